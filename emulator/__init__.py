@@ -1,0 +1,1 @@
+"""Rehearse unattended jobs on emulated workers, in virtual time."""

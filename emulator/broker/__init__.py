@@ -1,0 +1,1 @@
+"""The rules of the queue, sans-IO: state table, leases, queue order, retry decisions."""

@@ -1,0 +1,1 @@
+"""Figures: folds over events, requirements, statistics."""

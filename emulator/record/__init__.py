@@ -1,0 +1,1 @@
+"""Events: what happened, in order, in memory or in a SQLite log."""

@@ -1,0 +1,1 @@
+"""What a scenario file says: models, text with positions, durations, distributions, recurrence."""

@@ -1,0 +1,110 @@
+"""What is due next in the modelled world, and in which order at one instant?
+
+The law: entries fire by (time, rank, first key, second key, number). The ranks at one instant are
+
+1. ``ENDS``: what ends or expires (keys: job number, token);
+2. ``FAULTS``: faults and people's actions (keys: place in the file, number of the occurrence);
+3. ``MESSAGES``: messages that reach the broker (keys: worker, number of the message);
+4. ``REST``: everything else, first made first fired (keys: 0, 0).
+
+An entry made for *now* joins its rank and still fires before the clock moves. Nothing is ever fired early, nothing is
+cancelled here: an entry whose reason has gone must notice that itself when it fires (a look-up is cheaper than a
+search in the heap). The virtual-time loop shares ``take_number`` for its own timers, which are of rank ``REST``, and
+merges both by (time, rank, keys, number).
+"""
+
+from collections.abc import Callable
+from heapq import heappop, heappush
+from typing import Any, Final
+
+from emulator.errors import SpinningError
+
+__all__ = ["ENDS", "FAULTS", "MESSAGES", "REST", "Agenda"]
+
+ENDS: Final = 1
+FAULTS: Final = 2
+MESSAGES: Final = 3
+REST: Final = 4
+
+Entry = tuple[int, int, int, int, int, Callable[[Any], None], Any]
+
+_TURNS_AT_ONE_INSTANT: Final = 10_000_000
+"""Entries at one instant after which the world is taken to be spinning; no honest scenario comes near."""
+
+
+class Agenda:
+    """A heap of what is due, with the virtual time that it has reached.
+
+    Attributes:
+        now: the present tick. Only ``run`` and the loop move it, and never back.
+        rank: the rank of the entry being fired (``REST`` while nothing is).
+
+    >>> agenda, seen = Agenda(), []
+    >>> agenda.at(5, seen.append, "later"); agenda.at(3, seen.append, "sooner")
+    >>> agenda.at(5, seen.append, "an end", rank=ENDS)
+    >>> agenda.run(); seen, agenda.now
+    (['sooner', 'an end', 'later'], 5)
+    """
+
+    __slots__ = ("_heap", "_number", "now", "rank")
+
+    def __init__(self, start: int = 0) -> None:
+        self.now = start
+        self.rank = REST
+        self._heap: list[Entry] = []
+        self._number = 0
+
+    def take_number(self) -> int:
+        """Give the next number of creation; the loop's timers draw from the same row."""
+        self._number += 1
+        return self._number
+
+    def at(
+        self,
+        time: int,
+        call: Callable[[Any], None],
+        argument: Any = None,
+        rank: int = REST,
+        key: int = 0,
+        second: int = 0,
+    ) -> None:
+        """Fire ``call(argument)`` at ``time``; a time that has passed means now."""
+        self._number = number = self._number + 1
+        if time < self.now:
+            time = self.now
+        heappush(self._heap, (time, rank, key, second, number, call, argument))
+
+    def peek(self) -> tuple[int, int, int, int, int] | None:
+        """Give (time, rank, key, second key, number) of the next entry, or None when nothing is due."""
+        return self._heap[0][:5] if self._heap else None
+
+    def run(self, before: tuple[int, int, int, int, int] | None = None) -> None:
+        """Fire every entry that sorts before ``before`` (all of them if None), moving ``now`` with them.
+
+        Raises:
+            SpinningError: when one instant does not end.
+        """
+        heap, instant, turns = self._heap, -1, 0
+        try:
+            while heap:
+                if (
+                    before is not None and heap[0] >= before
+                ):  # a 7-tuple against its 5-tuple: numbers are unique
+                    return
+                time, self.rank, _, _, _, call, argument = heappop(heap)
+                if time == instant:
+                    turns += 1
+                    if turns > _TURNS_AT_ONE_INSTANT:
+                        raise SpinningError(
+                            f"the modelled world fired {turns:,} entries at tick {time} and still has more for the "
+                            f"same instant; the last was {call!r}"
+                        )
+                else:
+                    instant, turns = time, 0
+                    self.now = time
+                call(argument)
+        finally:
+            self.rank = REST
+
+    def __len__(self) -> int:
+        return len(self._heap)
