@@ -87,9 +87,7 @@ class Agenda:
         heap, instant, turns = self._heap, -1, 0
         try:
             while heap:
-                if (
-                    before is not None and heap[0] >= before
-                ):  # a 7-tuple against its 5-tuple: numbers are unique
+                if before is not None and heap[0] >= before:  # a 7-tuple against its 5-tuple: numbers are unique
                     return
                 time, self.rank, _, _, _, call, argument = heappop(heap)
                 if time == instant:
