@@ -1,0 +1,85 @@
+"""What is asked of the broker, and what does it answer? All of it is plain data that could cross a network."""
+
+from typing import NamedTuple, Protocol
+
+__all__ = ["Alarms", "HeartbeatReply", "LeaseGrant", "Submission"]
+
+
+class Submission(NamedTuple):
+    """A job as it is submitted.
+
+    Attributes:
+        routine, queue: names.
+        entry, ordinal: the arrival entry that it belongs to and its number in it, counted from 1.
+        key: the exclusive key ("" for none).
+        priority: higher goes first.
+        requires: what a worker must have, as a sorted tuple of requirements (``tape``, ``tape>=2.1``).
+        expected: the stated expectation of its work in ticks (what a declining worker looks at).
+        idempotency_key: "" for none.
+        not_before: tick until which it is held.
+        after: (entry, ordinal) of the job that must end first, or None.
+        if_failed: "fail" or "go_on": what the failure of that job means.
+        follows_successor: whether a job put back in the place of that job is waited for instead.
+        origin: the number of the job that this one puts back (0: none).
+    """
+
+    routine: str
+    queue: str
+    entry: str
+    ordinal: int
+    key: str = ""
+    priority: int = 0
+    requires: tuple[str, ...] = ()
+    expected: int = 0
+    idempotency_key: str = ""
+    not_before: int = 0
+    after: tuple[str, int] | None = None
+    if_failed: str = "fail"
+    follows_successor: bool = False
+    origin: int = 0
+
+
+class LeaseGrant(NamedTuple):
+    """The right to work on a job in [granted, until)."""
+
+    job: int
+    attempt: int
+    token: int
+    granted: int
+    until: int
+
+
+class HeartbeatReply(NamedTuple):
+    """What a heartbeat brings back: tokens that are no longer good, and what people asked of the others."""
+
+    refused: tuple[int, ...] = ()
+    suspend: tuple[int, ...] = ()
+    resume: tuple[int, ...] = ()
+
+
+class Alarms(Protocol):
+    """How the broker says when it wants to be woken; whoever drives it then calls ``Broker.due`` with the same words.
+
+    An alarm is never cancelled: one whose reason has gone is ignored when it comes.
+    """
+
+    def ring(self, at: int, what: str, job: int, token: int) -> None:
+        """Wake me at ``at``.
+
+        ``what`` is one of ``longest run``, ``total limit``, ``start`` (not started in time), which end things at
+        their instant before anything else, or ``pause``, ``not before``, ``allowance``, ``idempotency``, which
+        take their turn among the rest.
+        """
+        ...
+
+    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+        """A lease runs out at ``at`` unless it is renewed; wake me then with ``what="lease"``.
+
+        Who computes heartbeats instead of simulating them may hold this one back as long as the heartbeats come
+        through, and tells the broker by ``Broker.settle_lease`` what they have renewed by then.
+        """
+        ...
+
+    def silence(self, at: int, worker: str, incarnation: int) -> None:
+        """A worker is lost at ``at`` unless it is heard; wake me then by ``Broker.silence_due``. May be held back."""
+        ...

@@ -1,0 +1,123 @@
+"""What is a queue told? Plain data, in ticks; the world makes it from the scenario's models."""
+
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+__all__ = [
+    "Allowance",
+    "DataRetry",
+    "LongestRun",
+    "Outcome",
+    "QueueRules",
+    "RetryCase",
+    "RetryPolicy",
+    "Verdict",
+]
+
+Outcome = Literal["ok", "error", "permanent error", "too long", "lease lost"]
+
+
+@dataclass(frozen=True, slots=True)
+class RetryCase:
+    """What a retry policy may look at when an attempt has ended. It sees no sampled duration.
+
+    Attributes:
+        job: the job's number.
+        attempt: the attempt that ended, counted from 1.
+        lost: how many of the attempts ended in a lost lease, this one included.
+        outcome: how it ended.
+        now: tick of the decision.
+        first_submitted: tick at which the job (not its ancestors) was submitted.
+        last_pause: the pause before this attempt in ticks, 0 if there was none (decorrelated jitter needs it).
+        u: a uniform number in [0, 1) that belongs to this job and attempt alone.
+        retry_after: ticks from the refusal, or None when no hint came.
+        refused_at: tick of the refusal that carried the hint.
+    """
+
+    job: int
+    attempt: int
+    lost: int
+    outcome: Outcome
+    now: int
+    first_submitted: int
+    last_pause: int
+    u: float
+    retry_after: int | None = None
+    refused_at: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A retry policy's answer: try again after ``pause`` ticks, or not, and why not in plain words."""
+
+    again: bool
+    pause: int = 0
+    why: str = ""
+
+
+class RetryPolicy(Protocol):
+    """Anything that decides on retries: the data of a scenario file, or the user's own object."""
+
+    def decide(self, case: RetryCase) -> Verdict:
+        """Say whether and when the job is tried again."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class DataRetry:
+    """The retry policy of a scenario file, as data in ticks (see ``emulator.scenario.models.queues.Retry``).
+
+    ``decide`` is in ``emulator.broker.retry``.
+    """
+
+    attempts_in_all: int = 1
+    lost_leases_at_most: int | None = None
+    retried: tuple[str, ...] = ("error", "too long", "lease lost")
+    pause: Literal["none", "constant", "linear", "exponential"] = "none"
+    first: int = 0
+    grows_by: float = 2.0
+    longest: int | None = None
+    jitter: Literal["none", "full", "equal", "decorrelated"] = "none"
+    total_limit: int | None = None
+    heeds_retry_after: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Allowance:
+    """A token bucket of retries: ``holds`` when full, ``refills`` tokens evenly in each ``each`` ticks."""
+
+    holds: int
+    refills: int = 0
+    each: int = 60_000_000
+    when_empty: Literal["fail", "wait"] = "fail"
+
+
+@dataclass(frozen=True, slots=True)
+class LongestRun:
+    """The cap on one attempt, counted from its hand-out, and what follows; ``at_most`` times."""
+
+    after: int
+    then: Literal["fail", "start_over", "resume"] = "fail"
+    at_most: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class QueueRules:
+    """All that the broker knows of one queue."""
+
+    name: str
+    lease: int = 90_000_000
+    renewed: bool = True
+    longest_run: LongestRun | None = None
+    retry: DataRetry = field(default_factory=DataRetry)
+    policy: RetryPolicy | None = (
+        None  # takes the place of `retry`'s decision (limits of the file still stand beside it)
+    )
+    allowance: Allowance | None = None
+    capacity: int | None = None
+    start_within: int | None = None
+    running_at_most: int | None = None
+    per_key_at_most: int = 1
+    requeued_keep_place: bool = True
+    matches_equipment: bool = True
+    idempotency_keys_kept: int = 0

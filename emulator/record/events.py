@@ -1,0 +1,139 @@
+"""Which events are there, and what does each carry?
+
+An event is written as a plain tuple, because hundreds of thousands are made a second::
+
+    (at, kind, cause, job, worker, *details)
+
+``at`` is the tick, ``cause`` the number of the event that led to this one (0: nothing did), ``job`` the number of the
+job (0: none), ``worker`` the name of the worker (``""``: none); what the details are is told by ``DETAILS[kind]``.
+An event's number is its place in the stream, counted from 1. Who reads events gets them as ``Event``.
+
+Two views are kept apart. What the **broker** holds to be true is told by ``handed_out``, ``lease_renewed``,
+``attempt_ended``, ``requeued``, ``finished``; what the **worker** does is told by ``work_began`` and
+``work_stopped``. A worker that lost its lease and does not know it yet works on between the two.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Final
+
+__all__ = ["DETAILS", "HEARTBEAT_KINDS", "Event", "Row", "read", "to_json_object"]
+
+Row = tuple[Any, ...]
+"""(at, kind, cause, job, worker, *details)"""
+
+DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {
+        # -- the run ------------------------------------------------------------------------------------------------
+        "run_began": ("seed",),
+        "run_ended": (),
+        # -- the broker's view of jobs ------------------------------------------------------------------------------
+        # state: the state entered; entry and ordinal: the arrival entry and the job's number in it; reasons: why it is
+        # held (comma separated, in alphabetical order); origin: the job that was put back (0: none)
+        "submitted": ("state", "routine", "queue", "entry", "ordinal", "key", "priority", "reasons", "origin"),
+        "submission_repeated": ("idempotency_key",),  # job is the first job with that key
+        "submission_refused": ("routine", "queue", "entry", "ordinal", "why"),
+        "held": ("state", "reason"),  # one reason more; state is the state after it
+        "hold_ended": ("state", "reason"),  # one reason less
+        "handed_out": ("attempt", "token", "until", "incarnation"),
+        "lease_renewed": ("token", "until"),
+        "handed_back": ("state", "attempt", "token"),  # unstarted: the attempt does not count
+        # outcome: ok, error, permanent error, too long, lease lost; why: what ended it, in plain words;
+        # nominal: the tick at which it was due to end (differs from `at` only after an outage of the broker)
+        "attempt_ended": ("attempt", "token", "outcome", "why", "nominal"),
+        # due: the tick at which the pause ends (= at when there is none); left: tokens left in the queue's
+        # allowance of retries, in whole tokens (-1: no allowance)
+        "requeued": ("state", "due", "left"),
+        "finished": ("state", "sub_state", "why", "attempts"),
+        "suspend_requested": (),
+        "suspended": ("token",),
+        "resume_requested": (),
+        "resumed": ("token",),
+        "stale_refused": ("token", "what"),  # what: renewal, outcome, suspension, resumption, hand-back, effect
+        "lease_forgotten": ("token",),  # the broker's table lost it (a fault); the worker works on
+        # -- queues and the broker itself ---------------------------------------------------------------------------
+        "queue_held": ("queue",),
+        "queue_released": ("queue",),
+        "broker_down": (),
+        "broker_up": (),
+        # -- workers as the broker sees them ------------------------------------------------------------------------
+        "worker_registered": ("incarnation",),
+        "worker_declared_lost": ("incarnation", "last_heard"),
+        "worker_signed_off": ("incarnation",),
+        "heartbeat_received": ("incarnation", "number"),
+        # -- workers as they are ------------------------------------------------------------------------------------
+        "worker_changed": ("state", "why", "incarnation"),  # off, booting, idle, finishing, frozen, cut off
+        "worker_speed_changed": ("speed",),
+        "equipment_changed": ("equipped_with",),  # comma separated
+        "work_began": ("attempt", "token"),
+        "part_finished": ("attempt", "token", "part", "element"),  # told of every part but the attempt's last
+        "work_stopped": ("attempt", "token", "why"),
+        "work_stands_still": ("token",),  # frozen; nothing is executed until work_goes_on
+        "work_goes_on": ("token",),
+        "worker_told": ("token", "what"),  # lease lost, suspend, resume
+        "outcome_unanswered": ("token",),  # the worker sent the outcome and got no answer; it will send again
+        # -- effects ------------------------------------------------------------------------------------------------
+        "effect_landed": ("attempt", "token", "effect", "target", "repeatable"),
+        "effect_refused": ("attempt", "token", "effect", "target", "why"),
+        "effect_found": ("attempt", "token", "effect", "target"),  # looked first and found it already there
+        # -- systems and access -------------------------------------------------------------------------------------
+        # outcome: ok, error, refused, no access, abandoned, in progress, cut off
+        "call_ended": ("attempt", "token", "system", "outcome", "took"),
+        "call_served_late": ("attempt", "token", "system"),  # served after its caller had given up or died
+        "system_changed": ("system", "state"),  # up, down, brown-out, errors
+        "access_changed": ("who", "system", "state"),  # given, in force, ended, withdrawn
+        "credential_changed": ("who", "system", "state"),  # issued, renewed, ended
+        # -- recurrences --------------------------------------------------------------------------------------------
+        "occurrence_skipped": ("entry", "ordinal", "why"),
+        # -- what goes wrong and what people do ---------------------------------------------------------------------
+        "fault_began": ("fault", "place", "number", "target"),
+        "fault_ended": ("fault", "place", "number", "target"),
+        "fault_missed": ("fault", "place", "number", "target", "why"),
+        "action_taken": ("action", "place", "target"),
+        "action_refused": ("action", "place", "target", "why"),
+        "message_lost": ("what", "number", "direction"),
+    }
+)
+"""The details of each kind of event, in order."""
+
+HEARTBEAT_KINDS: Final = frozenset({"heartbeat_received", "lease_renewed"})
+"""The kinds that only the simulated mode of heartbeats records; both modes agree on every other event."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One event as it is read: its number, when, what, what led to it, whom it concerns, and its details."""
+
+    number: int
+    at: int
+    kind: str
+    cause: int
+    job: int
+    worker: str
+    details: Mapping[str, Any]
+
+
+def read(rows: Iterable[Row], first: int = 1) -> Iterator[Event]:
+    """Turn rows into events, numbering them from ``first``.
+
+    >>> [event] = read([(5, "broker_down", 0, 0, "")]); event.number, event.kind
+    (1, 'broker_down')
+    """
+    for number, row in enumerate(rows, first):
+        yield Event(number, row[0], row[1], row[2], row[3], row[4], dict(zip(DETAILS[row[1]], row[5:], strict=True)))
+
+
+def to_json_object(number: int, row: Row) -> dict[str, Any]:
+    """Give the JSON object of one row as it stands in the JSON Lines export: fixed keys first, details after them.
+
+    >>> to_json_object(7, (5, "queue_held", 3, 0, "", "night"))
+    {'n': 7, 'at': 5, 'kind': 'queue_held', 'cause': 3, 'queue': 'night'}
+    """
+    line: dict[str, Any] = {"n": number, "at": row[0], "kind": row[1], "cause": row[2]}
+    if row[3]:
+        line["job"] = row[3]
+    if row[4]:
+        line["worker"] = row[4]
+    line.update(zip(DETAILS[row[1]], row[5:], strict=True))
+    return line

@@ -1,0 +1,38 @@
+"""What a scenario file may say, as data: one module for each part of the file."""
+
+from emulator.scenario.models.access import Credential, Grant
+from emulator.scenario.models.arrivals import Arrival, Prerequisite
+from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.faults import Action, Fault, Target
+from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
+from emulator.scenario.models.queues import Allowance, LongestRun, Queue, Retry
+from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.routines import Part, Routine
+from emulator.scenario.models.scenario import Broker, Scenario
+from emulator.scenario.models.systems import RateLimit, System
+
+__all__ = [
+    "Action",
+    "Allowance",
+    "Arrival",
+    "Broker",
+    "Credential",
+    "Distribution",
+    "Fault",
+    "Grant",
+    "Link",
+    "LongestRun",
+    "Part",
+    "Pool",
+    "PowerSchedule",
+    "Prerequisite",
+    "Queue",
+    "RateLimit",
+    "Requirement",
+    "Retry",
+    "Routine",
+    "Scenario",
+    "System",
+    "Target",
+    "WorkerDiffers",
+]
