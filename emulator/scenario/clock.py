@@ -1,0 +1,191 @@
+"""Which tick is a local time, and what does the clock on the wall say at a tick?
+
+The law: zone rules come from the tzdata package alone, never from the machine's own files, so that the same version
+of that package gives the same ticks everywhere. A local time that the clocks jump over is read with the offset before
+the gap; one that comes twice is the first of the two (RFC 5545, section 3.3.5). Real leap seconds are not counted, as
+in POSIX time.
+"""
+
+import importlib
+import re
+from bisect import bisect_left
+from datetime import UTC, date, datetime, time, timedelta
+from fractions import Fraction
+from importlib import resources
+from zoneinfo import ZoneInfo
+
+from emulator.scenario.durations import parse_duration
+from emulator.scenario.spelling import advise
+from emulator.timeline.ticks import MICROSECOND, SECOND
+
+__all__ = ["Clock", "zone_data_version", "zone_names"]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_TICK = timedelta(microseconds=MICROSECOND)
+_DAY = timedelta(days=1)
+_YEARS = range(1900, 9001)
+"""In which a scenario may start: far enough from the ends of the calendar that no sum leaves it."""
+
+_TIME = r"(?P<hour>\d\d):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:\.(?P<fraction>\d{1,18}))?)?"
+_OFFSET = r"(?P<offset>[Zz]|[+-]\d\d:\d\d)"
+_TIME_OF_DAY = re.compile(_TIME, re.ASCII)
+_TIMESTAMP = re.compile(rf"(?P<date>\d{{4}}-\d\d-\d\d)[Tt ]{_TIME}{_OFFSET}?", re.ASCII)
+
+
+def zone_data_version() -> str:
+    """Name the version of the zone data in use, as its publisher does (``2026a``).
+
+    >>> len(zone_data_version())
+    5
+    """
+    version: str = importlib.import_module("tzdata").IANA_VERSION
+    return version
+
+
+def zone_names() -> tuple[str, ...]:
+    """List every zone that a scenario may name, in alphabetical order.
+
+    >>> "America/Santiago" in zone_names()
+    True
+    """
+    return tuple(sorted(resources.files("tzdata").joinpath("zones").read_text("ascii").split()))
+
+
+def _zone(name: str) -> ZoneInfo:
+    names = zone_names()
+    if name not in names:  # this also keeps "../" and absolute paths from reaching the file system
+        raise ValueError(f"{name!r} is no time zone: {advise(name, names)}")
+    with resources.files("tzdata").joinpath("zoneinfo", *name.split("/")).open("rb") as file:
+        return ZoneInfo.from_file(file, key=name)
+
+
+class Clock:
+    """The clock on the wall of one scenario: it starts at a local time, in one zone, and counts ticks from there.
+
+    Args:
+        starts: the local time of tick 0, without an offset, in a year from 1900 to 9000.
+        zone: a name from the zone database, such as ``America/Santiago``.
+
+    Raises:
+        ValueError: for an unknown zone (the message names the nearest), a start with an offset, or a year out of range.
+
+    >>> from datetime import datetime
+    >>> clock = Clock(datetime(2026, 6, 12, 21, 30), "America/Santiago")
+    >>> clock.moment("21:40"), clock.local(600_000_000).isoformat()
+    (600000000, '2026-06-12T21:40:00-04:00')
+    """
+
+    __slots__ = ("_origin", "_zone", "starts", "zone")
+
+    def __init__(self, starts: datetime, zone: str) -> None:
+        if starts.tzinfo is not None:
+            raise ValueError(f"the start {starts.isoformat()} has an offset: leave it out, the zone tells it")
+        if starts.year not in _YEARS:
+            raise ValueError(f"the start {starts.isoformat()} is out of range: years run from 1900 to 9000")
+        self.starts = starts.replace(fold=0)
+        self.zone = zone
+        self._zone = _zone(zone)
+        self._origin = 0
+        self._origin = self.tick_of(self.starts)
+
+    def __repr__(self) -> str:
+        return f"Clock({self.starts!r}, {self.zone!r})"
+
+    def __reduce__(self) -> tuple[type["Clock"], tuple[datetime, str]]:
+        # A zone that was read from a file object cannot be pickled; the clock is made anew in the other process.
+        return (Clock, (self.starts, self.zone))
+
+    def tick_of(self, when: datetime) -> int:
+        """Give the tick of a local time, or of an instant that carries its own offset; before the start it is negative.
+
+        A local time inside a gap is read with the offset before the gap; one that comes twice is the first.
+
+        >>> from datetime import datetime
+        >>> Clock(datetime(2007, 3, 11), "America/New_York").tick_of(datetime(2007, 3, 11, 3, 30))
+        9000000000
+        """
+        instant = when if when.tzinfo is not None else when.replace(tzinfo=self._zone, fold=0)
+        return (instant - _EPOCH) // _TICK - self._origin
+
+    def local(self, tick: int) -> datetime:
+        """Give the local time at a tick, with its offset from UTC.
+
+        Raises:
+            ValueError: for a tick beyond the calendar (years 1 to 9999).
+        """
+        try:
+            return (_EPOCH + (self._origin + tick) * _TICK).astimezone(self._zone)
+        except OverflowError:
+            raise ValueError(f"{tick} microseconds after {self.starts.isoformat()} is beyond the calendar") from None
+
+    def instants(self, local: datetime) -> tuple[int, ...]:
+        """List the ticks at which the clock really shows a local time: one, two in an overlap, none in a gap.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 10, 25), "Europe/London")
+        >>> [tick // 60_000_000 for tick in clock.instants(datetime(2026, 10, 25, 1, 30))]
+        [90, 150]
+        """
+        first, second = (self.tick_of(local.replace(tzinfo=self._zone, fold=fold)) for fold in (0, 1))
+        return (first,) if first == second else (first, second) if first < second else ()
+
+    def after_gap(self, local: datetime) -> int:
+        """Give the tick at which the clock jumps over a local time that does not exist: the end of the gap."""
+        last, first = (self.tick_of(local.replace(tzinfo=self._zone, fold=fold)) for fold in (0, 1))
+        after = self.local(last).utcoffset()
+        span = range(first, last)
+        return first + bisect_left(span, True, key=lambda tick: self.local(tick).utcoffset() == after)
+
+    def moment(self, text: str) -> int:
+        """Read a moment as a tick: a time of day, an offset from the start, or a full timestamp.
+
+        ``"21:40"`` is the first such time at or after the start, past midnight if need be; ``"+2h30m"`` counts from
+        the start; ``2026-06-12T21:40:00`` is local time, and with ``Z`` or ``-04:00`` behind it an RFC 3339 instant.
+        Seconds and their decimals may follow, rounded to the microsecond. Only a full timestamp can lie before the
+        start, and is negative then.
+
+        Raises:
+            ValueError: for anything else; the message says what to write.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 6, 12, 21, 30), "America/Santiago")
+        >>> clock.moment("02:00") == clock.moment("+4h30m") == clock.moment("2026-06-13T06:00:00Z")
+        True
+        """
+        if text.startswith("+"):
+            return parse_duration(text[1:])
+        stamp = _TIMESTAMP.fullmatch(text)
+        found = stamp or _TIME_OF_DAY.fullmatch(text)
+        if found is None:
+            shown = repr(text) if len(text) <= 40 else repr(text[:37]) + "..."
+            raise ValueError(f'{shown} is not a time: write "21:40", "+2h30m" or 2026-06-12T21:40:00')
+        fraction = round(Fraction("0." + (found["fraction"] or "0")) * SECOND)
+        second = int(found["second"] or 0)
+        # POSIX time gives 23:59:60 the number of the second after it; anywhere but in UTC it is a slip of the pen.
+        leap = second == 60 and stamp is not None and stamp["offset"] is not None
+        try:
+            clock_time = time(int(found["hour"]), int(found["minute"]), second - leap)
+            if stamp is None:
+                return self._next(clock_time, fraction)
+            offset = stamp["offset"] or ""
+            whole = datetime.combine(date.fromisoformat(stamp["date"]), clock_time)
+            if offset:
+                whole = datetime.fromisoformat(whole.isoformat() + offset.upper())
+            tick = self.tick_of(whole) + leap * SECOND
+        except (ValueError, OverflowError):
+            raise ValueError(f"{text!r} is not a time: no calendar and no clock shows it") from None
+        if leap and not _starts_a_month(tick + self._origin):
+            raise ValueError(f"{text!r} is not a time: a leap second ends the last minute of a month in UTC")
+        return tick + fraction
+
+    def _next(self, clock_time: time, fraction: int) -> int:
+        """Give the first tick from 0 on that lies a fraction of a second after a time of day on the clock."""
+        first = self.local(0).date()
+        days = (datetime.combine(first + n * _DAY, clock_time) for n in range(3))
+        ticks = (tick + fraction for day in days for tick in self.instants(day) or (self.tick_of(day),))
+        return next(tick for tick in ticks if tick >= 0)
+
+
+def _starts_a_month(microseconds: int) -> bool:
+    when = _EPOCH + microseconds * _TICK
+    return (when.day, when.time()) == (1, time())

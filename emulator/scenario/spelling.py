@@ -1,0 +1,46 @@
+"""Which valid word did the writer probably mean?"""
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+__all__ = ["advise", "nearest"]
+
+_LONGEST_WORD = 80  # difflib takes quadratic time; nobody mistypes a word of this length
+_MOST_LISTED = 12
+
+
+def nearest(word: str, valid: Iterable[str]) -> str | None:
+    """Give the valid word that lies nearest to a mistyped one, or None when none is near.
+
+    Case, and the choice between ``-``, ``_`` and a space, count as no difference; of equally near words the first
+    in the alphabet is taken, so that the answer never depends on the order of ``valid``.
+
+    >>> nearest("longest-run", ["lease", "longest_run"]), nearest("volume", ["lease"])
+    ('longest_run', None)
+    """
+    if len(word) > _LONGEST_WORD:
+        return None
+    plain = {_plain(known): known for known in sorted(valid, reverse=True)}
+    found = get_close_matches(_plain(word), sorted(plain), n=1)
+    return plain[found[0]] if found else None
+
+
+def advise(word: str, valid: Iterable[str]) -> str:
+    """Say what may be written instead of a word: the nearest spelling if one is near, else all that is allowed.
+
+    >>> advise("leese", ["lease", "retry"])
+    "did you mean 'lease'?"
+    >>> advise("volume", ["retry", "lease"])
+    'allowed are: lease, retry'
+    """
+    known = sorted(valid)
+    if near := nearest(word, known):
+        return f"did you mean {near!r}?"
+    if not known:
+        return "nothing is allowed here"
+    more = len(known) - _MOST_LISTED
+    return f"allowed are: {', '.join(known[:_MOST_LISTED])}" + (f" and {more} more" if more > 0 else "")
+
+
+def _plain(word: str) -> str:
+    return word.casefold().replace("-", "_").replace(" ", "_")

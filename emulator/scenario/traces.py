@@ -1,0 +1,280 @@
+"""Which arrivals does a trace file tell, line by line?
+
+Two formats: CSV with a header line (columns below), and the Standard Workload Format (18 fields a line, ``;`` before a
+comment, -1 for unknown). The law: a trace is a stream. One line is in memory at a time, a line has a longest length,
+and arrivals come in order of time, because whatever plays them cannot look ahead; a file that is out of order is
+refused at the line, never sorted in memory.
+
+CSV columns: ``at`` (a moment as in a scenario) or ``at_seconds`` (seconds from the start), one of the two; and, if
+wanted, ``routine``, ``priority``, ``key``, ``takes`` (a duration) and ``parameter.NAME``. An empty cell says nothing.
+"""
+
+import csv
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Final
+
+from emulator.errors import Problem, ScenarioError
+from emulator.scenario.clock import Clock
+from emulator.scenario.durations import LONGEST, parse_duration
+from emulator.scenario.spelling import advise
+from emulator.timeline.ticks import SECOND
+
+__all__ = ["Arrival", "WorkloadJob", "read_arrivals", "read_csv", "read_workload", "workload_header"]
+
+_LONGEST_LINE: Final = 100_000
+_COLUMNS: Final = ("at", "at_seconds", "routine", "priority", "key", "takes")
+_PARAMETER: Final = "parameter."
+_ALLOWED_COLUMNS: Final = (*_COLUMNS, _PARAMETER + "NAME")
+_NUMBER = re.compile(r"-?\d{1,15}(?:\.\d{1,15})?", re.ASCII)
+_WHOLE = re.compile(r"-?\d{1,15}(?:\.0{1,15})?", re.ASCII)
+_HEADER = re.compile(r";\s*(?P<name>[A-Za-z][A-Za-z ]*?)\s*:\s*(?P<value>.*?)\s*")
+_FIELDS: Final = (
+    *("job number", "submit time", "wait time", "run time", "allocated processors", "average CPU time", "used memory"),
+    *("requested processors", "requested time", "requested memory", "status", "user", "group", "application", "queue"),
+    *("partition", "preceding job", "think time"),
+)
+_PARTIAL: Final = (2, 3, 4)
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One job that a trace submits: at a tick, with whatever else its line tells (None where it tells nothing)."""
+
+    tick: int
+    line: int
+    routine: str | None = None
+    priority: int | None = None
+    key: str | None = None
+    takes: int | None = None
+    parameters: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WorkloadJob:
+    """One line of a workload log in the standard format: times in ticks, None where the log says -1 (unknown).
+
+    ``status`` is 1 for completed, 0 for failed, 5 for cancelled; 2, 3 and 4 mark a line that tells only a part of a
+    job's execution.
+    """
+
+    line: int
+    number: int
+    submitted: int | None
+    waited: int | None
+    ran: int | None
+    processors: int | None
+    requested_processors: int | None
+    requested_time: int | None
+    status: int | None
+    user: int | None
+    group: int | None
+    application: int | None
+    queue: int | None
+
+
+def read_arrivals(path: Path | str, clock: Clock) -> Iterator[Arrival]:
+    """Yield the arrivals of a trace in order of time; the ending of the name tells the format (.csv or .swf).
+
+    From a workload log come the submit time, the run time, and the processors as the parameter ``processors``
+    (requested ones, else allocated ones). Lines that tell only a part of a job's execution are no arrivals.
+
+    Raises:
+        ScenarioError: for the first line that is wrong, with its number.
+    """
+    ending = Path(path).suffix.lower()
+    if ending not in (".csv", ".swf"):
+        raise _wrong(path, 0, f"a trace of the kind {ending!r} is not known: name it .csv or .swf")
+    return _in_order(path, read_csv(path, clock) if ending == ".csv" else _submitted(path))
+
+
+def _in_order(path: Path | str, arrivals: Iterator[Arrival]) -> Iterator[Arrival]:
+    before = 0
+    for arrival in arrivals:
+        if arrival.tick < before:
+            raise _wrong(path, arrival.line, "this arrival is earlier than the one before: sort the file by time")
+        before = arrival.tick
+        yield arrival
+
+
+def _submitted(path: Path | str) -> Iterator[Arrival]:
+    for job in read_workload(path):
+        if job.status in _PARTIAL:
+            continue
+        if job.submitted is None:
+            raise _wrong(path, job.line, "the submit time (field 2) is unknown: a job needs one")
+        processors = job.requested_processors if job.requested_processors is not None else job.processors
+        parameters = () if processors is None else (("processors", str(processors)),)
+        yield Arrival(job.submitted, job.line, takes=job.ran, parameters=parameters)
+
+
+def read_csv(path: Path | str, clock: Clock) -> Iterator[Arrival]:
+    """Yield the arrivals of a CSV trace in the order of the file.
+
+    Raises:
+        ScenarioError: for the first line that is wrong, with its number.
+    """
+    rows = csv.reader(_lines(path), strict=True)
+    columns: list[str] = []
+    try:
+        for cells in rows:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if not columns:
+                columns = [cell.strip() for cell in cells]
+                _check_columns(path, rows.line_num, columns)
+                continue
+            if len(cells) != len(columns):
+                raise _wrong(path, rows.line_num, f"{len(cells)} cells, but the header names {len(columns)} columns")
+            row = {name: cell.strip() for name, cell in zip(columns, cells, strict=True)}
+            yield _arrival(path, rows.line_num, row, clock)
+    except csv.Error as error:
+        raise _wrong(path, rows.line_num, f"this is not valid CSV: {error}") from None
+    if not columns:
+        raise _wrong(path, 0, "the file is empty: its first line names columns such as at,routine")
+
+
+def _check_columns(path: Path | str, line: int, columns: list[str]) -> None:
+    for number, name in enumerate(columns):
+        if name not in _COLUMNS and not (name.startswith(_PARAMETER) and name != _PARAMETER):
+            hint = "separate columns by commas" if ";" in name or "\t" in name else advise(name, _ALLOWED_COLUMNS)
+            raise _wrong(path, line, f"the column {name[:40]!r} is not known: {hint}")
+        if name in columns[:number]:
+            raise _wrong(path, line, f"the column {name!r} stands there twice: keep one")
+    if ("at" in columns) == ("at_seconds" in columns):
+        raise _wrong(path, line, "one of the columns at and at_seconds is needed, and not both")
+
+
+def _arrival(path: Path | str, line: int, row: dict[str, str], clock: Clock) -> Arrival:
+    name = "at" if "at" in row else "at_seconds"
+    try:
+        tick = clock.moment(row["at"]) if name == "at" else _ticks(row["at_seconds"])
+        if not 0 <= tick <= LONGEST:
+            raise ValueError(f"{row[name]!r} lies before the start of the scenario, or more than 100 years after it")
+        name = "takes"
+        takes = parse_duration(row["takes"]) if row.get("takes") else None
+        name = "priority"
+        priority = _whole(row["priority"]) if row.get("priority") else None
+    except ValueError as error:
+        raise _wrong(path, line, f"column {name}: {error}") from None
+    named = ((column.removeprefix(_PARAMETER), cell) for column, cell in row.items() if column.startswith(_PARAMETER))
+    return Arrival(
+        tick=tick,
+        line=line,
+        routine=row.get("routine") or None,
+        priority=priority,
+        key=row.get("key") or None,
+        takes=takes,
+        parameters=tuple((name, cell) for name, cell in named if cell),
+    )
+
+
+def workload_header(path: Path | str) -> dict[str, str]:
+    """Give the labelled comments at the head of a workload log, such as UnixStartTime and MaxProcs.
+
+    Of a label that comes more than once (Note, Queue), the values are joined by line breaks.
+
+    Raises:
+        ScenarioError: when the file cannot be read.
+    """
+    header: dict[str, str] = {}
+    for line in _lines(path):
+        if line.strip() and not line.lstrip().startswith(";"):
+            break
+        if found := _HEADER.fullmatch(line.strip()):
+            name, value = found["name"], found["value"]
+            header[name] = f"{header[name]}\n{value}" if name in header else value
+    return header
+
+
+def read_workload(path: Path | str) -> Iterator[WorkloadJob]:
+    """Yield every record of a log in the Standard Workload Format, in the order of the file.
+
+    Blank lines and comments may stand anywhere; decimals are accepted in times.
+
+    Raises:
+        ScenarioError: for the first line that is wrong, with its number.
+    """
+    for number, line in enumerate(_lines(path), start=1):
+        words = line.split()
+        if not words or words[0].startswith(";"):
+            continue
+        if len(words) != len(_FIELDS):
+            raise _wrong(path, number, f"{len(words)} fields: a record of this format has {len(_FIELDS)}")
+        for field, word in enumerate(words):
+            if not _NUMBER.fullmatch(word):
+                what = f"field {field + 1} ({_FIELDS[field]}): {word[:40]!r} is not a number (-1 stands for unknown)"
+                raise _wrong(path, number, what)
+        yield _job(path, number, words)
+
+
+def _job(path: Path | str, line: int, words: list[str]) -> WorkloadJob:
+    def whole(field: int) -> int | None:
+        try:
+            value = _whole(words[field - 1])
+        except ValueError as error:
+            raise _wrong(path, line, f"field {field} ({_FIELDS[field - 1]}): {error}") from None
+        return value if value >= 0 else None
+
+    def ticks(field: int) -> int | None:
+        value = _ticks(words[field - 1])
+        if value > LONGEST:
+            raise _wrong(path, line, f"field {field} ({_FIELDS[field - 1]}): more than 100 years")
+        return value if value >= 0 else None
+
+    number = whole(1)
+    if number is None:
+        raise _wrong(path, line, "field 1 (job number): a job needs one")
+    return WorkloadJob(
+        line=line,
+        number=number,
+        submitted=ticks(2),
+        waited=ticks(3),
+        ran=ticks(4),
+        processors=whole(5),
+        requested_processors=whole(8),
+        requested_time=ticks(9),
+        status=whole(11),
+        user=whole(12),
+        group=whole(13),
+        application=whole(14),
+        queue=whole(15),
+    )
+
+
+def _whole(text: str) -> int:
+    if _WHOLE.fullmatch(text):
+        return int(text.partition(".")[0])
+    raise ValueError(f"{text[:40]!r} is not a whole number")
+
+
+def _ticks(seconds: str) -> int:
+    """Read seconds as ticks, rounded to the nearest one."""
+    if not _NUMBER.fullmatch(seconds):
+        raise ValueError(f"{seconds[:40]!r} is not a number of seconds, such as 90 or 12.5")
+    return round(Fraction(seconds) * SECOND) if "." in seconds else int(seconds) * SECOND
+
+
+def _lines(path: Path | str) -> Iterator[str]:
+    """Yield the lines of a file, which is UTF-8, with or without a byte order mark."""
+    number = 0
+    try:
+        with Path(path).open("rb") as file:
+            while raw := file.readline(_LONGEST_LINE + 1):
+                number += 1
+                if len(raw) > _LONGEST_LINE:
+                    raise _wrong(path, number, f"this line is longer than {_LONGEST_LINE:,} bytes")
+                if b"\0" in raw:
+                    raise _wrong(path, number, "NUL byte: this is a binary file")
+                yield raw.decode("utf-8-sig" if number == 1 else "utf-8")
+    except UnicodeDecodeError:
+        raise _wrong(path, number, "this line is not UTF-8: save the file as UTF-8") from None
+    except OSError as error:
+        raise _wrong(path, 0, f"cannot be read: {error.strerror}") from None
+
+
+def _wrong(path: Path | str, line: int, message: str) -> ScenarioError:
+    return ScenarioError([Problem(str(path), line, 1 if line else 0, "", message)])
