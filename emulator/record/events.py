@@ -16,12 +16,21 @@ Two views are kept apart. What the **broker** holds to be true is told by ``hand
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
-__all__ = ["DETAILS", "HEARTBEAT_KINDS", "Event", "Row", "read", "to_json_object"]
+__all__ = ["DETAILS", "HEARTBEAT_KINDS", "Event", "Row", "Sink", "read", "to_json_object"]
 
 Row = tuple[Any, ...]
 """(at, kind, cause, job, worker, *details)"""
+
+
+class Sink(Protocol):
+    """What the broker and the world write events to."""
+
+    def emit(self, row: Row) -> int:
+        """Take one row and give its number, counted from 1."""
+        ...
+
 
 DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {

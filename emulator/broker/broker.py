@@ -1,0 +1,278 @@
+"""The broker: what is submitted, what its alarms bring, and what an outage does to it.
+
+Sans-IO: no clock, no randomness, no waiting. Every call takes the present tick (``now``) and the number of the event
+that led to it (``cause``, 0: none), changes the state, writes events to the sink, and asks the alarms to be woken.
+Whoever drives it delivers, at one instant, what ends before messages; see ``emulator.timeline.agenda``.
+"""
+
+from emulator.broker.holds import Holds
+from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
+from emulator.broker.prerequisites import REFUSED
+from emulator.broker.requests import Submission
+from emulator.broker.states import State
+from emulator.broker.workers import Holder
+from emulator.errors import DefectError
+from emulator.timeline.ticks import say
+
+__all__ = ["Broker"]
+
+
+class Broker(Holds):
+    """The queues and all that is known of their jobs.
+
+    Args:
+        queues: what each queue is told.
+        sink: takes the events.
+        alarms: wakes the broker, by ``due`` and ``silence_due``.
+        uniform: gives a number in [0, 1) that belongs to (job number, attempt) alone; called only if jitter, or a
+            policy of the user's own, needs it.
+        leases_over_outage: ``run_on`` (leases that ran out during an outage of the broker are lost at its end) or
+            ``pushed_out`` (the ends of all leases move by the length of the outage).
+        remembered: the arrival entries that prerequisites name.
+        first_job, first_token: the numbers to begin with.
+
+    Calls raise DefectError on what the emulator itself should never ask, such as an unknown job; never on a stale
+    token, which is answered and recorded.
+
+    >>> from emulator.broker.rules import QueueRules
+    >>> from emulator.record.recorder import Recorder
+    >>> class NoAlarms:
+    ...     def ring(self, *_): pass
+    ...     lease = silence = ring
+    >>> broker = Broker([QueueRules("night")], Recorder(), NoAlarms(), lambda job, attempt: 0.5)
+    >>> job = broker.submit(0, 0, Submission("plate-copy", "night", "plates", 1))
+    >>> broker.register(0, 0, "dome-1", 1, None)
+    >>> grant = broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 1)
+    >>> broker.hand_in(9, 0, "dome-1", 1, 2, grant.token, "ok"), broker.state_of(job).value
+    (True, 'done')
+    """
+
+    __slots__ = ()
+
+    # -- submission ---------------------------------------------------------------------------------------------------
+
+    def submit(self, now: int, cause: int, s: Submission) -> int:
+        """Take a job and give its number; 0 if the queue is full.
+
+        A submission whose idempotency key is still valid makes no new job: the number of the first is given, and
+        everything else in it is ignored.
+
+        Raises:
+            DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
+                entry that is not remembered.
+        """
+        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, _, _, origin = s
+        queue = self._queue(name)
+        if idem:
+            first = self._first_with(now, idem)
+            if first:
+                self._emit((now, "submission_repeated", cause, first, "", idem))
+                self._tell_waiters(now, cause, s, first)
+                return first
+        rules = queue.rules
+        if rules.capacity is not None and queue.unfinished >= rules.capacity:
+            why = f"the queue holds {rules.capacity} unfinished jobs, the most that it may"
+            event = self._emit((now, "submission_refused", cause, 0, "", routine, name, entry, ordinal, why))
+            self._tell_waiters(now, event, s, REFUSED)
+            return 0
+        held = NOT_DUE if not_before > now else 0
+        before = 0
+        if after is not None:
+            before = self._prerequisite_of(s)
+            if not self._is_satisfied(before, s):
+                held |= PREREQUISITE
+        if origin and not self._finished.known(origin):
+            raise DefectError(f"a job was put back for job {origin}, which was never submitted")
+        self._last_job = number = self._last_job + 1
+        self._last_place = place = self._last_place + 1
+        self._finished.add()
+        requires = requires if rules.matches_equipment else ()
+        line = queue.lines.get((requires, expected)) or queue.line(requires, expected)
+        state = State.QUEUED_HELD if held else State.QUEUED
+        job = Job(number, queue, line, key, now, state, held)
+        job.entry = (-priority, place, job)
+        self._jobs[number] = job
+        queue.unfinished += 1
+        word = "queued held" if held else "queued"
+        row = (now, "submitted", cause, number, "", word, routine, name, entry, ordinal, key, priority, REASONS[held])
+        job.born = job.since = self._emit((*row, origin))
+        if origin:
+            self._families[number] = self.family(origin)
+        if idem:
+            self._idempotency[idem] = number
+            rare(job).idempotency_key = idem
+        if queue.has_limits or not_before > now:
+            self._ring_limits(now, job, not_before)
+        if not held:
+            self._wait(job)
+        if held & PREREQUISITE:
+            self._wait_for(now, job, s, before)
+        if origin or self._prerequisites.remembers(entry):
+            self._tell_waiters(now, job.born, s, number)
+        return number
+
+    def _first_with(self, now: int, key: str) -> int:
+        """Give the job with an idempotency key that is still valid, or 0."""
+        first = self._idempotency.get(key, 0)
+        end = self._key_ends.get(first)
+        return 0 if end is not None and end[0] <= now else first
+
+    def _prerequisite_of(self, s: Submission) -> int:
+        assert s.after is not None
+        if not self._prerequisites.remembers(s.after[0]):
+            raise DefectError(f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {s.after[0]}")
+        return self._prerequisites.find(s.after, s.follows_successor)
+
+    def _is_satisfied(self, before: int, s: Submission) -> bool:
+        """Say whether the job before it is final already, and in a way that lets this one go on."""
+        if before <= 0:
+            return before == REFUSED and s.if_failed == "go_on"
+        final = self.final_state(before)
+        return final is State.DONE or (final is State.FAILED and s.if_failed == "go_on")
+
+    def _wait_for(self, now: int, job: Job, s: Submission, before: int) -> None:
+        """Let a job wait for the one before it; if that one has failed already, this one has too."""
+        assert s.after is not None
+        extra = rare(job)
+        extra.goes_on = s.if_failed == "go_on"
+        extra.waits_for = max(before, 0)
+        self._prerequisites.wait(job.number, s.after, s.follows_successor)
+        if before == REFUSED or (before and self.final_state(before) is not None):
+            self._judge_waiters(now, job.born, before)
+
+    def _tell_waiters(self, now: int, cause: int, s: Submission, number: int) -> None:
+        """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
+        waiters: list[int] = []
+        if self._prerequisites.remembers(s.entry):
+            waiters += self._prerequisites.submitted((s.entry, s.ordinal), number)
+        if s.origin and number in self._families:
+            waiters += self._prerequisites.put_back(number)
+        for waiter in waiters:
+            job = self._jobs.get(waiter)
+            if job is not None:
+                rare(job).waits_for = max(number, 0)
+        if waiters and (number == REFUSED or self.final_state(number) is not None):
+            self._judge_waiters(now, cause, number)
+
+    def _ring_limits(self, now: int, job: Job, not_before: int) -> None:
+        rules = job.queue.rules
+        if not_before > now:
+            rare(job).not_before = not_before
+            self._ring(not_before, "not before", job.number, 0)
+        if rules.start_within is not None:
+            rare(job).start_by = start_by = max(now, not_before) + rules.start_within
+            self._ring(start_by, "start", job.number, 0)
+        if rules.retry.total_limit is not None:
+            self._ring(now + rules.retry.total_limit, "total limit", job.number, 0)
+
+    # -- alarms -------------------------------------------------------------------------------------------------------
+
+    def due(self, now: int, cause: int, what: str, job: int, token: int) -> None:
+        """An alarm came; one whose reason has gone is ignored, and one that comes during an outage is kept for its end.
+
+        Raises:
+            DefectError: for an alarm that the broker never asks for.
+        """
+        if not self.is_up:
+            self._missed.append((now, what, job, token, ""))
+        else:
+            self._work_off(now, cause, what, job, token, now)
+
+    def _work_off(self, now: int, cause: int, what: str, number: int, token: int, nominal: int) -> None:
+        """Do what an alarm is for; it was due at ``nominal``."""
+        if what == "allowance":
+            for allowance in self._allowances.values():
+                if 0 <= allowance.rings_at <= now:
+                    allowance.rings_at = -1
+                    self._serve(now, allowance)
+            return
+        if what == "idempotency":
+            _, key = self._key_ends.pop(number)
+            if self._idempotency.get(key) == number:
+                del self._idempotency[key]
+            return
+        job = self._jobs.get(number)
+        if job is None or (token and job.token != token):
+            return
+        if what == "lease":
+            self._lease_due(now, cause, job)
+        elif what == "longest run":
+            if job.state is State.RUNNING and self._longest_end(job) <= nominal:
+                self._end_attempt(now, cause or job.since, job, "too long", what, nominal, by_longest_run=True)
+        elif what == "total limit":
+            limit = job.queue.rules.retry.total_limit or 0
+            why = f"the total limit of {say(limit)} was reached"
+            self._terminate(now, cause or job.born, job, "out of time", why, ("too long", what, nominal))
+        elif what == "start":
+            self._expire(now, cause or job.born, job)
+        elif what == "not before":
+            self._end_reason(now, cause or job.born, job, NOT_DUE)
+        elif what == "pause":
+            extra = rare(job)
+            if not extra.awaits and job.held & PAUSING and extra.due <= now:
+                self._end_reason(now, cause or job.since, job, PAUSING)
+        else:
+            raise DefectError(f"the broker was woken for {what!r}, which it never asks for")
+
+    # -- outage -------------------------------------------------------------------------------------------------------
+
+    def go_down(self, now: int, cause: int) -> None:
+        """An outage of the broker begins: its state stays, and until it ends nobody calls anything but alarms."""
+        self.is_up = False
+        self._down_since = now
+        self._emit((now, "broker_down", cause, 0, ""))
+
+    def come_up(self, now: int, cause: int) -> None:
+        """The outage is over: work off what fell due meanwhile, lost leases first, before any message.
+
+        Leases are lost in the order of (nominal end, token), everything else follows in the order in which it fell
+        due. With ``pushed_out`` every lease, and every worker's silence, is given the length of the outage more.
+        """
+        self.is_up = True
+        event = self._emit((now, "broker_up", cause, 0, ""))
+        missed, self._missed = self._missed, []
+        if self._leases_over_outage == "pushed_out":
+            self._push_out(now - self._down_since)
+        leases = [alarm for alarm in missed if alarm[1] in ("lease", "silence")]
+        self._lose_overdue(now, event, leases)
+        for at, what, job, token, _ in missed:
+            if what not in ("lease", "silence"):
+                self._work_off(now, event, what, job, token, at)
+
+    def _push_out(self, length: int) -> None:
+        for job in self._tokens.values():
+            job.until += length
+        for holder in (*self._workers.values(), *self._former.values()):
+            holder.heard += length
+
+    def _lose_overdue(self, now: int, cause: int, alarms: list[tuple[int, str, int, int, str]]) -> None:
+        """Lose the leases that ran out during the outage, and those of workers that nobody could hear."""
+        lost: dict[int, tuple[int, str, Holder | None]] = {}  # by token: nominal end, why, the silent worker
+        silent: list[tuple[int, Holder]] = []
+        for _, what, number, token, worker in alarms:
+            if what == "lease":
+                job = self._tokens.get(token)
+                if job is not None and job.until <= now:
+                    lost[token] = (job.until, "lease ran out", None)
+                elif job is not None:
+                    self._lease_due(now, cause, job)
+                continue
+            holder = self._holder(worker, number)
+            if holder.silence is None or holder.lost or holder.heard + holder.silence > now:
+                self.silence_due(now, worker, number)
+                continue
+            silent.append((holder.heard + holder.silence, holder))
+        for end, holder in silent:
+            for job in self._leases_in_order(holder):
+                if job.until > end:  # at a tie the lease is the reason
+                    lost[job.token] = (end, "worker silent", holder)
+                else:
+                    lost.setdefault(job.token, (job.until, "lease ran out", None))
+        for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
+            event = cause
+            if silent_one is not None and not silent_one.lost:
+                event = self._declare_lost(now, cause, silent_one)
+            self._lose(now, event, self._tokens[token], why, nominal)
+        for _, holder in silent:
+            if not holder.lost:
+                self._declare_lost(now, cause, holder)

@@ -1,0 +1,291 @@
+"""What happens when an attempt ends, and what when a job does?
+
+An attempt that went well makes the job done. Any other is put to the retry policy; then the job is requeued or has
+failed. When a job is final, its idempotency key starts to run out, those who waited for it are judged, and only a few
+bytes of it stay.
+"""
+
+from emulator.broker.allowance import RetryAllowance
+from emulator.broker.jobs import ENDS, PAUSING, PREREQUISITE, REASONS, Job, rare
+from emulator.broker.ledger import Ledger
+from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
+from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
+from emulator.broker.states import Facts, Request, State, target
+from emulator.errors import DefectError, InputError
+from emulator.timeline.ticks import say
+
+__all__ = ["Endings"]
+
+
+class Endings(Ledger):
+    """The layer that ends attempts and jobs."""
+
+    __slots__ = ()
+
+    # -- where a job stands -------------------------------------------------------------------------------------------
+
+    def _wait(self, job: Job) -> None:
+        """Let a job wait for a worker."""
+        job.queue.add(job, self._keys)
+        self.fresh.append(job.queue.name)
+
+    def _enter(self, job: Job, request: Request, facts: Facts) -> None:
+        """Move a job that no worker has, and whose request the table grants, to its next state."""
+        state = target(job.state, request, facts)
+        if not isinstance(state, State):
+            raise DefectError(f"job {job.number} is {job.state.value}, and {request.value} is refused: {state}")
+        job.state = state
+
+    def _end_reason(self, now: int, cause: int, job: Job, reason: int) -> None:
+        """One reason less to hold a job."""
+        job.held &= ~reason
+        self._enter(job, Request.END_OF_REASON, Facts(held=bool(job.held)))
+        job.since = self._emit((now, "hold_ended", cause, job.number, "", job.state.value, REASONS[reason]))
+        if not job.held:
+            self._wait(job)
+
+    # -- the end of a lease, of an attempt, of a job ------------------------------------------------------------------
+
+    def _end_lease(self, job: Job) -> None:
+        """Take the job from its worker."""
+        holder, queue = job.holder, job.queue
+        if holder is not None and holder.leases is not None:
+            del holder.leases[job.token]
+        del self._tokens[job.token]
+        job.token = 0
+        job.holder = None
+        queue.running -= 1
+        if job.key:
+            self.fresh += self._keys.free(job)
+        if queue.running_at_most is not None and queue.waiting:
+            self.fresh.append(queue.name)
+        extra = job.rare
+        if extra is not None:
+            extra.wanted = extra.asked = False
+            extra.suspended_for = 0
+
+    def _told_end(self, now: int, cause: int, job: Job, outcome: Outcome, why: str, nominal: int) -> int:
+        """Record the end of an attempt and take the job from its worker; give the event's number."""
+        worker = "" if job.holder is None else job.holder.name
+        row = (now, "attempt_ended", cause, job.number, worker, job.attempts, job.token, outcome, why, nominal)
+        event = self._emit(row)
+        self._end_lease(job)
+        return event
+
+    def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: str) -> None:
+        """Make a job that no worker has final: done if ``sub_state`` is empty, else failed."""
+        number = job.number
+        word = "failed" if sub_state else "done"
+        event = self._emit((now, "finished", cause, number, "", word, sub_state, why, job.attempts))
+        del self._jobs[number]
+        self._finished.close(number, sub_state, job.attempts)
+        job.queue.unfinished -= 1
+        job.payload = None
+        if job.rare is not None and job.rare.idempotency_key:
+            self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
+        if self._prerequisites.has_waiters(number):
+            self._judge_waiters(now, event, number)
+
+    def _let_key_run_out(self, now: int, kept: int, job: int, key: str) -> None:
+        if kept:
+            self._key_ends[job] = (now + kept, key)
+            self._ring(now + kept, "idempotency", job, 0)
+        else:
+            del self._idempotency[key]
+
+    def _terminate(
+        self, now: int, cause: int, job: Job, sub_state: str, why: str, end: tuple[Outcome, str, int]
+    ) -> None:
+        """End a job at once, with the attempt that runs if one does (``end``: its outcome, why, and nominal tick)."""
+        if job.token:
+            cause = self._told_end(now, cause, job, *end)
+        elif job.waiting:
+            job.queue.remove(job, self._keys)
+        self._finish(now, cause, job, sub_state, why)
+
+    # -- those who waited for a job -----------------------------------------------------------------------------------
+
+    def _judge_waiters(self, now: int, cause: int, ended: int) -> None:
+        """Judge those who waited for a job, and those who waited for them, without recursion: chains may be long."""
+        row = self._ended
+        row.append((ended, cause))
+        if len(row) > 1:
+            return  # called from the loop below
+        for before, event in row:  # the list grows while it is walked
+            for number in self._prerequisites.release(before):
+                job = self._jobs.get(number)
+                if job is not None and job.held & PREREQUISITE:
+                    self._judge_prerequisite(now, event, job, before)
+        row.clear()
+
+    def _judge_prerequisite(self, now: int, cause: int, job: Job, ended: int) -> None:
+        if ended < 0:
+            failed = "the submission of the job before it was refused"
+        else:
+            state, sub_state = self._finished.how(ended) or ENDS[0]
+            failed = f"job {ended}, which goes before it, has failed: {sub_state}" if state is State.FAILED else ""
+        if not failed or (job.rare is not None and job.rare.goes_on):
+            self._end_reason(now, cause, job, PREREQUISITE)
+        else:
+            self._enter(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
+            self._finish(now, cause, job, "prerequisite failed", failed)
+
+    # -- retries ------------------------------------------------------------------------------------------------------
+
+    def _end_attempt(
+        self,
+        now: int,
+        cause: int,
+        job: Job,
+        outcome: Outcome,
+        why: str,
+        nominal: int,
+        *,
+        retry_after: int | None = None,
+        refused_at: int = 0,
+        by_longest_run: bool = False,
+    ) -> None:
+        """End an attempt that did not go well, and decide what becomes of the job."""
+        event = self._told_end(now, cause, job, outcome, why, nominal)
+        extra = rare(job)
+        if outcome == "lease lost":
+            extra.lost += 1
+        found = None
+        if by_longest_run:
+            extra.cut += 1
+            found = self._cap_reached(job, extra.cut)
+        if found is None:
+            policy = job.queue.rules.policy
+            if policy is None:
+                found = self._judge(now, job, outcome, retry_after, refused_at, by_longest_run)
+            else:
+                found = self._ask(policy, now, job, outcome, retry_after, refused_at)
+        if found.sub_state:
+            self._finish(now, event, job, found.sub_state, found.why)
+        else:
+            extra.own_pause = found.own
+            self._grant(now, event, job, found.pause)
+
+    def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
+        """Say whether the longest run itself ends the job."""
+        longest = job.queue.rules.longest_run
+        assert longest is not None  # no attempt is ended by a longest run that is not set
+        if longest.then == "fail":
+            return Judgement("longest run", f"the longest run of {say(longest.after)} was reached")
+        if longest.at_most is not None and cut > longest.at_most:
+            return Judgement("longest run", f"the longest run was reached {cut} times, at most {longest.at_most}")
+        return None
+
+    def _judge(
+        self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
+    ) -> Judgement:
+        extra, number, attempt = rare(job), job.number, job.attempts
+        uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
+        return judge(
+            job.queue.rules.retry,
+            attempt,
+            extra.lost,
+            outcome,
+            now,
+            submitted,
+            before,
+            lambda: uniform(number, attempt),
+            retry_after,
+            refused_at,
+            stated,
+        )
+
+    def _ask(
+        self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int
+    ) -> Judgement:
+        """Put the question to the user's own policy; the limits of the file stand beside it."""
+        retry, extra, attempt = job.queue.rules.retry, rare(job), job.attempts
+        reached = limit_reached(retry, attempt, extra.lost, outcome, True)
+        if reached is not None:
+            return reached
+        u = self._uniform(job.number, attempt)
+        verdict = policy.decide(
+            RetryCase(
+                job.number,
+                attempt,
+                extra.lost,
+                outcome,
+                now,
+                job.submitted,
+                extra.own_pause,
+                u,
+                retry_after,
+                refused_at,
+            )
+        )
+        if not verdict.again:
+            sub_state = PERMANENT_ERROR if outcome == "permanent error" else ATTEMPTS_USED_UP
+            return Judgement(sub_state, verdict.why or "the retry policy said no")
+        if type(verdict.pause) is not int or verdict.pause < 0:
+            raise InputError(
+                f"the retry policy of queue {job.queue.name} answered a pause of {verdict.pause!r} to job {job.number} "
+                f"after attempt {attempt}: a pause is a whole number of microseconds, 0 or more"
+            )
+        late = too_late(retry, now + verdict.pause, job.submitted)
+        return late or Judgement("", "", verdict.pause, verdict.pause)
+
+    def _grant(self, now: int, cause: int, job: Job, pause: int) -> None:
+        """Requeue a job if the allowance of its queue has a token for it, or let it wait for one, or fail it."""
+        allowance = self._allowances.get(job.queue.name)
+        if allowance is None:
+            self._requeue(now, cause, job, pause, now + pause, -1)
+            return
+        self._serve(now, allowance)
+        if allowance.take(now):
+            self._requeue(now, cause, job, pause, now + pause, allowance.left(now))
+            return
+        if not allowance.may_wait:
+            self._finish(now, cause, job, "allowance used up", "the queue's allowance of retries is used up")
+            return
+        earliest, retry = allowance.earliest(now), job.queue.rules.retry
+        if retry.total_limit is not None:
+            start = job.submitted + retry.total_limit if earliest is None else max(earliest, now + pause)
+            late = too_late(retry, start, job.submitted)
+            if late is not None:
+                self._finish(now, cause, job, late.sub_state, late.why)
+                return
+        rare(job).awaits = True
+        allowance.row.append(job.number)
+        self._requeue(now, cause, job, pause, -1 if earliest is None else max(earliest, now + pause), 0)
+        self._serve(now, allowance)
+
+    def _requeue(self, now: int, cause: int, job: Job, pause: int, due: int, left: int) -> None:
+        """Put a job back into its queue for another attempt; it is held while it pauses, or if a person holds it."""
+        extra = rare(job)
+        extra.due = now + pause
+        if pause or extra.awaits:
+            job.held |= PAUSING
+        job.state = State.REQUEUED_HELD if job.held else State.REQUEUED
+        job.since = self._emit((now, "requeued", cause, job.number, "", job.state.value, due, left))
+        if not job.queue.rules.requeued_keep_place:
+            self._last_place += 1
+            job.entry = (job.entry[0], self._last_place, job)
+            job.inside = job.copied = False
+        if pause:
+            self._ring(now + pause, "pause", job.number, 0)
+        if not job.held:
+            self._wait(job)
+
+    def _serve(self, now: int, allowance: RetryAllowance) -> None:
+        """Give tokens to those who wait for one, and ask to be woken for the next."""
+        row = allowance.row
+        while row:
+            job = self._jobs.get(row[0])
+            if job is not None:  # else it was ended while it waited
+                if not allowance.bucket.take(now):
+                    break
+                extra = rare(job)
+                extra.awaits = False
+                if extra.due <= now:
+                    self._end_reason(now, job.since, job, PAUSING)
+            row.popleft()
+        if row:
+            at = allowance.earliest(now)
+            if at is not None and at != allowance.rings_at:
+                allowance.rings_at = at
+                self._ring(at, "allowance", row[0], 0)

@@ -1,0 +1,210 @@
+"""What is kept of a job: a record while it is unfinished, a few bytes once it is final.
+
+Reasons to hold a job are bits; ``REASONS`` names every set of them, in alphabetical order, as events tell it.
+"""
+
+from array import array
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, Final
+
+from emulator.broker.states import State
+
+if TYPE_CHECKING:
+    from emulator.broker.order import Entry, Lane, Line, Queue
+    from emulator.broker.workers import Holder
+
+__all__ = ["BY_PERSON", "ENDS", "NOT_DUE", "PAUSING", "PREREQUISITE", "REASONS", "Finished", "Job", "Rare", "rare"]
+
+BY_PERSON: Final = 1
+NOT_DUE: Final = 2
+PAUSING: Final = 4
+PREREQUISITE: Final = 8
+_NAMES: Final = ((BY_PERSON, "by a person"), (NOT_DUE, "not due"), (PAUSING, "pausing"), (PREREQUISITE, "prerequisite"))
+REASONS: Final = tuple(",".join(name for bit, name in _NAMES if held & bit) for held in range(16))
+
+ENDS: Final[tuple[tuple[State, str], ...]] = (
+    (State.DONE, ""),
+    (State.FAILED, "attempts used up"),
+    (State.FAILED, "permanent error"),
+    (State.FAILED, "withdrawn"),
+    (State.FAILED, "expired"),
+    (State.FAILED, "out of time"),
+    (State.FAILED, "prerequisite failed"),
+    (State.FAILED, "allowance used up"),
+    (State.FAILED, "longest run"),
+)
+"""Every final state with its sub-state."""
+
+_CODES: Final = {sub_state: code for code, (_, sub_state) in enumerate(ENDS, 1)}
+
+
+class Rare:
+    """What only some jobs need.
+
+    Attributes:
+        lost: attempts that ended in a lost lease.
+        cut: attempts that were ended by the longest run.
+        own_pause: the policy's own pause before the present attempt, in ticks.
+        due: the tick at which the pause ends.
+        awaits: it waits for a token of the allowance.
+        not_before: the tick until which it is not due.
+        start_by: the tick at which it expires if it has not been started, -1: never.
+        idempotency_key: "" for none.
+        waits_for: the number of the job before it, 0 if that one is not submitted yet.
+        goes_on: the failure of that job lets it go on.
+        wanted, asked: see ``Facts``.
+        suspended_at: the tick of the present suspension.
+        suspended_for: ticks of the attempt's earlier suspensions.
+    """
+
+    __slots__ = (
+        "asked",
+        "awaits",
+        "cut",
+        "due",
+        "goes_on",
+        "idempotency_key",
+        "lost",
+        "not_before",
+        "own_pause",
+        "start_by",
+        "suspended_at",
+        "suspended_for",
+        "waits_for",
+        "wanted",
+    )
+
+    def __init__(self) -> None:
+        self.lost = 0
+        self.cut = 0
+        self.own_pause = 0
+        self.due = 0
+        self.awaits = False
+        self.not_before = 0
+        self.start_by = -1
+        self.idempotency_key = ""
+        self.waits_for = 0
+        self.goes_on = False
+        self.wanted = False
+        self.asked = False
+        self.suspended_at = 0
+        self.suspended_for = 0
+
+
+class Job:
+    """An unfinished job.
+
+    Attributes:
+        number, key, submitted: its number, exclusive key and tick of submission.
+        queue, line, lane: where it waits (``emulator.broker.order``).
+        entry: (-priority, place, job), by which it is ordered.
+        waiting: it may be taken.
+        inside, copied: its entry stands in its line or lane; a copy of it stands in the line of its lane.
+        state, held, attempts: as the events tell them; ``held`` is a set of bits.
+        born: the number of the event of its submission; ``since``: of the last that changed where it stands.
+        token, holder, until, granted: its lease; token 0 if none is out.
+        payload: whatever the caller keeps with it.
+        rare: what only some jobs need, or None.
+    """
+
+    __slots__ = (
+        "attempts",
+        "born",
+        "copied",
+        "entry",
+        "granted",
+        "held",
+        "holder",
+        "inside",
+        "key",
+        "lane",
+        "line",
+        "number",
+        "payload",
+        "queue",
+        "rare",
+        "since",
+        "state",
+        "submitted",
+        "token",
+        "until",
+        "waiting",
+    )
+
+    born: int
+    entry: "Entry"
+    granted: int
+    since: int
+    until: int
+
+    def __init__(
+        self, number: int, queue: "Queue", line: "Line", key: str, submitted: int, state: State, held: int
+    ) -> None:
+        self.number = number
+        self.queue: Queue = queue
+        self.line: Line = line
+        self.lane: Lane | None = None
+        self.key = key
+        self.submitted = submitted
+        self.state = state
+        self.held = held
+        self.attempts = 0
+        self.token = 0
+        self.holder: Holder | None = None
+        self.waiting = False
+        self.inside = False
+        self.copied = False
+        self.rare: Rare | None = None
+        self.payload: Any = None
+
+
+def rare(job: Job) -> Rare:
+    """Give what only some jobs need, made when first asked for."""
+    found = job.rare
+    if found is None:
+        found = job.rare = Rare()
+    return found
+
+
+class Finished:
+    """How each job ended, in some five bytes a job.
+
+    >>> ended = Finished(first=1); ended.add(); ended.close(1, "", 2); ended.how(1), ended.attempts(1)
+    ((<State.DONE: 'done'>, ''), 2)
+    """
+
+    __slots__ = ("_attempts", "_codes", "_first")
+
+    def __init__(self, first: int) -> None:
+        self._first = first
+        self._codes = bytearray()
+        self._attempts = array("I")
+
+    def add(self) -> None:
+        """Make room for the next job."""
+        self._codes.append(0)
+        self._attempts.append(0)
+
+    def close(self, job: int, sub_state: str, attempts: int) -> None:
+        """Keep how a job ended: done if ``sub_state`` is empty, else failed."""
+        self._codes[job - self._first] = _CODES[sub_state]
+        self._attempts[job - self._first] = attempts
+
+    def how(self, job: int) -> tuple[State, str] | None:
+        """Give the final state and sub-state, or None for a job that is unfinished."""
+        code = self._codes[job - self._first]
+        return ENDS[code - 1] if code else None
+
+    def attempts(self, job: int) -> int:
+        """Give the number of attempts of a finished job."""
+        return self._attempts[job - self._first]
+
+    def known(self, job: int) -> bool:
+        """Say whether a job of that number was ever submitted."""
+        return 0 <= job - self._first < len(self._codes)
+
+    def __iter__(self) -> Iterator[tuple[int, tuple[State, str]]]:
+        """Give the number of each finished job with how it ended."""
+        for index, code in enumerate(self._codes):
+            if code:
+                yield self._first + index, ENDS[code - 1]

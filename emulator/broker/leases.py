@@ -1,0 +1,352 @@
+"""How does a worker get, keep and lose the right to work on a job?
+
+The law: taking a job at t grants [t, t + lease) and a token above any before; renewing it at r moves the end to
+r + lease; at its end the lease is lost. Whatever comes with a token that is not in the table is stale: refused and
+recorded. The table is the truth, not the clock: whoever drives the broker delivers what ends at an instant before the
+messages of that instant, so that a lease in the table is valid. A token is good in anybody's hand but a later
+incarnation's of the same worker, which never renews or hands in for an earlier one.
+"""
+
+from collections.abc import Sequence
+from typing import Final
+
+from emulator.broker.endings import Endings
+from emulator.broker.jobs import Job, rare
+from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.rules import Outcome
+from emulator.broker.states import Facts, Request, State, target
+from emulator.broker.workers import Holder
+from emulator.errors import DefectError
+
+__all__ = ["Leases"]
+
+_BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
+_NOTHING: Final = HeartbeatReply()
+_new = tuple.__new__  # a named tuple's own constructor costs twice as much
+
+
+class Leases(Endings):
+    """The layer that workers talk to."""
+
+    __slots__ = ()
+
+    # -- workers come and go ------------------------------------------------------------------------------------------
+
+    def register(self, now: int, cause: int, worker: str, incarnation: int, silence: int | None) -> None:
+        """A worker's program has started; it is declared lost after ``silence`` ticks without a message (None: never).
+
+        Raises:
+            DefectError: when the incarnation is not above the worker's earlier ones.
+        """
+        if incarnation <= self._incarnations.get(worker, -1):
+            raise DefectError(f"worker {worker} came as incarnation {incarnation} again")
+        self._incarnations[worker] = incarnation
+        before = self._workers.get(worker)
+        if before is not None:
+            self._former[worker, before.incarnation] = before
+        self._last_serial += 1
+        self._workers[worker] = Holder(worker, incarnation, self._last_serial, silence, now)
+        self._emit((now, "worker_registered", cause, 0, worker, incarnation))
+        if silence is not None:
+            self._alarms.silence(now + silence, worker, incarnation)
+
+    def sign_off(self, now: int, cause: int, worker: str, incarnation: int) -> None:
+        """A worker leaves in good order; leases that it still has run out."""
+        holder = self._holder(worker, incarnation)
+        if self._workers.get(worker) is holder:
+            del self._workers[worker]
+            self._former[worker, incarnation] = holder
+        holder.silence = None
+        self._emit((now, "worker_signed_off", cause, 0, worker, incarnation))
+
+    def _holder(self, worker: str, incarnation: int) -> Holder:
+        """Give the record of an incarnation, former ones included: their messages may still be on the way."""
+        holder = self._workers.get(worker)
+        if holder is None or holder.incarnation != incarnation:
+            holder = self._former.get((worker, incarnation))
+            if holder is None:
+                raise DefectError(f"worker {worker}, incarnation {incarnation}, has never been registered")
+        return holder
+
+    def _heard(self, now: int, holder: Holder) -> None:
+        """A message came; who was declared lost is known again, though its old tokens stay dead."""
+        holder.heard = now
+        if holder.lost:
+            holder.lost = False
+            if holder.silence is not None:
+                self._alarms.silence(now + holder.silence, holder.name, holder.incarnation)
+
+    # -- take ---------------------------------------------------------------------------------------------------------
+
+    def take(
+        self,
+        now: int,
+        cause: int,
+        worker: str,
+        incarnation: int,
+        queues: tuple[str, ...],
+        equipment: frozenset[str],
+        time_left: int | None,
+        number: int,
+    ) -> LeaseGrant | None:
+        """Hand out the best job that the worker may have, or None.
+
+        Args:
+            queues: the queues that it serves; the best job of all of them is given.
+            equipment: what it has, such as ``tape`` or ``tape 2.1``.
+            time_left: ticks that it has left, None if there is no end; jobs expected to take longer are passed over.
+            number: the number of the request, rising within the incarnation. The same number is the same request and
+                gets the same answer; an older one gets None.
+
+        Raises:
+            DefectError: for a worker that was never registered or a queue that there is not.
+        """
+        holder = self._workers.get(worker)
+        if holder is None or holder.incarnation != incarnation:
+            self._heard(now, self._holder(worker, incarnation))
+            return None  # its program has ended: nobody would work on the job
+        if holder.lost:
+            self._heard(now, holder)
+        holder.heard = now
+        if number <= holder.take_number:
+            return holder.take_answer if number == holder.take_number else None
+        holder.take_number = number
+        if len(queues) == 1 and queues[0] in self._queues:
+            best = self._queues[queues[0]].best(equipment, time_left)
+        else:
+            best = None
+            for name in queues:
+                entry = self._queue(name).best(equipment, time_left)
+                if entry is not None and (best is None or entry < best):
+                    best = entry
+        if best is None:
+            holder.take_answer = None
+            return None
+        job = best[2]
+        queue = job.queue
+        if job.key:
+            self._keys.occupy(job)
+        queue.remove(job, self._keys)
+        queue.running += 1
+        self._last_token = job.token = token = self._last_token + 1
+        self._tokens[token] = job
+        self._new_token_job(job.number)
+        self._new_token_mark(0)
+        job.attempts = attempt = job.attempts + 1
+        job.state = State.RUNNING
+        job.holder = holder
+        job.granted = now
+        job.until = until = now + queue.lease
+        if holder.leases is not None:
+            holder.leases[token] = job
+        number = job.number
+        job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
+        if queue.longest is not None:
+            self._ring(now + queue.longest, "longest run", number, token)
+        self._lease(until, number, token, worker)
+        holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
+        return grant
+
+    # -- renew --------------------------------------------------------------------------------------------------------
+
+    def heartbeat(
+        self, now: int, cause: int, worker: str, incarnation: int, number: int, tokens: Sequence[int]
+    ) -> HeartbeatReply:
+        """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
+
+        A repeated number is the same heartbeat: it shows that the worker lives, and changes nothing else. In a queue
+        with fixed leases nothing is renewed, and nothing refused for that.
+        """
+        holder = self._holder(worker, incarnation)
+        self._heard(now, holder)
+        if number <= holder.beat_number:
+            return holder.beat_reply if number == holder.beat_number else _NOTHING
+        holder.beat_number = number
+        event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
+        refused: list[int] = []
+        suspend: list[int] = []
+        resume: list[int] = []
+        for token in tokens:
+            job = self._good(token, holder)
+            if job is None:
+                refused.append(token)
+                self._stale(now, event, token, worker, "renewal")
+                continue
+            if job.queue.rules.renewed:
+                job.until = now + job.queue.lease
+                self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
+            extra = job.rare
+            if extra is not None:
+                if extra.wanted and job.state is State.RUNNING:
+                    suspend.append(token)
+                elif job.state is State.SUSPENDED and not extra.wanted:
+                    resume.append(token)
+        if refused or suspend or resume:
+            holder.beat_reply = HeartbeatReply(tuple(refused), tuple(suspend), tuple(resume))
+        else:
+            holder.beat_reply = _NOTHING
+        return holder.beat_reply
+
+    def _good(self, token: int, holder: Holder) -> Job | None:
+        """Give the job of a token in the table, unless it was granted to another incarnation of the same worker."""
+        job = self._tokens.get(token)
+        if job is None or job.holder is holder:
+            return job
+        return None if job.holder is None or job.holder.name == holder.name else job
+
+    def _stale(self, now: int, cause: int, token: int, worker: str, what: str) -> None:
+        self._emit((now, "stale_refused", cause, self._job_of_token(token), worker, token, what))
+
+    # -- hand in ------------------------------------------------------------------------------------------------------
+
+    def hand_in(
+        self,
+        now: int,
+        cause: int,
+        worker: str,
+        incarnation: int,
+        number: int,
+        token: int,
+        outcome: Outcome,
+        why: str = "",
+        retry_after: int | None = None,
+        refused_at: int = 0,
+    ) -> bool:
+        """Take the outcome of an attempt, and say whether it counts: False if the token is stale.
+
+        A repeat of a hand-in that counted gets True again, a repeat of a refused number False; neither is recorded.
+
+        Args:
+            number: the number of the request within the incarnation.
+            outcome: ok, error, permanent error or too long.
+            retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
+
+        Raises:
+            DefectError: for another outcome, or a worker that was never registered.
+        """
+        holder = self._workers.get(worker)
+        if holder is None or holder.incarnation != incarnation:
+            holder = self._holder(worker, incarnation)
+        if holder.lost:
+            self._heard(now, holder)
+        holder.heard = now
+        job = self._tokens.get(token)
+        if job is None or job.holder is not holder:
+            job = self._good(token, holder)
+            if job is None:
+                return self._late(now, cause, holder, number, token)
+        if outcome == "ok":
+            self._token_marks[token - self._token_base] = holder.serial
+            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, "", "")
+            return True
+        if outcome not in _BAD_OUTCOMES:
+            raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
+        self._token_marks[token - self._token_base] = holder.serial
+        self._end_attempt(now, cause, job, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
+        return True
+
+    def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:
+        """An outcome came with a token that is not in the table: a repeat, or stale."""
+        if self._mark_of_token(token) == holder.serial:
+            return True
+        if holder.refused is None:
+            holder.refused = set()
+        if number not in holder.refused:
+            holder.refused.add(number)
+            self._stale(now, cause, token, holder.name, "outcome")
+        return False
+
+    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int) -> bool:
+        """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
+        holder = self._holder(worker, incarnation)
+        self._heard(now, holder)
+        job = self._good(token, holder)
+        if job is None:
+            if self._mark_of_token(token) == -holder.serial:
+                return True
+            self._stale(now, cause, token, worker, "hand-back")
+            return False
+        self._token_marks[token - self._token_base] = -holder.serial
+        attempt = job.attempts
+        job.attempts -= 1
+        self._enter(job, Request.HAND_BACK, Facts(held=bool(job.held), counted=job.attempts > 0))
+        row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt, token)
+        job.since = event = self._emit(row)
+        self._end_lease(job)
+        extra = job.rare
+        if not job.attempts and extra is not None and 0 <= extra.start_by <= now:
+            self._expire(now, event, job)
+        elif not job.held:
+            self._wait(job)
+        return True
+
+    def _expire(self, now: int, cause: int, job: Job) -> None:
+        """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
+        if isinstance(target(job.state, Request.START_LIMIT, Facts()), State):
+            self._terminate(now, cause, job, "expired", "it was not started in time", ("too long", "", now))
+
+    # -- lose ---------------------------------------------------------------------------------------------------------
+
+    def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
+        self._end_attempt(now, cause or job.since, job, "lease lost", why, nominal)
+
+    def _lease_due(self, now: int, cause: int, job: Job) -> None:
+        """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
+        if job.until > now:
+            assert job.holder is not None  # a job in the table has one
+            self._lease(job.until, job.number, job.token, job.holder.name)
+        else:
+            self._lose(now, cause, job, "lease ran out", job.until)
+
+    def silence_due(self, now: int, worker: str, incarnation: int) -> None:
+        """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
+        if not self.is_up:
+            self._missed.append((now, "silence", incarnation, 0, worker))
+            return
+        holder = self._holder(worker, incarnation)
+        if holder.silence is None or holder.lost:
+            return
+        end = holder.heard + holder.silence
+        if end > now:
+            self._alarms.silence(end, worker, incarnation)
+            return
+        event = self._declare_lost(now, 0, holder)
+        for job in self._leases_in_order(holder):
+            if job.until <= now:
+                self._lose(now, event, job, "lease ran out", job.until)
+            else:
+                self._lose(now, event, job, "worker silent", end)
+
+    def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
+        holder.lost = True
+        return self._emit((now, "worker_declared_lost", cause, 0, holder.name, holder.incarnation, holder.heard))
+
+    def _leases_in_order(self, holder: Holder) -> list[Job]:
+        return sorted((holder.leases or {}).values(), key=lambda job: (job.number, job.token))
+
+    def forget(self, now: int, cause: int, token: int) -> bool:
+        """The broker forgets a lease (a fault) and hands the job out again, without asking the retry policy; say
+        whether there was one. The attempt counts, as every hand-out does."""
+        job = self._tokens.get(token)
+        if job is None or job.holder is None:
+            return False
+        event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
+        event = self._told_end(now, event, job, "lease lost", "forgotten by the broker", now)
+        rare(job).lost += 1
+        allowance = self._allowances.get(job.queue.name)
+        self._requeue(now, event, job, 0, now, -1 if allowance is None else allowance.left(now))
+        return True
+
+    # -- computed heartbeats ------------------------------------------------------------------------------------------
+
+    def settle_lease(self, token: int, until: int) -> None:
+        """Regular heartbeats that were computed, not simulated, have renewed a lease up to ``until``."""
+        job = self._tokens.get(token)
+        if job is not None and until > job.until:
+            job.until = until
+
+    def settle_heard(self, worker: str, incarnation: int, at: int) -> None:
+        """The last of the computed messages of a worker came at ``at``."""
+        holder = self._holder(worker, incarnation)
+        if at > holder.heard:
+            self._heard(at, holder)

@@ -1,0 +1,230 @@
+"""Which states can a job be in, what can be asked of it, and what follows? One complete table answers.
+
+The law: every pair of state and request stands in ``TABLE``, with its moves in the order in which they are tried, or
+with the reason why it is refused. A condition that no state tells is a guard: a small named predicate over ``Facts``,
+so that the diagram can show it. A refused request changes nothing. The states are those of the open standard DRMAA v2
+(Open Grid Forum GFD.194 and GFD.231); ``undetermined`` is left out, because the emulator always knows.
+
+Holding a job gives it one reason more; it is held while any reason is left, and people take back only their own. A
+job that a worker has keeps its state while a person holds it: the reason counts once it comes back to the queue.
+"""
+
+from collections.abc import Callable, Mapping
+from enum import Enum
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+__all__ = ["FINAL_STATES", "TABLE", "Facts", "Guard", "Move", "Request", "Rule", "State", "target"]
+
+
+class State(Enum):
+    """The state of a job."""
+
+    QUEUED = "queued"
+    """It waits for a worker; no attempt at it counts yet."""
+    QUEUED_HELD = "queued held"
+    """It waits for a worker, but a reason to hold it stands; no attempt at it counts yet."""
+    RUNNING = "running"
+    """A worker has it, under a lease."""
+    SUSPENDED = "suspended"
+    """A worker has it and stands still on request; the lease goes on."""
+    REQUEUED = "requeued"
+    """It waits for a worker after an attempt that counts."""
+    REQUEUED_HELD = "requeued held"
+    """It waits after an attempt that counts, and a reason to hold it stands, such as the pause before a retry."""
+    DONE = "done"
+    """An attempt went well. Final."""
+    FAILED = "failed"
+    """It will not be tried again; the sub-state says why. Final."""
+
+
+FINAL_STATES: Final = (State.DONE, State.FAILED)
+
+
+class Request(Enum):
+    """What can happen to a job: asked by people, by workers, or by a limit that is reached."""
+
+    HOLD = "hold"
+    """A person holds it."""
+    RELEASE = "release"
+    """A person takes the hold back."""
+    END_OF_REASON = "end of a reason"
+    """It has become due, its pause has ended, or the job before it has."""
+    TAKE = "take"
+    """A worker takes it."""
+    RENEWAL = "renewal"
+    """A heartbeat names its lease."""
+    OUTCOME = "outcome"
+    """Its worker hands in the outcome of the attempt."""
+    HAND_BACK = "hand-back"
+    """Its worker gives it back unstarted; the attempt does not count."""
+    LEASE_LOSS = "lease loss"
+    """Its lease ran out, or its worker fell silent."""
+    LONGEST_RUN = "longest run"
+    """The attempt reached its cap."""
+    FORGETTING = "forgetting"
+    """The broker's table loses the lease (a fault)."""
+    SUSPEND = "suspend"
+    """A person asks that its worker stand still."""
+    SUSPENSION = "suspension"
+    """The worker says that it stands still."""
+    RESUME = "resume"
+    """A person asks that its worker go on."""
+    RESUMPTION = "resumption"
+    """The worker says that it goes on."""
+    WITHDRAW = "withdraw"
+    """A person terminates it."""
+    START_LIMIT = "start limit"
+    """It has not been started in time."""
+    TOTAL_LIMIT = "total limit"
+    """All its time since submission is used up."""
+    PREREQUISITE_FAILURE = "prerequisite failure"
+    """The job before it has failed."""
+
+
+class Facts(NamedTuple):
+    """What guards may look at beside the state.
+
+    Attributes:
+        held: a reason to hold the job stands once the request is served.
+        by_person: a person holds it before the request.
+        well: the attempt went well.
+        again: it is tried again.
+        counted: an attempt before this one counts.
+        wanted: its suspension is wanted before the request.
+        asked: the change from its present state to suspended, or back, has been asked for.
+        waits: it waits for another job.
+    """
+
+    held: bool = False
+    by_person: bool = False
+    well: bool = False
+    again: bool = False
+    counted: bool = False
+    wanted: bool = False
+    asked: bool = False
+    waits: bool = False
+
+
+class Guard(NamedTuple):
+    """A named condition; ``words`` stand in the diagram."""
+
+    words: str
+    holds: Callable[[Facts], bool]
+
+
+class Move(NamedTuple):
+    """To another state (or the same), if the guard holds."""
+
+    guard: Guard
+    to: State
+
+
+class Rule(NamedTuple):
+    """What one request does in one state: the first move whose guard holds; else it is refused, and ``otherwise``
+    says why (empty if some guard always holds)."""
+
+    moves: tuple[Move, ...] = ()
+    otherwise: str = ""
+
+
+ALWAYS: Final = Guard("", lambda facts: True)
+FREE: Final = Guard("no reason to hold it is left", lambda facts: not facts.held)
+HELD: Final = Guard("a reason to hold it stands", lambda facts: facts.held)
+BY_NOBODY: Final = Guard("no person holds it", lambda facts: not facts.by_person)
+BY_PERSON: Final = Guard("a person holds it", lambda facts: facts.by_person)
+BY_PERSON_FREE: Final = Guard("only a person holds it", lambda facts: facts.by_person and not facts.held)
+BY_PERSON_HELD: Final = Guard("a person holds it, and more", lambda facts: facts.by_person and facts.held)
+WELL: Final = Guard("it went well", lambda facts: facts.well)
+AGAIN_FREE: Final = Guard("tried again at once", lambda facts: facts.again and not facts.held)
+AGAIN_HELD: Final = Guard("tried again after a pause or a hold", lambda facts: facts.again and facts.held)
+NOT_AGAIN: Final = Guard("not tried again", lambda facts: not facts.again)
+FIRST_FREE: Final = Guard("no attempt counts, not held", lambda facts: not facts.counted and not facts.held)
+FIRST_HELD: Final = Guard("no attempt counts, held", lambda facts: not facts.counted and facts.held)
+LATER_FREE: Final = Guard("an attempt counts, not held", lambda facts: facts.counted and not facts.held)
+LATER_HELD: Final = Guard("an attempt counts, held", lambda facts: facts.counted and facts.held)
+UNWANTED: Final = Guard("its suspension is not wanted", lambda facts: not facts.wanted)
+WANTED: Final = Guard("its suspension is wanted", lambda facts: facts.wanted)
+ASKED: Final = Guard("it was asked for", lambda facts: facts.asked)
+WAITS: Final = Guard("it waits for that job", lambda facts: facts.waits)
+
+_NO_WORKER: Final = "no worker has it"
+_HAS_WORKER: Final = "a worker has it"
+_NO_LEASE: Final = "no lease is out on it"
+
+
+def _build() -> Mapping[tuple[State, Request], Rule]:
+    s, r = State, Request
+    table: dict[tuple[State, Request], Rule] = {}
+
+    def rule(
+        states: tuple[State, ...], request: Request, *moves: tuple[Guard, State | None], otherwise: str = ""
+    ) -> None:
+        for state in states:  # None as a target: it stays in its state
+            table[state, request] = Rule(tuple(Move(guard, to or state) for guard, to in moves), otherwise)
+
+    out, at_work = (s.QUEUED, s.QUEUED_HELD, s.REQUEUED, s.REQUEUED_HELD), (s.RUNNING, s.SUSPENDED)
+    free, held = (s.QUEUED, s.REQUEUED), (s.QUEUED_HELD, s.REQUEUED_HELD)
+    for plain, kept in zip(free, held, strict=True):
+        rule((plain,), r.HOLD, (ALWAYS, kept))
+        rule((plain,), r.TAKE, (ALWAYS, s.RUNNING))
+        rule((kept,), r.RELEASE, (BY_PERSON_FREE, plain), (BY_PERSON_HELD, kept), otherwise="no person holds it")
+        rule((kept,), r.END_OF_REASON, (FREE, plain), (HELD, kept))
+    rule((*held, *at_work), r.HOLD, (BY_NOBODY, None), otherwise="a person holds it already")
+    rule(at_work, r.RELEASE, (BY_PERSON, None), otherwise="no person holds it")
+    rule(free, r.RELEASE, otherwise="no person holds it")
+    rule((*free, *at_work), r.END_OF_REASON, otherwise="no such reason holds it")
+    rule(held, r.TAKE, otherwise="it is held")
+    rule(at_work, r.TAKE, otherwise=_HAS_WORKER)
+
+    for request in (r.RENEWAL, r.OUTCOME, r.HAND_BACK, r.LEASE_LOSS, r.LONGEST_RUN, r.FORGETTING):
+        rule(out, request, otherwise=_NO_LEASE)
+    ways = ((AGAIN_FREE, s.REQUEUED), (AGAIN_HELD, s.REQUEUED_HELD), (NOT_AGAIN, s.FAILED))
+    rule(at_work, r.RENEWAL, (ALWAYS, None))
+    rule(at_work, r.OUTCOME, (WELL, s.DONE), *ways)
+    rule(at_work, r.LEASE_LOSS, *ways)
+    rule(at_work, r.LONGEST_RUN, *ways)
+    rule(at_work, r.FORGETTING, (FREE, s.REQUEUED), (HELD, s.REQUEUED_HELD))
+    first = ((FIRST_FREE, s.QUEUED), (FIRST_HELD, s.QUEUED_HELD))
+    rule(at_work, r.HAND_BACK, *first, (LATER_FREE, s.REQUEUED), (LATER_HELD, s.REQUEUED_HELD))
+
+    for request in (r.SUSPEND, r.SUSPENSION, r.RESUME, r.RESUMPTION):
+        rule(out, request, otherwise=_NO_WORKER)
+    rule(at_work, r.SUSPEND, (UNWANTED, None), otherwise="its suspension has been asked for already")
+    rule(at_work, r.RESUME, (WANTED, None), otherwise="its suspension is not asked for")
+    rule((s.RUNNING,), r.SUSPENSION, (ASKED, s.SUSPENDED), otherwise="nobody asked for it")
+    rule((s.SUSPENDED,), r.SUSPENSION, otherwise="it is suspended already")
+    rule((s.SUSPENDED,), r.RESUMPTION, (ASKED, s.RUNNING), otherwise="nobody asked for it")
+    rule((s.RUNNING,), r.RESUMPTION, otherwise="it is not suspended")
+
+    rule((*out, *at_work), r.WITHDRAW, (ALWAYS, s.FAILED))
+    rule((*out, *at_work), r.TOTAL_LIMIT, (ALWAYS, s.FAILED))
+    rule((s.QUEUED, s.QUEUED_HELD), r.START_LIMIT, (ALWAYS, s.FAILED))
+    rule((s.REQUEUED, s.REQUEUED_HELD, *at_work), r.START_LIMIT, otherwise="it has been started")
+    rule((s.QUEUED_HELD,), r.PREREQUISITE_FAILURE, (WAITS, s.FAILED), otherwise="it waits for no other job")
+    rule(
+        (s.QUEUED, s.REQUEUED, s.REQUEUED_HELD, *at_work), r.PREREQUISITE_FAILURE, otherwise="it waits for no other job"
+    )
+    for request in r:
+        rule((s.DONE,), request, otherwise="it is done")
+        rule((s.FAILED,), request, otherwise="it has failed")
+    return MappingProxyType({(state, request): table[state, request] for state in s for request in r})
+
+
+TABLE: Final[Mapping[tuple[State, Request], Rule]] = _build()
+"""Every pair of state and request, in the order of the two enumerations."""
+
+
+def target(state: State, request: Request, facts: Facts) -> State | str:
+    """Give the state that follows, or the reason why the request is refused.
+
+    >>> target(State.QUEUED, Request.TAKE, Facts())
+    <State.RUNNING: 'running'>
+    >>> target(State.DONE, Request.TAKE, Facts())
+    'it is done'
+    """
+    rule = TABLE[state, request]
+    for guard, to in rule.moves:
+        if guard.holds(facts):
+            return to
+    return rule.otherwise
