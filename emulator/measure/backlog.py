@@ -1,0 +1,63 @@
+"""How many jobs stood in a state over time: the peak, when it came, when it had gone, and the area below?
+
+Counted at the end of each instant: a job that comes and is handed over at once never was backlog.
+"""
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from emulator.measure.night import Intervals
+
+__all__ = ["Profile", "profile"]
+
+
+class Profile(NamedTuple):
+    """A number of jobs over time.
+
+    Attributes:
+        peak: the most at one time. peak_at: the first tick at which there were so many (0 without any).
+        emptied: the first tick after it at which there were none; None when that did not come, or without any.
+        area: the sum, over jobs, of the ticks spent in the state.
+        left: how many there were at the horizon.
+    """
+
+    peak: int
+    peak_at: int
+    emptied: int | None
+    area: int
+    left: int
+
+
+def profile(intervals: Iterable[Intervals], horizon: int) -> Profile:
+    """Merge the intervals of several kinds of jobs.
+
+    >>> from array import array
+    >>> profile([Intervals(array("q", [0, 2]), array("q", [5]))], 10)
+    Profile(peak=2, peak_at=2, emptied=None, area=13, left=1)
+    """
+    begins: list[int] = []
+    ends: list[int] = []
+    for kind in intervals:
+        begins += kind.begins
+        ends += kind.ends
+    begins.sort()
+    ends.sort()
+    left = len(begins) - len(ends)
+    area = int(sum(ends)) + left * horizon - int(sum(begins))
+    peak = peak_at = begun = ended = 0
+    emptied: int | None = None
+    while begun < len(begins):
+        at = begins[begun]
+        while ended < begun and ends[ended] < at:
+            ended += 1
+        if ended == begun and ended and emptied is None:
+            emptied = ends[ended - 1]
+        while ended < begun and ends[ended] == at:
+            ended += 1
+        while begun < len(begins) and begins[begun] == at:
+            begun += 1
+        if begun - ended > peak:
+            peak, peak_at, emptied = begun - ended, at, None
+    if peak and emptied is None and not left:
+        emptied = ends[-1]
+    return Profile(peak, peak_at, emptied, area, left)

@@ -1,0 +1,248 @@
+"""Which figures can a requirement name, and what exactly does each mean?
+
+The reference page is written from this list. It is light on purpose: checking the name of a figure loads nothing else.
+"""
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+from emulator.errors import InputError
+from emulator.scenario.spelling import advise
+
+__all__ = ["MEASURES", "QUANTILES", "SAMPLES", "Measure", "find", "names", "reference_page"]
+
+_JOB: Final = ("routine", "queue", "entry", "pool")
+_KIND: Final = ("routine", "queue", "entry")
+_POOL: Final = ("pool",)
+_NIGHT: Final = ()
+
+QUANTILES: Final = MappingProxyType({"median": 50, "p90": 90, "p95": 95, "p99": 99})
+"""The quantiles of times, in per cent."""
+
+_PRODUCT_LIMIT: Final = "product-limit estimate; a value that was seen; unfinished ones are cut off, not dropped"
+_RESTRICTED: Final = "mean restricted to the horizon: unfinished ones count with the time they have had"
+_LONGEST: Final = "the longest seen; 'more than' while any is unfinished"
+_COUNTED: Final = "counted up to the horizon"
+_ADDED: Final = "added up to the horizon"
+_QUOTIENT: Final = "quotient of two figures up to the horizon"
+_AREA: Final = "area under its curve, divided by the length of the run"
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One figure: its name, what it means, its unit (time, share, count, ratio), its estimator, what it may be told by.
+
+    ``by`` lists the filters that a requirement on it may carry.
+    """
+
+    name: str
+    says: str
+    unit: str
+    estimator: str
+    by: tuple[str, ...]
+
+
+SAMPLES: Final = MappingProxyType(
+    {
+        "wait": "from when a job is submitted, or is due if it is held until then, to when it is first handed out "
+        "(hand-outs given back unstarted left aside); a job that ended without being handed out is cut off there",
+        "run_time": "from when the work of a job's ok attempt began to when it stopped; "
+        "the attempt in progress of an unfinished job is cut off",
+        "turnaround": "from when a job is submitted to when it is done; a failed job has none and is told by `failed`",
+        "detection_delay": "from when a worker stopped, died, froze or was cut off to when the lease that it held was "
+        "lost; leases lost by workers at work are told by `lost_at_work`",
+    }
+)
+"""The times of which each has a mean, quantiles and a longest."""
+
+_WORDS: Final = {"median": "Half", "p90": "90 %", "p95": "95 %", "p99": "99 %"}
+
+
+def _times() -> list[Measure]:
+    found = []
+    for base, says in SAMPLES.items():
+        title = base.replace("_", " ")
+        found.append(Measure(f"{base}_mean", f"Mean {title}: {says}.", "time", _RESTRICTED, _JOB))
+        for name in QUANTILES:
+            words = f"{_WORDS[name]} of all have at most this {title}: {says}."
+            found.append(Measure(f"{base}_{name}", words, "time", _PRODUCT_LIMIT, _JOB))
+        found.append(Measure(f"{base}_longest", f"Longest {title}: {says}.", "time", _LONGEST, _JOB))
+    return found
+
+
+_OTHERS: Final = (
+    # -- the night as a whole -------------------------------------------------------------------------------------
+    Measure(
+        "makespan",
+        "From the first submission to the last end of a job; with anything unfinished it is 'more than' the run "
+        "covers from the first submission, and no upper bound holds.",
+        "time",
+        "difference of two ticks",
+        _JOB,
+    ),
+    Measure(
+        "drain_time",
+        "From the first instant at which the backlog is at its peak to the next at which there is none; 'more than' "
+        "when that does not come.",
+        "time",
+        "difference of two ticks",
+        _KIND,
+    ),
+    Measure(
+        "backlog_peak",
+        "Most jobs that were queued or requeued, and not held, at one time; what comes and goes within one instant "
+        "does not count.",
+        "count",
+        _COUNTED,
+        _KIND,
+    ),
+    Measure("backlog_mean", "Jobs queued or requeued, and not held, on average over time.", "ratio", _AREA, _KIND),
+    Measure("held_peak", "Most jobs that were held at one time.", "count", _COUNTED, _KIND),
+    Measure("held_mean", "Jobs held, on average over time.", "ratio", _AREA, _KIND),
+    Measure("jobs_in_queue", "Jobs queued, requeued or held, on average over time (Lq).", "ratio", _AREA, _KIND),
+    Measure("jobs_in_system", "Unfinished jobs, on average over time (L).", "ratio", _AREA, _JOB),
+    Measure("throughput", "Jobs done for each hour of the run.", "ratio", _QUOTIENT, _JOB),
+    # -- jobs by how they ended -----------------------------------------------------------------------------------
+    Measure("accepted", "Jobs that the broker accepted, jobs put back included.", "count", _COUNTED, _JOB),
+    Measure("refused", "Submissions that the broker refused.", "count", _COUNTED, _KIND),
+    Measure("done", "Jobs that are done.", "count", _COUNTED, _JOB),
+    Measure("failed", "Jobs that failed, those that people withdrew left aside.", "count", _COUNTED, _JOB),
+    Measure("withdrawn", "Jobs that people withdrew.", "count", _COUNTED, _JOB),
+    Measure("expired", "Jobs that failed because they were not started in time.", "count", _COUNTED, _JOB),
+    Measure("unfinished", "Jobs that had no final state at the horizon.", "count", _COUNTED, _JOB),
+    Measure("done_share", "Jobs done, of all accepted and refused; withdrawn jobs stay in.", "share", _QUOTIENT, _KIND),
+    Measure("refused_share", "Submissions refused, of all accepted and refused.", "share", _QUOTIENT, _KIND),
+    Measure("families", "Jobs, with those put back from one job counted as one.", "count", _COUNTED, _KIND),
+    Measure(
+        "families_done_share",
+        "Families (a job and those put back from it) of which one job is done, of all families and refused ones.",
+        "share",
+        _QUOTIENT,
+        _KIND,
+    ),
+    Measure("put_back", "Jobs that were put back or run again by hand.", "count", _COUNTED, _KIND),
+    # -- attempts -------------------------------------------------------------------------------------------------
+    Measure("attempts", "Hand-outs that count: all but those given back unstarted.", "count", _COUNTED, _JOB),
+    Measure("attempts_per_job", "Attempts for each job that had one.", "ratio", _QUOTIENT, _KIND),
+    Measure("attempts_ok", "Attempts that ended ok.", "count", _COUNTED, _JOB),
+    Measure("attempts_error", "Attempts that ended in an error.", "count", _COUNTED, _JOB),
+    Measure("attempts_permanent_error", "Attempts that ended in a permanent error.", "count", _COUNTED, _JOB),
+    Measure("attempts_too_long", "Attempts that ran too long.", "count", _COUNTED, _JOB),
+    Measure("lost_leases", "Attempts that ended with their lease lost.", "count", _COUNTED, _JOB),
+    Measure(
+        "lost_at_work",
+        "Leases lost though their worker was at work and could be reached: nothing had happened to it.",
+        "count",
+        _COUNTED,
+        _KIND,
+    ),
+    Measure(
+        "stale_refused", "Requests that were refused because their token was no longer valid.", "count", _COUNTED, _KIND
+    ),
+    # -- work -----------------------------------------------------------------------------------------------------
+    Measure(
+        "overlap",
+        "Time during which a job is executed more than once at a time, added over jobs; frozen or suspended work is "
+        "not executed.",
+        "time",
+        _ADDED,
+        _KIND,
+    ),
+    Measure("overlapping_jobs", "Jobs that were executed more than once at a time.", "count", _COUNTED, _KIND),
+    Measure("executed", "Time for which workers executed work, added over slots.", "time", _ADDED, _JOB),
+    Measure(
+        "wasted_work",
+        "Time executed in attempts that did not end ok, or on a lease that was over; attempts in progress left aside.",
+        "time",
+        _ADDED,
+        _JOB,
+    ),
+    Measure("wasted_share", "Wasted work, of all time executed.", "share", _QUOTIENT, _JOB),
+    Measure(
+        "utilisation",
+        "Time executed, of the time for which the slots were on (every state of a worker but off).",
+        "share",
+        _QUOTIENT,
+        _POOL,
+    ),
+    Measure("offered_load", "The load that was stated, in workers' worth of work.", "ratio", "as stated", _POOL),
+    # -- effects --------------------------------------------------------------------------------------------------
+    Measure("effects_landed", "Effects that landed on their target.", "count", _COUNTED, _KIND),
+    Measure("effects_refused", "Effects that a fenced system refused.", "count", _COUNTED, _KIND),
+    Measure(
+        "repeated_effects",
+        "Effects not safe to repeat (looking first does not make them safe) that landed more than once on one target, "
+        "counted across attempts and jobs put back.",
+        "count",
+        _COUNTED,
+        _KIND,
+    ),
+    Measure(
+        "repeated_across_jobs",
+        "Effects not safe to repeat that landed on one target from jobs that have nothing to do with each other.",
+        "count",
+        _COUNTED,
+        _NIGHT,
+    ),
+    Measure("late_effects", "Effects that landed under a token that was no longer valid.", "count", _COUNTED, _KIND),
+    Measure(
+        "incomplete_sets",
+        "Families that left at least one effect and of which no job is done at the horizon.",
+        "count",
+        _COUNTED,
+        _KIND,
+    ),
+    # -- recurrences and faults -----------------------------------------------------------------------------------
+    Measure("occurrences_skipped", "Occurrences for which no job was submitted.", "count", _COUNTED, ("entry",)),
+    Measure("occurrences_late", "Occurrences whose job was submitted after they were due.", "count", _COUNTED, _KIND),
+    Measure("faults_missed", "Faults that hit nothing.", "count", _COUNTED, _NIGHT),
+)
+
+MEASURES: Final = MappingProxyType({measure.name: measure for measure in (*_times(), *_OTHERS)})
+"""Every figure, by its name."""
+
+
+def names() -> tuple[str, ...]:
+    """List the names of all figures, in the order of the reference page."""
+    return tuple(MEASURES)
+
+
+def find(name: str) -> Measure:
+    """Look up a figure by its name.
+
+    Raises:
+        InputError: for an unknown name; the message gives the nearest one.
+
+    >>> find("overlap").unit
+    'time'
+    >>> find("wait_p9")
+    Traceback (most recent call last):
+    emulator.errors.InputError: there is no figure 'wait_p9': did you mean 'wait_p99'?
+    """
+    try:
+        return MEASURES[name]
+    except KeyError:
+        raise InputError(f"there is no figure {name!r}: {advise(name, MEASURES)}") from None
+
+
+def reference_page() -> str:
+    """Write the reference page of all figures, in Markdown."""
+    lines = [
+        "# Figures",
+        "",
+        "What a requirement may name as its `measure`. This page is written from the program's own list.",
+        "",
+        "A time is stated as a duration (`90s`, `1h30m`), every other figure as a number. A quantile is the smallest",
+        "value that at least that share does not exceed: definition 1 of Hyndman and Fan, and with unfinished jobs",
+        "the product-limit estimate of Kaplan and Meier. Where the estimate cannot reach, the figure is 'more than'",
+        "what was seen; a bound that it cannot show to hold is missed. A job belongs to the pool of the worker that",
+        "it was handed to last.",
+        "",
+        "| measure | what it is | unit | how it is found | may be told by |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for measure in MEASURES.values():
+        by = ", ".join(measure.by) or "the whole night only"
+        lines.append(f"| `{measure.name}` | {measure.says} | {measure.unit} | {measure.estimator} | {by} |")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,61 @@
+"""What do jobs leave behind, how often, and under which token? The part of the fold that follows effects.
+
+An effect that is not safe to repeat is counted per target within the family of its job: the attempts of one job, and
+the jobs put back from it, are meant to do a thing once. The same effect on one target from jobs that have nothing to
+do with each other is kept apart: it may well be meant.
+"""
+
+from collections.abc import Callable
+
+from emulator.measure.executions import TOKEN, Executions
+from emulator.measure.night import EFFECTS, FAMILY, KIND, Repeat
+from emulator.record.events import Row
+
+__all__ = ["Effects"]
+
+
+class Effects(Executions):
+    """Follows effects; ``NightFold`` adds the jobs."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._landed: dict[tuple[int, str], int] = {}
+        self._refused_effects: dict[tuple[int, str], int] = {}
+        self._late: dict[int, int] = {}
+        self._unrepeatable: dict[tuple[int, str, str], int] = {}
+
+    def _read(self, number: int, column: int) -> int:
+        raise NotImplementedError
+
+    def _effect_handlers(self) -> dict[str, Callable[[Row], None]]:
+        return {"effect_landed": self._effect_landed, "effect_refused": self._effect_refused}
+
+    def _effect_landed(self, row: Row) -> None:
+        _, _, _, number, _, _, token, effect, target, repeatable = row
+        job = self._open.get(number)
+        if job is None:
+            job = self._reopen(number)
+            del self._open[number]
+            self._write([*job[:EFFECTS], job[EFFECTS] + 1])
+        else:
+            job[EFFECTS] += 1
+        kind, family, valid = job[KIND], job[FAMILY], job[TOKEN]
+        if token != valid:
+            self._late[number] = self._late.get(number, 0) + 1
+        self._landed[kind, effect] = self._landed.get((kind, effect), 0) + 1
+        if repeatable is not True:  # False, or "looks_first": looking first does not make it safe
+            key = (family, effect, target)
+            self._unrepeatable[key] = self._unrepeatable.get(key, 0) + 1
+
+    def _effect_refused(self, row: Row) -> None:
+        key = (self._read(row[3], KIND), row[7])
+        self._refused_effects[key] = self._refused_effects.get(key, 0) + 1
+
+    def _repeats(self) -> tuple[Repeat, ...]:
+        return tuple(Repeat(*key, times) for key, times in sorted(self._unrepeatable.items()) if times > 1)
+
+    def _shared(self) -> dict[tuple[str, str], int]:
+        landings: dict[tuple[str, str], list[int]] = {}
+        for (_, effect, target), times in self._unrepeatable.items():
+            landings.setdefault((effect, target), []).append(times)
+        return {key: sum(times) for key, times in sorted(landings.items()) if len(times) > 1}

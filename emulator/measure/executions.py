@@ -1,0 +1,262 @@
+"""What do workers really execute, when, and for how long? The half of the fold that follows workers.
+
+An execution runs from ``work_began`` to ``work_stopped``; the time in which it stands still (frozen, suspended) is not
+executed. Most jobs have one execution at a time. Zombies and double hand-outs make more: they hang together as a
+chain, newest first, and the time in which two or more of a chain advance at once is the job's overlap.
+"""
+
+from collections.abc import Callable, Iterator
+from typing import Any, Final
+
+from emulator.measure.night import (
+    AFTER_ITS_END,
+    FINISHED,
+    IN_PROGRESS,
+    KIND,
+    NUMBER,
+    RUN,
+    SECOND_HAND_OUT,
+    WIDTH,
+    Cell,
+)
+from emulator.record.events import Row
+
+__all__ = ["HELD", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList"]
+
+JobList = list[Any]
+"""An open job: the columns of its row (the worker by name), then what only an open job has."""
+
+TOKEN: Final = WIDTH  # of the lease that the broker holds to be valid; 0: none
+WAITS: Final = WIDTH + 1  # since when it is queued or requeued; -1: it is not
+HELD: Final = WIDTH + 2  # since when it is held; -1: it is not
+STOPPED: Final = WIDTH + 3  # the chain of executions under TOKEN that have stopped, while the outcome is on its way
+
+# An execution is a list too: it is made for every attempt.
+Execution = list[Any]
+_SINCE: Final = 0  # it advances since then; -1: it stands still
+BEGAN: Final = 1
+BY: Final = 2
+_UNDER: Final = 3  # the token
+EXECUTED: Final = 4
+_OUT: Final = 5  # since when its worker is off, frozen or cut off, or the work has stopped; -1: at work
+_OUTCOME: Final = 6  # how its attempt ended, told while it is still executed; None: not yet
+BEFORE: Final = 7  # the next of the chain
+ENDED: Final = 8
+
+_OUT_STATES: Final = ("off", "frozen", "cut off")
+
+
+class Executions:
+    """Follows workers and what they execute; ``NightFold`` adds the jobs."""
+
+    def __init__(self) -> None:
+        self._open: dict[int, JobList] = {}
+        self._rows = bytearray()
+        self._working: dict[int, Execution] = {}
+        self._went_well: list[dict[str, list[int]]] = []  # per kind, by worker: the cells of outcome ok
+        self._cells: dict[tuple[int, str, str], list[int]] = {}  # and of every other one
+        self._overlapping: dict[int, int] = {}
+        self._overlap: dict[int, int] = {}
+        self._detections: list[tuple[int, str, int]] = []
+        self._undetected: list[tuple[int, str, int]] = []
+        self._lost_at_work: dict[int, int] = {}
+        self._on_since: dict[str, int] = {}
+        self._on_time: dict[str, int] = {}
+        self._out_since: dict[str, int] = {}
+
+    def _reopen(self, number: int) -> JobList:
+        raise NotImplementedError
+
+    def _write(self, job: JobList) -> None:
+        raise NotImplementedError
+
+    def _worker_handlers(self) -> dict[str, Callable[[Row], None]]:
+        return {
+            "work_began": self._work_began,
+            "work_stopped": self._work_stopped,
+            "work_stands_still": self._stands_still,
+            "work_goes_on": self._goes_on,
+            "suspended": self._stands_still,
+            "resumed": self._goes_on,
+            "worker_changed": self._worker_changed,
+        }
+
+    def _cell(self, kind: int, worker: str, outcome: str) -> list[int]:
+        if outcome == "ok":
+            return self._went_well[kind].setdefault(worker, [0, 0])
+        return self._cells.setdefault((kind, worker, outcome), [0, 0])
+
+    def _all_cells(self) -> dict[tuple[int, str, str], Cell]:
+        cells = {
+            (kind, worker, "ok"): Cell(*cell)
+            for kind, by_worker in enumerate(self._went_well)
+            for worker, cell in by_worker.items()
+        }
+        return cells | {key: Cell(*cell) for key, cell in self._cells.items()}
+
+    # -- executions -----------------------------------------------------------------------------------------------
+
+    def _work_began(self, row: Row) -> None:
+        at, _, _, number, worker, _, token = row
+        before = self._working.get(number)
+        self._working[number] = [at, at, worker, token, 0, -1, None, before, -1]
+        if before is not None:
+            self._count_again(number, at)
+        elif number not in self._open:
+            self._reopen(number)
+
+    def _work_stopped(self, row: Row) -> None:
+        at, _, _, number, worker, _, token, _ = row
+        run = self._working[number]
+        if run[BEFORE] is None and run[_UNDER] == token and run[BY] == worker:
+            del self._working[number]
+        else:
+            run = self._unlink(number, worker, token)
+            self._count_again(number, at)
+        if run[_SINCE] >= 0:
+            run[EXECUTED] += at - run[_SINCE]
+        job = self._open[number]
+        if job[TOKEN] == token and run[_OUTCOME] is None:
+            run[ENDED] = at
+            if run[_OUT] < 0:
+                run[_OUT] = at
+            run[BEFORE] = job[STOPPED]
+            job[STOPPED] = run
+            return
+        self._cell(job[KIND], worker, run[_OUTCOME] or AFTER_ITS_END)[1] += run[EXECUTED]
+        if run[_OUTCOME] == "ok":
+            job[RUN] = at - run[BEGAN]
+        if job[FINISHED] >= 0 and number not in self._working:
+            del self._open[number]
+            self._write(job)
+
+    def _settle(self, job: JobList, at: int, worker: str, token: int, outcome: str) -> None:
+        """Book an attempt that ended: its outcome, and what was executed under its token."""
+        cell = self._cell(job[KIND], worker, outcome)
+        cell[0] += 1
+        job[TOKEN] = 0
+        run = job[STOPPED]
+        own: Execution | None = None
+        if run is not None:
+            job[STOPPED] = None
+            for stopped in _chain(run):
+                if stopped[BY] == worker:
+                    own = stopped
+                    cell[1] += stopped[EXECUTED]
+                    if outcome == "ok":
+                        job[RUN] = stopped[ENDED] - stopped[BEGAN]
+                else:
+                    self._cell(job[KIND], stopped[BY], SECOND_HAND_OUT)[1] += stopped[EXECUTED]
+        run = self._working.get(job[NUMBER])
+        if run is not None:  # it learns of its end later
+            for working in _chain(run):
+                if working[_UNDER] == token:
+                    working[_OUTCOME] = outcome if working[BY] == worker else SECOND_HAND_OUT
+                    own = working if working[BY] == worker else own
+        if outcome == "lease lost":
+            out = own[_OUT] if own is not None else self._out_since.get(worker)
+            if out is None:
+                return  # it never began, and its worker is not known to be out
+            if out < 0:
+                self._lost_at_work[job[KIND]] = self._lost_at_work.get(job[KIND], 0) + 1
+            else:
+                self._detections.append((job[KIND], worker, at - out))
+
+    def _unlink(self, number: int, worker: str, token: int) -> Execution:
+        """Take one execution out of its job's chain."""
+        after: Execution | None = None
+        for run in _chain(self._working[number]):
+            if run[_UNDER] == token and run[BY] == worker:
+                if after is not None:
+                    after[BEFORE] = run[BEFORE]
+                elif run[BEFORE] is not None:
+                    self._working[number] = run[BEFORE]
+                else:
+                    del self._working[number]
+                return run
+            after = run
+        raise ValueError(f"{worker} does not execute job {number} under token {token}")
+
+    def _stands_still(self, row: Row) -> None:
+        for run in _chain(self._working.get(row[3])):
+            if run[_UNDER] == row[5] and run[_SINCE] >= 0 and row[4] in (run[BY], ""):
+                run[EXECUTED] += row[0] - run[_SINCE]
+                run[_SINCE] = -1
+        self._count_again(row[3], row[0])
+
+    def _goes_on(self, row: Row) -> None:
+        for run in _chain(self._working.get(row[3])):
+            if run[_UNDER] == row[5] and run[_SINCE] < 0 and row[4] in (run[BY], ""):
+                run[_SINCE] = row[0]
+        self._count_again(row[3], row[0])
+
+    def _count_again(self, number: int, at: int) -> None:
+        """Let an overlap begin or end, after an execution of the job began, stopped, stood still or went on."""
+        advancing = 0
+        for run in _chain(self._working.get(number)):
+            advancing += run[_SINCE] >= 0
+        if advancing >= 2:
+            self._overlapping.setdefault(number, at)
+        elif number in self._overlapping:
+            since = self._overlapping.pop(number)
+            if at > since:
+                self._overlap[number] = self._overlap.get(number, 0) + at - since
+
+    # -- workers --------------------------------------------------------------------------------------------------
+
+    def _worker_changed(self, row: Row) -> None:
+        at, worker, state = row[0], row[4], row[5]
+        self._on_time.setdefault(worker, 0)
+        if state == "off":
+            since = self._on_since.pop(worker, at)
+            self._on_time[worker] += at - since
+        else:
+            self._on_since.setdefault(worker, at)
+        if state in _OUT_STATES:
+            self._out_since.setdefault(worker, at)
+        elif worker in self._out_since:
+            del self._out_since[worker]
+        else:
+            return
+        out = self._out_since.get(worker, -1)
+        for newest in self._working.values():  # as many as there are slots at work
+            for run in _chain(newest):
+                if run[BY] == worker:
+                    run[_OUT] = out
+
+    def _end_of_executions(self, horizon: int) -> dict[str, int]:
+        """Cut everything off at the horizon; give each worker's time on.
+
+        A worker that never told of a change but worked was on all the time.
+        """
+        for number, newest in self._working.items():
+            job = self._open[number]
+            for run in _chain(newest):
+                executed = run[EXECUTED] + (horizon - run[_SINCE] if run[_SINCE] >= 0 else 0)
+                goes_on = run[_OUTCOME] is None and job[TOKEN] == run[_UNDER]
+                if goes_on:
+                    job[RUN] = horizon - run[BEGAN]
+                    if run[_OUT] >= 0:
+                        self._undetected.append((job[KIND], run[BY], horizon - run[_OUT]))
+                outcome = IN_PROGRESS if goes_on else run[_OUTCOME] or AFTER_ITS_END
+                self._cell(job[KIND], run[BY], outcome)[1] += executed
+        for number, since in self._overlapping.items():
+            self._overlap[number] = self._overlap.get(number, 0) + horizon - since
+        for job in self._open.values():
+            for run in _chain(job[STOPPED]):
+                self._cell(job[KIND], run[BY], IN_PROGRESS)[1] += run[EXECUTED]
+                job[RUN] = run[ENDED] - run[BEGAN]
+                if run[BY] in self._out_since:
+                    self._undetected.append((job[KIND], run[BY], horizon - run[_OUT]))
+        self._working.clear()
+        for worker, since in self._on_since.items():
+            self._on_time[worker] += horizon - since
+        for _, worker, _ in self._all_cells():
+            self._on_time.setdefault(worker, horizon)
+        return self._on_time
+
+
+def _chain(run: Execution | None) -> Iterator[Execution]:
+    while run is not None:
+        yield run
+        run = run[BEFORE]

@@ -1,0 +1,203 @@
+"""What is left of a night once its events are folded? Plain, compact columns that every figure is read from.
+
+The law: a ``Night`` holds no live object and no event. Each job has one row of ``WIDTH`` whole numbers in one typed
+array (some hundred bytes, whatever happened to it); what happens to few jobs (overlap, late effects) is kept in maps
+beside it. Rows stand in the order of the jobs' numbers, without gaps.
+"""
+
+from array import array
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+__all__ = [
+    "AFTER_ITS_END",
+    "DONE",
+    "FORGOTTEN",
+    "IN_PROGRESS",
+    "SECOND_HAND_OUT",
+    "UNFINISHED",
+    "WIDTH",
+    "Cell",
+    "FinalState",
+    "Intervals",
+    "JobKind",
+    "MissedFault",
+    "Night",
+    "RefusedJob",
+    "Repeat",
+    "SkippedOccurrence",
+]
+
+# The columns of a job's row. Ticks are -1 where the thing has not happened.
+NUMBER: Final = 0
+KIND: Final = 1  # place in Night.kinds
+ORDINAL: Final = 2
+SUBMITTED: Final = 3
+DUE: Final = 4  # from when it waits: submitted, or the end of the hold until it is due
+FIRST_OUT: Final = 5  # first handed out (hand-outs that were given back unstarted left aside)
+FINISHED: Final = 6
+FINAL: Final = 7  # place in Night.finals
+ATTEMPTS: Final = 8
+RUN: Final = 9  # run time of the ok attempt; of an unfinished job: of the attempt in progress, up to the horizon
+WORKER: Final = 10  # place in Night.workers of the last one it was handed to
+FAMILY: Final = 11  # the job that it goes back to; itself if it was not put back
+EFFECTS: Final = 12  # how many effects it left
+WIDTH: Final = 13
+
+UNFINISHED: Final = 0
+"""Place in ``Night.finals`` of a job without a final state."""
+DONE: Final = 1
+"""Place in ``Night.finals`` of a job that is done."""
+
+# Outcomes of a cell beside those of attempts.
+IN_PROGRESS: Final = "in progress"
+FORGOTTEN: Final = "lease forgotten"  # the broker's table lost the lease, so no outcome could count
+SECOND_HAND_OUT: Final = "second hand-out"  # the same lease, executed by one more worker; no attempt of its own
+AFTER_ITS_END: Final = "after its end"  # begun when the attempt had already ended; no attempt of its own
+
+
+class JobKind(NamedTuple):
+    """What jobs are told apart by."""
+
+    routine: str
+    queue: str
+    entry: str
+
+
+class FinalState(NamedTuple):
+    """How jobs ended; ``("unfinished", "", "")`` for those that did not."""
+
+    state: str
+    sub_state: str
+    why: str
+
+
+class Cell(NamedTuple):
+    """Attempts of one kind of job on one worker with one outcome: how many, and the ticks executed in them."""
+
+    attempts: int
+    executed: int
+
+
+class Intervals(NamedTuple):
+    """When jobs of one kind were in a state: begins and ends in ticks; begins without an end lasted to the horizon."""
+
+    begins: "array[int]"
+    ends: "array[int]"
+
+
+class Repeat(NamedTuple):
+    """An effect that is not safe to repeat and landed ``times`` times on one target, from one family of jobs."""
+
+    job: int
+    effect: str
+    target: str
+    times: int
+
+
+class RefusedJob(NamedTuple):
+    """A submission that the broker refused."""
+
+    at: int
+    kind: JobKind
+    ordinal: int
+    why: str
+
+
+class SkippedOccurrence(NamedTuple):
+    """An occurrence for which no job was submitted."""
+
+    at: int
+    entry: str
+    ordinal: int
+    why: str
+
+
+class MissedFault(NamedTuple):
+    """A fault that hit nothing."""
+
+    at: int
+    fault: str
+    place: str
+    target: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Night:
+    """One run, folded: made by ``NightFold``, read by ``Figures``.
+
+    Attributes:
+        horizon: the tick at which the run ended; what was unfinished then is censored there.
+        seed: the seed that ``run_began`` told, or None.
+        first: the number of the first job.
+        table: the jobs' rows, ``WIDTH`` numbers each.
+        kinds, finals, workers: the names behind the codes in the rows.
+        pools: worker -> pool. slots: worker -> slots, where they are not 1.
+        on_time: worker -> ticks in which it was on (every state but off).
+        cells: (kind, worker, outcome) -> attempts and executed ticks.
+        waiting: per kind, when jobs were queued or requeued. held: likewise for the two held states.
+        overlap: job -> ticks in which it was executed more than once at a time.
+        detections: (kind, worker, delay) of every lost lease whose worker had really stopped, died or been cut off.
+        undetected: the same, for leases that had not ended at the horizon.
+        lost_at_work: kind -> leases lost though the worker was at work and could be reached.
+        stale: (job, what) -> how often it was refused.
+        landed: (kind, effect) -> how often. refused_effects: likewise.
+        late: job -> effects landed under a token that was no longer valid.
+        repeats: what landed more than once and must not, within one family, in the order of jobs.
+        shared: (effect, target) -> landings, of those that landed from more than one family and must not be repeated.
+        occurrences: entry -> the tick at which each occurrence is due, by ordinal.
+        offered_load: pool -> the load that was stated, in workers' worth of work.
+    """
+
+    horizon: int
+    seed: int | None
+    first: int
+    table: "array[int]"
+    kinds: tuple[JobKind, ...]
+    finals: tuple[FinalState, ...]
+    workers: tuple[str, ...]
+    on_time: Mapping[str, int]
+    cells: Mapping[tuple[int, str, str], Cell]
+    waiting: tuple[Intervals, ...]
+    held: tuple[Intervals, ...]
+    overlap: Mapping[int, int]
+    detections: tuple[tuple[int, str, int], ...]
+    undetected: tuple[tuple[int, str, int], ...]
+    lost_at_work: Mapping[int, int]
+    stale: Mapping[tuple[int, str], int]
+    landed: Mapping[tuple[int, str], int]
+    refused_effects: Mapping[tuple[int, str], int]
+    late: Mapping[int, int]
+    repeats: tuple[Repeat, ...]
+    shared: Mapping[tuple[str, str], int]
+    refused: tuple[RefusedJob, ...]
+    repeated_submissions: int
+    skipped: tuple[SkippedOccurrence, ...]
+    faults_missed: tuple[MissedFault, ...]
+    pools: Mapping[str, str] = field(default_factory=dict)
+    slots: Mapping[str, int] = field(default_factory=dict)
+    occurrences: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    offered_load: Mapping[str, float] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        """Give the number of jobs that were accepted."""
+        return len(self.table) // WIDTH
+
+    def value(self, job: int, column: int) -> int:
+        """Give one number of one job's row."""
+        return self.table[(job - self.first) * WIDTH + column]
+
+    def kind_of(self, job: int) -> JobKind:
+        """Tell a job's routine, queue and arrival entry."""
+        return self.kinds[self.value(job, KIND)]
+
+    def final_of(self, job: int) -> FinalState:
+        """Tell how a job ended."""
+        return self.finals[self.value(job, FINAL)]
+
+    def name_of(self, job: int) -> str:
+        """Name a job as people do: ``entry#number``, and ``(put back as job n)`` for a job that was put back."""
+        name = f"{self.kind_of(job).entry}#{self.value(job, ORDINAL)}"
+        return name if self.value(job, FAMILY) == job else f"{name} (put back as job {job})"

@@ -1,0 +1,225 @@
+"""Which jobs, attempts and effects of a night is a figure about, and what do they hold ready for it?
+
+A selection picks out the part of a night that ``Where`` names and keeps what several figures share: the samples of
+times, the backlog over time.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from emulator.measure.backlog import Profile, profile
+from emulator.measure.estimate import Sample
+from emulator.measure.night import (
+    DONE,
+    DUE,
+    EFFECTS,
+    FAMILY,
+    FINAL,
+    FINISHED,
+    FIRST_OUT,
+    KIND,
+    NUMBER,
+    ORDINAL,
+    RUN,
+    SUBMITTED,
+    UNFINISHED,
+    WIDTH,
+    WORKER,
+    Night,
+    Repeat,
+)
+
+__all__ = ["Selection", "Where"]
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Which part of a night a figure is about; what is None does not restrict it."""
+
+    routine: str | None = None
+    queue: str | None = None
+    entry: str | None = None
+    pool: str | None = None
+
+    def given(self) -> dict[str, str]:
+        """Give the restrictions that are there, by name."""
+        all_of_them = {"routine": self.routine, "queue": self.queue, "entry": self.entry, "pool": self.pool}
+        return {name: value for name, value in all_of_them.items() if value is not None}
+
+
+class Selection:
+    """The part of a night that ``where`` names."""
+
+    def __init__(self, night: Night, where: Where | None = None) -> None:
+        self.night = night
+        self.where = where or Where()
+        self._kinds = frozenset(
+            code
+            for code, kind in enumerate(night.kinds)
+            if self.where.routine in (None, kind.routine)
+            and self.where.queue in (None, kind.queue)
+            and self.where.entry in (None, kind.entry)
+        )
+        self._places = self._chosen()
+        self._columns: dict[int, list[int]] = {}
+        self._samples: dict[str, Sample] = {}
+        self._profiles: dict[str, Profile] = {}
+
+    # -- jobs -----------------------------------------------------------------------------------------------------
+
+    def _chosen(self) -> list[int] | None:
+        """Give the places in the table of the jobs that are asked for; None for all of them."""
+        if not self.where.given():
+            return None
+        table = self.night.table
+        workers = {code for code, worker in enumerate(self.night.workers) if self._in_pool(worker)}
+        if self.where.pool is None:
+            workers.add(-1)  # handed to nobody
+        pairs = zip(table[KIND::WIDTH], table[WORKER::WIDTH], strict=True)
+        return [place for place, (kind, worker) in enumerate(pairs) if kind in self._kinds and worker in workers]
+
+    def _in_pool(self, worker: str) -> bool:
+        return self.where.pool is None or self.night.pools.get(worker) == self.where.pool
+
+    def column(self, column: int) -> list[int]:
+        """Give one number of each job that is asked for, in the order of their numbers."""
+        if column not in self._columns:
+            values = self.night.table[column::WIDTH].tolist()
+            self._columns[column] = values if self._places is None else [values[place] for place in self._places]
+        return self._columns[column]
+
+    def ended(self, *sub_states: str) -> int:
+        """Count the failed jobs with one of these sub-states."""
+        codes = {
+            code for code, final in enumerate(self.night.finals) if final[0] == "failed" and final[1] in sub_states
+        }
+        return sum(1 for final in self.column(FINAL) if final in codes)
+
+    def refused(self) -> int:
+        """Count the submissions that were refused."""
+        return sum(1 for job in self.night.refused if self._matches(job.kind))
+
+    def _matches(self, kind: tuple[str, str, str]) -> bool:
+        return all(
+            wanted in (None, found)
+            for wanted, found in zip((self.where.routine, self.where.queue, self.where.entry), kind, strict=True)
+        )
+
+    def families(self) -> dict[int, bool]:
+        """Give each family of jobs, and whether one of its jobs is done."""
+        found: dict[int, bool] = {}
+        for family, final in zip(self.column(FAMILY), self.column(FINAL), strict=True):
+            found[family] = found.get(family, False) or final == DONE
+        return found
+
+    # -- times ----------------------------------------------------------------------------------------------------
+
+    def sample(self, base: str) -> Sample:
+        """Give the sample of one of the times in ``SAMPLES``."""
+        if base not in self._samples:
+            makers = {"wait": self._waits, "run_time": self._runs, "turnaround": self._turnarounds}
+            self._samples[base] = makers.get(base, self._detections)()
+        return self._samples[base]
+
+    def _waits(self) -> Sample:
+        """Give the waits, cut off for jobs that were not handed out."""
+        ended, cut_off, horizon = [], [], self.night.horizon
+        for due, out, finished in zip(self.column(DUE), self.column(FIRST_OUT), self.column(FINISHED), strict=True):
+            if due < 0:
+                continue  # never due: it has not begun to wait
+            if out >= 0:
+                ended.append(out - due)
+            else:
+                cut_off.append((finished if finished >= 0 else horizon) - due)
+        return Sample(ended, cut_off)
+
+    def _runs(self) -> Sample:
+        """Give the run times of ok attempts, cut off for those in progress."""
+        pairs = [(run, end) for run, end in zip(self.column(RUN), self.column(FINISHED), strict=True) if run >= 0]
+        return Sample([run for run, end in pairs if end >= 0], [run for run, end in pairs if end < 0])
+
+    def _turnarounds(self) -> Sample:
+        """Give the turnarounds of jobs that are done, cut off for those unfinished."""
+        ended, cut_off, horizon = [], [], self.night.horizon
+        columns = (self.column(SUBMITTED), self.column(FINISHED), self.column(FINAL))
+        for submitted, finished, final in zip(*columns, strict=True):
+            if final == DONE:
+                ended.append(finished - submitted)
+            elif final == UNFINISHED:
+                cut_off.append(horizon - submitted)
+        return Sample(ended, cut_off)
+
+    def _detections(self) -> Sample:
+        """Give the detection delays, cut off where the lease had not ended."""
+
+        def chosen(found: Iterable[tuple[int, str, int]]) -> list[int]:
+            return [delay for kind, worker, delay in found if kind in self._kinds and self._in_pool(worker)]
+
+        return Sample(chosen(self.night.detections), chosen(self.night.undetected))
+
+    # -- what is not told job by job ------------------------------------------------------------------------------
+
+    def profile(self, which: str) -> Profile:
+        """Give how many jobs were ``waiting`` or ``held`` over time."""
+        if which not in self._profiles:
+            intervals = self.night.waiting if which == "waiting" else self.night.held
+            self._profiles[which] = profile((intervals[kind] for kind in sorted(self._kinds)), self.night.horizon)
+        return self._profiles[which]
+
+    def attempts(self, *outcomes: str) -> int:
+        """Count attempts with one of these outcomes; with none named, all of them."""
+        return sum(
+            cell.attempts
+            for (kind, worker, outcome), cell in self.night.cells.items()
+            if kind in self._kinds and self._in_pool(worker) and (not outcomes or outcome in outcomes)
+        )
+
+    def executed(self, *, without: tuple[str, ...] = ()) -> int:
+        """Add up the ticks executed, in attempts with any outcome but these."""
+        return sum(
+            cell.executed
+            for (kind, worker, outcome), cell in self.night.cells.items()
+            if kind in self._kinds and self._in_pool(worker) and outcome not in without
+        )
+
+    def slot_time(self) -> int:
+        """Add up the ticks for which slots were on."""
+        night = self.night
+        return sum(on * night.slots.get(worker, 1) for worker, on in night.on_time.items() if self._in_pool(worker))
+
+    def of_jobs(self, by_job: Mapping[int, int]) -> dict[int, int]:
+        """Keep what is about jobs that are asked for."""
+        return {job: value for job, value in by_job.items() if self.night.value(job, KIND) in self._kinds}
+
+    def of_kinds(self, by_kind: Mapping[tuple[int, str], int]) -> int:
+        """Add up what is about kinds that are asked for."""
+        return sum(value for (kind, _), value in by_kind.items() if kind in self._kinds)
+
+    def stale(self) -> int:
+        """Count stale refusals."""
+        night = self.night
+        return sum(n for (job, _), n in night.stale.items() if night.value(job, KIND) in self._kinds)
+
+    def lost_at_work(self) -> int:
+        """Count leases lost by workers at work."""
+        return sum(n for kind, n in self.night.lost_at_work.items() if kind in self._kinds)
+
+    def repeats(self) -> list[Repeat]:
+        """Give the effects that landed more than once within a family and must not."""
+        return [repeat for repeat in self.night.repeats if self.night.value(repeat.job, KIND) in self._kinds]
+
+    def incomplete(self) -> list[int]:
+        """Give the families that left an effect and of which no job is done."""
+        left = {f for f, n in zip(self.column(FAMILY), self.column(EFFECTS), strict=True) if n}
+        return sorted(family for family, done in self.families().items() if not done and family in left)
+
+    def late_occurrences(self) -> list[int]:
+        """Give the first jobs of occurrences that were submitted after they were due."""
+        found = []
+        columns = (self.column(NUMBER), self.column(KIND), self.column(ORDINAL), self.column(SUBMITTED))
+        for number, kind, ordinal, submitted in zip(*columns, strict=True):
+            due = self.night.occurrences.get(self.night.kinds[kind].entry, ())
+            is_first = self.night.value(number, FAMILY) == number
+            if is_first and 0 < ordinal <= len(due) and submitted > due[ordinal - 1]:
+                found.append(number)
+        return found
