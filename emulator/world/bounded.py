@@ -1,0 +1,208 @@
+"""Which distributions of times have a longest time? Constant, uniform, triangular, empirical list, trace.
+
+All of them are exact: whole numbers and fractions from the uniform to the tick, no rounding in between.
+"""
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import accumulate
+from math import isfinite, isqrt, lcm
+from typing import ClassVar
+
+from emulator.world.distribution import Draw, OneUniform, check_ticks, checked_share, squared_ratio
+from emulator.world.numerics import whole
+
+__all__ = ["Constant", "Empirical", "Trace", "Triangular", "Uniform"]
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """Always the same time.
+
+    >>> Constant(5).sample(lambda place: 0.9)
+    5
+    """
+
+    ticks: int
+    uniforms: ClassVar[int] = 0
+
+    def __post_init__(self) -> None:
+        check_ticks("a constant", "time", self.ticks, at_least=0)
+
+    def sample(self, draw: Draw, ordinal: int = 0) -> int:
+        return self.ticks
+
+    def quantile(self, p: float) -> int:
+        checked_share(p)
+        return self.ticks
+
+    def p95(self) -> int:
+        return self.ticks
+
+    def least(self) -> int:
+        return self.ticks
+
+    def expectation(self) -> float:
+        return float(self.ticks)
+
+    def cv2(self) -> float:
+        return 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Uniform(OneUniform):
+    """Every whole tick from low to high, both included, with the same chance.
+
+    >>> Uniform(10, 19).sample(lambda place: 0.55)
+    15
+    """
+
+    low: int
+    high: int
+
+    def __post_init__(self) -> None:
+        check_ticks("a uniform", "low", self.low, at_least=0)
+        check_ticks("a uniform", "high", self.high, at_least=self.low)
+
+    def _at(self, u: float) -> int:
+        return whole(u, self.low, self.high)
+
+    def expectation(self) -> float:
+        return (self.low + self.high) / 2
+
+    def cv2(self) -> float:
+        return squared_ratio(Fraction((self.high - self.low + 1) ** 2 - 1, 12), Fraction(self.low + self.high, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Triangular(OneUniform):
+    """From a shortest to a longest time, likeliest at one time in between; by roots of whole numbers.
+
+    >>> Triangular(0, 10, 40).quantile(0.25)
+    10
+    """
+
+    shortest: int
+    likeliest: int
+    longest: int
+
+    def __post_init__(self) -> None:
+        check_ticks("a triangular", "shortest", self.shortest, at_least=0)
+        check_ticks("a triangular", "likeliest", self.likeliest, at_least=self.shortest)
+        check_ticks("a triangular", "longest", self.longest, at_least=self.likeliest)
+
+    def _at(self, u: float) -> int:
+        a, c, b = self.shortest, self.likeliest, self.longest
+        above, below = u.as_integer_ratio()
+        if above * (b - a) < below * (c - a):  # left of the likeliest: a + y, y^2 = u (b-a) (c-a)
+            twice = isqrt(4 * above * (b - a) * (c - a) // below)
+            return a + (twice + 1) // 2
+        square = 4 * (below - above) * (b - a) * (b - c)  # right of it: b - y, y^2 = (1-u) (b-a) (b-c)
+        rounded_up = -(-square // below)
+        twice = isqrt(rounded_up - 1) + 1 if rounded_up else 0
+        return b - twice // 2
+
+    def expectation(self) -> float:
+        return float(Fraction(self.shortest + self.likeliest + self.longest, 3))
+
+    def cv2(self) -> float:
+        a, c, b = self.shortest, self.likeliest, self.longest
+        return squared_ratio(Fraction(a * a + b * b + c * c - a * b - a * c - b * c, 18), Fraction(a + b + c, 3))
+
+
+@dataclass(frozen=True, slots=True)
+class Empirical(OneUniform):
+    """Measured times, each drawn with a chance in proportion to its weight (1 if none are given).
+
+    The times are put in ascending order, so that more uniform means more time here too.
+
+    >>> Empirical((30, 10, 20)).quantile(0.5)
+    20
+    >>> Empirical((10, 20), weights=(3, 1)).expectation()
+    12.5
+    """
+
+    values: tuple[int, ...]
+    weights: tuple[float, ...] | None = None
+    _sorted: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    _reached: tuple[int, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "values", tuple(self.values))
+        _check_list("an empirical list", self.values)
+        if self.weights is not None:
+            object.__setattr__(self, "weights", tuple(self.weights))
+        weights = (1,) * len(self.values) if self.weights is None else self.weights
+        if len(weights) != len(self.values):
+            raise ValueError(
+                f"an empirical list has {len(self.values)} times and {len(weights)} weights: give one weight for each"
+            )
+        for weight in weights:
+            if not (isfinite(weight) and weight >= 0):
+                raise ValueError(f"an empirical list has the weight {weight}: give 0 or more")
+        if not any(weights):
+            raise ValueError("an empirical list has no weight above 0: give at least one")
+        pairs = sorted((value, Fraction(weight)) for value, weight in zip(self.values, weights, strict=True) if weight)
+        unit = lcm(*(weight.denominator for _, weight in pairs))
+        object.__setattr__(self, "_sorted", tuple(value for value, _ in pairs))
+        object.__setattr__(self, "_reached", tuple(accumulate(int(weight * unit) for _, weight in pairs)))
+
+    def _at(self, u: float) -> int:
+        return self._sorted[bisect_right(self._reached, whole(u, 0, self._reached[-1] - 1))]
+
+    def _moment(self, power: int) -> Fraction:
+        total, before = 0, 0
+        for value, reached in zip(self._sorted, self._reached, strict=True):
+            total += value**power * (reached - before)
+            before = reached
+        return Fraction(total, before)
+
+    def expectation(self) -> float:
+        return float(self._moment(1))
+
+    def cv2(self) -> float:
+        mean = self._moment(1)
+        return squared_ratio(self._moment(2) - mean * mean, mean)
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Recorded times in their order: the one with the ordinal n takes the n-th, from 0; after the last the first again.
+
+    >>> trace = Trace((30, 10, 20))
+    >>> [trace.sample(lambda place: 0.0, ordinal) for ordinal in range(4)]
+    [30, 10, 20, 30]
+    """
+
+    values: tuple[int, ...]
+    uniforms: ClassVar[int] = 0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "values", tuple(self.values))
+        _check_list("a trace", self.values)
+
+    def sample(self, draw: Draw, ordinal: int = 0) -> int:
+        return self.values[ordinal % len(self.values)]
+
+    def quantile(self, p: float) -> int:
+        return Empirical(self.values).quantile(p)
+
+    def p95(self) -> int:
+        return self.quantile(0.95)
+
+    def least(self) -> int:
+        return min(self.values)
+
+    def expectation(self) -> float:
+        return Empirical(self.values).expectation()
+
+    def cv2(self) -> float:
+        return Empirical(self.values).cv2()
+
+
+def _check_list(who: str, values: tuple[int, ...]) -> None:
+    if not values:
+        raise ValueError(f"{who} is empty: give at least one time")
+    for value in values:
+        check_ticks(who, "time", value, at_least=0)
