@@ -1,0 +1,162 @@
+"""What does a finished, running or killed run's log hold?
+
+A log is opened anew for every question and closed after it: a ``Log`` is a plain value, and one that is still being
+written shows each time what has been committed by then.
+"""
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+from emulator.errors import LogError
+from emulator.record.encoding import decode
+from emulator.record.events import DETAILS, Event, Row
+from emulator.record.export import digest
+from emulator.record.meta import RunMeta
+from emulator.record.sqlite_log import Trace, read_facts, select, select_jobs
+
+__all__ = ["JobState", "Log", "open_log"]
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """The last known state of a job: since which tick, and the number of the event that tells it."""
+
+    job: int
+    state: str
+    sub_state: str
+    since: int
+    event: int
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A log that can be read; made by ``open_log``.
+
+    Attributes:
+        path: the file.
+        meta: what the run was made of.
+        event_count, digest: the number of events of a finished run and the digest of its export; None when the run
+            did not finish.
+    """
+
+    path: Path
+    meta: RunMeta
+    event_count: int | None
+    digest: str | None
+    trace: Trace = None
+
+    @property
+    def finished(self) -> bool:
+        """Whether the run came to its end; a killed run's log holds what was committed before."""
+        return self.digest is not None
+
+    @property
+    def seed(self) -> int:
+        """The seed of the run."""
+        return self.meta.seed
+
+    @property
+    def scenario_text(self) -> str:
+        """The scenario file as the run read it, whole."""
+        return self.meta.scenario_text
+
+    def in_words(self) -> str:
+        """Say in a sentence whether the log is whole."""
+        if self.finished:
+            return f"{self.path}: a finished run of {self.event_count:,} events"
+        return f"{self.path}: the run was not finished: what it did after the last event in the log is not known"
+
+    def numbered(
+        self,
+        job: int | None = None,
+        worker: str | None = None,
+        kinds: Collection[str] | None = None,
+        from_: int | None = None,
+        until: int | None = None,
+    ) -> Iterator[tuple[int, Row]]:
+        """Give (number, row) of the events that satisfy every condition given, in order.
+
+        Args:
+            job: of this job alone.
+            worker: of this worker alone.
+            kinds: of these kinds alone.
+            from_, until: at ticks in [from_, until) alone.
+
+        Raises:
+            LogError: when a kind is unknown or the log is damaged.
+        """
+        for kind in kinds or ():
+            if kind not in DETAILS:
+                near = get_close_matches(kind, DETAILS, 1)
+                raise LogError(
+                    f"there is no event of the kind {kind!r}{f': did you mean {near[0]!r}?' if near else ''}"
+                )
+        records = select(self.path, job=job, worker=worker, kinds=kinds, from_=from_, until=until, trace=self.trace)
+        for number, at, kind, cause, whose, where, body in records:
+            try:
+                yield number, (at, kind, cause, whose, where, *decode(kind, body))
+            except ValueError as error:
+                raise LogError(f"{self.path}: event {number} is damaged: {error}") from error
+
+    def rows(
+        self,
+        job: int | None = None,
+        worker: str | None = None,
+        kinds: Collection[str] | None = None,
+        from_: int | None = None,
+        until: int | None = None,
+    ) -> Iterator[Row]:
+        """Give the rows that ``numbered`` gives, without their numbers: what was emitted, in order."""
+        return (row for _, row in self.numbered(job, worker, kinds, from_, until))
+
+    def events(
+        self,
+        job: int | None = None,
+        worker: str | None = None,
+        kinds: Collection[str] | None = None,
+        from_: int | None = None,
+        until: int | None = None,
+    ) -> Iterator[Event]:
+        """Give as events what ``numbered`` gives."""
+        for number, (at, kind, cause, whose, where, *details) in self.numbered(job, worker, kinds, from_, until):
+            yield Event(number, at, kind, cause, whose, where, dict(zip(DETAILS[kind], details, strict=True)))
+
+    def jobs(self) -> list[JobState]:
+        """Give the last known state of each job, by number."""
+        return [JobState(*found) for found in select_jobs(self.path, self.trace)]
+
+    def verify(self) -> None:
+        """Check that the events are those that a finished run wrote.
+
+        Raises:
+            LogError: when the run was not finished, or the events have been changed since.
+        """
+        if not self.finished:
+            raise LogError(self.in_words())
+        if digest(self.rows()) != self.digest:
+            raise LogError(f"{self.path}: the events are not those that the run wrote: the file was changed since")
+
+
+def open_log(path: str | Path, *, trace: Trace = None) -> Log:
+    """Open the log of a run, finished or not.
+
+    Args:
+        trace: told every SQL statement.
+
+    Raises:
+        LogError: when there is no such file, or it is no event log, damaged, or of a newer schema.
+    """
+    facts = read_facts(Path(path), trace)
+    try:
+        finished = "finished" in facts
+        return Log(
+            Path(path),
+            RunMeta.from_facts(facts),
+            int(facts["events"]) if finished else None,
+            facts["digest"] if finished else None,
+            trace,
+        )
+    except (KeyError, ValueError) as error:
+        raise LogError(f"{path}: what it says about its run is damaged: {error!r}") from error

@@ -1,0 +1,226 @@
+"""How do the events of a run get into its log, without costing the run any virtual time?
+
+``emit`` only keeps the row and counts it. Each time a batch is full, a short task of the event loop writes it through
+aiosqlite's thread; on a virtual-time loop it does so under a clock stop, so that the night stands still meanwhile.
+(The clock stop is also what makes it quick: a world that runs on while SQLite's thread works makes that thread wait
+for the interpreter's lock at every single row.) In memory are never more rows than one batch and what a single
+instant of the run adds to it.
+"""
+
+import asyncio
+import contextvars
+import hashlib
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+from pathlib import Path
+from types import TracebackType
+from typing import Final
+
+from emulator.errors import DefectError, LogError
+from emulator.record.encoding import encode
+from emulator.record.events import Row
+from emulator.record.meta import RunMeta
+from emulator.record.sqlite_log import LogFile, Trace, create
+
+__all__ = ["BATCH", "SqliteRecorder"]
+
+BATCH: Final = 4_000
+"""Events in a transaction: from some 500 on the cost of an event stays the same."""
+
+
+class SqliteRecorder:
+    """Writes the events of a run to a SQLite log; a ``Sink``.
+
+    Made by ``create`` inside a running event loop, and used as an async context manager. What has been emitted is in
+    the file when the block is left; only ``finish`` notes that the run came to its end.
+
+    Attributes:
+        path: the log.
+        failure: why the last batch could not be written, or None. Its rows are kept, and tried again by ``flush``,
+            ``finish`` and ``close``; ``on_failure`` was told, so that the run can be ended.
+
+    >>> import asyncio, tempfile
+    >>> from emulator.record.log_reader import open_log
+    >>> async def run(path):
+    ...     about = RunMeta(seed=1, scenario_text="title: Quiet", scenario_name="quiet.yaml")
+    ...     async with await SqliteRecorder.create(path, about) as recorder:
+    ...         recorder.emit((0, "broker_down", 0, 0, ""))
+    ...         await recorder.finish()
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     asyncio.run(run(folder + "/quiet.qdlog"))
+    ...     list(open_log(folder + "/quiet.qdlog").rows())
+    [(0, 'broker_down', 0, 0, '')]
+    """
+
+    def __init__(
+        self, path: Path, file: LogFile, batch: int = BATCH, on_failure: Callable[[LogError], object] | None = None
+    ) -> None:
+        self.path = path
+        self.failure: LogError | None = None
+        self._file = file
+        self._batch = batch
+        self._on_failure = on_failure
+        self._loop = asyncio.get_running_loop()
+        self._context = contextvars.copy_context()  # emit is called from inside workers that may be powered off
+        self._lock = asyncio.Lock()
+        self._task: asyncio.Task[None] | None = None
+        self._rows: list[Row] = []  # emitted and not yet committed
+        self._emitted = 0
+        self._written = 0
+        self._full_at = batch  # the number at which the next batch is full
+        self._sha = hashlib.sha256()
+        self._in_doubt = False  # a batch was begun, and whether it was committed is not known
+        self._ended = ""  # how emit says that it is too late
+        self._closed = False
+
+    @classmethod
+    async def create(
+        cls,
+        path: str | Path,
+        about: RunMeta,
+        *,
+        overwrite: bool = False,
+        batch: int = BATCH,
+        patience: float = 5.0,
+        on_failure: Callable[[LogError], object] | None = None,
+        trace: Trace = None,
+    ) -> "SqliteRecorder":
+        """Make a new log and open it.
+
+        Args:
+            overwrite: take the place of an earlier log of that name (never of another file).
+            batch: events in each transaction.
+            patience: real seconds to wait when another program locks the file.
+            on_failure: called once with the error when a batch cannot be written; it should end the run.
+            trace: told every SQL statement.
+
+        Raises:
+            LogError: when the path is taken or the file cannot be made.
+        """
+        create(Path(path), about.to_facts(), overwrite=overwrite, trace=trace)
+        with _clock_stop():
+            file = await LogFile.open(Path(path), patience=patience, trace=trace)
+        return cls(Path(path), file, batch, on_failure)
+
+    def emit(self, row: Row) -> int:
+        """Take one row and give its number; neither waits nor fails while the recorder is open.
+
+        Raises:
+            DefectError: after ``finish`` or ``close``, when the row would be lost.
+        """
+        self._rows.append(row)
+        self._emitted = number = self._emitted + 1
+        if number >= self._full_at:
+            self._batch_is_full()
+        return number
+
+    @property
+    def pending(self) -> int:
+        """The number of events that are in memory alone."""
+        return len(self._rows)
+
+    async def flush(self) -> None:
+        """Write everything that has been emitted.
+
+        Raises:
+            LogError: when it cannot be written; it says which events are in the file and which are not.
+        """
+        async with self._lock:
+            with _clock_stop():
+                try:
+                    await self._write()
+                except LogError as error:
+                    self.failure = LogError(f"{error}; {self._losses()}")
+                    raise self.failure from error
+        self.failure = None
+
+    async def finish(self) -> None:
+        """Write everything and note that the run came to its end, with the number and the digest of its events.
+
+        Raises:
+            LogError: when it cannot be written.
+        """
+        await self.flush()
+        self._ended = "was finished"
+        self._full_at = 0
+        async with self._lock:
+            with _clock_stop():
+                self._in_doubt = True
+                await self._file.finish(
+                    {"finished": "yes", "events": str(self._written), "digest": self._sha.hexdigest()}
+                )
+                self._in_doubt = False
+
+    async def close(self) -> None:
+        """Write what is left and close the file; a second call does nothing.
+
+        Raises:
+            LogError: when events are lost; it says which.
+        """
+        if self._closed:
+            return
+        self._closed, self._full_at = True, 0
+        self._ended = self._ended or "was closed"
+        try:
+            await self.flush()
+        finally:
+            with _clock_stop():
+                await self._file.close()
+
+    async def __aenter__(self) -> "SqliteRecorder":
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            await self.close()
+        except LogError as lost:
+            if error is None:
+                raise
+            error.add_note(str(lost))  # what went wrong first stays in front
+
+    def _batch_is_full(self) -> None:
+        if self._ended:
+            self._emitted -= 1
+            raise DefectError(f"{self.path}: an event came after the log {self._ended}: {self._rows.pop()!r}")
+        self._full_at += self._batch
+        if (self._task is None or self._task.done()) and not self._loop.is_closed():
+            self._task = self._loop.create_task(self._flush_quietly(), name="event log", context=self._context)
+
+    async def _flush_quietly(self) -> None:
+        told = self.failure is not None
+        try:
+            await self.flush()
+        except LogError as error:
+            if self._on_failure is not None and not told:
+                self._on_failure(error)
+
+    async def _write(self) -> None:
+        if self._in_doubt:
+            committed = await self._file.settle() - self._written
+            self._retire(committed, encode(self._rows[:committed], self._written + 1)[1])
+            self._in_doubt = False
+        while batch := self._rows[: self._batch]:
+            records, lines = encode(batch, self._written + 1)
+            self._in_doubt = True
+            await self._file.append(records)
+            self._in_doubt = False
+            self._retire(len(batch), lines)
+
+    def _retire(self, count: int, lines: bytes) -> None:
+        """Let go of rows that are in the file for good."""
+        self._sha.update(lines)
+        del self._rows[:count]
+        self._written += count
+
+    def _losses(self) -> str:
+        kept = f"events 1 to {self._written:,} are kept in the file" if self._written else "the file holds no event"
+        lost = self._written + 1
+        return f"{kept}, events {lost:,} to {self._emitted:,} are not" if self._rows else kept
+
+
+def _clock_stop() -> AbstractContextManager[object]:
+    """Stop the clock of a virtual-time loop; on any other loop there is nothing to stop."""
+    stop = getattr(asyncio.get_running_loop(), "clock_stop", None)
+    return nullcontext() if stop is None else stop("the event log")

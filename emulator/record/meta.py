@@ -1,0 +1,93 @@
+"""What does a log say about the run behind it? Everything that is needed to run it again and to compare."""
+
+import hashlib
+import json
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import metadata
+from pathlib import Path
+
+from emulator.scenario.clock import zone_data_version
+
+__all__ = ["RunMeta", "content_hash", "program_version"]
+
+
+def program_version() -> str:
+    """Give the version of the program that is running.
+
+    >>> program_version().count(".")
+    2
+    """
+    return metadata.version("queuedrill")
+
+
+def content_hash(path: str | Path) -> str:
+    """Give the SHA-256 of a file's content, in hexadecimal; ``RunMeta.files`` holds it for each file referred to.
+
+    Raises:
+        OSError: when the file cannot be read.
+    """
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class RunMeta:
+    """What a run was made of.
+
+    Attributes:
+        seed: the seed that the run used.
+        scenario_text: the scenario file as it was read, whole.
+        scenario_name: its name as given.
+        files: for each file that the scenario refers to, as written there, the SHA-256 of its content.
+        heartbeats: ``computed`` or ``simulated``.
+        variant: the variant that was run ("": the scenario as it stands).
+        program_version, zone_data_version, python_version: of this process unless stated.
+
+    >>> RunMeta(seed=1, scenario_text="title: Quiet", scenario_name="quiet.yaml").heartbeats
+    'computed'
+    """
+
+    seed: int
+    scenario_text: str
+    scenario_name: str
+    files: Mapping[str, str] = field(default_factory=dict)
+    heartbeats: str = "computed"
+    variant: str = ""
+    program_version: str = field(default_factory=program_version)
+    zone_data_version: str = field(default_factory=zone_data_version)
+    python_version: str = field(default_factory=platform.python_version)
+
+    def to_facts(self) -> dict[str, str]:
+        """Give the meta data as text by key, as the log keeps it."""
+        return {
+            "seed": str(self.seed),
+            "scenario_text": self.scenario_text,
+            "scenario_name": self.scenario_name,
+            "files": json.dumps(dict(self.files), sort_keys=True, ensure_ascii=False),
+            "heartbeats": self.heartbeats,
+            "variant": self.variant,
+            "program_version": self.program_version,
+            "zone_data_version": self.zone_data_version,
+            "python_version": self.python_version,
+        }
+
+    @classmethod
+    def from_facts(cls, facts: Mapping[str, str]) -> "RunMeta":
+        """Read back what ``to_facts`` gave; further keys are left alone.
+
+        Raises:
+            KeyError, ValueError: when a key is missing or is not what it should be.
+        """
+        return cls(
+            seed=int(facts["seed"]),
+            scenario_text=facts["scenario_text"],
+            scenario_name=facts["scenario_name"],
+            files=json.loads(facts["files"]),
+            heartbeats=facts["heartbeats"],
+            variant=facts["variant"],
+            program_version=facts["program_version"],
+            zone_data_version=facts["zone_data_version"],
+            python_version=facts["python_version"],
+        )

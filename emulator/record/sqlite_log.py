@@ -1,0 +1,270 @@
+"""What does the SQLite event log look like inside, and in which words is it written and asked?
+
+All SQL of the project is in this file, and nothing else: who writes is ``log_writer``, who reads is ``log_reader``.
+
+The law of the log:
+
+- **Append only.** A row of ``events`` is never changed: triggers refuse it. (They cannot see a row replaced under its
+  own number; a guard against that costs half of the writing speed, so the digest of a finished run finds it instead.)
+- **A batch is a transaction.** After a kill at any moment the file holds every batch that was committed and nothing
+  of the next: write-ahead logging with ``synchronous = NORMAL`` survives the end of the process. (After a power cut
+  the file is sound too, but the last batches may be missing.)
+- **A name appears when its log is whole.** Tables and meta data are made in a file beside it, which is then renamed.
+- **No index.** Each would add some 40 % to the cost of a row; a scan for one job takes about 0.1 s a million events.
+"""
+
+import os
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import Any, Final
+
+import aiosqlite
+
+from emulator.errors import LogError
+from emulator.record.encoding import Record
+
+__all__ = ["STEPS", "LogFile", "Trace", "create", "read_facts", "select", "select_jobs"]
+
+Trace = Callable[[str], object] | None
+"""Told every statement that SQLite executes, values included."""
+
+_APPLICATION: Final = 0x71644C67  # "qdLg": how the file says that it is an event log
+
+
+def events_and_meta() -> Sequence[str]:
+    """Make the tables: what happened, and what the run was made of."""
+    return (
+        "CREATE TABLE events (n INTEGER PRIMARY KEY, at INTEGER NOT NULL, kind TEXT NOT NULL, cause INTEGER NOT NULL,"
+        " job INTEGER NOT NULL, worker TEXT NOT NULL, body TEXT NOT NULL)",
+        "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+    )
+
+
+def append_only() -> Sequence[str]:
+    """Refuse every change of an event."""
+    return tuple(
+        f"CREATE TRIGGER events_refuse_{change.lower()} BEFORE {change} ON events"
+        " BEGIN SELECT RAISE(ABORT, 'events are only ever appended'); END"
+        for change in ("UPDATE", "DELETE")
+    )
+
+
+def state_of_jobs() -> Sequence[str]:
+    """Show the state of each job after its last event that tells one."""
+    return (
+        "CREATE VIEW jobs AS SELECT job,"
+        " CASE kind WHEN 'handed_out' THEN 'running' WHEN 'resumed' THEN 'running' WHEN 'suspended' THEN 'suspended'"
+        " ELSE json_extract(body, '$.state') END AS state,"
+        " coalesce(json_extract(body, '$.sub_state'), '') AS sub_state, at AS since, max(n) AS event FROM events"
+        " WHERE kind IN ('submitted', 'held', 'hold_ended', 'handed_out', 'handed_back', 'requeued', 'finished',"
+        " 'suspended', 'resumed') GROUP BY job",
+    )
+
+
+STEPS: Final = (events_and_meta, append_only, state_of_jobs)
+"""The steps from an empty file to the present schema; the schema's version is their number. Only ever appended to."""
+
+
+def _apply_steps(connection: sqlite3.Connection) -> None:
+    """Take the steps that the file has not seen, and note each in ``schema_steps``."""
+    connection.execute("CREATE TABLE IF NOT EXISTS schema_steps (number INTEGER PRIMARY KEY, name TEXT NOT NULL)")
+    (done,) = connection.execute("SELECT count(*) FROM schema_steps").fetchone()
+    for number, step in enumerate(STEPS[done:], done + 1):
+        for statement in step():
+            connection.execute(statement)
+        connection.execute("INSERT INTO schema_steps VALUES (?, ?)", (number, step.__name__))
+
+
+# -- writing ------------------------------------------------------------------------------------------------------
+
+
+def create(path: Path, facts: Mapping[str, str], *, overwrite: bool = False, trace: Trace = None) -> None:
+    """Make an empty log with its meta data; ``overwrite`` takes the place of an earlier log, but of nothing else.
+
+    Raises:
+        LogError: when the path is taken, or the file cannot be made.
+    """
+    if path.exists() or path.is_symlink():
+        if not overwrite:
+            raise LogError(f"{path}: is already there: name another file, or say that it may be overwritten")
+        read_facts(path)  # refuses whatever is no log
+    if not path.parent.is_dir():
+        raise LogError(f"{path}: there is no folder {path.parent}: make it first")
+    unborn = path.with_name(path.name + ".unborn")
+    with _in_words(path, "the log cannot be made"):
+        unborn.unlink(missing_ok=True)
+        try:
+            with closing(sqlite3.connect(unborn, isolation_level=None)) as connection:
+                connection.set_trace_callback(trace)
+                connection.execute(f"PRAGMA application_id = {_APPLICATION}")
+                connection.execute("BEGIN")
+                _apply_steps(connection)
+                connection.executemany("INSERT INTO meta VALUES (?, ?)", sorted(facts.items()))
+                connection.execute("COMMIT")
+            for side in ("-wal", "-shm"):  # of the log that is overwritten: they would be taken for the new one's
+                path.with_name(path.name + side).unlink(missing_ok=True)
+            os.replace(unborn, path)
+        finally:
+            unborn.unlink(missing_ok=True)
+
+
+class LogFile:
+    """The writing end of a log: one connection, one transaction for each batch."""
+
+    __slots__ = ("_connection", "_path")
+
+    def __init__(self, path: Path, connection: aiosqlite.Connection) -> None:
+        self._path, self._connection = path, connection
+
+    @classmethod
+    async def open(cls, path: Path, *, patience: float, trace: Trace = None) -> "LogFile":
+        """Open a log to write on; ``patience`` is how many real seconds to wait for a file that somebody locks."""
+        with _in_words(path, "the log cannot be opened"):
+            connection = await aiosqlite.connect(path, timeout=patience, isolation_level=None)
+            try:
+                await connection.set_trace_callback(trace)  # type: ignore[arg-type]  # typed too narrowly there
+                await connection.execute("PRAGMA journal_mode = WAL")
+                await connection.execute("PRAGMA synchronous = NORMAL")
+            except BaseException:
+                await connection.close()
+                raise
+        return cls(path, connection)
+
+    async def append(self, records: Sequence[Record]) -> None:
+        """Write one batch: all of it or nothing, unless it is interrupted; then ask ``settle``."""
+        with _in_words(self._path, "events cannot be written"):
+            await self._connection.execute("BEGIN IMMEDIATE")
+            await self._connection.executemany("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?)", records)
+            await self._connection.execute("COMMIT")
+
+    async def settle(self) -> int:
+        """Drop a batch that was not committed and give the number of the last event that was (0: none)."""
+        with _in_words(self._path, "events cannot be written"):
+            if self._connection.in_transaction:
+                await self._connection.execute("ROLLBACK")
+            cursor = await self._connection.execute("SELECT coalesce(max(n), 0) FROM events")
+            row = await cursor.fetchone()
+            assert row is not None
+            return int(row[0])
+
+    async def finish(self, facts: Mapping[str, str]) -> None:
+        """Note how the run ended, and make one self-contained file of the log unless somebody is reading it."""
+        with _in_words(self._path, "the end of the run cannot be noted"):
+            await self._connection.execute("BEGIN IMMEDIATE")
+            await self._connection.executemany("INSERT INTO meta VALUES (?, ?)", sorted(facts.items()))
+            await self._connection.execute("COMMIT")
+        await self._connection.execute("PRAGMA busy_timeout = 0")
+        with suppress(sqlite3.OperationalError):  # a reader holds it: then the log is in the file and the two beside it
+            await self._connection.execute("PRAGMA journal_mode = DELETE")
+
+    async def close(self) -> None:
+        """Close the connection; what was committed stays."""
+        await self._connection.close()
+
+
+# -- reading ------------------------------------------------------------------------------------------------------
+
+
+def read_facts(path: Path, trace: Trace = None) -> dict[str, str]:
+    """Give the meta data of a log.
+
+    Raises:
+        LogError: when there is no such file, it is no log, or it is of a newer schema.
+    """
+    with _reading(path, trace) as connection:
+        return dict(connection.execute("SELECT key, value FROM meta"))
+
+
+def select(
+    path: Path,
+    *,
+    job: int | None = None,
+    worker: str | None = None,
+    kinds: Iterable[str] | None = None,
+    from_: int | None = None,
+    until: int | None = None,
+    trace: Trace = None,
+) -> Iterator[Record]:
+    """Give the records that satisfy every condition that is given, in order; times are in [from_, until)."""
+    conditions: list[str] = []
+    values: list[Any] = []
+    for condition, value in (("job = ?", job), ("worker = ?", worker), ("at >= ?", from_), ("at < ?", until)):
+        if value is not None:
+            conditions.append(condition)
+            values.append(value)
+    if kinds is not None:
+        wanted = sorted(set(kinds))
+        conditions.append(f"kind IN ({', '.join('?' * len(wanted))})")
+        values += wanted
+    where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
+    with _reading(path, trace) as connection:
+        yield from connection.execute(
+            f"SELECT n, at, kind, cause, job, worker, body FROM events{where} ORDER BY n", values
+        )
+
+
+def select_jobs(path: Path, trace: Trace = None) -> list[tuple[int, str, str, int, int]]:
+    """Give (job, state, sub-state, since when, event) of each job, as the view ``jobs`` shows them."""
+    with _reading(path, trace) as connection:
+        return connection.execute("SELECT job, state, sub_state, since, event FROM jobs ORDER BY job").fetchall()
+
+
+@contextmanager
+def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
+    """Open a log for one question: read only, its schema checked, closed whatever happens."""
+    if not path.is_file():
+        raise LogError(f"{path}: there is no such file")
+    with _in_words(path, "the log cannot be read"):
+        connection = sqlite3.connect(
+            path.resolve().as_uri() + "?mode=ro",
+            uri=True,
+            check_same_thread=False,  # a generator left unfinished is closed by whoever collects it
+        )
+        try:
+            connection.set_trace_callback(trace)
+            _check_schema(path, connection)
+            yield connection
+        finally:
+            connection.close()
+
+
+def _check_schema(path: Path, connection: sqlite3.Connection) -> None:
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    if application != _APPLICATION:
+        raise LogError(f"{path}: is a SQLite file, but no event log")
+    steps = [name for (name,) in connection.execute("SELECT name FROM schema_steps ORDER BY number")]
+    known = [step.__name__ for step in STEPS]
+    if steps[: len(known)] == known and len(steps) > len(known):
+        raise LogError(
+            f"{path}: was written by a newer version of the program (schema {len(steps)}; this one knows up to "
+            f"{len(known)}): read it with that version"
+        )
+    if steps != known:
+        raise LogError(f"{path}: its schema ({', '.join(steps) or 'none'}) is not one that this program has written")
+
+
+_HINTS: Final = {
+    "SQLITE_FULL": "the disk is full: make room",
+    "SQLITE_BUSY": "another program keeps it locked: close that first",
+    "SQLITE_LOCKED": "another program keeps it locked: close that first",
+    "SQLITE_READONLY": "it may not be written: copy it to a folder of yours, or change its rights",
+    "SQLITE_CANTOPEN": "it cannot be opened: check that the folder is there and that you may write in it",
+    "SQLITE_NOTADB": "it is no event log",
+    "SQLITE_CORRUPT": "it is damaged: take a copy that was made before",
+    "SQLITE_IOERR": "the disk refuses: check its room and its health",
+}
+
+
+@contextmanager
+def _in_words(path: Path, what: str) -> Iterator[None]:
+    """Turn what SQLite and the file system complain about into a LogError that says what to do."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        name = getattr(error, "sqlite_errorname", "")
+        hint = next((hint for code, hint in _HINTS.items() if name.startswith(code)), "")
+        raise LogError(f"{path}: {what}: {hint} ({error})" if hint else f"{path}: {what}: {error}") from error
+    except OSError as error:
+        raise LogError(f"{path}: {what}: {error.strerror or error}") from error
