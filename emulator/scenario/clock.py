@@ -27,7 +27,7 @@ _YEARS = range(1900, 9001)
 """In which a scenario may start: far enough from the ends of the calendar that no sum leaves it."""
 
 _TIME = r"(?P<hour>\d\d):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:\.(?P<fraction>\d{1,18}))?)?"
-_OFFSET = r"(?P<offset>[Zz]|[+-]\d\d:\d\d)"
+_OFFSET = r"(?P<offset>[Zz]|[+-]\d\d:[0-5]\d)"
 _TIME_OF_DAY = re.compile(_TIME, re.ASCII)
 _TIMESTAMP = re.compile(rf"(?P<date>\d{{4}}-\d\d-\d\d)[Tt ]{_TIME}{_OFFSET}?", re.ASCII)
 

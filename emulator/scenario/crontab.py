@@ -14,6 +14,7 @@ steps across half-hour changes go astray.
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from itertools import takewhile
 from typing import Final
 
 from cronsim import CronSim, CronSimError
@@ -79,9 +80,7 @@ def crontab_ticks(line: str, clock: Clock, from_tick: int, until_tick: int) -> I
     # The local clock can run back between the two ends of the window, and over a gap by a day: look a little wider.
     first = clock.local(from_tick).replace(tzinfo=None) - timedelta(days=1)
     last = clock.local(until_tick).replace(tzinfo=None) + timedelta(days=1)
-    for reading in CronSim(line, first):
-        if reading > last:
-            return
+    for reading in takewhile(lambda reading: reading <= last, CronSim(line, first)):
         ticks = clock.instants(reading)
         if once_a_day:
             ticks = ticks[:1] or (clock.after_gap(reading),)

@@ -28,7 +28,7 @@ _MOST_PROBLEMS: Final = 100
 # The C parser is six times as fast; without libyaml the pure one gives the same nodes.
 _PARSER: type[Any] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
-_PLAIN, _TEXT, _CONTAINER = "plain", "text", "container"
+_UNTAGGED: Final = ""
 _CORE: Final = "tag:yaml.org,2002:"
 _SCALAR_TAGS: Final = {_CORE + name: name for name in ("str", "null", "bool", "int", "float")}
 
@@ -128,7 +128,7 @@ def read_bytes(raw: bytes, name: str) -> Document:
     root = _compose(_decode(raw, name), name)
     if not isinstance(root, yaml.MappingNode):
         place = (1, 1) if root is None else _place(root)
-        what = "is empty" if root is None else "is not a mapping at the top"
+        what = "is not a mapping at the top" if root is not None and root.value else "is empty"
         raise ScenarioError([Problem(name, *place, "", f"the file {what}: write keys such as title:, starts:, lasts:")])
     builder = _Builder(name)
     data = builder.build(root, ())
@@ -175,14 +175,8 @@ def _code(character: str) -> str:
 
 
 def _compose(text: str, name: str) -> Any:
-    """Parse a text to a graph of nodes, whose tags say only whether a scalar was plain; None for an empty text."""
-
-    def resolve(_loader: Any, kind: type[yaml.Node], _value: Any, implicit: Any) -> str:
-        if kind is not yaml.ScalarNode:
-            return _CONTAINER
-        return _PLAIN if implicit[0] else _TEXT
-
-    parser = type("_Parser", (_PARSER,), {"resolve": resolve})(text)
+    """Parse a text to a graph of nodes, tagged only where the text has a tag; None for an empty text."""
+    parser = type("_Parser", (_PARSER,), {"resolve": lambda *_: _UNTAGGED})(text)
     try:
         return parser.get_single_node()
     except yaml.MarkedYAMLError as error:
@@ -245,7 +239,7 @@ class _Builder:
         if len(self._open) >= _DEEPEST:
             return self._report(node, path, _too_deep())
         wanted = "map" if isinstance(node, yaml.MappingNode) else "seq"
-        if node.tag not in (_CONTAINER, _CORE + wanted):
+        if node.tag not in (_UNTAGGED, _CORE + wanted):
             self._report(node, path, f"the tag {_shown(node.tag)} means nothing here: remove it")
         self._open.append(node)
         if isinstance(node, yaml.MappingNode):
@@ -263,7 +257,7 @@ class _Builder:
                 self._report(key, path, "a key is one word or text, not a list or mapping")
                 continue
             name: str = key.value
-            if key.tag not in (_PLAIN, _TEXT, _CORE + "str"):
+            if key.tag not in (_UNTAGGED, _CORE + "str"):
                 self._report(key, (*path, name), f"the tag {_shown(key.tag)} means nothing on a key: remove it")
             if found := _CONTROL.search(name):
                 self._report(key, path, f"a key with the control character {_code(found[0])}: remove it")
@@ -279,12 +273,12 @@ class _Builder:
         text: str = node.value
         if found := _CONTROL.search(text):
             return self._report(node, path, f"a text with the control character {_code(found[0])}: remove it")
-        if node.tag in (_TEXT, _CORE + "str"):
+        if node.tag == _CORE + "str" or (node.tag == _UNTAGGED and node.style):  # only plain scalars have no style
             return text
         kind, value = _resolve(text)
         if kind == "refused":
             return self._report(node, path, value)
-        if node.tag != _PLAIN and _SCALAR_TAGS.get(node.tag) != kind:
+        if node.tag != _UNTAGGED and _SCALAR_TAGS.get(node.tag) != kind:
             return self._report(node, path, f"the tag {_shown(node.tag)} means nothing here: remove it")
         return value
 

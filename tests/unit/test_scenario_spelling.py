@@ -1,0 +1,52 @@
+"""Spelling: which valid word a mistyped one meant."""
+
+import pytest
+
+from emulator.scenario.spelling import advise, nearest
+
+KEYS = ["lease", "longest_run", "retry", "attempts_in_all", "starts", "pools"]
+
+
+@pytest.mark.parametrize(
+    ("word", "meant"),
+    [
+        ("leese", "lease"),
+        ("longest-run", "longest_run"),
+        ("Longest Run", "longest_run"),
+        ("attempts", "attempts_in_all"),
+        ("pool", "pools"),
+        ("start", "starts"),
+        ("volume", None),
+        ("", None),
+        ("x" * 81, None),
+        ("lease" + "e" * 5_000_000, None),
+    ],
+)
+def test_the_nearest_valid_word_is_found(word: str, meant: str | None) -> None:
+    """A slip of the pen leads to the word that was meant, anything else to none."""
+    assert nearest(word, KEYS) == meant
+
+
+def test_the_answer_does_not_depend_on_order() -> None:
+    """Of equally near words the first in the alphabet is taken, in whatever order they come."""
+    assert [nearest("part", words) for words in (["park", "part_", "parr"], ["parr", "part_", "park"])] == ["part_"] * 2
+    assert [nearest("a-b", words) for words in (["a_b", "A_b"], ["A_b", "a_b"])] == ["A_b"] * 2
+
+
+@pytest.mark.parametrize(
+    ("word", "valid", "advice"),
+    [
+        ("leese", KEYS, "did you mean 'lease'?"),
+        ("volume", ["b", "a"], "allowed are: a, b"),
+        ("volume", [], "nothing is allowed here"),
+        ("volume", [f"k{n:02}" for n in range(12)], "allowed are: " + ", ".join(f"k{n:02}" for n in range(12))),
+        (
+            "volume",
+            [f"k{n:02}" for n in range(15)],
+            "allowed are: " + ", ".join(f"k{n:02}" for n in range(12)) + " and 3 more",
+        ),
+    ],
+)
+def test_advice_names_the_nearest_word_or_all(word: str, valid: list[str], advice: str) -> None:
+    """Advice is the nearest word, else the whole list, cut where it grows long."""
+    assert advise(word, valid) == advice
