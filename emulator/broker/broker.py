@@ -5,6 +5,8 @@ that led to it (``cause``, 0: none), changes the state, writes events to the sin
 Whoever drives it delivers, at one instant, what ends before messages; see ``emulator.timeline.agenda``.
 """
 
+from typing import Final
+
 from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.prerequisites import REFUSED
@@ -15,6 +17,8 @@ from emulator.errors import DefectError
 from emulator.timeline.ticks import say
 
 __all__ = ["Broker"]
+
+_OF_A_LEASE: Final = ("lease", "longest run")
 
 
 class Broker(Holds):
@@ -62,7 +66,7 @@ class Broker(Holds):
                 entry that is not remembered.
         """
         routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, _, _, origin = s
-        queue = self._queue(name)
+        queue = self._queues.get(name) or self._queue(name)
         if idem:
             first = self._first_with(now, idem)
             if first:
@@ -81,11 +85,10 @@ class Broker(Holds):
             before = self._prerequisite_of(s)
             if not self._is_satisfied(before, s):
                 held |= PREREQUISITE
-        if origin and not self._finished.known(origin):
+        if origin and not self._first_job <= origin <= self._last_job:
             raise DefectError(f"a job was put back for job {origin}, which was never submitted")
         self._last_job = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
-        self._finished.add()
         requires = requires if rules.matches_equipment else ()
         line = queue.lines.get((requires, expected)) or queue.line(requires, expected)
         state = State.QUEUED_HELD if held else State.QUEUED
@@ -94,8 +97,9 @@ class Broker(Holds):
         self._jobs[number] = job
         queue.unfinished += 1
         word = "queued held" if held else "queued"
-        row = (now, "submitted", cause, number, "", word, routine, name, entry, ordinal, key, priority, REASONS[held])
-        job.born = job.since = self._emit((*row, origin))
+        reasons = REASONS[held]
+        row = (now, "submitted", cause, number, "", word, routine, name, entry, ordinal, key, priority, reasons, origin)
+        job.born = job.since = self._emit(row)
         if origin:
             self._families[number] = self.family(origin)
         if idem:
@@ -104,10 +108,11 @@ class Broker(Holds):
         if queue.has_limits or not_before > now:
             self._ring_limits(now, job, not_before)
         if not held:
-            self._wait(job)
-        if held & PREREQUISITE:
+            queue.add(job, self._keys)
+            self.fresh.append(name)
+        elif held & PREREQUISITE:
             self._wait_for(now, job, s, before)
-        if origin or self._prerequisites.remembers(entry):
+        if origin or entry in self._remembered:
             self._tell_waiters(now, job.born, s, number)
         return number
 
@@ -119,7 +124,7 @@ class Broker(Holds):
 
     def _prerequisite_of(self, s: Submission) -> int:
         assert s.after is not None
-        if not self._prerequisites.remembers(s.after[0]):
+        if s.after[0] not in self._remembered:
             raise DefectError(f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {s.after[0]}")
         return self._prerequisites.find(s.after, s.follows_successor)
 
@@ -143,7 +148,7 @@ class Broker(Holds):
     def _tell_waiters(self, now: int, cause: int, s: Submission, number: int) -> None:
         """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
         waiters: list[int] = []
-        if self._prerequisites.remembers(s.entry):
+        if s.entry in self._remembered:
             waiters += self._prerequisites.submitted((s.entry, s.ordinal), number)
         if s.origin and number in self._families:
             waiters += self._prerequisites.put_back(number)
@@ -192,7 +197,7 @@ class Broker(Holds):
                 del self._idempotency[key]
             return
         job = self._jobs.get(number)
-        if job is None or (token and job.token != token):
+        if job is None or (what in _OF_A_LEASE and not token == job.token > 0):
             return
         if what == "lease":
             self._lease_due(now, cause, job)
@@ -206,7 +211,8 @@ class Broker(Holds):
         elif what == "start":
             self._expire(now, cause or job.born, job)
         elif what == "not before":
-            self._end_reason(now, cause or job.born, job, NOT_DUE)
+            if job.held & NOT_DUE:
+                self._end_reason(now, cause or job.born, job, NOT_DUE)
         elif what == "pause":
             extra = rare(job)
             if not extra.awaits and job.held & PAUSING and extra.due <= now:
@@ -268,10 +274,13 @@ class Broker(Holds):
                     lost[job.token] = (end, "worker silent", holder)
                 else:
                     lost.setdefault(job.token, (job.until, "lease ran out", None))
+        declared: dict[int, int] = {}  # by the worker's serial number: the event
         for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
             event = cause
-            if silent_one is not None and not silent_one.lost:
-                event = self._declare_lost(now, cause, silent_one)
+            if silent_one is not None:
+                if not silent_one.lost:
+                    declared[silent_one.serial] = self._declare_lost(now, cause, silent_one)
+                event = declared[silent_one.serial]
             self._lose(now, event, self._tokens[token], why, nominal)
         for _, holder in silent:
             if not holder.lost:

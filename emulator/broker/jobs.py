@@ -38,6 +38,10 @@ ENDS: Final[tuple[tuple[State, str], ...]] = (
 _CODES: Final = {sub_state: code for code, (_, sub_state) in enumerate(ENDS, 1)}
 
 
+_ROOM: Final = 1024
+"""Jobs for which room is made at a time."""
+
+
 class Rare:
     """What only some jobs need.
 
@@ -169,8 +173,8 @@ def rare(job: Job) -> Rare:
 class Finished:
     """How each job ended, in some five bytes a job.
 
-    >>> ended = Finished(first=1); ended.add(); ended.close(1, "", 2); ended.how(1), ended.attempts(1)
-    ((<State.DONE: 'done'>, ''), 2)
+    >>> ended = Finished(first=1); ended.close(3, "", 2); ended.how(3), ended.attempts(3), ended.how(2), ended.how(4)
+    ((<State.DONE: 'done'>, ''), 2, None, None)
     """
 
     __slots__ = ("_attempts", "_codes", "_first")
@@ -180,28 +184,25 @@ class Finished:
         self._codes = bytearray()
         self._attempts = array("I")
 
-    def add(self) -> None:
-        """Make room for the next job."""
-        self._codes.append(0)
-        self._attempts.append(0)
-
     def close(self, job: int, sub_state: str, attempts: int) -> None:
         """Keep how a job ended: done if ``sub_state`` is empty, else failed."""
-        self._codes[job - self._first] = _CODES[sub_state]
-        self._attempts[job - self._first] = attempts
+        index = job - self._first
+        missing = index + 1 - len(self._codes)
+        if missing > 0:
+            self._codes.extend(bytes(missing + _ROOM))
+            self._attempts.extend([0] * (missing + _ROOM))
+        self._codes[index] = _CODES[sub_state]
+        self._attempts[index] = attempts
 
     def how(self, job: int) -> tuple[State, str] | None:
         """Give the final state and sub-state, or None for a job that is unfinished."""
-        code = self._codes[job - self._first]
+        index = job - self._first
+        code = self._codes[index] if index < len(self._codes) else 0
         return ENDS[code - 1] if code else None
 
     def attempts(self, job: int) -> int:
         """Give the number of attempts of a finished job."""
         return self._attempts[job - self._first]
-
-    def known(self, job: int) -> bool:
-        """Say whether a job of that number was ever submitted."""
-        return 0 <= job - self._first < len(self._codes)
 
     def __iter__(self) -> Iterator[tuple[int, tuple[State, str]]]:
         """Give the number of each finished job with how it ended."""

@@ -10,7 +10,7 @@ incarnation's of the same worker, which never renews or hands in for an earlier 
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.broker.endings import Endings
+from emulator.broker.contact import Contact
 from emulator.broker.jobs import Job, rare
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.rules import Outcome
@@ -25,56 +25,10 @@ _NOTHING: Final = HeartbeatReply()
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
-class Leases(Endings):
+class Leases(Contact):
     """The layer that workers talk to."""
 
     __slots__ = ()
-
-    # -- workers come and go ------------------------------------------------------------------------------------------
-
-    def register(self, now: int, cause: int, worker: str, incarnation: int, silence: int | None) -> None:
-        """A worker's program has started; it is declared lost after ``silence`` ticks without a message (None: never).
-
-        Raises:
-            DefectError: when the incarnation is not above the worker's earlier ones.
-        """
-        if incarnation <= self._incarnations.get(worker, -1):
-            raise DefectError(f"worker {worker} came as incarnation {incarnation} again")
-        self._incarnations[worker] = incarnation
-        before = self._workers.get(worker)
-        if before is not None:
-            self._former[worker, before.incarnation] = before
-        self._last_serial += 1
-        self._workers[worker] = Holder(worker, incarnation, self._last_serial, silence, now)
-        self._emit((now, "worker_registered", cause, 0, worker, incarnation))
-        if silence is not None:
-            self._alarms.silence(now + silence, worker, incarnation)
-
-    def sign_off(self, now: int, cause: int, worker: str, incarnation: int) -> None:
-        """A worker leaves in good order; leases that it still has run out."""
-        holder = self._holder(worker, incarnation)
-        if self._workers.get(worker) is holder:
-            del self._workers[worker]
-            self._former[worker, incarnation] = holder
-        holder.silence = None
-        self._emit((now, "worker_signed_off", cause, 0, worker, incarnation))
-
-    def _holder(self, worker: str, incarnation: int) -> Holder:
-        """Give the record of an incarnation, former ones included: their messages may still be on the way."""
-        holder = self._workers.get(worker)
-        if holder is None or holder.incarnation != incarnation:
-            holder = self._former.get((worker, incarnation))
-            if holder is None:
-                raise DefectError(f"worker {worker}, incarnation {incarnation}, has never been registered")
-        return holder
-
-    def _heard(self, now: int, holder: Holder) -> None:
-        """A message came; who was declared lost is known again, though its old tokens stay dead."""
-        holder.heard = now
-        if holder.lost:
-            holder.lost = False
-            if holder.silence is not None:
-                self._alarms.silence(now + holder.silence, holder.name, holder.incarnation)
 
     # -- take ---------------------------------------------------------------------------------------------------------
 
@@ -126,7 +80,10 @@ class Leases(Endings):
         queue = job.queue
         if job.key:
             self._keys.occupy(job)
-        queue.remove(job, self._keys)
+            queue.remove(job, self._keys)
+        else:  # the same, without a call
+            job.waiting = False
+            queue.waiting -= 1
         queue.running += 1
         self._last_token = job.token = token = self._last_token + 1
         self._tokens[token] = job
@@ -344,9 +301,3 @@ class Leases(Endings):
         job = self._tokens.get(token)
         if job is not None and until > job.until:
             job.until = until
-
-    def settle_heard(self, worker: str, incarnation: int, at: int) -> None:
-        """The last of the computed messages of a worker came at ``at``."""
-        holder = self._holder(worker, incarnation)
-        if at > holder.heard:
-            self._heard(at, holder)

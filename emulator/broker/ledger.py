@@ -1,8 +1,8 @@
 """What does the broker hold to be true? Its jobs, leases, workers and queues, to be looked up and counted.
 
 The broker is built in layers, each of which calls only those below it: the ledger; endings (how an attempt and a job
-end); leases (how workers take, renew and hand in); holds (what people ask); and on top the broker itself (submission,
-alarms, outage). Nothing here moves a job.
+end); contact (which workers there are); leases (how workers take, renew and hand in); holds (what people ask); and on
+top the broker itself (submission, alarms, outage). Nothing here moves a job.
 """
 
 from array import array
@@ -41,6 +41,7 @@ class Ledger:
         "_ended",
         "_families",
         "_finished",
+        "_first_job",
         "_former",
         "_idempotency",
         "_incarnations",
@@ -58,6 +59,7 @@ class Ledger:
         "_new_token_mark",
         "_prerequisites",
         "_queues",
+        "_remembered",
         "_ring",
         "_token_base",
         "_token_jobs",
@@ -93,11 +95,13 @@ class Ledger:
         }
         self._keys = Keys()
         self._jobs: dict[int, Job] = {}
+        self._first_job = first_job
         self._last_job = first_job - 1
         self._last_place = 0
         self._finished = Finished(first_job)
         self._families: dict[int, int] = {}
-        self._prerequisites = Prerequisites(remembered, self.family)
+        self._remembered = remembered
+        self._prerequisites = Prerequisites(self.family)
         self._ended: list[tuple[int, int]] = []
         self._idempotency: dict[str, int] = {}
         self._key_ends: dict[int, tuple[int, str]] = {}
@@ -126,7 +130,7 @@ class Ledger:
             DefectError: for a job that was never submitted.
         """
         job = self._jobs.get(number)
-        if job is None and not self._finished.known(number):
+        if job is None and not self._first_job <= number <= self._last_job:
             raise DefectError(f"the broker was asked about job {number}, which was never submitted")
         return job
 
@@ -244,6 +248,7 @@ class Ledger:
                     "attempts": job.attempts,
                     "held": REASONS[job.held],
                     "token": job.token,
+                    "lost_leases": 0 if job.rare is None else job.rare.lost,
                     "suspension_wanted": job.rare is not None and job.rare.wanted,
                 }
                 for number, job in self._jobs.items()

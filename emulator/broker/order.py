@@ -72,18 +72,23 @@ class Line(_Row):
 
     def head(self) -> Entry | None:
         """Give the best entry whose job may be taken, dropping those before it whose reason has gone."""
-        while (entry := self.first()) is not None:
+        row, heap = self.row, self.heap
+        while row or heap:
+            entry = row[0] if row and (not heap or row[0] < heap[0]) else heap[0]
             job = entry[2]
             if job.lane is None:
-                if job.waiting and job.entry is entry:
-                    return entry
                 if job.entry is entry:
+                    if job.waiting:
+                        return entry
                     job.inside = False
             elif job.lane.shown is entry:
                 return entry
             elif job.entry is entry:
                 job.copied = False
-            self.drop(entry)
+            if row and row[0] is entry:
+                row.popleft()
+            else:
+                heappop(heap)
         return None
 
 
@@ -262,10 +267,10 @@ class Queue:
 
     def best(self, equipment: frozenset[str], time_left: int | None) -> Entry | None:
         """Give the best entry that such a worker may take, or None; it stays where it is."""
-        if not self.waiting or self.held or self.is_full():
+        if not self.waiting or self.held or (self.running_at_most is not None and self.running >= self.running_at_most):
             return None
         best: Entry | None = None
-        for line in self.lines_for(equipment):
+        for line in self.matched.get(equipment) or self.lines_for(equipment):
             if time_left is not None and line.expected > time_left:
                 continue
             entry = line.head()

@@ -19,23 +19,17 @@ class Prerequisites:
     """Who waits for whom.
 
     Args:
-        remembered: the entries that prerequisites name.
         family: gives the number of the first job of a job's family.
     """
 
-    __slots__ = ("_family", "_first", "_latest", "_remembered", "_unsubmitted", "_waiting")
+    __slots__ = ("_family", "_first", "_latest", "_unsubmitted", "_waiting")
 
-    def __init__(self, remembered: frozenset[str], family: Callable[[int], int]) -> None:
-        self._remembered = remembered
+    def __init__(self, family: Callable[[int], int]) -> None:
         self._family = family
         self._first: dict[Label, int] = {}
         self._latest: dict[int, int] = {}
         self._waiting: dict[int, list[tuple[int, bool]]] = {}
         self._unsubmitted: dict[Label, list[tuple[int, bool]]] = {}
-
-    def remembers(self, entry: str) -> bool:
-        """Say whether jobs of that entry are remembered."""
-        return entry in self._remembered
 
     def find(self, label: Label, follows: bool) -> int:
         """Give the job of that name (or its newest successor), REFUSED, or 0 when none has been submitted yet."""

@@ -1,0 +1,80 @@
+"""Is a row an event at all? Its length, the types of its fields and the kind are looked at, nothing else."""
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Any, Final
+
+from emulator.errors import LogError
+from emulator.record.events import DETAILS
+
+__all__ = ["check_shape"]
+
+_WHOLE: Final = [
+    "attempt",
+    "attempts",
+    "due",
+    "incarnation",
+    "last_heard",
+    "left",
+    "nominal",
+    "number",
+    "ordinal",
+    "origin",
+    "place",
+    "priority",
+    "took",
+    "token",
+    "until",
+]
+_TEXT: Final = [
+    "action",
+    "direction",
+    "effect",
+    "entry",
+    "equipped_with",
+    "fault",
+    "idempotency_key",
+    "key",
+    "outcome",
+    "part",
+    "queue",
+    "reason",
+    "reasons",
+    "routine",
+    "state",
+    "sub_state",
+    "system",
+    "what",
+    "who",
+    "why",
+]
+_TYPES: Final[Mapping[str, type]] = MappingProxyType({**dict.fromkeys(_WHOLE, int), **dict.fromkeys(_TEXT, str)})
+"""Details by name whose type is fixed; the others (a seed, an element, a target, a speed) are any plain value."""
+
+_WORDS: Final[Mapping[type, str]] = MappingProxyType({int: "a whole number", str: "text"})
+_FIXED: Final = (("at", int), ("kind", str), ("cause", int), ("job", int), ("worker", str))
+
+
+def check_shape(number: int, row: Sequence[Any]) -> None:
+    """Object to a row that is no event.
+
+    Raises:
+        LogError: naming the event's number and what is wrong.
+    """
+    if not isinstance(row, (tuple, list)) or len(row) < 5:
+        raise LogError(f"event {number}: {row!r} is not a row of at least five fields")
+    for (name, wanted), value in zip(_FIXED, row, strict=False):
+        if type(value) is not wanted:
+            raise LogError(f"event {number}: {name} is {value!r}, not {_WORDS[wanted]}")
+    names = DETAILS.get(row[1])
+    if names is None:
+        raise LogError(f"event {number}: there is no kind of event called {row[1]!r}")
+    if len(row) != 5 + len(names):
+        raise LogError(f"event {number}: {row[1]} has {len(row) - 5} details, not {len(names)}: {', '.join(names)}")
+    for name, value in zip(names, row[5:], strict=True):
+        expected = _TYPES.get(name)
+        if expected is None:
+            if not isinstance(value, (str, int, float, bool)):
+                raise LogError(f"event {number}: {name} is {value!r}, not a plain value")
+        elif type(value) is not expected:
+            raise LogError(f"event {number}: {name} is {value!r}, not {_WORDS[expected]}")
