@@ -129,7 +129,13 @@ _OTHERS: Final = (
     Measure("attempts_error", "Attempts that ended in an error.", "count", _COUNTED, _JOB),
     Measure("attempts_permanent_error", "Attempts that ended in a permanent error.", "count", _COUNTED, _JOB),
     Measure("attempts_too_long", "Attempts that ran too long.", "count", _COUNTED, _JOB),
-    Measure("lost_leases", "Attempts that ended with their lease lost.", "count", _COUNTED, _JOB),
+    Measure(
+        "lost_leases",
+        "Attempts that ended with their lease lost, those of withdrawn jobs left aside.",
+        "count",
+        _COUNTED,
+        _JOB,
+    ),
     Measure(
         "lost_at_work",
         "Leases lost though their worker was at work and could be reached: nothing had happened to it.",

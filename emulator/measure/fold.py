@@ -35,12 +35,12 @@ from emulator.measure.night import (
     FINAL,
     FINISHED,
     FIRST_OUT,
-    FORGOTTEN,
     IN_PROGRESS,
     KIND,
     NUMBER,
     RUN,
     WIDTH,
+    WITHDRAWN,
     WORKER,
     FinalState,
     Intervals,
@@ -129,7 +129,6 @@ class NightFold(Effects):
             "requeued": self._state_changed,
             "finished": self._finished,
             "stale_refused": self._stale_refused,
-            "lease_forgotten": self._lease_forgotten,
             "occurrence_skipped": self._occurrence_skipped,
             "fault_missed": self._fault_missed,
             **self._worker_handlers(),
@@ -286,7 +285,7 @@ class NightFold(Effects):
         self._place(job, state, at)
 
     def _attempt_ended(self, row: Row) -> None:
-        at, _, _, number, worker, _, token, outcome, _, _ = row
+        at, _, _, number, worker, _, token, outcome, why, _ = row
         job = self._open[number]
         run = job[STOPPED]
         if outcome == "ok" and run is not None and run[BEFORE] is None and run[BY] == worker:
@@ -298,13 +297,9 @@ class NightFold(Effects):
                 job[TOKEN] = 0
                 job[STOPPED] = None
                 return
+        if outcome == "lease lost" and why == "withdrawn":
+            outcome = WITHDRAWN  # a person took it away: nothing was lost, nothing had to be detected
         self._settle(job, at, worker, token, outcome)
-
-    def _lease_forgotten(self, row: Row) -> None:
-        at, _, _, number, worker, token = row
-        job = self._open[number]
-        self._settle(job, at, worker or job[WORKER], token, FORGOTTEN)
-        self._place(job, "requeued", at)
 
     def _finished(self, row: Row) -> None:
         at, _, _, number, _, state, sub_state, why, attempts = row

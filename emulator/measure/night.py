@@ -13,11 +13,11 @@ from typing import Final, NamedTuple
 __all__ = [
     "AFTER_ITS_END",
     "DONE",
-    "FORGOTTEN",
     "IN_PROGRESS",
     "SECOND_HAND_OUT",
     "UNFINISHED",
     "WIDTH",
+    "WITHDRAWN",
     "Cell",
     "FinalState",
     "Intervals",
@@ -52,7 +52,7 @@ DONE: Final = 1
 
 # Outcomes of a cell beside those of attempts.
 IN_PROGRESS: Final = "in progress"
-FORGOTTEN: Final = "lease forgotten"  # the broker's table lost the lease, so no outcome could count
+WITHDRAWN: Final = "withdrawn"  # the job was withdrawn while a worker had it
 SECOND_HAND_OUT: Final = "second hand-out"  # the same lease, executed by one more worker; no attempt of its own
 AFTER_ITS_END: Final = "after its end"  # begun when the attempt had already ended; no attempt of its own
 

@@ -196,9 +196,10 @@ class Selection:
         return sum(value for (kind, _), value in by_kind.items() if kind in self._kinds)
 
     def stale(self) -> int:
-        """Count stale refusals."""
-        night = self.night
-        return sum(n for (job, _), n in night.stale.items() if night.value(job, KIND) in self._kinds)
+        """Count stale refusals; what concerned a job that never was counts only when nothing is left out."""
+        night, everything = self.night, not self.where.given()
+        found = night.stale.items()
+        return sum(n for (job, _), n in found if (night.value(job, KIND) in self._kinds if job else everything))
 
     def lost_at_work(self) -> int:
         """Count leases lost by workers at work."""

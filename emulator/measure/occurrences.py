@@ -1,0 +1,152 @@
+"""Did each occurrence of a recurrence start or end in time?
+
+An occurrence counts as finished when a job of its family (its job, or one put back from it) is done; one that failed,
+was refused or was skipped never is. "By 05:00" is the first such time on the scenario's clock after the occurrence is
+due, and the instant itself is still in time.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import TYPE_CHECKING, Final
+
+from emulator.measure.estimate import Figure
+from emulator.measure.night import DONE, FAMILY, FINAL, FINISHED, FIRST_OUT, ORDINAL, SUBMITTED, UNFINISHED, Night
+from emulator.measure.verdict import Judged, WallClock
+from emulator.measure.words import duration, value
+
+if TYPE_CHECKING:
+    from emulator.scenario.models.requirements import Requirement
+
+__all__ = ["Occurrence", "judge_occurrences", "occurrences_of", "problem_with_time"]
+
+_TIME_OF_DAY: Final = re.compile(r"([01]\d|2[0-3]):[0-5]\d", re.ASCII)
+_MOST_NAMED: Final = 3
+_MOST_EVIDENCE: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Occurrence:
+    """What became of one occurrence.
+
+    ``due`` is the tick at which it was due, ``started`` the first hand-out, ``done`` the first end in state done
+    (None: not so far); ``why_not`` says why it is not done; ``job`` is the number of its first job (0: there is none).
+    """
+
+    ordinal: int
+    due: int
+    job: int
+    started: int | None
+    done: int | None
+    why_not: str
+
+
+def occurrences_of(night: Night, entry: str) -> list[Occurrence]:
+    """List the occurrences of an arrival entry that were due before the horizon, by their number."""
+    due = dict(enumerate(night.occurrences.get(entry, ()), 1))
+    lost: dict[int, tuple[int, str]] = {}
+    for skipped in night.skipped:
+        if skipped.entry == entry:
+            lost[skipped.ordinal] = skipped.at, f"was skipped ({skipped.why})"
+    for refused in night.refused:
+        if refused.kind.entry == entry:
+            lost[refused.ordinal] = refused.at, f"was refused ({refused.why})"
+    families: dict[int, list[int]] = {}
+    for job in range(night.first, night.first + len(night)):
+        first = night.value(job, FAMILY)
+        if night.kind_of(first).entry == entry:
+            families.setdefault(first, []).append(job)
+    jobs = {night.value(first, ORDINAL): members for first, members in families.items()}
+    found = []
+    for ordinal in sorted({*due, *lost, *jobs}):
+        members = jobs.get(ordinal, [])
+        seen = night.value(members[0], SUBMITTED) if members else lost.get(ordinal, (0, ""))[0]
+        when = due.get(ordinal, seen)
+        if when >= night.horizon:
+            continue
+        if members:
+            found.append(_of_jobs(night, ordinal, when, members))
+        else:
+            found.append(Occurrence(ordinal, when, 0, None, None, lost.get(ordinal, (0, "was never submitted"))[1]))
+    return found
+
+
+def _of_jobs(night: Night, ordinal: int, due: int, members: list[int]) -> Occurrence:
+    outs = [out for job in members if (out := night.value(job, FIRST_OUT)) >= 0]
+    ends = [night.value(job, FINISHED) for job in members if night.value(job, FINAL) == DONE]
+    unfinished = any(night.value(job, FINAL) == UNFINISHED for job in members)
+    last = night.final_of(members[-1])
+    why_not = "" if ends else "was unfinished at the end" if unfinished else f"failed ({last.sub_state})"
+    return Occurrence(ordinal, due, members[0], min(outs, default=None), min(ends, default=None), why_not)
+
+
+def judge_occurrences(night: Night, requirement: "Requirement", clock: WallClock, text: str) -> Judged:
+    """Judge a requirement on each occurrence of an entry."""
+    entry = requirement.each_occurrence_of or ""
+    found = occurrences_of(night, entry)
+    missed = [(one, why) for one in found if (why := next(_misses(night, requirement, clock, one), ""))]
+    figure = Figure(len(missed) if found else None, "count", n=len(found))
+    holds = not missed if found else None
+    met = None if requirement.in_share is not None else holds
+    if not found:
+        sentence = f"Nothing to judge: no occurrence of {entry} was due."
+    elif missed:
+        named = "; ".join(f"#{one.ordinal} {why}" for one, why in missed[:_MOST_NAMED])
+        more = len(missed) - _MOST_NAMED
+        sentence = f"Missed: {len(missed)} of {len(found)} occurrences of {entry}: {named}"
+        sentence += f"; and {more} more." if more > 0 else "."
+    else:
+        sentence = f"Met: {text}: all {len(found)}."
+    if requirement.in_share is not None and found:
+        share = value(requirement.in_share, "share")
+        sentence = f"Not judged on one night, asked in {share} of nights: {sentence}"
+    evidence = tuple(one.job for one, _ in missed if one.job)[:_MOST_EVIDENCE]
+    return Judged(text, met, holds, figure, 0, sentence, evidence)
+
+
+def _misses(night: Night, requirement: "Requirement", clock: WallClock, one: Occurrence) -> Iterator[str]:
+    """Say how an occurrence misses what was asked, if it does."""
+    if requirement.started_by is not None:
+        limit = _first_after(one.due, requirement.started_by, clock)
+        why_not = "was not started" if one.job else one.why_not
+        yield from _late(night, clock, one.started, limit, "was started at", why_not)
+    if requirement.finished_by is not None:
+        limit = _first_after(one.due, requirement.finished_by, clock)
+        yield from _late(night, clock, one.done, limit, "was done at", one.why_not)
+    if requirement.within is not None:
+        limit = one.due + requirement.within
+        if one.done is not None and one.done > limit:
+            yield f"was done {duration(one.done - one.due)} after it was due"
+        else:
+            yield from _late(night, clock, one.done, limit, "was done at", one.why_not)
+
+
+def _late(night: Night, clock: WallClock, at: int | None, limit: int, did: str, why_not: str) -> Iterator[str]:
+    if at is None:
+        unknown = limit >= night.horizon and why_not.startswith(("was not started", "was unfinished"))
+        yield why_not + (", so whether it would have been in time cannot be known" if unknown else "")
+    elif at > limit:
+        yield f"{did} {_time(clock.local(at))}"
+
+
+def _time(local: datetime) -> str:
+    exact = local.second or local.microsecond
+    return local.isoformat(" ", "seconds" if exact else "minutes")[: 19 if exact else 16]
+
+
+def _first_after(due: int, text: str, clock: WallClock) -> int:
+    """Give the first tick after ``due`` at which the clock shows a time of day; in a gap, where it would have been."""
+    first = clock.local(due).date()
+    days = [datetime.combine(first + timedelta(days=n), time.fromisoformat(text)) for n in range(3)]
+    ticks = [tick for day in days for tick in clock.instants(day) or (clock.tick_of(day),)]
+    return min(tick for tick in ticks if tick > due)
+
+
+def problem_with_time(text: str) -> str:
+    """Say what is wrong with a time of day, or nothing.
+
+    >>> problem_with_time("05:00"), problem_with_time("5 am")
+    ('', "'5 am' is no time of day: write HH:MM, such as 05:00")
+    """
+    return "" if _TIME_OF_DAY.fullmatch(text) else f"{text!r} is no time of day: write HH:MM, such as 05:00"

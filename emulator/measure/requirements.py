@@ -1,0 +1,161 @@
+"""Is each requirement of a scenario met by a night?
+
+The law: what is judged is the night up to the horizon. A bound that is already broken is missed; one that cannot be
+known, because jobs were unfinished, is missed too, and the reason is said. Where there is nothing to judge (no lease
+was lost, so nothing had to be detected) a requirement is neither met nor missed.
+"""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final
+
+from emulator.errors import InputError
+from emulator.measure.catalogue import find
+from emulator.measure.estimate import Figure
+from emulator.measure.evidence import evidence
+from emulator.measure.figures import Figures
+from emulator.measure.night import Night
+from emulator.measure.occurrences import judge_occurrences, problem_with_time
+from emulator.measure.selection import Where
+from emulator.measure.verdict import Judged, WallClock
+from emulator.measure.words import pair, value
+
+if TYPE_CHECKING:
+    from emulator.scenario.models.requirements import Requirement
+
+__all__ = ["Judged", "judge", "judge_all", "problems", "say_requirement"]
+
+_BOUNDS: Final = ("at_least", "at_most", "exactly")
+_WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
+_FILTERS: Final = ("routine", "queue", "entry", "pool")
+
+
+def judge_all(night: Night, requirements: "Iterable[Requirement]", clock: WallClock) -> tuple[Judged, ...]:
+    """Judge every requirement of a scenario, in their order. See ``judge``."""
+    shared: dict[Where, Figures] = {}
+    return tuple(judge(night, requirement, clock, shared) for requirement in requirements)
+
+
+def judge(
+    night: Night, requirement: "Requirement", clock: WallClock, shared: dict[Where, Figures] | None = None
+) -> Judged:
+    """Judge one requirement.
+
+    Args:
+        night: the folded run.
+        requirement: one entry of the scenario's ``must_hold``.
+        clock: the scenario's clock, for times of day.
+        shared: figures already computed, by the part of the night that they are about; added to.
+
+    Raises:
+        InputError: when the requirement makes no sense; ``problems`` tells beforehand.
+    """
+    wrong = problems(requirement)
+    if wrong:
+        raise InputError("; ".join(wrong))
+    if requirement.each_occurrence_of is not None:
+        return judge_occurrences(night, requirement, clock, say_requirement(requirement))
+    assert requirement.measure is not None  # problems() would have said so
+    where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
+    cache = {} if shared is None else shared
+    figures = cache.setdefault(where, Figures(night, where))
+    found = figures.get(requirement.measure)
+    asked = [(kind, bound) for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None]
+    answers = [(_holds(found, kind, bound), kind, bound) for kind, bound in asked]
+    (holds, reason), kind, bound = next((answer for answer in answers if not answer[0][0]), answers[0])
+    met = None if requirement.in_share is not None else holds
+    sentence = _sentence(requirement, found, kind, bound, holds, reason)
+    shown = evidence(figures.selection, requirement.measure, bound) if holds is False else ()
+    return Judged(say_requirement(requirement), met, holds, found, bound, sentence, shown)
+
+
+def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
+    """Say whether a bound holds (None: there is nothing to judge), and why it cannot be known if so."""
+    if found.value is None:
+        return None, ""
+    if not found.more_than:
+        return {"at_least": found.value >= bound, "at_most": found.value <= bound}.get(kind, found.value == bound), ""
+    if kind == "at_least" and found.value >= bound:
+        return True, ""
+    if kind != "at_least" and found.value > bound:
+        return False, ""
+    one = found.unfinished == 1
+    who = (
+        "because of what was unfinished"
+        if not found.unfinished
+        else (f"because {found.unfinished} {'was' if one else 'were'} unfinished")
+    )
+    return False, f"whether it holds cannot be known {who}"
+
+
+def _sentence(
+    requirement: "Requirement", found: Figure, kind: str, bound: float, holds: bool | None, reason: str
+) -> str:
+    name = (requirement.measure or "") + _of(requirement)
+    if found.value is None:
+        return f"Nothing to judge: {name} is taken from nothing that happened."
+    is_, asked = pair(found.value, bound, found.unit)
+    more = "more than " if found.more_than else ""
+    text = f"{name} is {more}{is_}, {_WORDS[kind]} {asked} was asked" + (f"; {reason}" if reason else "")
+    if requirement.in_share is not None:
+        nights = value(requirement.in_share, "share")
+        return f"Not judged on one night: {text}, in {nights} of nights."
+    return f"{'Met' if holds else 'Missed'}: {text}."
+
+
+def say_requirement(requirement: "Requirement") -> str:
+    """Write a requirement in words: ``wait_p90 at most 15 min, for queue night``."""
+    if requirement.each_occurrence_of is not None:
+        by = [f"started by {requirement.started_by}"] if requirement.started_by is not None else []
+        by += [f"finished by {requirement.finished_by}"] if requirement.finished_by is not None else []
+        by += [f"finished within {value(requirement.within, 'time')}"] if requirement.within is not None else []
+        text = f"each {requirement.each_occurrence_of} {' and '.join(by)}"
+    else:
+        name = requirement.measure or ""
+        unit = find(name).unit
+        asked = [(kind, bound) for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None]
+        text = f"{name} {' and '.join(f'{_WORDS[kind]} {value(bound, unit)}' for kind, bound in asked)}"
+        text += _of(requirement)
+    if requirement.in_share is not None:
+        text += f", in {value(requirement.in_share, 'share')} of nights"
+    return text
+
+
+def _of(requirement: "Requirement") -> str:
+    given = [f"{name} {wanted}" for name in _FILTERS if (wanted := getattr(requirement, name)) is not None]
+    return f" for {' and '.join(given)}" if given else ""
+
+
+def problems(requirement: "Requirement") -> list[str]:
+    """Say what makes no sense in a requirement, in words with what to write instead; empty when all is well."""
+    bounds = {kind: bound for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None}
+    by = [requirement.started_by, requirement.finished_by, requirement.within]
+    if requirement.each_occurrence_of is not None:
+        found = []
+        if requirement.measure is not None or bounds or _of(requirement):
+            found.append("each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound")
+        if by == [None, None, None]:
+            found.append("each_occurrence_of needs started_by, finished_by or within")
+        return found + [wrong for text in by[:2] if isinstance(text, str) and (wrong := problem_with_time(text))]
+    if requirement.measure is None:
+        return ["a requirement needs a measure, or each_occurrence_of"]
+    try:
+        measure = find(requirement.measure)
+    except InputError as error:
+        return [str(error)]
+    found = [
+        f"{measure.name} cannot be told by {name}: "
+        + (f"it is told by {', '.join(measure.by)} only" if measure.by else "it is told for the whole night only")
+        for name in _FILTERS
+        if getattr(requirement, name) is not None and name not in measure.by
+    ]
+    if by != [None, None, None]:
+        found.append("started_by, finished_by and within need each_occurrence_of")
+    if not bounds:
+        found.append(f"{measure.name} needs at_least, at_most or exactly")
+    for kind, bound in bounds.items():
+        if (measure.unit == "time") != isinstance(bound, int):
+            want = "a duration, such as 90s or 1h30m" if measure.unit == "time" else "a plain number"
+            found.append(f"{kind} of {measure.name} must be {want}")
+        elif measure.unit == "share" and bound > 1:
+            found.append(f"{kind} of {measure.name} is a share from 0 to 1: write {bound / 100:.9g} for {bound:.9g} %")
+    return found

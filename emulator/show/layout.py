@@ -1,0 +1,141 @@
+"""How does plain text keep within 80 columns, and where do colours come from?
+
+A page is a list of lines, a line a list of spans; a span may carry a role, which a terminal shows as a colour of the
+Okabe-Ito palette (Okabe and Ito, 2008) and plain text leaves out. No meaning is in the colour alone.
+"""
+
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final, Literal, NamedTuple, TextIO
+
+__all__ = ["WIDTH", "Page", "Role", "Span", "clean", "columns", "fit"]
+
+WIDTH: Final = 80
+
+Role = Literal["", "heading", "good", "bad", "small"]
+
+_COLOURS: Final = MappingProxyType(
+    {"heading": "bold", "good": "#009E73", "bad": "bold #D55E00", "small": "italic"}  # bluish green, vermilion
+)
+
+
+class Span(NamedTuple):
+    """A stretch of text and the role that it plays."""
+
+    text: str
+    role: Role = ""
+
+
+@dataclass(slots=True)
+class Page:
+    """Lines of spans, each within 80 columns."""
+
+    lines: list[list[Span]] = field(default_factory=list)
+
+    def blank(self) -> None:
+        """Add an empty line."""
+        self.lines.append([])
+
+    def say(self, text: str, role: Role = "", *, indent: int = 0, hanging: int | None = None) -> None:
+        """Add a paragraph, wrapped; lines after the first are indented by ``hanging`` (default: like the first)."""
+        later = indent if hanging is None else hanging
+        for line in _wrap(clean(text), WIDTH, indent, later):
+            self.lines.append([Span(line, role)])
+
+    def heading(self, text: str) -> None:
+        """Add an empty line and a heading."""
+        self.blank()
+        self.say(text, "heading")
+
+    def table(self, rows: Sequence[Sequence[str]], *, right: Iterable[int] = (), roles: Sequence[Role] = ()) -> None:
+        """Add aligned rows, indented by two; the first column wraps if they are too wide, ``right`` ones align right.
+
+        ``roles`` gives the role of each row's last column.
+        """
+        cells = [[clean(cell) for cell in row] for row in rows]
+        widths = [max(columns(cell) for cell in column) for column in zip(*cells, strict=True)]
+        widths[0] = min(widths[0], max(16, WIDTH - 2 - int(sum(widths[1:])) - 2 * (len(widths) - 1)))
+        to_the_right = frozenset(right)
+        for place, row in enumerate(cells):
+            first, *more = _wrap(row[0], widths[0], 0, 2)
+            parts = [first + " " * (widths[0] - columns(first))]
+            for number, (cell, width) in enumerate(zip(row[1:], widths[1:], strict=True), 1):
+                gap = " " * (width - columns(cell))
+                parts.append(gap + cell if number in to_the_right else cell + gap)
+            head = "  " + "  ".join(parts[:-1]) + ("  " if len(parts) > 1 else "")
+            role: Role = roles[place] if place < len(roles) else ""
+            last = fit(parts[-1].rstrip(), WIDTH - columns(head))
+            self.lines.append([Span(head), Span(last, role)] if last else [Span(head.rstrip())])
+            self.lines.extend([Span("  " + line)] for line in more)
+
+    def as_text(self) -> str:
+        """Give the page as plain text, ending in a line end."""
+        return "".join("".join(span.text for span in line).rstrip() + "\n" for line in self.lines)
+
+    def write(self, file: TextIO) -> None:
+        """Write the page: in colour when the file is a terminal that wants it (NO_COLOR unset), else as plain text."""
+        if not file.isatty():
+            file.write(self.as_text())
+            return
+        from rich.console import Console
+        from rich.text import Text
+
+        console = Console(file=file, highlight=False, width=WIDTH)
+        for line in self.lines:
+            text = Text(overflow="ignore", no_wrap=True)
+            for span in line:
+                text.append(span.text, _COLOURS.get(span.role, ""))
+            console.print(text, crop=False)
+
+
+def clean(text: str) -> str:
+    """Keep what a terminal would take for a command, or for a line end, out of a text."""
+    if text.isprintable():
+        return text
+    return "".join(character if character.isprintable() else " " if character.isspace() else "?" for character in text)
+
+
+def columns(text: str) -> int:
+    """Count the columns that a text takes in a terminal.
+
+    >>> columns("dome"), columns("\u5929\u6587\u53f0"), columns("e\u0301")
+    (4, 6, 1)
+    """
+    if text.isascii():
+        return len(text)
+    return sum(
+        0 if unicodedata.combining(character) else 1 + (unicodedata.east_asian_width(character) in "WF")
+        for character in text
+    )
+
+
+def fit(text: str, width: int) -> str:
+    """Cut a text to a width, with three dots where something is missing.
+
+    >>> fit("plate-archive", 10)
+    'plate-a...'
+    """
+    if columns(text) <= width:
+        return text
+    while text and columns(text) > width - 3:
+        text = text[:-1]
+    return text + "..."
+
+
+def _wrap(text: str, width: int, first: int, later: int) -> list[str]:
+    """Break a text into lines at blanks; a word that is longer than a line is broken where it must."""
+    lines, line, empty = [], " " * first, True
+    for word in text.split():
+        if not empty and columns(line) + 1 + columns(word) > width:
+            lines.append(line)
+            line, empty = " " * later, True
+        line, empty = line + ("" if empty else " ") + word, False
+        while columns(line) > width:
+            most = len(line)
+            while columns(line[:most]) > width:
+                most -= 1
+            lines.append(line[:most])
+            line = " " * later + line[most:]
+    return [*lines, line]

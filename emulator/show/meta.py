@@ -1,0 +1,61 @@
+"""What does a summary need to know of a run beside its events?"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from emulator.measure.verdict import Judged
+
+__all__ = ["SMALL_PRINT", "RunMeta", "verdict"]
+
+SMALL_PRINT = (
+    "A rehearsal is a model: it supports and does not replace the organisation's own change control, restore tests and "
+    "the judgement of whoever is responsible for the systems."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunMeta:
+    """What the summary says of the run itself.
+
+    Attributes:
+        title: of the scenario.
+        seed: of this night.
+        again: the command that runs it again, exactly.
+        guessed: how many of the scenario's values are marked as guesses; stated: of how many that say where they
+            come from or could.
+        explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
+        versions: what the run was made with (program, zone data), by name.
+    """
+
+    title: str
+    seed: int
+    again: str
+    guessed: int = 0
+    stated: int = 0
+    explanations: Mapping[int, str] = field(default_factory=dict)
+    stuck: frozenset[int] = frozenset()
+    versions: Mapping[str, str] = field(default_factory=dict)
+
+
+def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
+    """Say whether the night fits (None: not judged), and the sentence that says so.
+
+    >>> verdict(())
+    (None, 'No requirement is stated, so whether the night fits is not judged.')
+    """
+    missed = sum(1 for one in judged if one.met is False)
+    met = sum(1 for one in judged if one.met)
+    left = len(judged) - missed - met
+    rest = f" {left} could not be judged on this night." if left else ""
+    of = f"{len(judged)} requirement{'s' if len(judged) != 1 else ''}"
+    if missed:
+        return False, f"The night does not fit: {missed} of {of} missed.{rest}"
+    if met:
+        return True, f"The night fits: {met} of {of} met.{rest}" if left else f"The night fits: {_all(met)} met."
+    if judged:
+        return None, f"Whether the night fits is not judged: none of {of} could be judged on this night."
+    return None, "No requirement is stated, so whether the night fits is not judged."
+
+
+def _all(count: int) -> str:
+    return "the one requirement is" if count == 1 else f"all {count} requirements"

@@ -1,0 +1,236 @@
+"""What does a tired person read after a run? The verdict first, then the figures that it rests on.
+
+The law: the input is a night, the judged requirements and what is known of the run; no clock, no name of a machine, so
+the same input gives the same text. Every line keeps within 80 columns.
+"""
+
+from collections.abc import Sequence
+
+from emulator.measure.figures import Figures
+from emulator.measure.night import DONE, FINAL, UNFINISHED, WIDTH, Night
+from emulator.measure.selection import Where
+from emulator.measure.verdict import Judged
+from emulator.measure.words import duration, value, write
+from emulator.show.layout import Page, Role
+from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
+from emulator.show.worst import worst_jobs
+
+__all__ = ["final_states", "summary", "unfinished_jobs"]
+
+_MOST = 10
+"""So many lines at most for what may be long."""
+
+
+def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
+    """Write the summary of one run. ``Page.as_text()`` gives it as text, ``Page.write(file)`` shows it.
+
+    Args:
+        night: the folded run.
+        judged: its requirements, judged.
+        meta: what is known of the run beside its events.
+    """
+    page = Page()
+    figures = Figures(night)
+    fits, sentence = verdict(tuple(judged))
+    page.say(sentence, "" if fits is None else "good" if fits else "bad")
+    page.blank()
+    page.say(f"{meta.title}. {duration(night.horizon)} in virtual time, seed {meta.seed}.")
+    _requirements(page, judged)
+    _jobs(page, night, figures)
+    _times(page, figures)
+    _attempts(page, figures)
+    _effects(page, night, figures)
+    _backlog(page, figures)
+    _pools(page, night)
+    _named(page, night, meta)
+    _faults(page, night)
+    _closing(page, meta)
+    return page
+
+
+def _requirements(page: Page, judged: Sequence[Judged]) -> None:
+    if not judged:
+        return
+    page.heading("Requirements")
+    words: dict[bool | None, tuple[str, Role]] = {
+        True: ("met", "good"),
+        False: ("missed", "bad"),
+        None: ("not judged", ""),
+    }
+    rows = [[one.requirement, _found(one), words[one.met][0]] for one in judged]
+    page.table([["must hold", "found", "verdict"], *rows], roles=["", *(words[one.met][1] for one in judged)])
+    unmet = [one for one in judged if one.met is not True]
+    for one in unmet:
+        page.say(one.sentence, indent=2, hanging=4)
+
+
+def _found(one: Judged) -> str:
+    if one.requirement.startswith("each ") and one.found.value is not None:
+        return f"{one.found.n - int(one.found.value)} of {one.found.n} in time"
+    return write(one.found)
+
+
+def final_states(night: Night) -> list[tuple[str, str, int]]:
+    """Count jobs by final state and sub-state: done, failed by sub-state (most first), withdrawn, unfinished."""
+    codes = night.table[FINAL::WIDTH].tolist()
+    failed: dict[str, int] = {}
+    for code, final in enumerate(night.finals):
+        if code not in (DONE, UNFINISHED):
+            failed[final.sub_state] = failed.get(final.sub_state, 0) + codes.count(code)
+    withdrawn = failed.pop("withdrawn", 0)
+    rows = [("done", "", codes.count(DONE))]
+    rows += [("failed", name, count) for name, count in sorted(failed.items(), key=lambda pair: (-pair[1], pair[0]))]
+    rows += [("failed", "withdrawn", withdrawn)] if withdrawn else []
+    return [*rows, ("unfinished", "", codes.count(UNFINISHED))]
+
+
+def _jobs(page: Page, night: Night, figures: Figures) -> None:
+    page.heading("Jobs")
+    rows = [[f"{state}: {sub_state}" if sub_state else state, str(n)] for state, sub_state, n in final_states(night)]
+    if night.refused:
+        rows.append(["refused by the broker", str(len(night.refused))])
+    if night.skipped:
+        rows.append(["occurrences skipped", str(len(night.skipped))])
+    page.table(rows, right=[1])
+    put_back = figures.get("put_back").value
+    share = f"Done: {write(figures.get('done_share'))} of all accepted and refused"
+    if put_back:
+        share += f"; jobs put back counted with the first: {write(figures.get('families_done_share'))}"
+    page.say(share + ".", indent=2, hanging=4)
+
+
+def _times(page: Page, figures: Figures) -> None:
+    page.heading("Times")
+    names = ("median", "p90", "p99", "longest")
+    rows = [["", *names]]
+    cut_off = 0
+    for base, title in (("wait", "wait"), ("run_time", "run time"), ("turnaround", "turnaround")):
+        found = [figures.get(f"{base}_{name}") for name in names]
+        cut_off = max(cut_off, *(one.unfinished for one in found))
+        rows.append([title, *(write(one).replace("more than ", "> ") for one in found)])
+    page.table(rows, right=[1, 2, 3, 4])
+    page.say(f"Makespan: {write(figures.get('makespan'))}.", indent=2)
+    if cut_off:
+        page.say(
+            f"'> x' is 'more than x': up to {cut_off} of these times were cut off by the end of the run and are "
+            "counted as such (product-limit estimate).",
+            indent=2,
+            hanging=4,
+        )
+
+
+def _attempts(page: Page, figures: Figures) -> None:
+    page.heading("Attempts")
+
+    def get(name: str) -> str:
+        return write(figures.get(name))
+
+    rows = [["attempts", f"{get('attempts')} ({get('attempts_per_job')} for each job that had one)"]]
+    rows.append(["lost leases", get("lost_leases")])
+    if figures.get("lost_at_work").value:
+        rows.append(["  with the worker at work", get("lost_at_work")])
+    if figures.get("detection_delay_median").value is not None:
+        rows.append(
+            ["  noticed after", f"{get('detection_delay_median')} (median), {get('detection_delay_p90')} (p90)"]
+        )
+    rows.append(["overlapping work", f"{get('overlap')} in {_jobs_word(figures, 'overlapping_jobs')}"])
+    rows.append(["stale requests refused", get("stale_refused")])
+    wasted = "" if figures.get("wasted_share").value is None else f" ({get('wasted_share')} of all executed)"
+    rows.append(["wasted work", get("wasted_work") + wasted])
+    page.table(rows)
+
+
+def _jobs_word(figures: Figures, name: str) -> str:
+    count = figures.get(name).value
+    return "1 job" if count == 1 else f"{count} jobs"
+
+
+def _effects(page: Page, night: Night, figures: Figures) -> None:
+    if not night.landed and not night.refused_effects:
+        return
+    page.heading("Effects")
+    names = ("effects_landed", "effects_refused", "repeated_effects", "repeated_across_jobs", "late_effects")
+    titles = ("landed", "refused by fencing", "repeated and must not be", "repeated by unrelated jobs", "late")
+    rows = [[title, write(figures.get(name))] for title, name in zip(titles, names, strict=True)]
+    rows.append(["sets left incomplete", write(figures.get("incomplete_sets"))])
+    page.table(rows, right=[1])
+    for repeat in night.repeats[:_MOST]:
+        words = f"{repeat.effect} landed {repeat.times} times on {repeat.target}, from {night.name_of(repeat.job)}"
+        page.say(words, "bad", indent=2, hanging=4)
+    _more(page, len(night.repeats))
+    for (effect, target), times in list(night.shared.items())[:_MOST]:
+        page.say(f"{effect} landed {times} times on {target}, from unrelated jobs", indent=2, hanging=4)
+    _more(page, len(night.shared))
+
+
+def _more(page: Page, count: int) -> None:
+    if count > _MOST:
+        page.say(f"and {count - _MOST} more", indent=2)
+
+
+def _backlog(page: Page, figures: Figures) -> None:
+    page.heading("Backlog")
+    rows = [["peak", f"{write(figures.get('backlog_peak'))} jobs"], ["drained after", write(figures.get("drain_time"))]]
+    rows.append(["on average", f"{write(figures.get('backlog_mean'))} jobs"])
+    page.table(rows)
+
+
+def _pools(page: Page, night: Night) -> None:
+    pools = sorted(set(night.pools.values()))
+    if not pools:
+        return
+    page.heading("Workers")
+    rows = [["pool", "workers", "utilisation", "offered load"]]
+    for pool in pools:
+        figures = Figures(night, Where(pool=pool))
+        workers = sum(1 for other in night.pools.values() if other == pool)
+        load = write(figures.get("offered_load")) if pool in night.offered_load else "not stated"
+        rows.append([pool, str(workers), write(figures.get("utilisation")), load])
+    page.table(rows, right=[1, 2, 3])
+
+
+def unfinished_jobs(night: Night, meta: RunMeta) -> list[tuple[int, bool, str]]:
+    """List unfinished jobs, stuck ones first: number, whether it is stuck, and why it is not done."""
+    pairs = enumerate(night.table[FINAL::WIDTH], night.first)
+    jobs = [job for job, final in pairs if final == UNFINISHED]
+    rows = [(job, job in meta.stuck, meta.explanations.get(job, "not done when the run ended")) for job in jobs]
+    return sorted(rows, key=lambda row: (not row[1], row[0]))
+
+
+def _named(page: Page, night: Night, meta: RunMeta) -> None:
+    worst = worst_jobs(night)
+    if worst:
+        page.heading("Worst jobs")
+        for one in worst:
+            page.say(f"{one.name}: {one.why}", indent=2, hanging=4)
+    unfinished = unfinished_jobs(night, meta)
+    if unfinished:
+        page.heading("Unfinished jobs")
+        for job, stuck, why in unfinished[:_MOST]:
+            words = f"{night.name_of(job)}: {'stuck, nothing pending can move it: ' if stuck else ''}{why}"
+            page.say(words, "bad" if stuck else "", indent=2, hanging=4)
+        _more(page, len(unfinished))
+
+
+def _faults(page: Page, night: Night) -> None:
+    if not night.faults_missed:
+        return
+    page.heading("Faults that hit nothing")
+    for fault in night.faults_missed[:_MOST]:
+        words = f"{fault.fault} of {fault.target} ({fault.place}) at +{duration(fault.at)}: {fault.why}"
+        page.say(words, indent=2, hanging=4)
+    _more(page, len(night.faults_missed))
+
+
+def _closing(page: Page, meta: RunMeta) -> None:
+    page.blank()
+    if meta.guessed:
+        share = value(meta.guessed / meta.stated, "share")
+        page.say(
+            f"{meta.guessed} of {meta.stated} stated values ({share}) are guesses: "
+            "measure them before you rely on this."
+        )
+    page.say(f"This is one night of many, the one with seed {meta.seed}; another seed gives another. To run it again:")
+    page.say(meta.again, indent=2)
+    page.blank()
+    page.say(SMALL_PRINT, "small")

@@ -1,0 +1,98 @@
+"""What does a program read after a run? The figures of the summary, as one JSON object with stable keys."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from emulator.measure.catalogue import names
+from emulator.measure.estimate import Figure
+from emulator.measure.figures import Figures
+from emulator.measure.night import Night
+from emulator.measure.selection import Where
+from emulator.measure.verdict import Judged
+from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
+from emulator.show.summary import final_states, unfinished_jobs
+from emulator.show.worst import worst_jobs
+
+__all__ = ["as_json"]
+
+_UNITS: Final = {"time": "microseconds", "share": "0 to 1", "count": "whole number", "ratio": "number"}
+
+
+def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, Any]:
+    """Give the summary of one run as plain data for ``json.dumps``; floats have 9 significant digits."""
+    figures = Figures(night)
+    fits, sentence = verdict(tuple(judged))
+    pools = sorted(set(night.pools.values()))
+    return {
+        "format": "queuedrill-summary/1",
+        "title": meta.title,
+        "seed": meta.seed,
+        "again": meta.again,
+        "versions": dict(meta.versions),
+        "units": dict(_UNITS),
+        "lasts": night.horizon,
+        "verdict": {
+            "fits": fits,
+            "sentence": sentence,
+            "stated": len(judged),
+            "met": sum(1 for one in judged if one.met),
+            "missed": sum(1 for one in judged if one.met is False),
+            "not_judged": sum(1 for one in judged if one.met is None),
+        },
+        "requirements": [_requirement(night, one) for one in judged],
+        "jobs": [
+            {"state": state, "sub_state": sub_state, "count": count} for state, sub_state, count in final_states(night)
+        ],
+        "figures": {name: _figure(figures.get(name)) for name in names()},
+        "pools": {
+            pool: {
+                name: _figure(Figures(night, Where(pool=pool)).get(name)) for name in ("utilisation", "offered_load")
+            }
+            for pool in pools
+        },
+        "repeated_effects": [
+            {"effect": one.effect, "target": one.target, "times": one.times, **_job(night, one.job)}
+            for one in night.repeats
+        ],
+        "repeated_across_jobs": [
+            {"effect": effect, "target": target, "times": times} for (effect, target), times in night.shared.items()
+        ],
+        "worst_jobs": [{**_job(night, one.job), "why": one.why} for one in worst_jobs(night)],
+        "unfinished_jobs": [
+            {**_job(night, job), "stuck": stuck, "why": why} for job, stuck, why in unfinished_jobs(night, meta)
+        ],
+        "faults_missed": [one._asdict() for one in night.faults_missed],
+        "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
+        "note": SMALL_PRINT,
+    }
+
+
+def _requirement(night: Night, one: Judged) -> dict[str, Any]:
+    return {
+        "requirement": one.requirement,
+        "met": one.met,
+        "tonight": one.tonight,
+        "found": _figure(one.found),
+        "bound": _rounded(one.bound),
+        "sentence": one.sentence,
+        "evidence": [_job(night, job) for job in one.evidence],
+    }
+
+
+def _job(night: Night, job: int) -> dict[str, Any]:
+    return {"job": job, "name": night.name_of(job)}
+
+
+def _figure(figure: Figure) -> dict[str, Any]:
+    return {
+        "value": _rounded(figure.value),
+        "unit": figure.unit,
+        "more_than": figure.more_than,
+        "estimator": figure.estimator,
+        "n": figure.n,
+        "unfinished": figure.unfinished,
+    }
+
+
+def _rounded(number: float | None) -> float | None:
+    return float(f"{number:.9g}") if isinstance(number, float) else number
