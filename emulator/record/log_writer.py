@@ -11,7 +11,6 @@ import asyncio
 import contextvars
 import hashlib
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -21,6 +20,7 @@ from emulator.record.encoding import encode
 from emulator.record.events import Row
 from emulator.record.meta import RunMeta
 from emulator.record.sqlite_log import LogFile, Trace, create
+from emulator.timeline.stops import clock_stop
 
 __all__ = ["BATCH", "SqliteRecorder"]
 
@@ -98,7 +98,7 @@ class SqliteRecorder:
             LogError: when the path is taken or the file cannot be made.
         """
         create(Path(path), about.to_facts(), overwrite=overwrite, trace=trace)
-        with _clock_stop():
+        async with clock_stop("the event log"):
             file = await LogFile.open(Path(path), patience=patience, trace=trace)
         return cls(Path(path), file, batch, on_failure)
 
@@ -125,13 +125,12 @@ class SqliteRecorder:
         Raises:
             LogError: when it cannot be written; it says which events are in the file and which are not.
         """
-        async with self._lock:
-            with _clock_stop():
-                try:
-                    await self._write()
-                except LogError as error:
-                    self.failure = LogError(f"{error}; {self._losses()}")
-                    raise self.failure from error
+        async with self._lock, clock_stop("the event log"):
+            try:
+                await self._write()
+            except LogError as error:
+                self.failure = LogError(f"{error}; {self._losses()}")
+                raise self.failure from error
         self.failure = None
 
     async def finish(self) -> None:
@@ -143,13 +142,10 @@ class SqliteRecorder:
         await self.flush()
         self._ended = "was finished"
         self._full_at = 0
-        async with self._lock:
-            with _clock_stop():
-                self._in_doubt = True
-                await self._file.finish(
-                    {"finished": "yes", "events": str(self._written), "digest": self._sha.hexdigest()}
-                )
-                self._in_doubt = False
+        async with self._lock, clock_stop("the event log"):
+            self._in_doubt = True
+            await self._file.finish({"finished": "yes", "events": str(self._written), "digest": self._sha.hexdigest()})
+            self._in_doubt = False
 
     async def close(self) -> None:
         """Write what is left and close the file; a second call does nothing.
@@ -164,7 +160,7 @@ class SqliteRecorder:
         try:
             await self.flush()
         finally:
-            with _clock_stop():
+            async with clock_stop("the event log"):
                 await self._file.close()
 
     async def __aenter__(self) -> "SqliteRecorder":
@@ -218,9 +214,3 @@ class SqliteRecorder:
         kept = f"events 1 to {self._written:,} are kept in the file" if self._written else "the file holds no event"
         lost = self._written + 1
         return f"{kept}, events {lost:,} to {self._emitted:,} are not" if self._rows else kept
-
-
-def _clock_stop() -> AbstractContextManager[object]:
-    """Stop the clock of a virtual-time loop; on any other loop there is nothing to stop."""
-    stop = getattr(asyncio.get_running_loop(), "clock_stop", None)
-    return nullcontext() if stop is None else stop("the event log")

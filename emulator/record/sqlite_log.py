@@ -86,28 +86,32 @@ def create(path: Path, facts: Mapping[str, str], *, overwrite: bool = False, tra
     Raises:
         LogError: when the path is taken, or the file cannot be made.
     """
-    if path.exists() or path.is_symlink():
-        if not overwrite:
-            raise LogError(f"{path}: is already there: name another file, or say that it may be overwritten")
-        read_facts(path)  # refuses whatever is no log
-    if not path.parent.is_dir():
-        raise LogError(f"{path}: there is no folder {path.parent}: make it first")
-    unborn = path.with_name(path.name + ".unborn")
     with _in_words(path, "the log cannot be made"):
+        if path.exists() or path.is_symlink():
+            if not overwrite:
+                raise LogError(f"{path}: is already there: name another file, or say that it may be overwritten")
+            read_facts(path)  # refuses whatever is no log
+        if not path.parent.is_dir():
+            raise LogError(f"{path}: there is no folder {path.parent}: make it first")
+        unborn = path.with_name(path.name + ".unborn")
         unborn.unlink(missing_ok=True)
         try:
-            with closing(sqlite3.connect(unborn, isolation_level=None)) as connection:
-                connection.set_trace_callback(trace)
-                connection.execute(f"PRAGMA application_id = {_APPLICATION}")
-                connection.execute("BEGIN")
-                _apply_steps(connection)
-                connection.executemany("INSERT INTO meta VALUES (?, ?)", sorted(facts.items()))
-                connection.execute("COMMIT")
+            _fill(unborn, facts, trace)
             for side in ("-wal", "-shm"):  # of the log that is overwritten: they would be taken for the new one's
                 path.with_name(path.name + side).unlink(missing_ok=True)
             os.replace(unborn, path)
         finally:
             unborn.unlink(missing_ok=True)
+
+
+def _fill(path: Path, facts: Mapping[str, str], trace: Trace) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.set_trace_callback(trace)
+        connection.execute(f"PRAGMA application_id = {_APPLICATION}")
+        connection.execute("BEGIN")
+        _apply_steps(connection)
+        connection.executemany("INSERT INTO meta VALUES (?, ?)", sorted(facts.items()))
+        connection.execute("COMMIT")
 
 
 class LogFile:
@@ -142,6 +146,7 @@ class LogFile:
     async def settle(self) -> int:
         """Drop a batch that was not committed and give the number of the last event that was (0: none)."""
         with _in_words(self._path, "events cannot be written"):
+            await self._connection.execute("SELECT 1")  # once it is answered, what was under way before it is over
             if self._connection.in_transaction:
                 await self._connection.execute("ROLLBACK")
             cursor = await self._connection.execute("SELECT coalesce(max(n), 0) FROM events")
@@ -214,9 +219,9 @@ def select_jobs(path: Path, trace: Trace = None) -> list[tuple[int, str, str, in
 @contextmanager
 def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
     """Open a log for one question: read only, its schema checked, closed whatever happens."""
-    if not path.is_file():
-        raise LogError(f"{path}: there is no such file")
     with _in_words(path, "the log cannot be read"):
+        if not path.is_file():
+            raise LogError(f"{path}: there is no such file")
         connection = sqlite3.connect(
             path.resolve().as_uri() + "?mode=ro",
             uri=True,

@@ -1,0 +1,246 @@
+"""Reading a log: filters, states of jobs, what is refused, and the exact statements."""
+
+import asyncio
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from log_rows import ABOUT, any_row, some_rows, write
+
+from emulator.errors import LogError
+from emulator.record import sqlite_log
+from emulator.record.events import Row, read
+from emulator.record.export import digest
+from emulator.record.log_reader import JobState, open_log
+
+ROWS: list[Row] = [
+    (0, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 1, "", 0, "", 0),
+    (0, "submitted", 0, 2, "", "queued held", "copy", "night", "plates", 2, "", 0, "not due", 0),
+    (0, "submitted", 0, 3, "", "queued", "copy", "night", "plates", 3, "", 0, "", 0),
+    (5, "handed_out", 1, 1, "dome-1", 1, 1, 95, 1),
+    (5, "handed_out", 3, 3, "dome-2", 1, 2, 95, 1),
+    (6, "suspended", 5, 3, "dome-2", 2),
+    (9, "finished", 4, 1, "dome-1", "failed", "permanent error", "no such plate", 1),
+    (9, "queue_held", 0, 0, "", "night"),
+]
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    path = tmp_path / "night.qdlog"
+    asyncio.run(write(path, ROWS))
+    return path
+
+
+def change(path: Path, *statements: str) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+
+
+def test_a_finished_log_gives_back_the_run(log: Path) -> None:
+    """Everything that was said of the run and every row comes back as it was given."""
+    found = open_log(log)
+    assert (found.meta, found.seed, found.scenario_text) == (ABOUT, ABOUT.seed, ABOUT.scenario_text)
+    assert (found.finished, found.event_count, found.digest) == (True, len(ROWS), digest(ROWS))
+    assert found.in_words() == f"{log}: a finished run of 8 events"
+    assert list(found.rows()) == ROWS
+    assert list(found.events()) == list(read(ROWS))
+    found.verify()
+
+
+@pytest.mark.parametrize(
+    ("wanted", "numbers"),
+    [
+        ({}, [1, 2, 3, 4, 5, 6, 7, 8]),
+        ({"job": 1}, [1, 4, 7]),
+        ({"job": 0}, [8]),
+        ({"worker": "dome-2"}, [5, 6]),
+        ({"kinds": ["handed_out", "finished"]}, [4, 5, 7]),
+        ({"kinds": []}, []),
+        ({"from_": 5, "until": 9}, [4, 5, 6]),
+        ({"from_": 9}, [7, 8]),
+        ({"job": 1, "kinds": {"handed_out"}, "worker": "dome-1", "from_": 5, "until": 6}, [4]),
+        ({"job": 99}, []),
+    ],
+)
+def test_filters(log: Path, wanted: dict[str, object], numbers: list[int]) -> None:
+    """A question with several conditions gives the events that satisfy all of them, with their own numbers."""
+    found = open_log(log)
+    assert list(found.numbered(**wanted)) == [(number, ROWS[number - 1]) for number in numbers]
+    assert list(found.rows(**wanted)) == [ROWS[number - 1] for number in numbers]
+    assert [event.number for event in found.events(**wanted)] == numbers
+
+
+def test_a_misspelt_kind_is_refused(log: Path) -> None:
+    """Asking for a kind that does not exist names the nearest one."""
+    with pytest.raises(LogError) as caught:
+        list(open_log(log).rows(kinds=["handed-out"]))
+    assert str(caught.value) == "there is no event of the kind 'handed-out': did you mean 'handed_out'?"
+
+
+def test_the_view_shows_the_state_of_each_job(log: Path) -> None:
+    """The view ``jobs`` shows each job's state after its last event that tells one."""
+    assert open_log(log).jobs() == [
+        JobState(1, "failed", "permanent error", 9, 7),
+        JobState(2, "queued held", "", 0, 2),
+        JobState(3, "suspended", "", 6, 6),
+    ]
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(any_row(), max_size=30))
+def test_any_rows_come_back(tmp_path_factory: pytest.TempPathFactory, rows: list[Row]) -> None:
+    """Rows of every kind with whatever JSON can hold come back from the file as they were emitted."""
+    path = tmp_path_factory.mktemp("log") / "any.qdlog"
+    asyncio.run(write(path, rows, batch=7))
+    assert list(open_log(path).rows()) == rows
+
+
+def test_exact_statements_of_a_question(log: Path) -> None:
+    """A question is asked with one read of the schema and one SELECT whose values are bound."""
+    statements: list[str] = []
+    found = open_log(log, trace=statements.append)
+    assert statements == [
+        "PRAGMA application_id",
+        "SELECT name FROM schema_steps ORDER BY number",
+        "SELECT key, value FROM meta",
+    ]
+    statements.clear()
+    list(found.rows(job=1, kinds=["finished", "handed_out"], worker="it's", from_=5, until=9))
+    assert statements == [
+        "PRAGMA application_id",
+        "SELECT name FROM schema_steps ORDER BY number",
+        "SELECT n, at, kind, cause, job, worker, body FROM events WHERE job = 1 AND worker = 'it''s' AND at >= 5"
+        " AND at < 9 AND kind IN ('finished', 'handed_out') ORDER BY n",
+    ]
+
+
+def test_a_reader_changes_nothing(log: Path) -> None:
+    """Reading leaves the file as it was, byte for byte, and nothing beside it."""
+    before = log.read_bytes()
+    found = open_log(log)
+    assert list(found.rows()) == ROWS
+    assert (log.read_bytes(), list(log.parent.iterdir())) == (before, [log])
+
+
+def test_a_question_left_unfinished_closes_its_file(log: Path) -> None:
+    """A stream of rows that is dropped half-way closes its connection (an open one would be a ResourceWarning)."""
+    rows = open_log(log).rows()
+    assert next(rows) == ROWS[0]
+    del rows
+
+
+@pytest.mark.parametrize("statement", ["UPDATE events SET at = 9 WHERE n = 1", "DELETE FROM events WHERE n = 8"])
+def test_events_are_only_ever_appended(log: Path, statement: str) -> None:
+    """SQLite itself refuses to change or to delete an event, whoever asks."""
+    with pytest.raises(sqlite3.IntegrityError, match="events are only ever appended"):
+        change(log, statement)
+    assert list(open_log(log).rows()) == ROWS
+
+
+def test_an_event_replaced_under_its_number_is_found(log: Path) -> None:
+    """A change that gets past the triggers is found by the digest."""
+    change(log, "REPLACE INTO events SELECT n, at + 1, kind, cause, job, worker, body FROM events WHERE n = 4")
+    with pytest.raises(LogError) as caught:
+        open_log(log).verify()
+    assert str(caught.value) == f"{log}: the events are not those that the run wrote: the file was changed since"
+
+
+@pytest.mark.parametrize(
+    ("statements", "complaint"),
+    [
+        (["PRAGMA application_id = 7"], "is a SQLite file, but no event log"),
+        (
+            ["INSERT INTO schema_steps VALUES (4, 'colours')"],
+            "was written by a newer version of the program (schema 4; this one knows up to 3): "
+            "read it with that version",
+        ),
+        (
+            ["DELETE FROM schema_steps WHERE number > 1"],
+            "its schema (events_and_meta) is not one that this program has written",
+        ),
+        (["DELETE FROM schema_steps"], "its schema (none) is not one that this program has written"),
+        (["DELETE FROM meta WHERE key = 'seed'"], "what it says about its run is damaged: KeyError('seed')"),
+        (
+            ["UPDATE meta SET value = 'x' WHERE key = 'seed'"],
+            "what it says about its run is damaged: "
+            """ValueError("invalid literal for int() with base 10: 'x'")""",
+        ),
+        (["DROP TABLE meta"], "the log cannot be read: no such table: meta"),
+    ],
+)
+def test_what_is_no_log_of_ours_is_refused(log: Path, statements: list[str], complaint: str) -> None:
+    """A SQLite file that is no log, of a newer schema, or damaged is refused with the reason."""
+    change(log, *statements)
+    with pytest.raises(LogError) as caught:
+        open_log(log)
+    assert str(caught.value) == f"{log}: {complaint}"
+
+
+def test_files_that_are_no_logs_are_refused(tmp_path: Path) -> None:
+    """Text, an empty file, a folder and nothing at all are each refused in words."""
+    text, empty = tmp_path / "night.yaml", tmp_path / "empty.qdlog"
+    text.write_text("title: A quiet night\n" * 100)
+    empty.touch()
+    complaints = []
+    for path in (text, empty, tmp_path, tmp_path / "absent.qdlog"):
+        with pytest.raises(LogError) as caught:
+            open_log(path)
+        complaints.append(str(caught.value))
+    assert complaints == [
+        f"{text}: the log cannot be read: it is no event log (file is not a database)",
+        f"{empty}: is a SQLite file, but no event log",
+        f"{tmp_path}: there is no such file",
+        f"{tmp_path}/absent.qdlog: there is no such file",
+    ]
+
+
+def test_a_damaged_page_is_reported(tmp_path: Path) -> None:
+    """A file whose pages were overwritten raises LogError when they are read, not a traceback of SQLite."""
+    path = tmp_path / "night.qdlog"
+    asyncio.run(write(path, some_rows(3_000)))
+    content = bytearray(path.read_bytes())
+    content[8 * 4096 :] = b"\xff" * (len(content) - 8 * 4096)
+    path.write_bytes(content)
+    with pytest.raises(LogError, match="damaged"):
+        list(open_log(path).rows())
+
+
+def test_a_damaged_event_is_named(log: Path) -> None:
+    """An event whose details are not those of its kind is named."""
+    change(log, """INSERT INTO events VALUES (9, 9, 'queue_held', 0, 0, '', '{"q":1}')""")
+    with pytest.raises(LogError) as caught:
+        list(open_log(log).rows())
+    assert (
+        str(caught.value) == f"{log}: event 9 is damaged: "
+        """{"q":1} is not what an event of the kind 'queue_held' carries"""
+    )
+
+
+def test_names_with_special_characters(tmp_path: Path) -> None:
+    """A log whose name means something in a URI is read all the same."""
+    path = tmp_path / "50% of #1? night.qdlog"
+    asyncio.run(write(path, ROWS))
+    assert list(open_log(path).rows()) == ROWS
+
+
+def test_schema_steps_are_noted_one_by_one(log: Path) -> None:
+    """The steps that made the schema stand in the file by number and name; only later ones are ever taken."""
+    with closing(sqlite3.connect(log)) as connection:
+        assert connection.execute("SELECT number, name FROM schema_steps").fetchall() == [
+            (1, "events_and_meta"),
+            (2, "append_only"),
+            (3, "state_of_jobs"),
+        ]
+        statements: list[str] = []
+        connection.set_trace_callback(statements.append)
+        sqlite_log._apply_steps(connection)
+    assert statements == [
+        "CREATE TABLE IF NOT EXISTS schema_steps (number INTEGER PRIMARY KEY, name TEXT NOT NULL)",
+        "SELECT count(*) FROM schema_steps",
+    ]
