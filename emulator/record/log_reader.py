@@ -6,7 +6,6 @@ written shows each time what has been committed by then.
 
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
 
 from emulator.errors import LogError
@@ -15,6 +14,7 @@ from emulator.record.events import DETAILS, Event, Row
 from emulator.record.export import digest
 from emulator.record.meta import RunMeta
 from emulator.record.sqlite_log import Trace, read_facts, select, select_jobs
+from emulator.scenario.spelling import advise
 
 __all__ = ["JobState", "Log", "open_log"]
 
@@ -89,10 +89,7 @@ class Log:
         """
         for kind in kinds or ():
             if kind not in DETAILS:
-                near = get_close_matches(kind, DETAILS, 1)
-                raise LogError(
-                    f"there is no event of the kind {kind!r}{f': did you mean {near[0]!r}?' if near else ''}"
-                )
+                raise LogError(f"there is no event of the kind {kind!r}: {advise(kind, DETAILS)}")
         records = select(self.path, job=job, worker=worker, kinds=kinds, from_=from_, until=until, trace=self.trace)
         for number, at, kind, cause, whose, where, body in records:
             try:

@@ -1,0 +1,244 @@
+"""The walls between the parts of the package: who may import whom, hold SQL, or touch the insides of asyncio."""
+
+import ast
+import asyncio
+import importlib
+import inspect
+import re
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+import emulator
+
+ROOT = Path(emulator.__file__).parent
+FILES = {
+    ".".join(("emulator", *path.relative_to(ROOT).with_suffix("").parts)).removesuffix(".__init__"): path
+    for path in sorted(ROOT.rglob("*.py"))
+}
+MODULES = sorted(FILES)
+
+PARTS = {
+    "errors": (),
+    "timeline": ("errors",),
+    "scenario": ("errors", "timeline.ticks"),
+    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
+    "record": ("errors", "timeline.ticks", "timeline.stops", "scenario.clock", "scenario.spelling", "broker.states"),
+    "world": ("errors", "timeline", "scenario", "broker", "record"),
+    "measure": ("errors", "timeline.ticks", "scenario", "record"),
+    "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
+    "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
+    "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),
+    "cli": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment", "testing"),
+}
+"""What each part of the package may import besides itself: a part, or one module of it. Data flows one way."""
+
+OUTSIDE = {
+    "broker": ("asyncio", "logging", "random", "sqlite3", "structlog", "threading", "time"),
+    "scenario": ("asyncio", "random", "sqlite3", "structlog", "time"),
+    "world": ("random", "sqlite3", "time"),
+    "measure": ("asyncio", "random", "sqlite3", "structlog", "time"),
+    "show": ("asyncio", "random", "sqlite3", "time"),
+}
+"""What each part may not import from outside the package."""
+
+
+@cache
+def tree(module: str) -> ast.Module:
+    return ast.parse(FILES[module].read_text("utf-8"), str(FILES[module]))
+
+
+def imports(module: str, *, typing_too: bool) -> Iterator[str]:
+    """Give the modules that a module imports anywhere in its code; what is for type checkers alone only if asked."""
+    for_types = {
+        id(inner)
+        for node in ast.walk(tree(module))
+        if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING")
+        for statement in node.body
+        for inner in ast.walk(statement)
+    }
+    for node in ast.walk(tree(module)):
+        if id(node) in for_types and not typing_too:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{module} imports relatively: write the whole name"
+            assert node.module is not None
+            inner = [f"{node.module}.{alias.name}" for alias in node.names]
+            yield from (name if name in FILES else node.module for name in inner)
+
+
+@cache
+def needs(module: str) -> frozenset[str]:
+    """Give the modules of the package that are loaded when a module is, the packages around them included."""
+    found = {name for name in imports(module, typing_too=False) if name in FILES}
+    return frozenset(found | {name.rpartition(".")[0] for name in (*found, module) if name.count(".") > 1})
+
+
+def reaches(module: str) -> set[str]:
+    seen, rest = set(), [module]
+    while rest:
+        for name in needs(rest.pop()) - seen:
+            seen.add(name)
+            rest.append(name)
+    return seen
+
+
+def within(name: str, outer: str) -> bool:
+    return name == outer or name.startswith(outer + ".")
+
+
+def part_of(module: str) -> str:
+    return module.split(".")[1]
+
+
+PARTED = [module for module in MODULES if module.count(".") and part_of(module) != "__main__"]
+
+
+@pytest.mark.parametrize("module", PARTED)
+def test_data_flows_one_way(module: str) -> None:
+    """A module imports from its own part and from those that its part may know, for type checkers too."""
+    part = part_of(module)
+    allowed = [f"emulator.{name}" for name in (part, *PARTS[part])]
+    ours = {name for name in imports(module, typing_too=True) if within(name, "emulator")}
+    assert sorted(name for name in ours if not any(within(name, outer) for outer in allowed)) == []
+
+
+@pytest.mark.parametrize("module", [module for module in PARTED if part_of(module) in OUTSIDE])
+def test_parts_keep_off_what_would_spoil_them(module: str) -> None:
+    """The broker reads no clock and no disk and knows no asyncio; nothing draws at random; measures are pure."""
+    forbidden = OUTSIDE[part_of(module)]
+    found = sorted({name for name in imports(module, typing_too=False) if name.split(".")[0] in forbidden})
+    assert found == []
+
+
+def test_every_part_has_its_wall() -> None:
+    """A new part of the package is written into the table before anything can import it."""
+    assert {part_of(module) for module in PARTED} <= set(PARTS)
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if m.startswith(("emulator.measure", "emulator.show"))])
+def test_measures_and_pages_never_reach_the_world(module: str) -> None:
+    """Whatever measures or shows reads records alone: neither world nor loop is loaded with it, by any way round."""
+    live = [name for name in reaches(module) if within(name, "emulator.world") or name == "emulator.timeline.loop"]
+    assert live == []
+
+
+def test_nobody_imports_the_command_line() -> None:
+    """Nothing but the commands themselves, and ``python -m``, imports the command line."""
+    others = [m for m in MODULES if not within(m, "emulator.cli") and m != "emulator.__main__"]
+    assert [m for m in others if any(within(name, "emulator.cli") for name in imports(m, typing_too=True))] == []
+
+
+SQL = re.compile(
+    r"\bselect\b.+\bfrom\b|\binsert\s+(or\s+\w+\s+)?into\b|\bdelete\s+from\b|\bupdate\s+\w+\s+set\b|\bpragma\s+\w"
+    r"|\bcreate\s+(table|view|index|trigger)\b|\balter\s+table\b|\bdrop\s+(table|view|index|trigger)\b",
+    re.IGNORECASE | re.DOTALL,
+)
+
+
+def texts(module: str) -> Iterator[str]:
+    """Give the string constants of a module but for its docstrings."""
+    prose = {
+        id(node.body[0].value)
+        for node in ast.walk(tree(module))
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree(module)):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in prose:
+            yield node.value
+
+
+def test_all_sql_is_in_one_file() -> None:
+    """Only the SQLite log names SQLite or holds SQL."""
+    databases = ("sqlite3", "aiosqlite")
+    naming = [m for m in MODULES if any(n.split(".")[0] in databases for n in imports(m, typing_too=True))]
+    holding = [module for module in MODULES if any(SQL.search(text) for text in texts(module))]
+    assert naming == holding == ["emulator.record.sqlite_log"]
+
+
+@cache
+def private_names() -> dict[type, frozenset[str]]:
+    """Give the private names of asyncio's classes that a subclass could lean on, those of their instances included."""
+    loop = asyncio.new_event_loop()
+    try:
+        coroutine = asyncio.sleep(0)
+        task = asyncio.Task(coroutine, loop=loop)
+        found = {
+            asyncio.BaseEventLoop: {*dir(loop), *vars(loop)},
+            asyncio.Handle: set(dir(asyncio.TimerHandle(0, print, (), loop))),
+            asyncio.Future: set(dir(task)),
+        }
+        task.cancel()
+        loop.run_until_complete(asyncio.gather(task, return_exceptions=True))
+    finally:
+        loop.close()
+    return {
+        kind: frozenset(name for name in names if name.startswith("_") and not name.startswith("__"))
+        for kind, names in found.items()
+    }
+
+
+def private_uses(module: str) -> Iterator[str]:
+    """Give the places at which a module touches a private name of asyncio."""
+    loaded = importlib.import_module(module)
+    every = frozenset().union(*private_names().values())
+    owners: dict[int, frozenset[str]] = {}
+    for node in ast.walk(tree(module)):
+        if isinstance(node, ast.ClassDef):
+            kind = getattr(loaded, node.name, None)
+            leant_on = frozenset().union(
+                *(names for base, names in private_names().items() if inspect.isclass(kind) and issubclass(kind, base))
+            )
+            owners.update({id(inner): leant_on for inner in ast.walk(node)})
+    for node in ast.walk(tree(module)):
+        if isinstance(node, ast.ImportFrom) and within(node.module or "", "asyncio"):
+            yield from (f"{node.lineno}: {alias.name}" for alias in node.names if alias.name.startswith("_"))
+        elif isinstance(node, ast.Attribute) and node.attr.startswith("_") and not node.attr.startswith("__"):
+            whose = ast.unparse(node.value)
+            watched = owners.get(id(node), frozenset()) if whose in ("self", "cls") else every
+            if whose.split(".")[0] in ("asyncio", "base_events", "selector_events") or node.attr in watched:
+                yield f"{node.lineno}: {whose}.{node.attr}"
+
+
+USING_ASYNCIO = [m for m in MODULES if any(n.split(".")[0] == "asyncio" for n in imports(m, typing_too=True))]
+
+
+@pytest.mark.parametrize("module", [m for m in USING_ASYNCIO if m != "emulator.timeline.loop"])
+def test_only_the_loop_touches_the_insides_of_asyncio(module: str) -> None:
+    """Private names of asyncio are used in the loop's file alone, where they are listed."""
+    assert list(private_uses(module)) == []
+
+
+def test_the_search_for_private_names_finds_them() -> None:
+    """The search that clears every other module does find the private names in the loop's own file."""
+    found = {use.rpartition(".")[2] for use in private_uses("emulator.timeline.loop")}
+    assert {"_ready", "_selector", "_scheduled", "_format_handle"} <= found
+
+
+def test_the_two_modes_of_heartbeats_share_no_code() -> None:
+    """Simulated and computed heartbeats never import each other, so that one can be held against the other."""
+    computed, simulated = "emulator.world.heartbeats_computed", "emulator.world.heartbeats_simulated"
+    if not {computed, simulated} & set(FILES):
+        pytest.skip("there are no heartbeats yet")
+    assert (computed in reaches(simulated), simulated in reaches(computed)) == (False, False)
+
+
+def test_folding_the_log_shares_only_the_state_table_with_the_broker() -> None:
+    """The fold that is held against the broker knows the table of states and nothing else of the broker."""
+    known = {n for m in MODULES if within(m, "emulator.record") for n in needs(m) if within(n, "emulator.broker")}
+    assert known <= {"emulator.broker", "emulator.broker.states"}
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_a_module_is_short_and_says_what_it_answers(module: str) -> None:
+    """No module has more than 400 lines, and each begins with a paragraph that ends as a sentence does."""
+    text = FILES[module].read_text("utf-8")
+    paragraph = (ast.get_docstring(tree(module)) or "").split("\n\n")[0]
+    assert len(text.splitlines()) <= 400
+    assert paragraph.endswith((".", "?", ":", "::")), f"{module} does not say which question it answers"
