@@ -149,15 +149,16 @@ class Keys:
         users.remove(job.number)
         if not users:
             del self.users[key]
-        for lane in tuple(self.lanes[key]):
+        left = []
+        for lane in self.lanes.pop(key, ()):  # none if those who were freed before left nobody waiting
             if lane.shown is None and self.has_room(key, lane.line.queue):
-                if lane.show():
-                    freed.append(lane.line.queue.name)
-                else:
+                if not lane.show():
                     del lane.line.lanes[key]
-                    self.lanes[key].remove(lane)
-        if not self.lanes[key]:
-            del self.lanes[key]
+                    continue
+                freed.append(lane.line.queue.name)
+            left.append(lane)
+        if left:
+            self.lanes[key] = left
         return freed
 
 

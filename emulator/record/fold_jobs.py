@@ -42,7 +42,7 @@ _ENDS_AFTER_ATTEMPT: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
 class _Job:
     """A job as far as the events have told it."""
 
-    __slots__ = ("asked", "attempts", "end", "held", "lost", "queue", "state", "token", "wanted")
+    __slots__ = ("asked", "attempts", "end", "forgotten", "held", "lost", "queue", "state", "token", "wanted")
 
     def __init__(self, state: State, queue: str, held: set[str]) -> None:
         self.state = state
@@ -51,6 +51,7 @@ class _Job:
         self.attempts = 0
         self.lost = 0
         self.token = 0
+        self.forgotten = 0  # the event of it, until the attempt has ended
         self.wanted = self.asked = False
         self.end: tuple[int, str, str] | None = None  # event, outcome and for what the lease was lost, sequel to come
 
@@ -212,7 +213,11 @@ class JobFolding:
             raise self.wrong(f"it was due at {d['nominal']}, which is yet to come")
         lost_for = d["why"] if d["outcome"] == "lease lost" else ""
         if lost_for == _FORGOTTEN:
-            self.must_be_caused_by("lease_forgotten", cause)
+            if not cause or cause != job.forgotten:
+                raise self.wrong(f"its cause is event {cause}, by which the lease was not forgotten")
+            job.forgotten = 0
+        elif job.forgotten:
+            raise self.wrong(f"the lease was forgotten by event {job.forgotten}, and the attempt ended {d['outcome']}")
         elif lost_for == "worker silent":
             self.must_be_caused_by("worker_declared_lost", cause)
         job.lost += d["outcome"] == "lease lost"
@@ -289,7 +294,10 @@ class JobFolding:
         job.asked = job.wanted
 
     def _lease_forgotten(self, d: Mapping[str, Any], cause: int, number: int, worker: str) -> None:
-        self.must_be_current(self.job(number), d)
+        job = self.job(number)
+        self.must_be_current(job, d)
+        self.ending[number] = None
+        job.forgotten = self.number
 
     def _stale_refused(self, d: Mapping[str, Any], cause: int, number: int, worker: str) -> None:
         if d["what"] not in _STALE:
