@@ -1,0 +1,104 @@
+"""How is what the pages show run: blocks of Python, and commands with their output?
+
+A block of commands is run by a shell in a folder of its page's own, with the scenarios beside it. What follows a
+command up to the next one must be its output, where anything is shown at all; a line ``...`` stands for any number of
+lines. A command succeeds unless ``$ echo $?`` shows otherwise.
+"""
+
+import doctest
+import re
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from sybil import Document, Example, Region
+from sybil.parsers.markdown import CodeBlockParser, PythonCodeBlockParser
+
+__all__ = ["ConsoleParser", "PythonParser", "commands", "matches"]
+
+
+class PythonParser:
+    """Runs each block of Python in the namespace of its page; one that defines tests is run by pytest instead."""
+
+    def __init__(self) -> None:
+        self._parse = PythonCodeBlockParser(doctest_optionflags=doctest.ELLIPSIS)
+
+    def __call__(self, document: Document) -> Iterator[Region]:
+        """Give the blocks, each with who runs it."""
+        for region in self._parse(document):
+            if re.search(r"^(async )?def test_", str(region.parsed), re.MULTILINE):
+                region.evaluator = run_tests
+            yield region
+
+
+def run_tests(example: Example) -> str | None:
+    """Run a block that defines tests, as its reader would."""
+    file = Path(f"test_line_{example.line}.py")
+    file.write_text(example.parsed, "utf-8")
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(file)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    return None if done.returncode == 0 else f"the tests shown fail:\n{done.stdout}{done.stderr}"
+
+
+class ConsoleParser(CodeBlockParser):
+    """Runs each ``console`` block whose first command is ``queuedrill``."""
+
+    language = "console"
+
+    def __init__(self, environment: dict[str, str]) -> None:
+        super().__init__()
+        self._environment = environment
+
+    def __call__(self, document: Document) -> Iterable[Region]:
+        """Give the blocks that are to be run."""
+        return (region for region in super().__call__(document) if str(region.parsed).startswith("$ queuedrill"))
+
+    def evaluate(self, example: Example) -> str | None:
+        """Run the commands of one block one by one, and say what is not as shown."""
+        status, asked = 0, True
+        for command, shown in commands(example.parsed):
+            if command == "echo $?":
+                output, asked = f"{status}\n", True
+            else:
+                if not asked and status != 0:
+                    return f"a command before `{command}` ended with {status}, which is not shown by `echo $?`"
+                done = subprocess.run(
+                    ["bash", "-c", command],
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.STDOUT,
+                    env=self._environment,
+                    text=True,
+                    timeout=120,
+                )
+                output, status, asked = done.stdout, done.returncode, False
+            if shown and not matches(output, shown):
+                return f"`{command}` prints (exit code {status}):\n{output}\nand not, as is shown:\n{shown}"
+        return (
+            None if asked or status == 0 else f"the last command ended with {status}, not shown by `echo $?`:\n{output}"
+        )
+
+
+def commands(block: str) -> Iterator[tuple[str, str]]:
+    r"""Give each command of a block with what is shown below it; a line ending in ``\`` goes on.
+
+    >>> list(commands("$ a \\\n    b\n1\n2\n$ c\n"))
+    [('a \\\n    b', '1\n2\n'), ('c', '')]
+    """
+    for piece in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+        lines = piece.splitlines(keepends=True)
+        last = next(number for number, line in enumerate(lines) if not line.rstrip("\n").endswith("\\"))
+        yield "".join(lines[: last + 1]).rstrip("\n"), "".join(lines[last + 1 :])
+
+
+def matches(output: str, shown: str) -> bool:
+    r"""Say whether an output is what is shown, blanks at the ends of lines aside.
+
+    >>> matches("a  \nb\nc\n", "a\n...\nc\n"), matches("a\nb\n", "a\n")
+    (True, False)
+    """
+    lines = [line.rstrip() for line in shown.rstrip().split("\n")]
+    pattern = "".join(r"(?:.*\n)*?" if line == "..." else re.escape(line) + r"\n" for line in lines)
+    printed = "".join(line.rstrip() + "\n" for line in output.rstrip().split("\n"))
+    return re.fullmatch(pattern, printed) is not None

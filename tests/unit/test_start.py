@@ -1,0 +1,36 @@
+"""What is loaded when the program starts: help and mistakes must answer at once."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import emulator
+
+HEAVY = ("aiosqlite", "asyncio", "hypothesis", "pydantic", "rich", "scipy", "sqlite3", "structlog", "yaml")
+COMMAND = "import sys; sys.argv[0] = 'queuedrill'; from emulator.cli.main import main; main()"
+
+
+def imported(*arguments: str) -> set[str]:
+    """Give the names of the packages that a fresh interpreter imports for a command."""
+    done = subprocess.run(
+        [sys.executable, "-X", "importtime", "-c", *arguments], capture_output=True, text=True, timeout=60, check=True
+    )
+    lines = (line for line in done.stderr.splitlines() if line.startswith("import time:"))
+    return {line.rpartition("|")[2].strip().split(".")[0] for line in lines}
+
+
+@pytest.mark.parametrize("option", ["--help", "--version"])
+def test_help_loads_nothing_heavy(option: str) -> None:
+    """``queuedrill --help`` and ``--version`` load neither the models nor what reads, draws or logs."""
+    if not Path(emulator.__file__).with_name("cli").joinpath("main.py").exists():
+        pytest.skip("there is no command line yet")
+    loaded = imported(COMMAND, option)
+    assert "click" in loaded
+    assert sorted(loaded & set(HEAVY)) == []
+
+
+def test_importing_the_package_configures_nothing() -> None:
+    """``import emulator`` loads neither the logging library, which an embedding program configures, nor scipy."""
+    assert sorted(imported("import emulator") & {"structlog", "scipy", "rich", "hypothesis"}) == []
