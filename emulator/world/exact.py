@@ -26,8 +26,8 @@ _FAR: Final = Decimal(12)
 _LARGE: Final = Decimal(180)
 
 HALF: Final = Decimal("0.5")
-_TWO_PI: Final = 2 * Decimal("3.1415926535897932384626433832795028841971693993751058209749445923")
-"""From memory; a test computes it anew."""
+_TWO_PI: Final = Decimal("6.2831853071795864769252867665590057683943387987502116419498891846")
+"""A test computes it anew. Constants are written out: arithmetic here would run in the importer's decimal context."""
 
 
 def exactly() -> AbstractContextManager[Context]:

@@ -229,17 +229,17 @@ def _guess_gamma(u: float, shape: float, mean: int, crest: float) -> int:
     else:
         near = 1 - shape * (0.253 + 0.12 * shape)
         t = (pow(u / near, 1 / shape) if u < near else 1 - log((1 - u) / (1 - near))) / shape
-    for _ in range(20):
+    step, rounds = 1.0, 0
+    while abs(step) > 1e-5 and rounds < 20:
+        rounds += 1
         if t * mean < 0.25:
             return 0
-        share, slope, _ = _gamma_share(t * mean, shape, mean, crest)
-        if slope == 0:
+        share, slope, error = _gamma_share(t * mean, shape, mean, crest)
+        if slope == 0 or abs(share - u) <= error:  # floats have no more to say
             break
         newton = (share - u) / slope
         step = newton / (1 - 0.5 * max(-1.0, min(1.0, newton * shape * (1 - t))))
         t *= exp(-max(-1.0, min(1.0, step)))
-        if abs(step) < 1e-5:
-            break
     return floor(t * mean + 0.5)
 
 

@@ -14,7 +14,7 @@ from emulator.world.numerics import LONGEST
 
 __all__ = ["Erlang", "Exponential", "Gamma", "Lognormal", "Weibull"]
 
-_Z95: Final = Decimal("1.6448536269514727148638489079916159608195767477308")
+_Z95: Final = Decimal("1.64485362695147271486384890799163213608319574427532")
 """The standard normal quantile of 0.95, held against ``exact.normal_cdf`` by a test."""
 
 
