@@ -44,6 +44,7 @@ def profile(intervals: Iterable[Intervals], horizon: int) -> Profile:
     ends.sort()
     left = len(begins) - len(ends)
     area = int(sum(ends)) + left * horizon - int(sum(begins))
+    ends += [horizon + 1] * left  # never reached below: what has no end is still there at the last begin
     peak = peak_at = begun = ended = 0
     emptied: int | None = None
     while begun < len(begins):

@@ -3,6 +3,7 @@
 The reference page is written from this list. It is light on purpose: checking the name of a figure loads nothing else.
 """
 
+import sys
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
@@ -237,7 +238,8 @@ def reference_page() -> str:
     lines = [
         "# Figures",
         "",
-        "What a requirement may name as its `measure`. This page is written from the program's own list.",
+        "What a requirement may name as its `measure`. This page is made from the program's own list",
+        "(`python -m emulator.measure.catalogue`); do not edit it by hand.",
         "",
         "A time is stated as a duration (`90s`, `1h30m`), every other figure as a number. A quantile is the smallest",
         "value that at least that share does not exceed: definition 1 of Hyndman and Fan, and with unfinished jobs",
@@ -252,3 +254,7 @@ def reference_page() -> str:
         by = ", ".join(measure.by) or "the whole night only"
         lines.append(f"| `{measure.name}` | {measure.says} | {measure.unit} | {measure.estimator} | {by} |")
     return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":  # pragma: no cover - one line, and the test calls reference_page itself
+    sys.stdout.write(reference_page())

@@ -9,15 +9,12 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from emulator.measure.estimate import Figure
 from emulator.measure.night import DONE, FAMILY, FINAL, FINISHED, FIRST_OUT, ORDINAL, SUBMITTED, UNFINISHED, Night
-from emulator.measure.verdict import Judged, WallClock
+from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import duration, value
-
-if TYPE_CHECKING:
-    from emulator.scenario.models.requirements import Requirement
 
 __all__ = ["Occurrence", "judge_occurrences", "occurrences_of", "problem_with_time"]
 
@@ -81,7 +78,7 @@ def _of_jobs(night: Night, ordinal: int, due: int, members: list[int]) -> Occurr
     return Occurrence(ordinal, due, members[0], min(outs, default=None), min(ends, default=None), why_not)
 
 
-def judge_occurrences(night: Night, requirement: "Requirement", clock: WallClock, text: str) -> Judged:
+def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: str) -> Judged:
     """Judge a requirement on each occurrence of an entry."""
     entry = requirement.each_occurrence_of or ""
     found = occurrences_of(night, entry)
@@ -105,7 +102,7 @@ def judge_occurrences(night: Night, requirement: "Requirement", clock: WallClock
     return Judged(text, met, holds, figure, 0, sentence, evidence)
 
 
-def _misses(night: Night, requirement: "Requirement", clock: WallClock, one: Occurrence) -> Iterator[str]:
+def _misses(night: Night, requirement: Asked, clock: WallClock, one: Occurrence) -> Iterator[str]:
     """Say how an occurrence misses what was asked, if it does."""
     if requirement.started_by is not None:
         limit = _first_after(one.due, requirement.started_by, clock)

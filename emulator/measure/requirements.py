@@ -6,7 +6,7 @@ was lost, so nothing had to be detected) a requirement is neither met nor missed
 """
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import find
@@ -16,11 +16,8 @@ from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.occurrences import judge_occurrences, problem_with_time
 from emulator.measure.selection import Where
-from emulator.measure.verdict import Judged, WallClock
+from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import pair, value
-
-if TYPE_CHECKING:
-    from emulator.scenario.models.requirements import Requirement
 
 __all__ = ["Judged", "judge", "judge_all", "problems", "say_requirement"]
 
@@ -29,15 +26,13 @@ _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exact
 _FILTERS: Final = ("routine", "queue", "entry", "pool")
 
 
-def judge_all(night: Night, requirements: "Iterable[Requirement]", clock: WallClock) -> tuple[Judged, ...]:
+def judge_all(night: Night, requirements: Iterable[Asked], clock: WallClock) -> tuple[Judged, ...]:
     """Judge every requirement of a scenario, in their order. See ``judge``."""
     shared: dict[Where, Figures] = {}
     return tuple(judge(night, requirement, clock, shared) for requirement in requirements)
 
 
-def judge(
-    night: Night, requirement: "Requirement", clock: WallClock, shared: dict[Where, Figures] | None = None
-) -> Judged:
+def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where, Figures] | None = None) -> Judged:
     """Judge one requirement.
 
     Args:
@@ -87,9 +82,7 @@ def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
     return False, f"whether it holds cannot be known {who}"
 
 
-def _sentence(
-    requirement: "Requirement", found: Figure, kind: str, bound: float, holds: bool | None, reason: str
-) -> str:
+def _sentence(requirement: Asked, found: Figure, kind: str, bound: float, holds: bool | None, reason: str) -> str:
     name = (requirement.measure or "") + _of(requirement)
     if found.value is None:
         return f"Nothing to judge: {name} is taken from nothing that happened."
@@ -102,7 +95,7 @@ def _sentence(
     return f"{'Met' if holds else 'Missed'}: {text}."
 
 
-def say_requirement(requirement: "Requirement") -> str:
+def say_requirement(requirement: Asked) -> str:
     """Write a requirement in words: ``wait_p90 at most 15 min, for queue night``."""
     if requirement.each_occurrence_of is not None:
         by = [f"started by {requirement.started_by}"] if requirement.started_by is not None else []
@@ -120,12 +113,12 @@ def say_requirement(requirement: "Requirement") -> str:
     return text
 
 
-def _of(requirement: "Requirement") -> str:
+def _of(requirement: Asked) -> str:
     given = [f"{name} {wanted}" for name in _FILTERS if (wanted := getattr(requirement, name)) is not None]
     return f" for {' and '.join(given)}" if given else ""
 
 
-def problems(requirement: "Requirement") -> list[str]:
+def problems(requirement: Asked) -> list[str]:
     """Say what makes no sense in a requirement, in words with what to write instead; empty when all is well."""
     bounds = {kind: bound for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None}
     by = [requirement.started_by, requirement.finished_by, requirement.within]

@@ -1,4 +1,4 @@
-"""What does judging a requirement give, and what does it need to know of the clock on the wall?"""
+"""What does judging a requirement give, and what must a requirement and a clock tell for it?"""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,7 +6,7 @@ from typing import Protocol
 
 from emulator.measure.estimate import Figure
 
-__all__ = ["Judged", "WallClock"]
+__all__ = ["Asked", "Judged", "WallClock"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,40 @@ class Judged:
     bound: float | None
     sentence: str
     evidence: tuple[int, ...] = ()
+
+
+class Asked(Protocol):
+    """What is read of a requirement (``emulator.scenario.models.requirements.Requirement``).
+
+    A bound on a time is a whole number of ticks, any other bound a float.
+    """
+
+    @property
+    def measure(self) -> str | None: ...
+    @property
+    def at_least(self) -> float | None: ...
+    @property
+    def at_most(self) -> float | None: ...
+    @property
+    def exactly(self) -> float | None: ...
+    @property
+    def routine(self) -> str | None: ...
+    @property
+    def queue(self) -> str | None: ...
+    @property
+    def pool(self) -> str | None: ...
+    @property
+    def entry(self) -> str | None: ...
+    @property
+    def each_occurrence_of(self) -> str | None: ...
+    @property
+    def started_by(self) -> str | None: ...
+    @property
+    def finished_by(self) -> str | None: ...
+    @property
+    def within(self) -> int | None: ...
+    @property
+    def in_share(self) -> float | None: ...
 
 
 class WallClock(Protocol):

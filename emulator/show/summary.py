@@ -5,6 +5,7 @@ the same input gives the same text. Every line keeps within 80 columns.
 """
 
 from collections.abc import Sequence
+from typing import Final
 
 from emulator.measure.figures import Figures
 from emulator.measure.night import DONE, FINAL, UNFINISHED, WIDTH, Night
@@ -17,8 +18,10 @@ from emulator.show.worst import worst_jobs
 
 __all__ = ["final_states", "summary", "unfinished_jobs"]
 
-_MOST = 10
+_MOST: Final = 10
 """So many lines at most for what may be long."""
+_EVIDENCE: Final = 3
+"""So many jobs are named beside a missed requirement."""
 
 
 def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
@@ -35,7 +38,7 @@ def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
     page.say(sentence, "" if fits is None else "good" if fits else "bad")
     page.blank()
     page.say(f"{meta.title}. {duration(night.horizon)} in virtual time, seed {meta.seed}.")
-    _requirements(page, judged)
+    _requirements(page, night, judged)
     _jobs(page, night, figures)
     _times(page, figures)
     _attempts(page, figures)
@@ -48,7 +51,7 @@ def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
     return page
 
 
-def _requirements(page: Page, judged: Sequence[Judged]) -> None:
+def _requirements(page: Page, night: Night, judged: Sequence[Judged]) -> None:
     if not judged:
         return
     page.heading("Requirements")
@@ -59,9 +62,11 @@ def _requirements(page: Page, judged: Sequence[Judged]) -> None:
     }
     rows = [[one.requirement, _found(one), words[one.met][0]] for one in judged]
     page.table([["must hold", "found", "verdict"], *rows], roles=["", *(words[one.met][1] for one in judged)])
-    unmet = [one for one in judged if one.met is not True]
-    for one in unmet:
-        page.say(one.sentence, indent=2, hanging=4)
+    for one in judged:
+        if one.met is not True:
+            names = [night.name_of(job) for job in one.evidence[:_EVIDENCE]]
+            more = " and more" if len(one.evidence) > _EVIDENCE else ""
+            page.say(one.sentence + (f" See {', '.join(names)}{more}." if names else ""), indent=2, hanging=4)
 
 
 def _found(one: Judged) -> str:
@@ -170,7 +175,7 @@ def _more(page: Page, count: int) -> None:
 
 def _backlog(page: Page, figures: Figures) -> None:
     page.heading("Backlog")
-    rows = [["peak", f"{write(figures.get('backlog_peak'))} jobs"], ["drained after", write(figures.get("drain_time"))]]
+    rows = [["peak", _jobs_word(figures, "backlog_peak")], ["drained after", write(figures.get("drain_time"))]]
     rows.append(["on average", f"{write(figures.get('backlog_mean'))} jobs"])
     page.table(rows)
 

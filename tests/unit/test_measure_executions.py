@@ -1,0 +1,283 @@
+"""Who executes what, when: overlap, waste, detection delays, time on."""
+
+import pytest
+from night_rows import Stream
+
+from emulator.errors import DefectError
+from emulator.measure.night import RUN, Cell, Night
+
+
+def zombie(*, back_at: int | None = None) -> Stream:
+    """Two workers; the first freezes at 20, its lease is lost at 90, the second takes the job at 100."""
+    stream = Stream()
+    stream.worker(0, "dome-1", "idle")
+    stream.worker(0, "dome-2", "idle")
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.worker(20, "dome-1", "frozen")
+    stream.add(20, "work_stands_still", 1, "dome-1", 1)
+    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.requeue(90, 1)
+    stream.start(100, 1, "dome-2", 2, attempt=2)
+    if back_at is not None:
+        stream.worker(back_at, "dome-1", "busy")
+        stream.add(back_at, "work_goes_on", 1, "dome-1", 1)
+    return stream
+
+
+def test_frozen_time_is_neither_executed_nor_overlap() -> None:
+    stream = zombie(back_at=130)  # the zombie executes [0, 20) and [130, 150)
+    stream.stop(150, 1, "dome-1", 1, why="told")
+    stream.go_well(160, 1, "dome-2", 2, attempt=2)  # executes [100, 160)
+    night = stream.night(200)
+    assert night.overlap == {1: 20}  # [130, 150)
+    assert night.cells == {(0, "dome-1", "lease lost"): Cell(1, 40), (0, "dome-2", "ok"): Cell(1, 60)}
+    assert night.detections == ((0, "dome-1", 70),)  # frozen at 20, lost at 90
+    assert night.value(1, RUN) == 60
+
+
+def test_an_overlap_lasts_to_the_horizon_if_nobody_stops() -> None:
+    night = zombie(back_at=130).night(200)
+    assert night.overlap == {1: 70}
+    assert night.cells == {
+        (0, "dome-1", "lease lost"): Cell(1, 90),  # [0, 20) and [130, 200)
+        (0, "dome-2", "in progress"): Cell(1, 100),
+    }
+    assert night.value(1, RUN) == 100  # of the attempt in progress, up to the horizon
+
+
+def test_an_overlap_of_no_length_is_none() -> None:
+    stream = zombie(back_at=160)
+    stream.go_well(160, 1, "dome-2", 2, attempt=2)
+    assert stream.night(200).overlap == {}
+
+
+def test_overlaps_of_one_job_are_added() -> None:
+    stream = zombie(back_at=130)
+    stream.worker(140, "dome-1", "frozen")
+    stream.add(140, "work_stands_still", 1, "dome-1", 1)
+    stream.worker(150, "dome-1", "busy")
+    stream.add(150, "work_goes_on", 1, "dome-1", 1)
+    night = stream.night(200)
+    assert night.overlap == {1: 60}  # [130, 140) and [150, 200)
+
+
+def test_three_at_once_are_one_overlap() -> None:
+    stream = zombie(back_at=130)
+    stream.end(190, 1, "dome-2", 2, "lease lost", attempt=2)
+    stream.requeue(190, 1)
+    stream.start(195, 1, "dome-3", 3, attempt=3)
+    stream.stop(198, 1, "dome-2", 2, attempt=2)  # the middle one of the three
+    night = stream.night(200)
+    assert night.overlap == {1: 70}  # [130, 200)
+    assert night.cells[0, "dome-2", "lease lost"] == Cell(1, 98)
+    assert night.lost_at_work == {0: 1}  # dome-2 was at work all the time
+    assert night.detections == ((0, "dome-1", 70),)
+
+
+def test_a_job_that_is_done_is_written_when_its_zombie_stops_too() -> None:
+    """The zombie outlives the job; its run time does not become the job's."""
+    stream = zombie(back_at=110)
+    stream.go_well(120, 1, "dome-2", 2, attempt=2)
+    stream.stop(190, 1, "dome-1", 1)
+    night = stream.night(200)
+    assert night.value(1, RUN) == 20
+    assert night.overlap == {1: 10}
+
+
+def test_the_outcome_may_be_told_before_the_work_stops() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.end(30, 1, "dome-1", 1, "ok")
+    stream.finish(30, 1)
+    stream.stop(31, 1, "dome-1", 1)
+    night = stream.night(100)
+    assert (night.value(1, RUN), night.cells) == (31, {(0, "dome-1", "ok"): Cell(1, 31)})
+
+
+def test_the_second_ok_attempt_of_a_worker_is_booked_like_the_first() -> None:
+    stream = Stream()
+    for job in (1, 2):
+        stream.submit(0, job)
+        stream.start(0, job, "dome-1", job)
+    stream.go_well(30, 1, "dome-1", 1)
+    stream.go_well(50, 2, "dome-1", 2)
+    night = stream.night(100)
+    assert night.cells == {(0, "dome-1", "ok"): Cell(2, 80)}
+    assert [night.value(job, RUN) for job in (1, 2)] == [30, 50]
+
+
+@pytest.mark.parametrize("winner", ["dome-1", "dome-2"])
+def test_a_lease_handed_out_twice_counts_as_one_attempt(winner: str) -> None:
+    """Both have token 1; the one whose outcome counts did the attempt, the other one worked beside it."""
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.begin(10, 1, "dome-2", 1)
+    stream.stop(40, 1, "dome-1", 1)
+    stream.stop(50, 1, "dome-2", 1)
+    stream.end(60, 1, winner, 1, "ok")
+    stream.finish(60, 1)
+    night = stream.night(100)
+    run = {"dome-1": 40, "dome-2": 40}
+    other = "dome-2" if winner == "dome-1" else "dome-1"
+    assert night.cells == {(0, winner, "ok"): Cell(1, run[winner]), (0, other, "second hand-out"): Cell(0, run[other])}
+    assert night.overlap == {1: 30}  # [10, 40)
+    assert night.value(1, RUN) == 40
+
+
+def test_the_other_of_a_double_hand_out_may_work_on() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.begin(10, 1, "dome-2", 1)
+    stream.go_well(40, 1, "dome-1", 1)
+    stream.stop(70, 1, "dome-2", 1)
+    night = stream.night(100)
+    assert night.cells == {(0, "dome-1", "ok"): Cell(1, 40), (0, "dome-2", "second hand-out"): Cell(0, 60)}
+
+
+def test_work_begun_on_a_lease_that_is_over_belongs_to_no_attempt() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.hand_out(0, 1, "dome-1", 1)
+    stream.end(5, 1, "dome-1", 1, "lease lost", why="withdrawn")
+    stream.finish(5, 1, "withdrawn")
+    stream.begin(8, 1, "dome-1", 1)  # the answer was on its way
+    stream.stop(28, 1, "dome-1", 1)
+    stream.submit(30, 2)
+    stream.finish(31, 2, "withdrawn", 0)
+    stream.begin(90, 2, "dome-1", 2)  # cut off at the horizon; never handed out, as far as the broker knows
+    night = stream.night(100)
+    assert night.cells == {(0, "dome-1", "withdrawn"): Cell(1, 0), (0, "dome-1", "after its end"): Cell(0, 30)}
+    assert (night.final_of(1).sub_state, night.workers) == ("withdrawn", ("dome-1",))
+
+
+def test_suspended_work_is_not_executed() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.add(10, "suspended", 1, "dome-1", 1)
+    stream.add(10, "suspended", 1, "dome-1", 1)  # said twice changes nothing
+    stream.add(40, "resumed", 1, "", 1)  # the token alone tells who is meant
+    stream.add(40, "resumed", 1, "dome-1", 1)
+    stream.go_well(60, 1, "dome-1", 1)
+    assert stream.night(100).cells == {(0, "dome-1", "ok"): Cell(1, 30)}
+
+
+def test_work_that_stops_while_it_stands_still_was_executed_until_then() -> None:
+    stream = zombie()
+    stream.stop(150, 1, "dome-1", 1, why="power off")
+    assert stream.night(200).cells[0, "dome-1", "lease lost"] == Cell(1, 20)
+
+
+def test_what_no_worker_executes_cannot_stop() -> None:
+    stream = zombie()
+    stream.stop(150, 1, "dome-3", 1)
+    with pytest.raises(DefectError, match="dome-3 does not execute job 1 under token 1"):
+        stream.night(200)
+
+
+def detections(stream: Stream) -> tuple[object, ...]:
+    night = stream.night(200)
+    return (
+        tuple(delay for _, _, delay in night.detections),
+        tuple(d for _, _, d in night.undetected),
+        night.lost_at_work,
+    )
+
+
+def powered_off(*, back_at: int | None = None, began: bool = True) -> Stream:
+    stream = Stream()
+    stream.worker(0, "dome-1", "idle")
+    stream.submit(0, 1)
+    stream.hand_out(0, 1, "dome-1", 1)
+    if began:
+        stream.begin(0, 1, "dome-1", 1)
+        stream.stop(30, 1, "dome-1", 1, why="power off")
+    stream.worker(30, "dome-1", "off")
+    if back_at is not None:
+        stream.worker(back_at, "dome-1", "booting")
+    return stream
+
+
+@pytest.mark.parametrize(("back_at", "began"), [(None, True), (50, True), (None, False)])
+def test_a_lease_lost_after_power_off_is_noticed_from_the_power_off_on(back_at: int | None, began: bool) -> None:
+    stream = powered_off(back_at=back_at, began=began)
+    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.requeue(90, 1)
+    assert detections(stream) == ((60,), (), {})
+
+
+def test_a_lease_of_work_that_never_began_on_a_worker_that_is_well_tells_no_delay() -> None:
+    stream = powered_off(back_at=50, began=False)
+    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.requeue(90, 1)
+    assert detections(stream) == ((), (), {})
+
+
+def test_a_power_off_that_nobody_noticed_by_the_horizon_is_cut_off() -> None:
+    assert detections(powered_off()) == ((), (170,), {})
+
+
+def test_an_outcome_on_its_way_at_the_horizon_is_in_progress() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.stop(30, 1, "dome-1", 1)
+    night = stream.night(200)
+    assert (night.cells, night.value(1, RUN), night.undetected) == ({(0, "dome-1", "in progress"): Cell(1, 30)}, 30, ())
+
+
+def test_a_frozen_worker_that_nobody_noticed_by_the_horizon_is_cut_off() -> None:
+    stream = Stream()
+    stream.worker(0, "dome-1", "idle")
+    stream.submit(0, 1)
+    stream.start(150, 1, "dome-1", 1)
+    stream.worker(160, "dome-1", "frozen")
+    stream.worker(170, "dome-1", "off")  # it has been out since 160
+    assert detections(stream) == ((), (40,), {})
+
+
+def test_a_worker_that_came_back_in_time_was_not_lost() -> None:
+    stream = Stream()
+    stream.worker(0, "dome-1", "idle")
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.worker(20, "dome-1", "cut off")
+    stream.worker(40, "dome-1", "busy")
+    stream.end(90, 1, "dome-1", 1, "lease lost")
+    assert detections(stream) == ((), (), {0: 1})
+
+
+def test_a_lost_result_is_noticed_from_the_end_of_the_work_on() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.stop(30, 1, "dome-1", 1)
+    stream.end(90, 1, "dome-1", 1, "lease lost")
+    assert detections(stream) == ((60,), (), {})
+
+
+def on_time(stream: Stream) -> dict[str, int]:
+    night: Night = stream.night(200)
+    return dict(night.on_time)
+
+
+def test_a_worker_is_on_in_every_state_but_off() -> None:
+    stream = Stream()
+    stream.worker(0, "dome-1", "off")
+    stream.worker(10, "dome-1", "booting")
+    stream.worker(20, "dome-1", "idle")
+    stream.worker(50, "dome-1", "off")
+    stream.worker(150, "dome-1", "booting")
+    stream.worker(0, "dome-2", "idle")
+    assert on_time(stream) == {"dome-1": 90, "dome-2": 200}  # [10, 50) and [150, 200)
+
+
+def test_a_worker_that_told_of_no_change_but_worked_was_on_all_the_time() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    assert on_time(stream) == {"dome-1": 200}
