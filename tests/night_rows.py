@@ -13,13 +13,14 @@ KEYS = (
 
 
 class Stream:
-    """A stream of events in the making; ticks are small numbers, and a cause is always 0."""
+    """A stream of events in the making; moments count units of so many ticks, and a cause is always 0."""
 
-    def __init__(self) -> None:
+    def __init__(self, unit: int = 1) -> None:
+        self.unit = unit
         self.rows: list[tuple[Any, ...]] = []
 
     def add(self, at: int, kind: str, job: int = 0, worker: str = "", *details: object) -> None:
-        self.rows.append((at, kind, 0, job, worker, *details))
+        self.rows.append((at * self.unit, kind, 0, job, worker, *details))
 
     def submit(
         self,
@@ -85,3 +86,67 @@ class Stream:
 def asked(**keys: object) -> Any:
     """Make a requirement: every key that is not given is None."""
     return SimpleNamespace(**{**dict.fromkeys(KEYS), **keys})
+
+
+def the_night(unit: int = 1) -> Night:
+    """A night of 1000 units of so many ticks, two pools, two routines, seven jobs and one that was refused.
+
+    Plates (routine copy), worker dome-1:
+      job 1: submitted 0, out 0, works [0, 100), ok, done at 100; leaves copied on plate-1 (unrepeatable)
+      job 2: submitted 0, waits until 100, works [100, 150), error; pauses [150, 200), waits [200, 250),
+             works [250, 300), permanent error, failed; left copied on plate-2 at 140 and again at 290
+      job 3: submitted 50, waits until 300, works from 300 on, unfinished
+    Sweeps (routine sweep), worker tower-1 (two slots):
+      job 4: submitted 50, held until due at 60, waits until 80, works [80, 110), its worker is off from 110 on,
+             its lease is lost at 180; waits from then on
+      job 5: submitted 400, expires at 500
+      job 6: submitted 600, withdrawn at 700
+      job 7: submitted 800, put back for job 5, unfinished
+    One plate job is refused at 10, and one occurrence of the sweeps is skipped.
+    """
+    s = Stream(unit)
+    s.worker(0, "dome-1", "idle")
+    s.worker(0, "tower-1", "idle")
+    s.submit(0, 1)
+    s.submit(0, 2)
+    s.start(0, 1, "dome-1", 1)
+    sweep = {"routine": "sweep", "entry": "sweeps"}
+    s.add(10, "submission_refused", 0, "", "copy", "night", "plates", 9, "full")
+    s.submit(50, 3)
+    s.submit(50, 4, state="queued held", reasons="not due", ordinal=1, **sweep)
+    s.add(60, "hold_ended", 4, "", "queued", "not due")
+    s.start(80, 4, "tower-1", 2)
+    s.land(90, 1, "dome-1", 1, "plate-1")
+    s.go_well(100, 1, "dome-1", 1)
+    s.start(100, 2, "dome-1", 3)
+    s.stop(110, 4, "tower-1", 2, why="power off")
+    s.worker(110, "tower-1", "off")
+    s.land(140, 2, "dome-1", 3, "plate-2")
+    s.stop(150, 2, "dome-1", 3)
+    s.end(150, 2, "dome-1", 3, "error")
+    s.requeue(150, 2, "requeued held", 200)
+    s.end(180, 4, "tower-1", 2, "lease lost")
+    s.requeue(180, 4)
+    s.add(200, "hold_ended", 2, "", "requeued", "pausing")
+    s.start(250, 2, "dome-1", 4, attempt=2)
+    s.land(290, 2, "dome-1", 4, "plate-2")
+    s.stop(300, 2, "dome-1", 4, attempt=2)
+    s.end(300, 2, "dome-1", 4, "permanent error", attempt=2)
+    s.finish(300, 2, "permanent error", 2)
+    s.start(300, 3, "dome-1", 5)
+    s.submit(400, 5, ordinal=2, **sweep)
+    s.finish(500, 5, "expired", 0)
+    s.submit(600, 6, ordinal=3, **sweep)
+    s.finish(700, 6, "withdrawn", 0)
+    s.submit(800, 7, ordinal=2, origin=5, **sweep)
+    s.add(900, "occurrence_skipped", 0, "", "sweeps", 4, "one is still running")
+    s.add(900, "stale_refused", 2, "dome-1", 3, "renewal")
+    s.add(900, "stale_refused", 0, "dome-1", 99, "renewal")
+    s.add(900, "fault_missed", 0, "", "freeze", "faults[0]", 1, "tower-1", "it was off")
+    return s.night(
+        1000 * unit,
+        pools={"dome-1": "dome", "tower-1": "tower", "tower-2": "tower"},
+        slots={"tower-1": 2},
+        occurrences={"sweeps": [50 * unit, 390 * unit, 600 * unit, 900 * unit]},
+        offered_load={"dome": 1.5, "tower": 0.25},
+    )

@@ -163,16 +163,14 @@ class Executions:
                 self._detections.append((job[KIND], worker, at - out))
 
     def _unlink(self, number: int, worker: str, token: int) -> Execution:
-        """Take one execution out of its job's chain."""
+        """Take one execution out of its job's chain of several."""
         after: Execution | None = None
         for run in _chain(self._working[number]):
             if run[_UNDER] == token and run[BY] == worker:
                 if after is not None:
                     after[BEFORE] = run[BEFORE]
-                elif run[BEFORE] is not None:
-                    self._working[number] = run[BEFORE]
                 else:
-                    del self._working[number]
+                    self._working[number] = run[BEFORE]
                 return run
             after = run
         raise ValueError(f"{worker} does not execute job {number} under token {token}")

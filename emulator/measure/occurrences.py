@@ -129,7 +129,7 @@ def _late(night: Night, clock: WallClock, at: int | None, limit: int, did: str, 
 
 def _time(local: datetime) -> str:
     exact = local.second or local.microsecond
-    return local.isoformat(" ", "seconds" if exact else "minutes")[: 19 if exact else 16]
+    return local.replace(tzinfo=None).isoformat(" ", "auto" if exact else "minutes")
 
 
 def _first_after(due: int, text: str, clock: WallClock) -> int:

@@ -66,8 +66,8 @@ def _share(value: float) -> str:
     for digits in (1, 2, 4, 7):
         text = f"{value * 100:.{digits}f}".rstrip("0").rstrip(".")
         if (text != "100" or value == 1) and (text != "0" or value == 0):
-            break
-    return f"{text} %"
+            return f"{text} %"
+    return "just under 100 %" if value > 0.5 else "just over 0 %"
 
 
 def value(amount: float, unit: str) -> str:

@@ -30,6 +30,13 @@ def test_the_last_time_is_reached_when_it_ended() -> None:
     assert Sample([1, 9], [2, 3]).quantile(Fraction(99, 100)) == (9, False)
 
 
+def test_a_share_a_hair_beyond_the_curve_is_not_reached() -> None:
+    """After 1 exactly half are still going: that is the median, and no more than the median."""
+    sample = Sample([1], [2])
+    assert sample.quantile(HALF) == (1, False)
+    assert sample.quantile(HALF + Fraction(1, 10**12)) == (2, True)
+
+
 def test_quantiles_stay_exact_where_floats_would_not() -> None:
     """1/10 of ten, step by step with cut-offs of which none changes the share: 0.9 * 8/9 * ... must be exactly 1/10."""
     sample = Sample(range(1, 11), [])

@@ -210,6 +210,17 @@ def test_a_lease_lost_after_power_off_is_noticed_from_the_power_off_on(back_at: 
     assert detections(stream) == ((60,), (), {})
 
 
+def test_the_worker_may_be_told_to_be_off_before_its_work_is_told_to_have_stopped() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.worker(25, "dome-1", "frozen")
+    stream.worker(30, "dome-1", "off")
+    stream.stop(30, 1, "dome-1", 1, why="power off")
+    stream.end(90, 1, "dome-1", 1, "lease lost")
+    assert detections(stream) == ((65,), (), {})  # from the freeze on, which went over into the power off
+
+
 def test_a_lease_of_work_that_never_began_on_a_worker_that_is_well_tells_no_delay() -> None:
     stream = powered_off(back_at=50, began=False)
     stream.end(90, 1, "dome-1", 1, "lease lost")

@@ -1,7 +1,7 @@
 """Every figure of the catalogue, on a night small enough to be worked out by hand."""
 
 import pytest
-from night_rows import Stream
+from night_rows import Stream, the_night
 
 from emulator.errors import InputError
 from emulator.measure.backlog import Profile
@@ -11,71 +11,6 @@ from emulator.measure.figures import FIGURES, Figures, figure
 from emulator.measure.night import Night
 from emulator.measure.selection import Where
 from emulator.timeline.ticks import HOUR
-
-
-def the_night() -> Night:
-    """A night of 1000 ticks, two pools, two routines, seven jobs and one that was refused.
-
-    Plates (routine copy), worker dome-1:
-      job 1: submitted 0, out 0, works [0, 100), ok, done at 100; leaves copied on plate-1 (unrepeatable)
-      job 2: submitted 0, waits until 100, works [100, 150), error; pauses [150, 200), waits [200, 250),
-             works [250, 300), permanent error, failed; left copied on plate-2 at 140 and again at 290
-      job 3: submitted 50, waits until 300, works from 300 on, unfinished
-    Sweeps (routine sweep), worker tower-1 (two slots):
-      job 4: submitted 50, held until due at 60, waits until 80, works [80, 110), its worker is off from 110 on,
-             its lease is lost at 180; waits from then on
-      job 5: submitted 400, expires at 500
-      job 6: submitted 600, withdrawn at 700
-      job 7: submitted 800, put back for job 5, unfinished
-    One plate job is refused at 10, and one occurrence of the sweeps is skipped.
-    """
-    s = Stream()
-    s.worker(0, "dome-1", "idle")
-    s.worker(0, "tower-1", "idle")
-    s.submit(0, 1)
-    s.submit(0, 2)
-    s.start(0, 1, "dome-1", 1)
-    sweep = {"routine": "sweep", "entry": "sweeps"}
-    s.add(10, "submission_refused", 0, "", "copy", "night", "plates", 9, "full")
-    s.submit(50, 3)
-    s.submit(50, 4, state="queued held", reasons="not due", ordinal=1, **sweep)
-    s.add(60, "hold_ended", 4, "", "queued", "not due")
-    s.start(80, 4, "tower-1", 2)
-    s.land(90, 1, "dome-1", 1, "plate-1")
-    s.go_well(100, 1, "dome-1", 1)
-    s.start(100, 2, "dome-1", 3)
-    s.stop(110, 4, "tower-1", 2, why="power off")
-    s.worker(110, "tower-1", "off")
-    s.land(140, 2, "dome-1", 3, "plate-2")
-    s.stop(150, 2, "dome-1", 3)
-    s.end(150, 2, "dome-1", 3, "error")
-    s.requeue(150, 2, "requeued held", 200)
-    s.end(180, 4, "tower-1", 2, "lease lost")
-    s.requeue(180, 4)
-    s.add(200, "hold_ended", 2, "", "requeued", "pausing")
-    s.start(250, 2, "dome-1", 4, attempt=2)
-    s.land(290, 2, "dome-1", 4, "plate-2")
-    s.stop(300, 2, "dome-1", 4, attempt=2)
-    s.end(300, 2, "dome-1", 4, "permanent error", attempt=2)
-    s.finish(300, 2, "permanent error", 2)
-    s.start(300, 3, "dome-1", 5)
-    s.submit(400, 5, ordinal=2, **sweep)
-    s.finish(500, 5, "expired", 0)
-    s.submit(600, 6, ordinal=3, **sweep)
-    s.finish(700, 6, "withdrawn", 0)
-    s.submit(800, 7, ordinal=2, origin=5, **sweep)
-    s.add(900, "occurrence_skipped", 0, "", "sweeps", 4, "one is still running")
-    s.add(900, "stale_refused", 2, "dome-1", 3, "renewal")
-    s.add(900, "stale_refused", 0, "dome-1", 99, "renewal")
-    s.add(900, "fault_missed", 0, "", "freeze", "faults[0]", 1, "tower-1", "it was off")
-    return s.night(
-        1000,
-        pools={"dome-1": "dome", "tower-1": "tower", "tower-2": "tower"},
-        slots={"tower-1": 2},
-        occurrences={"sweeps": [50, 390, 600, 900]},
-        offered_load={"dome": 1.5, "tower": 0.25},
-    )
-
 
 CUT_OFF_MEAN = "mean restricted to the horizon"
 
@@ -234,6 +169,20 @@ def test_a_figure_that_cannot_be_told_for_that_part_is_refused(night: Night) -> 
         figure(night, "faults_missed", Where(entry="plates"))
     with pytest.raises(InputError, match="there is no figure 'makespam': did you mean 'makespan'"):
         figure(night, "makespam")
+
+
+def test_figures_share_what_they_are_taken_from(night: Night) -> None:
+    """Asking for a second quantile sorts no times again."""
+    figures = Figures(night)
+    first = figures.selection.sample("wait"), figures.selection.profile("waiting")
+    assert (figures.selection.sample("wait"), figures.selection.profile("waiting")) == first
+    assert figures.selection.sample("wait") is first[0]
+
+
+def test_a_job_that_never_came_due_does_not_wait() -> None:
+    s = Stream()
+    s.submit(0, 1, state="queued held", reasons="not due")
+    assert figure(s.night(100), "wait_longest") == Figure(None, "time", False, "longest seen", 0, 0)
 
 
 def test_a_makespan_with_everything_finished_is_exact() -> None:

@@ -175,6 +175,17 @@ def test_a_hand_out_that_is_given_back_unstarted_does_not_count() -> None:
     assert night.waiting[0].begins.tolist() == [0, 12, 40, 55]
 
 
+def test_a_lease_delivered_to_a_second_worker_ends_no_second_wait() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.hand_out(10, 1, "dome-1", 1)
+    stream.hand_out(12, 1, "dome-2", 1)
+    night = stream.night(100)
+    assert (night.waiting[0].begins.tolist(), night.waiting[0].ends.tolist()) == ([0], [10])
+    assert (night.value(1, FIRST_OUT), night.value(1, ATTEMPTS)) == (10, 1)
+    assert {key: cell.attempts for key, cell in night.cells.items()} == {(0, "dome-2", "in progress"): 1}
+
+
 def test_a_job_that_expires_while_it_waits_stops_waiting() -> None:
     stream = Stream()
     stream.submit(0, 1)
