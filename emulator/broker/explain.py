@@ -23,7 +23,7 @@ def explain(job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]]
     if queue.held:
         reasons.append(f"a person holds queue {queue.name}")
     if queue.is_full():
-        reasons.append(f"queue {queue.name} runs {queue.running} jobs, the most that it may")
+        reasons.append(f"queue {queue.name} runs as many jobs as it may: {queue.running}")
     if job.key and not keys.has_room(job.key, queue):
         users = keys.users[job.key]
         reasons.append(f"key {job.key} is busy with job {', '.join(map(str, users))}")
