@@ -28,7 +28,8 @@ class Occurrence:
     """What became of one occurrence.
 
     ``due`` is the tick at which it was due, ``started`` the first hand-out, ``done`` the first end in state done
-    (None: not so far); ``why_not`` says why it is not done; ``job`` is the number of its first job (0: there is none).
+    (None: not so far); ``why_not`` says why it is not done, and ``unfinished`` whether it still might be; ``job`` is
+    the number of its first job (0: there is none).
     """
 
     ordinal: int
@@ -37,6 +38,7 @@ class Occurrence:
     started: int | None
     done: int | None
     why_not: str
+    unfinished: bool = False
 
 
 def occurrences_of(night: Night, entry: str) -> list[Occurrence]:
@@ -75,7 +77,7 @@ def _of_jobs(night: Night, ordinal: int, due: int, members: list[int]) -> Occurr
     unfinished = any(night.value(job, FINAL) == UNFINISHED for job in members)
     last = night.final_of(members[-1])
     why_not = "" if ends else "was unfinished at the end" if unfinished else f"failed ({last.sub_state})"
-    return Occurrence(ordinal, due, members[0], min(outs, default=None), min(ends, default=None), why_not)
+    return Occurrence(ordinal, due, members[0], min(outs, default=None), min(ends, default=None), why_not, unfinished)
 
 
 def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: str) -> Judged:
@@ -106,22 +108,24 @@ def _misses(night: Night, requirement: Asked, clock: WallClock, one: Occurrence)
     """Say how an occurrence misses what was asked, if it does."""
     if requirement.started_by is not None:
         limit = _first_after(one.due, requirement.started_by, clock)
-        why_not = "was not started" if one.job else one.why_not
-        yield from _late(night, clock, one.started, limit, "was started at", why_not)
+        why_not = "was not started" if one.unfinished else one.why_not
+        yield from _late(night, clock, one, one.started, limit, "was started at", why_not)
     if requirement.finished_by is not None:
         limit = _first_after(one.due, requirement.finished_by, clock)
-        yield from _late(night, clock, one.done, limit, "was done at", one.why_not)
+        yield from _late(night, clock, one, one.done, limit, "was done at", one.why_not)
     if requirement.within is not None:
         limit = one.due + requirement.within
         if one.done is not None and one.done > limit:
             yield f"was done {duration(one.done - one.due)} after it was due"
         else:
-            yield from _late(night, clock, one.done, limit, "was done at", one.why_not)
+            yield from _late(night, clock, one, one.done, limit, "was done at", one.why_not)
 
 
-def _late(night: Night, clock: WallClock, at: int | None, limit: int, did: str, why_not: str) -> Iterator[str]:
+def _late(
+    night: Night, clock: WallClock, one: Occurrence, at: int | None, limit: int, did: str, why_not: str
+) -> Iterator[str]:
     if at is None:
-        unknown = limit >= night.horizon and why_not.startswith(("was not started", "was unfinished"))
+        unknown = one.unfinished and limit >= night.horizon
         yield why_not + (", so whether it would have been in time cannot be known" if unknown else "")
     elif at > limit:
         yield f"{did} {_time(clock.local(at))}"

@@ -73,13 +73,8 @@ def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
         return True, ""
     if kind != "at_least" and found.value > bound:
         return False, ""
-    one = found.unfinished == 1
-    who = (
-        "because of what was unfinished"
-        if not found.unfinished
-        else (f"because {found.unfinished} {'was' if one else 'were'} unfinished")
-    )
-    return False, f"whether it holds cannot be known {who}"
+    which = f"because {found.unfinished} of {found.n}" if found.unfinished else "because something"
+    return False, f"whether it holds cannot be known {which} {'were' if found.unfinished > 1 else 'was'} unfinished"
 
 
 def _sentence(requirement: Asked, found: Figure, kind: str, bound: float, holds: bool | None, reason: str) -> str:
@@ -101,7 +96,7 @@ def say_requirement(requirement: Asked) -> str:
         by = [f"started by {requirement.started_by}"] if requirement.started_by is not None else []
         by += [f"finished by {requirement.finished_by}"] if requirement.finished_by is not None else []
         by += [f"finished within {value(requirement.within, 'time')}"] if requirement.within is not None else []
-        text = f"each {requirement.each_occurrence_of} {' and '.join(by)}"
+        text = f"each occurrence of {requirement.each_occurrence_of} {' and '.join(by)}"
     else:
         name = requirement.measure or ""
         unit = find(name).unit

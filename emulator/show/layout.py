@@ -59,7 +59,8 @@ class Page:
         widths[0] = min(widths[0], max(16, WIDTH - 2 - int(sum(widths[1:])) - 2 * (len(widths) - 1)))
         to_the_right = frozenset(right)
         for place, row in enumerate(cells):
-            first, *more = _wrap(row[0], widths[0], 0, 2)
+            indent = len(row[0]) - len(row[0].lstrip())
+            first, *more = _wrap(row[0], widths[0], indent, indent + 2)
             parts = [first + " " * (widths[0] - columns(first))]
             for number, (cell, width) in enumerate(zip(row[1:], widths[1:], strict=True), 1):
                 gap = " " * (width - columns(cell))

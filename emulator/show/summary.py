@@ -91,7 +91,10 @@ def final_states(night: Night) -> list[tuple[str, str, int]]:
 
 def _jobs(page: Page, night: Night, figures: Figures) -> None:
     page.heading("Jobs")
-    rows = [[f"{state}: {sub_state}" if sub_state else state, str(n)] for state, sub_state, n in final_states(night)]
+    rows = []
+    for state, sub_state, count in final_states(night):
+        title = sub_state if sub_state == "withdrawn" else f"{state}: {sub_state}" if sub_state else state
+        rows.append([title, str(count)])
     if night.refused:
         rows.append(["refused by the broker", str(len(night.refused))])
     if night.skipped:

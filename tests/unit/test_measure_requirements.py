@@ -97,8 +97,8 @@ def test_a_requirement_on_a_share_of_nights_still_tells_how_this_one_went() -> N
         (
             {"measure": "makespan", "at_most": 3 * HOUR},  # no upper bound holds while anything is unfinished
             False,
-            "Missed: makespan is more than 2 h, at most 3 h was asked; whether it holds cannot be known because 1 was "
-            "unfinished.",
+            "Missed: makespan is more than 2 h, at most 3 h was asked; whether it holds cannot be known because 1 "
+            "of 3 was unfinished.",
         ),
         (
             {"measure": "makespan", "at_most": HOUR},
@@ -113,20 +113,20 @@ def test_a_requirement_on_a_share_of_nights_still_tells_how_this_one_went() -> N
         (
             {"measure": "makespan", "at_least": 3 * HOUR},
             False,
-            "Missed: makespan is more than 2 h, at least 3 h was asked; whether it holds cannot be known because 1 was "
-            "unfinished.",
+            "Missed: makespan is more than 2 h, at least 3 h was asked; whether it holds cannot be known because 1 "
+            "of 3 was unfinished.",
         ),
         (
             {"measure": "makespan", "exactly": 2 * HOUR},
             False,
-            "Missed: makespan is more than 2 h, exactly 2 h was asked; whether it holds cannot be known because 1 was "
-            "unfinished.",
+            "Missed: makespan is more than 2 h, exactly 2 h was asked; whether it holds cannot be known because 1 "
+            "of 3 was unfinished.",
         ),
         (
             {"measure": "drain_time", "at_most": 3 * HOUR},
             False,
-            "Missed: drain_time is more than 2 h, at most 3 h was asked; whether it holds cannot be known because of "
-            "what was unfinished.",
+            "Missed: drain_time is more than 2 h, at most 3 h was asked; whether it holds cannot be known because "
+            "something was unfinished.",
         ),
     ],
 )
@@ -140,7 +140,7 @@ def test_two_that_were_unfinished_are_told_in_the_plural() -> None:
     s.submit(0, 1)
     s.submit(0, 2)
     found = judge(s.night(HOUR), asked(measure="makespan", at_most=2 * HOUR), CLOCK)
-    assert found.sentence.endswith("because 2 were unfinished.")
+    assert found.sentence.endswith("because 2 of 2 were unfinished.")
 
 
 def test_requirements_are_judged_in_their_order() -> None:
@@ -212,11 +212,11 @@ def test_a_requirement_that_makes_no_sense_is_not_judged() -> None:
         ({"measure": "done", "at_least": 1.0, "at_most": 9.0}, "done at least 1 and at most 9"),
         (
             {"each_occurrence_of": "sweeps", "started_by": "22:00", "finished_by": "05:00", "within": HOUR},
-            "each sweeps started by 22:00 and finished by 05:00 and finished within 1 h",
+            "each occurrence of sweeps started by 22:00 and finished by 05:00 and finished within 1 h",
         ),
         (
             {"each_occurrence_of": "sweeps", "within": HOUR, "in_share": 0.9},
-            "each sweeps finished within 1 h, in 90 % of nights",
+            "each occurrence of sweeps finished within 1 h, in 90 % of nights",
         ),
     ],
 )
@@ -306,12 +306,12 @@ def occurrences(s: Stream, due: dict[str, tuple[int, ...]], horizon: int = 8 * H
 def test_occurrences_that_end_in_time_meet() -> None:
     """The scenario starts at 21:30: the second is due at 22:30 and done at 23:20, to the minute."""
     assert occurrences(sweeps(), DUE, finished_by="23:20") == Judged(
-        requirement="each sweeps finished by 23:20",
+        requirement="each occurrence of sweeps finished by 23:20",
         met=True,
         tonight=True,
         found=Figure(0, "count", n=2),
         bound=0,
-        sentence="Met: each sweeps finished by 23:20: all 2.",
+        sentence="Met: each occurrence of sweeps finished by 23:20: all 2.",
     )
 
 
@@ -360,7 +360,7 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
     due = {"sweeps": tuple(hour * HOUR for hour in (0, 1, 2, 3, 4, 5, 6, 30))}  # the last is beyond the horizon
     found = occurrences(s, due, within=HOUR)
     assert found == Judged(
-        requirement="each sweeps finished within 1 h",
+        requirement="each occurrence of sweeps finished within 1 h",
         met=False,
         tonight=False,
         found=Figure(5, "count", n=7),
@@ -409,6 +409,15 @@ def test_what_the_horizon_cut_off_is_missed_and_says_so(keys: dict[str, Any], wh
     assert found.sentence == f"Missed: 1 of 1 occurrences of sweeps: {why}"
 
 
+def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
+    """The job expires at 10 min; 05:00 lies beyond the horizon, but it will not be started any more."""
+    s = Stream()
+    s.submit(0, 1, entry="sweeps")
+    s.finish(10 * MINUTE, 1, "expired", 0)
+    found = occurrences(s, {}, HOUR, started_by="05:00")
+    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 failed (expired)."
+
+
 def test_without_an_occurrence_there_is_nothing_to_judge() -> None:
     found = occurrences(Stream(), {}, within=HOUR)
     assert (found.met, found.tonight, found.found.value) == (None, None, None)
@@ -418,7 +427,7 @@ def test_without_an_occurrence_there_is_nothing_to_judge() -> None:
 def test_occurrences_in_a_share_of_nights_are_not_judged_on_one() -> None:
     found = occurrences(sweeps(), DUE, within=HOUR, in_share=0.9)
     assert (found.met, found.tonight) == (None, True)
-    assert found.sentence.startswith("Not judged on one night, asked in 90 % of nights: Met: each sweeps")
+    assert found.sentence.startswith("Not judged on one night, asked in 90 % of nights: Met: each occurrence of sweeps")
 
 
 def test_a_deadline_in_the_hour_that_the_clock_skips_is_read_with_the_offset_before_it() -> None:

@@ -1,0 +1,202 @@
+"""The summary of a run, whole: as text and as JSON.
+
+The two long expected outputs stand in tests/golden. Their figures are those worked out by hand in
+test_measure_figures.py; the wording and the layout are pins, copied from a run and read through.
+"""
+
+import json
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from night_rows import Stream, asked, the_night
+
+from emulator.measure.estimate import Figure
+from emulator.measure.requirements import judge_all
+from emulator.measure.verdict import Judged
+from emulator.scenario.clock import Clock
+from emulator.show.layout import columns
+from emulator.show.meta import RunMeta, verdict
+from emulator.show.summary import summary
+from emulator.show.summary_json import as_json
+from emulator.timeline.ticks import MINUTE, SECOND
+
+GOLDEN = Path(__file__).parents[1] / "golden"
+
+META = RunMeta(
+    title="Plates and sweeps",
+    seed=7,
+    again="queuedrill run plates.yaml --seed 7",
+    guessed=3,
+    stated=12,
+    explanations={3: "at work on dome-1 since +5 min", 4: "no worker that could take it is on"},
+    stuck=frozenset({4}),
+    versions={"queuedrill": "0.1.0", "zone data": "2026a"},
+)
+
+
+def bad_night() -> tuple[object, ...]:
+    night = the_night(SECOND)
+    requirements = [
+        asked(measure="makespan", at_most=30 * MINUTE),
+        asked(measure="failed", at_most=2.0),
+        asked(measure="wait_p90", at_most=2 * MINUTE, routine="copy"),
+        asked(measure="utilisation", at_least=0.5, pool="cellar"),
+        asked(measure="done_share", at_least=0.99),
+        asked(each_occurrence_of="sweeps", started_by="22:00"),
+    ]
+    return night, judge_all(night, requirements, Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago"))
+
+
+def good_night() -> Stream:
+    """One job, submitted at 0, handed out at 60 s, done at 180 s; the run lasts 600 s."""
+    s = Stream(SECOND)
+    s.submit(0, 1)
+    s.start(60, 1, "dome-1", 1)
+    s.go_well(180, 1, "dome-1", 1)
+    return s
+
+
+def test_the_text_of_a_bad_night_is_the_golden_one() -> None:
+    night, judged = bad_night()
+    assert summary(night, judged, META).as_text() == (GOLDEN / "summary-bad-night.txt").read_text(encoding="utf-8")
+
+
+def test_the_json_of_a_bad_night_is_the_golden_one() -> None:
+    night, judged = bad_night()
+    found = json.dumps(as_json(night, judged, META), indent=1) + "\n"
+    assert found == (GOLDEN / "summary-bad-night.json").read_text(encoding="utf-8")
+
+
+def test_the_text_of_a_good_night_is_short() -> None:
+    """Every figure: wait 60 s, run time 120 s, turnaround and makespan 180 s, backlog 1 for 60 of 600 s."""
+    meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml --seed 1")
+    assert summary(good_night().night(600 * SECOND), [], meta).as_text() == (
+        "No requirement is stated, so whether the night fits is not judged.\n"
+        "\n"
+        "One plate. 10 min in virtual time, seed 1.\n"
+        "\n"
+        "Jobs\n"
+        "  done        1\n"
+        "  unfinished  0\n"
+        "  Done: 100 % of all accepted and refused.\n"
+        "\n"
+        "Times\n"
+        "              median    p90    p99  longest\n"
+        "  wait         1 min  1 min  1 min    1 min\n"
+        "  run time     2 min  2 min  2 min    2 min\n"
+        "  turnaround   3 min  3 min  3 min    3 min\n"
+        "  Makespan: 3 min.\n"
+        "\n"
+        "Attempts\n"
+        "  attempts                1 (1 for each job that had one)\n"
+        "  lost leases             0\n"
+        "  overlapping work        0 s in 0 jobs\n"
+        "  stale requests refused  0\n"
+        "  wasted work             0 s (0 % of all executed)\n"
+        "\n"
+        "Backlog\n"
+        "  peak           1 job\n"
+        "  drained after  1 min\n"
+        "  on average     0.1 jobs\n"
+        "\n"
+        "Worst jobs\n"
+        "  plates#1: done after 3 min\n"
+        "\n"
+        "This is one night of many, the one with seed 1; another seed gives another. To\n"
+        "run it again:\n"
+        "  queuedrill run plate.yaml --seed 1\n"
+        "\n"
+        "A rehearsal is a model: it supports and does not replace the organisation's own\n"
+        "change control, restore tests and the judgement of whoever is responsible for\n"
+        "the systems.\n"
+    )
+
+
+def test_a_night_without_jobs_can_be_shown() -> None:
+    meta = RunMeta(title="Nothing", seed=1, again="queuedrill run nothing.yaml")
+    night = Stream().night(600 * SECOND)
+    text = summary(night, [], meta).as_text()
+    assert "  wait          none  none  none     none\n" in text
+    assert "  Makespan: none.\n" in text
+    assert as_json(night, [], meta)["figures"]["wait_p90"]["value"] is None
+
+
+def many_of_everything() -> Stream:
+    """Fifteen jobs that each leave two effects twice, one of them on a shared target, with long and wide names."""
+    s = Stream(SECOND)
+    wide, long = "\u5929\u6587" * 30, "exposure-" * 15
+    for job in range(1, 16):
+        s.submit(0, job, entry=wide if job % 2 else long)
+        s.start(1, job, "dome-1", job)
+        for target in (f"{long}-{job}", "shared"):
+            s.land(2, job, "dome-1", job, target)
+            s.land(2, job, "dome-1", job, target)
+        s.end(90, job, "dome-1", job, "lease lost")
+        s.requeue(90, job)
+        s.add(91, "fault_missed", 0, "", "power_off", f"faults[{job}]", 1, long, "it was\noff \x1b[31m" + wide)
+    for job in range(12):
+        s.submit(100, 16 + job)
+        s.add(100, "submission_refused", 0, "", "copy", "night", f"target {job}", 9, "full")
+    return s
+
+
+def test_every_line_keeps_within_80_columns_whatever_the_names() -> None:
+    night = many_of_everything().night(
+        600 * SECOND, pools={"dome-1": "\u5929" * 60, "dome-2": "x" * 199}, offered_load={"\u5929" * 60: 1.5}
+    )
+    requirements = [
+        asked(measure="wait_p90", at_most=1, entry="exposure-" * 15),
+        asked(measure="failed", at_most=0.0),
+        asked(measure="unfinished", at_most=0.0),
+    ]
+    clock = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
+    judged = judge_all(night, requirements, clock)
+    meta = RunMeta(title="t" * 300, seed=2**62, again="queuedrill run " + "x" * 200, explanations={1: "key busy " * 30})
+    text = summary(night, judged, meta).as_text()
+    assert max(columns(line) for line in text.splitlines()) <= 80
+    assert "\x1b" not in text
+    for expected in ("and 20 more\n", "and 17 more\n", "and 5 more\n", "from unrelated jobs\n"):
+        assert expected in text
+    assert " and more." in " ".join(text.split())  # of more than three jobs that show why
+
+
+def test_lost_leases_of_workers_at_work_and_jobs_put_back_are_told() -> None:
+    s = good_night()
+    s.submit(200, 2, ordinal=1, origin=1)
+    s.start(200, 2, "dome-1", 2)
+    s.end(290, 2, "dome-1", 2, "lease lost")
+    s.finish(290, 2, "attempts used up", 1)
+    meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml")
+    text = summary(s.night(600 * SECOND), [], meta).as_text()
+    assert "  lost leases                1\n    with the worker at work  1\n" in text
+    assert "Done: 50 % of all accepted and refused; jobs put back counted with the first:\n    100 %." in text
+
+
+def one(met: bool | None) -> Judged:
+    return Judged("x", met, met, Figure(1, "count"), 1, "x")
+
+
+@pytest.mark.parametrize(
+    ("mets", "fits", "sentence"),
+    [
+        ((), None, "No requirement is stated, so whether the night fits is not judged."),
+        ((True,), True, "The night fits: the one requirement is met."),
+        ((True, True), True, "The night fits: all 2 requirements met."),
+        ((False,), False, "The night does not fit: 1 of 1 requirement missed."),
+        ((False, True, True, False, True), False, "The night does not fit: 2 of 5 requirements missed."),
+        (
+            (False, None),
+            False,
+            "The night does not fit: 1 of 2 requirements missed. 1 could not be judged on this night.",
+        ),
+        ((True, None), True, "The night fits: 1 of 2 requirements met. 1 could not be judged on this night."),
+        (
+            (None,),
+            None,
+            "Whether the night fits is not judged: none of 1 requirement could be judged on this night.",
+        ),
+    ],
+)
+def test_the_verdict_is_one_sentence(mets: tuple[bool | None, ...], fits: bool | None, sentence: str) -> None:
+    assert verdict(tuple(one(met) for met in mets)) == (fits, sentence)
