@@ -15,7 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final
 
-from emulator.errors import DefectError, LogError
+from emulator.errors import DefectError, QueuedrillError
 from emulator.record.encoding import encode
 from emulator.record.events import Row
 from emulator.record.meta import RunMeta
@@ -53,10 +53,14 @@ class SqliteRecorder:
     """
 
     def __init__(
-        self, path: Path, file: LogFile, batch: int = BATCH, on_failure: Callable[[LogError], object] | None = None
+        self,
+        path: Path,
+        file: LogFile,
+        batch: int = BATCH,
+        on_failure: Callable[[QueuedrillError], object] | None = None,
     ) -> None:
         self.path = path
-        self.failure: LogError | None = None
+        self.failure: QueuedrillError | None = None
         self._file = file
         self._batch = batch
         self._on_failure = on_failure
@@ -82,7 +86,7 @@ class SqliteRecorder:
         overwrite: bool = False,
         batch: int = BATCH,
         patience: float = 5.0,
-        on_failure: Callable[[LogError], object] | None = None,
+        on_failure: Callable[[QueuedrillError], object] | None = None,
         trace: Trace = None,
     ) -> "SqliteRecorder":
         """Make a new log and open it.
@@ -124,12 +128,13 @@ class SqliteRecorder:
 
         Raises:
             LogError: when it cannot be written; it says which events are in the file and which are not.
+            DefectError: when what was emitted is no event.
         """
         async with self._lock, clock_stop("the event log"):
             try:
                 await self._write()
-            except LogError as error:
-                self.failure = LogError(f"{error}; {self._losses()}")
+            except QueuedrillError as error:  # a LogError, or the DefectError of a row that is none
+                self.failure = type(error)(f"{error}; {self._losses()}")
                 raise self.failure from error
         self.failure = None
 
@@ -171,7 +176,7 @@ class SqliteRecorder:
     ) -> None:
         try:
             await self.close()
-        except LogError as lost:
+        except QueuedrillError as lost:
             if error is None:
                 raise
             error.add_note(str(lost))  # what went wrong first stays in front
@@ -188,7 +193,7 @@ class SqliteRecorder:
         told = self.failure is not None
         try:
             await self.flush()
-        except LogError as error:
+        except QueuedrillError as error:
             if self._on_failure is not None and not told:
                 self._on_failure(error)
 

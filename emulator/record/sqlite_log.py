@@ -5,12 +5,13 @@ All SQL of the project is in this file, and nothing else: who writes is ``log_wr
 The law of the log:
 
 - **Append only.** A row of ``events`` is never changed: triggers refuse it. (They cannot see a row replaced under its
-  own number; a guard against that costs half of the writing speed, so the digest of a finished run finds it instead.)
+  own number; a guard against that halves the writing speed, so the digest of a finished run finds it instead.)
 - **A batch is a transaction.** After a kill at any moment the file holds every batch that was committed and nothing
   of the next: write-ahead logging with ``synchronous = NORMAL`` survives the end of the process. (After a power cut
   the file is sound too, but the last batches may be missing.)
 - **A name appears when its log is whole.** Tables and meta data are made in a file beside it, which is then renamed.
-- **No index.** Each would add some 40 % to the cost of a row; a scan for one job takes about 0.1 s a million events.
+- **No index.** Each would add more than half to the cost of a row; to scan a million events for one job takes some
+  0.15 s (measured with rows of six kinds on one core).
 """
 
 import os

@@ -37,6 +37,15 @@ def test_details_come_back_as_they_were(row: Row) -> None:
     assert [type(value) for value in back] == [type(value) for value in row]
 
 
+def test_half_a_surrogate_pair_is_escaped() -> None:
+    """Text that UTF-8 has no bytes for is written as the JSON escape of it, and comes back."""
+    row = (5, "queue_held", 0, 0, "", "a\ud800é")
+    [(*_, body)], lines = encode([row], 1)
+    assert body == '{"queue":"a\\ud800é"}'
+    assert lines == '{"n":1,"at":5,"kind":"queue_held","cause":0,"queue":"a\\ud800é"}\n'.encode()
+    assert decode("queue_held", body) == ("a\ud800é",)
+
+
 def test_every_kind_has_its_keys_in_order() -> None:
     """Each kind of event is written with its fixed keys first and its details after, in the order of DETAILS."""
     for kind, names in DETAILS.items():

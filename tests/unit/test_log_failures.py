@@ -13,11 +13,12 @@ from pathlib import Path
 import pytest
 from log_rows import ABOUT, some_rows, write
 
-from emulator.errors import LogError
+from emulator.errors import DefectError, LogError, QueuedrillError
 from emulator.record.events import Row
 from emulator.record.export import digest
 from emulator.record.log_reader import open_log
 from emulator.record.log_writer import SqliteRecorder
+from emulator.record.sqlite_log import LogFile, create
 
 ROWS = some_rows(1_050)
 
@@ -61,7 +62,7 @@ def test_overwriting_leaves_nothing_of_the_old_log(tmp_path: Path) -> None:
     assert list(open_log(path).rows()) == [ROWS[7]]
 
 
-async def hindered(path: Path, *statements: str, told: list[LogError], patience: float = 5.0) -> SqliteRecorder:
+async def hindered(path: Path, *statements: str, told: list[QueuedrillError], patience: float = 5.0) -> SqliteRecorder:
     """Give a recorder that has 200 events in the file, and then whatever the statements do to its connection."""
     recorder = await SqliteRecorder.create(path, ABOUT, batch=100, patience=patience, on_failure=told.append)
     for row in ROWS[:200]:
@@ -85,9 +86,10 @@ async def hindered(path: Path, *statements: str, told: list[LogError], patience:
 )
 def test_what_cannot_be_written_is_told(tmp_path: Path, hindrance: str, reason: str) -> None:
     """When the disk is full or the file may not be written, the error says what is kept and what is not."""
-    path, told = tmp_path / "night.qdlog", []
+    path: Path = tmp_path / "night.qdlog"
+    told: list[QueuedrillError] = []
 
-    async def run() -> tuple[LogError | None, str]:
+    async def run() -> tuple[QueuedrillError | None, str]:
         recorder = await hindered(path, hindrance, told=told)
         for row in ROWS[200:450]:
             recorder.emit(row)
@@ -118,7 +120,7 @@ def test_a_disk_that_refuses_is_told(tmp_path: Path) -> None:
 import asyncio, resource, signal, sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 from log_rows import ABOUT, some_rows
-from emulator.errors import LogError
+from emulator.errors import DefectError, LogError, QueuedrillError
 from emulator.record.log_writer import SqliteRecorder
 async def run():
     recorder = await SqliteRecorder.create("night.qdlog", ABOUT, batch=100)
@@ -146,7 +148,8 @@ asyncio.run(run())
 
 def test_a_lock_that_is_given_up_costs_nothing(tmp_path: Path) -> None:
     """A batch that another program's lock kept out is written once the lock is gone, in its place."""
-    path, told = tmp_path / "night.qdlog", []
+    path: Path = tmp_path / "night.qdlog"
+    told: list[QueuedrillError] = []
 
     async def run() -> None:
         recorder = await hindered(path, told=told, patience=0.01)
@@ -186,7 +189,55 @@ def test_a_failing_log_does_not_hide_what_failed_first(tmp_path: Path) -> None:
     assert note.endswith("events 1 to 200 are kept in the file, events 201 to 201 are not")
 
 
-def test_a_log_that_cannot_be_opened_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_loss_at_the_end_is_told(tmp_path: Path) -> None:
+    """A run that comes to its end while its log cannot be written ends with the error."""
+
+    async def run() -> None:
+        async with await hindered(tmp_path / "night.qdlog", "PRAGMA query_only = ON", told=[]) as recorder:
+            recorder.emit(ROWS[200])
+
+    with pytest.raises(LogError, match=r"events 1 to 200 are kept in the file, events 201 to 201 are not$"):
+        asyncio.run(run())
+
+
+def test_a_row_that_is_no_event_is_told_at_once(tmp_path: Path) -> None:
+    """What cannot be written because it is no event is a defect, told while the run goes on."""
+    told: list[QueuedrillError] = []
+
+    async def run() -> None:
+        async with await hindered(tmp_path / "night.qdlog", told=told) as recorder:
+            for row in [*ROWS[200:299], (0, "no such kind", 0, 0, "")]:
+                recorder.emit(row)
+            while not told:
+                await asyncio.sleep(0.001)
+
+    with pytest.raises(DefectError) as caught:
+        asyncio.run(run())
+    assert str(caught.value) == str(told[0])
+    assert str(told[0]).startswith(
+        "event 300 cannot be written: (0, 'no such kind', 0, 0, '') is no row of a known kind"
+    )
+    assert str(told[0]).endswith("events 1 to 200 are kept in the file, events 201 to 300 are not")
+
+
+def test_a_log_that_is_locked_from_the_start_is_told(tmp_path: Path) -> None:
+    """When another program locks the new file before it is opened, the error says so, and nothing stays open."""
+    path = tmp_path / "night.qdlog"
+    create(path, ABOUT.to_facts())
+
+    async def run() -> str:
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN EXCLUSIVE")
+            with pytest.raises(LogError) as caught:
+                await LogFile.open(path, patience=0.01)
+            return str(caught.value)
+
+    assert asyncio.run(run()) == (
+        f"{path}: the log cannot be opened: another program keeps it locked: close that first (database is locked)"
+    )
+
+
+def test_a_log_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     """A name that the file system refuses gives an error in words."""
     path = tmp_path / ("n" * 300)
 
