@@ -90,7 +90,7 @@ class Broker(Holds):
         self._last_job = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
         requires = requires if rules.matches_equipment else ()
-        line = queue.lines.get((requires, expected)) or queue.line(requires, expected)
+        line = queue.lines.get((requires, expected)) or queue.new_line(requires, expected)
         state = State.QUEUED_HELD if held else State.QUEUED
         job = Job(number, queue, line, key, now, state, held)
         job.entry = (-priority, place, job)

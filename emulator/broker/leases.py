@@ -80,7 +80,7 @@ class Leases(Contact):
         queue = job.queue
         if job.key:
             self._keys.occupy(job)
-            queue.remove(job, self._keys)
+            queue.remove(job)
         else:  # the same, without a call
             job.waiting = False
             queue.waiting -= 1

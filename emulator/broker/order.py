@@ -204,15 +204,13 @@ class Queue:
         self.lines: dict[tuple[tuple[str, ...], int], Line] = {}
         self.matched: dict[frozenset[str], list[Line]] = {}
 
-    def line(self, requires: tuple[str, ...], expected: int) -> Line:
-        """Give the line of such jobs, made when first asked for."""
-        found = self.lines.get((requires, expected))
-        if found is None:
-            found = self.lines[requires, expected] = Line(self, requires, expected)
-            for equipment, lines in self.matched.items():
-                if self._fits(found, equipment):
-                    lines.append(found)
-        return found
+    def new_line(self, requires: tuple[str, ...], expected: int) -> Line:
+        """Make the line of such jobs, of which there was none so far."""
+        line = self.lines[requires, expected] = Line(self, requires, expected)
+        for equipment, lines in self.matched.items():
+            if self._fits(line, equipment):
+                lines.append(line)
+        return line
 
     def _fits(self, line: Line, equipment: frozenset[str]) -> bool:
         return not self.rules.matches_equipment or meets(line.requires, sorted(equipment))
@@ -248,15 +246,13 @@ class Queue:
         if (lane.shown is None or entry < lane.shown) and keys.has_room(job.key, self):
             lane.show()
 
-    def remove(self, job: Job, keys: Keys) -> None:
+    def remove(self, job: Job) -> None:
         """A job waits no longer: it was taken, held, or is final."""
         job.waiting = False
         self.waiting -= 1
         lane = job.lane
-        if lane is not None and lane.shown is job.entry:
-            lane.shown = None
-            if keys.has_room(job.key, self):
-                lane.show()
+        if lane is not None and lane.shown is job.entry:  # it stood in the line, so the key has room
+            lane.show()
 
     def _lane(self, line: Line, key: str, keys: Keys) -> Lane:
         """Give the lane of a key in a line, made when first asked for."""

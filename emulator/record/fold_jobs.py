@@ -254,6 +254,8 @@ class JobFolding:
             request = _ENDS_WITHOUT_ATTEMPT.get(sub_state)
             if request is None:
                 raise self.wrong(f"a job is {sub_state or 'done'} only after an attempt")
+            if job.token:
+                raise self.wrong(f"a worker still has job {number}")
             self.move(job, request, d["state"], job.facts(waits="prerequisite" in job.held))
         self.finished[number] = {"state": d["state"], "sub_state": sub_state, "attempts": job.attempts}
         del self.jobs[number]

@@ -112,6 +112,19 @@ def test_a_held_and_released_job_with_a_key_is_not_given_twice():
     assert take_all(d) == [1, 2]
 
 
+def test_a_requeued_job_that_goes_to_the_back_of_its_lane_stands_there_once():
+    """Its key stays busy with a job of another queue meanwhile, so that its old place is not cleared at once."""
+    d = Driver(QueueRules("night", retry=AGAIN, requeued_keep_place=False), QueueRules("day", per_key_at_most=2))
+    d.submit("night", key="m31"), d.submit("night", key="m31"), d.submit("day", key="m31")
+    d.taken(queues=("night",)), d.taken("dome-2", queues=("day",))
+    d.hand_in(1, "error")
+    assert d.take("dome-3", queues=("night",)) is None
+    d.hand_in(2, worker="dome-2")
+    assert d.taken("dome-3", queues=("night",)).job == 2
+    d.hand_in(3, worker="dome-3")
+    assert take_all(d) == [1]
+
+
 def test_a_full_queue_hands_out_nothing():
     d = Driver(QueueRules("night", running_at_most=2))
     for _ in range(3):

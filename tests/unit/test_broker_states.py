@@ -9,6 +9,7 @@ from broker_driver import Driver
 from emulator.broker.diagram import mermaid, page
 from emulator.broker.rules import DataRetry, LongestRun, QueueRules
 from emulator.broker.states import FINAL_STATES, TABLE, Facts, Request, State, target
+from emulator.errors import DefectError
 from emulator.record.fold import fold
 
 DOCS = Path(__file__).parents[2] / "docs" / "states.md"
@@ -133,6 +134,13 @@ def test_a_refusal_is_told_in_words(call, state):
     d, job, _ = in_state(state)
     follows = target(state, Request(call), facts_of(state, Request(call)))
     assert getattr(d.broker, call)(d.now, 0, job) == ("" if isinstance(follows, State) else follows)
+
+
+def test_a_move_that_the_table_forbids_is_a_defect():
+    """The broker never moves a job against the table, whoever asks."""
+    d, job, _ = in_state(State.RUNNING)
+    with pytest.raises(DefectError, match="job 1 is running, and take is refused: a worker has it"):
+        d.broker._enter(d.broker._jobs[job], Request.TAKE, Facts())
 
 
 def test_the_page_of_the_docs_is_fresh():
