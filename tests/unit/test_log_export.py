@@ -20,6 +20,7 @@ def plainly(number: int, row: Row) -> bytes:
     return text.encode("utf-8", "backslashreplace") + b"\n"
 
 
+@pytest.mark.slow
 @given(st.lists(any_row(), max_size=12), st.integers(1, 10**9))
 def test_the_export_is_what_json_writes_of_each_event(rows: list[Row], first: int) -> None:
     """The quick encoder writes the bytes that ``json.dumps`` writes of the object of each event."""
@@ -28,6 +29,7 @@ def test_the_export_is_what_json_writes_of_each_event(rows: list[Row], first: in
     assert encode(rows, first)[1] == expected
 
 
+@pytest.mark.slow
 @given(any_row())
 def test_details_come_back_as_they_were(row: Row) -> None:
     """What a record holds of an event, read back, is the row that was emitted, types included."""

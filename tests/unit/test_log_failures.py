@@ -112,6 +112,7 @@ def test_what_cannot_be_written_is_told(tmp_path: Path, hindrance: str, reason: 
     assert (list(log.rows()), log.finished) == (ROWS[:200], False)
 
 
+@pytest.mark.slow
 def test_a_disk_that_refuses_is_told(tmp_path: Path) -> None:
     """When the system lets the file grow no more, the run gets an error in words and the log holds whole batches."""
     script = tmp_path / "run.py"

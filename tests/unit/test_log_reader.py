@@ -92,6 +92,7 @@ def test_the_view_shows_the_state_of_each_job(log: Path) -> None:
     ]
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.lists(any_row(), max_size=30))
 def test_any_rows_come_back(tmp_path_factory: pytest.TempPathFactory, rows: list[Row]) -> None:

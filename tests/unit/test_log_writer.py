@@ -3,18 +3,22 @@
 import asyncio
 from collections.abc import Coroutine
 from pathlib import Path
+from time import sleep
 from typing import Any, TypeVar
 
 import pytest
 from log_rows import ABOUT, some_rows, write
 
 from emulator.errors import DefectError, LogError
-from emulator.record.export import digest
+from emulator.record.encoding import Record
+from emulator.record.events import Sink
+from emulator.record.export import digest, json_lines
 from emulator.record.log_reader import open_log
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.recorder import Both, Recorder
+from emulator.record.sqlite_log import LogFile
 from emulator.timeline import VirtualLoop
-from emulator.timeline.ticks import MINUTE
+from emulator.timeline.ticks import MINUTE, SECOND
 
 T = TypeVar("T")
 ROWS = some_rows(1_050)
@@ -198,6 +202,47 @@ def test_no_virtual_time_passes(tmp_path: Path) -> None:
     assert list(open_log(tmp_path / "night.qdlog").rows()) == ROWS[:100]
 
 
+@pytest.mark.slow
+def test_the_same_events_whatever_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A busy night gives the same export in memory, in batches of any size, and on a disk that is slow each time."""
+
+    async def work(sink: Sink, name: str, pause: float) -> None:
+        loop = asyncio.get_running_loop()
+        for step in range(60):
+            sink.emit((round(loop.time() * SECOND), "queue_held", step, 0, name, f"night {step}"))
+            try:
+                async with asyncio.timeout(0.3):
+                    await asyncio.sleep(pause * (step % 5))
+            except TimeoutError:
+                sink.emit((round(loop.time() * SECOND), "queue_released", step, 0, name, f"night {step}"))
+
+    async def night(path: Path | None, batch: int) -> bytes:
+        memory = Recorder()
+        recorder = None if path is None else await SqliteRecorder.create(path, ABOUT, batch=batch)
+        async with asyncio.TaskGroup() as group:
+            for name, pause in (("dome-1", 0.1), ("dome-2", 0.1), ("dome-3", 0.07)):
+                group.create_task(work(memory if recorder is None else recorder, name, pause))
+        if path is None or recorder is None:
+            return b"".join(json_lines(memory.rows))
+        await recorder.finish()
+        await recorder.close()
+        return b"".join(json_lines(open_log(path).rows()))
+
+    expected = in_virtual_time(night(None, 0))
+    assert expected.count(b"queue_released") > 30
+    assert in_virtual_time(night(tmp_path / "small.qdlog", 7)) == expected
+    assert in_virtual_time(night(tmp_path / "large.qdlog", 1_000)) == expected
+    append = LogFile.append
+
+    async def append_slowly(file: LogFile, records: list[Record]) -> None:
+        await asyncio.to_thread(sleep, 0.05)
+        await append(file, records)
+
+    monkeypatch.setattr(LogFile, "append", append_slowly)
+    assert in_virtual_time(night(tmp_path / "slow.qdlog", 20)) == expected
+
+
+@pytest.mark.slow
 def test_memory_stays_bounded(tmp_path: Path) -> None:
     """A modelled world that emits on and on never has more than one batch of events in memory."""
     path, most = tmp_path / "night.qdlog", 0
@@ -215,7 +260,7 @@ def test_memory_stays_bounded(tmp_path: Path) -> None:
                     agenda.at(agenda.now + 1, step, number + 1)
 
             agenda.at(0, step, 1)
-            await asyncio.sleep(MINUTE / 1_000_000)
+            await asyncio.sleep(MINUTE / SECOND)
             await recorder.finish()
 
     in_virtual_time(night())
