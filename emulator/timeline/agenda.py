@@ -13,7 +13,7 @@ search in the heap). The virtual-time loop shares ``take_number`` for its own ti
 merges both by (time, rank, keys, number).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sized
 from heapq import heappop, heappush
 from typing import Any, Final
 
@@ -38,6 +38,7 @@ class Agenda:
     Attributes:
         now: the present tick. Only ``run`` and the loop move it, and never back.
         rank: the rank of the entry being fired (``REST`` while nothing is).
+        entries: the heap itself, for looking at its first entry only.
 
     >>> agenda, seen = Agenda(), []
     >>> agenda.at(5, seen.append, "later"); agenda.at(3, seen.append, "sooner")
@@ -46,12 +47,12 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_heap", "_number", "now", "rank")
+    __slots__ = ("_number", "entries", "now", "rank")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
-        self._heap: list[Entry] = []
+        self.entries: list[Entry] = []
         self._number = 0
 
     def take_number(self) -> int:
@@ -72,19 +73,24 @@ class Agenda:
         self._number = number = self._number + 1
         if time < self.now:
             time = self.now
-        heappush(self._heap, (time, rank, key, second, number, call, argument))
+        heappush(self.entries, (time, rank, key, second, number, call, argument))
 
     def peek(self) -> tuple[int, int, int, int, int] | None:
         """Give (time, rank, key, second key, number) of the next entry, or None when nothing is due."""
-        return self._heap[0][:5] if self._heap else None
+        return self.entries[0][:5] if self.entries else None
 
-    def run(self, before: tuple[int, int, int, int, int] | None = None) -> None:
+    def run(self, before: tuple[int, ...] | None = None, until: Sized = ()) -> None:
         """Fire every entry that sorts before ``before`` (all of them if None), moving ``now`` with them.
+
+        Args:
+            before: (time, rank, first key, second key, number) of what must not be overtaken, or a beginning of it:
+                ``(time,)`` stands for everything before that time.
+            until: stop after the entry that put something in here; the loop passes what it has ready to run.
 
         Raises:
             SpinningError: when one instant does not end.
         """
-        heap, instant, turns = self._heap, -1, 0
+        heap, instant, turns = self.entries, -1, 0
         try:
             while heap:
                 if before is not None and heap[0] >= before:  # a 7-tuple against its 5-tuple: numbers are unique
@@ -101,8 +107,10 @@ class Agenda:
                     instant, turns = time, 0
                     self.now = time
                 call(argument)
+                if until:
+                    return
         finally:
             self.rank = REST
 
     def __len__(self) -> int:
-        return len(self._heap)
+        return len(self.entries)

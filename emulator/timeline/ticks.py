@@ -37,6 +37,11 @@ def from_seconds(seconds: float) -> int:
     >>> from_seconds(0.1), from_seconds(3 * 0.1)
     (100000, 300000)
     """
+    whole = int(seconds)
+    rest = (seconds - whole) * SECOND  # the difference is exact, the product off by far less than a hundredth of a tick
+    nearest = round(rest)
+    if -0.49 < rest - nearest < 0.49:
+        return whole * SECOND + nearest
     return round(Fraction(seconds) * SECOND)
 
 

@@ -1,0 +1,99 @@
+"""How fast may virtual time pass, and how long may a run take, by the host's clock?
+
+This and the patience of clock stops are all that the timeline has to do with real time, and nothing of it decides what
+happens or in which order: a paced run writes the same log as a fast one, only later.
+"""
+
+import logging
+import threading
+from collections.abc import Callable
+from time import monotonic
+from typing import Final
+
+from emulator.timeline.ticks import SECOND, say
+
+__all__ = ["Pacer", "WallLimit"]
+
+_SLOW: Final = 0.25
+"""Seconds of real time by which a paced run may lag before it says so; it says so again at each doubling."""
+
+_CLEANUP: Final = 5.0
+"""Seconds of real time that the cleanup gets after the wall limit was reached."""
+
+_log: Final = logging.getLogger("emulator.timeline")
+
+
+class Pacer:
+    """Tells when a tick is due by the host's clock, ``rate`` seconds of virtual time to each real second.
+
+    Every wait is counted from one anchor, so that no error adds up.
+
+    Attributes:
+        lag: the most seconds of real time by which anything was late so far.
+    """
+
+    def __init__(self, rate: float) -> None:
+        self.rate = rate
+        self.lag = 0.0
+        self._said = _SLOW
+        self._tick = 0
+        self._real = 0.0
+
+    def anchor(self, tick: int) -> None:
+        """Let ``tick`` be due now: at the start of a run, and after each clock stop."""
+        self._tick = tick
+        self._real = monotonic()
+
+    def wait(self, tick: int) -> float:
+        """Give the seconds of real time until ``tick`` is due; 0 or less when it is."""
+        wait = self._real + (tick - self._tick) / SECOND / self.rate - monotonic()
+        if -wait > self.lag:
+            self.lag = -wait
+            if self.lag > self._said:
+                self._said = 2 * self.lag
+                _log.warning(
+                    "the host is too slow for %g seconds a second: %.2f s late at %s (virtual time)",
+                    self.rate,
+                    self.lag,
+                    say(tick),
+                )
+        return wait
+
+
+class WallLimit:
+    """Rings once when the runs of a loop have together taken ``seconds`` of real time.
+
+    A thread of its own waits, so that the check costs a run nothing; after the ring the cleanup gets five seconds more.
+    """
+
+    def __init__(self, seconds: float, ring: Callable[[], None]) -> None:
+        if not 0 < seconds <= threading.TIMEOUT_MAX:
+            raise ValueError(f"wall_limit={seconds!r}: give seconds of real time above 0")
+        self.seconds = seconds
+        self._left = seconds
+        self._ring = ring
+        self._began = 0.0
+        self._timer: threading.Timer | None = None
+
+    def start(self) -> None:
+        """Go on counting."""
+        self._began = monotonic()
+        self._timer = threading.Timer(self._left, self._ring)
+        self._timer.daemon = True
+        self._timer.start()
+
+    def pause(self) -> None:
+        """Stop counting, when a run ends."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+            self._left = max(0.0, self._left - (monotonic() - self._began))
+
+    def is_over(self) -> bool:
+        """Say whether the limit is reached; if it is, start anew with what the cleanup may take."""
+        self.pause()
+        over = not self._left
+        if over:
+            self._left = _CLEANUP
+        self.start()
+        return over

@@ -1,0 +1,69 @@
+"""Which tasks wait, and where? So that an error about a run that cannot go on names each of them."""
+
+import asyncio
+import os
+from collections.abc import Callable, Iterable
+from functools import partial
+from types import CodeType, FrameType
+from typing import Any, Final
+
+from emulator.timeline.ticks import say
+
+__all__ = ["clock_reading", "name_of", "place_of", "tasks_waiting"]
+
+_AT_MOST: Final = 20
+_LIBRARY: Final = os.path.dirname(asyncio.__file__)
+
+
+def clock_reading(now: int) -> str:
+    """Say the present virtual time for an error.
+
+    >>> clock_reading(90_000_000)
+    '1m30s (virtual time)'
+    """
+    return f"{say(now)} (virtual time)"
+
+
+def name_of(call: Callable[..., Any]) -> str:
+    """Name a callable by what it really does: the one inside a partial, and inside what ``to_thread`` makes.
+
+    >>> name_of(partial(print, "plate"))
+    'print'
+    """
+    while isinstance(call, partial):
+        inside = call.args[0] if call.args and callable(call.args[0]) else None
+        call = inside if inside is not None and getattr(call.func, "__name__", "") == "run" else call.func
+    return str(getattr(call, "__qualname__", None) or repr(call))
+
+
+def place_of(task: "asyncio.Task[Any]") -> str:
+    """Say where a task is suspended: the innermost line outside asyncio, and what it waits in there."""
+    code: CodeType | None = None
+    line, inside = 0, ""
+    step: Any = task.get_coro()
+    while step is not None:
+        frame: FrameType | None = getattr(step, "cr_frame", None) or getattr(step, "gi_frame", None)
+        if frame is not None:
+            if code is not None and frame.f_code.co_filename.startswith(_LIBRARY):
+                inside = f", waiting in {frame.f_code.co_qualname}"
+            else:
+                code, line, inside = frame.f_code, frame.f_lineno, ""
+        step = getattr(step, "cr_await", None) or getattr(step, "gi_yieldfrom", None)
+    if code is None:
+        return "at no line of Python"
+    return f"at {code.co_filename}:{line} in {code.co_qualname}{inside}"
+
+
+def _ordinal(task: "asyncio.Task[Any]") -> tuple[int, str]:
+    return getattr(task, "ordinal", 0), task.get_name()
+
+
+def tasks_waiting(tasks: Iterable["asyncio.Task[Any]"]) -> str:
+    """List tasks in the order of their making, one a line, with the place where each waits; twenty at most."""
+    ordered = sorted(tasks, key=_ordinal)
+    if not ordered:
+        return "  no task is left"
+    lines = [f"  {task.get_name()} {place_of(task)}" for task in ordered[:_AT_MOST]]
+    if len(ordered) > _AT_MOST:
+        lines.append(f"  and {len(ordered) - _AT_MOST:,} more")
+    return "\n".join(lines)
