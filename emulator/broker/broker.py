@@ -18,6 +18,8 @@ from emulator.timeline.ticks import say
 
 __all__ = ["Broker"]
 
+_QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
+_QUEUED_HELD: Final = State.QUEUED_HELD
 _OF_A_LEASE: Final = ("lease", "longest run")
 
 
@@ -91,7 +93,7 @@ class Broker(Holds):
         self._last_place = place = self._last_place + 1
         requires = requires if rules.matches_equipment else ()
         line = queue.lines.get((requires, expected)) or queue.new_line(requires, expected)
-        state = State.QUEUED_HELD if held else State.QUEUED
+        state = _QUEUED_HELD if held else _QUEUED
         job = Job(number, queue, line, key, now, state, held)
         job.entry = (-priority, place, job)
         self._jobs[number] = job

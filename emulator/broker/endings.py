@@ -100,7 +100,7 @@ class Endings(Ledger):
         if job.token:
             cause = self._told_end(now, cause, job, *end)
         elif job.waiting:
-            job.queue.remove(job)
+            job.queue.remove(job, self._keys)
         self._finish(now, cause, job, sub_state, why)
 
     # -- those who waited for a job -----------------------------------------------------------------------------------

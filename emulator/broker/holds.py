@@ -39,7 +39,7 @@ class Holds(Leases):
         if found is None or isinstance(state, str):
             return str(state)
         if found.waiting:
-            found.queue.remove(found)
+            found.queue.remove(found, self._keys)
         found.held |= BY_PERSON
         found.state = state
         found.since = self._emit((now, "held", cause, job, "", state.value, REASONS[BY_PERSON]))

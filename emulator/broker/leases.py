@@ -22,6 +22,7 @@ __all__ = ["Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
 _NOTHING: Final = HeartbeatReply()
+_RUNNING: Final = State.RUNNING  # looking a member up is slow on Python 3.11
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
@@ -80,7 +81,7 @@ class Leases(Contact):
         queue = job.queue
         if job.key:
             self._keys.occupy(job)
-            queue.remove(job)
+            queue.remove(job, self._keys)
         else:  # the same, without a call
             job.waiting = False
             queue.waiting -= 1
@@ -90,7 +91,7 @@ class Leases(Contact):
         self._new_token_job(job.number)
         self._new_token_mark(0)
         job.attempts = attempt = job.attempts + 1
-        job.state = State.RUNNING
+        job.state = _RUNNING
         job.holder = holder
         job.granted = now
         job.until = until = now + queue.lease

@@ -139,26 +139,26 @@ class Keys:
             if not self.has_room(job.key, lane.line.queue):
                 lane.shown = None
 
-    def free(self, job: Job) -> list[str]:
-        """A job no longer occupies its key: show the lanes for which there is room now, and name their queues.
+    def drop(self, key: str, lane: Lane) -> None:
+        """Forget an empty lane; ``Queue.add`` makes it anew."""
+        del lane.line.lanes[key]
+        self.lanes[key].remove(lane)
+        if not self.lanes[key]:
+            del self.lanes[key]
 
-        Empty lanes are forgotten; ``Queue.add`` makes them anew.
-        """
+    def free(self, job: Job) -> list[str]:
+        """A job no longer occupies its key: show the lanes for which there is room now, and name their queues."""
         key, freed = job.key, []
         users = self.users[key]
         users.remove(job.number)
         if not users:
             del self.users[key]
-        left = []
-        for lane in self.lanes.pop(key, ()):  # none if those who were freed before left nobody waiting
+        for lane in tuple(self.lanes.get(key, ())):  # none if those who left before left nobody waiting
             if lane.shown is None and self.has_room(key, lane.line.queue):
-                if not lane.show():
-                    del lane.line.lanes[key]
-                    continue
-                freed.append(lane.line.queue.name)
-            left.append(lane)
-        if left:
-            self.lanes[key] = left
+                if lane.show():
+                    freed.append(lane.line.queue.name)
+                else:
+                    self.drop(key, lane)
         return freed
 
 
@@ -246,13 +246,13 @@ class Queue:
         if (lane.shown is None or entry < lane.shown) and keys.has_room(job.key, self):
             lane.show()
 
-    def remove(self, job: Job) -> None:
+    def remove(self, job: Job, keys: Keys) -> None:
         """A job waits no longer: it was taken, held, or is final."""
         job.waiting = False
         self.waiting -= 1
         lane = job.lane
-        if lane is not None and lane.shown is job.entry:  # it stood in the line, so the key has room
-            lane.show()
+        if lane is not None and lane.shown is job.entry and not lane.show():  # it was shown, so the key has room
+            keys.drop(job.key, lane)
 
     def _lane(self, line: Line, key: str, keys: Keys) -> Lane:
         """Give the lane of a key in a line, made when first asked for."""

@@ -249,8 +249,8 @@ def test_a_lease_is_lost_after_three_losses_in_a_row():
     """Heartbeats lost with p = 0.5, three in a row lose the lease: after 14 of them on average, variance 142.
 
     Feller, An Introduction to Probability Theory and Its Applications, vol. 1, 3rd ed., section XIII.7, eq. (7.7)
-    (from memory). Mean within 3 %, variance within 4 standard errors. The rarer losses (p = 0.1 and below) take too many heartbeats to be simulated one by
-    one.
+    (from memory). Mean within 3 %, variance within 4 standard errors. The rarer losses (p = 0.1 and below) take too
+    many heartbeats to be simulated one by one.
     """
     uniform = draws(6, 250_000)
     counts, start = [], 0
