@@ -28,7 +28,8 @@ class RetryCase:
         outcome: how it ended.
         now: tick of the decision.
         first_submitted: tick at which the job (not its ancestors) was submitted.
-        last_pause: the pause before this attempt in ticks, 0 if there was none (decorrelated jitter needs it).
+        last_pause: the policy's own pause before this attempt in ticks, whatever a hint added to it; 0 if there was
+            none (decorrelated jitter needs it).
         u: a uniform number in [0, 1) that belongs to this job and attempt alone.
         retry_after: ticks from the refusal, or None when no hint came.
         refused_at: tick of the refusal that carried the hint.
