@@ -44,7 +44,7 @@ _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """One scenario file: its ``data`` as plain Python values, and the place of each of them.
+    """One scenario file: its ``text``, its ``data`` as plain Python values, and the place of each of them.
 
     A place is asked for by a path of keys and list indices, as validation errors carry it. A part of the path that is
     not in the file (the tag of a union, the name of a missing key) is passed over.
@@ -53,6 +53,7 @@ class Document:
     name: str
     data: dict[str, Any]
     _root: Any = field(repr=False, compare=False)
+    text: str = field(default="", repr=False, compare=False)
 
     def place(self, loc: Sequence[str | int]) -> tuple[int, int]:
         """Give the line and column, from 1, of a value; of the nearest value around it when it is not in the file.
@@ -125,7 +126,8 @@ def read_bytes(raw: bytes, name: str) -> Document:
     Raises:
         ScenarioError: with every mistake that can be found, each at its line and column.
     """
-    root = _compose(_decode(raw, name), name)
+    text = _decode(raw, name)
+    root = _compose(text, name)
     if not isinstance(root, yaml.MappingNode):
         place = (1, 1) if root is None else _place(root)
         what = "is not a mapping at the top" if root is not None and root.value else "is empty"
@@ -134,7 +136,7 @@ def read_bytes(raw: bytes, name: str) -> Document:
     data = builder.build(root, ())
     if builder.problems:
         raise ScenarioError(sorted(builder.problems, key=lambda problem: (problem.line, problem.column)))
-    return Document(name, data, root)
+    return Document(name, data, root, text)
 
 
 def _place(node: Any) -> tuple[int, int]:

@@ -1,66 +1,198 @@
 """How do the plain values of a scenario (durations, moments, shares) become what the models hold?
 
-Durations and moments are whole ticks in every model. A moment needs the scenario's start and zone, so validation runs
-with ``context={"clock": Clock(...)}``; without it, only ticks and offsets from the start (``+2h``) are understood.
+Durations and moments are whole ticks in every model. What people write comes with
+``context={"clock": Clock(...)}``: then a moment is read by the scenario's start and zone, and a bare number other than
+0 is refused where a duration or a moment is wanted, because it has no unit. Without a clock (the program's own use)
+whole numbers are ticks, and of the moments only offsets from the start (``+2h``) are understood.
 """
 
-from typing import Annotated, Any
+import re
+from collections.abc import Iterator
+from datetime import UTC, timedelta
+from typing import Annotated, Any, Final
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationInfo
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    SerializationInfo,
+    ValidationInfo,
+    WithJsonSchema,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
 
-from emulator.scenario.durations import parse_duration
-from emulator.timeline.ticks import say
+from emulator.scenario.durations import LONGEST, parse_duration
+from emulator.timeline.ticks import MICROSECOND, say
 
-__all__ = ["Count", "Duration", "Model", "Moment", "Name", "Share", "Speed"]
+__all__ = [
+    "KINDS",
+    "Bound",
+    "Count",
+    "Duration",
+    "EarlyMoment",
+    "Mistake",
+    "Model",
+    "Moment",
+    "Name",
+    "NewName",
+    "PositiveDuration",
+    "Share",
+    "Speed",
+    "Template",
+    "TimeOfDay",
+]
+
+Mistake = tuple[tuple[str | int, ...], str]
+"""Where in a model (relative to it), and what is wrong there in plain words."""
 
 
 class Model(BaseModel):
     """The base of all models: data only, frozen, no unknown keys, no silent conversions."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_by_name=True, validate_by_alias=True
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        """Tell what is wrong between the values of one model, each of which is right in itself."""
+        yield from ()
+
+    @model_validator(mode="after")
+    def _no_mistakes(self) -> "Model":
+        if found := list(self.mistakes()):
+            said = "; ".join(f"{'.'.join(map(str, where))}: {what}" if where else what for where, what in found)
+            raise PydanticCustomError("mistakes", "{said}", {"said": said, "mistakes": found})
+        return self
+
+    def stated(self, name: str) -> bool:
+        """Say whether a key was written (rather than left to its default), and not as null."""
+        return name in self.model_fields_set and getattr(self, name) is not None
 
 
-def _duration(value: Any) -> Any:
-    return parse_duration(value) if isinstance(value, str) else value
+KINDS: Final = {
+    "duration": "a duration such as 90s, 1h30m, 500ms or PT30S",
+    "positive-duration": "a duration above 0 such as 90s, 1h30m, 500ms or PT30S",
+    "moment": 'a moment such as "21:40", "+2h30m" or 2026-06-12T21:40:00',
+    "early-moment": 'a moment such as "21:40", "+2h30m" or 2026-06-12T21:40:00 (it may lie before the start)',
+    "time-of-day": 'a time of day such as "05:00"',
+    "distribution": "a duration such as 4m, or a distribution such as {median: 4m, p95: 9m}",
+    "name": "a name",
+    "new-name": "a name",
+    "template": "text in which {names} are filled in",
+    "bound": "a number, or a duration such as 3h",
+    "worker-target": "a worker, a pool, a list of them, or {pool: ..., some: 2} or {pool: ..., share: 0.5}",
+}
+"""The kinds of values that are not JSON's own, in plain words: messages and the reference page use these."""
+
+_DURATION_PATTERN: Final = (
+    r"^(0|(?=\d)(\d+(\.\d+)?w)?(\d+(\.\d+)?d)?(\d+(\.\d+)?h)?(\d+(\.\d+)?m(?!s))?(\d+(\.\d+)?s)?(\d+(\.\d+)?ms)?"
+    r"(\d+(\.\d+)?us)?|P(\d+(\.\d+)?W|(\d+(\.\d+)?D)?(T(?=\d)(\d+(\.\d+)?H)?(\d+(\.\d+)?M)?(\d+(\.\d+)?S)?)?))$"
+)
+_TIME_PATTERN: Final = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?"
+_STAMP_PATTERN: Final = r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d+)?)?([Zz]|[+-]\d\d:\d\d)?"
+_MOMENT_PATTERN: Final = rf"^(\+[0-9P].*|{_TIME_PATTERN}|{_STAMP_PATTERN})$"
+
+
+def _unitless(value: Any, info: ValidationInfo) -> bool:
+    """Say whether a value is a bare number in what a person wrote; 0 needs no unit."""
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and value != 0 and bool((info.context or {}).get("clock"))
+
+
+def _duration(value: Any, info: ValidationInfo) -> Any:
+    if isinstance(value, str):
+        return parse_duration(value)
+    if isinstance(value, timedelta):
+        return value // timedelta(microseconds=MICROSECOND)
+    if _unitless(value, info):
+        raise ValueError("a bare number has no unit: write 90s, 1h30m, 500ms or PT30S")
+    return value
 
 
 def _moment(value: Any, info: ValidationInfo) -> Any:
+    if isinstance(value, timedelta):
+        return value // timedelta(microseconds=MICROSECOND)
+    if _unitless(value, info):
+        raise ValueError('a bare number is no time: write "21:40", "+2h30m" or 2026-06-12T21:40:00')
     if not isinstance(value, str):
         return value
-    clock = (info.context or {}).get("clock")
-    if clock is not None:
+    if clock := (info.context or {}).get("clock"):
         return clock.moment(value)
     if value.startswith("+"):
         return parse_duration(value[1:])
     raise ValueError("a clock time needs the scenario's `starts` and `zone`: give them, or an offset such as +2h30m")
 
 
-def _said_or_none(ticks: int) -> str:
-    return say(ticks)
+def _not_before_the_start(ticks: int) -> int:
+    if ticks < 0:
+        raise ValueError(f"this lies {say(-ticks)} before the scenario starts")
+    return ticks
+
+
+def _within_a_century(ticks: int) -> int:
+    if abs(ticks) > LONGEST:
+        raise ValueError("this lies more than 100 years from the start")
+    return ticks
+
+
+def _say_moment(ticks: int, info: SerializationInfo) -> str:
+    """Write a moment as an offset from the start; before the start as an instant, which needs the clock."""
+    if ticks >= 0 or not info.context:
+        return "+" + say(ticks)
+    instant: str = info.context["clock"].local(ticks).astimezone(UTC).isoformat()
+    return instant.replace("+00:00", "Z")
 
 
 Duration = Annotated[
     int,
-    BeforeValidator(_duration, json_schema_input_type=str),
+    BeforeValidator(_duration),
     Field(ge=0),
-    PlainSerializer(_said_or_none, return_type=str, when_used="json"),
+    PlainSerializer(say, return_type=str, when_used="json"),
+    WithJsonSchema({"kind": "duration", "type": ["string", "integer"], "pattern": _DURATION_PATTERN, "maximum": 0}),
 ]
-"""Ticks; written 90s, 1h30m, 500ms or PT30S."""
+"""Ticks; written 90s, 1h30m, 500ms or PT30S; 0 needs no unit."""
+
+PositiveDuration = Annotated[
+    int,
+    BeforeValidator(_duration),
+    Field(gt=0),
+    PlainSerializer(say, return_type=str, when_used="json"),
+    WithJsonSchema({"kind": "positive-duration", "type": "string", "pattern": _DURATION_PATTERN}),
+]
+"""Ticks above 0, written like a Duration."""
+
+EarlyMoment = Annotated[
+    int,
+    BeforeValidator(_moment),
+    AfterValidator(_within_a_century),
+    PlainSerializer(_say_moment, return_type=str, when_used="json"),
+    WithJsonSchema({"kind": "early-moment", "type": ["string", "integer"], "pattern": _MOMENT_PATTERN, "maximum": 0}),
+]
+"""Ticks from the start; may be negative: only where something may well have happened before the night."""
 
 Moment = Annotated[
     int,
-    BeforeValidator(_moment, json_schema_input_type=str),
-    PlainSerializer(lambda ticks: "+" + say(ticks), return_type=str, when_used="json"),
+    BeforeValidator(_moment),
+    AfterValidator(_within_a_century),
+    AfterValidator(_not_before_the_start),
+    PlainSerializer(_say_moment, return_type=str, when_used="json"),
+    WithJsonSchema({"kind": "moment", "type": ["string", "integer"], "pattern": _MOMENT_PATTERN, "maximum": 0}),
 ]
 """Ticks from the start; written 21:40 (the first such time from the start on), +2h30m, or a full local time."""
 
-Share = Annotated[float, Field(ge=0, le=1, strict=False)]
+Share = Annotated[float, Field(ge=0, le=1)]
 """A share from 0 to 1."""
 
-Speed = Annotated[float, Field(gt=0, le=1000, strict=False)]
+Speed = Annotated[float, Field(gt=0, le=1000)]
 """How much work is done in a unit of time, as a multiple of a worker at speed 1."""
 
 Count = Annotated[int, Field(ge=0, le=10_000_000)]
+"""A whole number of things."""
 
 
 def _name(value: str) -> str:
@@ -69,4 +201,72 @@ def _name(value: str) -> str:
     return value
 
 
-Name = Annotated[str, AfterValidator(_name)]
+def _new_name(value: str) -> str:
+    if bad := re.search(r"[./#{}]", _name(value)):
+        raise ValueError(
+            f"a name may not hold {bad[0]!r}: paths (queues.night), parts of systems (vault/shelf), "
+            "jobs (entry#3) and {templates} are written with it"
+        )
+    return value
+
+
+Name = Annotated[
+    str, AfterValidator(_name), WithJsonSchema({"kind": "name", "type": "string", "minLength": 1, "maxLength": 200})
+]
+"""The name of something that is defined elsewhere, or of equipment."""
+
+NewName = Annotated[
+    str,
+    AfterValidator(_new_name),
+    WithJsonSchema({"kind": "new-name", "type": "string", "pattern": r"^[^./#{}]{1,200}$"}),
+]
+"""The name of something that is defined here."""
+
+
+def _template(value: str) -> str:
+    if not value or len(value) > 1000:
+        raise ValueError("write 1 to 1000 characters, such as {volume}")
+    if re.search(r"[{}]", re.sub(r"\{[^{}]+\}", "", value)):
+        raise ValueError(f"{value!r} has a brace without its partner, or nothing between two: write {{name}}")
+    return value
+
+
+Template = Annotated[
+    str,
+    AfterValidator(_template),
+    WithJsonSchema({"kind": "template", "type": "string", "minLength": 1, "maxLength": 1000}),
+]
+"""Text in which {names} are filled in."""
+
+
+def _time_of_day(value: str) -> str:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value, re.ASCII):
+        raise ValueError(f'{value!r} is not a time of day: write "05:00", from "00:00" to "23:59"')
+    return value
+
+
+TimeOfDay = Annotated[
+    str,
+    AfterValidator(_time_of_day),
+    WithJsonSchema({"kind": "time-of-day", "type": "string", "pattern": r"^([01]\d|2[0-3]):[0-5]\d$"}),
+]
+"""HH:MM on the wall."""
+
+
+def _bound(value: Any) -> float | int:
+    if isinstance(value, str):
+        return parse_duration(value)
+    if isinstance(value, timedelta):
+        return value // timedelta(microseconds=MICROSECOND)
+    if isinstance(value, int | float) and not isinstance(value, bool) and -1e300 < value < 1e300:
+        return float(value)
+    raise PydanticCustomError("unfit", "a number, or a duration such as 3h, is wanted")
+
+
+Bound = Annotated[
+    float | int,
+    PlainValidator(_bound),
+    PlainSerializer(lambda value: say(value) if isinstance(value, int) else value, when_used="json"),
+    WithJsonSchema({"kind": "bound", "type": ["string", "number"], "pattern": _DURATION_PATTERN}),
+]
+"""A float is a number; an int is a duration in ticks (mind that only the type tells the two apart)."""

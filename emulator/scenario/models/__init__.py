@@ -1,9 +1,10 @@
 """What a scenario file may say, as data: one module for each part of the file."""
 
 from emulator.scenario.models.access import Credential, Grant
+from emulator.scenario.models.actions import Action
 from emulator.scenario.models.arrivals import Arrival, Prerequisite
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.models.faults import Action, Fault, Target
+from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
 from emulator.scenario.models.queues import Allowance, LongestRun, Queue, Retry
 from emulator.scenario.models.requirements import Requirement

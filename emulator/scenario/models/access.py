@@ -1,11 +1,12 @@
 """Who may call what, from when, until when."""
 
+from collections.abc import Iterator
 from typing import Literal
 
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.values import Duration, Model, Moment, Name
+from emulator.scenario.values import Duration, EarlyMoment, Mistake, Model, Moment, Name, PositiveDuration
 
 __all__ = ["Credential", "Grant"]
 
@@ -15,17 +16,25 @@ class Grant(Model):
 
     who: Name = Field(description="A pool or a worker.")
     to: Name = Field(description="A system, or system/part for one part of it.")
-    given: Moment = 0
-    in_force_after: Distribution = Distribution(constant=0)
-    until: Moment | None = None
+    given: EarlyMoment = Field(default=0, description="When it is given; it may lie before the start.")
+    in_force_after: Distribution = Field(
+        default=Distribution(constant=0), description="So long after `given` it takes effect."
+    )
+    until: Moment | None = Field(default=None, description="When it ends; default: never.")
     refusals_cached: Duration = Field(default=0, description="A refused caller is refused this long without a look.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.until is not None and self.until <= self.given:
+            yield ("until",), "the grant ends before it is given: `until` must be later than `given`"
 
 
 class Credential(Model):
     """What a worker shows to a system: it has a life, and is renewed or ends in the middle of long work."""
 
-    who: Name
-    to: Name
-    life: Duration = Field(gt=0)
-    issued: Literal["at_attempt", "at_start"] = "at_attempt"
-    renewed_every: Duration | None = Field(default=None, gt=0)
+    who: Name = Field(description="A pool or a worker.")
+    to: Name = Field(description="A system, or system/part for one part of it.")
+    life: PositiveDuration = Field(description="So long after its issue (or renewal) it is refused.")
+    issued: Literal["at_attempt", "at_start"] = Field(
+        default="at_attempt", description="Issued when an attempt begins, or once when the worker starts."
+    )
+    renewed_every: PositiveDuration | None = Field(default=None, description="Renewed so often; default: never.")

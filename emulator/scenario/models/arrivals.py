@@ -1,48 +1,150 @@
 """When do jobs come?"""
 
-from typing import Any, Literal
+import json
+from collections.abc import Iterator
+from types import MappingProxyType
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.values import Count, Duration, Model, Moment, Name
+from emulator.scenario.recurrence import validate, validate_excluded
+from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
+from emulator.timeline.ticks import say
 
-__all__ = ["Arrival", "Prerequisite"]
+__all__ = ["ARRIVAL_KEYS", "Arrival", "Prerequisite"]
+
+_BOUNDED: Final = ("from", "until")
+
+ARRIVAL_KEYS: Final = MappingProxyType(
+    {
+        "at": (),
+        "per_hour": _BOUNDED,
+        "every": _BOUNDED,
+        "gaps": _BOUNDED,
+        "again_after": _BOUNDED,
+        "recurs": (*_BOUNDED, "excludes", "if_still_running", "if_missed", "late_at_most"),
+        "trace": (),
+    }
+)
+"""For each way of arriving, the keys that belong to some ways only and may stand beside this one."""
+
+_SOME_WAYS_ONLY: Final = frozenset(key for keys in ARRIVAL_KEYS.values() for key in keys)
 
 
 class Prerequisite(Model):
     """The job that must end first: the job with the same number in another arrival entry."""
 
-    entry: Name
-    number: int | None = Field(default=None, ge=1, description="Default: the job's own number in its entry.")
-    if_failed: Literal["fail", "go_on"] = "fail"
+    entry: Name = Field(description="The other arrival entry.")
+    number: int | None = Field(
+        default=None, ge=1, le=10_000_000, description="Which of its jobs. Default: the job's own number in its entry."
+    )
+    if_failed: Literal["fail", "go_on"] = Field(
+        default="fail", description="What the failure of that job means: this one fails too, or goes on."
+    )
     follows_successor: bool = Field(default=False, description="true: a job put back takes the place of the first.")
 
 
 class Arrival(Model):
     """One entry of arrivals. Exactly one of: `at`, `per_hour`, `every`, `gaps`, `recurs`, `trace`, `again_after`."""
 
-    routine: Name
-    name: Name | None = Field(default=None, description="Default: made from the content.")
-    count: Count | None = Field(default=None, description="With at: so many at once. Else: so many at most.")
-    at: Moment | None = None
-    per_hour: float | None = Field(default=None, gt=0, le=1e9, strict=False, description="A Poisson rate.")
-    every: Duration | None = Field(default=None, gt=0, description="Constant gaps, the first job at `from`.")
+    routine: Name = Field(description="What kind of work its jobs are.")
+    name: NewName | None = Field(
+        default=None, description="By which others name it. Default: made from the routine and the way of arriving."
+    )
+    count: Count | None = Field(
+        default=None,
+        description="With `at`: so many at once (default 1). With `again_after`: so many sources. "
+        "Else: so many at most.",
+    )
+    at: Moment | None = Field(default=None, description="All at this time.")
+    per_hour: float | None = Field(
+        default=None, gt=0, le=1e9, description="A Poisson process with this rate, in jobs an hour."
+    )
+    every: PositiveDuration | None = Field(default=None, description="Constant gaps, the first job at `from`.")
     gaps: Distribution | None = Field(default=None, description="Gaps drawn from a distribution.")
     again_after: Distribution | None = Field(
         default=None, description="A finite source: `count` sources, each sends the next so long after its last ended."
     )
-    begins: Moment = Field(default=0, alias="from")
-    ends: Moment | None = Field(default=None, alias="until")
-    recurs: str | None = Field(default=None, description="RFC 5545 RRULE or a five-field crontab expression.")
-    excludes: tuple[str, ...] = Field(default=(), strict=False, description="Excluded days.")
-    if_still_running: Literal["skip", "wait", "both"] = "both"
-    if_missed: Literal["skip", "once", "each"] = "skip"
-    late_at_most: Duration | None = Field(default=None, description="A missed occurrence is made up so late at most.")
-    trace: str | None = Field(default=None, description="A .csv or .swf file beside the scenario.")
-    parameters: dict[Name, Any] = Field(default={})
-    priority: int | None = Field(default=None, ge=-1_000_000, le=1_000_000)
-    key: str | None = None
-    idempotency_key: str | None = Field(default=None, description="{number} and parameter names are filled in.")
-    not_before: Moment | None = Field(default=None, description="Held until then.")
-    after: Prerequisite | None = None
+    begins: Moment = Field(default=0, alias="from", description="Not before this.")
+    ends: Moment | None = Field(default=None, alias="until", description="Before this; default: to the end.")
+    recurs: str | None = Field(
+        default=None, max_length=1000, description="An RFC 5545 rule or a five-field crontab expression."
+    )
+    excludes: tuple[str, ...] = Field(
+        default=(), strict=False, description="Excluded days: a date, a weekday, or a recurrence of days."
+    )
+    if_still_running: Literal["skip", "wait", "both"] = Field(
+        default="both", description="What becomes of an occurrence when the one before is unfinished."
+    )
+    if_missed: Literal["skip", "once", "each"] = Field(
+        default="skip", description="What becomes of occurrences that fell due while the broker was down."
+    )
+    late_at_most: Duration | None = Field(
+        default=None, description="A missed occurrence is made up so late at most; default: however late."
+    )
+    trace: str | None = Field(
+        default=None, min_length=1, max_length=1000, description="A .csv or .swf file beside the scenario."
+    )
+    parameters: dict[Name, Any] = Field(default={}, description="The values of the routine's parameters.")
+    priority: int | None = Field(
+        default=None, ge=-1_000_000, le=1_000_000, description="Higher goes first. Default: the routine's."
+    )
+    key: Template | None = Field(default=None, description="The exclusive key. Default: the routine's.")
+    idempotency_key: Template | None = Field(
+        default=None, description="{number} and parameter names are filled in. Default: none."
+    )
+    not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
+    after: Prerequisite | None = Field(default=None, description="The job that must end first; default: none.")
+
+    @property
+    def way(self) -> str:
+        """Name the one way in which its jobs arrive."""
+        return next(way for way in ARRIVAL_KEYS if getattr(self, way) is not None)
+
+    @property
+    def label(self) -> str:
+        """Give the entry's name; one without a name is called by its routine and its way of arriving.
+
+        >>> Arrival(routine="plate-copy", per_hour=6.0).label
+        'plate-copy per_hour 6'
+        """
+        if self.name is not None:
+            return self.name
+        value = getattr(self, self.way)
+        if isinstance(value, Distribution):
+            said = json.dumps(value.model_dump(mode="json", exclude_none=True), separators=(",", ":"))
+        else:
+            said = {"at": say, "every": say, "per_hour": "{:g}".format}.get(self.way, str)(value)
+        return f"{self.routine} {self.way} {said}"
+
+    def mistakes(self) -> Iterator[Mistake]:
+        ways = [way for way in ARRIVAL_KEYS if getattr(self, way) is not None]
+        if not ways:
+            yield (), f"when do they come? give one of: {', '.join(ARRIVAL_KEYS)}"
+        elif len(ways) > 1:
+            yield (ways[1],), f"`{ways[0]}` and `{ways[1]}` are two ways of arriving: make two entries"
+        else:
+            for name, field in type(self).model_fields.items():
+                key = field.alias or name
+                if key in _SOME_WAYS_ONLY and key not in ARRIVAL_KEYS[ways[0]] and self.stated(name):
+                    yield (key,), f"`{key}` does not belong to arrivals by `{ways[0]}`"
+        if self.again_after is not None and not self.count:
+            yield ("count",), "how many sources? arrivals by `again_after` need a `count` above 0"
+        if self.ends is not None and self.ends <= self.begins:
+            yield ("until",), "the window is empty: `until` must be later than `from`"
+        if self.late_at_most is not None and self.if_missed == "skip" and self.recurs is not None:
+            yield ("late_at_most",), "missed occurrences are skipped: give if_missed: once or each"
+        yield from self._wrong_recurrence()
+
+    def _wrong_recurrence(self) -> Iterator[Mistake]:
+        if self.recurs is not None:
+            try:
+                validate(self.recurs)
+            except ValueError as error:
+                yield ("recurs",), str(error)
+        for place, item in enumerate(self.excludes):
+            try:
+                validate_excluded(item)
+            except ValueError as error:
+                yield ("excludes", place), str(error)

@@ -1,12 +1,35 @@
 """How long may something take: a constant or a distribution of durations."""
 
-from typing import Any, Literal
+from collections.abc import Iterator
+from types import MappingProxyType
+from typing import Any, Final, Literal
 
 from pydantic import Field, model_validator
 
-from emulator.scenario.values import Duration, Model
+from emulator.scenario.values import Duration, Mistake, Model, PositiveDuration
+from emulator.timeline.ticks import say
 
-__all__ = ["Distribution"]
+__all__ = ["LAWS", "Distribution"]
+
+LAWS: Final = MappingProxyType(
+    {
+        "constant": (("constant",), ()),
+        "uniform": (("between",), ()),
+        "triangular": (("least", "likeliest", "most"), ()),
+        "lognormal": (("median", "p95"), ()),
+        "empirical": (("one_of",), ("weights",)),
+        "traced": (("traced",), ()),
+        "law: exponential": (("law", "mean"), ()),
+        "law: erlang": (("law", "mean", "stages"), ()),
+        "law: gamma": (("law", "mean", "shape"), ()),
+        "law: weibull": (("law", "mean", "shape"), ()),
+        "law: weibull by its scale": (("law", "scale", "shape"), ()),
+        "law: lognormal": (("law", "mean", "cv"), ()),
+    }
+)
+"""Each way of writing a distribution: the keys that it must have, and those that it may have beside them."""
+
+_WAYS: Final = "{between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}"
 
 
 class Distribution(Model):
@@ -19,24 +42,94 @@ class Distribution(Model):
     ``{traced: true}`` takes the time that the arrival's trace gives.
     """
 
-    constant: Duration | None = None
-    between: tuple[Duration, Duration] | None = Field(default=None, strict=False)
-    least: Duration | None = None
-    likeliest: Duration | None = None
-    most: Duration | None = None
-    median: Duration | None = None
-    p95: Duration | None = None
-    mean: Duration | None = None
-    scale: Duration | None = None
-    law: Literal["exponential", "erlang", "gamma", "weibull", "lognormal"] | None = None
-    stages: int | None = Field(default=None, ge=1, le=1000)
-    shape: float | None = Field(default=None, gt=0, le=1000, strict=False)
-    cv: float | None = Field(default=None, gt=0, le=100, strict=False)
-    one_of: tuple[Duration, ...] | None = Field(default=None, strict=False, min_length=1, max_length=100_000)
-    weights: tuple[float, ...] | None = Field(default=None, strict=False)
-    traced: bool = False
+    constant: Duration | None = Field(default=None, description="Always this long; `4m` alone says the same.")
+    between: tuple[Duration, Duration] | None = Field(
+        default=None, strict=False, description="Uniform between the two, the shorter first."
+    )
+    least: Duration | None = Field(default=None, description="Triangular: the shortest time.")
+    likeliest: Duration | None = Field(default=None, description="Triangular: the peak, from `least` to `most`.")
+    most: Duration | None = Field(default=None, description="Triangular: the longest time, above `least`.")
+    median: PositiveDuration | None = Field(default=None, description="Lognormal: half take at most this long.")
+    p95: PositiveDuration | None = Field(
+        default=None, description="Lognormal: 95 % take at most this long; above `median`."
+    )
+    mean: PositiveDuration | None = Field(default=None, description="The mean of the law named by `law`.")
+    scale: PositiveDuration | None = Field(default=None, description="Weibull: its scale, in place of `mean`.")
+    law: Literal["exponential", "erlang", "gamma", "weibull", "lognormal"] | None = Field(
+        default=None, description="The law that `mean` (or `scale`) belongs to."
+    )
+    stages: int | None = Field(default=None, ge=1, le=1000, description="Erlang: how many exponential stages.")
+    shape: float | None = Field(
+        default=None, ge=0.01, le=1000, description="Gamma and Weibull: the shape; 1 is the exponential."
+    )
+    cv: float | None = Field(
+        default=None, ge=0.001, le=100, description="Lognormal by its mean: deviation divided by mean."
+    )
+    one_of: tuple[Duration, ...] | None = Field(
+        default=None, strict=False, min_length=1, max_length=100_000, description="One of these measured times."
+    )
+    weights: tuple[float, ...] | None = Field(
+        default=None, strict=False, description="With `one_of`: how likely each is, 0 or more; default: all alike."
+    )
+    traced: Literal[True] | None = Field(default=None, description="The time that the arrival's trace gives.")
 
     @model_validator(mode="before")
     @classmethod
     def _plain_duration(cls, value: Any) -> Any:
-        return {"constant": value} if isinstance(value, str | int) and not isinstance(value, bool) else value
+        return value if isinstance(value, dict | cls) else {"constant": value}
+
+    def mistakes(self) -> Iterator[Mistake]:
+        given = {name for name in type(self).model_fields if getattr(self, name) is not None}
+        law = self._law(given)
+        if law is None:
+            if self.law:
+                yield (), f"a distribution by the law {self.law} is written {_example(self.law)}"
+            elif given:
+                keys = " and ".join(f"`{name}`" for name in type(self).model_fields if name in given)
+                alone = "alone " if len(given) == 1 else "together "
+                yield (), f"{keys} {alone}{'is' if len(given) == 1 else 'are'} no distribution: write 4m or {_WAYS}"
+            else:
+                yield (), f"a distribution needs a law: write 4m or {_WAYS}"
+            return
+        yield from self._out_of_order()
+        if self.weights is not None and self.one_of is not None:
+            if len(self.weights) != len(self.one_of):
+                yield (
+                    ("weights",),
+                    f"there are {len(self.weights)} weights for {len(self.one_of)} times: give one for each",
+                )
+            elif min(self.weights) < 0:
+                yield (self.weights.index(min(self.weights)),), "a weight is 0 or more"
+            elif not any(self.weights):
+                yield ("weights",), "all weights are 0: at least one must be more"
+
+    def _law(self, given: set[str]) -> str | None:
+        for name, (needed, allowed) in LAWS.items():
+            named = name.startswith("law: ")
+            if named and self.law != name.split()[1]:
+                continue
+            if given >= set(needed) and given <= {*needed, *allowed}:
+                return name
+        return None
+
+    def _out_of_order(self) -> Iterator[Mistake]:
+        if self.between and self.between[0] > self.between[1]:
+            yield ("between",), f"the shorter time comes first: write [{say(self.between[1])}, {say(self.between[0])}]"
+        if self.least is not None and self.likeliest is not None and self.most is not None:
+            if self.least >= self.most:
+                yield ("most",), f"`most` must be above `least` ({say(self.least)})"
+            elif not self.least <= self.likeliest <= self.most:
+                yield ("likeliest",), f"`likeliest` lies from {say(self.least)} (`least`) to {say(self.most)} (`most`)"
+        if self.median is not None and self.p95 is not None and self.p95 <= self.median:
+            median = say(self.median)
+            yield ("p95",), f"`p95` must be above the median ({median}); for a constant write {median} alone"
+
+
+def _example(law: str) -> str:
+    return {
+        "exponential": "{mean: 1h, law: exponential}",
+        "erlang": "{mean: 1h, law: erlang, stages: 3}",
+        "gamma": "{mean: 1h, law: gamma, shape: 2.0}",
+        "weibull": "{mean: 1h, law: weibull, shape: 0.7} (or with `scale` in place of `mean`)",
+        "lognormal": "{mean: 1h, law: lognormal, cv: 2.0} (or {median: 4m, p95: 9m})",
+    }[law]

@@ -1,112 +1,194 @@
-"""What goes wrong, and what people do."""
+"""What goes wrong in the world?"""
 
-from typing import Literal
+from collections.abc import Iterator
+from types import MappingProxyType
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field
+from pydantic import Discriminator, Field, Tag, WithJsonSchema
 
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.pools import SkewedClock
-from emulator.scenario.values import Duration, Model, Moment, Name, Share
+from emulator.scenario.values import Mistake, Model, Moment, Name, Share
 
-__all__ = ["ACTION_KINDS", "FAULT_KINDS", "Action", "Fault", "Target"]
+__all__ = ["FAULT_KEYS", "FAULT_KINDS", "FAULT_NEEDS", "Fault", "Target", "WorkerTarget", "kind_mistakes", "kind_of"]
 
-FAULT_KINDS = (
-    "power_off",
-    "freeze",
-    "cut_link",
-    "slow_down",
-    "lose_heartbeats",
-    "lose_results",
-    "hand_out_twice",
-    "skew_clock",
-    "broker_outage",
-    "missing_tool",
-    "withdraw_access",
-    "system_outage",
-    "brown_out",
-    "error_burst",
-    "poison_job",
-    "surge",
+_TIMES: Final = ("at", "from", "until", "gaps", "lasts")
+
+FAULT_KEYS: Final = MappingProxyType(
+    {
+        "power_off": ("at", "from", "until", "gaps", "back_after", "program_absent"),
+        "freeze": _TIMES,
+        "cut_link": (*_TIMES, "direction"),
+        "slow_down": (*_TIMES, "to"),
+        "lose_heartbeats": (*_TIMES, "share"),
+        "lose_results": (*_TIMES, "share"),
+        "hand_out_twice": ("at", "gaps", "from", "until", "how"),
+        "skew_clock": (*_TIMES, "clock"),
+        "broker_outage": _TIMES,
+        "missing_tool": (*_TIMES, "tool"),
+        "withdraw_access": (*_TIMES, "access_to"),
+        "system_outage": _TIMES,
+        "brown_out": (*_TIMES, "factor"),
+        "error_burst": (*_TIMES, "share"),
+        "poison_job": ("how",),
+        "surge": (*_TIMES, "factor"),
+    }
 )
-ACTION_KINDS = (
-    "run_again",
-    "withdraw",
-    "hold",
-    "release",
-    "suspend",
-    "resume",
-    "hold_queue",
-    "release_queue",
-    "finish_and_leave",
-    "new_version",
+"""For each kind of fault, the keys that may stand beside it."""
+
+FAULT_KINDS: Final = tuple(FAULT_KEYS)
+
+FAULT_NEEDS: Final = MappingProxyType(
+    {
+        "slow_down": "to",
+        "skew_clock": "clock",
+        "missing_tool": "tool",
+        "brown_out": "factor",
+        "error_burst": "share",
+        "surge": "factor",
+    }
+)
+"""For each kind of fault, the key that must stand beside it."""
+
+_HOWS: Final = MappingProxyType(
+    {"hand_out_twice": ("same_token", "forgets"), "poison_job": ("fails", "takes_worker_down")}
 )
 
 
 class Target(Model):
     """Some or a share of a pool's workers, drawn anew for each occurrence."""
 
-    pool: Name
-    some: int | None = Field(default=None, ge=1)
-    share: Share | None = None
+    pool: Name = Field(description="The pool.")
+    some: int | None = Field(default=None, ge=1, le=100_000, description="So many of its workers.")
+    share: Share | None = Field(default=None, description="This share of its workers, rounded to whole workers.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.some is not None and self.share is not None:
+            yield ("share",), "`some` and `share` both say how many: keep one"
 
 
-WorkerTarget = Name | tuple[Name, ...] | Target
+def _form(value: Any) -> str:
+    if isinstance(value, dict | Target):
+        return "some"
+    return "names" if isinstance(value, list | tuple) else "name"
+
+
+WorkerTarget = Annotated[
+    Annotated[Name, Tag("name")]
+    | Annotated[tuple[Name, ...], Field(min_length=1, strict=False), Tag("names")]
+    | Annotated[Target, Tag("some")],
+    Discriminator(_form),
+    WithJsonSchema({"kind": "worker-target"}),
+]
 """A worker, a pool (all of it), several, or some of a pool."""
 
 
 class Fault(Model):
-    """One fault. Exactly one of the fault keys; `at`, or `from` and `until`, or `gaps` for a random process."""
+    """One fault. Exactly one of the fault keys; `at`, or `from` and `until`, or `gaps` for a random process.
 
-    power_off: WorkerTarget | None = Field(default=None, strict=False)
-    freeze: WorkerTarget | None = Field(default=None, strict=False)
-    cut_link: WorkerTarget | None = Field(default=None, strict=False)
-    slow_down: WorkerTarget | None = Field(default=None, strict=False)
-    lose_heartbeats: WorkerTarget | None = Field(default=None, strict=False)
-    lose_results: WorkerTarget | None = Field(default=None, strict=False)
+    With `from` and `until` alone it lasts from the one to the other; with `gaps` they bound the time in which it may
+    begin. A poison job needs no time.
+    """
+
+    power_off: WorkerTarget | None = Field(
+        default=None, description="Workers lose power in mid-run; what they had in memory is gone."
+    )
+    freeze: WorkerTarget | None = Field(
+        default=None, description="Workers stand still, then go on as if no time had passed."
+    )
+    cut_link: WorkerTarget | None = Field(default=None, description="Workers work on, but no message gets through.")
+    slow_down: WorkerTarget | None = Field(default=None, description="Workers work at `to` times their speed.")
+    lose_heartbeats: WorkerTarget | None = Field(
+        default=None, description="A `share` of their heartbeats is lost (all of them if none is given)."
+    )
+    lose_results: WorkerTarget | None = Field(
+        default=None, description="A `share` of their outcomes never arrives (all of them if none is given)."
+    )
     hand_out_twice: Name | None = Field(default=None, description="A queue: its next job is handed out twice.")
-    skew_clock: WorkerTarget | None = Field(default=None, strict=False)
-    broker_outage: Literal[True] | None = None
-    missing_tool: WorkerTarget | None = Field(default=None, strict=False)
-    withdraw_access: Name | None = Field(default=None, description="A pool or a worker.")
-    system_outage: Name | None = None
+    skew_clock: WorkerTarget | None = Field(default=None, description="Workers' clocks differ by `clock`.")
+    broker_outage: Literal[True] | None = Field(default=None, description="The broker is down; what it knows survives.")
+    missing_tool: WorkerTarget | None = Field(default=None, description="Workers do not have `tool`.")
+    withdraw_access: Name | None = Field(default=None, description="A pool or a worker loses its access.")
+    system_outage: Name | None = Field(default=None, description="A system is down.")
     brown_out: Name | None = Field(default=None, description="A system whose answers take `factor` times as long.")
     error_burst: Name | None = Field(default=None, description="A system or a routine that fails with `share`.")
-    poison_job: str | None = Field(default=None, description="entry#number: that job.")
+    poison_job: Name | None = Field(default=None, description="entry#number: that job fails every time.")
     surge: Name | None = Field(default=None, description="An arrival entry whose rate is `factor` times as high.")
     # when
-    at: Moment | None = None
-    begins: Moment | None = Field(default=None, alias="from")
-    ends: Moment | None = Field(default=None, alias="until")
-    gaps: Distribution | None = Field(default=None, description="Gaps between onsets, for each worker on its own.")
+    at: Moment | None = Field(default=None, description="When it begins.")
+    begins: Moment | None = Field(default=None, alias="from", description="When it begins; with gaps: at the earliest.")
+    ends: Moment | None = Field(default=None, alias="until", description="When it ends; with gaps: begins no later.")
+    gaps: Distribution | None = Field(
+        default=None, description="A random process: gaps between onsets, for each worker on its own."
+    )
     lasts: Distribution | None = Field(default=None, description="How long it lasts; none: to the end.")
-    back_after: Distribution | None = Field(default=None, description="power_off: when it is back; none: never.")
+    back_after: Distribution | None = Field(
+        default=None, description="power_off: switched on again after this; none: never."
+    )
     # how
-    program_absent: bool = Field(default=False, description="power_off: back, but the worker program is not.")
-    direction: Literal["out", "back", "both"] = "both"
-    to: float | None = Field(default=None, gt=0, le=1000, strict=False, description="slow_down: the speed's factor.")
-    share: Share | None = None
-    factor: float | None = Field(default=None, gt=0, le=10_000, strict=False)
-    how: Literal["same_token", "forgets", "fails", "takes_worker_down"] | None = None
-    clock: SkewedClock | None = None
-    tool: Name | None = None
-    access_to: Name | None = Field(default=None, description="withdraw_access: the system.")
+    program_absent: bool = Field(default=False, description="power_off: the machine is back, its worker program not.")
+    direction: Literal["out", "back", "both"] = Field(
+        default="both", description="cut_link: messages to the broker, its answers, or both."
+    )
+    to: float | None = Field(default=None, gt=0, le=1000, description="slow_down: the speed's factor.")
+    share: Share | None = Field(
+        default=None, description="lose_heartbeats, lose_results, error_burst: which share is hit."
+    )
+    factor: float | None = Field(default=None, gt=0, le=10_000, description="brown_out, surge: how many times as much.")
+    how: Literal["same_token", "forgets", "fails", "takes_worker_down"] | None = Field(
+        default=None,
+        description="hand_out_twice: same_token (default) delivers one lease to two workers, forgets grants a second. "
+        "poison_job: fails (default), or takes_worker_down.",
+    )
+    clock: SkewedClock | None = Field(default=None, description="skew_clock: how far.")
+    tool: Name | None = Field(default=None, description="missing_tool: which.")
+    access_to: Name | None = Field(default=None, description="withdraw_access: to which system; none: to all.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        kind = kind_of(self, FAULT_KINDS)
+        yield from kind_mistakes(self, "fault", FAULT_KEYS)
+        if kind is None:
+            return
+        needed = FAULT_NEEDS.get(kind)
+        if needed and getattr(self, needed) is None:
+            yield (kind,), f"{kind} needs `{needed}`: {(type(self).model_fields[needed].description or '')}"
+        if self.how is not None and kind in _HOWS and self.how not in _HOWS[kind]:
+            yield ("how",), f"{kind} knows how: {' or '.join(_HOWS[kind])}"
+        if "at" in FAULT_KEYS[kind]:
+            yield from self._wrong_times()
+
+    def _wrong_times(self) -> Iterator[Mistake]:
+        window = self.begins is not None or self.ends is not None
+        if self.at is not None and (window or self.gaps is not None):
+            other = "gaps" if self.gaps is not None else "from" if self.begins is not None else "until"
+            yield ("at",), f"`at` and `{other}` both say when: keep one"
+        elif self.at is None and not window and self.gaps is None:
+            yield (), "when? give `at`, `from` and `until`, or `gaps` for a random process"
+        if self.gaps is None and window and self.at is None:
+            for name in ("lasts", "back_after"):
+                if getattr(self, name) is not None:
+                    yield (name,), f"`until` says when it ends, and so does `{name}`: write `at` with `{name}`"
+        if self.ends is not None and self.ends <= (self.begins or 0):
+            yield ("until",), "the window is empty: `until` must be later than `from`"
 
 
-class Action(Model):
-    """What a person does at a time. Exactly one of the action keys; jobs are named entry#number."""
+def kind_of(model: Model, kinds: tuple[str, ...]) -> str | None:
+    """Name the one kind that a fault or an action is, or None if it is none or several."""
+    found = [kind for kind in kinds if getattr(model, kind) is not None]
+    return found[0] if len(found) == 1 else None
 
-    run_again: str | None = Field(default=None, description="A finished or running job is put in anew.")
-    withdraw: str | None = None
-    hold: str | None = None
-    release: str | None = None
-    suspend: str | None = None
-    resume: str | None = None
-    hold_queue: Name | None = None
-    release_queue: Name | None = None
-    finish_and_leave: WorkerTarget | None = Field(default=None, strict=False)
-    new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
-    at: Moment
-    requires: tuple[Name, ...] | None = Field(default=None, strict=False, description="new_version: its equipment.")
-    speed: float | None = Field(default=None, gt=0, le=1000, strict=False, description="new_version: work factor.")
-    old_jobs: Literal["run_new", "run_old", "fail"] = "run_new"
-    lasts: Duration | None = Field(default=None, description="hold: released after it. Not given: forgotten.")
+
+def kind_mistakes(model: Model, what: str, keys: "MappingProxyType[str, tuple[str, ...]]") -> Iterator[Mistake]:
+    """Tell whether exactly one kind is named, and which keys do not belong to it."""
+    found = [kind for kind in keys if getattr(model, kind) is not None]
+    if not found:
+        article = "an" if what == "action" else "a"
+        yield (), f"{article} {what} is one of: {', '.join(keys)}"
+    elif len(found) > 1:
+        yield (found[1],), f"one {what} at a time: `{found[0]}` stands here already, make two entries"
+    else:
+        for name, field in type(model).model_fields.items():
+            key = field.alias or name
+            if name not in keys and model.stated(name) and key not in keys[found[0]]:
+                allowed = ", ".join(keys[found[0]])
+                yield (key,), f"`{key}` does not belong to {found[0]}; allowed beside it are: {allowed or 'nothing'}"

@@ -1,86 +1,158 @@
 """What a pool of workers is told."""
 
+from collections.abc import Iterator
 from typing import Literal
 
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.values import Count, Duration, Model, Moment, Name, Share, Speed
+from emulator.scenario.values import (
+    Duration,
+    Mistake,
+    Model,
+    Moment,
+    Name,
+    PositiveDuration,
+    Share,
+    Speed,
+    TimeOfDay,
+)
+from emulator.timeline.ticks import say
 
 __all__ = ["EquipmentChange", "Link", "Pool", "PowerSchedule", "SkewedClock", "WorkerDiffers"]
+
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 
 
 class Link(Model):
     """The link between a worker and the broker."""
 
-    delay_out: Distribution = Distribution(constant=0)
-    delay_back: Distribution = Distribution(constant=0)
-    loss_out: Share = 0.0
-    loss_back: Share = 0.0
-    answer_within: Duration = Field(default=10_000_000, gt=0, description="Then the request is sent again.")
+    delay_out: Distribution = Field(default=Distribution(constant=0), description="Of messages to the broker.")
+    delay_back: Distribution = Field(default=Distribution(constant=0), description="Of the broker's answers.")
+    loss_out: Share = Field(default=0.0, description="This share of messages to the broker is lost.")
+    loss_back: Share = Field(default=0.0, description="This share of answers is lost.")
+    answer_within: PositiveDuration = Field(default=10_000_000, description="Then the request is sent again.")
 
 
 class SkewedClock(Model):
     """How a worker's own clock differs from true time."""
 
-    offset: Duration = 0
+    offset: Duration = Field(default=0, description="How far it is ahead at the start.")
     behind: bool = Field(default=False, description="true: the offset is behind true time.")
-    drift_ppm: float = Field(default=0.0, gt=-1_000_000, le=1_000_000, strict=False)
+    drift_ppm: float = Field(
+        default=0.0, gt=-1_000_000, le=1_000_000, description="Microseconds gained in each second; below 0: lost."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.behind and not self.offset:
+            yield ("behind",), "behind by how much? give `offset`"
 
 
 class PowerSchedule(Model):
     """When the workers of a pool are on, in a zone of their own."""
 
-    on: str | None = Field(default=None, description="Time of day, HH:MM; none: never switched on by itself.")
-    off: str | None = Field(default=None, description="Time of day, HH:MM.")
-    days: tuple[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], ...] = Field(
-        default=("mon", "tue", "wed", "thu", "fri", "sat", "sun"), strict=False
+    on: TimeOfDay | None = Field(default=None, description="When it is switched on; default: never by itself.")
+    off: TimeOfDay | None = Field(default=None, description="When it is switched off; default: never by itself.")
+    days: tuple[Day, ...] = Field(
+        default=("mon", "tue", "wed", "thu", "fri", "sat", "sun"),
+        strict=False,
+        min_length=1,
+        description="The days on which this happens.",
     )
     zone: str | None = Field(default=None, description="Default: the scenario's zone.")
-    at_shutdown: Literal["kill", "finish"] = "kill"
-    longest_wait: Duration = Field(default=3_600_000_000, description="With finish: then it is a kill.")
-    declines_what_cannot_end: bool = False
+    at_shutdown: Literal["kill", "finish"] = Field(
+        default="kill", description="Whether running work is killed, or finished first."
+    )
+    longest_wait: Duration = Field(default=3_600_000_000, description="With finish: then it is a kill after all.")
+    declines_what_cannot_end: bool = Field(
+        default=False, description="true: takes no job that is expected to end after the shutdown."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.on is None and self.off is None:
+            yield (), "a power schedule needs `on`, `off` or both"
+        if self.on is not None and self.on == self.off:
+            yield ("off",), "`on` and `off` are the same time"
+        if self.stated("longest_wait") and self.at_shutdown != "finish":
+            yield ("longest_wait",), "`longest_wait` belongs to at_shutdown: finish"
+        if self.declines_what_cannot_end and self.off is None:
+            yield ("declines_what_cannot_end",), "there is no shutdown to decline for: give `off`"
+        if len(set(self.days)) < len(self.days):
+            yield ("days",), "a day stands here twice"
 
 
 class EquipmentChange(Model):
     """Equipment installed or removed at a time (a re-image is both)."""
 
-    at: Moment
-    workers: tuple[Name, ...] | None = Field(default=None, strict=False, description="Default: the whole pool.")
-    installs: tuple[Name, ...] = Field(default=(), strict=False)
-    removes: tuple[Name, ...] = Field(default=(), strict=False)
+    at: Moment = Field(description="When.")
+    workers: tuple[Name, ...] | None = Field(
+        default=None, strict=False, min_length=1, description="On which workers; default: on the whole pool."
+    )
+    installs: tuple[Name, ...] = Field(default=(), strict=False, description="What they have from then on.")
+    removes: tuple[Name, ...] = Field(default=(), strict=False, description="What they no longer have.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if not self.installs and not self.removes:
+            yield (), "nothing changes: give `installs` or `removes`"
 
 
 class WorkerDiffers(Model):
     """Where one worker differs from its pool."""
 
-    equipped_with: tuple[Name, ...] | None = Field(default=None, strict=False)
-    slots: int | None = Field(default=None, ge=1, le=1000)
-    speed: Speed | None = None
-    clock: SkewedClock | None = None
-    joins: Moment | None = None
+    equipped_with: tuple[Name, ...] | None = Field(default=None, strict=False, description="Its own equipment.")
+    slots: int | None = Field(default=None, ge=1, le=1000, description="Its own slots.")
+    speed: Speed | None = Field(default=None, description="Its own speed.")
+    clock: SkewedClock | None = Field(default=None, description="Its own clock.")
+    joins: Moment | None = Field(default=None, description="When it is switched on first.")
 
 
 class Pool(Model):
     """A group of like workers, named pool-1, pool-2, ..."""
 
-    count: int = Field(ge=0, le=100_000)
-    serves: tuple[Name, ...] = Field(strict=False, min_length=1)
+    count: int = Field(ge=0, le=100_000, description="How many workers.")
+    serves: tuple[Name, ...] = Field(
+        strict=False,
+        min_length=1,
+        description="The queues that they take jobs from; the first goes first at equal priority.",
+    )
     poll: Duration = Field(default=0, description="An idle worker asks this often; 0: the broker hands over at once.")
-    heartbeat: Duration = Field(default=30_000_000, gt=0)
-    heartbeat_jitter: Duration = Field(default=0, description="Each heartbeat is off by less than this either way.")
-    silence: Duration | None = Field(default=None, description="After this the broker declares the worker lost.")
-    slots: int = Field(default=1, ge=1, le=1000)
-    boots_in: Distribution = Distribution(constant=0)
-    speed: Speed = 1.0
-    equipped_with: tuple[Name, ...] = Field(default=(), strict=False)
-    equipment_changes: tuple[EquipmentChange, ...] = Field(default=(), strict=False)
-    differ: dict[Name, WorkerDiffers] = Field(default={})
+    heartbeat: PositiveDuration = Field(default=30_000_000, description="Time from one heartbeat to the next.")
+    heartbeat_jitter: Duration = Field(
+        default=0, description="Each heartbeat is off by less than this either way; at most half of `heartbeat`."
+    )
+    silence: PositiveDuration | None = Field(
+        default=None, description="After so long without a message the broker declares the worker lost; default: never."
+    )
+    slots: int = Field(default=1, ge=1, le=1000, description="Jobs that one worker works on at once.")
+    boots_in: Distribution = Field(
+        default=Distribution(constant=0), description="From being switched on to the first request."
+    )
+    speed: Speed = Field(default=1.0, description="Work done in a unit of time; 2 halves the time of each part.")
+    equipped_with: tuple[Name, ...] = Field(
+        default=(), strict=False, description="What they have: tape, or tape 2.1 with a version."
+    )
+    equipment_changes: tuple[EquipmentChange, ...] = Field(
+        default=(), strict=False, description="How that changes over time."
+    )
+    differ: dict[Name, WorkerDiffers] = Field(default={}, description="Workers that differ, by name (`dome-2`).")
     joins: Moment = Field(default=0, description="When the workers are switched on first.")
-    power: PowerSchedule | None = None
-    woken_on_demand: bool = False
-    idle_off_after: Duration | None = Field(default=None, description="With woken_on_demand: off when idle so long.")
-    leaves_after: Count | None = Field(default=None, description="Finish so many attempts, then leave.")
+    power: PowerSchedule | None = Field(default=None, description="When they are on; default: all the time.")
+    woken_on_demand: bool = Field(default=False, description="true: off until there is work, then switched on.")
+    idle_off_after: PositiveDuration | None = Field(
+        default=None, description="With woken_on_demand: off when idle so long; default: stays on."
+    )
+    leaves_after: int | None = Field(
+        default=None, ge=1, le=10_000_000, description="A worker leaves after so many attempts; default: never."
+    )
     stops_itself: bool = Field(default=False, description="Stops work when its own clock says the lease has ended.")
-    link: Link = Link()
-    clock: SkewedClock = SkewedClock()
+    link: Link = Field(default=Link(), description="Their link to the broker.")
+    clock: SkewedClock = Field(default=SkewedClock(), description="How their clocks differ from true time.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if 2 * self.heartbeat_jitter > self.heartbeat:
+            half = say(self.heartbeat // 2)
+            yield ("heartbeat_jitter",), f"a heartbeat is off by less than half the time between two: at most {half}"
+        if self.idle_off_after is not None and not self.woken_on_demand:
+            yield ("idle_off_after",), "`idle_off_after` belongs to woken_on_demand: true"
+        if len(set(self.serves)) < len(self.serves):
+            yield ("serves",), "a queue stands here twice"

@@ -1,10 +1,12 @@
 """What a queue is told: lease, retry, order, limits."""
 
+from collections.abc import Iterator
 from typing import Literal
 
 from pydantic import Field
 
-from emulator.scenario.values import Count, Duration, Model
+from emulator.scenario.values import Count, Duration, Mistake, Model, PositiveDuration
+from emulator.timeline.ticks import say
 
 __all__ = ["Allowance", "LongestRun", "Outcome", "Queue", "Retry"]
 
@@ -15,47 +17,103 @@ class Allowance(Model):
     """A queue's allowance of retries: a token bucket; each granted retry takes one token."""
 
     holds: int = Field(ge=1, le=10_000_000, description="Tokens when full; it is full at the start.")
-    refills: int = Field(default=0, ge=0, description="Tokens added in each `each`, evenly.")
-    each: Duration = Field(default=60_000_000, description="The time in which `refills` tokens come.")
-    when_empty: Literal["fail", "wait"] = "fail"
+    refills: Count = Field(default=0, description="Tokens added in each `each`, evenly.")
+    each: PositiveDuration = Field(default=60_000_000, description="The time in which `refills` tokens come.")
+    when_empty: Literal["fail", "wait"] = Field(
+        default="fail", description="What happens to a retry that finds no token."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.when_empty == "wait" and not self.refills:
+            yield ("when_empty",), "jobs would wait for ever, because no tokens come: give `refills`"
 
 
 class Retry(Model):
     """When is a job tried again, and how soon?"""
 
     attempts_in_all: int = Field(default=1, ge=1, le=100_000, description="Hand-outs in all, lost leases included.")
-    lost_leases_at_most: Count | None = Field(default=None, description="Lost leases after which the job fails.")
-    retried: tuple[Outcome, ...] = Field(default=("error", "too long", "lease lost"), strict=False)
-    pause: Literal["none", "constant", "linear", "exponential"] = "none"
+    lost_leases_at_most: Count | None = Field(
+        default=None, description="With more lost leases than this the job fails; default: no limit of its own."
+    )
+    retried: tuple[Outcome, ...] = Field(
+        default=("error", "too long", "lease lost"), strict=False, description="Outcomes after which it is tried again."
+    )
+    pause: Literal["none", "constant", "linear", "exponential"] = Field(
+        default="none", description="How the pause before a retry grows from retry to retry."
+    )
     first: Duration = Field(default=0, description="The first pause.")
-    grows_by: float = Field(default=2.0, ge=1, le=1000, strict=False, description="Factor of the exponential pause.")
-    longest: Duration | None = Field(default=None, description="No pause before jitter is longer.")
-    jitter: Literal["none", "full", "equal", "decorrelated"] = "none"
-    total_limit: Duration | None = Field(default=None, description="From first submission; no retry starts after it.")
-    allowance: Allowance | None = None
-    heeds_retry_after: bool = True
+    grows_by: float = Field(default=2.0, ge=1, le=1000, description="Factor of the exponential pause.")
+    longest: Duration | None = Field(
+        default=None, description="No pause before jitter is longer, no decorrelated one at all; default: no limit."
+    )
+    jitter: Literal["none", "full", "equal", "decorrelated"] = Field(
+        default="none",
+        description="full: 0 to the pause; equal: half to the whole; decorrelated: `first` to 3 times the one before.",
+    )
+    total_limit: PositiveDuration | None = Field(
+        default=None, description="From first submission; no retry starts after it. Default: no limit."
+    )
+    allowance: Allowance | None = Field(default=None, description="The allowance of retries; default: no limit.")
+    heeds_retry_after: bool = Field(default=True, description="Waits at least as long as a system's hint asks.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.pause == "none" and not self.stated("pause"):
+            for name in ("first", "grows_by", "longest"):
+                if self.stated(name):
+                    yield (name,), f"`{name}` says nothing without pause: constant, linear or exponential"
+        if self.pause == "none" and self.jitter != "none":
+            yield ("jitter",), "there is no pause to jitter: give pause: constant, linear or exponential"
+        if self.pause != "none" and not self.first:
+            yield ("first",), f"a pause that is {self.pause} needs `first`, the first pause, above 0"
+        if self.stated("grows_by") and self.pause in ("constant", "linear"):
+            yield ("grows_by",), f"`grows_by` belongs to an exponential pause, and this one is {self.pause}"
+        if self.longest is not None and self.pause != "none" and self.longest < self.first:
+            yield ("longest",), f"the longest pause is below the first ({say(self.first)})"
+        if len(set(self.retried)) < len(self.retried):
+            yield ("retried",), "an outcome stands here twice"
 
 
 class LongestRun(Model):
     """The longest time that one attempt may take from its hand-out, and what follows."""
 
-    after: Duration
-    then: Literal["fail", "start_over", "resume"] = "fail"
-    at_most: Count | None = Field(default=None, description="How often a job may start over or resume for this.")
+    after: PositiveDuration = Field(description="From the hand-out; no renewal extends it.")
+    then: Literal["fail", "start_over", "resume"] = Field(
+        default="fail", description="What becomes of the job; resume goes on after the last part that was finished."
+    )
+    at_most: Count | None = Field(
+        default=None, description="How often a job may start over or resume for this; default: no limit of its own."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.at_most is not None and self.then == "fail":
+            yield ("at_most",), "`at_most` says how often a job starts over or resumes, and here it fails at once"
 
 
 class Queue(Model):
     """One queue of jobs."""
 
-    lease: Duration = Field(default=90_000_000, gt=0)
+    lease: PositiveDuration = Field(default=90_000_000, description="How long a lease is; a renewal starts it anew.")
     renewed: bool = Field(default=True, description="false: a fixed lease that no heartbeat renews.")
-    end_told_as: Literal["duration_from_request", "duration_from_reply", "clock_time"] = "duration_from_request"
-    longest_run: LongestRun | None = None
-    retry: Retry = Retry()
-    capacity: Count | None = Field(default=None, description="Unfinished jobs that it holds; more are refused.")
-    start_within: Duration | None = Field(default=None, description="Jobs not started in this time expire.")
-    running_at_most: Count | None = None
-    per_key_at_most: int = Field(default=1, ge=1)
+    end_told_as: Literal["duration_from_request", "duration_from_reply", "clock_time"] = Field(
+        default="duration_from_request",
+        description="How a worker is told the end: counted from its request, from the reply, or as clock time.",
+    )
+    longest_run: LongestRun | None = Field(default=None, description="The cap on one attempt; default: none.")
+    retry: Retry = Field(default=Retry(), description="When a job is tried again.")
+    capacity: Count | None = Field(
+        default=None, description="Unfinished jobs that it holds; more are refused. Default: no limit."
+    )
+    start_within: PositiveDuration | None = Field(
+        default=None, description="Jobs not started in this time expire; default: never."
+    )
+    running_at_most: int | None = Field(
+        default=None, ge=1, le=10_000_000, description="Jobs of this queue running at once; default: no limit."
+    )
+    per_key_at_most: int = Field(default=1, ge=1, le=10_000_000, description="Jobs of one key running at once.")
     requeued_keep_place: bool = Field(default=True, description="false: a requeued job goes to the back.")
-    matches_equipment: bool = True
-    idempotency_keys_kept: Duration = 0
+    matches_equipment: bool = Field(
+        default=True, description="false: a job may go to a worker that lacks what it requires, and fails there."
+    )
+    idempotency_keys_kept: Duration = Field(
+        default=0, description="So long after a job's end its idempotency key still answers."
+    )

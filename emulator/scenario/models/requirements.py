@@ -1,25 +1,56 @@
 """What must be true in the end."""
 
+from collections.abc import Iterator
+
 from pydantic import Field
 
-from emulator.scenario.values import Duration, Model, Name, Share
+from emulator.scenario.values import Bound, Mistake, Model, Name, PositiveDuration, Share, TimeOfDay
 
 __all__ = ["Requirement"]
 
 
 class Requirement(Model):
-    """A figure and its bound, or a time of day by which each occurrence must have started or ended."""
+    """A figure and its bound, or a time by which each occurrence of a recurrence must have started or ended."""
 
-    measure: Name | None = None
-    at_least: float | Duration | None = Field(default=None, strict=False, union_mode="left_to_right")
-    at_most: float | Duration | None = Field(default=None, strict=False, union_mode="left_to_right")
-    exactly: float | Duration | None = Field(default=None, strict=False, union_mode="left_to_right")
-    routine: Name | None = None
-    queue: Name | None = None
-    pool: Name | None = None
-    entry: Name | None = None
-    each_occurrence_of: Name | None = None
-    started_by: str | None = Field(default=None, description="HH:MM, the first such time after the occurrence is due.")
-    finished_by: str | None = None
-    within: Duration | None = Field(default=None, description="Finished so long after the occurrence was due.")
+    measure: Name | None = Field(default=None, description="The figure, by its name in the list of figures.")
+    at_least: Bound | None = Field(default=None, description="Not below this.")
+    at_most: Bound | None = Field(default=None, description="Not above this.")
+    exactly: Bound | None = Field(default=None, description="Just this.")
+    routine: Name | None = Field(default=None, description="Of the jobs of this routine only.")
+    queue: Name | None = Field(default=None, description="Of the jobs of this queue only.")
+    pool: Name | None = Field(default=None, description="Of the workers of this pool only.")
+    entry: Name | None = Field(default=None, description="Of the jobs of this arrival entry only.")
+    each_occurrence_of: Name | None = Field(
+        default=None, description="An arrival entry that recurs; with started_by, finished_by or within."
+    )
+    started_by: TimeOfDay | None = Field(
+        default=None, description="The first such time after the occurrence is due is still in time."
+    )
+    finished_by: TimeOfDay | None = Field(default=None, description="Likewise, for its end.")
+    within: PositiveDuration | None = Field(
+        default=None, description="Finished so long after the occurrence was due, at the latest."
+    )
     in_share: Share | None = Field(default=None, description="Of nights; judged when many nights are run.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        bounds = [name for name in ("at_least", "at_most", "exactly") if getattr(self, name) is not None]
+        times = [name for name in ("started_by", "finished_by", "within") if getattr(self, name) is not None]
+        if (self.measure is None) == (self.each_occurrence_of is None):
+            yield (), "a requirement names either a `measure` or `each_occurrence_of`, one of the two"
+        elif self.measure is not None:
+            if not bounds:
+                yield (), f"what must {self.measure} be? give `at_least`, `at_most` or `exactly`"
+            for name in times:
+                yield (name,), f"`{name}` belongs to `each_occurrence_of`; a measure has at_least, at_most or exactly"
+        else:
+            if not times:
+                yield (), "by when? give `started_by`, `finished_by` or `within`"
+            for name in (*bounds, "routine", "queue", "pool", "entry"):
+                if getattr(self, name) is not None:
+                    yield (name,), f"`{name}` belongs to a measure; an occurrence has started_by, finished_by or within"
+        if self.exactly is not None and len(bounds) > 1:
+            yield ("exactly",), "`exactly` stands alone, without `at_least` and `at_most`"
+        if self.at_least is not None and self.at_most is not None and self.at_least > self.at_most:
+            yield ("at_least",), "nothing can be at least this and at most that: `at_least` is above `at_most`"
+        if self.in_share == 0:
+            yield ("in_share",), "a requirement that holds in a share of 0 asks for nothing"

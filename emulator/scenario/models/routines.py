@@ -1,11 +1,12 @@
 """What kind of work a job is: a routine and its parts."""
 
+from collections.abc import Iterator
 from typing import Literal
 
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.values import Duration, Model, Name, Share
+from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Share, Template
 
 __all__ = ["Part", "Routine"]
 
@@ -13,37 +14,84 @@ __all__ = ["Part", "Routine"]
 class Part(Model):
     """One part of a routine: it takes a time or calls a system, and may leave an effect."""
 
-    name: Name
-    takes: Distribution | None = None
+    name: NewName = Field(description="Its name, once in a routine.")
+    takes: Distribution | None = Field(default=None, description="How long it takes, at speed 1.")
     calls: Name | None = Field(default=None, description="A system, or system/part for one part of it.")
     for_each: Name | None = Field(default=None, description="A list parameter: once for each of its elements.")
-    patience: Duration | None = Field(default=None, description="Default: the system's.")
-    error_share: Share = 0.0
-    permanent_error_share: Share = 0.0
-    leaves: Name | None = Field(default=None, description="The effect that it leaves.")
-    target: str | None = Field(
+    patience: PositiveDuration | None = Field(
+        default=None, description="With `calls`: gives up waiting after this. Default: the system's."
+    )
+    error_share: Share = Field(default=0.0, description="This share of its executions end in an error.")
+    permanent_error_share: Share = Field(default=0.0, description="This share end in a permanent error.")
+    leaves: NewName | None = Field(default=None, description="The effect that it leaves.")
+    target: Template | None = Field(
         default=None,
         description="What the effect is left on; {element}, {key}, {job} and parameter names are filled in. "
         "Default: the element, else the key, else the job.",
     )
     leaves_in: Name | None = Field(default=None, description="The system that holds the target. Default: `calls`.")
-    lands: Literal["at_request", "at_end", "remotely"] = "at_end"
-    repeatable: bool | Literal["looks_first"] = True
-    meets_own_work: Literal["error", "ok", "wait"] = Field(
-        default="error", description="When the remote system still works on an earlier request for the same target."
+    lands: Literal["at_request", "at_end", "remotely"] = Field(
+        default="at_end",
+        description="When the effect lands: as the part begins, as it ends, or in the called system even if the worker "
+        "has died by then.",
     )
+    repeatable: bool | Literal["looks_first"] = Field(
+        default=True, description="false: twice is once too often; looks_first: it looks whether the effect is there."
+    )
+    meets_own_work: Literal["error", "ok", "wait"] = Field(
+        default="error",
+        description="Outcome when the remote system still works on an earlier request for the same target.",
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.takes is None and self.calls is None:
+            yield (), "a part takes a time or calls a system: give `takes` or `calls`"
+        if self.takes is not None and self.calls is not None:
+            yield ("takes",), "a part that calls a system takes as long as that does: leave out `takes` or `calls`"
+        if self.patience is not None and self.calls is None:
+            yield ("patience",), "`patience` belongs to a part that `calls` a system"
+        if self.leaves is None:
+            for name in ("target", "leaves_in", "lands", "repeatable", "meets_own_work"):
+                if self.stated(name):
+                    yield (name,), f"`{name}` is about an effect: say which with `leaves`"
+        elif self.lands == "remotely" and self.calls is None:
+            yield ("lands",), "only a part that `calls` a system leaves its effect remotely"
+        elif self.stated("meets_own_work") and self.lands != "remotely":
+            yield ("meets_own_work",), "`meets_own_work` belongs to effects that land remotely"
+        if self.error_share + self.permanent_error_share > 1:
+            yield ("permanent_error_share",), "`error_share` and `permanent_error_share` add up to more than 1"
 
 
 class Routine(Model):
     """A kind of work."""
 
-    queue: Name
-    parts: tuple[Part, ...] = Field(strict=False, min_length=1)
-    requires: tuple[Name, ...] = Field(default=(), strict=False, description="Equipment: tape, or tape>=2.1.")
-    parameters: dict[Name, Literal["list", "text", "number"]] = Field(default={})
-    key: str | None = Field(default=None, description="The exclusive key, such as {volume}: at most n run per key.")
+    queue: Name = Field(description="The queue that its jobs go to.")
+    parts: tuple[Part, ...] = Field(strict=False, min_length=1, description="What is done, one after another.")
+    requires: tuple[Name, ...] = Field(
+        default=(), strict=False, description="Equipment that its worker must have: tape, or tape>=2.1."
+    )
+    parameters: dict[NewName, Literal["list", "text", "number"]] = Field(
+        default={}, description="What its arrivals may tell, and of which kind."
+    )
+    key: Template | None = Field(
+        default=None, description="The exclusive key, such as {volume}: at most n run per key. Default: none."
+    )
     priority: int = Field(default=0, ge=-1_000_000, le=1_000_000, description="Higher goes first.")
-    after_failure: Literal["start_over", "resume"] = "start_over"
-    expected: Duration | None = Field(default=None, description="Stated expectation. Default: p95 of the parts.")
-    drawn: Literal["once", "each_attempt"] = "once"
-    missing_tool: Literal["error", "permanent error"] = "error"
+    after_failure: Literal["start_over", "resume"] = Field(
+        default="start_over", description="The next attempt begins at the first part, or after the last finished one."
+    )
+    expected: Duration | None = Field(
+        default=None, description="How long people expect it to take. Default: the sum of its parts' p95."
+    )
+    drawn: Literal["once", "each_attempt"] = Field(
+        default="once", description="Whether a part's time is drawn once for a job or anew for each attempt."
+    )
+    missing_tool: Literal["error", "permanent error"] = Field(
+        default="error", description="Outcome when its worker lacks what it requires."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        first: dict[str, int] = {}
+        for place, part in enumerate(self.parts):
+            if first.setdefault(part.name, place) != place:
+                yield ("parts", place, "name"), f"two parts are called {part.name!r}: give each a name of its own"

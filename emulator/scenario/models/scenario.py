@@ -5,14 +5,15 @@ from typing import Any, Literal
 from pydantic import Field
 
 from emulator.scenario.models.access import Credential, Grant
+from emulator.scenario.models.actions import Action
 from emulator.scenario.models.arrivals import Arrival
-from emulator.scenario.models.faults import Action, Fault
+from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.pools import Pool
 from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
-from emulator.scenario.values import Duration, Model, Name
+from emulator.scenario.values import Model, NewName, PositiveDuration
 
 __all__ = ["Broker", "Scenario"]
 
@@ -20,29 +21,36 @@ __all__ = ["Broker", "Scenario"]
 class Broker(Model):
     """What the broker itself is told."""
 
-    leases_over_outage: Literal["run_on", "pushed_out"] = "run_on"
+    leases_over_outage: Literal["run_on", "pushed_out"] = Field(
+        default="run_on",
+        description="Leases that end while the broker is down are lost at its restart, or move by the outage's length.",
+    )
 
 
 class Scenario(Model):
     """A scenario: the world of one night, what goes wrong in it, and what must be true in the end."""
 
-    title: str
-    about: str = ""
-    starts: str
-    zone: str = "UTC"
-    lasts: Duration = Field(gt=0)
-    seed: int = Field(default=1, ge=0, lt=2**63)
-    heartbeats: Literal["computed", "simulated"] = "computed"
+    title: str = Field(min_length=1, max_length=200, description="What it is about, in one line.")
+    about: str = Field(default="", max_length=10_000, description="What it shows, in as many lines as it needs.")
+    starts: str = Field(description="Local time at which it starts, such as 2026-06-12T21:30:00.")
+    zone: str = Field(default="UTC", description="The zone of all times, such as America/Santiago.")
+    lasts: PositiveDuration = Field(description="How long it lasts; what is unfinished then is shown as such.")
+    seed: int = Field(default=1, ge=0, lt=2**63, description="Chooses the draws; the same seed gives the same night.")
+    heartbeats: Literal["computed", "simulated"] = Field(
+        default="computed", description="simulated: each heartbeat is an event of its own. The jobs fare the same."
+    )
     meant_to_miss: bool = Field(default=False, description="true: a lesson in which a requirement is missed.")
-    broker: Broker = Broker()
-    queues: dict[Name, Queue] = Field(min_length=1)
-    pools: dict[Name, Pool] = Field(min_length=1)
-    systems: dict[Name, System] = Field(default={})
-    access: tuple[Grant, ...] = Field(default=(), strict=False)
-    credentials: tuple[Credential, ...] = Field(default=(), strict=False)
-    routines: dict[Name, Routine] = Field(min_length=1)
-    arrivals: tuple[Arrival, ...] = Field(strict=False, min_length=1)
-    faults: tuple[Fault, ...] = Field(default=(), strict=False)
-    actions: tuple[Action, ...] = Field(default=(), strict=False)
-    must_hold: tuple[Requirement, ...] = Field(default=(), strict=False)
-    variants: dict[Name, dict[str, Any]] = Field(default={})
+    broker: Broker = Field(default=Broker(), description="What the broker itself is told.")
+    queues: dict[NewName, Queue] = Field(min_length=1, description="The queues, by name.")
+    pools: dict[NewName, Pool] = Field(min_length=1, description="The pools of workers, by name.")
+    systems: dict[NewName, System] = Field(default={}, description="The systems that parts call, by name.")
+    access: tuple[Grant, ...] = Field(default=(), strict=False, description="Who may call what.")
+    credentials: tuple[Credential, ...] = Field(default=(), strict=False, description="What is shown to systems.")
+    routines: dict[NewName, Routine] = Field(min_length=1, description="The kinds of work, by name.")
+    arrivals: tuple[Arrival, ...] = Field(strict=False, min_length=1, description="When jobs come.")
+    faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
+    actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
+    must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    variants: dict[NewName, dict[str, Any]] = Field(
+        default={}, description="Other settings to compare: dotted paths (queues.night.lease) and their values."
+    )

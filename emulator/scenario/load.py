@@ -1,0 +1,233 @@
+"""How does what a person wrote become a scenario, or a list of everything that is wrong with it?
+
+The law: all mistakes come at once, each at its line and column. What is looked at, in this order: the text (YAML),
+where values come from (wrappers are taken off), the models, what the parts say of each other, the variants. What the
+parts say of each other is read from the plain data, so that a mistake in one place does not hide those in another.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any, Protocol
+
+from pydantic import ValidationError
+
+from emulator.errors import Problem, ScenarioError
+from emulator.scenario import provenance, text
+from emulator.scenario.clock import Clock
+from emulator.scenario.messages import Found, found_by_validation, path_in
+from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.provenance import Provenance
+from emulator.scenario.references import wrong_references
+from emulator.scenario.shape import shown
+
+__all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_text", "varied"]
+
+_MOST_PROBLEMS = 100
+_STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
+_WHATEVER = datetime(2026, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
+
+
+class Source(Protocol):
+    """Something that a scenario was written in, and the place of each value in it."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def data(self) -> dict[str, Any]: ...
+    def place(self, loc: Sequence[str | int]) -> tuple[int, int]: ...
+    def key_place(self, loc: Sequence[str | int]) -> tuple[int, int]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Settings:
+    """Settings made in Python: they have no lines."""
+
+    name: str
+    data: dict[str, Any]
+
+    def place(self, loc: Sequence[str | int]) -> tuple[int, int]:
+        return 0, 0
+
+    key_place = place
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A scenario that is right, and what the models do not hold of it.
+
+    Attributes:
+        scenario: the whole scenario, times in ticks.
+        name: the file as it was given, or another name for messages.
+        text: the text as it was read ("" for settings made in Python).
+        folder: where traces are looked for.
+        provenance: where values come from, by dotted path.
+        clock: the scenario's clock: local time to ticks and back.
+        variants: the scenario under each of its variants, by name.
+        data: the plain data behind the scenario, wrappers taken off.
+        said: where values come from, by path.
+        source: what it was read from.
+    """
+
+    scenario: Scenario
+    name: str
+    text: str
+    folder: Path
+    provenance: Mapping[str, Provenance]
+    clock: Clock
+    variants: Mapping[str, Scenario]
+    data: Mapping[str, Any] = field(repr=False)
+    said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
+    source: Source = field(repr=False, compare=False)
+
+    @property
+    def path(self) -> Path:
+        """The scenario's file; a name in the folder if it was no file."""
+        return Path(self.name)
+
+    def place(self, loc: Sequence[str | int] | str) -> str:
+        """Write the place of a value as ``file:line:column``, or the file alone when it has none."""
+        parts = path_in(self.data, loc.split(".") if isinstance(loc, str) else loc)
+        line, column = self.source.place(provenance.original(parts, self.said))
+        return f"{self.name}:{line}:{column}" if line else self.name
+
+
+def load(path: Path | str) -> Loaded:
+    """Read a scenario file.
+
+    Raises:
+        ScenarioError: with every mistake in it, each at its line and column.
+    """
+    document = text.read(Path(path))
+    return _load(document, document.text, Path(path).parent)
+
+
+def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".") -> Loaded:
+    """Read a scenario from a text; ``name`` stands in messages, traces are looked for in ``folder``.
+
+    Raises:
+        ScenarioError: with every mistake in it, each at its line and column.
+
+    >>> load_text("title: A quiet night")
+    Traceback (most recent call last):
+    ...
+    emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...
+    """
+    return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, Path(folder))
+
+
+def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder: Path | str = ".") -> Loaded:
+    """Make a scenario of settings in Python: the keys and values of a file; durations may be ``timedelta`` too.
+
+    Raises:
+        ScenarioError: with every mistake in it, by path.
+    """
+    return _load(_Settings(name, _plain(settings)), "", Path(folder))
+
+
+def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> Loaded:
+    """Give a scenario with some values changed, as one of its variants would: dotted paths and their new values.
+
+    Raises:
+        ScenarioError: with every mistake that the change makes, by path.
+    """
+    from emulator.scenario.variants import patched  # variants need validation, and validation needs variants
+
+    data, found = patched(dict(loaded.data), _plain(patch), ())
+    if found:
+        raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.message) for it in found])
+    return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folder)
+
+
+def guessed_share(loaded: Loaded) -> float | None:
+    """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source."""
+    return provenance.share_guessed(loaded.provenance)
+
+
+def _load(source: Source, written: str, folder: Path) -> Loaded:
+    data, said, wrong = provenance.unwrap(source.data)
+    problems = [_problem(source, it, it.loc) for it in wrong]
+    clock, found = _clock(data)
+    scenario, more = validated(data, clock)
+    found += more
+    found += wrong_references(data, clock, folder)
+    variants: dict[str, Scenario] = {}
+    if scenario is not None and not found and not problems:
+        from emulator.scenario.variants import wrong_variants  # it validates what it has patched: see `varied`
+
+        variants, found = wrong_variants(data, scenario, folder)
+    problems += [_problem(source, it, provenance.original(it.loc, said)) for it in found]
+    if problems or scenario is None:
+        raise ScenarioError(_in_order(problems, source.name))
+    paths = {".".join(map(str, loc)): told for loc, told in said.items()}
+    return Loaded(scenario, source.name, written, folder, paths, clock, variants, data, said, source)
+
+
+def checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, list[Found]]:
+    """Validate plain data whole: the scenario (None if the models refuse it), and all that is wrong with it."""
+    clock, found = _clock(data)
+    scenario, more = validated(data, clock)
+    return scenario, [*found, *more, *wrong_references(data, clock, folder)]
+
+
+def validated(data: Any, clock: Clock) -> tuple[Scenario | None, list[Found]]:
+    """Validate plain data against the models alone."""
+    try:
+        return Scenario.model_validate(data, context={"clock": clock}), []
+    except ValidationError as error:
+        return None, found_by_validation(data, error.errors(include_url=False))
+
+
+def _clock(data: Mapping[str, Any]) -> tuple[Clock, list[Found]]:
+    """Make the clock; where start or zone are wrong, any other, so that the times can be looked at nevertheless."""
+    starts, zone = data.get("starts"), data.get("zone", "UTC")
+    found: list[Found] = []
+    when, where = _WHATEVER, "UTC"
+    if isinstance(starts, str):
+        try:
+            if not _STARTS.fullmatch(starts) and not re.fullmatch(_STARTS.pattern + r"(?:[Zz]|[+-]\d\d:?\d\d)", starts):
+                raise ValueError
+            when = datetime.fromisoformat(starts.upper())
+            Clock(when, "UTC")
+        except ValueError as error:
+            what = f"found {shown(starts)}: a local time such as 2026-06-12T21:30:00 is wanted"
+            found.append(Found(("starts",), str(error) if str(error).startswith("the start") else what))
+            when = _WHATEVER
+    if isinstance(zone, str):
+        try:
+            Clock(when, zone)
+            where = zone
+        except ValueError as error:
+            found.append(Found(("zone",), str(error)))
+    return Clock(when, where), found
+
+
+def _problem(source: Source, it: Found, written: Sequence[str | int]) -> Problem:
+    there = path_in(source.data, written)
+    whole = len(there) == len(written)
+    line, column = source.key_place(there) if it.at_key and whole else source.place(there)
+    return Problem(source.name, line, column, ".".join(map(str, it.loc)), it.message)
+
+
+def _in_order(problems: list[Problem], name: str) -> list[Problem]:
+    """Put problems in file order, say each once, and no more than a person can read."""
+    problems = sorted(dict.fromkeys(problems), key=lambda problem: (problem.line, problem.column))
+    more = len(problems) - _MOST_PROBLEMS
+    if more > 0:
+        problems = [*problems[:_MOST_PROBLEMS], Problem(name, 0, 0, "", f"and {more} more mistakes")]
+    return problems
+
+
+def _plain(value: Any) -> Any:
+    """Make settings plain data: what a file could hold, and dates and timedelta beside it."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if value is None or isinstance(value, str | int | float | bool | timedelta | date):
+        return value
+    raise ScenarioError([Problem("settings", 0, 0, "", f"found {shown(value)}: plain data is wanted")])

@@ -1,0 +1,95 @@
+"""How is a mistake that validation found told in plain words, at which path?
+
+The law: no wording of the validation library reaches the user. A message says what was found and what is wanted, and
+gives the nearest valid spelling where one is near.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from emulator.scenario.shape import keys_at, node_at, resolve, shown, words
+from emulator.scenario.spelling import advise, nearest
+
+__all__ = ["Found", "found_by_validation", "path_in"]
+
+Loc = tuple[str | int, ...]
+
+
+class Found(NamedTuple):
+    """One mistake: its path in the data, the message, and whether the key (not the value) is what is wrong."""
+
+    loc: Loc
+    message: str
+    at_key: bool = False
+
+
+def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
+    """Keep of a path what is really in the data: tags of unions and names of validators drop out.
+
+    The number of a list's item may be an int or its decimal digits.
+
+    >>> path_in({"pools": {"dome": {"count": 3}}}, ("pools", "dome", "some-tag", "count"))
+    ('pools', 'dome', 'count')
+    """
+    kept: list[str | int] = []
+    for part in loc:
+        if isinstance(data, list | tuple):
+            part = int(part) if str(part).isdecimal() else -1
+            if not 0 <= part < len(data):
+                continue
+        elif not isinstance(data, Mapping) or (part := str(part)) not in data:
+            continue
+        data = data[part]
+        kept.append(part)
+    return tuple(kept)
+
+
+def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[Found]:
+    """Tell each error of pydantic in plain words; ``data`` is what was validated."""
+    found: list[Found] = []
+    for error in errors:
+        found += _told(data, error)
+    return list(dict.fromkeys(found))
+
+
+def _told(data: Any, error: Mapping[str, Any]) -> list[Found]:
+    loc, kind = error["loc"], error["type"]
+    if kind == "mistakes":
+        here = path_in(data, loc)
+        return [Found(here + tuple(where), message) for where, message in error["ctx"]["mistakes"]]
+    if kind == "missing":
+        path = (*path_in(data, loc[:-1]), loc[-1])
+        return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path).get('description', ''))}")]
+    if kind == "extra_forbidden":
+        path = path_in(data, loc)
+        return [Found(path, f"unknown key {shown(path[-1])}: {advise(str(path[-1]), keys_at(path[:-1]))}", True)]
+    if loc and loc[-1] == "[key]":
+        return [Found(path_in(data, loc[:-1]), _said(error, loc), True)]
+    path = path_in(data, loc)
+    return [Found(path, _said(error, path))]
+
+
+def _said(error: Mapping[str, Any], path: Loc) -> str:
+    if error["type"] == "value_error":
+        return str(error["ctx"]["error"])
+    node, value = node_at(path), error["input"]
+    wanted = words(node)
+    if error["type"] == "literal_error" and isinstance(value, str):
+        near = nearest(value, [word for word in _choices(node) if isinstance(word, str)])
+        hint = f"did you mean {near!r}? " if near else ""
+        return f"found {shown(value)}: {hint}allowed are: {wanted}"
+    verb = "are" if wanted.startswith("true or false") else "is"
+    return f"found {shown(value)}: {wanted} {verb} wanted"
+
+
+def _choices(node: Mapping[str, Any]) -> list[Any]:
+    node = resolve(node)
+    found = [*node.get("enum", ()), *([node["const"]] if "const" in node else [])]
+    for choice in node.get("anyOf", ()):
+        found += _choices(choice)
+    return found
+
+
+def _first_sentence(text: str) -> str:
+    head, dot, _ = text.partition(". ")
+    return (head + "." if dot else text) or "it must be given."

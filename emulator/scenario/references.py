@@ -1,0 +1,242 @@
+"""Do the parts of a scenario fit each other: is everything defined that is named, and can it be as it is said?
+
+The law: these checks read the plain data and skip what has another form than they expect, because the models tell
+that. So references are judged even in a file with other mistakes.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from emulator.errors import ScenarioError
+from emulator.scenario.clock import Clock, zone_names
+from emulator.scenario.messages import Found
+from emulator.scenario.names import Loc, Names, expand, label_of, names_in
+from emulator.scenario.spelling import advise
+from emulator.scenario.templates import wrong_parameters
+from emulator.scenario.traces import read_arrivals
+
+__all__ = ["wrong_references"]
+
+Question = Callable[[Names, str], str | None]
+
+_USES: Final[tuple[tuple[str, Question], ...]] = (
+    ("pools.*.serves.*", Names.queue),
+    ("routines.*.queue", Names.queue),
+    ("routines.*.parts.*.calls", Names.system_or_part),
+    ("routines.*.parts.*.leaves_in", Names.system),
+    ("arrivals.*.routine", Names.routine),
+    ("arrivals.*.after.entry", Names.entry),
+    ("access.*.who", Names.worker_or_pool),
+    ("access.*.to", Names.system_or_part),
+    ("credentials.*.who", Names.worker_or_pool),
+    ("credentials.*.to", Names.system_or_part),
+    ("faults.*.hand_out_twice", Names.queue),
+    ("faults.*.withdraw_access", Names.worker_or_pool),
+    ("faults.*.access_to", Names.system_or_part),
+    ("faults.*.system_outage", Names.system),
+    ("faults.*.brown_out", Names.system),
+    ("faults.*.error_burst", Names.system_or_routine),
+    ("faults.*.poison_job", Names.job),
+    ("faults.*.surge", Names.entry),
+    ("actions.*.run_again", Names.job),
+    ("actions.*.withdraw", Names.job),
+    ("actions.*.hold", Names.job),
+    ("actions.*.release", Names.job),
+    ("actions.*.suspend", Names.job),
+    ("actions.*.resume", Names.job),
+    ("actions.*.hold_queue", Names.queue),
+    ("actions.*.release_queue", Names.queue),
+    ("actions.*.new_version", Names.routine),
+    ("must_hold.*.routine", Names.routine),
+    ("must_hold.*.queue", Names.queue),
+    ("must_hold.*.pool", Names.pool),
+    ("must_hold.*.entry", Names.entry),
+    ("must_hold.*.each_occurrence_of", Names.entry),
+)
+"""Where a name is used, and the question that it must pass."""
+
+_WORKER_TARGETS: Final = (
+    *(
+        f"faults.*.{kind}"
+        for kind in (
+            *("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock"),
+            "missing_tool",
+        )
+    ),
+    "actions.*.finish_and_leave",
+)
+
+_UNITS: Final = {"time": "a duration such as 90s or 1h30m", "share": "a share from 0 to 1"}
+
+
+def wrong_references(data: Mapping[str, Any], clock: Clock, folder: Path) -> list[Found]:
+    """Tell everything in plain data that names what is not there, or that cannot be as it is said."""
+    names = names_in(data, clock)
+    checks = (_uses, _targets, _own_workers, _same_names, _zones, _prerequisites, _entries_used, _traced)
+    found = [wrong for check in checks for wrong in check(data, names)]
+    found += _same_labels(data, clock)
+    found += wrong_parameters(data, names)
+    found += _measures(data)
+    found += _trace_files(data, clock, folder)
+    return found
+
+
+def _uses(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    for pattern, question in _USES:
+        for loc, word in expand(data, tuple(pattern.split("."))):
+            if isinstance(word, str) and (wrong := question(names, word)):
+                yield Found(loc, wrong)
+
+
+def _targets(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    """Workers and pools that a fault or an action is aimed at: a name, a list of names, or some of a pool."""
+    for pattern in _WORKER_TARGETS:
+        for loc, target in expand(data, tuple(pattern.split("."))):
+            words: list[tuple[Loc, Any]] = [(loc, target)]
+            if isinstance(target, list):
+                words = [((*loc, place), word) for place, word in enumerate(target)]
+            for where, word in words:
+                if isinstance(word, str) and (wrong := names.worker_or_pool(word)):
+                    yield Found(where, wrong)
+            if isinstance(target, Mapping) and isinstance(pool := target.get("pool"), str):
+                if wrong := names.pool(pool):
+                    yield Found((*loc, "pool"), wrong)
+                elif _more_than_all(target.get("some"), names.pools[pool]):
+                    yield Found((*loc, "some"), f"the pool {pool!r} has only {names.pools[pool]['count']} workers")
+
+
+def _more_than_all(some: Any, pool: Any) -> bool:
+    count = pool.get("count") if isinstance(pool, Mapping) else None
+    return isinstance(some, int) and isinstance(count, int) and some > count
+
+
+def _own_workers(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    """Workers that differ from their pool, or whose equipment changes, must be workers of that pool."""
+    for loc, _ in expand(data, ("pools", "*", "differ", "*")):
+        if wrong := names.worker_of(str(loc[1]), str(loc[3])):
+            yield Found(loc, wrong, True)
+    for loc, word in expand(data, ("pools", "*", "equipment_changes", "*", "workers", "*")):
+        if isinstance(word, str) and (wrong := names.worker_of(str(loc[1]), word)):
+            yield Found(loc, wrong)
+
+
+def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    for pool in names.pools:
+        other, _, digits = pool.rpartition("-")
+        if other in names.pools and digits.isdecimal() and names.worker(pool) is None:
+            yield Found(("pools", pool), f"{pool!r} is the name of a worker of the pool {other!r} already", True)
+
+
+def _zones(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
+    for loc, zone in expand(data, ("pools", "*", "power", "zone")):
+        if isinstance(zone, str) and zone not in (known := zone_names()):
+            yield Found(loc, f"{zone!r} is no time zone: {advise(zone, known)}")
+
+
+def _same_labels(data: Mapping[str, Any], clock: Clock) -> Iterator[Found]:
+    first: dict[str, Loc] = {}
+    for loc, entry in expand(data, ("arrivals", "*")):
+        label = label_of(entry, clock)
+        if label is not None and first.setdefault(label, loc) != loc:
+            before = ".".join(map(str, first[label]))
+            yield Found(loc, f"this entry would be called {label!r}, and so is {before}: give it another `name`")
+
+
+def _prerequisites(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    """No job may wait for itself, over however many entries, nor for a job that its entry does not have."""
+    waits = {
+        label: after["entry"]
+        for label, entry in names.entries.items()
+        if isinstance(after := entry.get("after"), Mapping) and isinstance(after.get("entry"), str)
+    }
+    locs = {id(entry): loc for loc, entry in expand(data, ("arrivals", "*"))}
+    told: set[str] = set()
+    for start in waits:
+        trail = [start]
+        while (following := waits.get(trail[-1])) is not None and following not in trail:
+            trail.append(following)
+        if following == start and start not in told:
+            told.update(trail)
+            chain = " after ".join([*trail, start])
+            yield Found((*locs[id(names.entries[start])], "after", "entry"), f"jobs would wait for themselves: {chain}")
+    for loc, after in expand(data, ("arrivals", "*", "after")):
+        if isinstance(after, Mapping) and isinstance(after.get("number"), int):
+            wrong = names.too_high(str(after.get("entry")), after["number"])
+            if wrong:
+                yield Found((*loc, "number"), wrong)
+
+
+def _entries_used(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    """Occurrences belong to entries that recur, surges to entries that have a rate."""
+    for pattern, ways, what in (
+        (("must_hold", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
+        (("faults", "*", "surge"), ("per_hour", "every", "gaps"), "has no rate: only per_hour, every and gaps have"),
+    ):
+        for loc, word in expand(data, pattern):
+            entry = names.entries.get(word) if isinstance(word, str) else None
+            if entry is not None and not any(way in entry for way in ways):
+                yield Found(loc, f"the arrival entry {word!r} {what}")
+
+
+def _traced(data: Any, names: Names) -> Iterator[Found]:
+    """Only what a part takes can come from a trace, and then all jobs of the routine must."""
+    for loc in _paths_to("traced", data, ()):
+        if not (len(loc) == 6 and loc[0] == "routines" and loc[2] == "parts" and loc[4] == "takes"):
+            if loc[0] not in ("variants", "arrivals") or "gaps" in loc or "again_after" in loc:
+                yield Found(loc, "only what a part `takes` can come from a trace")
+            continue
+        for label, entry in names.entries.items():
+            if entry.get("routine") == loc[1] and "trace" not in entry:
+                yield Found(loc, f"the arrival entry {label!r} brings jobs of this routine without a trace")
+
+
+def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
+    if isinstance(data, Mapping):
+        if key in data:
+            yield (*loc, key)
+        for name, value in data.items():
+            yield from _paths_to(key, value, (*loc, name))
+    elif isinstance(data, list):
+        for place, value in enumerate(data):
+            yield from _paths_to(key, value, (*loc, place))
+
+
+def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
+    from emulator.measure.catalogue import MEASURES  # light, but only asked for where a requirement stands
+
+    for loc, requirement in expand(data, ("must_hold", "*")):
+        name = requirement.get("measure") if isinstance(requirement, Mapping) else None
+        if not isinstance(name, str):
+            continue
+        measure = MEASURES.get(name)
+        if measure is None:
+            yield Found((*loc, "measure"), f"no figure is called {name!r}: {advise(name, MEASURES)}")
+            continue
+        for key in ("at_least", "at_most", "exactly"):
+            bound = requirement.get(key)
+            if isinstance(bound, str | int | float) and not isinstance(bound, bool):
+                fits = isinstance(bound, str) == (measure.unit == "time")
+                if not fits or (measure.unit == "share" and isinstance(bound, int | float) and not 0 <= bound <= 1):
+                    wanted = _UNITS.get(measure.unit, "a number")
+                    yield Found((*loc, key), f"found {bound!r}: {name} is a {measure.unit}, so {wanted} is wanted")
+        for key in ("routine", "queue", "pool", "entry"):
+            if key in requirement and key not in measure.by:
+                by = ", ".join(measure.by)
+                yield Found(
+                    (*loc, key), f"{name} cannot be told by {key}, only {f'by {by}' if by else 'for the whole night'}"
+                )
+
+
+def _trace_files(data: Mapping[str, Any], clock: Clock, folder: Path) -> Iterator[Found]:
+    """A trace must be there, and its beginning be readable; the rest is read as the night goes on."""
+    for loc, name in expand(data, ("arrivals", "*", "trace")):
+        if not isinstance(name, str) or not name:
+            continue
+        if "\0" in name or not (folder / name).is_file():
+            yield Found(loc, f"there is no file {name!r} in {str(folder)!r}")
+            continue
+        try:
+            next(iter(read_arrivals(folder / name, clock)), None)
+        except ScenarioError as error:
+            yield Found(loc, f"this trace is wrong: {error.problems[0]}")

@@ -1,0 +1,146 @@
+"""What may stand at which place of a scenario, in plain words?
+
+The shape is the models' own JSON Schema, in which values that are not JSON's own (durations, moments, names) carry
+their ``kind``. Messages, the shipped schema and the reference page all read it: none can disagree with the models.
+"""
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from types import MappingProxyType
+from typing import Any, Final
+
+from pydantic.json_schema import models_json_schema
+
+from emulator.scenario.models.faults import Target
+from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.values import KINDS
+
+__all__ = ["Node", "keys_at", "node_at", "of_names", "resolve", "shape", "shown", "words"]
+
+Node = Mapping[str, Any]
+
+_NOTHING: Final[Node] = MappingProxyType({})
+_DISTRIBUTION: Final = "#/$defs/Distribution"
+_MOST_KEYS: Final = 8
+
+
+@cache
+def shape() -> Node:
+    """Give the JSON Schema of the models as pydantic makes it, once."""
+    references, definitions = models_json_schema([(Scenario, "validation"), (Target, "validation")])
+    return MappingProxyType({**references[Scenario, "validation"], **definitions})
+
+
+def resolve(node: Node) -> Node:
+    """Follow a reference; the other keys of the node (its description and default) stay in force."""
+    if "$ref" not in node:
+        return node
+    target = shape()["$defs"][node["$ref"].removeprefix("#/$defs/")]
+    return {**target, **{key: value for key, value in node.items() if key != "$ref"}}
+
+
+def node_at(loc: Sequence[str | int]) -> Node:
+    """Give the shape of what may stand at a path; of the nearest known value around it if the path leads nowhere."""
+    node = resolve(shape())
+    for part in loc:
+        node = _step(node, part) or node
+    return node
+
+
+def keys_at(loc: Sequence[str | int]) -> tuple[str, ...]:
+    """List the keys that a mapping at a path may have; none if it may not be a mapping or its keys are names."""
+    return tuple(_properties(node_at(loc)))
+
+
+def _properties(node: Node) -> Node:
+    if node.get("kind") == "worker-target":
+        node = shape()["$defs"]["Target"]
+    for choice in node.get("anyOf", (node,)):
+        found: Node = resolve(choice).get("properties", _NOTHING)
+        if found:
+            return found
+    return _NOTHING
+
+
+def _step(node: Node, part: str | int) -> Node | None:
+    for choice in node.get("anyOf", (node,)):
+        candidate = resolve(choice)
+        if isinstance(part, int):
+            below = candidate.get("items", (candidate.get("prefixItems") or (None,))[0])
+        else:
+            below = _properties(candidate).get(part, of_names(candidate))
+        if isinstance(below, Mapping):
+            return resolve(below)
+    return None
+
+
+def of_names(node: Node) -> Node | None:
+    """Give the shape of the values of a mapping whose keys are names; None for any other node."""
+    below = next(iter(node.get("patternProperties", _NOTHING).values()), node.get("additionalProperties"))
+    return below if isinstance(below, Mapping) else None
+
+
+def words(node: Node) -> str:
+    """Say in plain words what may stand at a node: ``a whole number from 1 to 1000``."""
+    if node.get("$ref") == _DISTRIBUTION or node.get("title") == "Distribution":
+        return KINDS["distribution"]
+    node = resolve(node)
+    if "kind" in node:
+        return KINDS[node["kind"]]
+    if "anyOf" in node:
+        choices = dict.fromkeys(words(choice) for choice in node["anyOf"] if choice.get("type") != "null")
+        return " or ".join(choices)
+    allowed = [*node.get("enum", ()), *([node["const"]] if "const" in node else [])]
+    if allowed:
+        return (" or " if len(allowed) < 3 else ", ").join(shown(word).strip("'") for word in allowed)
+    if "properties" in node:
+        keys = list(node["properties"])
+        return f"a mapping with keys such as {', '.join(keys[:_MOST_KEYS])}"
+    kind = node.get("type")
+    if kind == "object":
+        below = resolve(of_names(node) or _NOTHING)
+        values = words(below) if below.get("type") == "string" else "mappings" if below else "values"
+        return f"a mapping from names to {values}"
+    if kind == "array":
+        return _list_words(node)
+    name = {"integer": "a whole number", "number": "a number", "boolean": "true or false", "string": "text"}
+    return name.get(str(kind), "a value") + _range(node)
+
+
+def _list_words(node: Node) -> str:
+    if "prefixItems" in node:
+        return f"a list of {len(node['prefixItems'])}, each {words(node['prefixItems'][0])}"
+    least = " with at least one entry" if node.get("minItems") else ""
+    of = "one of " if "enum" in node["items"] else ""
+    return f"a list{least}, each {of}{words(node['items'])}"
+
+
+def _range(node: Node) -> str:
+    low, above, high = node.get("minimum"), node.get("exclusiveMinimum"), node.get("maximum")
+    if "exclusiveMaximum" in node:
+        high = node["exclusiveMaximum"] - 1
+    if node.get("maxLength"):
+        return f" of at most {node['maxLength']} characters"
+    if above is not None:
+        return f" above {above:g}" + (f", at most {high:g}" if high is not None else "")
+    if low is not None and high is not None:
+        return f" from {_plain(low)} to {_plain(high)}"
+    return f", at least {_plain(low)}" if low is not None else ""
+
+
+def _plain(number: float) -> str:
+    return f"{number:g}" if isinstance(number, float) else str(number)
+
+
+def shown(value: Any) -> str:
+    """Show what was found, short enough for one line."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a mapping" if value else "an empty mapping"
+    if isinstance(value, list | tuple):
+        return "a list" if value else "an empty list"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
