@@ -1,0 +1,185 @@
+"""May this worker call this system now, and if not, why not?
+
+The law: a system that no grant names is open to all; a grant to one part of a system names the system too, so that its
+other parts are closed. One grant in force is enough. A grant is in force from ``given`` plus its drawn delay up to, and
+not at, ``until``. What is withdrawn from a worker or its pool stays so until it is restored, grants or not. Of the
+credentials that apply each must be alive: issued when the attempt begins or the worker starts, it is refused from the
+end of its life until its next renewal. The look is taken as a call begins; a call under way is never broken off.
+
+Where refusals are cached, a refused caller is refused for that long without a look, even if it has access by then.
+"""
+
+from collections.abc import Mapping, Sequence
+
+from emulator.record.events import Sink
+from emulator.scenario.models import Credential, Grant
+from emulator.timeline.agenda import ENDS, Agenda
+from emulator.world.draws import Draws, Purpose, entity_key
+
+__all__ = ["Access"]
+
+
+class _Grant:
+    """A grant as it stands: not given, given, in force or ended."""
+
+    __slots__ = ("model", "state")
+
+    def __init__(self, model: Grant) -> None:
+        self.model = model
+        self.state = ""
+
+
+class Access:
+    """The table of grants and credentials, with what has been withdrawn.
+
+    Args:
+        grants, credentials: what the scenario states, in file order.
+        workers: the pool of each worker.
+        agenda: what is due; its present tick is the time of every look.
+        sink: takes the events ``access_changed`` and ``credential_changed``.
+        draws: gives the time that each grant takes to be in force, keyed by what the grant says.
+    """
+
+    __slots__ = ("_agenda", "_cached", "_credentials", "_draws", "_ended", "_grants", "_rows", "_sink", "_withdrawn",
+                 "_workers")  # fmt: skip
+
+    def __init__(
+        self,
+        grants: Sequence[Grant],
+        credentials: Sequence[Credential],
+        workers: Mapping[str, str],
+        agenda: Agenda,
+        sink: Sink,
+        draws: Draws,
+    ) -> None:
+        self._grants = [_Grant(grant) for grant in grants]
+        self._credentials = tuple(credentials)
+        self._workers = workers
+        self._agenda = agenda
+        self._sink = sink
+        self._draws = draws
+        self._withdrawn: dict[tuple[str, str], None] = {}
+        self._cached: dict[tuple[str, str, str], int] = {}
+        self._rows: dict[tuple[str, str, str], tuple[bool, list[_Grant], list[int]]] = {}
+        self._ended: dict[tuple[int, str], int] = {}
+
+    def start(self) -> None:
+        """Bring into force what is so by now, and put the rest on the agenda; called once, before anything runs."""
+        from emulator.world.sampling_of import sampling_of
+
+        agenda = self._agenda
+        for grant in self._grants:
+            model = grant.model
+            law = sampling_of(model.in_force_after)
+            entity = entity_key("grant", model.who, model.to, model.given)
+            delay = law.sample(self._draws.row(Purpose.PROPAGATION_DELAY, entity)) if law is not None else 0
+            if model.until is not None:
+                agenda.at(model.until, self._end, grant, rank=ENDS)
+            for tick, call in ((model.given, self._give), (model.given + delay, self._put_in_force)):
+                if tick > agenda.now:
+                    agenda.at(tick, call, grant)
+                elif model.until is None or model.until > agenda.now:
+                    call(grant)
+
+    def refusal(
+        self, worker: str, system: str, part: str, attempt_began: int, worker_started: int, cause: int = 0
+    ) -> str:
+        """Say why a worker may not call a part of a system now; empty: it may.
+
+        Args:
+            worker: the name of the worker.
+            system, part: what it calls; a part without a name of its own goes by that of the routine's part.
+            attempt_began, worker_started: ticks from which its credentials count.
+            cause: number of the event that led to the look.
+        """
+        now, place = self._agenda.now, (worker, system, part)
+        until = self._cached.get(place)
+        if until is not None:
+            if now < until:
+                return "refused earlier (cached)"
+            del self._cached[place]
+        row = self._rows.get(place)
+        if row is None:
+            row = self._rows[place] = self._row(worker, system, part)
+        is_closed, grants, credentials = row
+        why = self._missing_grant(worker, system, part, grants) if is_closed or self._withdrawn else ""
+        if not why:
+            for index in credentials:
+                if self._has_ended(index, worker, attempt_began, worker_started, cause):
+                    why = "credential ended"
+        if why:
+            kept = max((grant.model.refusals_cached for grant in grants), default=0)
+            if kept:
+                self._cached[place] = now + kept
+        return why
+
+    def withdraw(self, cause: int, who: str, system: str | None) -> bool:
+        """Withdraw all access of a worker or pool to a system (None: to all); False when that was so already."""
+        place = (who, system or "")
+        if place in self._withdrawn:
+            return False
+        self._withdrawn[place] = None
+        self._sink.emit((self._agenda.now, "access_changed", cause, 0, "", *place, "withdrawn"))
+        return True
+
+    def restore(self, cause: int, who: str, system: str | None) -> bool:
+        """End what ``withdraw`` began with the same words; False when there was nothing to end."""
+        place = (who, system or "")
+        if place not in self._withdrawn:
+            return False
+        del self._withdrawn[place]
+        self._sink.emit((self._agenda.now, "access_changed", cause, 0, "", *place, "in force"))
+        return True
+
+    def _row(self, worker: str, system: str, part: str) -> tuple[bool, list[_Grant], list[int]]:
+        names = (worker, self._workers.get(worker, worker))
+        targets = (system, f"{system}/{part}")
+        is_closed = any(grant.model.to.partition("/")[0] == system for grant in self._grants)
+        grants = [each for each in self._grants if each.model.who in names and each.model.to in targets]
+        credentials = [
+            index for index, each in enumerate(self._credentials) if each.who in names and each.to in targets
+        ]
+        return is_closed, grants, credentials
+
+    def _missing_grant(self, worker: str, system: str, part: str, grants: list[_Grant]) -> str:
+        """Say why no grant helps; an open system, which has no grants, is asked about what is withdrawn only."""
+        for who in (worker, self._workers.get(worker, worker)):
+            for what in (system, f"{system}/{part}", ""):
+                if (who, what) in self._withdrawn:
+                    return "withdrawn"
+        if not self._rows[worker, system, part][0]:
+            return ""
+        states = [grant.state for grant in grants]
+        if "in force" in states:
+            return ""
+        if not states:
+            return "no grant"
+        return "not in force yet" if any(state != "ended" for state in states) else "ended"
+
+    def _has_ended(self, index: int, worker: str, attempt_began: int, worker_started: int, cause: int) -> bool:
+        credential = self._credentials[index]
+        issued = attempt_began if credential.issued == "at_attempt" else worker_started
+        age = self._agenda.now - issued
+        if credential.renewed_every is not None:
+            age %= credential.renewed_every
+        if age < credential.life:
+            return False
+        ended = self._agenda.now - age + credential.life
+        if self._ended.get((index, worker), -1) != ended:  # told once, when somebody meets it
+            self._ended[index, worker] = ended
+            self._sink.emit((self._agenda.now, "credential_changed", cause, 0, worker, worker, credential.to, "ended"))
+        return True
+
+    def _give(self, grant: _Grant) -> None:
+        self._change(grant, "given")
+
+    def _put_in_force(self, grant: _Grant) -> None:
+        if grant.state != "ended":
+            self._change(grant, "in force")
+
+    def _end(self, grant: _Grant) -> None:
+        self._change(grant, "ended")
+
+    def _change(self, grant: _Grant, state: str) -> None:
+        grant.state = state
+        self._sink.emit((self._agenda.now, "access_changed", 0, 0, "", grant.model.who, grant.model.to, state))
