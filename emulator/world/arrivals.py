@@ -1,0 +1,238 @@
+"""What do the people and programs do that submit jobs: each entry's jobs as they come, kept over an outage?
+
+``comings`` says when jobs come, ``planned`` what they are, ``recurring`` what becomes of occurrences; here is what they
+share. While the broker is down nobody can submit: who submits keeps the job and sends it at the restart, after the
+messages of that instant, everything in the order in which it was due. Only occurrences of a recurrence are *missed*.
+"""
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+from emulator.errors import Problem, ScenarioError
+from emulator.record.events import Sink
+from emulator.scenario import models
+from emulator.scenario.clock import Clock
+from emulator.scenario.recurrence import occurrences
+from emulator.scenario.traces import Arrival as Line
+from emulator.scenario.traces import read_arrivals
+from emulator.timeline.agenda import Agenda
+from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
+from emulator.world.distribution import Distribution
+from emulator.world.draws import Draws, entity_key
+from emulator.world.planned import PlannedJob, Planner
+from emulator.world.recurring import Recurring
+from emulator.world.sampling import Constant
+from emulator.world.sampling_of import sampling_of
+
+__all__ = ["Arrivals", "PlannedJob"]
+
+
+class _Entry:
+    """One arrival entry: how its jobs come, what they are, and which of them are unfinished, where that matters."""
+
+    __slots__ = ("coming", "name", "planner", "recurring", "unfinished", "wants_endings")
+
+    def __init__(self, name: str, planner: Planner, wants_endings: bool) -> None:
+        self.name = name
+        self.planner = planner
+        self.wants_endings = wants_endings
+        self.unfinished: set[int] = set()  # never iterated over
+        self.coming: Coming | None = None
+        self.recurring: Recurring | None = None
+
+
+class _Kept(NamedTuple):
+    """A job that could not be submitted; ``missed`` if the broker was down when it was due."""
+
+    entry: _Entry
+    job: PlannedJob
+    cause: int
+    missed: bool
+
+
+class Arrivals:
+    """All arrival entries of a scenario.
+
+    Args:
+        scenario, clock: the scenario, and the clock on its wall.
+        folder: where traces are.
+        agenda, draws, sink: of the world.
+        submit: takes (cause, job) and gives the job's number; 0 if it was refused, an earlier job's number if it was a
+            repeated submission.
+
+    Attributes:
+        entry_names: in file order.
+        wants_endings: the entries whose jobs' ends are to be told to ``job_finished``.
+        occurrences: by entry, the ticks at which its jobs were due, by their number; filled as they come, and for
+            recurrences in advance.
+
+    Raises:
+        ScenarioError: when two entries have one name, gaps of length 0 come without end, or a recurrence comes more
+            than 600,000 times.
+    """
+
+    def __init__(
+        self,
+        scenario: models.Scenario,
+        clock: Clock,
+        folder: Path,
+        agenda: Agenda,
+        draws: Draws,
+        sink: Sink,
+        submit: Callable[[int, PlannedJob], int],
+    ) -> None:
+        self._agenda, self._draws, self._sink, self._submit = agenda, draws, sink, submit
+        self._clock, self._lasts = clock, scenario.lasts
+        self._down = False
+        self._kept: list[_Kept] = []
+        self._last_number = 0
+        self._entries: dict[str, _Entry] = {}
+        self.occurrences: dict[str, list[int]] = {}
+        for place, model in enumerate(scenario.arrivals):
+            self._add(place, model, scenario, folder)
+        self.entry_names = tuple(self._entries)
+        self.wants_endings = frozenset(name for name, entry in self._entries.items() if entry.wants_endings)
+
+    def start(self) -> None:
+        """Schedule the first job of every entry, in file order."""
+        for entry in self._entries.values():
+            if entry.coming is not None:
+                entry.coming.start()
+
+    # -- what others tell ---------------------------------------------------------------------------------------------
+
+    def job_finished(self, cause: int, entry: str, ordinal: int) -> None:
+        """A job of an entry in ``wants_endings`` has ended; jobs put back in its place are ignored."""
+        found = self._entries[entry]
+        if ordinal not in found.unfinished:
+            return
+        found.unfinished.discard(ordinal)
+        if isinstance(found.coming, FiniteSource):
+            found.coming.ended(cause, ordinal, taken=True)
+        elif found.recurring is not None and not self._down:
+            found.recurring.go_on(cause)
+
+    def broker_went_down(self) -> None:
+        """From now on nothing can be submitted."""
+        self._down = True
+
+    def broker_came_up(self, cause: int) -> None:
+        """The broker is back: what was kept is sent at this instant, after the messages that reach the broker."""
+        self._down = False
+        self._agenda.at(self._agenda.now, self._catch_up, cause)
+
+    def set_factor(self, entry: str, factor: float) -> None:
+        """From now on jobs of an entry come ``factor`` times as fast (1: as usual again).
+
+        Of the gap under way, what remains of it is divided; its draw stays.
+
+        Raises:
+            ValueError: for an entry whose jobs have no rate.
+        """
+        coming = self._entries[entry].coming
+        if not isinstance(coming, Gaps):
+            raise ValueError(f"the arrival entry {entry!r} has no rate: only per_hour, every and gaps have")
+        coming.set_factor(factor)
+
+    # -- what comes ---------------------------------------------------------------------------------------------------
+
+    def _come(self, entry: _Entry, ordinal: int, nominal: int, line: Line | None, cause: int) -> None:
+        if entry.recurring is None:
+            self.occurrences[entry.name].append(nominal)
+        job = entry.planner.job(ordinal, nominal, line)
+        if self._down or self._kept:  # after a restart, what was kept goes first
+            self._kept.append(_Kept(entry, job, cause, self._down))
+        elif entry.recurring is not None:
+            entry.recurring.come(cause, job)
+        else:
+            self._send(entry, cause, job)
+
+    def _catch_up(self, cause: int) -> None:
+        if self._down:  # it went down again at the same instant
+            return
+        kept, self._kept = self._kept, []
+        made_up: dict[str, frozenset[int]] = {}
+        for entry in self._entries.values():
+            if entry.recurring is not None:
+                entry.recurring.go_on(cause)
+                missed = (one.job for one in kept if one.entry is entry and one.missed)
+                made_up[entry.name] = entry.recurring.to_make_up(cause, missed)
+        for entry, job, own_cause, missed_it in kept:
+            led_here = cause if missed_it else own_cause
+            if entry.recurring is None:
+                self._send(entry, led_here, job)
+            elif not missed_it or job.ordinal in made_up[entry.name]:
+                entry.recurring.come(led_here, job)
+
+    def _send(self, entry: _Entry, cause: int, job: PlannedJob) -> None:
+        if not entry.wants_endings:
+            self._last_number = max(self._last_number, self._submit(cause, job))
+            return
+        entry.unfinished.add(job.ordinal)
+        number = self._submit(cause, job)
+        if number > self._last_number:
+            self._last_number = number
+            return
+        entry.unfinished.discard(job.ordinal)  # refused, or known already: no job of this number will ever end
+        if isinstance(entry.coming, FiniteSource):
+            entry.coming.ended(cause, job.ordinal, taken=False)
+
+    # -- making ready -------------------------------------------------------------------------------------------------
+
+    def _add(self, place: int, model: models.Arrival, scenario: models.Scenario, folder: Path) -> None:
+        name, path = model.label, f"arrivals.{place}"
+        if name in self._entries:
+            message = f"this entry would be called {name!r}, and so is one before: give it another `name`"
+            raise ScenarioError([Problem(scenario.title, 0, 0, path, message)])
+        recurs = model.recurs is not None
+        wants_endings = model.again_after is not None or (recurs and model.if_still_running != "both")
+        trace = folder / (model.trace or "")
+        entry = _Entry(name, Planner(name, model, scenario.routines, trace), wants_endings)
+        self._entries[name] = entry
+        self.occurrences[name] = []
+        if recurs:
+            entry.recurring = Recurring(model, self._agenda, self._sink, entry.unfinished, partial(self._send, entry))
+        try:
+            entry.coming = self._coming(entry, model, trace)
+        except ValueError as error:  # a recurrence that comes far too often
+            raise ScenarioError([Problem(scenario.title, 0, 0, path, str(error))]) from None
+        if model.gaps is not None and model.count is None and _law(model.gaps).expectation() == 0:
+            message = "gaps of length 0 never end: give `count`, or longer gaps"
+            raise ScenarioError([Problem(scenario.title, 0, 0, f"{path}.gaps", message)])
+
+    def _coming(self, entry: _Entry, model: models.Arrival, trace: Path) -> Coming:
+        agenda, come, count = self._agenda, partial(self._come, entry), model.count
+        ends = self._lasts if model.ends is None else min(model.ends, self._lasts)
+        if model.at is not None:
+            return AtOnce(agenda, come, model.at, 1 if count is None else count)
+        if model.trace is not None:
+            return Traced(agenda, come, read_arrivals(trace, self._clock), ends, count)
+        if model.recurs is not None:
+            found = occurrences(model.recurs, self._clock, ends, from_tick=model.begins, excluded=model.excludes)
+            due = [occurrence.nominal_tick for occurrence in found][:count]
+            self.occurrences[entry.name] = due
+            return OnDays(agenda, come, due)
+        entity = entity_key("arrival", entry.name)
+        if model.again_after is not None:
+            law = _law(model.again_after)
+            return FiniteSource(agenda, self._draws, come, law, entity, model.begins, ends, count or 0)
+        return self._gaps(model, come, entity, ends)
+
+    def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int) -> Gaps:
+        law: Distribution
+        if model.every is not None:
+            law = Constant(model.every)
+        elif model.per_hour is not None:
+            law = poisson_gaps(model.per_hour)
+        else:
+            law = _law(model.gaps)
+        regular = model.every is not None
+        return Gaps(self._agenda, self._draws, come, law, entity, model.begins, ends, model.count, regular)
+
+
+def _law(model: models.Distribution | None) -> Distribution:
+    law = None if model is None else sampling_of(model)
+    assert law is not None, "the loader lets only what a part takes come from a trace"
+    return law

@@ -1,0 +1,163 @@
+"""What does an arrival entry submit: which routine, with which parameters, keys and conditions?
+
+The values of a list parameter may be given as a whole number: so many elements, named after the parameter
+(``plates-1``, ``plates-2``, ...). A trace tells values as text: of a list its elements with ``;`` between them, or
+their number.
+"""
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from emulator.errors import Problem, ScenarioError
+from emulator.scenario import models
+from emulator.scenario.spelling import advise
+from emulator.scenario.traces import Arrival as Line
+
+__all__ = ["PlannedJob", "Planner"]
+
+_NAME: Final = re.compile(r"\{([^{}]+)\}")
+_OF_WORKLOADS: Final = "processors"
+"""The parameter that a workload log tells of every job, whether its routine has it or not."""
+
+
+class PlannedJob(NamedTuple):
+    """One job as its arrival entry submits it.
+
+    Attributes:
+        entry, ordinal: the arrival entry, and the job's number in it, counted from 1.
+        routine: the name of its routine.
+        parameters: their values by name; jobs of one entry may share them, so they are not to be changed.
+        key: the exclusive key, ready filled in; None: what the routine says.
+        priority: None: the routine's.
+        idempotency_key: ready filled in, "" for none.
+        not_before: tick until which it is held; 0: not held.
+        after: the job that must end first, as the entry tells it.
+        traced: ticks of work that its trace tells, else None.
+        nominal: the tick at which it was due, which an outage or a wait may have passed since.
+    """
+
+    entry: str
+    ordinal: int
+    routine: str
+    parameters: dict[str, Any]
+    key: str | None
+    priority: int | None
+    idempotency_key: str
+    not_before: int
+    after: models.Prerequisite | None
+    traced: int | None
+    nominal: int
+
+
+class Planner:
+    """Makes the jobs of one arrival entry.
+
+    Args:
+        name: of the entry.
+        model: the entry.
+        routines: of the scenario.
+        file: the trace, for messages.
+    """
+
+    __slots__ = ("_file", "_model", "_name", "_parameters", "_routines")
+
+    def __init__(self, name: str, model: models.Arrival, routines: Mapping[str, models.Routine], file: Path) -> None:
+        self._name = name
+        self._model = model
+        self._routines = routines
+        self._file = file
+        known = routines[model.routine].parameters
+        self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
+
+    def job(self, ordinal: int, nominal: int, line: Line | None = None) -> PlannedJob:
+        """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
+
+        Raises:
+            ScenarioError: for a line of the trace that its routine cannot use.
+        """
+        model, parameters, routine, key = self._model, self._parameters, self._model.routine, self._model.key
+        priority, traced = model.priority, None
+        if line is not None:
+            routine = self._routine(line)
+            parameters = self._told(line, self._routines[routine])
+            priority = model.priority if line.priority is None else line.priority
+            traced = line.takes
+        if line is not None and line.key is not None:
+            key = line.key
+        elif key is not None:
+            key = self._filled(key, parameters, ordinal, line)
+        idem = model.idempotency_key
+        idem = self._filled(idem, parameters, ordinal, line) if idem else ""
+        not_before = model.not_before or 0
+        return PlannedJob(
+            self._name, ordinal, routine, parameters, key, priority, idem, not_before, model.after, traced, nominal
+        )
+
+    def _routine(self, line: Line) -> str:
+        name = line.routine or self._model.routine
+        routine = self._routines.get(name)
+        if routine is None:
+            raise self._wrong(line, f"no routine is called {name!r}: {advise(name, self._routines)}")
+        if line.takes is None:
+            for part in routine.parts:
+                if part.takes is not None and part.takes.traced:
+                    raise self._wrong(line, f"no time stands here, and the part {part.name!r} of {name!r} takes it")
+        return name
+
+    def _told(self, line: Line, routine: models.Routine) -> dict[str, Any]:
+        """Put what a line tells over what the entry says."""
+        found = {name: value for name, value in self._parameters.items() if name in routine.parameters}
+        for name, text in line.parameters:
+            kind = routine.parameters.get(name)
+            if kind is None:
+                if name == _OF_WORKLOADS and self._file.suffix.lower() == ".swf":
+                    continue
+                hint = advise(name, routine.parameters) if routine.parameters else "it has none"
+                raise self._wrong(line, f"its routine has no parameter {name!r}: {hint}")
+            try:
+                found[name] = _read(name, text, kind)
+            except ValueError:
+                raise self._wrong(line, f"{text[:40]!r} is not a number, and the parameter {name!r} is one") from None
+        for name in _NAME.findall(routine.key or ""):
+            if name not in found and self._model.key is None and line.key is None:
+                raise self._wrong(line, f"the parameter {name!r} is not given, and the key is made of it")
+        return found
+
+    def _filled(self, template: str, parameters: Mapping[str, Any], ordinal: int, line: Line | None) -> str:
+        def one(found: re.Match[str]) -> str:
+            name = found[1]
+            if name in parameters:
+                return str(parameters[name])
+            if name == "number":
+                return str(ordinal)
+            raise self._wrong(line, f"the parameter {name!r} is not given, and {template!r} is made of it")
+
+        return _NAME.sub(one, template)
+
+    def _wrong(self, line: Line | None, message: str) -> ScenarioError:
+        if line is None:
+            return ScenarioError([Problem(self._name, 0, 0, "", message)])
+        return ScenarioError([Problem(str(self._file), line.line, 1, "", message)])
+
+
+def _ready(name: str, value: Any, kind: str | None) -> Any:
+    """Give a value as parts use it: a number in place of a list is so many elements."""
+    if kind == "list" and isinstance(value, int) and not isinstance(value, bool):
+        return [f"{name}-{number}" for number in range(1, value + 1)]
+    return value
+
+
+def _read(name: str, text: str, kind: str) -> Any:
+    """Read a value that a trace tells as text."""
+    if kind == "text":
+        return text
+    if kind == "number":
+        number = float(text)
+        if not -1e300 < number < 1e300:
+            raise ValueError(text)
+        return int(text) if number.is_integer() and text.lstrip("+-").isdecimal() else number
+    if text.isdecimal():
+        return _ready(name, int(text), kind)
+    return [item.strip() for item in text.split(";") if item.strip()]

@@ -1,0 +1,48 @@
+"""Which law does a distribution of a scenario file stand for? The one that its keys name, ready to be sampled."""
+
+from emulator.scenario import models
+from emulator.world import sampling
+
+__all__ = ["sampling_of"]
+
+
+def sampling_of(d: models.Distribution) -> sampling.Distribution | None:
+    """Give the law that a distribution of the scenario names; None for ``traced``, whose times the trace gives.
+
+    >>> sampling_of(models.Distribution(constant=5))
+    Constant(ticks=5)
+    >>> sampling_of(models.Distribution(between=(10, 19)))
+    Uniform(low=10, high=19)
+    """
+    if d.traced:
+        return None
+    if d.constant is not None:
+        return sampling.Constant(d.constant)
+    if d.between is not None:
+        return sampling.Uniform(*d.between)
+    if d.least is not None and d.likeliest is not None and d.most is not None:
+        return sampling.Triangular(d.least, d.likeliest, d.most)
+    if d.median is not None and d.p95 is not None:
+        return sampling.Lognormal.of_p95(d.median, d.p95)
+    if d.one_of is not None:
+        return sampling.Empirical(d.one_of, d.weights)
+    return _by_name(d)
+
+
+def _by_name(d: models.Distribution) -> sampling.Distribution:
+    """Give the law that the key ``law`` names; the model has seen to it that what belongs to it is there."""
+    if d.law == "weibull" and d.shape is not None and d.scale is not None:
+        return sampling.Weibull(d.shape, d.scale)
+    assert d.mean is not None
+    if d.law == "exponential":
+        return sampling.Exponential(d.mean)
+    if d.law == "erlang":
+        assert d.stages is not None
+        return sampling.Erlang(d.stages, d.mean)
+    if d.law == "lognormal":
+        assert d.cv is not None
+        return sampling.Lognormal.of_mean(d.mean, d.cv)
+    assert d.shape is not None
+    if d.law == "gamma":
+        return sampling.Gamma(d.shape, d.mean)
+    return sampling.Weibull.of_mean(d.shape, d.mean)
