@@ -1,0 +1,147 @@
+"""What do people do in the course of the night, and what becomes of it?
+
+Each act is told by ``action_taken``; what follows names that event as its cause. If it is refused, ``action_refused``
+follows with the reason; what cannot even be tried (there is no such job) is told by that alone. Acts share the rank of
+faults and go after all faults of the same instant, in file order. What ``lasts`` is undone after that time: a hold is
+released, a suspended job resumed. An act that was refused is not undone. While the broker is down nothing reaches it:
+what falls due then is refused, the undoing of an earlier act too.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
+
+from emulator.record.events import Sink
+from emulator.scenario.models.actions import ACTION_KINDS, Action
+from emulator.scenario.models.faults import Target, kind_of
+from emulator.scenario.models.scenario import Scenario
+from emulator.timeline.agenda import FAULTS, Agenda
+from emulator.world.draws import Draws
+from emulator.world.fault_hits import Answer, why_missed
+from emulator.world.fault_times import choose, workers_of
+
+if TYPE_CHECKING:
+    from emulator.world.worker import Worker
+
+__all__ = ["Actions", "ActionsWorld"]
+
+_UNDONE_BY: Final[Mapping[str, str]] = {"hold": "release", "suspend": "resume", "hold_queue": "release_queue"}
+
+
+class ActionsWorld(Protocol):
+    """What actions need of the world; every change takes the number of the event that led to it first."""
+
+    @property
+    def workers(self) -> "Mapping[str, Worker]": ...
+    @property
+    def pools(self) -> "Mapping[str, Sequence[Worker]]": ...
+    @property
+    def draws(self) -> Draws: ...
+    def job_of(self, entry: str, ordinal: int, /) -> int: ...
+    def run_again(self, cause: int, job: int, /) -> str: ...
+    def do_to_job(self, what: str, cause: int, job: int, /) -> str: ...
+    def do_to_queue(self, what: str, cause: int, queue: str, /) -> str: ...
+    def finish_and_leave(self, cause: int, worker: "Worker", /) -> Answer: ...
+    def new_version(self, cause: int, routine: str, action: Action, /) -> Answer: ...
+
+
+class _Undoing(NamedTuple):
+    kind: str
+    place: int
+    target: str
+    event: int
+
+
+class Actions:
+    """Everything that people do in one run.
+
+    Args:
+        world: whom it is done to; it has its workers when ``start`` is called.
+        scenario: gives the actions, and how many faults go before them.
+        agenda: what is due; actions join its rank of faults.
+        sink: takes ``action_taken`` and ``action_refused``.
+    """
+
+    __slots__ = ("_agenda", "_scenario", "_sink", "_world")
+
+    def __init__(self, world: ActionsWorld, scenario: Scenario, agenda: Agenda, sink: Sink) -> None:
+        self._world = world
+        self._scenario = scenario
+        self._agenda = agenda
+        self._sink = sink
+
+    def start(self) -> None:
+        """Put every action on the agenda; called once, before anything runs."""
+        for place, action in enumerate(self._scenario.actions):
+            if action.at < self._scenario.lasts:
+                self._agenda.at(action.at, self._act, place, FAULTS, self._key(place))
+
+    def _key(self, place: int) -> int:
+        return len(self._scenario.faults) + place + 1
+
+    def _act(self, place: int) -> None:
+        action = self._scenario.actions[place]
+        kind = kind_of(action, ACTION_KINDS)
+        assert kind is not None  # the model sees to it
+        aim = getattr(action, kind)
+        if kind == "finish_and_leave":
+            self._let_leave(place, kind, aim)
+            return
+        event = self._do(kind, place, aim, 0, action)
+        if event and action.lasts is not None:
+            undoing = _Undoing(_UNDONE_BY[kind], place, aim, event)
+            self._agenda.at(self._agenda.now + action.lasts, self._undo, undoing, FAULTS, self._key(place), 1)
+
+    def _undo(self, what: _Undoing) -> None:
+        self._do(what.kind, what.place, what.target, what.event, None)
+
+    def _do(self, kind: str, place: int, target: str, cause: int, action: Action | None) -> int:
+        """Do one thing to one target; give the number of ``action_taken``, 0 if it was refused."""
+        world, job = self._world, 0
+        if kind in ("new_version", "hold_queue", "release_queue"):
+            event = self._tell_taken(kind, place, target, cause)
+            if kind == "new_version":
+                assert action is not None  # a new version is never an undoing
+                why = why_missed(world.new_version(event, target, action))
+            else:
+                why = world.do_to_queue(kind, event, target)
+        else:
+            entry, _, ordinal = target.rpartition("#")
+            job = world.job_of(entry, int(ordinal))
+            if not job:
+                self._tell_refused(kind, place, target, cause, "there is no such job yet")
+                return 0
+            event = self._tell_taken(kind, place, target, cause, job)
+            why = world.run_again(event, job) if kind == "run_again" else world.do_to_job(kind, event, job)
+        if why:
+            self._tell_refused(kind, place, target, event, why, job)
+            return 0
+        return event
+
+    def _let_leave(self, place: int, kind: str, aim: str | tuple[str, ...] | Target) -> None:
+        world = self._world
+        if isinstance(aim, Target):
+            # known by its pool and its time: at one time, fewer of a pool are among more of it
+            identity = ("action", kind, aim.pool, self._scenario.actions[place].at)
+            leaving = choose(world.draws, identity, 1, aim, world.pools[aim.pool])
+        else:
+            leaving = workers_of(aim, world.workers, world.pools)
+        for worker in leaving:
+            event = self._tell_taken(kind, place, worker.name, 0, worker=worker.name)
+            why = why_missed(world.finish_and_leave(event, worker), "it has been told already")
+            if why:
+                self._tell_refused(kind, place, worker.name, event, why, worker=worker.name)
+        if not leaving:
+            named = aim.pool if isinstance(aim, Target) else aim if isinstance(aim, str) else ", ".join(aim)
+            self._tell_refused(kind, place, named, 0, "there are no such workers")
+
+    # -- what is told -----------------------------------------------------------------------------------------------
+
+    def _tell_taken(self, kind: str, place: int, target: str, cause: int, job: int = 0, worker: str = "") -> int:
+        row = (self._agenda.now, "action_taken", cause, job, worker, kind, f"actions[{place}]", target)
+        return self._sink.emit(row)
+
+    def _tell_refused(
+        self, kind: str, place: int, target: str, cause: int, why: str, job: int = 0, worker: str = ""
+    ) -> None:
+        row = (self._agenda.now, "action_refused", cause, job, worker, kind, f"actions[{place}]", target, why)
+        self._sink.emit(row)

@@ -1,0 +1,223 @@
+"""When does each fault occur, how long does it last, and whom does it hit?
+
+The law: occurrences are fixed by keys and by absolute time, whatever happens in the world. A fault that is aimed at
+workers by name (or at a whole pool) is one lane for each of them: a row of occurrences of its own, keyed by (fault,
+worker, number), so that a worker that is added leaves the others' nights as they were, and one that happens to be off
+misses its occurrence without shifting the next. A fault aimed at some or a share of a pool is one lane for the pool:
+each occurrence ranks the pool's workers by a keyed uniform and hits the first of them, so that a larger share contains
+the smaller, and a larger pool ranks those it had before in the same order.
+
+A fault is known by its content, never by its place in the file: its kind, its times, and what tells two kinds of harm
+apart (a tool, a direction). How many it hits, how hard, and how long are left out of that, so that variants of them
+meet the same draws. Faults that are alike in all this are told apart by the rest of their content.
+"""
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from fractions import Fraction
+from math import floor
+from typing import TYPE_CHECKING, Final
+
+from emulator.errors import InputError
+from emulator.scenario.models.distribution import Distribution as Law
+from emulator.scenario.models.faults import FAULT_KINDS, Fault, Target, kind_of
+from emulator.world.distribution import Distribution
+from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.sampling_of import sampling_of
+
+if TYPE_CHECKING:
+    from emulator.world.worker import Worker
+
+__all__ = ["WORKER_KINDS", "Lane", "Timing", "aim_of", "choose", "lanes_of", "workers_of"]
+
+WORKER_KINDS: Final = frozenset(
+    ("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock", "missing_tool")
+)
+"""The kinds that are aimed at workers; all others have one target with a name."""
+
+_IN_AN_INSTANT: Final = frozenset(("hand_out_twice", "poison_job"))
+_NOT_IDENTITY: Final = frozenset(
+    ("lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock", *WORKER_KINDS)
+)
+"""What a fault's draws do not depend on: how hard, how long, and whom (workers stand in the lane's own key)."""
+
+
+class Timing:
+    """The times of one fault, as the scenario states them.
+
+    Args:
+        fault: the fault as the scenario states it.
+        place: where it stands, counted from 0, for messages.
+
+    Raises:
+        InputError: for gaps that are always 0, and for times that only a trace could give.
+    """
+
+    __slots__ = ("begins", "ends", "gaps", "instant", "lasts")
+
+    def __init__(self, fault: Fault, place: int) -> None:
+        self.instant = kind_of(fault, FAULT_KINDS) in _IN_AN_INSTANT
+        self.gaps = _law(fault.gaps, f"faults[{place}].gaps")
+        self.lasts = _law(fault.lasts, f"faults[{place}].lasts") or _law(
+            fault.back_after, f"faults[{place}].back_after"
+        )
+        self.begins = fault.at if fault.at is not None else fault.begins or 0
+        self.ends = fault.ends
+        if self.gaps is not None and not self.gaps.expectation():
+            raise InputError(f"faults[{place}].gaps: gaps that are always 0 never let time pass: give longer ones")
+
+    def onset(self, draws: Draws, entity: int, number: int, before: int) -> int | None:
+        """Give the tick of an occurrence (from 1), or None if there is none; ``before`` is that of the one before it.
+
+        A random process begins its first gap at ``from`` (or at 0) and has no onset at ``until`` or later.
+        """
+        if self.gaps is None:
+            return self.begins if number == 1 else None
+        before = self.begins if number == 1 else before
+        at = before + self.gaps.sample(draws.row(Purpose.FAULT_GAP, entity, number))
+        return at if self.ends is None or at < self.ends else None
+
+    def end(self, draws: Draws, entity: int, number: int, onset: int) -> int | None:
+        """Give the tick at which an occurrence ends, None if it never does or has no length."""
+        if self.instant:
+            return None
+        if self.lasts is not None:
+            return onset + self.lasts.sample(draws.row(Purpose.FAULT_REPAIR, entity, number))
+        return self.ends if self.gaps is None else None
+
+
+class Lane:
+    """One row of occurrences of one fault.
+
+    Attributes:
+        place: the fault's place in the file, from 0.
+        name: whom it is aimed at: a worker, or what the scenario names (a pool, a system, a queue; the broker).
+        worker: the one worker that it hits, None if it hits none or draws them anew.
+        entity: the key of its draws.
+        drawn: how it draws workers of its pool, None if it does not.
+    """
+
+    __slots__ = ("_identity", "drawn", "entity", "fault", "kind", "name", "place", "pool", "timing", "worker")
+
+    def __init__(
+        self, place: int, kind: str, fault: Fault, timing: Timing, name: str, identity: tuple[str | int, ...]
+    ) -> None:
+        self.place = place
+        self.kind = kind
+        self.fault = fault
+        self.timing = timing
+        self.name = name
+        self.worker: Worker | None = None
+        self.drawn: Target | None = None
+        self.pool: Sequence[Worker] = ()
+        self._identity = identity
+        self.entity = entity_key(*identity)
+
+    def hits(self, draws: Draws, number: int) -> "Sequence[Worker | None]":
+        """Give the workers that an occurrence hits, in the pool's order; (None,) where it hits no worker at all."""
+        if self.drawn is None:
+            return (self.worker,)
+        return choose(draws, self._identity, number, self.drawn, self.pool)
+
+    def end(self, draws: Draws, number: int, onset: int, worker: "Worker | None") -> int | None:
+        """Give the tick at which an occurrence ends for one of those whom it hits, None if it never does."""
+        drawn = self.drawn is not None and worker is not None
+        entity = entity_key(*self._identity, worker.name) if drawn and worker else self.entity
+        return self.timing.end(draws, entity, number, onset)
+
+
+def lanes_of(
+    faults: Sequence[Fault], workers: "Mapping[str, Worker]", pools: "Mapping[str, Sequence[Worker]]"
+) -> list[Lane]:
+    """Give every lane of every fault, in file order and within a fault in the order of its targets.
+
+    Raises:
+        InputError: as ``Timing`` does.
+    """
+    by_place: list[list[Lane]] = [[] for _ in faults]
+    twins: dict[tuple[str, str, str], int] = {}
+
+    def lane(place: int, fault: Fault, timing: Timing, kind: str, name: str, of: str = "") -> Lane:
+        identity = _written(fault, _NOT_IDENTITY)
+        key = (kind, identity, of + name)
+        twins[key] = twin = twins.get(key, -1) + 1
+        made = Lane(place, kind, fault, timing, name, ("fault", kind, identity, of, name, twin))
+        by_place[place].append(made)
+        return made
+
+    for _, place in sorted((_written(fault), place) for place, fault in enumerate(faults)):
+        fault = faults[place]
+        kind, name = aim_of(fault)
+        timing, aim = Timing(fault, place), getattr(fault, kind)
+        if kind not in WORKER_KINDS:
+            lane(place, fault, timing, kind, name)
+        elif isinstance(aim, Target):
+            made = lane(place, fault, timing, kind, name, "some of ")
+            made.drawn, made.pool = aim, pools[aim.pool]
+        else:
+            for worker in workers_of(aim, workers, pools):
+                lane(place, fault, timing, kind, worker.name).worker = worker
+    return [lane for lanes in by_place for lane in lanes]
+
+
+def aim_of(fault: Fault) -> tuple[str, str]:
+    """Give the kind of a fault and whom it is aimed at, in words.
+
+    >>> aim_of(Fault(freeze=("dome-1", "tower"), at=5))
+    ('freeze', 'dome-1, tower')
+    """
+    kind = kind_of(fault, FAULT_KINDS)
+    assert kind is not None  # the model sees to it
+    aim = getattr(fault, kind)
+    if isinstance(aim, Target):
+        return kind, aim.pool
+    return kind, "broker" if aim is True else aim if isinstance(aim, str) else ", ".join(aim)
+
+
+def workers_of(
+    aim: str | Iterable[str], workers: "Mapping[str, Worker]", pools: "Mapping[str, Sequence[Worker]]"
+) -> "list[Worker]":
+    """Give the workers that names of workers and pools stand for, each once; a pool goes before a worker's name."""
+    names = (aim,) if isinstance(aim, str) else aim
+    found: dict[str, Worker] = {}
+    for name in names:
+        for worker in pools[name] if name in pools else (workers[name],):
+            found.setdefault(worker.name, worker)
+    return list(found.values())
+
+
+def choose(
+    draws: Draws, identity: tuple[str | int, ...], number: int, target: Target, pool: "Sequence[Worker]"
+) -> "list[Worker]":
+    """Draw some workers of a pool, in the pool's order: those with the least uniforms of their own keys.
+
+    So many as ``some`` says, but never more than there are; or a share, rounded to whole workers with halves up; or
+    all, where neither is given.
+    """
+    many = len(pool)
+    if target.some is not None:
+        many = min(target.some, many)
+    elif target.share is not None:
+        many = floor(Fraction(str(target.share)) * many + Fraction(1, 2))
+    if many >= len(pool):
+        return list(pool)
+    ranks = sorted(
+        (draws.uniform(Purpose.FAULT_TARGET, entity_key(*identity, worker.name), number), place)
+        for place, worker in enumerate(pool)
+    )
+    return [pool[place] for place in sorted(place for _, place in ranks[:many])]
+
+
+def _written(fault: Fault, without: frozenset[str] = frozenset()) -> str:
+    """Write what a fault states, the same for the same content; defaults are left out, stated or not."""
+    said = fault.model_dump(mode="python", exclude_defaults=True, exclude=set(without))
+    return json.dumps(said, sort_keys=True, separators=(",", ":"))
+
+
+def _law(model: Law | None, where: str) -> Distribution | None:
+    if model is None:
+        return None
+    law = sampling_of(model)
+    if law is None:
+        raise InputError(f"{where}: a traced time belongs to a part of a job: give a duration or a distribution")
+    return law

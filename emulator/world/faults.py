@@ -1,0 +1,132 @@
+"""How do the faults of a scenario run through its night: when do they begin and end, and what is told of them?
+
+Each occurrence is told by ``fault_began``; what it does to the world names that event as its cause. It ends with
+``fault_ended``, or at once with ``fault_missed`` if it hit nothing. At one instant faults go in file order, then by the
+number of the occurrence. A fault that never occurred is told as missed when the run is over, with the number 0.
+"""
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from emulator.record.events import Sink
+from emulator.scenario.models.scenario import Scenario
+from emulator.timeline.agenda import FAULTS, Agenda
+from emulator.timeline.ticks import say
+from emulator.world.draws import Draws
+from emulator.world.fault_hits import FaultyWorld, Hits
+from emulator.world.fault_times import Lane, aim_of, lanes_of
+
+if TYPE_CHECKING:
+    from emulator.world.worker import Worker
+
+__all__ = ["Faults"]
+
+
+class _Ending(NamedTuple):
+    lane: Lane
+    number: int
+    worker: "Worker | None"
+    event: int
+
+
+class Faults:
+    """Everything that goes wrong in one run.
+
+    Args:
+        world: what the faults are done to; it has its workers when ``start`` is called.
+        scenario: gives the faults, the pools and how long the run lasts.
+        agenda: what is due; occurrences join its rank of faults.
+        draws: gives gaps, repairs and who is hit, keyed by the fault's content.
+        sink: takes ``fault_began``, ``fault_ended`` and ``fault_missed``.
+
+    Attributes:
+        missed: every occurrence that hit nothing, in plain words, in the order in which they were told.
+    """
+
+    __slots__ = ("_agenda", "_aimed", "_came", "_draws", "_hits", "_poisoned", "_scenario", "_sink", "_world", "missed")
+
+    def __init__(self, world: FaultyWorld, scenario: Scenario, agenda: Agenda, draws: Draws, sink: Sink) -> None:
+        self._world = world
+        self._scenario = scenario
+        self._agenda = agenda
+        self._draws = draws
+        self._sink = sink
+        self._hits = Hits(world, scenario)
+        self._aimed: set[int] = set()
+        self._came: set[int] = set()
+        self._poisoned: list[Lane] = []
+        self.missed: list[str] = []
+
+    def start(self) -> None:
+        """Put the first occurrence of every fault on the agenda; called once, before anything runs.
+
+        Raises:
+            InputError: for gaps that are always 0.
+        """
+        for lane in lanes_of(self._scenario.faults, self._world.workers, self._world.pools):
+            self._aimed.add(lane.place)
+            self._plan(lane, 1, 0)
+
+    def finish(self) -> None:
+        """Tell of what came to nothing: faults that never occurred, poison for jobs that never came.
+
+        Called once, when the run is over and before its last event.
+        """
+        at = self._scenario.lasts
+        for lane in self._poisoned:
+            entry, _, ordinal = lane.name.rpartition("#")
+            if not self._world.job_of(entry, int(ordinal)):
+                self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no such job came")
+        for place, fault in enumerate(self._scenario.faults):
+            if place not in self._came:
+                kind, aim = aim_of(fault)
+                why = "it did not occur before the end" if place in self._aimed else "there are no such workers"
+                self._tell_missed(at, kind, place, 0, aim, "", 0, why)
+
+    # -- occurrences ------------------------------------------------------------------------------------------------
+
+    def _plan(self, lane: Lane, number: int, before: int) -> None:
+        at = lane.timing.onset(self._draws, lane.entity, number, before)
+        if at is not None and at < self._scenario.lasts:
+            self._agenda.at(at, self._begin, (lane, number), FAULTS, lane.place + 1, number)
+
+    def _begin(self, what: tuple[Lane, int]) -> None:
+        lane, number = what
+        self._came.add(lane.place)
+        now = self._agenda.now
+        hit = lane.hits(self._draws, number)
+        if not hit:
+            why = "so small a share of its workers is none" if lane.pool else "it has no workers"
+            self._tell_missed(now, lane.kind, lane.place, number, lane.name, "", 0, why)
+        for worker in hit:
+            self._strike(lane, number, worker)
+        self._plan(lane, number + 1, now)
+
+    def _strike(self, lane: Lane, number: int, worker: "Worker | None") -> None:
+        now, target = self._agenda.now, lane.name if worker is None else worker.name
+        who = "" if worker is None else worker.name
+        row = (now, "fault_began", 0, 0, who, lane.kind, f"faults[{lane.place}]", number, target)
+        event = self._sink.emit(row)
+        why = self._hits.begin(event, lane, number, worker)
+        if why:
+            self._tell_missed(now, lane.kind, lane.place, number, target, who, event, why)
+            return
+        if lane.kind == "poison_job":
+            self._poisoned.append(lane)
+        end = lane.end(self._draws, number, now, worker)
+        if end is not None:
+            ending = _Ending(lane, number, worker, event)
+            self._agenda.at(end, self._end, ending, FAULTS, lane.place + 1, number)
+
+    def _end(self, ending: _Ending) -> None:
+        lane, number, worker, began = ending
+        target = lane.name if worker is None else worker.name
+        row = (self._agenda.now, "fault_ended", began, 0, "" if worker is None else worker.name)
+        event = self._sink.emit((*row, lane.kind, f"faults[{lane.place}]", number, target))
+        self._hits.end(event, lane, number, worker)
+
+    def _tell_missed(
+        self, at: int, kind: str, place: int, number: int, target: str, worker: str, cause: int, why: str
+    ) -> None:
+        where = f"faults[{place}]"
+        self.missed.append(f"{kind} of {target} ({where}) at +{say(at)}: {why}")
+        self._sink.emit((at, "fault_missed", cause, 0, worker, kind, where, number, target, why))
