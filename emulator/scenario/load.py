@@ -27,7 +27,8 @@ __all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_t
 
 _MOST_PROBLEMS = 100
 _STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
-_WHATEVER = datetime(2026, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
+# Stands in for a start that is wrong; early enough that hardly any time in a file lies before it or a century after.
+_WHATEVER = datetime(1950, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
 
 
 class Source(Protocol):

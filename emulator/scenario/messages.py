@@ -46,8 +46,12 @@ def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
 
 def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[Found]:
     """Tell each error of pydantic in plain words; ``data`` is what was validated."""
+    errors = list(errors)
+    around = {error["loc"][:end] for error in errors for end in range(len(error["loc"]))}
     found: list[Found] = []
     for error in errors:
+        if error["type"] == "too_short" and error["loc"] in around:
+            continue  # the list seems too short only because what is wrong in it was left out
         found += _told(data, error)
     return list(dict.fromkeys(found))
 
@@ -78,8 +82,9 @@ def _said(error: Mapping[str, Any], path: Loc) -> str:
         near = nearest(value, [word for word in _choices(node) if isinstance(word, str)])
         hint = f"did you mean {near!r}? " if near else ""
         return f"found {shown(value)}: {hint}allowed are: {wanted}"
-    verb = "are" if wanted.startswith("true or false") else "is"
-    return f"found {shown(value)}: {wanted} {verb} wanted"
+    if value is None:
+        return f"nothing stands here: {wanted} is wanted, or leave the key out"
+    return f"found {shown(value)}: {wanted} is wanted"
 
 
 def _choices(node: Mapping[str, Any]) -> list[Any]:

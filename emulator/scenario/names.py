@@ -4,7 +4,7 @@ Names are read from the plain data, so that they are known even where the defini
 """
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 
@@ -13,6 +13,9 @@ from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.spelling import advise, nearest
 
 __all__ = ["Names", "expand", "names_in"]
+
+_MOST_COMPARED: Final = 500
+"""Beyond so many names the nearest spelling is not looked for: that takes its time."""
 
 Loc = tuple[str | int, ...]
 
@@ -23,28 +26,35 @@ class Names:
     Each question answers None if the word is such a name, else what is wrong with it.
     """
 
-    def __init__(
-        self,
-        sections: Mapping[str, Mapping[str, Any]],
-        entries: Mapping[str, Mapping[str, Any]],
-        all_entries_known: bool,
-    ) -> None:
-        self.queues, self.pools = sections["queues"], sections["pools"]
-        self.systems, self.routines = sections["systems"], sections["routines"]
-        self.entries = entries
-        self._all_entries_known = all_entries_known
+    def __init__(self, data: Mapping[str, Any], labels: Mapping[Loc, str | None]) -> None:
+        self.queues, self.pools = _mapping(data.get("queues")), _mapping(data.get("pools"))
+        self.systems, self.routines = _mapping(data.get("systems")), _mapping(data.get("routines"))
+        self.labels = labels
+        self.entries: dict[str, Mapping[str, Any]] = {}
+        for loc, label in labels.items():
+            if label is not None:
+                self.entries.setdefault(label, data["arrivals"][loc[1]])
+        self._open = {
+            what
+            for what, known in (("queue", self.queues), ("pool", self.pools), ("routine", self.routines))
+            if not known
+        }
+        if None in labels.values() or not labels:
+            self._open.add("arrival entry")
+        if not self.systems and data.get("systems"):
+            self._open.add("system")
 
     def queue(self, word: str) -> str | None:
-        return _unknown("queue", word, self.queues)
+        return self._unknown("queue", word, self.queues)
 
     def pool(self, word: str) -> str | None:
-        return _unknown("pool", word, self.pools)
+        return self._unknown("pool", word, self.pools)
 
     def system(self, word: str) -> str | None:
-        return _unknown("system", word, self.systems)
+        return self._unknown("system", word, self.systems)
 
     def routine(self, word: str) -> str | None:
-        return _unknown("routine", word, self.routines)
+        return self._unknown("routine", word, self.routines)
 
     def system_or_part(self, word: str) -> str | None:
         """``vault``, or ``vault/shelf`` for one part of it."""
@@ -54,13 +64,13 @@ class Names:
         return self.system(name)
 
     def system_or_routine(self, word: str) -> str | None:
-        if word in self.systems or word in self.routines:
+        if word in self.routines or "routine" in self._open:
             return None
-        return f"no system or routine is called {word!r}: {advise(word, [*self.systems, *self.routines])}"
+        return self._unknown("system or routine", word, {**self.systems, **self.routines})
 
     def entry(self, word: str) -> str | None:
-        """An arrival entry; where some entries are wrong themselves, theirs may be a name that is not known yet."""
-        return _unknown("arrival entry", word, self.entries) if self._all_entries_known else None
+        """An arrival entry, by its name or by what it is called without one."""
+        return self._unknown("arrival entry", word, self.entries)
 
     def job(self, word: str) -> str | None:
         """``entry#number``: the job with that number in its arrival entry."""
@@ -79,7 +89,7 @@ class Names:
         return None
 
     def worker_or_pool(self, word: str) -> str | None:
-        if word in self.pools:
+        if word in self.pools or "pool" in self._open:
             return None
         return self._worker(word, "worker or pool")
 
@@ -105,12 +115,22 @@ class Names:
             return f"no {what} is called {word!r}: did you mean {near!r}?"
         if near := nearest(pool, self.pools):
             return f"no {what} is called {word!r}: did you mean {near + '-' + digits!r}?"
-        return f"no {what} is called {word!r}: pools are {', '.join(self.pools)}"
+        return f"no {what} is called {word!r}: the {advise(word, self.pools).replace('allowed', 'pools')}"
+
+    def _unknown(self, what: str, word: str, known: Mapping[str, Any]) -> str | None:
+        """Judge a word; what is in ``_open`` is undefined or has mistakes of its own, so the word may well be right."""
+        if word in known or what in self._open:
+            return None
+        if not known:
+            return f"no {what} is called {word!r}: none is defined"
+        if len(known) > _MOST_COMPARED:
+            return f"no {what} is called {word!r}: it is none of the {len(known)} that are defined"
+        return f"no {what} is called {word!r}: {advise(word, known)}"
 
     def _count(self, pool: str) -> int | None:
         settings = self.pools[pool]
         count = settings.get("count") if isinstance(settings, Mapping) else None
-        return count if isinstance(count, int) else None
+        return count if isinstance(count, int) and count >= 0 else None
 
     def _workers(self, pool: str) -> str:
         count = self._count(pool)
@@ -119,25 +139,12 @@ class Names:
         return f"workers of {pool!r} are called {pool}-1" + (f" to {pool}-{count}" if count != 1 else "")
 
 
-def _unknown(what: str, word: str, known: Mapping[str, Any]) -> str | None:
-    return None if word in known else f"no {what} is called {word!r}: {advise(word, known)}"
-
-
 def names_in(data: Mapping[str, Any], clock: Clock) -> Names:
     """Collect the names that plain data defines."""
-    sections = {name: _mapping(data.get(name)) for name in ("queues", "pools", "systems", "routines")}
-    entries: dict[str, Mapping[str, Any]] = {}
-    all_known = True
-    for _, entry in expand(data, ("arrivals", "*")):
-        label = label_of(entry, clock)
-        if label is None:
-            all_known = False
-        else:
-            entries.setdefault(label, entry)
-    return Names(sections, entries, all_known)
+    return Names(data, {loc: _label_of(entry, clock) for loc, entry in expand(data, ("arrivals", "*"))})
 
 
-def label_of(entry: Any, clock: Clock) -> str | None:
+def _label_of(entry: Any, clock: Clock) -> str | None:
     """Give the name of an arrival entry, None if it has none that can be made out."""
     if not isinstance(entry, Mapping):
         return None

@@ -11,7 +11,7 @@ from typing import Any, Final
 from emulator.errors import ScenarioError
 from emulator.scenario.clock import Clock, zone_names
 from emulator.scenario.messages import Found
-from emulator.scenario.names import Loc, Names, expand, label_of, names_in
+from emulator.scenario.names import Loc, Names, expand, names_in
 from emulator.scenario.spelling import advise
 from emulator.scenario.templates import wrong_parameters
 from emulator.scenario.traces import read_arrivals
@@ -67,15 +67,16 @@ _WORKER_TARGETS: Final = (
     "actions.*.finish_and_leave",
 )
 
+_MOST_NAMED: Final = 10
+
 _UNITS: Final = {"time": "a duration such as 90s or 1h30m", "share": "a share from 0 to 1"}
 
 
 def wrong_references(data: Mapping[str, Any], clock: Clock, folder: Path) -> list[Found]:
     """Tell everything in plain data that names what is not there, or that cannot be as it is said."""
     names = names_in(data, clock)
-    checks = (_uses, _targets, _own_workers, _same_names, _zones, _prerequisites, _entries_used, _traced)
+    checks = (_uses, _targets, _own_workers, _same_names, _same_labels, _zones, _prerequisites, _entries_used, _traced)
     found = [wrong for check in checks for wrong in check(data, names)]
-    found += _same_labels(data, clock)
     found += wrong_parameters(data, names)
     found += _measures(data)
     found += _trace_files(data, clock, folder)
@@ -129,15 +130,15 @@ def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 
 def _zones(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
+    known = zone_names()
     for loc, zone in expand(data, ("pools", "*", "power", "zone")):
-        if isinstance(zone, str) and zone not in (known := zone_names()):
+        if isinstance(zone, str) and zone not in known:
             yield Found(loc, f"{zone!r} is no time zone: {advise(zone, known)}")
 
 
-def _same_labels(data: Mapping[str, Any], clock: Clock) -> Iterator[Found]:
+def _same_labels(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     first: dict[str, Loc] = {}
-    for loc, entry in expand(data, ("arrivals", "*")):
-        label = label_of(entry, clock)
+    for loc, label in names.labels.items():
         if label is not None and first.setdefault(label, loc) != loc:
             before = ".".join(map(str, first[label]))
             yield Found(loc, f"this entry would be called {label!r}, and so is {before}: give it another `name`")
@@ -150,16 +151,19 @@ def _prerequisites(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
         for label, entry in names.entries.items()
         if isinstance(after := entry.get("after"), Mapping) and isinstance(after.get("entry"), str)
     }
-    locs = {id(entry): loc for loc, entry in expand(data, ("arrivals", "*"))}
-    told: set[str] = set()
+    locs = {label: loc for loc, label in reversed(list(names.labels.items()))}
+    seen: set[str] = set()
     for start in waits:
-        trail = [start]
-        while (following := waits.get(trail[-1])) is not None and following not in trail:
-            trail.append(following)
-        if following == start and start not in told:
-            told.update(trail)
-            chain = " after ".join([*trail, start])
-            yield Found((*locs[id(names.entries[start])], "after", "entry"), f"jobs would wait for themselves: {chain}")
+        trail: dict[str, None] = {}
+        label: str | None = start
+        while label is not None and label not in seen:
+            seen.add(label)
+            trail[label] = None
+            label = waits.get(label)
+        if label in trail:  # each entry waits for one other at most, so whoever comes back has gone round a circle
+            circle = list(trail)[list(trail).index(label) :]
+            chain = " after ".join([*circle[:_MOST_NAMED], *["..."] * (len(circle) > _MOST_NAMED), label])
+            yield Found((*locs[label], "after", "entry"), f"jobs would wait for themselves: {chain}")
     for loc, after in expand(data, ("arrivals", "*", "after")):
         if isinstance(after, Mapping) and isinstance(after.get("number"), int):
             wrong = names.too_high(str(after.get("entry")), after["number"])

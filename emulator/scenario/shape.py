@@ -53,10 +53,9 @@ def keys_at(loc: Sequence[str | int]) -> tuple[str, ...]:
 
 
 def _properties(node: Node) -> Node:
-    if node.get("kind") == "worker-target":
-        node = shape()["$defs"]["Target"]
     for choice in node.get("anyOf", (node,)):
-        found: Node = resolve(choice).get("properties", _NOTHING)
+        target = choice.get("kind") == "worker-target"
+        found: Node = resolve({"$ref": "#/$defs/Target"} if target else choice).get("properties", _NOTHING)
         if found:
             return found
     return _NOTHING
@@ -112,6 +111,8 @@ def _list_words(node: Node) -> str:
         return f"a list of {len(node['prefixItems'])}, each {words(node['prefixItems'][0])}"
     least = " with at least one entry" if node.get("minItems") else ""
     of = "one of " if "enum" in node["items"] else ""
+    if "properties" in resolve(node["items"]) and "Distribution" not in node["items"].get("$ref", ""):
+        return f"a list{least}, each a mapping"
     return f"a list{least}, each {of}{words(node['items'])}"
 
 

@@ -23,7 +23,14 @@ MODULES = sorted(FILES)
 PARTS = {
     "errors": (),
     "timeline": ("errors",),
-    "scenario": ("errors", "timeline.ticks", "broker.matching", "measure.catalogue", "world.sampling"),
+    "scenario": (
+        "errors",
+        "timeline.ticks",
+        "broker.matching",
+        "measure.catalogue",
+        "world.sampling",
+        "world.sampling_of",
+    ),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
     "record": ("errors", "timeline.ticks", "timeline.stops", "scenario.clock", "scenario.spelling", "broker.states"),
     "world": ("errors", "timeline", "scenario", "broker", "record"),

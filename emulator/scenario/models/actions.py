@@ -45,7 +45,7 @@ class Action(Model):
         default=None, description="Workers finish what they have, then leave for good."
     )
     new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
-    at: Moment = Field(description="When.")
+    at: Moment = Field(description="When it is done.")
     requires: tuple[Name, ...] | None = Field(
         default=None, strict=False, description="new_version: the equipment that it requires; default: as before."
     )

@@ -129,6 +129,8 @@ class Arrival(Model):
                 key = field.alias or name
                 if key in _SOME_WAYS_ONLY and key not in ARRIVAL_KEYS[ways[0]] and self.stated(name):
                     yield (key,), f"`{key}` does not belong to arrivals by `{ways[0]}`"
+        if self.gaps is not None and self.gaps.always_zero:
+            yield ("gaps",), "gaps of 0 never let time pass: give longer ones, or `at` with a `count`"
         if self.again_after is not None and not self.count:
             yield ("count",), "how many sources? arrivals by `again_after` need a `count` above 0"
         if self.ends is not None and self.ends <= self.begins:

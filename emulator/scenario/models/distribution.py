@@ -78,6 +78,12 @@ class Distribution(Model):
     def _plain_duration(cls, value: Any) -> Any:
         return value if isinstance(value, dict | cls) else {"constant": value}
 
+    @property
+    def always_zero(self) -> bool:
+        """Whether it can be no time but 0."""
+        times = self.between or self.one_of or (self.constant,)
+        return not any(time is None or time for time in times) and self.traced is None
+
     def mistakes(self) -> Iterator[Mistake]:
         given = {name for name in type(self).model_fields if getattr(self, name) is not None}
         law = self._law(given)
@@ -94,12 +100,10 @@ class Distribution(Model):
         yield from self._out_of_order()
         if self.weights is not None and self.one_of is not None:
             if len(self.weights) != len(self.one_of):
-                yield (
-                    ("weights",),
-                    f"there are {len(self.weights)} weights for {len(self.one_of)} times: give one for each",
-                )
+                weights, times = len(self.weights), len(self.one_of)
+                yield ("weights",), f"each time needs one weight: of times there are {times}, of weights {weights}"
             elif min(self.weights) < 0:
-                yield (self.weights.index(min(self.weights)),), "a weight is 0 or more"
+                yield ("weights", self.weights.index(min(self.weights))), "a weight is 0 or more"
             elif not any(self.weights):
                 yield ("weights",), "all weights are 0: at least one must be more"
 

@@ -58,7 +58,7 @@ _HOWS: Final = MappingProxyType(
 class Target(Model):
     """Some or a share of a pool's workers, drawn anew for each occurrence."""
 
-    pool: Name = Field(description="The pool.")
+    pool: Name = Field(description="The pool whose workers are meant.")
     some: int | None = Field(default=None, ge=1, le=100_000, description="So many of its workers.")
     share: Share | None = Field(default=None, description="This share of its workers, rounded to whole workers.")
 
@@ -68,15 +68,16 @@ class Target(Model):
 
 
 def _form(value: Any) -> str:
+    """Name the form; the brackets keep it apart from any key, which the paths of mistakes are made of."""
     if isinstance(value, dict | Target):
-        return "some"
-    return "names" if isinstance(value, list | tuple) else "name"
+        return "(some)"
+    return "(names)" if isinstance(value, list | tuple) else "(name)"
 
 
 WorkerTarget = Annotated[
-    Annotated[Name, Tag("name")]
-    | Annotated[tuple[Name, ...], Field(min_length=1, strict=False), Tag("names")]
-    | Annotated[Target, Tag("some")],
+    Annotated[Name, Tag("(name)")]
+    | Annotated[tuple[Name, ...], Field(min_length=1, strict=False), Tag("(names)")]
+    | Annotated[Target, Tag("(some)")],
     Discriminator(_form),
     WithJsonSchema({"kind": "worker-target"}),
 ]
@@ -151,7 +152,7 @@ class Fault(Model):
             return
         needed = FAULT_NEEDS.get(kind)
         if needed and getattr(self, needed) is None:
-            yield (kind,), f"{kind} needs `{needed}`: {(type(self).model_fields[needed].description or '')}"
+            yield (kind,), f"{kind} needs `{needed}` beside it"
         if self.how is not None and kind in _HOWS and self.how not in _HOWS[kind]:
             yield ("how",), f"{kind} knows how: {' or '.join(_HOWS[kind])}"
         if "at" in FAULT_KEYS[kind]:
@@ -168,6 +169,8 @@ class Fault(Model):
             for name in ("lasts", "back_after"):
                 if getattr(self, name) is not None:
                     yield (name,), f"`until` says when it ends, and so does `{name}`: write `at` with `{name}`"
+        if self.gaps is not None and self.gaps.always_zero:
+            yield ("gaps",), "gaps of 0 never let time pass: give longer ones"
         if self.ends is not None and self.ends <= (self.begins or 0):
             yield ("until",), "the window is empty: `until` must be later than `from`"
 

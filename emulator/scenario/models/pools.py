@@ -84,7 +84,7 @@ class PowerSchedule(Model):
 class EquipmentChange(Model):
     """Equipment installed or removed at a time (a re-image is both)."""
 
-    at: Moment = Field(description="When.")
+    at: Moment = Field(description="When it changes.")
     workers: tuple[Name, ...] | None = Field(
         default=None, strict=False, min_length=1, description="On which workers; default: on the whole pool."
     )

@@ -81,7 +81,8 @@ class Routine(Model):
         default="start_over", description="The next attempt begins at the first part, or after the last finished one."
     )
     expected: Duration | None = Field(
-        default=None, description="How long people expect it to take. Default: the sum of its parts' p95."
+        default=None,
+        description="How long people expect it to take. Default: the sum of the p95 of what its parts take, each once.",
     )
     drawn: Literal["once", "each_attempt"] = Field(
         default="once", description="Whether a part's time is drawn once for a job or anew for each attempt."

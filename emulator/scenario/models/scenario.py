@@ -52,5 +52,7 @@ class Scenario(Model):
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
     variants: dict[NewName, dict[str, Any]] = Field(
-        default={}, description="Other settings to compare: dotted paths (queues.night.lease) and their values."
+        default={},
+        max_length=100,
+        description="Other settings to compare: dotted paths (queues.night.lease) and their values.",
     )

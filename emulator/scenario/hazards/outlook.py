@@ -1,0 +1,173 @@
+"""What can be expected of a scenario from what it states: work, workers, arrivals?
+
+The law: no clairvoyance. Nothing here draws; whatever is said follows from stated distributions, whose p95 stands for
+"long" and whose least for "at best". Waiting in line at a system and failures are left aside.
+"""
+
+from collections.abc import Iterator
+from functools import cached_property
+from typing import NamedTuple
+
+from emulator.scenario.clock import Clock
+from emulator.scenario.load import Loaded
+from emulator.scenario.models.arrivals import Arrival
+from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.pools import Pool, SkewedClock
+from emulator.scenario.models.queues import Queue
+from emulator.scenario.models.routines import Part, Routine
+from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.recurrence import occurrences
+from emulator.world.sampling import Distribution as Law
+from emulator.world.sampling_of import sampling_of
+
+__all__ = ["Entry", "Hazard", "Loc", "Outlook", "Said", "Work", "law_of"]
+
+Loc = tuple[str | int, ...]
+
+Said = tuple[Loc, str]
+"""Where in the scenario a hazard lies, and what may come of it."""
+
+
+class Hazard(NamedTuple):
+    """Something that a scenario permits, and that the writer may not want.
+
+    Attributes:
+        code: which kind of hazard it is, as in the reference page.
+        path: the dotted path of the value that it hangs on.
+        message: what may happen, with the figures that it follows from.
+        place: file:line:column of that value, or the file alone.
+    """
+
+    code: str
+    path: str
+    message: str
+    place: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.path}: {self.message}"
+
+
+class Work(NamedTuple):
+    """A time in ticks: what a worker at speed 1 takes itself, and what it waits for systems."""
+
+    own: float = 0
+    calls: float = 0
+
+    def plus(self, other: "Work", times: int = 1) -> "Work":
+        return Work(self.own + times * other.own, self.calls + times * other.calls)
+
+    def at(self, speed: float) -> float:
+        """Give the whole time for a worker of this speed, in ticks."""
+        return self.own / speed + self.calls
+
+
+class Entry(NamedTuple):
+    """One entry of arrivals with what its jobs have to do: work on average, at p95 and at the least."""
+
+    place: int
+    arrival: Arrival
+    routine: Routine
+    mean: Work
+    p95: Work
+    least: Work
+    steps: tuple[Work, ...]
+    """The least that each single step takes."""
+
+
+def law_of(distribution: Distribution) -> Law:
+    """Give the law of a distribution that is not traced."""
+    law = sampling_of(distribution)
+    assert law is not None  # only what a part takes can be traced, and that is asked for before
+    return law
+
+
+class Outlook:
+    """One loaded scenario, seen beforehand."""
+
+    def __init__(self, loaded: Loaded, scenario: Scenario | None = None) -> None:
+        self.loaded = loaded
+        self.scenario = scenario or loaded.scenario
+
+    @property
+    def clock(self) -> Clock:
+        return self.loaded.clock
+
+    @cached_property
+    def entries(self) -> tuple[Entry, ...]:
+        return tuple(self._entry(place, arrival) for place, arrival in enumerate(self.scenario.arrivals))
+
+    def _entry(self, place: int, arrival: Arrival) -> Entry:
+        routine = self.scenario.routines[arrival.routine]
+        mean, p95, least = Work(), Work(), Work()
+        steps = []
+        for part in routine.parts:
+            times = self.elements(arrival, part)
+            one_mean, one_p95, one_least = self._part(part)
+            mean, p95, least = mean.plus(one_mean, times), p95.plus(one_p95, times), least.plus(one_least, times)
+            steps += [one_least] * (times > 0)
+        return Entry(place, arrival, routine, mean, p95, least, tuple(steps))
+
+    def elements(self, arrival: Arrival, part: Part) -> int:
+        """Say how often a part is done in jobs of an entry; what a trace will tell is taken as once."""
+        if part.for_each is None:
+            return 1
+        if part.for_each not in arrival.parameters:
+            return 1 if arrival.trace is not None else 0
+        return len(arrival.parameters[part.for_each])
+
+    def _part(self, part: Part) -> tuple[Work, Work, Work]:
+        if part.takes is None:
+            assert part.calls is not None  # a part takes a time or calls a system
+            law = law_of(self.scenario.systems[part.calls.partition("/")[0]].answers_in)
+            return Work(0, law.expectation()), Work(0, law.p95()), Work(0, law.least())
+        if part.takes.traced:
+            return Work(), Work(), Work()  # only the trace knows, and it is not read beforehand
+        law = law_of(part.takes)
+        return Work(law.expectation()), Work(law.p95()), Work(law.least())
+
+    def entries_of(self, queue: str) -> list[Entry]:
+        return [entry for entry in self.entries if entry.routine.queue == queue]
+
+    def pools_of(self, queue: str) -> dict[str, Pool]:
+        """Give the pools with workers that serve a queue, by name."""
+        return {name: pool for name, pool in self.scenario.pools.items() if queue in pool.serves and pool.count}
+
+    def served(self) -> Iterator[tuple[str, Queue, str, Pool]]:
+        """List every queue with every pool that serves it."""
+        for queue, settings in self.scenario.queues.items():
+            for name, pool in self.pools_of(queue).items():
+                yield queue, settings, name, pool
+
+    def speeds(self, queue: str) -> list[float]:
+        """List the speeds of the workers that serve a queue, each once, the slowest first."""
+        found = set()
+        for pool in self.pools_of(queue).values():
+            own = [differs.speed for differs in pool.differ.values() if differs.speed is not None]
+            found.update(own)
+            if len(own) < pool.count:
+                found.add(pool.speed)
+        return sorted(found)
+
+    def longest(self, entry: Entry) -> float:
+        """Give the p95 of an entry's work on the slowest worker that may get it, in ticks."""
+        return entry.p95.at(min(self.speeds(entry.routine.queue), default=1.0))
+
+    def due(self, arrival: Arrival) -> list[int]:
+        """List the ticks at which a recurrence comes within the run."""
+        assert arrival.recurs is not None
+        until = min(arrival.ends if arrival.ends is not None else self.scenario.lasts, self.scenario.lasts)
+        return [
+            occurrence.nominal_tick
+            for occurrence in occurrences(
+                arrival.recurs, self.clock, until, from_tick=arrival.begins, excluded=arrival.excludes
+            )
+        ]
+
+    def clocks(self, pool: Pool) -> list[SkewedClock]:
+        """List the clocks of a pool's workers."""
+        own = [differs.clock for differs in pool.differ.values() if differs.clock is not None]
+        return own + ([pool.clock] if len(own) < pool.count else [])
+
+    def may_mean(self, who: str, pool: str) -> bool:
+        """Say whether a grant or credential for a pool or worker is for workers of a pool."""
+        return who == pool or who.rpartition("-")[0] == pool

@@ -1,0 +1,98 @@
+"""Are there workers for the work, with what it requires, and do they stay on?"""
+
+from collections.abc import Iterator
+from datetime import datetime, time, timedelta
+
+from emulator.broker.matching import meets, read_equipment
+from emulator.scenario.clock import Clock
+from emulator.scenario.hazards.outlook import Outlook, Said
+from emulator.scenario.models.pools import Pool, PowerSchedule
+
+__all__ = ["nobody_equipped", "nobody_serves", "power_off_in_run", "tool_nobody_has"]
+
+_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def _sets(name: str, pool: Pool) -> Iterator[frozenset[str]]:
+    """List what each worker of a pool has at any time: one set for each distinct state."""
+    special = {worker for change in pool.equipment_changes for worker in change.workers or ()}
+    workers = sorted({*pool.differ, *special})
+    like_all = [""] if len(workers) < pool.count else []
+    for worker in [*workers, *like_all]:
+        differs = pool.differ.get(worker)
+        own = differs.equipped_with if differs is not None else None
+        has = set(pool.equipped_with if own is None else own)
+        yield frozenset(has)
+        for change in sorted(pool.equipment_changes, key=lambda change: change.at):
+            if change.workers is None or worker in change.workers:
+                has = {item for item in has if item not in change.removes} | set(change.installs)
+                yield frozenset(has)
+
+
+def nobody_equipped(outlook: Outlook) -> Iterator[Said]:
+    """No worker that serves the queue ever has all that a routine requires."""
+    for name, routine in outlook.scenario.routines.items():
+        pools = outlook.pools_of(routine.queue)
+        sets = [has for pool_name, pool in pools.items() for has in _sets(pool_name, pool)]
+        if not routine.requires or not sets or any(meets(routine.requires, has) for has in sets):
+            continue
+        missing = [item for item in routine.requires if not any(meets([item], has) for has in sets)]
+        what = ", ".join(missing) if missing else "all of " + ", ".join(routine.requires) + " at once"
+        if outlook.scenario.queues[routine.queue].matches_equipment:
+            then = "its jobs wait for ever"
+        else:
+            then = "its jobs fail on every worker"
+        yield ("routines", name, "requires"), f"no worker of {' or '.join(pools)} ever has {what}: {then}"
+
+
+def nobody_serves(outlook: Outlook) -> Iterator[Said]:
+    """Jobs come to a queue that no worker takes jobs from."""
+    for queue in outlook.scenario.queues:
+        if outlook.entries_of(queue) and not outlook.pools_of(queue):
+            yield ("queues", queue), "no pool with workers serves it: its jobs wait for ever"
+
+
+def tool_nobody_has(outlook: Outlook) -> Iterator[Said]:
+    """A fault takes a tool away that no worker has."""
+    tools = {
+        read_equipment(item)[0]
+        for name, pool in outlook.scenario.pools.items()
+        for has in _sets(name, pool)
+        for item in has
+    }
+    for place, fault in enumerate(outlook.scenario.faults):
+        if fault.tool is not None and read_equipment(fault.tool)[0] not in tools:
+            yield ("faults", place, "tool"), f"no worker ever has {fault.tool}: this fault changes nothing"
+
+
+def power_off_in_run(outlook: Outlook) -> Iterator[Said]:
+    """Workers are switched off while the run goes on, by their schedule or by a fault."""
+    lasts = outlook.scenario.lasts
+    for name, pool in outlook.scenario.pools.items():
+        if pool.power is None or pool.power.off is None or not pool.count:
+            continue
+        first = _first_off(pool.power, outlook)
+        if first is not None:
+            then = "what runs is killed" if pool.power.at_shutdown == "kill" else "what runs is finished first"
+            yield ("pools", name, "power", "off"), f"the workers are switched off at {first:%H:%M} ({first:%A}): {then}"
+    for place, fault in enumerate(outlook.scenario.faults):
+        begins = fault.at if fault.at is not None else fault.begins or 0
+        if fault.power_off is not None and begins < lasts:
+            when = f"at {outlook.clock.local(begins):%H:%M}" if fault.at is not None else "at random or in a window"
+            yield ("faults", place, "power_off"), f"power is lost {when}: what runs there is gone in mid-run"
+
+
+def _first_off(power: PowerSchedule, outlook: Outlook) -> datetime | None:
+    """Give the first local time within the run at which a schedule switches off."""
+    lasts, here = outlook.scenario.lasts, outlook.clock
+    zone = Clock(here.starts, power.zone) if power.zone else here
+    shift = here.tick_of(zone.local(0)) if power.zone else 0  # its tick 0 is another instant than the scenario's
+    first = zone.local(-shift).date()
+    last = zone.local(lasts - shift).date()
+    for number in range(min((last - first).days, 8) + 1):
+        day = first + timedelta(days=number)
+        off = datetime.combine(day, time.fromisoformat(power.off or ""))
+        tick = zone.tick_of(off) + shift
+        if _DAYS[day.weekday()] in power.days and 0 <= tick < lasts:
+            return zone.local(tick - shift)
+    return None
