@@ -95,6 +95,23 @@ class Clock:
         # A zone that was read from a file object cannot be pickled; the clock is made anew in the other process.
         return (Clock, (self.starts, self.zone))
 
+    def in_zone(self, zone: str) -> "Clock":
+        """Give the same ticks as they are read on a wall elsewhere.
+
+        Raises:
+            ValueError: for an unknown zone.
+
+        >>> from datetime import datetime
+        >>> Clock(datetime(2026, 6, 12, 21, 30), "UTC").in_zone("America/Santiago").local(0).isoformat()
+        '2026-06-12T17:30:00-04:00'
+        """
+        other = Clock.__new__(Clock)
+        other.zone = zone
+        other._zone = _zone(zone)
+        other._origin = self._origin
+        other.starts = self.local(0).astimezone(other._zone).replace(tzinfo=None)
+        return other
+
     def tick_of(self, when: datetime) -> int:
         """Give the tick of a local time, or of an instant that carries its own offset; before the start it is negative.
 

@@ -1,0 +1,91 @@
+"""When is each heartbeat of a worker due, and which are lost on the way?
+
+Both modes of heartbeats share these draws and nothing else. Heartbeat k (counted from 1) of an incarnation is due at
+origin + k * period + jitter(k), never cumulative; jitter is less than half a period either way. Losses of a share are
+keyed geometric gaps between lost heartbeats, so that they need no draw for those that get through.
+"""
+
+from emulator.world.draws import Draws, Purpose, geometric, whole
+from emulator.world.worker import Worker
+
+__all__ = ["Beats"]
+
+_JITTER = int(Purpose.HEARTBEAT_JITTER)
+_LOSS = int(Purpose.HEARTBEAT_LOSS)
+_MESSAGE = int(Purpose.MESSAGE_LOSS)
+_DELAY = int(Purpose.MESSAGE_DELAY)
+
+OUT = 1
+BACK = 2
+BEAT = 0
+"""The kind of message in the draws of links; requests are kind 1."""
+
+
+class Beats:
+    """The draws of heartbeats, with a memory of where the lost ones lie."""
+
+    __slots__ = ("_draws", "_lost")
+
+    def __init__(self, draws: Draws) -> None:
+        self._draws = draws
+        self._lost: dict[tuple[int, int, float, int], tuple[list[int], set[int]]] = {}
+
+    def due(self, worker: Worker, k: int) -> int:
+        """Give the tick at which heartbeat ``k`` of the present incarnation is sent."""
+        at = worker.beat_origin + k * worker.heartbeat
+        if worker.jitter:
+            u = self._draws.uniform(_JITTER, worker.key, worker.incarnation, k)
+            at += whole(u, 1 - worker.jitter, worker.jitter - 1)
+        return at
+
+    def first_from(self, worker: Worker, tick: int) -> int:
+        """Give the number of the first heartbeat that is due at ``tick`` or later."""
+        k = max(1, -((worker.beat_origin - tick) // worker.heartbeat))
+        if worker.jitter:
+            k = max(1, k - 1)
+            while self.due(worker, k) < tick:
+                k += 1
+        return k
+
+    def is_lost(self, worker: Worker, k: int) -> bool:
+        """Say whether heartbeat ``k`` is among those that a fault loses."""
+        share = worker.heartbeat_loss
+        if not share:
+            return False
+        if share >= 1:
+            return True
+        key = (worker.key, worker.incarnation, share, worker.loss_from)
+        if key not in self._lost:
+            self._lost[key] = ([worker.loss_from], set())
+        last, lost = self._lost[key]
+        while last[0] < k:
+            u = self._draws.uniform(_LOSS, worker.key, worker.incarnation, last[0])
+            last[0] += geometric(u, share) + 1
+            lost.add(last[0])
+        return k in lost
+
+    def gets_through(self, worker: Worker, k: int) -> bool:
+        """Say whether heartbeat ``k`` reaches the broker, faults of the link apart from a cut."""
+        if self.is_lost(worker, k):
+            return False
+        loss = worker.link.loss_out
+        return not loss or self._draws.uniform(_MESSAGE, worker.key, worker.incarnation, k * 4 + OUT, BEAT) >= loss
+
+    def answer_gets_through(self, worker: Worker, k: int) -> bool:
+        """Say whether the answer to heartbeat ``k`` reaches the worker, a cut apart."""
+        loss = worker.link.loss_back
+        return not loss or self._draws.uniform(_MESSAGE, worker.key, worker.incarnation, k * 4 + BACK, BEAT) >= loss
+
+    def delay_out(self, worker: Worker, k: int) -> int:
+        """Give how long heartbeat ``k`` is on its way."""
+        law = worker.delay_out
+        if law is None:
+            return 0
+        return law.sample(self._draws.row(_DELAY, worker.key, worker.incarnation * 2, k * 4 + OUT))
+
+    def delay_back(self, worker: Worker, k: int) -> int:
+        """Give how long the answer to heartbeat ``k`` is on its way."""
+        law = worker.delay_back
+        if law is None:
+            return 0
+        return law.sample(self._draws.row(_DELAY, worker.key, worker.incarnation * 2, k * 4 + BACK))

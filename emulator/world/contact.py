@@ -1,0 +1,236 @@
+"""How do messages pass between a worker and the broker: asking for work, handing in, heartbeats?
+
+A request keeps its number until it is answered. Its way out and the way back of its answer each have a fate of their
+own, keyed by (worker, incarnation, kind, number, direction). Request lost: the broker knows nothing. Answer lost: the
+broker has acted and the worker does not know. The worker waits ``answer_within``, then repeats under the same number,
+which the broker takes as the same request. A heartbeat is not repeated: the next one follows.
+"""
+
+from typing import TYPE_CHECKING, Any, Final
+
+from emulator.broker.requests import HeartbeatReply
+from emulator.timeline.agenda import MESSAGES
+from emulator.world.beats import BACK, OUT, Beats
+from emulator.world.draws import Draws, Purpose
+from emulator.world.worker import ON, Execution, Worker
+
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["Contact", "Request"]
+
+_LOSS: Final = int(Purpose.MESSAGE_LOSS)
+_DELAY: Final = int(Purpose.MESSAGE_DELAY)
+_REQUEST: Final = 1
+_RESULT: Final = 2
+
+
+class Request:
+    """One request of a worker, until it is answered."""
+
+    __slots__ = ("answered", "execution", "incarnation", "number", "outcome", "sent", "tries", "what", "worker")
+
+    def __init__(self, what: str, worker: Worker, execution: Execution | None = None) -> None:
+        self.what = what
+        self.worker = worker
+        self.incarnation = worker.incarnation
+        self.number = worker.next_number()
+        self.execution = execution
+        self.outcome: tuple[str, str, int | None, int] = ("", "", None, 0)
+        self.answered = False
+        self.sent = 0
+        self.tries = 0
+
+
+class Contact:
+    """Carries requests and answers over each worker's link."""
+
+    def __init__(self, world: "World", beats: Beats, draws: Draws) -> None:
+        self._world = world
+        self._beats = beats
+        self._draws = draws
+
+    # -- requests -----------------------------------------------------------------------------------------------------
+
+    def send(self, request: Request) -> None:
+        """Send a request now; ``World.answered`` is called with its answer when that arrives."""
+        worker = request.worker
+        if request.answered or worker.incarnation != request.incarnation or not worker.is_active:
+            return
+        now = self._world.agenda.now
+        request.sent = now
+        request.tries += 1
+        if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
+            self._world.answered(request, self._ask(request))
+            return
+        self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
+        if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
+            self._lose(request, "out")
+            return
+        delay = self._delay(request, OUT)
+        if delay:
+            self._world.agenda.at(now + delay, self._arrive, request, MESSAGES, worker.index, request.number)
+        else:
+            self._arrive(request)
+
+    def _unanswered(self, what: tuple[Request, int]) -> None:
+        request, tries = what
+        worker = request.worker
+        if request.answered or request.tries != tries or worker.incarnation != request.incarnation:
+            return
+        if worker.frozen_at >= 0:
+            worker.requests.append(request)
+            return
+        if request.what == "outcome" and request.execution is not None and request.tries == 1:
+            execution = request.execution
+            row = (self._world.agenda.now, "outcome_unanswered", execution.event, execution.plan.number, worker.name)
+            self._world.emit((*row, execution.token))
+        self.send(request)
+
+    def _arrive(self, request: Request) -> None:
+        if not self._world.broker.is_up:
+            return
+        answer = self._ask(request)
+        worker = request.worker
+        if worker.cut_back or self._is_lost(request, BACK, worker.link.loss_back):
+            self._lose(request, "back")
+            return
+        delay = self._delay(request, BACK)
+        if delay:
+            self._world.agenda.at(self._world.agenda.now + delay, self._answer, (request, answer))
+        else:
+            self._answer((request, answer))
+
+    def _answer(self, what: tuple[Request, Any]) -> None:
+        request, answer = what
+        worker = request.worker
+        if request.answered or worker.incarnation != request.incarnation or worker.state is not ON:
+            return
+        if worker.frozen_at >= 0:
+            worker.requests.append(what)
+            return
+        self._world.answered(request, answer)
+
+    def _ask(self, request: Request) -> Any:
+        """Let a request act at the broker, and give the answer."""
+        world, worker = self._world, request.worker
+        now, broker = world.agenda.now, world.broker
+        if request.what == "take":
+            return world.hand_out(request)
+        execution = request.execution
+        assert execution is not None
+        outcome, why, retry_after, refused_at = request.outcome
+        if request.what == "hand back":
+            return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token)
+        return broker.hand_in(
+            now,
+            execution.event,
+            worker.name,
+            request.incarnation,
+            request.number,
+            execution.token,
+            outcome,  # type: ignore[arg-type]  # one of the outcomes: the executions make no other
+            why,
+            retry_after,
+            refused_at,
+        )
+
+    # -- heartbeats ---------------------------------------------------------------------------------------------------
+
+    def beat(self, worker: Worker, k: int) -> None:
+        """Send heartbeat ``k`` now: it gets out, and names the tokens that the worker believes it holds."""
+        now = self._world.agenda.now
+        what = (worker, worker.incarnation, k, now, tuple(execution.token for execution in worker.executions))
+        delay = self._beats.delay_out(worker, k)
+        if delay:
+            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, k)
+        else:
+            self._beat_arrives(what)
+
+    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...]]) -> None:
+        worker, incarnation, k, sent, tokens = what
+        world = self._world
+        if not world.broker.is_up:
+            return
+        now = world.agenda.now
+        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens)
+        if worker.cut_back or not self._beats.answer_gets_through(worker, k):
+            return
+        delay = self._beats.delay_back(worker, k)
+        if delay:
+            world.agenda.at(now + delay, self._beat_answered, (worker, incarnation, sent, now, tokens, reply))
+        else:
+            self._beat_answered((worker, incarnation, sent, now, tokens, reply))
+
+    def _beat_answered(self, what: tuple[Worker, int, int, int, tuple[int, ...], HeartbeatReply]) -> None:
+        worker, incarnation, sent, arrived, tokens, reply = what
+        if worker.incarnation != incarnation or worker.state is not ON:
+            return
+        if worker.frozen_at >= 0:
+            worker.requests.append(what)
+            return
+        now = self._world.agenda.now
+        for execution in worker.executions:
+            if execution.token in tokens and execution.token not in reply.refused and self._world.is_renewed(execution):
+                self.tell_end(execution, sent, now, arrived + execution.queue_lease)
+        if reply.refused or reply.suspend or reply.resume:
+            self._world.told(worker, reply)
+        worker.contact_wanted = self._world.needs_contact(worker)
+
+    def tell_end(self, execution: Execution, sent: int, replied: int, until: int) -> None:
+        """Let the worker know when its lease ends, as its queue tells it: by its own clock."""
+        clock = execution.worker.clock
+        told_as = self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        if told_as == "clock_time":
+            execution.known_end = clock.true_tick(until)
+        else:
+            base = sent if told_as == "duration_from_request" else replied
+            execution.known_end = clock.true_tick(clock.local(base) + execution.queue_lease)
+
+    def thaw(self, worker: Worker) -> None:
+        """Deliver what came, and do what fell due, while a worker stood still."""
+        waiting, worker.requests = worker.requests, []
+        for what in waiting:
+            if isinstance(what, Request):
+                self.send(what)
+            elif isinstance(what, tuple) and len(what) == 2:
+                self._answer(what)
+            else:
+                self._beat_answered(what)  # type: ignore[arg-type]  # only these three kinds are parked
+
+    # -- fates --------------------------------------------------------------------------------------------------------
+
+    def _result_is_lost(self, request: Request) -> bool:
+        share = request.worker.result_loss
+        if not share or request.what != "outcome":
+            return False
+        worker = request.worker
+        n3 = request.tries * 4
+        return (
+            share >= 1
+            or self._draws.uniform(_LOSS, worker.key, worker.incarnation * 4 + _RESULT, request.number, n3) < share
+        )
+
+    def _is_lost(self, request: Request, direction: int, share: float) -> bool:
+        if not share:
+            return False
+        worker = request.worker
+        n3 = request.tries * 4 + direction
+        return self._draws.uniform(_LOSS, worker.key, worker.incarnation * 4 + _REQUEST, request.number, n3) < share
+
+    def _delay(self, request: Request, direction: int) -> int:
+        worker = request.worker
+        law = worker.delay_out if direction == OUT else worker.delay_back
+        if law is None:
+            return 0
+        row = self._draws.row(
+            _DELAY, worker.key, worker.incarnation * 2 + 1, request.number * 64 + request.tries * 4 + direction
+        )
+        return law.sample(row)
+
+    def _lose(self, request: Request, direction: str) -> None:
+        execution = request.execution
+        job = execution.plan.number if execution is not None else 0
+        cause = execution.event if execution is not None else 0
+        row = (self._world.agenda.now, "message_lost", cause, job, request.worker.name, request.what)
+        self._world.emit((*row, request.number, direction))

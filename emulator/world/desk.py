@@ -1,0 +1,192 @@
+"""How do jobs come to the broker, and what do people and faults do to them?"""
+
+from typing import Any
+
+from emulator.broker.requests import Submission
+from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.exchange import Exchange
+from emulator.world.plan import JobPlan, ReadyRoutine, fill
+from emulator.world.worker import ON, Worker
+
+__all__ = ["Desk"]
+
+
+class Desk(Exchange):
+    """The layer of the world to which jobs are brought."""
+
+    arrivals: Arrivals
+    plans: dict[tuple[str, int], tuple[int, PlannedJob]]
+    routines: dict[str, ReadyRoutine]
+    workers: dict[str, Worker]
+    _generations: dict[tuple[str, int], int]
+    _poisoned: dict[tuple[str, int], str]
+    _remembered: frozenset[str]
+
+    # -- jobs ---------------------------------------------------------------------------------------------------------
+
+    def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
+        """Submit a job as it was planned; 0 if it was refused."""
+        label = (planned.entry, planned.ordinal)
+        generation = self._generations.get(label, -1) + 1 if origin else 0
+        routine = self.routines[planned.routine]
+        plan = JobPlan(routine, planned.entry, planned.ordinal, generation, planned.parameters, "", planned.traced)
+        key = planned.key if planned.key is not None else routine.model.key
+        if key:
+            plan.key = fill(key, plan)
+            plan.scope = f"key {plan.key}"
+        if self._poisoned:
+            plan.poison = self._poisoned.get(label, "")
+        after = planned.after
+        steps = len(plan.steps)
+        submission = Submission(
+            planned.routine,
+            routine.model.queue,
+            planned.entry,
+            planned.ordinal,
+            plan.key,
+            planned.priority if planned.priority is not None else routine.model.priority,
+            routine.requires,
+            routine.expected if steps <= len(routine.parts) else routine.expected * steps // len(routine.parts),
+            fill(planned.idempotency_key, plan),
+            planned.not_before,
+            None if after is None else (after.entry, after.number or planned.ordinal),
+            "fail" if after is None else after.if_failed,
+            after is not None and after.follows_successor,
+            origin,
+        )
+        broker = self.broker
+        number = broker.submit(self.agenda.now, cause, submission)
+        if number and broker.payload(number) is None and broker.final_state(number) is None:
+            plan.number = number
+            plan.origin = origin
+            broker.set_payload(number, plan)
+            if origin:
+                self._generations[label] = generation
+            if planned.entry in self._remembered:
+                self.plans[label] = (number, planned)
+        if broker.fresh:
+            self.match()
+        return number
+
+    def job_of(self, entry: str, ordinal: int) -> int:
+        """Give the number of a job that faults or actions name, 0 if it has not come yet."""
+        return self.plans.get((entry, ordinal), (0, None))[0]
+
+    def run_again(self, cause: int, job: int) -> str:
+        """Put a job in anew; say why not if it cannot be done."""
+        for number, planned in self.plans.values():
+            if number == job:
+                if not self.broker.is_up:
+                    return "the broker is down"
+                again = planned._replace(idempotency_key="", after=None, not_before=0)
+                return "" if self.submit(cause, again, origin=job) else "the queue is full"
+        return "there is no such job"
+
+    def _named_jobs(self) -> frozenset[str]:
+        """Give the entries whose jobs faults and actions name."""
+        names: set[str] = set()
+        for fault in self.scenario.faults:
+            if fault.poison_job:
+                names.add(fault.poison_job.partition("#")[0])
+        for action in self.scenario.actions:
+            for kind in ("run_again", "withdraw", "hold", "release", "suspend", "resume"):
+                if getattr(action, kind):
+                    names.add(getattr(action, kind).partition("#")[0])
+        return frozenset(names)
+
+    def poison(self, cause: int, entry: str, ordinal: int, how: str) -> bool:
+        """Let a job fail, or take its worker down, every time."""
+        self._poisoned[(entry, ordinal)] = how
+        plan = self.broker.payload(job) if (job := self.job_of(entry, ordinal)) else None
+        if plan is not None:
+            plan.poison = how
+        return True
+
+    def set_routine_error_share(self, cause: int, routine: str, share: float | None) -> bool:
+        """Let a share of a routine's parts fail on top of their own shares."""
+        self.routines[routine].error_share = share or 0.0
+        return True
+
+    def new_version(self, cause: int, routine: str, action: Any) -> bool:
+        """Put in a new version of a routine."""
+        ready = self.routines[routine]
+        ready.version += 1
+        ready.old_jobs = action.old_jobs
+        if action.speed is not None:
+            ready.factor = action.speed
+        if action.requires is not None:
+            ready.requires = tuple(sorted(action.requires))
+        return True
+
+    def hand_out_twice(self, cause: int, queue: str, how: str) -> bool:
+        """Let the next job of a queue be handed out twice."""
+        self._doubled[queue] = (how, cause)
+        return True
+
+    # -- what people do to jobs ---------------------------------------------------------------------------------------
+
+    def do_to_job(self, what: str, cause: int, job: int) -> str:
+        """Hold, release, suspend, resume or withdraw a job; say why not if it was refused."""
+        broker, now = self.broker, self.agenda.now
+        if not broker.is_up:
+            return "the broker is down"
+        plan = broker.payload(job)
+        if plan is not None:
+            for execution in plan.running:
+                self.heartbeats.settle(execution.worker)
+        refused: str = getattr(broker, what)(now, cause, job)
+        if refused or plan is None:
+            return refused
+        if what in ("suspend", "resume"):
+            plan.asked = what == "suspend"
+            for execution in plan.running:
+                if not execution.disowned:
+                    self.heartbeats.want_contact(execution.worker)
+        self.after_job_change(plan, job)
+        if broker.fresh:
+            self.match()
+        return ""
+
+    def do_to_queue(self, what: str, cause: int, queue: str) -> str:
+        """Hold or release a queue."""
+        if not self.broker.is_up:
+            return "the broker is down"
+        refused: str = getattr(self.broker, what)(self.agenda.now, cause, queue)
+        if self.broker.fresh:
+            self.match()
+        return refused
+
+    # -- the broker's outage ------------------------------------------------------------------------------------------
+
+    def broker_down(self, cause: int) -> bool:
+        """The broker goes down: its state survives, no call succeeds."""
+        if not self.broker.is_up:
+            return False
+        for worker in self.workers.values():
+            self.heartbeats.settle(worker)
+        self.broker.go_down(self.agenda.now, cause)
+        for worker in self.workers.values():
+            if worker.state is ON:
+                self.heartbeats.changed(worker)
+        self.arrivals.broker_went_down()
+        return True
+
+    def broker_up(self, cause: int) -> bool:
+        """The broker is back: what fell due meanwhile falls due now."""
+        if self.broker.is_up:
+            return False
+        plans = [self.broker.payload(job) for job in self.broker.jobs_unfinished()]
+        for worker in self.workers.values():
+            self.heartbeats.settle(worker)
+        self.broker.come_up(self.agenda.now, cause)
+        for plan in plans:
+            if plan is not None:
+                self.after_job_change(plan, plan.number)
+        for worker in self.workers.values():
+            if worker.state is ON:
+                self.heartbeats.changed(worker)
+                if not worker.waiting:
+                    self.ask_soon(worker)
+        self.arrivals.broker_came_up(cause)
+        self.match()
+        return True

@@ -1,0 +1,258 @@
+"""What passes between the broker and the workers: alarms, requests for work, answers, what heartbeats bring back?"""
+
+from typing import Any, Final
+
+from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.timeline.agenda import ENDS, FAULTS, MESSAGES, REST
+from emulator.world.contact import Request
+from emulator.world.machines import Machines
+from emulator.world.plan import JobPlan
+from emulator.world.worker import ON, Execution, Worker
+
+__all__ = ["Exchange"]
+
+_RANKS: Final = {"longest run": ENDS, "total limit": ENDS, "start": ENDS}
+
+
+class Exchange(Machines):
+    """The layer of the world in which the broker and the workers talk."""
+
+    _doubled: dict[str, tuple[str, int]]
+    _to_deliver: dict[str, tuple[LeaseGrant, JobPlan, str]]
+
+    # -- alarms and requests -------------------------------------------------------------------------------------------
+
+    def ring(self, at: int, what: str, job: int, token: int) -> None:
+        """The broker wants to be woken."""
+        rank = _RANKS.get(what, REST)
+        if rank == ENDS:
+            self.agenda.at(at, self._woken, (what, job, token), rank, job, token)
+        else:
+            self.agenda.at(at, self._woken, (what, job, token))
+
+    def _woken(self, what: tuple[str, int, int]) -> None:
+        self.wake_broker(*what)
+
+    def wake_broker(self, what: str, job: int, token: int) -> None:
+        """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
+        broker = self.broker
+        ending = what in ("lease", "longest run", "total limit", "start")
+        plan = broker.payload(job) if ending and job else None
+        if plan is not None and what != "lease":
+            for execution in plan.running:
+                self.heartbeats.settle(execution.worker)
+        broker.due(self.agenda.now, 0, what, job, token)
+        if plan is not None:
+            self.after_job_change(plan, job)
+        if broker.fresh:
+            self.match()
+
+    def silence_due(self, worker: str, incarnation: int) -> None:
+        """Wake the broker for a worker that may be silent."""
+        known = self.workers[worker]
+        affected = [self.broker.payload(job) for job in self._jobs_of(known)]
+        self.broker.silence_due(self.agenda.now, worker, incarnation)
+        for plan in affected:
+            if plan is not None:
+                self.after_job_change(plan, plan.number)
+        if self.broker.fresh:
+            self.match()
+
+    def _jobs_of(self, worker: Worker) -> list[int]:
+        """Give the unfinished jobs whose lease a worker's incarnations may hold."""
+        broker = self.broker
+        found = []
+        for job in broker.jobs_unfinished():
+            lease = broker.lease_of(broker.token_of(job))
+            if lease is not None and lease[1] == worker.name:
+                found.append(job)
+        return found
+
+    def after_job_change(self, plan: JobPlan, job: int) -> None:
+        """Let whoever works without a lease learn of it at the next contact, and who waits for the end know."""
+        broker = self.broker
+        for execution in plan.running:
+            if not execution.disowned and broker.lease_of(execution.token) is None:
+                execution.disowned = True
+                if not execution.handing_in:
+                    self.heartbeats.want_contact(execution.worker)
+
+    def ask_soon(self, worker: Worker) -> None:
+        """Let a worker ask among the messages of this instant, if it can."""
+        self.agenda.at(self.agenda.now, self._ask_if_idle, (worker, worker.incarnation), MESSAGES, worker.index)
+
+    def _ask_if_idle(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation and not worker.waiting:
+            self.ask(worker)
+
+    def ask(self, worker: Worker) -> None:
+        """Let a worker ask for work, if it has a free slot and may take any."""
+        while (
+            worker.state is ON
+            and worker.registered == worker.incarnation
+            and not worker.waiting
+            and not worker.finishing
+            and worker.frozen_at < 0
+            and len(worker.executions) < worker.slots
+        ):
+            if worker.leaves_after is not None and worker.attempts_begun >= worker.leaves_after:
+                if not worker.executions:
+                    worker.gone = True
+                    self.begin_to_finish(worker, "it has done its attempts", 0)
+                return
+            if not self.broker.is_up or worker.cut_out or worker.cut_back:
+                return  # it asks again when it is reached again
+            if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
+                return
+            request = Request("take", worker)
+            before = len(worker.executions)
+            if not worker.is_plain:
+                worker.requests.append(request)
+            self.contact.send(request)
+            if not request.answered or len(worker.executions) == before:
+                return
+
+    def hand_out(self, request: Request) -> Any:
+        """Let the broker answer a request for work; a fault may have it hand a job out twice."""
+        worker = request.worker
+        if self._to_deliver:
+            for queue in worker.queues:
+                double = self._to_deliver.get(queue)
+                if double is not None and double[2] != worker.name:
+                    del self._to_deliver[queue]
+                    return double[:2]
+        grant = self.broker.take(
+            self.agenda.now,
+            0,
+            worker.name,
+            request.incarnation,
+            worker.queues,
+            worker.equipment,
+            self._time_left(worker),
+            request.number,
+        )
+        if grant is None:
+            return None
+        plan = self.broker.payload(grant.job)
+        if self._doubled:
+            self._double(worker, grant, plan)
+        return grant, plan
+
+    def _double(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> None:
+        queue = plan.routine.model.queue
+        how, cause = self._doubled.pop(queue, ("", 0))
+        if how == "same_token":
+            self._to_deliver[queue] = (grant, plan, worker.name)
+            other = self.polls.anyone_waits(worker)
+            if other is not None:
+                self.polls.leave(other)
+                self.ask_soon(other)
+        elif how == "forgets":
+            self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan), FAULTS)
+
+    def _forget(self, what: tuple[int, int, JobPlan]) -> None:
+        cause, token, plan = what
+        self.broker.forget(self.agenda.now, cause, token)
+        self.after_job_change(plan, plan.number)
+        if self.broker.fresh:
+            self.match()
+
+    def _time_left(self, worker: Worker) -> int | None:
+        """Give the work that a worker could do before its schedule shuts it down, if it minds that."""
+        schedule = worker.model.power
+        if schedule is None or not schedule.declines_what_cannot_end:
+            return None
+        now = self.agenda.now
+        for at in self.shutdowns.get(worker.index, ()):
+            if at > now:
+                return int((at - now) * worker.real_speed)
+        return None
+
+    def answered(self, request: Request, answer: Any) -> None:
+        """The answer to a request has reached its worker."""
+        worker = request.worker
+        request.answered = True
+        if request in worker.requests:
+            worker.requests.remove(request)
+        if request.what == "take":
+            if answer is None:
+                if not worker.waiting:
+                    self.polls.wait(worker, request.sent)
+                    self.power.idle(worker)
+            else:
+                grant, plan = answer
+                self.labour.begin(worker, grant, plan, request.sent)
+                if not worker.is_plain:
+                    self.ask_soon(worker)
+            return
+        execution = request.execution
+        assert execution is not None
+        plan = execution.plan
+        self.labour.forget(execution)
+        if answer is True:
+            self.after_job_change(plan, plan.number)
+        if self.broker.fresh:
+            self.match()
+        if worker.finishing and not worker.executions:
+            self.leave_now(worker, execution.event)
+        else:
+            self.ask(worker)
+
+    def told(self, worker: Worker, reply: HeartbeatReply) -> None:
+        """A heartbeat has brought back what the worker did not know."""
+        for execution in list(worker.executions):
+            token = execution.token
+            if token in reply.refused:
+                row = (self.agenda.now, "worker_told", execution.event, execution.plan.number, worker.name)
+                event = self.emit((*row, token, "lease lost"))
+                if not execution.handing_in:
+                    self._stop(execution, "told that its lease is lost", event)
+            elif token in reply.suspend:
+                self._suspend(execution)
+            elif token in reply.resume:
+                self._resume(execution)
+
+    def _stop(self, execution: Execution, why: str, cause: int) -> None:
+        worker = execution.worker
+        self.labour.drop(execution, why, cause)
+        if worker.finishing and not worker.executions:
+            self.leave_now(worker, cause)
+        else:
+            self.ask_soon(worker)
+
+    def stop_itself(self, execution: Execution) -> None:
+        """A worker stops because its own clock says that its lease has ended."""
+        if not execution.handing_in:
+            self.heartbeats.settle(execution.worker)
+            self._stop(execution, "its own clock says that the lease has ended", execution.event)
+            self.heartbeats.dropped(execution.worker, execution)
+
+    def _suspend(self, execution: Execution) -> None:
+        worker = execution.worker
+        now = self.agenda.now
+        row = (now, "worker_told", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
+        event = self.emit(row)
+        self.labour.pause(execution)
+        execution.suspended = True
+        self.emit((now, "work_stands_still", event, execution.plan.number, worker.name, execution.token))
+        self.broker.suspension_acknowledged(now, event, execution.token)
+
+    def _resume(self, execution: Execution) -> None:
+        worker = execution.worker
+        now = self.agenda.now
+        row = (now, "worker_told", execution.event, execution.plan.number, worker.name, execution.token, "resume")
+        event = self.emit(row)
+        execution.suspended = False
+        self.emit((now, "work_goes_on", event, execution.plan.number, worker.name, execution.token))
+        self.broker.resumption_acknowledged(now, event, execution.token)
+        self.labour.thaw(execution)
+
+    def needs_contact(self, worker: Worker) -> bool:
+        """Say whether the worker has something to learn from its next heartbeat."""
+        for execution in worker.executions:
+            if execution.disowned and not execution.handing_in:
+                return True
+            if execution.plan.asked != execution.suspended and not execution.disowned:
+                return True
+        return False

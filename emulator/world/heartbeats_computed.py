@@ -1,0 +1,248 @@
+"""What do heartbeats do, without simulating them?
+
+A lease that is renewed on a regular heartbeat needs no event until something breaks it. This mode therefore holds
+every alarm of a lease back as long as the heartbeats of its worker come through, and works out by arithmetic which of
+them was the last when something changes. A heartbeat really happens only when it has something to bring back: a token
+that is no longer good, or what people asked of a job.
+"""
+
+from typing import TYPE_CHECKING, Final
+
+from emulator.timeline.agenda import ENDS, MESSAGES
+from emulator.world.beats import Beats
+from emulator.world.worker import ON, Execution, Worker
+
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["ComputedHeartbeats"]
+
+_AT_ONCE: Final = 256
+"""Irregular heartbeats that are looked at in one go."""
+
+
+class ComputedHeartbeats:
+    """Holds alarms back while heartbeats come through, and settles what they did when something changes."""
+
+    def __init__(self, world: "World", beats: Beats) -> None:
+        self._world = world
+        self._beats = beats
+        self._settled: dict[int, int] = {}
+
+    # -- what the broker asks for -------------------------------------------------------------------------------------
+
+    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+        """A lease was granted or is valid up to ``at``: wake the broker when it lapses, if nothing changes."""
+        self._forecast(self._world.workers[worker], at, job, token)
+
+    def silence(self, at: int, worker: str, incarnation: int) -> None:
+        """The broker wants to know at ``at`` whether a worker was heard since."""
+        known = self._world.workers[worker]
+        regular = self._is_regular(known) and known.heartbeat < (known.model.silence or 0)
+        if regular and known.incarnation == incarnation and self._reaches(known) and self._next_due(known) < at:
+            return
+        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.index)
+
+    # -- what the world tells -----------------------------------------------------------------------------------------
+
+    def started(self, worker: Worker) -> None:
+        """A program has started: its heartbeats count from now."""
+        self._settled[worker.index] = self._world.agenda.now
+
+    def settle(self, worker: Worker) -> None:
+        """Work out what the heartbeats up to now have done, before something about the worker changes."""
+        now = self._world.agenda.now
+        since = self._settled.get(worker.index, 0)
+        if not self._reaches(worker) or worker.state is not ON:
+            self._settled[worker.index] = now
+            return
+        inclusive = self._world.agenda.rank >= MESSAGES
+        k = self._beats.first_from(worker, now + 1 if inclusive else now) - 1
+        self._settle_from(worker, k, since)
+        self._settled[worker.index] = now
+
+    def changed(self, worker: Worker) -> None:
+        """Something about the worker or its link has changed: foresee anew what its leases will do."""
+        world = self._world
+        for execution in list(worker.executions):
+            lease = world.broker.lease_of(execution.token)
+            if lease is not None:
+                self._forecast(worker, lease[3], execution.plan.number, execution.token)
+            self.watch_own_end(execution)
+        if worker.model.silence is not None and worker.registered == worker.incarnation > 0:
+            world.agenda.at(
+                world.agenda.now, self._silence_due, (worker.name, worker.incarnation), ENDS, 0, worker.index
+            )
+        if worker.contact_wanted:
+            self.want_contact(worker)
+
+    def dropped(self, worker: Worker, execution: Execution) -> None:
+        """The worker no longer names a token in its heartbeats."""
+        lease = self._world.broker.lease_of(execution.token)
+        if lease is not None:
+            job = execution.plan.number
+            self._world.agenda.at(lease[3], self._lease_due, (job, execution.token), ENDS, job, execution.token)
+
+    def want_contact(self, worker: Worker) -> None:
+        """There is something that the worker's next heartbeat has to bring back."""
+        worker.contact_wanted = True
+        if not self._reaches(worker):
+            return
+        agenda = self._world.agenda
+        k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
+        for number in range(k, k + _AT_ONCE):
+            if self._beats.gets_through(worker, number):
+                agenda.at(
+                    self._beats.due(worker, number),
+                    self._beat,
+                    (worker, worker.incarnation, number),
+                    MESSAGES,
+                    worker.index,
+                    number,
+                )
+                return
+        agenda.at(self._beats.due(worker, k + _AT_ONCE), self._look_again, (worker, worker.incarnation))
+
+    def thawed(self, worker: Worker, frozen_at: int) -> None:
+        """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
+        now = self._world.agenda.now
+        k = self._beats.first_from(worker, now) - 1
+        if k >= 1 and self._beats.due(worker, k) >= frozen_at:
+            self._world.contact.beat(worker, k)
+        self._settled[worker.index] = now
+
+    def watch_own_end(self, execution: Execution) -> None:
+        """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
+        worker = execution.worker
+        if not worker.model.stops_itself:
+            return
+        healthy = self._reaches(worker) and not worker.cut_back and self._is_regular(worker)
+        if not healthy or not self._world.is_renewed(execution) or worker.heartbeat >= execution.queue_lease:
+            agenda = self._world.agenda
+            agenda.at(execution.known_end, self._own_end, execution, ENDS, execution.plan.number, execution.token)
+
+    # -- arithmetic ---------------------------------------------------------------------------------------------------
+
+    def _reaches(self, worker: Worker) -> bool:
+        return (
+            worker.state is ON
+            and worker.registered == worker.incarnation
+            and worker.frozen_at < 0
+            and not worker.cut_out
+            and self._world.broker.is_up
+        )
+
+    @staticmethod
+    def _knows(worker: Worker, token: int) -> bool:
+        return any(execution.token == token for execution in worker.executions)
+
+    def _is_regular(self, worker: Worker) -> bool:
+        link = worker.link
+        return not (
+            worker.jitter
+            or worker.heartbeat_loss
+            or link.loss_out
+            or link.loss_back
+            or worker.delay_out is not None
+            or worker.delay_back is not None
+        )
+
+    def _next_due(self, worker: Worker) -> int:
+        agenda = self._world.agenda
+        return self._beats.due(worker, self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES)))
+
+    def _settle_from(self, worker: Worker, k: int, since: int) -> None:
+        """Walk back from heartbeat ``k`` to the last that got through, and to the last that was answered."""
+        beats, world = self._beats, self._world
+        heard = answered = False
+        if worker.heartbeat_loss >= 1:
+            return
+        while k >= 1 and not (heard and answered):
+            sent = beats.due(worker, k)
+            if sent < since - worker.jitter:
+                return
+            if beats.gets_through(worker, k):
+                arrived = sent + beats.delay_out(worker, k)
+                if not heard:
+                    heard = True
+                    world.broker.settle_heard(worker.name, worker.incarnation, arrived)
+                    for execution in worker.executions:
+                        if execution.told_at <= sent and world.is_renewed(execution):
+                            world.broker.settle_lease(execution.token, arrived + execution.queue_lease)
+                if not worker.cut_back and beats.answer_gets_through(worker, k):
+                    answered = True
+                    replied = arrived + beats.delay_back(worker, k)
+                    for execution in worker.executions:
+                        if execution.told_at <= sent and world.is_renewed(execution):
+                            world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
+            k -= 1
+
+    def _forecast(self, worker: Worker, until: int, job: int, token: int) -> None:
+        """Schedule the alarm of a lease for the tick at which it lapses, if it does."""
+        world, beats = self._world, self._beats
+        agenda = world.agenda
+        length = world.lease_length(token)
+        if not length or not self._reaches(worker) or (not self._is_regular(worker) and not self._knows(worker, token)):
+            agenda.at(until, self._lease_due, (job, token), ENDS, job, token)
+            return
+        k = beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
+        if self._is_regular(worker):
+            due = worker.beat_origin + k * worker.heartbeat
+            if due >= until:
+                agenda.at(until, self._lease_due, (job, token), ENDS, job, token)
+            elif worker.heartbeat >= length:
+                agenda.at(due + length, self._lease_due, (job, token), ENDS, job, token)
+            return
+        end = until
+        for number in range(k, k + _AT_ONCE):
+            sent = beats.due(worker, number)
+            if not beats.gets_through(worker, number):
+                continue
+            arrived = sent + beats.delay_out(worker, number)
+            if arrived >= end:
+                break
+            end = arrived + length
+        agenda.at(end, self._lease_due, (job, token), ENDS, job, token)
+
+    # -- what comes ---------------------------------------------------------------------------------------------------
+
+    def _lease_due(self, what: tuple[int, int]) -> None:
+        job, token = what
+        world = self._world
+        lease = world.broker.lease_of(token)
+        if lease is None:
+            return
+        for execution in world.executions_of(job):
+            if execution.token == token:
+                self.settle(execution.worker)
+        world.wake_broker("lease", job, token)
+
+    def _silence_due(self, who: tuple[str, int]) -> None:
+        worker = self._world.workers[who[0]]
+        if worker.incarnation == who[1]:
+            self.settle(worker)
+        self._world.silence_due(*who)
+
+    def _beat(self, what: tuple[Worker, int, int]) -> None:
+        worker, incarnation, k = what
+        if worker.incarnation != incarnation or not worker.contact_wanted or not self._reaches(worker):
+            return
+        if self._beats.gets_through(worker, k):
+            self._world.contact.beat(worker, k)
+        if worker.contact_wanted:
+            self.want_contact(worker)
+
+    def _look_again(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation and worker.contact_wanted:
+            self.want_contact(worker)
+
+    def _own_end(self, execution: Execution) -> None:
+        worker = execution.worker
+        if execution not in worker.executions:
+            return
+        self.settle(worker)
+        if execution.known_end > self._world.agenda.now:
+            self.watch_own_end(execution)
+        elif worker.is_active:
+            self._world.stop_itself(execution)

@@ -1,0 +1,95 @@
+"""What do heartbeats do, each of them simulated? The slow mode that the fast one is held against."""
+
+from typing import TYPE_CHECKING
+
+from emulator.timeline.agenda import ENDS, MESSAGES
+from emulator.world.beats import Beats
+from emulator.world.worker import ON, Execution, Worker
+
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["SimulatedHeartbeats"]
+
+
+class SimulatedHeartbeats:
+    """Sends every heartbeat of every worker, and passes every alarm on."""
+
+    def __init__(self, world: "World", beats: Beats) -> None:
+        self._world = world
+        self._beats = beats
+
+    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+        """Pass the alarm of a lease on."""
+        self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+
+    def silence(self, at: int, worker: str, incarnation: int) -> None:
+        """Pass the alarm of a silence on."""
+        index = self._world.workers[worker].index
+        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, index)
+
+    def started(self, worker: Worker) -> None:
+        """A program has started: send its first heartbeat in time."""
+        self._send_later(worker, 1)
+
+    def settle(self, worker: Worker) -> None:
+        """Nothing to settle: every heartbeat has happened."""
+
+    def changed(self, worker: Worker) -> None:
+        """Nothing to foresee: every heartbeat will happen."""
+        for execution in worker.executions:
+            self.watch_own_end(execution)
+
+    def dropped(self, worker: Worker, execution: Execution) -> None:
+        """Nothing to do: the alarm of its lease will come."""
+
+    def want_contact(self, worker: Worker) -> None:
+        """The next heartbeat brings it back."""
+        worker.contact_wanted = True
+
+    def thawed(self, worker: Worker, frozen_at: int) -> None:
+        """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
+        k = self._beats.first_from(worker, self._world.agenda.now) - 1
+        if k >= 1 and self._beats.due(worker, k) >= frozen_at and self._may_send(worker, k):
+            self._world.contact.beat(worker, k)
+
+    def watch_own_end(self, execution: Execution) -> None:
+        """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
+        if execution.worker.model.stops_itself:
+            agenda = self._world.agenda
+            agenda.at(execution.known_end, self._own_end, execution, ENDS, execution.plan.number, execution.token)
+
+    def _send_later(self, worker: Worker, k: int) -> None:
+        due = self._beats.due(worker, k)
+        self._world.agenda.at(due, self._send, (worker, worker.incarnation, k), MESSAGES, worker.index, k)
+
+    def _may_send(self, worker: Worker, k: int) -> bool:
+        return (
+            worker.is_active
+            and worker.registered == worker.incarnation
+            and not worker.cut_out
+            and self._beats.gets_through(worker, k)
+        )
+
+    def _send(self, what: tuple[Worker, int, int]) -> None:
+        worker, incarnation, k = what
+        if worker.incarnation != incarnation or worker.state is not ON:
+            return
+        if self._may_send(worker, k):
+            self._world.contact.beat(worker, k)
+        self._send_later(worker, k + 1)
+
+    def _lease_due(self, what: tuple[int, int]) -> None:
+        self._world.wake_broker("lease", *what)
+
+    def _silence_due(self, who: tuple[str, int]) -> None:
+        self._world.silence_due(*who)
+
+    def _own_end(self, execution: Execution) -> None:
+        worker = execution.worker
+        if execution not in worker.executions:
+            return
+        if execution.known_end > self._world.agenda.now:
+            self.watch_own_end(execution)
+        elif worker.is_active:
+            self._world.stop_itself(execution)

@@ -1,0 +1,262 @@
+"""How is an attempt worked on: its steps one after another, the effects they leave, how it ends?
+
+A step takes a time, which is work divided by the worker's speed, or calls a system. What is under way stands still
+with a frozen worker and goes on with what was left; a change of speed rescales only what remains.
+"""
+
+from typing import TYPE_CHECKING, Final
+
+from emulator.broker.matching import meets
+from emulator.broker.requests import LeaseGrant
+from emulator.world.contact import Request
+from emulator.world.draws import Draws, Purpose
+from emulator.world.effects import Effects
+from emulator.world.plan import JobPlan, Step
+from emulator.world.systems import Call
+from emulator.world.worker import Execution, Worker
+
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["Labour"]
+
+_PART_TIME: Final = int(Purpose.PART_TIME)
+_OUTCOME: Final = int(Purpose.OUTCOME)
+
+
+class Labour:
+    """Drives the executions of all workers."""
+
+    __slots__ = ("_draws", "_effects", "_emit", "_uniform", "_world")
+
+    def __init__(self, world: "World", draws: Draws, effects: Effects) -> None:
+        self._world = world
+        self._draws = draws
+        self._uniform = draws.uniform
+        self._effects = effects
+        self._emit = world.emit
+
+    # -- begin --------------------------------------------------------------------------------------------------------
+
+    def begin(self, worker: Worker, grant: LeaseGrant, plan: JobPlan, sent: int) -> None:
+        """A worker begins to work on what it was granted; it had asked for it at ``sent``."""
+        world = self._world
+        now = world.agenda.now
+        execution = Execution(grant, plan, worker, now)
+        worker.executions.append(execution)
+        worker.attempts_begun += 1
+        plan.running.append(execution)
+        if plan.routine.model.after_failure == "resume" or world.resumes_when_too_long(plan):
+            execution.step = plan.progress
+        row = (now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
+        execution.event = self._emit(row)
+        if worker.model.stops_itself:
+            world.contact.tell_end(execution, sent, now, grant.until)
+            world.heartbeats.watch_own_end(execution)
+        if not worker.is_plain and world.broker.lease_of(grant.token) is None:
+            execution.disowned = True
+            world.heartbeats.want_contact(worker)
+        refusal = self._cannot_begin(worker, plan)
+        if refusal:
+            self._end(execution, *refusal)
+        else:
+            self._begin_step(execution)
+
+    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[str, str] | None:
+        """Say why an attempt ends before its first step, if it does."""
+        routine = plan.routine
+        for wanted in routine.requires:
+            if not meets((wanted,), worker.equipment):
+                return (routine.model.missing_tool, f"{worker.name} has no {wanted}")
+        if plan.version < routine.version and routine.old_jobs == "fail":
+            return ("permanent error", "a new version was put in while it waited")
+        return None
+
+    # -- steps --------------------------------------------------------------------------------------------------------
+
+    def _begin_step(self, execution: Execution) -> None:
+        plan = execution.plan
+        while True:
+            if execution.step >= len(plan.steps):
+                self._end(execution, "ok", "")
+                return
+            step = plan.steps[execution.step]
+            model = step[0].model
+            if model.repeatable != "looks_first" or not self._effects.is_there(plan, step):
+                break
+            self._effects.found(execution, step)
+            self._step_done(execution, step)
+        if model.leaves is not None and model.lands == "at_request" and model.calls is None:
+            self._effects.land(execution, step)
+        if step[0].law is not None or model.calls is None:
+            self._begin_time(execution, step)
+        else:
+            self._begin_call(execution, step)
+
+    def _begin_time(self, execution: Execution, step: Step) -> None:
+        part, element, _ = step
+        plan, _worker = execution.plan, execution.worker
+        once = plan.routine.model.drawn == "once"
+        attempt = 0 if once else execution.attempt
+        if part.law is None:
+            work = plan.traced or 0
+        elif part.law.uniforms == 1:
+            u = self._uniform(_PART_TIME, plan.entity, attempt, part.index * 1_000_000 + element)
+            work = part.law.sample(lambda _: u)
+        else:
+            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, attempt, part.index * 1_000_000 + element))
+        factor = plan.factor if plan.routine.old_jobs == "run_old" else plan.routine.factor
+        if factor != 1.0:
+            work = round(work / factor)
+        if part.model.error_share or part.model.permanent_error_share or plan.routine.error_share:
+            execution.failing = self._fate(execution, step, plan.routine.error_share)
+        elif execution.failing:
+            execution.failing = ""
+        self.go_on(execution, work)
+
+    def _fate(self, execution: Execution, step: Step, extra: float) -> str:
+        part, element, _ = step
+        n3 = part.index * 1_000_000 + element
+        u = self._uniform(_OUTCOME, execution.plan.entity, execution.attempt, n3)
+        permanent = part.model.permanent_error_share
+        if u < permanent:
+            return "permanent error"
+        return "error" if u < permanent + part.model.error_share + extra else ""
+
+    def go_on(self, execution: Execution, work: int) -> None:
+        """Let ``work`` ticks of work begin, at the worker's present speed."""
+        agenda = self._world.agenda
+        speed = execution.worker.real_speed
+        execution.left = work
+        execution.since = now = agenda.now
+        execution.ends_at = end = now + (work if speed == 1.0 else round(work / speed))
+        agenda.at(end, self._time_over, execution)
+
+    def pause(self, execution: Execution) -> None:
+        """Let what is under way stand still, remembering what is left of it."""
+        if execution.ends_at >= 0:
+            left = execution.ends_at - self._world.agenda.now
+            execution.left = round(left * execution.worker.real_speed)
+            execution.ends_at = -1
+
+    def _time_over(self, execution: Execution) -> None:
+        if execution.ends_at != self._world.agenda.now:
+            return  # it stood still, was rescaled or has ended since
+        execution.ends_at = -1
+        plan = execution.plan
+        step = plan.steps[execution.step]
+        if plan.poison:
+            self._poisoned(execution)
+        elif execution.failing:
+            self._end(execution, execution.failing, f"{step[0].model.name} failed")
+        else:
+            model = step[0].model
+            if model.leaves is not None and model.lands == "at_end":
+                self._effects.land(execution, step)
+            self._step_done(execution, step)
+            self._begin_step(execution)
+
+    def _poisoned(self, execution: Execution) -> None:
+        if execution.plan.poison == "takes_worker_down":
+            self._world.program_dies(execution.worker, execution.event)
+        else:
+            self._end(execution, "error", "the job fails every time")
+
+    def _step_done(self, execution: Execution, step: Step) -> None:
+        execution.step += 1
+        plan = execution.plan
+        if execution.step > plan.progress:
+            plan.progress = execution.step
+        if execution.step < len(plan.steps):
+            row = (self._world.agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
+            self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2]))
+
+    # -- calls --------------------------------------------------------------------------------------------------------
+
+    def _begin_call(self, execution: Execution, step: Step) -> None:
+        world, plan, worker = self._world, execution.plan, execution.worker
+        part, element, _ = step
+        refusal = world.access.refusal(worker.name, part.system, part.system_part, execution.start, worker.booted_at)
+        if refusal:
+            row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
+            self._emit((*row, execution.attempt, execution.token, part.system, "no access", 0))
+            self._end(execution, "error", f"no access to {part.system}: {refusal}")
+            return
+        call = Call()
+        call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
+        call.entity, call.part, call.element, call.number = plan.entity, part.index, element, 0
+        call.system, call.target, call.cause = part.system, f"{plan.scope} {plan.target(step)}", execution.event
+        call.patience = part.model.patience
+        call.meets_own_work = part.model.meets_own_work
+        call.lands = part.model.lands if part.model.leaves is not None else None
+        call.land = (lambda: self._effects.land(execution, step)) if part.model.leaves is not None else None
+        call.done = lambda outcome, retry_after: self._call_over(execution, call, outcome, retry_after)
+        execution.call = call
+        world.systems.call(call)
+
+    def _call_over(self, execution: Execution, call: Call, outcome: str, retry_after: int | None) -> None:
+        if execution.call is not call or execution not in execution.worker.executions:
+            return
+        if execution.worker.frozen_at >= 0 or execution.suspended:
+            execution.waiting_answer = (outcome, retry_after)
+            return
+        execution.call = None
+        plan = execution.plan
+        step = plan.steps[execution.step]
+        if plan.poison:
+            self._poisoned(execution)
+        elif outcome == "ok":
+            failing = self._fate(execution, step, plan.routine.error_share) if self._may_fail(execution, step) else ""
+            if failing:
+                self._end(execution, failing, f"{step[0].model.name} failed")
+            else:
+                self._step_done(execution, step)
+                self._begin_step(execution)
+        else:
+            self._end(execution, "error", f"{call.system} answered: {outcome}", retry_after)
+
+    def _may_fail(self, execution: Execution, step: Step) -> bool:
+        model = step[0].model
+        return bool(model.error_share or model.permanent_error_share or execution.plan.routine.error_share)
+
+    def thaw(self, execution: Execution) -> None:
+        """Let what stood still go on, or take the answer that came meanwhile."""
+        if execution.waiting_answer is not None:
+            outcome, retry_after = execution.waiting_answer
+            execution.waiting_answer = None
+            if execution.call is not None:
+                self._call_over(execution, execution.call, outcome, retry_after)
+        elif execution.call is None and not execution.handing_in:
+            self.go_on(execution, execution.left)
+
+    # -- end ----------------------------------------------------------------------------------------------------------
+
+    def _end(self, execution: Execution, outcome: str, why: str, retry_after: int | None = None) -> None:
+        """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
+        world = self._world
+        now = world.agenda.now
+        plan, worker = execution.plan, execution.worker
+        execution.handing_in = True
+        said = "finished" if outcome == "ok" else why
+        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, said)
+        execution.event = self._emit(row)
+        request = Request("outcome", worker, execution)
+        request.outcome = (outcome, why, retry_after, now)
+        world.contact.send(request)
+
+    def drop(self, execution: Execution, why: str, cause: int) -> None:
+        """A worker stops working on an attempt without handing anything in."""
+        worker, plan = execution.worker, execution.plan
+        if not execution.handing_in:
+            row = (self._world.agenda.now, "work_stopped", cause, plan.number, worker.name)
+            self._emit((*row, execution.attempt, execution.token, why))
+        self.forget(execution)
+
+    def forget(self, execution: Execution) -> None:
+        """Take an execution off its worker; a call under way goes on without its caller."""
+        if execution.call is not None:
+            execution.call.done = None
+            execution.call = None
+        execution.ends_at = -1
+        execution.worker.executions.remove(execution)
+        execution.plan.running.remove(execution)

@@ -1,0 +1,262 @@
+"""What happens to workers: switched on and off, frozen, cut off, slowed down, told to leave?
+
+Each method takes the number of the event that led to it first, and says whether it hit anything.
+"""
+
+from emulator.timeline.agenda import MESSAGES
+from emulator.world.draws import Purpose
+from emulator.world.surroundings import Surroundings
+from emulator.world.worker import BOOTING, OFF, ON, Worker, WorkerClock
+
+__all__ = ["Machines"]
+
+
+class Machines(Surroundings):
+    """The layer of the world that changes workers."""
+
+    # -- power --------------------------------------------------------------------------------------------------------
+
+    def power_on(self, cause: int, worker: Worker, program: bool = True) -> bool:
+        """Switch a machine on; its program starts after the boot, as a new incarnation, if it is there."""
+        if worker.state is not OFF or worker.gone:
+            return False
+        worker.incarnation += 1
+        worker.number = 0
+        worker.frozen_at = -1
+        worker.finishing = False
+        worker.requests = []
+        if not program:
+            worker.power_state = "program absent"
+            self.say_worker(cause, worker, "off", "the machine is back, its worker program is not")
+            return True
+        worker.state = BOOTING
+        u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, worker.incarnation)
+        boot = worker.boots.sample(u) if worker.boots is not None else 0
+        event = self.say_worker(cause, worker, BOOTING, "")
+        self.agenda.at(
+            self.agenda.now + boot, self._booted, (worker, worker.incarnation, event), MESSAGES, worker.index
+        )
+        return True
+
+    def _booted(self, what: tuple[Worker, int, int]) -> None:
+        worker, incarnation, cause = what
+        if worker.incarnation != incarnation or worker.state is not BOOTING:
+            return
+        worker.state = ON
+        now = self.agenda.now
+        worker.booted_at = worker.beat_origin = now
+        event = self.say_worker(cause, worker, "idle", "")
+        self.heartbeats.started(worker)
+        self.register_when_reached((worker, incarnation, event))
+
+    def register_when_reached(self, what: tuple[Worker, int, int]) -> None:
+        """Register a program that has started, as soon as its link and the broker let it."""
+        worker, incarnation, event = what
+        if worker.incarnation != incarnation or worker.state is not ON:
+            return
+        now = self.agenda.now
+        if worker.cut_out or worker.cut_back or worker.frozen_at >= 0 or not self.broker.is_up:
+            self.agenda.at(now + worker.link.answer_within, self.register_when_reached, what, MESSAGES, worker.index)
+            return
+        worker.registered = incarnation
+        self.broker.register(now, event, worker.name, incarnation, worker.model.silence)
+        if worker.model.silence is not None:
+            self.heartbeats.changed(worker)
+        if worker.poll:
+            offset = int(self.draws.uniform(int(Purpose.POLL_OFFSET), worker.key) * worker.poll)
+            self.agenda.at(now + offset, self._ask_first, (worker, incarnation), MESSAGES, worker.index)
+        else:
+            self.ask(worker)
+
+    def _ask_first(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation and worker.state is ON and not worker.waiting:
+            self.ask(worker)
+
+    def power_off(self, cause: int, worker: Worker) -> bool:
+        """Cut a machine's power: what it had in memory is gone, and nobody is told."""
+        if worker.state is OFF:
+            return False
+        self.switch_off(worker, "power lost", cause)
+        return True
+
+    def switch_off(self, worker: Worker, why: str, cause: int) -> None:
+        """Take a worker off, for whatever reason."""
+        self.heartbeats.settle(worker)
+        event = self.say_worker(cause, worker, OFF, why)
+        worker.state = OFF
+        worker.finishing = False
+        worker.contact_wanted = False
+        self.polls.leave(worker)
+        running = list(worker.executions)
+        for execution in running:
+            self.labour.drop(execution, why, event)
+        worker.frozen_at = -1
+        self.heartbeats.changed(worker)
+        for execution in running:
+            self.heartbeats.dropped(worker, execution)
+
+    def program_dies(self, worker: Worker, cause: int) -> None:
+        """A job takes its worker's program down; whatever watches over it starts it again."""
+        self.switch_off(worker, "its program died", cause)
+        self.power_on(cause, worker)
+
+    # -- freeze -------------------------------------------------------------------------------------------------------
+
+    def freeze(self, cause: int, worker: Worker) -> bool:
+        """Let a worker stand still, as a stopped process does."""
+        if worker.state is not ON or worker.frozen_at >= 0:
+            return False
+        self.heartbeats.settle(worker)
+        event = self.say_worker(cause, worker, "frozen", "")
+        worker.frozen_at = self.agenda.now
+        self.polls.leave(worker)
+        for execution in worker.executions:
+            self.labour.pause(execution)
+            if not execution.handing_in and not execution.suspended:
+                row = (self.agenda.now, "work_stands_still", event, execution.plan.number, worker.name)
+                self.emit((*row, execution.token))
+        self.heartbeats.changed(worker)
+        return True
+
+    def thaw(self, cause: int, worker: Worker) -> bool:
+        """Let a frozen worker go on as if no time had passed."""
+        if worker.frozen_at < 0:
+            return False
+        frozen_at, worker.frozen_at = worker.frozen_at, -1
+        event = self.say_worker(cause, worker, self.state_word(worker), "goes on")
+        running = list(worker.executions)
+        for execution in running:
+            if not execution.handing_in and not execution.suspended:
+                row = (self.agenda.now, "work_goes_on", event, execution.plan.number, worker.name)
+                self.emit((*row, execution.token))
+        self.contact.thaw(worker)
+        if not worker.cut_out and self.broker.is_up:
+            self.heartbeats.thawed(worker, frozen_at)
+        for execution in running:
+            if execution in worker.executions and not execution.suspended:
+                self.labour.thaw(execution)
+        self.heartbeats.changed(worker)
+        self.ask_soon(worker)
+        return True
+
+    # -- link ---------------------------------------------------------------------------------------------------------
+
+    def cut_link(self, cause: int, worker: Worker, direction: str) -> bool:
+        """Let no message through, in one direction or both; the worker works on."""
+        if worker.state is OFF:
+            return False
+        self.heartbeats.settle(worker)
+        worker.cut_out = worker.cut_out or direction in ("out", "both")
+        worker.cut_back = worker.cut_back or direction in ("back", "both")
+        self.polls.leave(worker)
+        if worker.state is ON:
+            self.say_worker(cause, worker, "cut off", direction)
+        self.heartbeats.changed(worker)
+        return True
+
+    def restore_link(self, cause: int, worker: Worker, direction: str) -> bool:
+        """Let messages through again."""
+        if not worker.cut_out and not worker.cut_back:
+            return False
+        self.heartbeats.settle(worker)
+        if direction in ("out", "both"):
+            worker.cut_out = False
+        if direction in ("back", "both"):
+            worker.cut_back = False
+        if worker.state is ON and not worker.cut_out and not worker.cut_back:
+            self.say_worker(cause, worker, self.state_word(worker), "link restored")
+        self.heartbeats.changed(worker)
+        self.ask_soon(worker)
+        return True
+
+    # -- speed, clock, losses, tools ----------------------------------------------------------------------------------
+
+    def set_speed_factor(self, cause: int, worker: Worker, factor: float) -> bool:
+        """Change how fast a worker works; of what is under way only the rest is rescaled."""
+        moving = [execution for execution in worker.executions if execution.ends_at >= 0]
+        for execution in moving:
+            self.labour.pause(execution)
+        worker.speed_factor = factor
+        self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
+        for execution in moving:
+            self.labour.go_on(execution, execution.left)
+        return worker.state is not OFF
+
+    def set_clock(self, cause: int, worker: Worker, offset_ticks: int, drift_ppm: float) -> bool:
+        """Let a worker's own clock go wrong from now on."""
+        self.heartbeats.settle(worker)
+        now = self.agenda.now
+        k = max(0, -((worker.beat_origin - now) // worker.heartbeat) - 1)
+        worker.clock = WorkerClock(offset_ticks, drift_ppm, now)
+        beat = worker.clock.true_length(worker.model.heartbeat)
+        worker.beat_origin += k * (worker.heartbeat - beat)  # the numbers of the heartbeats go on
+        worker.heartbeat = beat
+        for execution in worker.executions:
+            execution.known_end = worker.clock.true_tick(worker.clock.local(now) + max(0, execution.known_end - now))
+        self.heartbeats.changed(worker)
+        return worker.state is not OFF
+
+    def set_heartbeat_loss(self, cause: int, worker: Worker, share: float) -> bool:
+        """Lose a share of a worker's heartbeats from now on."""
+        self.heartbeats.settle(worker)
+        worker.heartbeat_loss = share
+        worker.loss_from = self.beats.first_from(worker, self.agenda.now) - 1 if worker.incarnation else 0
+        self.heartbeats.changed(worker)
+        return worker.state is not OFF
+
+    def set_result_loss(self, cause: int, worker: Worker, share: float) -> bool:
+        """Lose a share of the outcomes that a worker hands in."""
+        worker.result_loss = share
+        return worker.state is not OFF
+
+    def remove_tool(self, cause: int, worker: Worker, tool: str) -> bool:
+        """Take a tool off a worker, whatever its version."""
+        gone = tuple(sorted(item for item in worker.equipment if item.split(" ")[0] == tool or item == tool))
+        if not gone:
+            return False
+        worker.removed[tool] = (*worker.removed.get(tool, ()), *gone)
+        self.set_equipment(cause, worker, worker.equipment.difference(gone))
+        return True
+
+    def return_tool(self, cause: int, worker: Worker, tool: str) -> bool:
+        """Give a worker back what was taken off it."""
+        back = worker.removed.pop(tool, ())
+        if back:
+            self.set_equipment(cause, worker, worker.equipment.union(back))
+        return bool(back)
+
+    def set_equipment(self, cause: int, worker: Worker, equipment: frozenset[str]) -> None:
+        """Change what a worker has."""
+        was_waiting = worker.waiting
+        self.polls.leave(worker)
+        worker.equipment = equipment
+        self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
+        if was_waiting:
+            self.polls.wait(worker, worker.poll_anchor)
+            self.broker.fresh.extend(worker.queues)
+            self.agenda.at(self.agenda.now, self.match_later, None)
+
+    def finish_and_leave(self, cause: int, worker: Worker) -> bool:
+        """Let a worker finish what it has, take nothing more, and leave for good."""
+        if worker.gone:
+            return False
+        worker.gone = True
+        if worker.state is OFF:
+            return True
+        self.begin_to_finish(worker, "told to finish and leave", cause)
+        return True
+
+    def begin_to_finish(self, worker: Worker, why: str, cause: int) -> None:
+        """Let a worker take nothing more; it is switched off when it has finished what it has."""
+        worker.finishing = True
+        self.polls.leave(worker)
+        event = self.say_worker(cause, worker, "finishing", why)
+        if not worker.executions:
+            self.leave_now(worker, event)
+
+    def leave_now(self, worker: Worker, cause: int) -> None:
+        """A worker has finished: it says goodbye and is off."""
+        if self.broker.is_up and worker.is_plain and worker.is_active:
+            self.broker.sign_off(self.agenda.now, cause, worker.name, worker.incarnation)
+        self.switch_off(worker, "finished and left" if worker.gone else "finished", cause)

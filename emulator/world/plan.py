@@ -1,0 +1,171 @@
+"""What does one job have to do: its routine made ready, its parameters filled in?"""
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+from emulator.scenario.models import Part, Routine
+from emulator.world.distribution import Distribution
+from emulator.world.draws import entity_key
+from emulator.world.sampling_of import sampling_of
+
+__all__ = ["JobPlan", "ReadyPart", "ReadyRoutine", "Step", "fill"]
+
+_NAME: Final = re.compile(r"\{([^{}]+)\}")
+
+
+class ReadyPart:
+    """A part with its distribution made ready."""
+
+    __slots__ = ("index", "law", "model", "system", "system_part", "target_system")
+
+    def __init__(self, index: int, model: Part) -> None:
+        self.index = index
+        self.model = model
+        self.law: Distribution | None = sampling_of(model.takes) if model.takes is not None else None
+        system, _, part = (model.calls or "").partition("/")
+        self.system = system
+        self.system_part = part or model.name
+        self.target_system = (model.leaves_in or system or "").partition("/")[0]
+
+
+class ReadyRoutine:
+    """A routine made ready, and what people and faults have changed of it since.
+
+    Attributes:
+        expected: the stated expectation of a job's work without repetitions, in ticks.
+        error_share: a burst of errors on top of the parts' own.
+        version: 1, and 1 more for each new version; ``factor`` is what its work is multiplied by.
+    """
+
+    __slots__ = (
+        "error_share",
+        "expected",
+        "factor",
+        "model",
+        "name",
+        "old_jobs",
+        "parts",
+        "requires",
+        "version",
+    )
+
+    def __init__(self, name: str, model: Routine) -> None:
+        self.name = name
+        self.model = model
+        self.parts = [ReadyPart(index, part) for index, part in enumerate(model.parts)]
+        self.requires = tuple(sorted(model.requires))
+        self.expected = model.expected if model.expected is not None else sum(map(_expected, self.parts))
+        self.error_share = 0.0
+        self.version = 1
+        self.factor = 1.0
+        self.old_jobs = "run_new"
+
+
+Step = tuple[ReadyPart, int, str]
+"""(part, number of the element counted from 0, element)"""
+
+
+class JobPlan:
+    """What one job has to do.
+
+    Attributes:
+        entity: the job's key for draws: its entry and number in it, and the generation if it was put back.
+        scope: what fences take as one: the exclusive key, else the job with all jobs put back from it.
+        progress: how many steps have been finished by any of its attempts.
+        running: the executions that workers have of it now.
+    """
+
+    __slots__ = (
+        "asked",
+        "entity",
+        "entry",
+        "factor",
+        "generation",
+        "key",
+        "name",
+        "number",
+        "ordinal",
+        "origin",
+        "parameters",
+        "poison",
+        "progress",
+        "routine",
+        "running",
+        "scope",
+        "steps",
+        "traced",
+        "version",
+    )
+
+    def __init__(
+        self,
+        routine: ReadyRoutine,
+        entry: str,
+        ordinal: int,
+        generation: int,
+        parameters: Mapping[str, Any],
+        key: str,
+        traced: int | None,
+    ) -> None:
+        self.routine = routine
+        self.entry = entry
+        self.ordinal = ordinal
+        self.generation = generation
+        self.parameters = parameters
+        self.key = key
+        self.traced = traced
+        self.entity = entity_key("job", entry, ordinal, generation)
+        self.name = f"{entry}#{ordinal}"
+        self.scope = f"key {key}" if key else self.name
+        self.number = 0
+        self.origin = 0
+        self.progress = 0
+        self.poison = ""
+        self.asked = False
+        self.version = routine.version
+        self.factor = routine.factor
+        self.running: list[Any] = []
+        steps: list[Step] = []
+        for part in routine.parts:
+            name = part.model.for_each
+            if name is None:
+                steps.append((part, 0, ""))
+            else:
+                steps.extend((part, place, str(element)) for place, element in enumerate(parameters.get(name, ())))
+        self.steps = steps
+
+    def target(self, step: Step) -> str:
+        """Name what the effect of a step is left on."""
+        part, _, element = step
+        if part.model.target is not None:
+            return fill(part.model.target, self, element)
+        return element or self.key or self.name
+
+
+def fill(template: str, plan: JobPlan, element: str = "") -> str:
+    """Fill the names of a template in.
+
+    >>> fill("no names", None)
+    'no names'
+    """
+    if "{" not in template:
+        return template
+
+    def one(found: re.Match[str]) -> str:
+        name = found[1]
+        if name == "element":
+            return element
+        if name == "key":
+            return plan.key
+        if name == "job":
+            return plan.name
+        if name == "number":
+            return str(plan.ordinal)
+        return str(plan.parameters.get(name, found[0]))
+
+    return _NAME.sub(one, template)
+
+
+def _expected(part: ReadyPart) -> int:
+    return part.law.p95() if part.law is not None else 0

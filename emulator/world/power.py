@@ -1,0 +1,146 @@
+"""When is a machine on: its schedule, switching it on when there is work, leaving for good?"""
+
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Final
+
+from emulator.scenario.clock import Clock
+from emulator.scenario.models import PowerSchedule
+from emulator.timeline.agenda import FAULTS
+from emulator.world.worker import BOOTING, OFF, ON, Worker
+
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["Power"]
+
+_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class Power:
+    """Switches machines on and off by their schedules and on demand."""
+
+    __slots__ = ("_clocks", "_world")
+
+    def __init__(self, world: "World") -> None:
+        self._world = world
+        self._clocks: dict[str, Clock] = {}
+
+    def start(self) -> None:
+        """Switch on who is on from the start, and lay out the schedules."""
+        for worker in self._world.workers.values():
+            differs = worker.model.differ.get(worker.name)
+            joins = differs.joins if differs is not None and differs.joins is not None else worker.model.joins
+            if worker.model.power is not None:
+                self._lay_out(worker, worker.model.power, joins)
+            elif not worker.model.woken_on_demand:
+                self._at(joins, self._switch_on, worker)
+
+    def _at(self, at: int, call: "object", worker: Worker) -> None:
+        self._world.agenda.at(at, call, worker, FAULTS, 0, worker.index)  # type: ignore[arg-type]  # methods of one worker
+
+    def _lay_out(self, worker: Worker, schedule: PowerSchedule, joins: int) -> None:
+        """Schedule every switch of the run; on at the start if the last switch before it was on."""
+        switches = sorted(
+            [(at, True) for at in self._times(schedule.on, schedule)]
+            + [(at, False) for at in self._times(schedule.off, schedule)]
+        )
+        before = [is_on for at, is_on in switches if at <= joins]
+        is_on = before[-1] if before else schedule.on is None
+        if is_on and not worker.model.woken_on_demand:
+            self._at(joins, self._switch_on, worker)
+        for at, on in switches:
+            if joins < at < self._world.scenario.lasts:
+                if not on:
+                    self._at(at, self._shut_down, worker)
+                elif not worker.model.woken_on_demand:
+                    self._at(at, self._switch_on, worker)
+        self._world.shutdowns[worker.index] = [at for at, on in switches if not on]
+
+    def _times(self, text: str | None, schedule: PowerSchedule) -> list[int]:
+        """Give the ticks of a time of day, from two days before the start to the day after the end."""
+        if text is None:
+            return []
+        world = self._world
+        clock = world.clock
+        if schedule.zone is not None:
+            if schedule.zone not in self._clocks:
+                local = world.clock.in_zone(schedule.zone)
+                self._clocks[schedule.zone] = local
+            clock = self._clocks[schedule.zone]
+        first = clock.local(0).date() - timedelta(days=8)
+        last = clock.local(world.scenario.lasts).date() + timedelta(days=8)
+        hour, minute = map(int, text.split(":"))
+        days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+        return [
+            clock.tick_of(datetime(day.year, day.month, day.day, hour, minute))  # noqa: DTZ001 - the clock has the zone
+            for day in days
+            if _DAYS[day.weekday()] in schedule.days
+        ]
+
+    def _switch_on(self, worker: Worker) -> None:
+        if not worker.gone:
+            self._world.power_on(0, worker)
+
+    def _shut_down(self, worker: Worker) -> None:
+        schedule = worker.model.power
+        world = self._world
+        if worker.state is OFF or schedule is None:
+            return
+        if schedule.at_shutdown == "kill" or not worker.executions:
+            world.switch_off(worker, "shut down by its schedule", 0)
+            return
+        world.begin_to_finish(worker, "its schedule shuts it down", 0)
+        incarnation = worker.incarnation
+        world.agenda.at(
+            world.agenda.now + schedule.longest_wait,
+            self._waited_enough,
+            (worker, incarnation),
+            FAULTS,
+            0,
+            worker.index,
+        )
+
+    def _waited_enough(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation and worker.finishing:
+            self._world.switch_off(worker, "shut down: it took too long to finish", 0)
+
+    # -- on demand ----------------------------------------------------------------------------------------------------
+
+    def wake_for(self, queue: str) -> None:
+        """There is work in a queue: switch on as many machines as it needs, of those that sleep until there is."""
+        world = self._world
+        if not world.sleepers.get(queue):
+            return
+        wanted = world.broker.queued(queue)
+        coming = sum(1 for worker in world.sleepers[queue] if worker.state is BOOTING)
+        coming += sum(1 for worker in world.sleepers[queue] if worker.state is ON and worker.waiting)
+        for worker in world.sleepers[queue]:
+            if coming >= wanted:
+                return
+            if worker.state is OFF and not worker.gone and self._may_be_on(worker):
+                world.power_on(0, worker)
+                coming += 1
+
+    def _may_be_on(self, worker: Worker) -> bool:
+        schedule = worker.model.power
+        if schedule is None:
+            return True
+        now = self._world.agenda.now
+        switches = [(at, True) for at in self._times(schedule.on, schedule)]
+        switches += [(at, False) for at in self._times(schedule.off, schedule)]
+        before = [is_on for at, is_on in sorted(switches) if at <= now]
+        return before[-1] if before else schedule.on is None
+
+    def idle(self, worker: Worker) -> None:
+        """A worker that sleeps on demand has nothing to do: switch it off when that has lasted long enough."""
+        after = worker.model.idle_off_after
+        if after is not None and worker.model.woken_on_demand:
+            world = self._world
+            what = (worker, worker.incarnation, worker.attempts_begun)
+            world.agenda.at(world.agenda.now + after, self._idle_long_enough, what)
+
+    def _idle_long_enough(self, what: tuple[Worker, int, int]) -> None:
+        worker, incarnation, attempts = what
+        if worker.incarnation == incarnation and worker.attempts_begun == attempts and not worker.executions:
+            self._world.switch_off(worker, "idle", 0)

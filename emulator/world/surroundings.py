@@ -1,0 +1,104 @@
+"""What do the layers of the world have in common? The parts that they work with, declared once."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from emulator.broker.broker import Broker
+from emulator.record.events import Row
+from emulator.scenario.models import Scenario
+from emulator.timeline.agenda import MESSAGES, Agenda
+from emulator.world.beats import Beats
+from emulator.world.draws import Draws
+from emulator.world.plan import JobPlan
+from emulator.world.worker import Execution, Worker
+
+if TYPE_CHECKING:
+    from emulator.world.access import Access
+    from emulator.world.contact import Contact
+    from emulator.world.heartbeats_computed import ComputedHeartbeats
+    from emulator.world.heartbeats_simulated import SimulatedHeartbeats
+    from emulator.world.labour import Labour
+    from emulator.world.polls import Polls
+    from emulator.world.power import Power
+    from emulator.world.systems import Systems
+
+__all__ = ["Surroundings"]
+
+
+class Surroundings:
+    """The parts of a world, for the layers that make it up (each layer fills in some of the methods)."""
+
+    access: "Access"
+    agenda: Agenda
+    beats: Beats
+    broker: Broker
+    contact: "Contact"
+    draws: Draws
+    emit: Callable[[Row], int]
+    heartbeats: "ComputedHeartbeats | SimulatedHeartbeats"
+    labour: "Labour"
+    polls: "Polls"
+    power: "Power"
+    scenario: Scenario
+    sleepers: dict[str, list[Worker]]
+    systems: "Systems"
+    shutdowns: dict[int, list[int]]
+    workers: dict[str, Worker]
+    _lengths: dict[str, int]
+
+    def ask(self, worker: Worker) -> None:
+        """Let a worker ask for work."""
+        raise NotImplementedError
+
+    def ask_soon(self, worker: Worker) -> None:
+        """Let a worker ask for work among the messages of this instant."""
+        raise NotImplementedError
+
+    def match(self) -> None:
+        """Let idle workers have what became eligible; what they send is a message, so it takes its turn."""
+        if self.agenda.rank < MESSAGES:
+            self.agenda.at(self.agenda.now, self.match_later, None, MESSAGES)
+            return
+        if self.sleepers:
+            for queue in self.sleepers:
+                self.power.wake_for(queue)
+        self.polls.match()
+
+    def match_later(self, _: object) -> None:
+        """Match once the present entry is over."""
+        self.match()
+
+    def say_worker(self, cause: int, worker: Worker, state: str, why: str) -> int:
+        """Record the state that a worker is in."""
+        return self.emit((self.agenda.now, "worker_changed", cause, 0, worker.name, state, why, worker.incarnation))
+
+    def state_word(self, worker: Worker) -> str:
+        """Name the state of a worker whose program runs."""
+        if worker.cut_out or worker.cut_back:
+            return "cut off"
+        return "finishing" if worker.finishing else "busy" if worker.executions else "idle"
+
+    def executions_of(self, job: int) -> list[Execution]:
+        """Give the executions that workers have of an unfinished job."""
+        plan = self.broker.payload(job)
+        return [] if plan is None else list(plan.running)
+
+    def queue_of(self, execution: Execution) -> str:
+        """Name the queue of what is worked on."""
+        return execution.plan.routine.model.queue
+
+    def is_renewed(self, execution: Execution) -> bool:
+        """Say whether heartbeats renew the lease of what is worked on."""
+        return self._lengths[execution.plan.routine.model.queue] > 0
+
+    def lease_length(self, token: int) -> int:
+        """Give what a renewal adds to a lease; 0 on a queue without renewal."""
+        lease = self.broker.lease_of(token)
+        if lease is None:
+            return 0
+        return self._lengths[self.broker.payload(lease[0]).routine.model.queue]
+
+    def resumes_when_too_long(self, plan: JobPlan) -> bool:
+        """Say whether the queue lets a job resume after its longest run."""
+        cap = self.scenario.queues[plan.routine.model.queue].longest_run
+        return cap is not None and cap.then == "resume"

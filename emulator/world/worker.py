@@ -1,0 +1,226 @@
+"""What is a worker, as the world sees it: its state, its link, its clock, what it works on?"""
+
+from typing import TYPE_CHECKING, Final
+
+from emulator.broker.requests import LeaseGrant
+from emulator.scenario.models import Link, Pool
+from emulator.world.distribution import Distribution
+from emulator.world.sampling_of import sampling_of
+
+if TYPE_CHECKING:
+    from emulator.world.plan import JobPlan
+    from emulator.world.systems import Call
+
+__all__ = ["BOOTING", "OFF", "ON", "Execution", "Worker", "WorkerClock"]
+
+OFF: Final = "off"
+BOOTING: Final = "booting"
+ON: Final = "on"
+
+_MILLION: Final = 1_000_000
+
+
+class WorkerClock:
+    """A worker's own clock: true time, an offset, and a drift in parts per million since ``since``."""
+
+    __slots__ = ("drift", "offset", "since")
+
+    def __init__(self, offset: int = 0, drift_ppm: float = 0.0, since: int = 0) -> None:
+        self.offset = offset
+        self.drift = round(drift_ppm)
+        self.since = since
+
+    def local(self, now: int) -> int:
+        """Give what the clock shows at a true tick."""
+        return now + self.offset + (now - self.since) * self.drift // _MILLION
+
+    def true_length(self, length: int) -> int:
+        """Give the true time in which the clock counts ``length``, rounded up to a tick."""
+        return length if not self.drift else -(-length * _MILLION // (_MILLION + self.drift))
+
+    def true_tick(self, local: int) -> int:
+        """Give the first true tick at which the clock shows ``local`` or more."""
+        ahead = local - self.offset - self.since
+        return self.since + self.true_length(ahead) if ahead > 0 else local - self.offset
+
+
+class Execution:
+    """One attempt as its worker works on it; it may outlive the lease, and then it is a zombie's.
+
+    Attributes:
+        ends_at: tick at which the part under way ends, -1 if that is not known (a call) or nothing is under way.
+        left: work left of the part under way while it stands still, in ticks at speed 1.
+        known_end: the end of the lease as the worker knows it, as a true tick.
+    """
+
+    __slots__ = (
+        "attempt",
+        "call",
+        "disowned",
+        "ends_at",
+        "event",
+        "failing",
+        "handing_in",
+        "known_end",
+        "left",
+        "longest_end",
+        "plan",
+        "queue_lease",
+        "since",
+        "start",
+        "step",
+        "suspended",
+        "token",
+        "told_at",
+        "waiting_answer",
+        "worker",
+    )
+
+    def __init__(self, grant: LeaseGrant, plan: "JobPlan", worker: "Worker", now: int) -> None:
+        self.plan = plan
+        self.worker = worker
+        self.attempt = grant.attempt
+        self.token = grant.token
+        self.step = 0
+        self.start = now
+        self.told_at = now
+        self.ends_at = -1
+        self.left = 0
+        self.since = now
+        self.failing = ""
+        self.call: Call | None = None
+        self.waiting_answer: tuple[str, int | None] | None = None
+        self.disowned = False
+        self.suspended = False
+        self.handing_in = False
+        self.known_end = grant.until
+        self.event = 0
+        self.queue_lease = grant.until - grant.granted
+
+
+class Worker:
+    """One worker: its program, its machine, its link to the broker."""
+
+    __slots__ = (
+        "attempts_begun",
+        "beat_origin",
+        "booted_at",
+        "boots",
+        "clock",
+        "contact_wanted",
+        "cut_back",
+        "cut_out",
+        "delay_back",
+        "delay_out",
+        "equipment",
+        "executions",
+        "finishing",
+        "frozen_at",
+        "gone",
+        "heartbeat",
+        "heartbeat_loss",
+        "incarnation",
+        "index",
+        "jitter",
+        "key",
+        "leaves_after",
+        "link",
+        "loss_from",
+        "model",
+        "name",
+        "number",
+        "poll",
+        "poll_anchor",
+        "pool",
+        "power_state",
+        "queues",
+        "registered",
+        "removed",
+        "requests",
+        "result_loss",
+        "shutdown_at",
+        "slots",
+        "speed",
+        "speed_factor",
+        "state",
+        "waiting",
+    )
+
+    def __init__(self, name: str, index: int, pool: str, model: Pool, key: int) -> None:
+        differs = model.differ.get(name)
+        self.name = name
+        self.index = index
+        self.pool = pool
+        self.model = model
+        self.key = key
+        self.queues: tuple[str, ...] = model.serves
+        self.slots = (differs.slots if differs else None) or model.slots
+        self.speed = (differs.speed if differs else None) or model.speed
+        self.speed_factor = 1.0
+        own = differs.equipped_with if differs and differs.equipped_with is not None else model.equipped_with
+        self.equipment: frozenset[str] = frozenset(own)
+        self.removed: dict[str, tuple[str, ...]] = {}
+        skew = (differs.clock if differs else None) or model.clock
+        self.clock = WorkerClock(-skew.offset if skew.behind else skew.offset, skew.drift_ppm)
+        self.poll = model.poll
+        self.heartbeat = self.clock.true_length(model.heartbeat)
+        self.jitter = model.heartbeat_jitter
+        self.link: Link = model.link
+        self.delay_out = _or_none(sampling_of(model.link.delay_out))
+        self.delay_back = _or_none(sampling_of(model.link.delay_back))
+        self.boots = sampling_of(model.boots_in)
+        self.leaves_after = model.leaves_after
+        self.state = OFF
+        self.power_state = ""
+        self.incarnation = 0
+        self.registered = 0
+        self.executions: list[Execution] = []
+        self.waiting = False
+        self.poll_anchor = 0
+        self.finishing = False
+        self.gone = False
+        self.frozen_at = -1
+        self.cut_out = False
+        self.cut_back = False
+        self.heartbeat_loss = 0.0
+        self.loss_from = 0
+        self.result_loss = 0.0
+        self.beat_origin = 0
+        self.booted_at = 0
+        self.number = 0
+        self.requests: list[object] = []
+        self.contact_wanted = False
+        self.attempts_begun = 0
+        self.shutdown_at = -1
+
+    @property
+    def is_plain(self) -> bool:
+        """Say whether every message gets through at once."""
+        return (
+            self.delay_out is None
+            and self.delay_back is None
+            and not self.cut_out
+            and not self.cut_back
+            and not self.link.loss_out
+            and not self.link.loss_back
+        )
+
+    @property
+    def is_active(self) -> bool:
+        """Say whether its program runs and is not frozen."""
+        return self.state is ON and self.frozen_at < 0
+
+    @property
+    def real_speed(self) -> float:
+        """Give work done in a unit of time just now."""
+        return self.speed * self.speed_factor
+
+    def next_number(self) -> int:
+        """Give the next number of a request of this incarnation."""
+        self.number += 1
+        return self.number
+
+
+def _or_none(law: Distribution | None) -> Distribution | None:
+    """Leave out a delay that is always 0."""
+    return None if law is None or law.quantile(0.999) == 0 else law

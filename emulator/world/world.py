@@ -1,0 +1,207 @@
+"""What surrounds the broker, all of it together: who asks, who works, what goes wrong, what people do.
+
+Data flows one way: a scenario is made into a world, the world runs on an agenda around the broker, and both write
+events to one sink. Nothing here reads a clock or draws from a shared generator.
+"""
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+from emulator.broker.broker import Broker
+from emulator.broker.requests import LeaseGrant
+from emulator.broker.states import State
+from emulator.record.events import Sink
+from emulator.scenario.load import Loaded
+from emulator.scenario.models import Scenario
+from emulator.timeline.agenda import ENDS, FAULTS, Agenda
+from emulator.world.access import Access
+from emulator.world.actions import Actions
+from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.beats import Beats
+from emulator.world.contact import Contact
+from emulator.world.desk import Desk
+from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.effects import Effects
+from emulator.world.endings import Endings
+from emulator.world.faults import Faults
+from emulator.world.fences import Fences
+from emulator.world.heartbeats_computed import ComputedHeartbeats
+from emulator.world.heartbeats_simulated import SimulatedHeartbeats
+from emulator.world.labour import Labour
+from emulator.world.plan import JobPlan, ReadyRoutine
+from emulator.world.polls import Polls
+from emulator.world.power import Power
+from emulator.world.rules_of import rules_of
+from emulator.world.systems import Systems
+from emulator.world.worker import OFF, Worker
+
+__all__ = ["World"]
+
+_RANKS: Final = {"longest run": ENDS, "total limit": ENDS, "start": ENDS}
+_RETRY: Final = int(Purpose.RETRY_JITTER)
+
+
+class World(Desk):
+    """One night: everything that a scenario describes, ready to run on an agenda.
+
+    Args:
+        loaded: the scenario, with its clock and the folder that its traces lie in.
+        seed: what every draw is keyed by.
+        agenda: what is due when; whoever made it runs it, up to the end of the scenario.
+        sink: takes the events.
+        heartbeats: the mode, if it is not to be the scenario's.
+    """
+
+    def __init__(self, loaded: Loaded, seed: int, agenda: Agenda, sink: Sink, *, heartbeats: str | None = None) -> None:
+        self.scenario = scenario = loaded.scenario
+        self.clock = loaded.clock
+        self.seed = seed
+        self.agenda = agenda
+        watch = Endings(sink, agenda) if _wants_endings(scenario) else None
+        self.sink = sink = sink if watch is None else watch
+        self.emit = sink.emit
+        self.draws = Draws(seed)
+        self.plans: dict[tuple[str, int], tuple[int, PlannedJob]] = {}
+        self.shutdowns: dict[int, list[int]] = {}
+        self._doubled: dict[str, tuple[str, int]] = {}
+        self._to_deliver: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
+        self._poisoned: dict[tuple[str, int], str] = {}
+        self._generations: dict[tuple[str, int], int] = {}
+        self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
+        self.workers: dict[str, Worker] = {}
+        self.pools: dict[str, list[Worker]] = {}
+        for pool, model in scenario.pools.items():
+            names = [f"{pool}-{number}" for number in range(1, model.count + 1)]
+            members = [
+                Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
+                for place, name in enumerate(names)
+            ]
+            self.pools[pool] = members
+            self.workers.update((worker.name, worker) for worker in members)
+        self.sleepers: dict[str, list[Worker]] = {}
+        for worker in self.workers.values():
+            if worker.model.woken_on_demand:
+                for queue in worker.queues:
+                    self.sleepers.setdefault(queue, []).append(worker)
+        self.beats = Beats(self.draws)
+        mode = heartbeats or scenario.heartbeats
+        self.heartbeats: ComputedHeartbeats | SimulatedHeartbeats = (
+            SimulatedHeartbeats(self, self.beats) if mode == "simulated" else ComputedHeartbeats(self, self.beats)
+        )
+        self.lease = self.heartbeats.lease
+        self.silence = self.heartbeats.silence
+        waited_for = frozenset(entry.after.entry for entry in scenario.arrivals if entry.after is not None)
+        self.broker = Broker(
+            [rules_of(name, queue) for name, queue in scenario.queues.items()],
+            sink,
+            self,
+            self._jitter,
+            leases_over_outage=scenario.broker.leases_over_outage,
+            remembered=waited_for,
+        )
+        self._lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
+        self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
+        pool_of = {worker.name: worker.pool for worker in self.workers.values()}
+        self.access = Access(scenario.access, scenario.credentials, pool_of, agenda, sink, self.draws)
+        self.effects = Effects(self, Fences())
+        self.labour = Labour(self, self.draws, self.effects)
+        self.contact = Contact(self, self.beats, self.draws)
+        self.polls = Polls(self)
+        self.power = Power(self)
+        self.arrivals = Arrivals(scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit)
+        if watch is not None:
+            watch.tell(self.arrivals.wants_endings, self.arrivals.job_finished)
+        self.faults = Faults(self, scenario, agenda, self.draws, sink)
+        self.actions = Actions(self, scenario, agenda, sink)
+        self._remembered = self._named_jobs() | waited_for
+
+    # -- the run ------------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Lay everything out on the agenda."""
+        self.emit((self.agenda.now, "run_began", 0, 0, "", self.seed))
+        self.systems.start()
+        self.access.start()
+        for worker in self.workers.values():
+            for change in worker.model.equipment_changes:
+                if change.workers is None or worker.name in change.workers:
+                    self.agenda.at(change.at, self._change_equipment, (worker, change), FAULTS, 0, worker.index)
+        self.faults.start()
+        self.actions.start()
+        self.power.start()
+        self.arrivals.start()
+
+    def run(self) -> None:
+        """Run to the end of the scenario at once; [0, lasts) is what a run covers."""
+        self.agenda.run(before=(self.scenario.lasts, 0, 0, 0, 0))
+
+    def close(self) -> None:
+        """End the run at the end of the scenario."""
+        self.emit((self.scenario.lasts, "run_ended", 0, 0, ""))
+
+    def _change_equipment(self, what: tuple[Worker, Any]) -> None:
+        worker, change = what
+        self.set_equipment(0, worker, worker.equipment.difference(change.removes).union(change.installs))
+
+    def _jitter(self, job: int, attempt: int) -> float:
+        plan = self.broker.payload(job)
+        return self.draws.uniform(_RETRY, plan.entity if plan is not None else entity_key("job number", job), attempt)
+
+    # -- for measures and summaries -----------------------------------------------------------------------------------
+
+    def pools_of_workers(self) -> dict[str, str]:
+        """Name the pool of each worker."""
+        return {worker.name: worker.pool for worker in self.workers.values()}
+
+    def slots(self) -> dict[str, int]:
+        """Give the slots of each worker."""
+        return {worker.name: worker.slots for worker in self.workers.values()}
+
+    @property
+    def occurrences(self) -> dict[str, list[int]]:
+        """Give the ticks at which the jobs of each entry were due."""
+        return self.arrivals.occurrences
+
+    @property
+    def missed_faults(self) -> list[str]:
+        """Name the faults that hit nothing."""
+        return [f"{one.fault} of {one.target} ({one.place}): {one.why}" for one in self.faults.missed]
+
+    def explanations(self) -> dict[int, str]:
+        """Say of each unfinished job why it is unfinished."""
+        now = self.agenda.now
+        equipments = [worker.equipment for worker in self.workers.values()]
+        return {job: self.broker.explain(now, job, equipments) for job in self.broker.jobs_unfinished()}
+
+    def stuck(self) -> list[int]:
+        """Name the unfinished jobs that nothing pending could ever move."""
+        return [job for job in self.broker.jobs_unfinished() if self._is_stuck(job)]
+
+    def _is_stuck(self, job: int) -> bool:
+        broker = self.broker
+        state = broker.state_of(job)
+        if state in (State.RUNNING, State.SUSPENDED):
+            return False
+        why: str = broker.explain(self.agenda.now, job, [worker.equipment for worker in self._coming()])
+        if state in (State.QUEUED_HELD, State.REQUEUED_HELD):
+            return "by a person" in why or ("prerequisite" in why and not len(self.agenda))
+        plan = broker.payload(job)
+        queue = plan.routine.model.queue
+        return "no worker" in why or not any(queue in worker.queues for worker in self._coming())
+
+    def _coming(self) -> Iterable[Worker]:
+        return [worker for worker in self.workers.values() if not worker.gone and self._may_come(worker)]
+
+    def _may_come(self, worker: Worker) -> bool:
+        if worker.state is not OFF:
+            return True
+        schedule = worker.model.power
+        return worker.model.woken_on_demand or (schedule is not None and schedule.on is not None)
+
+
+def _wants_endings(scenario: Scenario) -> bool:
+    """Say whether any arrivals wait for jobs to end."""
+    return any(
+        entry.again_after is not None or (entry.recurs is not None and entry.if_still_running != "both")
+        for entry in scenario.arrivals
+    )
