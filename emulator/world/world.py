@@ -29,6 +29,7 @@ from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
 from emulator.world.plan import JobPlan, ReadyRoutine
+from emulator.world.offered import offered_load
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
@@ -162,10 +163,14 @@ class World(Desk):
         """Give the ticks at which the jobs of each entry were due."""
         return self.arrivals.occurrences
 
+    def offered_load(self) -> dict[str, float]:
+        """Give the stated load of each pool, in workers' worth of work."""
+        return offered_load(self.scenario)
+
     @property
     def missed_faults(self) -> list[str]:
         """Name the faults that hit nothing."""
-        return [f"{one.fault} of {one.target} ({one.place}): {one.why}" for one in self.faults.missed]
+        return list(self.faults.missed)
 
     def explanations(self) -> dict[int, str]:
         """Say of each unfinished job why it is unfinished."""

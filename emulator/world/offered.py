@@ -1,0 +1,44 @@
+"""How much work does the scenario state will come, in workers' worth of work?"""
+
+from emulator.scenario.models import Arrival, Routine, Scenario
+from emulator.timeline.ticks import HOUR
+from emulator.world.sampling_of import sampling_of
+
+__all__ = ["offered_load"]
+
+
+def offered_load(scenario: Scenario) -> dict[str, float]:
+    """Give, for each pool, the rate at which work is stated to come times its mean length (Erlang's offered load).
+
+    Only steady arrivals have a rate (``per_hour``, ``every``, ``gaps``), and only parts that take a time of their own
+    a stated length; work that several pools may do is shared by their workers.
+    """
+    loads = dict.fromkeys(scenario.pools, 0.0)
+    for arrival in scenario.arrivals:
+        routine = scenario.routines[arrival.routine]
+        serving = [name for name, pool in scenario.pools.items() if routine.queue in pool.serves and pool.count]
+        workers = sum(scenario.pools[name].count for name in serving)
+        for name in serving:
+            share = scenario.pools[name].count / workers
+            loads[name] += _rate(arrival) * _work(routine, arrival) * share / scenario.pools[name].speed
+    return loads
+
+
+def _rate(arrival: Arrival) -> float:
+    """Give jobs a tick; 0 where no steady rate is stated."""
+    if arrival.per_hour is not None:
+        return arrival.per_hour / HOUR
+    law = sampling_of(arrival.gaps) if arrival.gaps is not None else None
+    gap = arrival.every or (law.expectation() if law is not None else 0)
+    return 1 / gap if gap else 0.0
+
+
+def _work(routine: Routine, arrival: Arrival) -> float:
+    total = 0.0
+    for part in routine.parts:
+        law = sampling_of(part.takes) if part.takes is not None else None
+        elements = arrival.parameters.get(part.for_each, ()) if part.for_each else (None,)
+        total += (law.expectation() if law is not None else 0.0) * (
+            elements if isinstance(elements, int) else len(elements)
+        )
+    return total
