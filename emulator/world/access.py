@@ -15,6 +15,7 @@ from emulator.record.events import Sink
 from emulator.scenario.models import Credential, Grant
 from emulator.timeline.agenda import ENDS, Agenda
 from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.sampling_of import sampling_of
 
 __all__ = ["Access"]
 
@@ -65,8 +66,6 @@ class Access:
 
     def start(self) -> None:
         """Bring into force what is so by now, and put the rest on the agenda; called once, before anything runs."""
-        from emulator.world.sampling_of import sampling_of
-
         agenda = self._agenda
         for grant in self._grants:
             model = grant.model

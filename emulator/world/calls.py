@@ -32,6 +32,7 @@ class Call:
         done: what to call with the outcome and the hint when to come again. Whoever has died sets it to None.
         cause: number of the event that led to the call.
         event: number of the latest event about this call; 0 before the first.
+        is_frozen, is_overdue: whether the caller stands still, and whether its patience has ended meanwhile.
         since: tick at which it was made; ``place``: where it stands now.
     """
 
@@ -46,6 +47,8 @@ class Call:
         "entity",
         "error_share",
         "event",
+        "is_frozen",
+        "is_overdue",
         "is_refused_by_fence",
         "job",
         "land",
@@ -115,6 +118,8 @@ class Call:
         self.served_since = 0
         self.ends_at = -1
         self.is_refused_by_fence = False
+        self.is_frozen = False
+        self.is_overdue = False
         self.attached: list[Call] = []
 
     @property
