@@ -108,6 +108,33 @@ def test_callers_that_leave_the_line_free_place_and_slot() -> None:
     assert bench.events() == [(t, job, t // 30, "abandoned") for t in (30, 60, 90) for job in (1, 2)]
 
 
+@pytest.mark.parametrize("slots", [1, 3])
+def test_waits_in_line_follow_the_recurrence_of_first_come_first_served(slots: int) -> None:
+    """Each of 500 calls is served as the first of the slots is free, by the times that the calls take without slots.
+
+    Source: the recurrence of Kiefer and Wolfowitz, 1955, for many servers, Lindley's for one (from memory).
+    """
+    law = {"mean": 70, "law": "exponential"}
+    arrivals = [int(Draws(5).uniform(0, job) * 20_000) for job in range(1, 501)]
+    arrivals.sort()
+
+    def answered(**vault: Any) -> list[int]:
+        bench = Bench(answers_in=law, **vault)
+        for job, tick in enumerate(arrivals, 1):
+            bench.at(tick, job)
+        ends = {job: tick for tick, job, _, _ in bench.run()}
+        return [ends[job] for job in range(1, 501)]
+
+    taken = [end - arrival for arrival, end in zip(arrivals, answered(), strict=True)]
+    free, expected = [0] * slots, []
+    for arrival, time in zip(arrivals, taken, strict=True):
+        free.sort()
+        free[0] = max(free[0], arrival) + time
+        expected.append(free[0])
+    assert answered(slots=slots) == expected
+    assert sum(expected) > sum(a + t for a, t in zip(arrivals, taken, strict=True))  # somebody did wait
+
+
 def test_who_finds_no_token_is_refused_with_the_hint() -> None:
     """Two at once and one more each 10: the third at 0 is refused, and so is one at 9, but not one at 10."""
     bench = Bench(limit={"allows": 1, "each": 10, "burst": 2}, retry_after=7)
