@@ -69,8 +69,7 @@ class Arrivals:
             recurrences in advance.
 
     Raises:
-        ScenarioError: when two entries have one name, gaps of length 0 come without end, or a recurrence comes more
-            than 600,000 times.
+        ScenarioError: when two entries have one name, or a recurrence comes more than 600,000 times.
     """
 
     def __init__(
@@ -198,9 +197,6 @@ class Arrivals:
             entry.coming = self._coming(entry, model, trace)
         except ValueError as error:  # a recurrence that comes far too often
             raise ScenarioError([Problem(scenario.title, 0, 0, path, str(error))]) from None
-        if model.gaps is not None and model.count is None and _law(model.gaps).expectation() == 0:
-            message = "gaps of length 0 never end: give `count`, or longer gaps"
-            raise ScenarioError([Problem(scenario.title, 0, 0, f"{path}.gaps", message)])
 
     def _coming(self, entry: _Entry, model: models.Arrival, trace: Path) -> Coming:
         agenda, come, count = self._agenda, partial(self._come, entry), model.count
