@@ -18,7 +18,7 @@ from fractions import Fraction
 from math import floor
 from typing import TYPE_CHECKING, Final
 
-from emulator.errors import InputError
+from emulator.errors import DefectError
 from emulator.scenario.models.distribution import Distribution as Law
 from emulator.scenario.models.faults import FAULT_KINDS, Fault, Target, kind_of
 from emulator.world.distribution import Distribution
@@ -43,28 +43,16 @@ _NOT_IDENTITY: Final = frozenset(
 
 
 class Timing:
-    """The times of one fault, as the scenario states them.
-
-    Args:
-        fault: the fault as the scenario states it.
-        place: where it stands, counted from 0, for messages.
-
-    Raises:
-        InputError: for gaps that are always 0, and for times that only a trace could give.
-    """
+    """The times of one fault, as the scenario states them."""
 
     __slots__ = ("begins", "ends", "gaps", "instant", "lasts")
 
-    def __init__(self, fault: Fault, place: int) -> None:
+    def __init__(self, fault: Fault) -> None:
         self.instant = kind_of(fault, FAULT_KINDS) in _IN_AN_INSTANT
-        self.gaps = _law(fault.gaps, f"faults[{place}].gaps")
-        self.lasts = _law(fault.lasts, f"faults[{place}].lasts") or _law(
-            fault.back_after, f"faults[{place}].back_after"
-        )
+        self.gaps = _law(fault.gaps)
+        self.lasts = _law(fault.lasts) or _law(fault.back_after)
         self.begins = fault.at if fault.at is not None else fault.begins or 0
         self.ends = fault.ends
-        if self.gaps is not None and not self.gaps.expectation():
-            raise InputError(f"faults[{place}].gaps: gaps that are always 0 never let time pass: give longer ones")
 
     def onset(self, draws: Draws, entity: int, number: int, before: int) -> int | None:
         """Give the tick of an occurrence (from 1), or None if there is none; ``before`` is that of the one before it.
@@ -129,11 +117,7 @@ class Lane:
 def lanes_of(
     faults: Sequence[Fault], workers: "Mapping[str, Worker]", pools: "Mapping[str, Sequence[Worker]]"
 ) -> list[Lane]:
-    """Give every lane of every fault, in file order and within a fault in the order of its targets.
-
-    Raises:
-        InputError: as ``Timing`` does.
-    """
+    """Give every lane of every fault, in file order and within a fault in the order of its targets."""
     by_place: list[list[Lane]] = [[] for _ in faults]
     twins: dict[tuple[str, str, str], int] = {}
 
@@ -148,7 +132,7 @@ def lanes_of(
     for _, place in sorted((_written(fault), place) for place, fault in enumerate(faults)):
         fault = faults[place]
         kind, name = aim_of(fault)
-        timing, aim = Timing(fault, place), getattr(fault, kind)
+        timing, aim = Timing(fault), getattr(fault, kind)
         if kind not in WORKER_KINDS:
             lane(place, fault, timing, kind, name)
         elif isinstance(aim, Target):
@@ -214,10 +198,10 @@ def _written(fault: Fault, without: frozenset[str] = frozenset()) -> str:
     return json.dumps(said, sort_keys=True, separators=(",", ":"))
 
 
-def _law(model: Law | None, where: str) -> Distribution | None:
+def _law(model: Law | None) -> Distribution | None:
     if model is None:
         return None
     law = sampling_of(model)
     if law is None:
-        raise InputError(f"{where}: a traced time belongs to a part of a job: give a duration or a distribution")
+        raise DefectError("a fault takes a traced time: only a part of a job can take that")
     return law

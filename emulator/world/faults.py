@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, NamedTuple
 from emulator.record.events import Sink
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
-from emulator.timeline.ticks import say
 from emulator.world.draws import Draws
 from emulator.world.fault_hits import FaultyWorld, Hits
 from emulator.world.fault_times import Lane, aim_of, lanes_of
@@ -18,7 +17,18 @@ from emulator.world.fault_times import Lane, aim_of, lanes_of
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
 
-__all__ = ["Faults"]
+__all__ = ["Faults", "Missed"]
+
+
+class Missed(NamedTuple):
+    """A fault that hit nothing: when, which (``place`` as in ``faults[0]``, ``number`` of the occurrence), and why."""
+
+    at: int
+    fault: str
+    place: str
+    number: int
+    target: str
+    why: str
 
 
 class _Ending(NamedTuple):
@@ -39,7 +49,7 @@ class Faults:
         sink: takes ``fault_began``, ``fault_ended`` and ``fault_missed``.
 
     Attributes:
-        missed: every occurrence that hit nothing, in plain words, in the order in which they were told.
+        missed: every occurrence that hit nothing, in the order in which they were told.
     """
 
     __slots__ = ("_agenda", "_aimed", "_came", "_draws", "_hits", "_poisoned", "_scenario", "_sink", "_world", "missed")
@@ -54,14 +64,10 @@ class Faults:
         self._aimed: set[int] = set()
         self._came: set[int] = set()
         self._poisoned: list[Lane] = []
-        self.missed: list[str] = []
+        self.missed: list[Missed] = []
 
     def start(self) -> None:
-        """Put the first occurrence of every fault on the agenda; called once, before anything runs.
-
-        Raises:
-            InputError: for gaps that are always 0.
-        """
+        """Put the first occurrence of every fault on the agenda; called once, before anything runs."""
         for lane in lanes_of(self._scenario.faults, self._world.workers, self._world.pools):
             self._aimed.add(lane.place)
             self._plan(lane, 1, 0)
@@ -128,5 +134,5 @@ class Faults:
         self, at: int, kind: str, place: int, number: int, target: str, worker: str, cause: int, why: str
     ) -> None:
         where = f"faults[{place}]"
-        self.missed.append(f"{kind} of {target} ({where}) at +{say(at)}: {why}")
+        self.missed.append(Missed(at, kind, where, number, target, why))
         self._sink.emit((at, "fault_missed", cause, 0, worker, kind, where, number, target, why))
