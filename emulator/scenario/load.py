@@ -22,6 +22,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
+from emulator.timeline.ticks import say
 
 __all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_text", "varied"]
 
@@ -222,13 +223,15 @@ def _in_order(problems: list[Problem], name: str) -> list[Problem]:
 
 
 def _plain(value: Any) -> Any:
-    """Make settings plain data: what a file could hold, and dates and timedelta beside it."""
+    """Make settings plain data, such as a file could hold: a timedelta is a duration, a date or datetime a local one."""
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    if isinstance(value, datetime):
+    if isinstance(value, timedelta):
+        return say(value // timedelta(microseconds=1))
+    if isinstance(value, date):
         return value.isoformat()
-    if value is None or isinstance(value, str | int | float | bool | timedelta | date):
+    if value is None or isinstance(value, str | int | float | bool):
         return value
     raise ScenarioError([Problem("settings", 0, 0, "", f"found {shown(value)}: plain data is wanted")])

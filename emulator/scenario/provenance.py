@@ -94,8 +94,6 @@ def _read(wrapper: Mapping[str, Any], written: Loc, found: list[Found]) -> Prove
 
 
 def _day(value: Any) -> date | None:
-    if isinstance(value, date):
-        return value
     if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value, re.ASCII):
         try:
             return date.fromisoformat(value)

@@ -8,7 +8,7 @@ whole numbers are ticks, and of the moments only offsets from the start (``+2h``
 
 import re
 from collections.abc import Iterator
-from datetime import UTC, timedelta
+from datetime import UTC
 from typing import Annotated, Any, Final
 
 from pydantic import (
@@ -27,7 +27,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from emulator.scenario.durations import LONGEST, parse_duration
-from emulator.timeline.ticks import MICROSECOND, say
+from emulator.timeline.ticks import say
 
 __all__ = [
     "KINDS",
@@ -70,8 +70,8 @@ class Model(BaseModel):
         return self
 
     def stated(self, name: str) -> bool:
-        """Say whether a key was written (rather than left to its default), and not as null."""
-        return name in self.model_fields_set and getattr(self, name) is not None
+        """Say whether a key was written, with another value than its default."""
+        return name in self.model_fields_set and getattr(self, name) != type(self).model_fields[name].default
 
 
 KINDS: Final = {
@@ -107,16 +107,12 @@ def _unitless(value: Any, info: ValidationInfo) -> bool:
 def _duration(value: Any, info: ValidationInfo) -> Any:
     if isinstance(value, str):
         return parse_duration(value)
-    if isinstance(value, timedelta):
-        return value // timedelta(microseconds=MICROSECOND)
     if _unitless(value, info):
         raise ValueError("a bare number has no unit: write 90s, 1h30m, 500ms or PT30S")
     return value
 
 
 def _moment(value: Any, info: ValidationInfo) -> Any:
-    if isinstance(value, timedelta):
-        return value // timedelta(microseconds=MICROSECOND)
     if _unitless(value, info):
         raise ValueError('a bare number is no time: write "21:40", "+2h30m" or 2026-06-12T21:40:00')
     if not isinstance(value, str):
@@ -256,8 +252,6 @@ TimeOfDay = Annotated[
 def _bound(value: Any) -> float | int:
     if isinstance(value, str):
         return parse_duration(value)
-    if isinstance(value, timedelta):
-        return value // timedelta(microseconds=MICROSECOND)
     if isinstance(value, int | float) and not isinstance(value, bool) and -1e300 < value < 1e300:
         return float(value)
     raise PydanticCustomError("unfit", "a number, or a duration such as 3h, is wanted")

@@ -12,7 +12,7 @@ from emulator.scenario.recurrence import validate, validate_excluded
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import say
 
-__all__ = ["ARRIVAL_KEYS", "Arrival", "Prerequisite"]
+__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Prerequisite"]
 
 _BOUNDED: Final = ("from", "until")
 
@@ -29,7 +29,8 @@ ARRIVAL_KEYS: Final = MappingProxyType(
 )
 """For each way of arriving, the keys that belong to some ways only and may stand beside this one."""
 
-_SOME_WAYS_ONLY: Final = frozenset(key for keys in ARRIVAL_KEYS.values() for key in keys)
+SOME_WAYS_ONLY: Final = frozenset(key for keys in ARRIVAL_KEYS.values() for key in keys)
+"""The keys that do not belong to every way of arriving."""
 
 
 class Prerequisite(Model):
@@ -127,7 +128,7 @@ class Arrival(Model):
         else:
             for name, field in type(self).model_fields.items():
                 key = field.alias or name
-                if key in _SOME_WAYS_ONLY and key not in ARRIVAL_KEYS[ways[0]] and self.stated(name):
+                if key in SOME_WAYS_ONLY and key not in ARRIVAL_KEYS[ways[0]] and self.stated(name):
                     yield (key,), f"`{key}` does not belong to arrivals by `{ways[0]}`"
         if self.gaps is not None and self.gaps.always_zero:
             yield ("gaps",), "gaps of 0 never let time pass: give longer ones, or `at` with a `count`"

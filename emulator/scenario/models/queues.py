@@ -57,7 +57,7 @@ class Retry(Model):
     heeds_retry_after: bool = Field(default=True, description="Waits at least as long as a system's hint asks.")
 
     def mistakes(self) -> Iterator[Mistake]:
-        if self.pause == "none" and not self.stated("pause"):
+        if self.pause == "none" and "pause" not in self.model_fields_set:
             for name in ("first", "grows_by", "longest"):
                 if self.stated(name):
                     yield (name,), f"`{name}` says nothing without pause: constant, linear or exponential"

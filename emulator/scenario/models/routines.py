@@ -8,7 +8,10 @@ from pydantic import Field
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Share, Template
 
-__all__ = ["Part", "Routine"]
+__all__ = ["OF_EFFECTS", "Part", "Routine"]
+
+OF_EFFECTS = ("target", "leaves_in", "lands", "repeatable", "meets_own_work")
+"""The keys that belong to parts that leave an effect."""
 
 
 class Part(Model):
@@ -51,7 +54,7 @@ class Part(Model):
         if self.patience is not None and self.calls is None:
             yield ("patience",), "`patience` belongs to a part that `calls` a system"
         if self.leaves is None:
-            for name in ("target", "leaves_in", "lands", "repeatable", "meets_own_work"):
+            for name in OF_EFFECTS:
                 if self.stated(name):
                     yield (name,), f"`{name}` is about an effect: say which with `leaves`"
         elif self.lands == "remotely" and self.calls is None:

@@ -40,7 +40,7 @@ class Scenario(Model):
         default="computed", description="simulated: each heartbeat is an event of its own. The jobs fare the same."
     )
     meant_to_miss: bool = Field(default=False, description="true: a lesson in which a requirement is missed.")
-    broker: Broker = Field(default=Broker(), description="What the broker itself is told.")
+    broker: Broker = Field(default=Broker(), description="How the broker behaves.")
     queues: dict[NewName, Queue] = Field(min_length=1, description="The queues, by name.")
     pools: dict[NewName, Pool] = Field(min_length=1, description="The pools of workers, by name.")
     systems: dict[NewName, System] = Field(default={}, description="The systems that parts call, by name.")

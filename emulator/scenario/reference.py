@@ -1,0 +1,167 @@
+"""What does the reference page of the scenario file say? It is written from the models, so that it cannot go stale.
+
+``python -m emulator.scenario.reference`` prints it; a test holds ``docs/reference-scenario.md`` to it.
+"""
+
+import inspect
+import re
+import sys
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from emulator.scenario.hazards import HAZARDS
+from emulator.scenario.models import actions, arrivals, distribution, faults
+from emulator.scenario.provenance import SOURCES
+from emulator.scenario.schema import said_default
+from emulator.scenario.shape import shape, words
+
+__all__ = ["reference_page"]
+
+_SECTIONS: Final = (
+    ("The file", "Scenario", ""),
+    ("Broker", "Broker", "`broker`"),
+    ("Queues", "Queue", "`queues.NAME`"),
+    ("Retries", "Retry", "`queues.NAME.retry`"),
+    ("Allowance of retries", "Allowance", "`queues.NAME.retry.allowance`"),
+    ("Longest run", "LongestRun", "`queues.NAME.longest_run`"),
+    ("Pools", "Pool", "`pools.NAME`"),
+    ("Workers that differ", "WorkerDiffers", "`pools.NAME.differ.WORKER`"),
+    ("Changes of equipment", "EquipmentChange", "an item of `pools.NAME.equipment_changes`"),
+    ("Power schedules", "PowerSchedule", "`pools.NAME.power`"),
+    ("Links", "Link", "`pools.NAME.link`"),
+    ("Clocks of workers", "SkewedClock", "`pools.NAME.clock`, `clock` of a worker that differs or of a fault"),
+    ("Systems", "System", "`systems.NAME`"),
+    ("Rate limits", "RateLimit", "`systems.NAME.limit`"),
+    ("Outages", "Outage", "an item of `systems.NAME.outages`"),
+    ("Access", "Grant", "an item of `access`"),
+    ("Credentials", "Credential", "an item of `credentials`"),
+    ("Routines", "Routine", "`routines.NAME`"),
+    ("Parts", "Part", "an item of `routines.NAME.parts`"),
+    ("Arrivals", "Arrival", "an item of `arrivals`"),
+    ("Prerequisites", "Prerequisite", "`after` of an arrival"),
+    ("Faults", "Fault", "an item of `faults`"),
+    ("Some of a pool", "Target", "what a fault or an action is aimed at"),
+    ("Actions", "Action", "an item of `actions`"),
+    ("Requirements", "Requirement", "an item of `must_hold`"),
+)
+
+_SOURCES: Final = ", ".join(f"`{source}`" for source in SOURCES)
+_EXAMPLES: Final = re.compile(r" such as (?:90s|\"21:40\"|\"05:00\"|4m)[^(]*?(?:PT30S|T21:40:00|\"05:00\"|9m\})")
+
+_INTRODUCTION: Final = f"""\
+# The scenario file
+
+This page is made from the models (`python -m emulator.scenario.reference`); do not edit it by hand.
+
+A scenario is one YAML 1.2 file in UTF-8. Unknown and duplicate keys are refused; every mistake is told with its line
+and column, all at once. `queuedrill check FILE` reads a file without running it.
+
+## How values are written
+
+| value | written |
+| --- | --- |
+| duration | `90s`, `1h30m`, `500ms`, `250us`, `2d` (24 hours each), or `PT30S`; whole microseconds, at most \
+100 years; 0 needs no unit |
+| moment | `"21:40"`, the first such time from the start on; `"+2h30m"` from the start; `2026-06-12T21:40:00` in the \
+scenario's zone, or with `Z` or `-04:00` behind it |
+| time of day | `"05:00"` on the clock of the zone |
+| distribution | a duration, or a mapping with one law: see below |
+| name | 1 to 200 characters; one that is defined in the file holds none of `.` `/` `#` `{{` `}}` |
+| worker | the pool's name and a number from 1: `dome-2` |
+| job | the arrival entry and the job's number in it, from 1: `nightly#3` |
+| part of a system | `vault/shelf` |
+| equipment | `tape`, or `tape 2.1` with a version; what requires it: `tape`, or `tape>=2.1` |
+| template | text in which `{{name}}` is filled in |
+
+An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
+
+## Where a value comes from
+
+Any value may stand in a wrapper that says where it comes from:
+`{{value: 40s, from: measured, on: 2026-05-01, n: 312}}`. What `from` may be: {_SOURCES}.
+`on` (a date) and `n` (observations) may be left out. The summary says which share of these values is a guess.
+
+## Variants
+
+Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. Items of lists
+are counted from 0 (`faults.0.at`), arrival entries may be named (`arrivals.nightly.count`). A key that is not stated is
+added, and `null` takes a value back to its default.
+"""
+
+
+def reference_page() -> str:
+    """Write the reference page of the scenario file, in Markdown."""
+    lines = [_INTRODUCTION]
+    lines += ["## Distributions", "", _paragraph("Distribution"), "", *_laws(), "", *_table("Distribution"), ""]
+    for title, model, where in _SECTIONS:
+        lines += [f"## {title}", "", (f"{where}: " if where else "") + _paragraph(model), "", *_table(model), ""]
+        lines += _KINDS[model]() if model in _KINDS else []
+    lines += [*_hazards(), ""]
+    return "\n".join(lines)
+
+
+def _paragraph(model: str) -> str:
+    text: str = shape()["$defs"][model]["description"]
+    return " ".join(text.replace("``", "`").split())
+
+
+def _table(model: str) -> Iterator[str]:
+    node = shape()["$defs"][model]
+    yield "| key | meaning | value | default |"
+    yield "| --- | --- | --- | --- |"
+    for key, value in node["properties"].items():
+        default = "needed" if key in node.get("required", ()) else _default(value)
+        yield f"| `{key}` | {value['description'].replace('|', '/')} | {_value(value)} | {default} |"
+
+
+def _value(node: Mapping[str, Any]) -> str:
+    """Say what may stand there, without the examples, which the top of the page has."""
+    said = words(node)
+    return "a mapping: see there" if said.startswith("a mapping with keys") else _EXAMPLES.sub("", said)
+
+
+def _default(node: Mapping[str, Any]) -> str:
+    default = said_default(node)
+    if default is None or default in ("", [], {}):
+        return "-"
+    if isinstance(default, list):
+        return ", ".join(f"`{item}`" for item in default)
+    return f"`{str(default).lower() if isinstance(default, bool) else default}`"
+
+
+def _laws() -> Iterator[str]:
+    yield "| law | keys | may stand beside them |"
+    yield "| --- | --- | --- |"
+    for name, (needed, allowed) in distribution.LAWS.items():
+        yield f"| {name} | {_keys(needed)} | {_keys(allowed)} |"
+
+
+def _keys(keys: tuple[str, ...]) -> str:
+    return ", ".join(f"`{key}`" for key in keys) or "-"
+
+
+def _of_kinds(what: str, keys: Mapping[str, tuple[str, ...]]) -> list[str]:
+    rows = [f"| `{kind}` | {_keys(beside)} |" for kind, beside in keys.items()]
+    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, ""]
+
+
+_KINDS: Final = {
+    "Fault": lambda: _of_kinds("fault", faults.FAULT_KEYS),
+    "Action": lambda: _of_kinds("action", actions.ACTION_KEYS),
+    "Arrival": lambda: _of_kinds("way of arriving", arrivals.ARRIVAL_KEYS),
+}
+
+
+def _hazards() -> Iterator[str]:
+    yield "## Hazards"
+    yield ""
+    yield "What `check` warns of. A hazard is no mistake: the scenario runs, and the run shows what comes of it."
+    yield ""
+    yield "| hazard | what it says |"
+    yield "| --- | --- |"
+    for code, look in HAZARDS.items():
+        yield f"| `{code}` | {(inspect.getdoc(look) or '').splitlines()[0]} |"
+
+
+if __name__ == "__main__":  # pragma: no cover - one line, and the test calls reference_page itself
+    sys.stdout.write(reference_page())

@@ -1,0 +1,89 @@
+"""What does a scenario say in full, with every default filled in?
+
+The text that ``resolved`` writes is a scenario file itself: read again, it gives an equal scenario. Values whose
+default is "none" are left out, since nothing stands for them, and so are keys that do not belong to an entry's kind.
+"""
+
+import re
+from typing import Any, Final
+
+import yaml
+
+from emulator.scenario import provenance
+from emulator.scenario.clock import Clock
+from emulator.scenario.durations import parse_duration
+from emulator.scenario.load import Loaded
+from emulator.scenario.models.actions import ACTION_KEYS
+from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
+from emulator.scenario.models.faults import FAULT_KEYS
+from emulator.scenario.models.routines import OF_EFFECTS
+
+__all__ = ["resolved"]
+
+_LOOKS_LIKE_A_NUMBER: Final = re.compile(r"[-+.]?[0-9]")
+_OFFSET: Final = re.compile(r"(?:: |- )(\+[0-9][0-9a-z.]*)$")
+_WHEN: Final = re.compile(r"\+?(?:\d+(?:d|h|m|s|ms|us))+")
+
+
+class _Writer(yaml.SafeDumper):
+    """Writes each scalar on one line, and quotes what YAML 1.1 and 1.2 would read differently."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
+
+
+def _text(writer: yaml.SafeDumper, text: str) -> yaml.ScalarNode:
+    plain = _WHEN.fullmatch(text) or not _LOOKS_LIKE_A_NUMBER.match(text)
+    quoted = not plain or not text.isprintable()
+    return writer.represent_scalar("tag:yaml.org,2002:str", text, style='"' if quoted else None)
+
+
+_Writer.add_representer(str, _text)
+
+
+def resolved(loaded: Loaded) -> str:
+    """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them."""
+    data = loaded.scenario.model_dump(
+        mode="json", by_alias=True, exclude_none=True, context={"clock": loaded.clock}, exclude={"variants"}
+    )
+    if loaded.data.get("variants"):
+        data["variants"] = loaded.data["variants"]  # as written: each is validated on top of the rest
+    _leave_out(data)
+    short = _short(provenance.rewrap(data, loaded.said))
+    text = yaml.dump(
+        short, Dumper=_Writer, sort_keys=False, allow_unicode=True, width=2**31 - 1, default_flow_style=False
+    )
+    return "".join(_with_clock_time(line, loaded.clock) + "\n" for line in text.splitlines())
+
+
+def _leave_out(data: dict[str, Any]) -> None:
+    """Take out the defaults of keys that say nothing where they stand."""
+    for entries, keys in ((data["faults"], FAULT_KEYS), (data["actions"], ACTION_KEYS)):
+        for entry in entries:
+            kind = next(kind for kind in keys if kind in entry)
+            for key in [key for key in entry if key not in (kind, *keys[kind])]:
+                del entry[key]
+    for entry in data["arrivals"]:
+        way = next(way for way in ARRIVAL_KEYS if way in entry)
+        for key in SOME_WAYS_ONLY.intersection(entry).difference(ARRIVAL_KEYS[way]):
+            del entry[key]
+    for routine in data["routines"].values():
+        for part in routine["parts"]:
+            for key in [key for key in OF_EFFECTS if "leaves" not in part and key in part]:
+                del part[key]
+
+
+def _short(value: Any) -> Any:
+    """Write constant distributions as the duration alone."""
+    if isinstance(value, dict):
+        if list(value) == ["constant"] and isinstance(value["constant"], str):
+            return value["constant"]
+        return {key: _short(item) for key, item in value.items()}
+    return [_short(item) for item in value] if isinstance(value, list) else value
+
+
+def _with_clock_time(line: str, clock: Clock) -> str:
+    found = _OFFSET.search(line)
+    if found is None or not _WHEN.fullmatch(found[1]):
+        return line
+    return f"{line}  # {clock.local(parse_duration(found[1][1:])):%Y-%m-%d %H:%M:%S}"

@@ -1,0 +1,179 @@
+"""What may stand in a scenario file, as JSON Schema for editors?
+
+The schema is made from the models; nothing is said twice. It is a little more generous than the models: it knows
+nothing of what values say of each other (names, windows, the keys of each kind of fault), because an editor is to help
+while a file is being written; ``check`` tells the rest.
+"""
+
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from emulator.scenario.models.actions import ACTION_KINDS
+from emulator.scenario.models.arrivals import ARRIVAL_KEYS
+from emulator.scenario.models.faults import FAULT_KINDS
+from emulator.scenario.provenance import SOURCES
+from emulator.scenario.shape import resolve, shape
+from emulator.scenario.values import KINDS
+from emulator.timeline.ticks import say
+
+__all__ = ["SHIPPED", "said_default", "schema", "schema_text"]
+
+SHIPPED: Final = Path(__file__).with_name("scenario.schema.json")
+"""The copy that is shipped, for editors that want a file."""
+
+_DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+_PROVENANCE: Final = {
+    "description": "A value with where it comes from.",
+    "type": "object",
+    "properties": {
+        "value": {"description": "The value itself."},
+        "from": {"description": "Where it comes from.", "enum": list(SOURCES)},
+        "on": {"description": "The day, such as 2026-05-01.", "type": "string", "pattern": r"^\d{4}-\d\d-\d\d$"},
+        "n": {"description": "On how many observations it rests.", "type": "integer", "minimum": 1},
+    },
+    "required": ["value", "from"],
+    "additionalProperties": False,
+}
+_ONE_OF_KINDS: Final = {"Fault": FAULT_KINDS, "Action": ACTION_KINDS, "Arrival": tuple(ARRIVAL_KEYS)}
+_SOURCED: Final = "-sourced"
+_ZERO: Final = {"const": 0}
+
+
+def schema() -> dict[str, Any]:
+    """Give the JSON Schema (2020-12) of a scenario file; a value may stand in the wrapper that says its source.
+
+    >>> schema()["required"]
+    ['title', 'starts', 'lasts', 'queues', 'pools', 'routines', 'arrivals']
+    """
+    definitions = {name: _definition(name, node) for name, node in shape()["$defs"].items() if name != "Scenario"}
+    definitions |= _kinds()
+    sourced = {name + _SOURCED: _or_sourced({"$ref": f"#/$defs/{name}"}) for name in definitions}
+    return {
+        "$schema": _DIALECT,
+        "title": "queuedrill scenario",
+        **_object(resolve(shape())),
+        "$defs": {**dict(sorted((definitions | sourced).items())), "provenance": _PROVENANCE},
+    }
+
+
+def schema_text() -> str:
+    """Write the schema as it is shipped."""
+    return json.dumps(schema(), indent=1, ensure_ascii=False) + "\n"
+
+
+def _definition(name: str, node: Mapping[str, Any]) -> dict[str, Any]:
+    found = _object(node)
+    if name in _ONE_OF_KINDS:
+        found["oneOf"] = [{"required": [kind]} for kind in _ONE_OF_KINDS[name]]
+    return found
+
+
+def _object(node: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the schema of a mapping with fixed keys, each of whose values may be wrapped."""
+    kept = {key: node[key] for key in ("description", "type", "required") if key in node}
+    kept["properties"] = {key: _described(below) for key, below in node["properties"].items()}
+    return {**kept, "additionalProperties": False}
+
+
+def _described(node: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the schema of one value with its description and default beside it."""
+    beside = {"description": node["description"]} if "description" in node else {}
+    default = said_default(node)
+    if default is not None and default != {}:
+        beside["default"] = default
+    of_names = "patternProperties" in node or node.get("type") == "object"
+    return {**beside, **(_plain(node) if of_names else _wrapped(_plain(node)))}
+
+
+def _wrapped(node: dict[str, Any]) -> dict[str, Any]:
+    """Give the schema of a value that may stand in a wrapper."""
+    if node.get("type") == "null":
+        return node
+    if "anyOf" in node:
+        return {"anyOf": [_wrapped(choice) for choice in node["anyOf"]]}
+    if "$ref" in node:
+        return {"$ref": node["$ref"] + _SOURCED}
+    return _or_sourced(node)
+
+
+def _or_sourced(node: dict[str, Any]) -> dict[str, Any]:
+    return {"anyOf": [node, {"$ref": "#/$defs/provenance", "properties": {"value": node}}]}
+
+
+def _plain(node: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the schema of a value without its wrapper; what is in it may be wrapped."""
+    if "kind" in node:
+        return {"$ref": f"#/$defs/{node['kind']}"}
+    if "$ref" in node:
+        name = node["$ref"].removeprefix("#/$defs/")
+        return {"$ref": "#/$defs/" + ("distribution" if name == "Distribution" else name)}
+    if "anyOf" in node:
+        return {"anyOf": [_plain(choice) for choice in node["anyOf"]]}
+    kept = {key: value for key, value in node.items() if key not in ("title", "default", "description")}
+    for key in ("items", "additionalProperties"):
+        if isinstance(kept.get(key), Mapping):
+            kept[key] = _wrapped(_plain(kept[key]))
+    if "prefixItems" in kept:
+        kept["prefixItems"] = [_wrapped(_plain(item)) for item in kept["prefixItems"]]
+    if "patternProperties" in kept:
+        below = kept["patternProperties"]
+        kept["patternProperties"] = {pattern: _wrapped(_plain(value)) for pattern, value in below.items()}
+        kept["additionalProperties"] = False
+    return kept
+
+
+def said_default(node: Mapping[str, Any]) -> Any:
+    """Give a default as a person would write it; None if there is none, {} for a mapping of its own defaults."""
+    default = node.get("default")
+    if isinstance(default, dict):
+        constant: str | None = default.get("constant")  # dumped already
+        return {} if constant is None else constant
+    kinds = {choice.get("kind") for choice in node.get("anyOf", (node,))}
+    if kinds & {"duration", "positive-duration"} and isinstance(default, int):
+        return say(default)
+    if kinds & {"moment", "early-moment"} and isinstance(default, int):
+        return "+" + say(default)
+    return default
+
+
+def _kinds() -> dict[str, Any]:
+    """Give the definitions of values that are not JSON's own."""
+    found: dict[str, Any] = {}
+    for node in _nodes(shape()):
+        if "kind" in node:
+            found[node["kind"]] = _of_kind(node)
+    found["distribution"] = {
+        "description": KINDS["distribution"],
+        "anyOf": [{"$ref": "#/$defs/duration"}, {"$ref": "#/$defs/Distribution"}],
+    }
+    name = {"$ref": "#/$defs/name"}
+    found["worker-target"] = {
+        "description": KINDS["worker-target"],
+        "anyOf": [name, {"type": "array", "items": _wrapped(name), "minItems": 1}, {"$ref": "#/$defs/Target"}],
+    }
+    return found
+
+
+def _of_kind(node: Mapping[str, Any]) -> dict[str, Any]:
+    kind = node["kind"]
+    text = {key: value for key, value in node.items() if key in ("pattern", "minLength", "maxLength")}
+    choices: list[dict[str, Any]] = [{"type": "string", **text}]
+    if kind in ("duration", "moment", "early-moment"):
+        choices.append(_ZERO)
+    if kind == "bound":
+        choices.append({"type": "number"})
+    said = {"description": KINDS[kind]}
+    return {**said, **choices[0]} if len(choices) == 1 else {**said, "anyOf": choices}
+
+
+def _nodes(node: Any) -> list[Mapping[str, Any]]:
+    if isinstance(node, Mapping):
+        return [node, *(inner for value in node.values() for inner in _nodes(value))]
+    return [inner for item in node for inner in _nodes(item)] if isinstance(node, list) else []
+
+
+if __name__ == "__main__":  # pragma: no cover - how the shipped copy is made anew; a test holds it fresh
+    sys.stdout.write(schema_text())
