@@ -112,7 +112,7 @@ class Gaps:
         self._ordinal = 1  # of the job that comes next
         self._due = begins  # its tick, also if that lies beyond the window: a surge may bring it back
         self._carry = Fraction(0)  # what the exact time lies after that tick
-        self._factor = Fraction(1)
+        self._factor: Fraction | None = None  # None is 1: comparing fractions at every job is dear
         self._plan = 0  # which of its plans holds: a surge makes the entry of the agenda void
 
     def start(self) -> None:
@@ -121,18 +121,19 @@ class Gaps:
         self._schedule()
 
     def set_factor(self, factor: float) -> None:
-        """From now on the gaps are divided by this; of the gap under way, what remains of it is."""
-        old, self._factor = self._factor, Fraction(factor)
+        """From now on the gaps are divided by this, which is above 0; of the gap under way, what remains of it is."""
+        old, new = self._factor or Fraction(1), Fraction(factor)
+        self._factor = None if new == 1 else new
         since = max(self._agenda.now, self._begins)
         if self._due > since:
-            self._due = since + round((self._due - since + self._carry) * old / self._factor)
+            self._due = since + round((self._due - since + self._carry) * old / new)
         self._carry = Fraction(0)
         self._plan += 1
         self._schedule()
 
     def _add_gap(self) -> None:
         gap = self._law.sample(self._draws.row(Purpose.ARRIVAL_GAP, self._entity, self._ordinal), self._ordinal)
-        if self._factor == 1:
+        if self._factor is None:
             self._due += gap
         else:  # without what is carried over, gaps of a few ticks would all be rounded the same way
             exact = gap / self._factor + self._carry

@@ -18,8 +18,11 @@ from emulator.scenario.traces import Arrival as Line
 __all__ = ["PlannedJob", "Planner"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
+_WHOLE: Final = re.compile(r"\d{1,15}", re.ASCII)
+_NUMBER: Final = re.compile(r"-?\d{1,15}(\.\d{1,15})?", re.ASCII)
 _OF_WORKLOADS: Final = "processors"
 """The parameter that a workload log tells of every job, whether its routine has it or not."""
+_MOST_ELEMENTS: Final = 100_000
 
 
 class PlannedJob(NamedTuple):
@@ -59,6 +62,9 @@ class Planner:
         model: the entry.
         routines: of the scenario.
         file: the trace, for messages.
+
+    Raises:
+        ScenarioError: for a list of more than 100,000 generated elements.
     """
 
     __slots__ = ("_file", "_model", "_name", "_parameters", "_routines")
@@ -69,7 +75,10 @@ class Planner:
         self._routines = routines
         self._file = file
         known = routines[model.routine].parameters
-        self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
+        try:
+            self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
+        except ValueError as error:
+            raise self._wrong(None, str(error)) from None
 
     def job(self, ordinal: int, nominal: int, line: Line | None = None) -> PlannedJob:
         """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
@@ -118,8 +127,8 @@ class Planner:
                 raise self._wrong(line, f"its routine has no parameter {name!r}: {hint}")
             try:
                 found[name] = _read(name, text, kind)
-            except ValueError:
-                raise self._wrong(line, f"{text[:40]!r} is not a number, and the parameter {name!r} is one") from None
+            except ValueError as error:
+                raise self._wrong(line, str(error)) from None
         for name in _NAME.findall(routine.key or ""):
             if name not in found and self._model.key is None and line.key is None:
                 raise self._wrong(line, f"the parameter {name!r} is not given, and the key is made of it")
@@ -138,13 +147,15 @@ class Planner:
 
     def _wrong(self, line: Line | None, message: str) -> ScenarioError:
         if line is None:
-            return ScenarioError([Problem(self._name, 0, 0, "", message)])
+            return ScenarioError([Problem(f"arrival entry {self._name!r}", 0, 0, "", message)])
         return ScenarioError([Problem(str(self._file), line.line, 1, "", message)])
 
 
 def _ready(name: str, value: Any, kind: str | None) -> Any:
     """Give a value as parts use it: a number in place of a list is so many elements."""
     if kind == "list" and isinstance(value, int) and not isinstance(value, bool):
+        if not 0 <= value <= _MOST_ELEMENTS:
+            raise ValueError(f"the list {name!r} cannot have {value} elements: give 0 to {_MOST_ELEMENTS:,}")
         return [f"{name}-{number}" for number in range(1, value + 1)]
     return value
 
@@ -153,11 +164,10 @@ def _read(name: str, text: str, kind: str) -> Any:
     """Read a value that a trace tells as text."""
     if kind == "text":
         return text
-    if kind == "number":
-        number = float(text)
-        if not -1e300 < number < 1e300:
-            raise ValueError(text)
-        return int(text) if number.is_integer() and text.lstrip("+-").isdecimal() else number
-    if text.isdecimal():
-        return _ready(name, int(text), kind)
-    return [item.strip() for item in text.split(";") if item.strip()]
+    if kind == "list":
+        if _WHOLE.fullmatch(text):
+            return _ready(name, int(text), kind)
+        return [item.strip() for item in text.split(";") if item.strip()]
+    if not _NUMBER.fullmatch(text):
+        raise ValueError(f"{text[:40]!r} is not a number, and the parameter {name!r} is one")
+    return float(text) if "." in text else int(text)

@@ -482,6 +482,20 @@ def test_two_entries_of_one_name_are_refused() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("entry", "message"),
+    [
+        ({"parameters": {"plates": 100_001}}, "the list 'plates' cannot have 100001 elements: give 0 to 100,000"),
+        ({"key": "{volume}"}, "the parameter 'volume' is not given, and '{volume}' is made of it"),
+    ],
+)
+def test_an_entry_that_its_routine_cannot_use_is_refused(entry: dict[str, Any], message: str) -> None:
+    """An entry whose list is too long, or whose key is made of nothing, is refused by its name."""
+    with pytest.raises(ScenarioError) as caught:
+        Desk({"name": "a", "at": 0, **entry}).run()
+    assert str(caught.value) == f"arrival entry 'a': {message}"
+
+
 def test_a_recurrence_that_comes_far_too_often_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     """A rule with more occurrences than one run may have is refused as a mistake of the scenario, at its place."""
     monkeypatch.setattr("emulator.scenario.recurrence.MOST_OCCURRENCES", 5)
@@ -540,6 +554,12 @@ def test_a_trace_ends_at_the_horizon_and_after_count(tmp_path: Path) -> None:
     assert traced(tmp_path, text, count=2).run().times == [0, 1]
 
 
+def test_a_trace_tells_texts_and_wholes_as_they_stand(tmp_path: Path) -> None:
+    """A text stays a text though it looks like a number, and a list may be told as its length."""
+    desk = traced(tmp_path, "at,parameter.volume,parameter.passes,parameter.plates\n22:00,007,-1,1\n").run()
+    assert desk.jobs[0].parameters == {"volume": "007", "passes": -1, "plates": ["plates-1"]}
+
+
 def test_a_workload_log_tells_processors_only_to_who_asks(tmp_path: Path) -> None:
     """The processors of a workload log are left out where the routine has no such parameter."""
     line = "1 60 5 90 4 -1 -1 4 -1 -1 1 1 1 1 1 1 -1 -1\n"
@@ -560,6 +580,11 @@ def test_a_workload_log_tells_processors_only_to_who_asks(tmp_path: Path) -> Non
             "at,parameter.passes\n22:00,two\n",
             {},
             "'two' is not a number, and the parameter 'passes' is one",
+        ),
+        (
+            "at,parameter.plates\n22:00,100001\n",
+            {},
+            "the list 'plates' cannot have 100001 elements: give 0 to 100,000",
         ),
         ("at\n22:00\n", {"routine": "sweep"}, "the parameter 'shelf' is not given, and the key is made of it"),
         ("at\n22:00\n", {"key": "{volume}"}, "the parameter 'volume' is not given, and '{volume}' is made of it"),
