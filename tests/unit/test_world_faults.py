@@ -353,6 +353,17 @@ def test_the_two_directions_of_a_link_are_cut_and_restored_each_on_its_own():
     ]
 
 
+def test_a_link_cut_twice_is_restored_once():
+    """Cut in both directions from 10 to 20 and from 15 to 30, the link is restored at 30 alone."""
+    cut = {"cut_link": "dome-1"}
+    night = Night([{**cut, "at": at(10), "lasts": at(10)}, {**cut, "at": at(15), "lasts": at(15)}]).run()
+    assert night.calls == [
+        (10, "cut_link", "dome-1", "both"),
+        (15, "cut_link", "dome-1", "both"),
+        (30, "restore_link", "dome-1", "both"),
+    ]
+
+
 # -- whom -------------------------------------------------------------------------------------------------------------
 
 
@@ -397,6 +408,16 @@ def test_some_are_drawn_anew_for_each_occurrence():
     night = Night([{"freeze": {"pool": "dome", "some": 1}, "gaps": at(10), "lasts": at(1)}], pools={"dome": 9}).run()
     assert [row[0] for row in night.told if row[1] == "fault_began"] == [10.0 * k for k in range(1, 60)]
     assert len(set(night.hit())) > 5
+
+
+def test_a_pool_aimed_at_as_one_is_struck_as_one():
+    """``{pool: dome}`` without a number has one process for all of it, where ``dome`` has one for each worker."""
+    gaps = {"mean": HOUR, "law": "exponential"}
+    together, apart = (
+        Night([{"freeze": aim, "gaps": gaps, "lasts": at(1)}]).run().onsets() for aim in ({"pool": "dome"}, "dome")
+    )
+    assert together["dome-1"] == together["dome-2"] == together["dome-3"]
+    assert len({tuple(ticks) for ticks in apart.values()}) == 3
 
 
 def test_a_worker_that_is_added_leaves_the_others_as_they_were():
