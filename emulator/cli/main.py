@@ -1,0 +1,73 @@
+"""Which commands are there, and how does the program end?
+
+The law: results alone go to standard output, everything else to standard error. A command's module imports nothing
+heavy before the command is called, so that help and mistakes answer at once. The exit code is
+
+- 0: all requirements are met, or there was nothing to judge;
+- 1: a requirement is missed, or the events of a reproduced run differ;
+- 2: the input is wrong: arguments, scenario or log;
+- 3: a defect of the program itself;
+- 130 after Ctrl-C, 141 when whoever read the output has gone (128 and the number of the signal, as shells have it).
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+import click
+
+from emulator.cli.check import check
+from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
+from emulator.cli.reproduce import reproduce
+from emulator.cli.run import run
+from emulator.cli.schema import schema
+
+__all__ = ["answer", "main", "program"]
+
+
+class _Program(click.Group):
+    """A group whose commands give their exit code, and that ends cleanly when it is interrupted."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command, and give its exit code."""
+        try:
+            code = guarded(lambda: super(_Program, self).invoke(ctx) or 0)
+            sys.stdout.flush()
+        except KeyboardInterrupt:
+            click.echo("queuedrill: stopped by Ctrl-C", err=True)
+            return INTERRUPTED
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter would complain when it flushes at its end
+            return NOBODY_READS
+        return code
+
+
+@click.group(cls=_Program, name="queuedrill", context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="queuedrill", message="queuedrill %(version)s")
+def program() -> None:
+    """Rehearse a night of unattended jobs on emulated workers, in virtual time.
+
+    A rehearsal is a model: it supports and does not replace the organisation's own change control. Nothing in a
+    scenario file runs a command or touches a network.
+
+    Exit code: 0 all requirements are met, 1 one is missed, 2 the input is wrong, 3 a defect of this program.
+    """
+
+
+for _command in (run, check, schema, reproduce):
+    program.add_command(_command)
+
+
+def answer(arguments: Sequence[str]) -> int:
+    """Run the program with the given arguments, and give its exit code."""
+    try:
+        return int(program.main(list(arguments), "queuedrill", standalone_mode=False) or 0)
+    except click.ClickException as wrong:
+        wrong.show(sys.stderr)
+        return WRONG_INPUT
+
+
+def main() -> NoReturn:
+    """Run the program as the command line says, and end the process."""
+    sys.exit(answer(sys.argv[1:]))

@@ -1,0 +1,67 @@
+"""Which exit code does an ending have, and what is said about it?"""
+
+import os
+import platform
+import sys
+import traceback
+from collections.abc import Callable, Iterable
+from typing import Final
+
+import click
+
+from emulator.errors import InputError
+
+__all__ = [
+    "DEFECT",
+    "INTERRUPTED",
+    "MET",
+    "MISSED",
+    "NOBODY_READS",
+    "WRONG_INPUT",
+    "each_file",
+    "guarded",
+]
+
+MET: Final = 0
+MISSED: Final = 1
+WRONG_INPUT: Final = 2
+DEFECT: Final = 3
+INTERRUPTED: Final = 130
+NOBODY_READS: Final = 141
+
+
+def guarded(work: Callable[[], int]) -> int:
+    """Do some work that gives an exit code; say on standard error what went wrong if it fails, without a traceback."""
+    try:
+        return work()
+    except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+        raise
+    except InputError as error:  # every mistake in a scenario is one line of it
+        click.echo(str(error), err=True)
+        return WRONG_INPUT
+    except Exception as error:
+        click.echo(_report(error), err=True, nl=False)
+        return DEFECT
+
+
+def each_file(files: Iterable[str], work: Callable[[str], int]) -> int:
+    """Do the work for each file, whatever becomes of the others, and give the worst exit code."""
+    return max((guarded(lambda file=file: work(file)) for file in files), default=MET)  # type: ignore[misc]  # bound now
+
+
+def _report(error: Exception) -> str:
+    from emulator.record.meta import program_version
+    from emulator.scenario.clock import zone_data_version
+
+    said = " ".join(str(error).split()) or "no more is known"
+    lines = [
+        f"queuedrill has a defect, your input is not to blame: {type(error).__name__}: {said}",
+        f"queuedrill {program_version()}, Python {platform.python_version()}, zone data {zone_data_version()}, "
+        f"{sys.platform}",
+        "Please report these lines, the command and the scenario to whoever maintains queuedrill.",
+    ]
+    if os.environ.get("QUEUEDRILL_TRACEBACK") == "1":
+        lines.append("".join(traceback.format_exception(error)).rstrip())
+    else:
+        lines.append("With QUEUEDRILL_TRACEBACK=1 in the environment, where it happened is shown too.")
+    return "".join(f"{line}\n" for line in lines)

@@ -1,0 +1,54 @@
+"""How far is a long run? Said on standard error, if that is a terminal and the run takes more than a second."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from time import monotonic
+from typing import Final, TextIO
+
+__all__ = ["Progress", "progress"]
+
+_SILENT: Final = 1.0
+"""Seconds of real time before anything is said."""
+_EVERY: Final = 0.2
+"""Seconds of real time between two sayings."""
+
+
+class Progress:
+    """Rewrites one line of a terminal; called with a share from 0 to 1."""
+
+    def __init__(self, file: TextIO, what: str) -> None:
+        self._file = file
+        self._what = what
+        self._next = monotonic() + _SILENT
+        self._shown = ""
+
+    def __call__(self, share: float) -> None:
+        """Say the share, if it is time to say something."""
+        if (now := monotonic()) < self._next:
+            return
+        self._next = now + _EVERY
+        self._show(f"{self._what}: {100 * share:.0f} % of the night")
+
+    def clear(self) -> None:
+        """Take the line away."""
+        if self._shown:
+            self._show("")
+
+    def _show(self, text: str) -> None:
+        self._file.write(f"\r{text:{len(self._shown)}}" if text else f"\r{'':{len(self._shown)}}\r")
+        self._file.flush()
+        self._shown = text
+
+
+@contextmanager
+def progress(what: str, *, quiet: bool = False) -> Iterator[Progress | None]:
+    """Give what tells the progress, or None where it is not wanted; the line is gone at the end."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    told = Progress(sys.stderr, what)
+    try:
+        yield told
+    finally:
+        told.clear()

@@ -1,0 +1,88 @@
+"""``queuedrill run``: run one night of each scenario, and say whether it fits."""
+
+import math
+import sys
+from pathlib import Path
+
+import click
+
+from emulator.cli.outcomes import MET, MISSED, each_file
+
+__all__ = ["run"]
+
+
+def _finite(context: click.Context, option: click.Parameter, pace: float | None) -> float | None:
+    if pace is not None and not (pace > 0 and math.isfinite(pace)):
+        raise click.BadParameter(f"{pace:g} is out of range: give seconds of virtual time a second, above 0.")
+    return pace
+
+
+@click.command(short_help="Run one night of each scenario, and print its summary.")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Use this seed, not the scenario's.")
+@click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
+@click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier log.")
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
+@click.option(
+    "--pace",
+    type=float,
+    metavar="X",
+    callback=_finite,
+    help="Let X seconds of virtual time pass in a real one, instead of going as fast as it goes.",
+)
+@click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+def run(
+    files: tuple[str, ...],
+    seed: int | None,
+    log: str | None,
+    overwrite: bool,
+    as_json: bool,
+    pace: float | None,
+    quiet: bool,
+) -> int:
+    """Run one night of each scenario FILE, and print its summary.
+
+    The same file and seed give the same night, to the last event. With several files each has its own summary, and
+    the exit code is the worst.
+    """
+    if log is not None and len(files) > 1:
+        raise click.UsageError("--log takes one FILE: each run needs a log of its own.")
+    if overwrite and log is None:
+        raise click.UsageError("--overwrite says what may become of a log: give --log too.")
+
+    shown = 0
+
+    def one(file: str) -> int:
+        nonlocal shown
+        import json
+
+        from emulator.cli.progress import progress
+        from emulator.experiment.night import run_night
+        from emulator.scenario.load import load
+
+        loaded = load(file)
+        with progress(file, quiet=quiet) as told:
+            result = run_night(
+                loaded,
+                seed=seed,
+                log=None if log is None else Path(log),
+                overwrite=overwrite,
+                pace=pace,
+                progress=told,
+            )
+        if as_json:
+            click.echo(json.dumps({"file": file, **result.as_json()}, ensure_ascii=False))
+        elif quiet:
+            click.echo(f"{file}: {result.sentence}" if len(files) > 1 else result.sentence)
+        else:
+            if len(files) > 1:
+                click.echo(f"\n{file}" if shown else file)
+            result.summary().write(sys.stdout)
+        shown += 1
+        if result.log is not None and not quiet:
+            from emulator.cli.logs import operator_log
+
+            operator_log().info("log written", path=str(result.log), seed=result.seed)
+        return MISSED if result.fits is False else MET
+
+    return each_file(files, one)

@@ -1,0 +1,18 @@
+"""``queuedrill schema``: what may stand in a scenario file, for editors."""
+
+import click
+
+from emulator.cli.outcomes import MET
+
+__all__ = ["schema"]
+
+
+@click.command(short_help="Print the JSON Schema of scenario files, for editors.")
+def schema() -> int:
+    """Print the JSON Schema of scenario files, with which an editor completes and checks them."""
+    import json
+
+    from emulator.scenario.models.scenario import Scenario
+
+    click.echo(json.dumps(Scenario.model_json_schema(), indent=2, ensure_ascii=False))
+    return MET

@@ -1,0 +1,1 @@
+"""Nights: one run with one seed, and the same run once more."""

@@ -1,0 +1,243 @@
+"""How is one night run, from a loaded scenario to judged requirements?
+
+The law: how a night is run decides nothing of what happens in it. Without a log and at full speed the world's agenda
+runs by itself; with a log or a pace it runs on the virtual-time loop, which stops the clock while a batch is written.
+Either way it runs in slices, so that somebody can be told how far it is; the slices leave no trace in the events.
+Events are folded as they come, and kept only when asked for.
+"""
+
+import asyncio
+import json
+import shlex
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from emulator.errors import InputError
+from emulator.experiment.result import NightResult
+from emulator.measure.fold import NightFold
+from emulator.measure.requirements import judge_all
+from emulator.record.events import Row, Sink
+from emulator.record.log_writer import SqliteRecorder
+from emulator.record.meta import RunMeta, content_hash
+from emulator.record.recorder import Both, Recorder
+from emulator.scenario.load import Loaded, varied
+from emulator.show import meta as show
+from emulator.timeline.agenda import Agenda
+from emulator.timeline.loop import VirtualLoop
+from emulator.timeline.ticks import MICROSECOND
+from emulator.world.world import World
+
+__all__ = ["Heartbeats", "Progress", "run_night"]
+
+Heartbeats = Literal["computed", "simulated"]
+
+Progress = Callable[[float], None]
+"""Told the share of the night that is over, from 0 to 1; what it raises ends the run."""
+
+_SLICES: Final = 200
+_FOLDED_AT_ONCE: Final = 4_096
+_SEEDS: Final = 2**63
+
+
+def run_night(
+    loaded: Loaded,
+    *,
+    seed: int | None = None,
+    variant: str = "",
+    log: Path | None = None,
+    overwrite: bool = False,
+    pace: float | None = None,
+    heartbeats: Heartbeats | None = None,
+    keep_events: bool = False,
+    also_to: Sink | None = None,
+    progress: Progress | None = None,
+) -> NightResult:
+    """Run one night of a scenario: the same scenario, seed and zone data give the same events.
+
+    Args:
+        loaded: the scenario.
+        seed: from 0 to 2**63 - 1; by default the one that the scenario states.
+        variant: the name of the scenario's variant to run; by default the scenario as it stands.
+        log: where to write the events, as a new file.
+        overwrite: let the log take the place of an earlier log.
+        pace: seconds of virtual time for each second of real time; by default as fast as it goes.
+        heartbeats: by default what the scenario states; simulated ones are events of their own.
+        keep_events: keep every event in memory.
+        also_to: one more sink for every event.
+        progress: told the share that is over, some two hundred times.
+
+    Raises:
+        InputError: for a seed, pace or variant out of range.
+        LogError: when the log cannot be written.
+        DefectError: when the emulator itself is wrong.
+    """
+    _check(loaded, seed, variant, pace)
+    said = loaded
+    if variant:
+        loaded = varied(loaded, said.scenario.variants[variant], variant)
+    scenario = loaded.scenario
+    about = RunMeta(
+        seed=scenario.seed if seed is None else seed,
+        scenario_text=said.text or _as_text(said.data),
+        scenario_name=said.name,
+        files={it.trace: content_hash(said.folder / it.trace) for it in scenario.arrivals if it.trace is not None},
+        heartbeats=heartbeats or scenario.heartbeats,
+        variant=variant,
+    )
+    run = _Run(loaded, about, Recorder() if keep_events else None, also_to, progress)
+    if log is None and pace is None:
+        run.directly()
+    else:
+        with asyncio.Runner(loop_factory=lambda: VirtualLoop(run.agenda, pace=pace or "fast")) as runner:
+            runner.run(run.on_loop(log, overwrite))
+    return run.result(said, log)
+
+
+def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None) -> None:
+    if seed is not None and not 0 <= seed < _SEEDS:
+        raise InputError(f"the seed {seed} is out of range: give a whole number from 0 to {_SEEDS - 1}")
+    if pace is not None and not 0 < pace < float("inf"):
+        raise InputError(f"the pace {pace:g} is out of range: give seconds of virtual time a second, above 0")
+    if variant and variant not in loaded.variants:
+        known = ", ".join(loaded.variants) or "none"
+        raise InputError(f"{loaded.name}: there is no variant {variant!r}: it has {known}")
+
+
+@dataclass(slots=True)
+class _Folding:
+    """A sink that folds what it is given, many rows at a time."""
+
+    fold: NightFold | None = None
+    rows: list[Row] = field(default_factory=list)
+    number: int = 0
+
+    def emit(self, row: Row) -> int:
+        self.rows.append(row)
+        self.number = number = self.number + 1
+        if not number % _FOLDED_AT_ONCE and self.fold is not None:
+            self.drain()
+        return number
+
+    def drain(self) -> NightFold:
+        assert self.fold is not None, "the world emits nothing before it is started"
+        self.fold.feed_all(self.rows)
+        self.rows.clear()
+        return self.fold
+
+
+class _Run:
+    """One night under way."""
+
+    def __init__(
+        self, loaded: Loaded, about: RunMeta, kept: Recorder | None, also_to: Sink | None, progress: Progress | None
+    ) -> None:
+        self.agenda = Agenda()
+        self._loaded = loaded
+        self._about = about
+        self._kept = kept
+        self._folding = _Folding()
+        self._sink: Sink = self._folding
+        for other in (kept, also_to):
+            if other is not None:
+                self._sink = Both(other, self._sink)
+        self._progress: Progress = progress or (lambda share: None)
+        self._world: World | None = None
+
+    def directly(self) -> None:
+        """Run the agenda by itself."""
+        world = self._start(self._sink)
+        for end, share in self._slices():
+            self.agenda.run(before=(end, 0, 0, 0, 0))
+            self._progress(share)
+        self._close(world)
+
+    async def on_loop(self, log: Path | None, overwrite: bool) -> None:
+        """Run the agenda on the running virtual-time loop, writing the events to a log if one is asked for."""
+        if log is None:
+            await self._slice_by_slice(self._start(self._sink), None)
+            return
+        async with await SqliteRecorder.create(log, self._about, overwrite=overwrite) as recorder:
+            await self._slice_by_slice(self._start(Both(self._sink, recorder)), recorder)
+            await recorder.finish()
+
+    async def _slice_by_slice(self, world: World, recorder: SqliteRecorder | None) -> None:
+        loop = VirtualLoop.of()
+        for end, share in self._slices():
+            await loop.advance(end - 1 - self.agenda.now)  # all that is due before `end`: ticks are whole
+            if recorder is not None and recorder.failure is not None:
+                raise recorder.failure
+            self._progress(share)
+        self._close(world)
+
+    def _close(self, world: World) -> None:
+        self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
+        world.close()
+
+    def _start(self, sink: Sink) -> World:
+        about = self._about
+        self._world = world = World(self._loaded, about.seed, self.agenda, sink, heartbeats=about.heartbeats)
+        self._folding.fold = NightFold(self._loaded.scenario.lasts, pools=world.pools_of_workers(), slots=world.slots())
+        world.start()
+        return world
+
+    def _slices(self) -> Iterator[tuple[int, float]]:
+        """Give the end of each slice, and the share of the night that is over then; no slice is empty."""
+        lasts = self._loaded.scenario.lasts
+        count = min(_SLICES, lasts)
+        for number in range(1, count + 1):
+            yield lasts * number // count, number / count
+
+    def result(self, said: Loaded, log: Path | None) -> NightResult:
+        """Judge what happened."""
+        world, about = self._world, self._about
+        assert world is not None, "the night has been run"
+        night = replace(
+            self._folding.drain().close(),
+            occurrences={entry: tuple(ticks) for entry, ticks in world.occurrences.items()},
+            offered_load=world.offered_load(),
+        )
+        sources = [told.source for told in self._loaded.provenance.values()]
+        meta = show.RunMeta(
+            title=self._loaded.scenario.title,
+            seed=about.seed,
+            again=f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
+            if said.text and not about.variant
+            else _in_python(said, about),
+            guessed=sources.count("guess"),
+            stated=len(sources),
+            explanations=world.explanations(),
+            stuck=frozenset(world.stuck()),
+            versions={
+                "program": about.program_version,
+                "zone data": about.zone_data_version,
+                "python": about.python_version,
+            },
+        )
+        judged = judge_all(night, self._loaded.scenario.must_hold, self._loaded.clock)
+        rows = None if self._kept is None else tuple(self._kept.rows)
+        return NightResult(self._loaded, about, night, judged, meta, rows, log)
+
+
+def _in_python(said: Loaded, about: RunMeta) -> str:
+    variant = f", variant={about.variant!r}" if about.variant else ""
+    return (
+        f"emulator.run({said.name!r}, seed={about.seed}{variant})"
+        if said.text
+        else (f"emulator.run(settings, seed={about.seed}{variant})")
+    )
+
+
+def _as_text(data: Mapping[str, Any]) -> str:
+    """Write settings that were made in Python as a scenario file would hold them: JSON is YAML too."""
+
+    def plain(value: object) -> str:
+        if isinstance(value, timedelta):
+            return f"{value // timedelta(microseconds=MICROSECOND)}us"
+        if isinstance(value, date):
+            return value.isoformat()
+        raise TypeError(f"{value!r} is no plain data")
+
+    return json.dumps(data, ensure_ascii=False, default=plain)

@@ -1,0 +1,108 @@
+"""What does one night leave in the hands of whoever ran it?"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from emulator.errors import InputError
+from emulator.measure.estimate import Figure
+from emulator.measure.figures import figure
+from emulator.measure.night import Night
+from emulator.measure.selection import Where
+from emulator.measure.verdict import Judged
+from emulator.record.events import Event, Row, read
+from emulator.record.export import digest
+from emulator.record.log_reader import open_log
+from emulator.record.meta import RunMeta
+from emulator.scenario.load import Loaded
+from emulator.show import meta as show
+from emulator.show.layout import Page
+from emulator.show.summary import summary
+from emulator.show.summary_json import as_json
+
+__all__ = ["NightResult"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NightResult:
+    """One night, run and judged; made by ``emulator.run``.
+
+    Attributes:
+        loaded: the scenario that was run.
+        about: what the run was made of: seed, versions, the text of the scenario.
+        night: the folded events.
+        judged: the requirements, in the scenario's order, each met, missed or not judged.
+        meta: what the summary says beside the figures.
+        rows: every event as it was written, if events were kept in memory.
+        log: the file with every event, if one was written.
+    """
+
+    loaded: Loaded = field(repr=False)
+    about: RunMeta = field(repr=False)
+    night: Night = field(repr=False)
+    judged: tuple[Judged, ...]
+    meta: show.RunMeta = field(repr=False)
+    rows: tuple[Row, ...] | None = field(repr=False)
+    log: Path | None
+
+    @property
+    def fits(self) -> bool | None:
+        """Whether every requirement that could be judged is met; None when none could be."""
+        return show.verdict(self.judged)[0]
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in one sentence."""
+        return show.verdict(self.judged)[1]
+
+    @property
+    def seed(self) -> int:
+        """The seed of this night."""
+        return self.about.seed
+
+    def figure(
+        self,
+        name: str,
+        *,
+        routine: str | None = None,
+        queue: str | None = None,
+        entry: str | None = None,
+        pool: str | None = None,
+    ) -> Figure:
+        """Read one figure of the catalogue, of the whole night or of a part of it.
+
+        Raises:
+            InputError: for a name that is not in the catalogue (the message gives the nearest), or a part that the
+                figure cannot be told by.
+        """
+        return figure(self.night, name, Where(routine=routine, queue=queue, entry=entry, pool=pool))
+
+    def events(self) -> Iterator[Event]:
+        """Give every event in order, from memory or from the log.
+
+        Raises:
+            InputError: when the run kept neither.
+        """
+        return read(self.rows) if self.rows is not None else self._log().events()
+
+    def digest(self) -> str:
+        """Give the SHA-256 of the events as JSON Lines: two runs with one digest are the same to the byte.
+
+        Raises:
+            InputError: when the run kept neither events nor a log.
+        """
+        return digest(self.rows if self.rows is not None else self._log().rows())
+
+    def summary(self) -> Page:
+        """Write the summary: ``as_text()`` gives it as text, ``write(file)`` shows it."""
+        return summary(self.night, self.judged, self.meta)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the summary as plain data for ``json.dumps``."""
+        return as_json(self.night, self.judged, self.meta)
+
+    def _log(self) -> Any:
+        if self.log is None:
+            raise InputError("this run kept no events: run it with keep_events=True, or with log=PATH")
+        return open_log(self.log)

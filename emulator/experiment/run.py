@@ -1,0 +1,133 @@
+"""How is a night run from Python, in one call?"""
+
+import asyncio
+import os
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from emulator.experiment.night import Heartbeats, Progress, run_night
+from emulator.experiment.result import NightResult
+from emulator.scenario.load import Loaded, from_settings, load
+
+__all__ = ["run", "run_async"]
+
+Scenario = str | os.PathLike[str] | Mapping[str, Any] | Loaded
+
+
+class _GivenUpError(Exception):
+    """Ends a run that nobody waits for any more."""
+
+
+def run(
+    scenario: Scenario,
+    *,
+    seed: int | None = None,
+    variant: str = "",
+    log: str | os.PathLike[str] | None = None,
+    overwrite: bool = False,
+    pace: float | None = None,
+    heartbeats: Heartbeats | None = None,
+    keep_events: bool = True,
+    progress: Progress | None = None,
+) -> NightResult:
+    """Run one night of a scenario and judge it: the same scenario, seed and zone data give the same events.
+
+    Args:
+        scenario: the path of a file, its settings as a mapping, or what ``load`` gave.
+        seed: from 0 to 2**63 - 1; by default the one that the scenario states.
+        variant: the name of one of its variants; by default the scenario as it stands.
+        log: where to write the events, as a new SQLite file.
+        overwrite: let the log take the place of an earlier log.
+        pace: seconds of virtual time for each second of real time, above 0; by default as fast as it goes.
+        heartbeats: ``"computed"`` or ``"simulated"``; by default what the scenario states.
+        keep_events: keep every event in memory, for ``events()`` and ``digest()``.
+        progress: told the share of the night that is over, from 0 to 1.
+
+    Raises:
+        ScenarioError: with every mistake in the scenario.
+        InputError: for a seed, pace or variant out of range.
+        LogError: when the log cannot be written.
+        DefectError: when the emulator itself is wrong.
+
+    >>> import emulator
+    >>> night = emulator.run({
+    ...     "title": "One copy", "starts": "2026-06-12T21:30:00", "lasts": "1h",
+    ...     "queues": {"night": {"lease": "90s"}},
+    ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "20s"}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "10m"}]}},
+    ...     "arrivals": [{"routine": "copy", "count": 1, "at": "21:35"}],
+    ...     "must_hold": [{"measure": "makespan", "at_most": "15m"}],
+    ... })
+    >>> night.sentence, night.figure("done").value
+    ('The night fits: the one requirement is met.', 1)
+    """
+    return run_night(
+        _loaded(scenario),
+        seed=seed,
+        variant=variant,
+        log=None if log is None else Path(log),
+        overwrite=overwrite,
+        pace=pace,
+        heartbeats=heartbeats,
+        keep_events=keep_events,
+        progress=progress,
+    )
+
+
+async def run_async(
+    scenario: Scenario,
+    *,
+    seed: int | None = None,
+    variant: str = "",
+    log: str | os.PathLike[str] | None = None,
+    overwrite: bool = False,
+    pace: float | None = None,
+    heartbeats: Heartbeats | None = None,
+    keep_events: bool = True,
+    progress: Progress | None = None,
+) -> NightResult:
+    """Run one night as ``run`` does, in a thread, so that the event loop goes on meanwhile.
+
+    On a virtual-time loop the clock stands still until the night is over. If the wait is cancelled, the night is
+    given up at the end of its present slice. ``progress`` is called in that thread.
+
+    >>> import asyncio, emulator
+    >>> asyncio.run(emulator.run_async("no-such-file.yaml"))
+    Traceback (most recent call last):
+    ...
+    emulator.errors.ScenarioError: no-such-file.yaml: ...
+    """
+    given_up = threading.Event()
+
+    def on(share: float) -> None:
+        if given_up.is_set():
+            raise _GivenUpError
+        if progress is not None:
+            progress(share)
+
+    def work() -> NightResult:
+        return run(
+            scenario,
+            seed=seed,
+            variant=variant,
+            log=log,
+            overwrite=overwrite,
+            pace=pace,
+            heartbeats=heartbeats,
+            keep_events=keep_events,
+            progress=on,
+        )
+
+    try:
+        return await asyncio.to_thread(work)
+    except asyncio.CancelledError:
+        given_up.set()
+        raise
+
+
+def _loaded(scenario: Scenario) -> Loaded:
+    if isinstance(scenario, Loaded):
+        return scenario
+    return from_settings(scenario) if isinstance(scenario, Mapping) else load(Path(scenario))

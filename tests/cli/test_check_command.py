@@ -1,0 +1,72 @@
+"""``queuedrill check`` and ``queuedrill schema``: what they say of scenarios."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import jsonschema
+import pytest
+import yaml
+
+Call = Callable[..., tuple[int, str, str]]
+
+
+def test_a_right_scenario_is_told_with_its_margin(queuedrill: Call) -> None:
+    """A scenario without mistakes and hazards says so, with the heartbeats that may be lost: ceil(90 / 20) - 2 = 3."""
+    words = (
+        "fits.yaml: no mistakes, no hazards\n  queue night, pool dome: a lease survives 3 lost heartbeats in a row\n"
+    )
+    assert queuedrill("check", "fits.yaml") == (0, words, "")
+
+
+def test_a_hazard_is_named_and_no_mistake(queuedrill: Call) -> None:
+    """A hazard is named at its line, with its code, and leaves the exit code at 0."""
+    text = Path("fits.yaml").read_text()
+    Path("short.yaml").write_text(text.replace("lease: 90s", "lease: 60s"))
+    code, out, err = queuedrill("check", "short.yaml")
+    lines = out.splitlines()
+    assert (code, err, lines[:2]) == (
+        0,
+        "",
+        [
+            "short.yaml: no mistakes, 1 hazard",
+            "  queue night, pool dome: a lease survives 1 lost heartbeat in a row",
+        ],
+    )
+    assert lines[2].startswith("short.yaml:5:25: queues.night.lease: a lease of 1m with a heartbeat every 20s")
+    assert lines[2].endswith(" [few-heartbeats]")
+    assert len(lines) == 3
+
+
+def test_every_mistake_is_named(queuedrill: Call) -> None:
+    """A wrong scenario ends with 2, its mistakes on standard error as ``run`` tells them."""
+    assert queuedrill("check", "wrong.yaml") == queuedrill("run", "wrong.yaml")
+    assert queuedrill("check", "wrong.yaml", "fits.yaml")[0] == 2
+
+
+@pytest.mark.parametrize("file", ["fits.yaml", "misses.yaml"])
+def test_the_schema_takes_what_the_program_takes(queuedrill: Call, file: str) -> None:
+    """The schema is a JSON Schema, and a right scenario keeps to it."""
+    code, out, err = queuedrill("schema")
+    schema = json.loads(out)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    assert (code, err) == (0, "")
+    data = yaml.load(Path(file).read_text(), yaml.BaseLoader)
+    jsonschema.Draft202012Validator(schema).validate(_typed(data))
+
+
+def _typed(data: object) -> object:
+    """Read plain YAML as YAML 1.2 does: whole numbers and truth values, and everything else as text."""
+    if isinstance(data, dict):
+        return {key: _typed(value) for key, value in data.items()}
+    if isinstance(data, list):
+        return [_typed(value) for value in data]
+    return {"true": True, "false": False}.get(str(data), int(str(data)) if str(data).isdigit() else data)
+
+
+def test_the_schema_finds_an_unknown_key(queuedrill: Call) -> None:
+    """An editor that has the schema marks a key that the format does not know."""
+    schema = json.loads(queuedrill("schema")[1])
+    wrong = _typed(yaml.load(Path("wrong.yaml").read_text(), yaml.BaseLoader))
+    found = sorted(error.message for error in jsonschema.Draft202012Validator(schema).iter_errors(wrong))
+    assert any("'lsts' was unexpected" in message for message in found)
