@@ -9,10 +9,12 @@ __all__ = ["check"]
 
 @click.command(short_help="Read scenarios without running them, and name what is wrong.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
-def check(files: tuple[str, ...]) -> int:
+@click.option("--resolved", is_flag=True, help="Print each scenario whole instead: every default filled in.")
+def check(files: tuple[str, ...], resolved: bool) -> int:
     """Read each scenario FILE without running it, and name every mistake in it at its line and column.
 
     Then name the hazards: what is no mistake and may still spoil the night. Hazards leave the exit code at 0.
+    What --resolved prints is a scenario file itself.
     """
 
     def one(file: str) -> int:
@@ -20,6 +22,11 @@ def check(files: tuple[str, ...]) -> int:
         from emulator.scenario.load import load
 
         loaded = load(file)
+        if resolved:
+            from emulator.scenario.resolved import resolved as whole
+
+            click.echo(f"# {file}\n{whole(loaded)}", nl=False)
+            return MET
         found = hazards(loaded)
         click.echo(f"{file}: no mistakes, {len(found) or 'no'} hazard{'' if len(found) == 1 else 's'}")
         for margin in heartbeat_margins(loaded):

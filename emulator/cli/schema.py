@@ -10,9 +10,7 @@ __all__ = ["schema"]
 @click.command(short_help="Print the JSON Schema of scenario files, for editors.")
 def schema() -> int:
     """Print the JSON Schema of scenario files, with which an editor completes and checks them."""
-    import json
+    from emulator.scenario.schema import schema_text
 
-    from emulator.scenario.models.scenario import Scenario
-
-    click.echo(json.dumps(Scenario.model_json_schema(), indent=2, ensure_ascii=False))
+    click.echo(schema_text(), nl=False)
     return MET

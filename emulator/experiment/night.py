@@ -7,13 +7,11 @@ Events are folded as they come, and kept only when asked for.
 """
 
 import asyncio
-import json
 import shlex
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 from emulator.errors import InputError
 from emulator.experiment.result import NightResult
@@ -24,10 +22,10 @@ from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta, content_hash
 from emulator.record.recorder import Both, Recorder
 from emulator.scenario.load import Loaded, varied
+from emulator.scenario.resolved import resolved
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.loop import VirtualLoop
-from emulator.timeline.ticks import MICROSECOND
 from emulator.world.world import World
 
 __all__ = ["Heartbeats", "Progress", "run_night"]
@@ -81,7 +79,7 @@ def run_night(
     scenario = loaded.scenario
     about = RunMeta(
         seed=scenario.seed if seed is None else seed,
-        scenario_text=said.text or _as_text(said.data),
+        scenario_text=said.text or resolved(said),
         scenario_name=said.name,
         files={it.trace: content_hash(said.folder / it.trace) for it in scenario.arrivals if it.trace is not None},
         heartbeats=heartbeats or scenario.heartbeats,
@@ -228,16 +226,3 @@ def _in_python(said: Loaded, about: RunMeta) -> str:
         if said.text
         else (f"emulator.run(settings, seed={about.seed}{variant})")
     )
-
-
-def _as_text(data: Mapping[str, Any]) -> str:
-    """Write settings that were made in Python as a scenario file would hold them: JSON is YAML too."""
-
-    def plain(value: object) -> str:
-        if isinstance(value, timedelta):
-            return f"{value // timedelta(microseconds=MICROSECOND)}us"
-        if isinstance(value, date):
-            return value.isoformat()
-        raise TypeError(f"{value!r} is no plain data")
-
-    return json.dumps(data, ensure_ascii=False, default=plain)

@@ -8,6 +8,8 @@ import jsonschema
 import pytest
 import yaml
 
+from emulator.scenario.load import load
+
 Call = Callable[..., tuple[int, str, str]]
 
 
@@ -36,6 +38,15 @@ def test_a_hazard_is_named_and_no_mistake(queuedrill: Call) -> None:
     assert lines[2].startswith("short.yaml:5:25: queues.night.lease: a lease of 1m with a heartbeat every 20s")
     assert lines[2].endswith(" [few-heartbeats]")
     assert len(lines) == 3
+
+
+def test_a_resolved_scenario_is_the_same_scenario(queuedrill: Call) -> None:
+    """``--resolved`` prints a scenario file with every default filled in, which runs as the one it came from does."""
+    code, out, err = queuedrill("check", "--resolved", "fits.yaml")
+    assert (code, err, out.splitlines()[:2]) == (0, "", ["# fits.yaml", "title: One copy"])
+    assert "heeds_retry_after: true" in out
+    Path("whole.yaml").write_text(out)
+    assert load("whole.yaml").scenario == load("fits.yaml").scenario
 
 
 def test_every_mistake_is_named(queuedrill: Call) -> None:
