@@ -27,6 +27,7 @@ from emulator.timeline.ticks import say
 __all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_text", "varied"]
 
 _MOST_PROBLEMS = 100
+_DEEPEST = 50
 _STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
 # Stands in for a start that is wrong; early enough that hardly any time in a file lies before it or a century after.
 _WHATEVER = datetime(1950, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
@@ -78,7 +79,7 @@ class Loaded:
     text: str
     folder: Path
     provenance: Mapping[str, Provenance]
-    clock: Clock
+    clock: Clock = field(compare=False)
     variants: Mapping[str, Scenario]
     data: Mapping[str, Any] = field(repr=False)
     said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
@@ -222,16 +223,19 @@ def _in_order(problems: list[Problem], name: str) -> list[Problem]:
     return problems
 
 
-def _plain(value: Any) -> Any:
-    """Make settings plain data, such as a file could hold: a timedelta is a duration, a date or datetime a local one."""
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, timedelta):
-        return say(value // timedelta(microseconds=1))
-    if isinstance(value, date):
-        return value.isoformat()
-    if value is None or isinstance(value, str | int | float | bool):
-        return value
-    raise ScenarioError([Problem("settings", 0, 0, "", f"found {shown(value)}: plain data is wanted")])
+def _plain(value: Any, deep: int = 0) -> Any:
+    """Make settings plain data, such as a file could hold: timedelta becomes a duration, dates become local times."""
+    if deep <= _DEEPEST:
+        if isinstance(value, Mapping):
+            return {str(key): _plain(item, deep + 1) for key, item in value.items()}
+        if isinstance(value, list | tuple):
+            return [_plain(item, deep + 1) for item in value]
+        if isinstance(value, timedelta):
+            return say(value // timedelta(microseconds=1))
+        if isinstance(value, date):
+            return value.isoformat()
+        if value is None or isinstance(value, str | bool) or (isinstance(value, int | float) and abs(value) < 1e30):
+            return value
+    what = f"{type(value).__name__} {str(value)[:40]!r}" if isinstance(value, float) else type(value).__name__
+    message = f"found a value of type {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
+    raise ScenarioError([Problem("settings", 0, 0, "", message)])

@@ -238,7 +238,7 @@ def _trace_files(data: Mapping[str, Any], clock: Clock, folder: Path) -> Iterato
         if not isinstance(name, str) or not name:
             continue
         if "\0" in name or not (folder / name).is_file():
-            yield Found(loc, f"there is no file {name!r} in {str(folder)!r}")
+            yield Found(loc, f"there is no file {name!r} beside the scenario")
             continue
         try:
             next(iter(read_arrivals(folder / name, clock)), None)

@@ -75,7 +75,7 @@ def _set(data: dict[str, Any], path: str, value: Any) -> str | None:
                 inner[part] = [] if "items" in _plain_node(loc) else {}
         elif isinstance(inner, dict) and of_names(resolve(node_at(loc))) is not None:
             if not last and part not in inner:
-                return f"there is no {part!r} in {before}: {advise(part, inner)}"
+                return f"there is no {part!r} in {before}: {advise(part, inner) if inner else 'it is empty'}"
             loc = (*loc, part)
         else:
             return f"{before} is one value, nothing lies below it"

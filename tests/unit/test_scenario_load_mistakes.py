@@ -1,0 +1,262 @@
+"""What does not fit together in a scenario, told in plain words at its path."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from quiet_night import QUIET, changed, problems
+
+from emulator.errors import ScenarioError
+from emulator.scenario.load import from_settings
+
+SECOND = 1_000_000
+
+
+@pytest.mark.parametrize(
+    "part, expected",
+    [
+        (
+            {"routines": {"plate-copy": {"queue": "night", "parts": "checksum"}}},
+            [
+                "arrivals.0.parameters.plates: the routine 'plate-copy' has no parameter 'plates': it has none",
+                "arrivals.1.parameters.plates: the routine 'plate-copy' has no parameter 'plates': it has none",
+                "routines.plate-copy.parts: found 'checksum': a list with at least one entry, each a mapping is wanted",
+            ],
+        ),
+        ({"pools": 5}, ["pools: found 5: a mapping from names to mappings is wanted"]),
+        (
+            {"faults": [{"system_outage": "vault/shelf", "at": "23:00"}]},
+            ["faults.0.system_outage: no system is called 'vault/shelf': did you mean 'vault'?"],
+        ),
+        (
+            {"access": [{"who": "dome", "to": "vault/"}]},
+            ["access.0.to: 'vault/' names no part of the system behind its slash"],
+        ),
+        (
+            {"pools": {"dome": {"count": 0, "serves": ["night"]}}, "faults": [{"freeze": "dome-1", "at": "23:00"}]},
+            ["faults.0.freeze: there is no worker 'dome-1': the pool 'dome' has no workers"],
+        ),
+        (
+            {"faults": [{"freeze": "dom-1", "at": "23:00"}, {"freeze": "roof-1", "at": "23:00"}]},
+            [
+                "faults.0.freeze: no worker or pool is called 'dom-1': did you mean 'dome'?",
+                "faults.1.freeze: no worker or pool is called 'roof-1': the pools are: dome",
+            ],
+        ),
+        (
+            {"faults": [{"freeze": ["dome-1", "dome-9"], "at": "23:00"}]},
+            ["faults.0.freeze.1: there is no worker 'dome-9': workers of 'dome' are called dome-1 to dome-3"],
+        ),
+        (
+            {"faults": [{"freeze": [], "at": "23:00"}]},
+            [
+                "faults.0.freeze: found an empty list: a worker, a pool, a list of them, or {pool: ..., some: 2} "
+                "or {pool: ..., share: 0.5} is wanted"
+            ],
+        ),
+        (
+            {"faults": [{"freeze": {"pool": "roof"}, "at": "23:00"}]},
+            ["faults.0.freeze.pool: no pool is called 'roof': allowed are: dome"],
+        ),
+        (
+            {"faults": [{"error_burst": "plate-kopy", "share": 0.5, "at": "23:00"}]},
+            ["faults.0.error_burst: no system or routine is called 'plate-kopy': did you mean 'plate-copy'?"],
+        ),
+        (
+            {"faults": [{"freeze": "dome", "gaps": 0}]},
+            ["faults.0.gaps: gaps of 0 never let time pass: give longer ones"],
+        ),
+        (
+            {"faults": [{"freeze": "dome", "gaps": "1h", "at": "23:00"}]},
+            ["faults.0.at: `at` and `gaps` both say when: keep one"],
+        ),
+        (
+            {"faults": [{"freeze": "dome", "until": "23:00", "at": "23:00"}]},
+            ["faults.0.at: `at` and `until` both say when: keep one"],
+        ),
+        ({"faults": [{"at": "23:00"}]}, None),
+        ({"actions": [{"at": "23:00"}]}, None),
+        (
+            {"arrivals": [{"routine": "plate-copy", "gaps": {"one_of": ["0s", "0s"]}, "parameters": {"plates": []}}]},
+            ["arrivals.0.gaps: gaps of 0 never let time pass: give longer ones, or `at` with a `count`"],
+        ),
+        (
+            {"arrivals": [{"routine": "plate-copy", "trace": "wrong.csv"}]},
+            ["arrivals.0.trace: there is no file 'wrong.csv' beside the scenario"],
+        ),
+        (
+            {"arrivals": [5, *QUIET["arrivals"]], "actions": [{"hold": "nobody#1", "at": "23:00"}]},
+            [
+                "arrivals.0: found 5: a mapping with keys such as routine, name, count, at, per_hour, every, gaps, "
+                "again_after is wanted"
+            ],
+        ),
+        (
+            {
+                "routines": {
+                    "plate-copy": {
+                        "queue": "night",
+                        "parts": [{"name": "x", "takes": "1s", "leaves": "y", "meets_own_work": "ok"}],
+                    }
+                },
+                "arrivals": [{"routine": "plate-copy", "at": "22:00"}],
+            },
+            ["routines.plate-copy.parts.0.meets_own_work: `meets_own_work` belongs to effects that land remotely"],
+        ),
+        (
+            {
+                "routines": {
+                    "plate-copy": {"queue": "night", "parts": [{"name": "x", "takes": "1s", "patience": "1s"}]}
+                },
+                "arrivals": [{"routine": "plate-copy", "at": "22:00"}],
+            },
+            ["routines.plate-copy.parts.0.patience: `patience` belongs to a part that `calls` a system"],
+        ),
+        (
+            {"must_hold": [{"measure": "makespan", "at_most": "3h", "exactly": "2h"}]},
+            ["must_hold.0.exactly: `exactly` stands alone, without `at_least` and `at_most`"],
+        ),
+        (
+            {"must_hold": [{"measure": "makespan", "at_most": True}]},
+            ["must_hold.0.at_most: found true: a number, or a duration such as 3h is wanted"],
+        ),
+        (
+            {"must_hold": [{"measure": "makespan", "at_most": "3h", "within": "3h"}]},
+            [
+                "must_hold.0.within: `within` belongs to `each_occurrence_of`; "
+                "a measure has at_least, at_most or exactly"
+            ],
+        ),
+        (
+            {"must_hold": [{"each_occurrence_of": "rounds", "within": "3h", "at_most": 5, "in_share": 0}]},
+            [
+                "must_hold.0.at_most: `at_most` belongs to a measure; "
+                "an occurrence has started_by, finished_by or within",
+                "must_hold.0.in_share: a requirement that holds in a share of 0 asks for nothing",
+            ],
+        ),
+        (
+            {"must_hold": [{"measure": "repeated_across_jobs", "at_most": 0, "queue": "night"}]},
+            ["must_hold.0.queue: repeated_across_jobs cannot be told by queue, only for the whole night"],
+        ),
+        (
+            {"queues": {"night": {"lease": "90s", "retry": {"retried": ["error", "error"]}}}},
+            ["queues.night.retry.retried: an outcome stands here twice"],
+        ),
+        (
+            {"queues": {"night": {"capacity": None, "lease": None}}},
+            [
+                "queues.night.lease: nothing stands here: a duration above 0 such as 90s, 1h30m, 500ms or PT30S "
+                "is wanted, or leave the key out"
+            ],
+        ),
+    ],
+)
+def test_mistakes_between_the_parts(part: dict[str, Any], expected: list[str] | None) -> None:
+    """What does not fit together is told in plain words at its path, and nothing is told that only follows from it."""
+    found = problems(changed(**part))
+    if expected is None:  # the list of all kinds is long: the beginning says it
+        assert len(found) == 1 and "is one of: " in found[0]
+    else:
+        assert sorted(found) == sorted(expected)
+
+
+@pytest.mark.parametrize(
+    "pool, expected",
+    [
+        ({"power": {"on": "08:00", "off": "08:00"}}, "power.off: `on` and `off` are the same time"),
+        ({"power": {"off": "08:00", "days": ["mon", "mon"]}}, "power.days: a day stands here twice"),
+        (
+            {"power": {"off": "08:00", "longest_wait": "1s"}},
+            "power.longest_wait: `longest_wait` belongs to at_shutdown: finish",
+        ),
+        (
+            {"power": {"on": "08:00", "declines_what_cannot_end": True}},
+            "power.declines_what_cannot_end: there is no shutdown to decline for: give `off`",
+        ),
+        ({"clock": {"behind": True}}, "clock.behind: behind by how much? give `offset`"),
+        ({"idle_off_after": "5m"}, "idle_off_after: `idle_off_after` belongs to woken_on_demand: true"),
+        ({"serves": ["night", "night"]}, "serves: a queue stands here twice"),
+        (
+            {"equipment_changes": [{"at": "23:00", "workers": ["roof-1"], "installs": ["x"]}]},
+            "equipment_changes.0.workers.0: 'roof-1' is no worker of the pool 'dome': "
+            "workers of 'dome' are called dome-1 to dome-3",
+        ),
+        (
+            {"equipped_with": [""]},
+            "equipped_with.0: a name is 1 to 200 printable characters without blanks at its ends",
+        ),
+    ],
+)
+def test_mistakes_in_pools(pool: dict[str, Any], expected: str) -> None:
+    """What a pool is told must fit together."""
+    assert problems(changed(pools={"dome": {**QUIET["pools"]["dome"], **pool}})) == [f"pools.dome.{expected}"]
+
+
+@pytest.mark.parametrize(
+    "takes, expected",
+    [
+        (
+            {},
+            "a distribution needs a law: "
+            "write 4m or {between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}",
+        ),
+        ({"least": "2m", "likeliest": "2m", "most": "2m"}, "most: `most` must be above `least` (2m)"),
+        ({"one_of": ["1m"], "weights": [0]}, "weights: all weights are 0: at least one must be more"),
+        (["1m"], "found a list: a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} is wanted"),
+        (True, "found true: a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} is wanted"),
+        (4, "a bare number has no unit: write 90s, 1h30m, 500ms or PT30S"),
+    ],
+)
+def test_mistakes_in_distributions(takes: Any, expected: str) -> None:
+    """A distribution names one law whose values fit together."""
+    routine = {"queue": "night", "parts": [{"name": "x", "takes": takes}]}
+    arrivals = [{"routine": "plate-copy", "at": "22:00"}]
+    [found] = problems(changed(routines={"plate-copy": routine}, arrivals=arrivals))
+    assert found.replace("takes.", "takes: ", 1) == f"routines.plate-copy.parts.0.takes: {expected}"
+
+
+def test_templates_are_checked_by_their_braces() -> None:
+    """A template is neither empty nor endless."""
+    arrivals = [{"routine": "plate-copy", "at": "22:00", "parameters": {"plates": []}, "key": ""}]
+    assert problems(changed(arrivals=arrivals)) == ["arrivals.0.key: write 1 to 1000 characters, such as {volume}"]
+
+
+def test_a_trace_must_begin_well(tmp_path: Path) -> None:
+    """A trace whose beginning cannot be read is told where the scenario names it."""
+    (tmp_path / "wrong.csv").write_text("when\n1\n")
+    arrivals = [{"routine": "plate-copy", "trace": "wrong.csv", "parameters": {"plates": []}}]
+    with pytest.raises(ScenarioError) as caught:
+        from_settings(changed(arrivals=arrivals), folder=tmp_path)
+    [problem] = caught.value.problems
+    assert (problem.path, problem.message.startswith("this trace is wrong: ")) == ("arrivals.0.trace", True)
+
+
+def test_long_circles_are_found_and_shortened() -> None:
+    """Jobs that wait for each other over very many entries are found, and the circle is told in short."""
+    count = 2000
+    arrivals = [
+        {
+            "name": f"n{i}",
+            "routine": "plate-copy",
+            "at": "22:00",
+            "parameters": {"plates": []},
+            "after": {"entry": f"n{(i + 1) % count}"},
+        }
+        for i in range(count)
+    ]
+    [found] = problems(changed(arrivals=arrivals, must_hold=[]))
+    assert found == (
+        "arrivals.0.after.entry: jobs would wait for themselves: "
+        + "".join(f"n{i} after " for i in range(10))
+        + "... after n0"
+    )
+
+
+def test_of_very_many_names_no_nearest_is_sought() -> None:
+    """With very many names a wrong one is told at once, without comparing it to all."""
+    queues = {f"q{i}": {} for i in range(600)} | QUIET["queues"]
+    routines = {"plate-copy": {**QUIET["routines"]["plate-copy"], "queue": "nite"}}
+    assert problems(changed(queues=queues, routines=routines)) == [
+        "routines.plate-copy.queue: no queue is called 'nite': it is none of the 601 that are defined"
+    ]
