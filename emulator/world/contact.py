@@ -28,7 +28,18 @@ _RESULT: Final = 2
 class Request:
     """One request of a worker, until it is answered."""
 
-    __slots__ = ("answered", "execution", "incarnation", "number", "outcome", "sent", "tries", "what", "worker")
+    __slots__ = (
+        "answered",
+        "execution",
+        "granted",
+        "incarnation",
+        "number",
+        "outcome",
+        "sent",
+        "tries",
+        "what",
+        "worker",
+    )
 
     def __init__(self, what: str, worker: Worker, execution: Execution | None = None) -> None:
         self.what = what
@@ -38,6 +49,7 @@ class Request:
         self.execution = execution
         self.outcome: tuple[str, str, int | None, int] = ("", "", None, 0)
         self.answered = False
+        self.granted: Any = None  # what a request for work was given first: a repeat gets the same
         self.sent = 0
         self.tries = 0
 
@@ -138,9 +150,13 @@ class Contact:
     # -- heartbeats ---------------------------------------------------------------------------------------------------
 
     def beat(self, worker: Worker, k: int) -> None:
-        """Send heartbeat ``k`` now: it gets out, and names the tokens that the worker believes it holds."""
+        """Send heartbeat ``k`` now: it gets out, and names the tokens of what the worker works on.
+
+        What it has handed in, answered or not, it works on no more.
+        """
         now = self._world.agenda.now
-        what = (worker, worker.incarnation, k, now, tuple(execution.token for execution in worker.executions))
+        tokens = tuple(one.token for one in worker.executions if not one.handing_in)
+        what = (worker, worker.incarnation, k, now, tokens)
         delay = self._beats.delay_out(worker, k)
         if delay:
             self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, k)

@@ -30,17 +30,19 @@ class Effects:
         """A part looked first and found its effect there."""
         self._emit("effect_found", execution, step)
 
-    def land(self, execution: Execution, step: Step) -> None:
-        """Land the effect of a step, unless the system that holds its target refuses the token."""
+    def land(self, execution: Execution, step: Step) -> bool:
+        """Land the effect of a step; False if the system that holds its target refuses the token."""
         plan, part = execution.plan, step[0]
         target = plan.target(step)
         system = self._world.scenario.systems.get(part.target_system)
         mode = system.fenced if system is not None else "no"
-        if mode != "no" and not self._fences.accepts(mode, target, plan.scope, execution.token, self._is_valid):
+        token, where = execution.token, part.target_system
+        if mode != "no" and not self._fences.accepts(mode, target, plan.scope, token, self._is_valid, where):
             self._emit("effect_refused", execution, step, "its token is stale")
-            return
+            return False
         self._there.add((plan.name, str(part.model.leaves), target))
         self._emit("effect_landed", execution, step, part.model.repeatable)
+        return True
 
     def _is_valid(self, token: int) -> bool:
         return self._world.broker.is_up and self._world.broker.lease_of(token) is not None

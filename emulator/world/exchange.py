@@ -116,12 +116,13 @@ class Exchange(Machines):
     def hand_out(self, request: Request) -> Any:
         """Let the broker answer a request for work; a fault may have it hand a job out twice."""
         worker = request.worker
-        if self._to_deliver:
+        if self._to_deliver and request.granted is None:
             for queue in worker.queues:
                 double = self._to_deliver.get(queue)
                 if double is not None and double[2] != worker.name:
                     del self._to_deliver[queue]
-                    return double[:2]
+                    request.granted = double[:2]
+                    return request.granted
         grant = self.broker.take(
             self.agenda.now,
             0,
@@ -132,12 +133,13 @@ class Exchange(Machines):
             self._time_left(worker),
             request.number,
         )
-        if grant is None:
-            return None
+        if request.granted is not None or grant is None:
+            return request.granted
         plan = self.broker.payload(grant.job)
         if self._doubled:
             self._double(worker, grant, plan)
-        return grant, plan
+        request.granted = (grant, plan)
+        return request.granted
 
     def _double(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> None:
         queue = plan.routine.model.queue

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.timeline.agenda import ENDS, MESSAGES
 from emulator.world.beats import Beats
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, OWN_END, Execution, Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -73,6 +73,7 @@ class ComputedHeartbeats:
             world.agenda.at(
                 world.agenda.now, self._silence_due, (worker.name, worker.incarnation), ENDS, 0, worker.index
             )
+            self._hear_again(worker)
         if worker.contact_wanted:
             self.want_contact(worker)
 
@@ -119,7 +120,9 @@ class ComputedHeartbeats:
         healthy = self._reaches(worker) and not worker.cut_back and self._is_regular(worker)
         if not healthy or not self._world.is_renewed(execution) or worker.heartbeat >= execution.queue_lease:
             agenda = self._world.agenda
-            agenda.at(execution.known_end, self._own_end, execution, ENDS, execution.plan.number, execution.token)
+            agenda.at(
+                execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token
+            )
 
     # -- arithmetic ---------------------------------------------------------------------------------------------------
 
@@ -135,6 +138,10 @@ class ComputedHeartbeats:
     @staticmethod
     def _knows(worker: Worker, token: int) -> bool:
         return any(execution.token == token for execution in worker.executions)
+
+    @staticmethod
+    def _is_handed_in(worker: Worker, token: int) -> bool:
+        return any(execution.token == token and execution.handing_in for execution in worker.executions)
 
     def _is_regular(self, worker: Worker) -> bool:
         link = worker.link
@@ -167,13 +174,13 @@ class ComputedHeartbeats:
                     heard = True
                     world.broker.settle_heard(worker.name, worker.incarnation, arrived)
                     for execution in worker.executions:
-                        if execution.told_at <= sent and world.is_renewed(execution):
+                        if execution.told_at <= sent and not execution.handing_in and world.is_renewed(execution):
                             world.broker.settle_lease(execution.token, arrived + execution.queue_lease)
                 if not worker.cut_back and beats.answer_gets_through(worker, k):
                     answered = True
                     replied = arrived + beats.delay_back(worker, k)
                     for execution in worker.executions:
-                        if execution.told_at <= sent and world.is_renewed(execution):
+                        if execution.told_at <= sent and not execution.handing_in and world.is_renewed(execution):
                             world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
             k -= 1
 
@@ -182,7 +189,12 @@ class ComputedHeartbeats:
         world, beats = self._world, self._beats
         agenda = world.agenda
         length = world.lease_length(token)
-        if not length or not self._reaches(worker) or (not self._is_regular(worker) and not self._knows(worker, token)):
+        if (
+            not length
+            or not self._reaches(worker)
+            or self._is_handed_in(worker, token)
+            or (not self._is_regular(worker) and not self._knows(worker, token))
+        ):
             agenda.at(until, self._lease_due, (job, token), ENDS, job, token)
             return
         k = beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
@@ -222,6 +234,25 @@ class ComputedHeartbeats:
         if worker.incarnation == who[1]:
             self.settle(worker)
         self._world.silence_due(*who)
+        if worker.incarnation == who[1]:
+            self._hear_again(worker)
+
+    def _hear_again(self, worker: Worker) -> None:
+        """Settle at the next heartbeat that gets through: a worker that was declared lost is known again by it."""
+        if not self._reaches(worker):
+            return
+        agenda = self._world.agenda
+        k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
+        for number in range(k, k + _AT_ONCE):
+            if self._beats.gets_through(worker, number):
+                at = self._beats.due(worker, number) + self._beats.delay_out(worker, number)
+                agenda.at(at, self._heard, (worker, worker.incarnation), MESSAGES, worker.index, number)
+                return
+
+    def _heard(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation:
+            self.settle(worker)
 
     def _beat(self, what: tuple[Worker, int, int]) -> None:
         worker, incarnation, k = what

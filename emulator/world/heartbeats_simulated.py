@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from emulator.timeline.agenda import ENDS, MESSAGES
 from emulator.world.beats import Beats
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, OWN_END, Execution, Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -55,9 +55,12 @@ class SimulatedHeartbeats:
 
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
-        if execution.worker.model.stops_itself:
+        worker = execution.worker
+        if worker.model.stops_itself:
             agenda = self._world.agenda
-            agenda.at(execution.known_end, self._own_end, execution, ENDS, execution.plan.number, execution.token)
+            agenda.at(
+                execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token
+            )
 
     def _send_later(self, worker: Worker, k: int) -> None:
         due = self._beats.due(worker, k)

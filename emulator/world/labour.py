@@ -86,8 +86,10 @@ class Labour:
                 break
             self._effects.found(execution, step)
             self._step_done(execution, step)
-        if model.leaves is not None and model.lands == "at_request" and model.calls is None:
-            self._effects.land(execution, step)
+        at_once = model.leaves is not None and model.lands == "at_request" and model.calls is None
+        if at_once and not self._effects.land(execution, step):
+            self._end(execution, "error", f"{step[0].target_system} refused a stale token")
+            return
         if step[0].law is not None or model.calls is None:
             self._begin_time(execution, step)
         else:
@@ -134,6 +136,8 @@ class Labour:
 
     def pause(self, execution: Execution) -> None:
         """Let what is under way stand still, remembering what is left of it."""
+        if execution.call is not None:
+            self._world.systems.freeze(execution.call)
         if execution.ends_at >= 0:
             left = execution.ends_at - self._world.agenda.now
             execution.left = round(left * execution.worker.real_speed)
@@ -151,8 +155,9 @@ class Labour:
             self._end(execution, execution.failing, f"{step[0].model.name} failed")
         else:
             model = step[0].model
-            if model.leaves is not None and model.lands == "at_end":
-                self._effects.land(execution, step)
+            if model.leaves is not None and model.lands == "at_end" and not self._effects.land(execution, step):
+                self._end(execution, "error", f"{step[0].target_system} refused a stale token")
+                return
             self._step_done(execution, step)
             self._begin_step(execution)
 
@@ -185,8 +190,9 @@ class Labour:
         call = Call()
         call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
         call.entity, call.part, call.element, call.number = plan.entity, part.index, element, 0
-        call.system, call.target, call.cause = part.system, f"{plan.scope} {plan.target(step)}", execution.event
+        call.system, call.target, call.cause = part.system, plan.target(step), execution.event
         call.patience = part.model.patience
+        call.effect, call.scope = str(part.model.leaves or ""), plan.scope
         call.meets_own_work = part.model.meets_own_work
         call.lands = part.model.lands if part.model.leaves is not None else None
         call.land = (lambda: self._effects.land(execution, step)) if part.model.leaves is not None else None
@@ -226,7 +232,9 @@ class Labour:
             execution.waiting_answer = None
             if execution.call is not None:
                 self._call_over(execution, execution.call, outcome, retry_after)
-        elif execution.call is None and not execution.handing_in:
+        elif execution.call is not None:
+            self._world.systems.thaw(execution.call)
+        elif not execution.handing_in:
             self.go_on(execution, execution.left)
 
     # -- end ----------------------------------------------------------------------------------------------------------
@@ -236,13 +244,18 @@ class Labour:
         world = self._world
         now = world.agenda.now
         plan, worker = execution.plan, execution.worker
-        execution.handing_in = True
+        direct = worker.is_plain and not worker.result_loss and world.broker.is_up
+        if not direct:
+            world.heartbeats.settle(worker)
+        execution.handing_in = True  # from now on no heartbeat names its token
         said = "finished" if outcome == "ok" else why
         row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, said)
         execution.event = self._emit(row)
         request = Request("outcome", worker, execution)
         request.outcome = (outcome, why, retry_after, now)
         world.contact.send(request)
+        if not direct:
+            world.heartbeats.dropped(worker, execution)
 
     def drop(self, execution: Execution, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""

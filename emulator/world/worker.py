@@ -11,11 +11,14 @@ if TYPE_CHECKING:
     from emulator.world.plan import JobPlan
     from emulator.world.systems import Call
 
-__all__ = ["BOOTING", "OFF", "ON", "Execution", "Worker", "WorkerClock"]
+__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Worker", "WorkerClock"]
 
 OFF: Final = "off"
 BOOTING: Final = "booting"
 ON: Final = "on"
+
+OWN_END: Final = 1 << 60
+"""Added to a token where a worker stops by its own clock: at one instant the broker's end of the lease goes first."""
 
 _MILLION: Final = 1_000_000
 
@@ -83,7 +86,7 @@ class Execution:
         self.token = grant.token
         self.step = 0
         self.start = now
-        self.told_at = now
+        self.told_at = now + 1  # a heartbeat of this very instant has gone out before
         self.ends_at = -1
         self.left = 0
         self.since = now

@@ -28,8 +28,8 @@ from emulator.world.fences import Fences
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
-from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.offered import offered_load
+from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
@@ -138,6 +138,7 @@ class World(Desk):
 
     def close(self) -> None:
         """End the run at the end of the scenario."""
+        self.faults.finish()
         self.emit((self.scenario.lasts, "run_ended", 0, 0, ""))
 
     def _change_equipment(self, what: tuple[Worker, Any]) -> None:
@@ -170,7 +171,7 @@ class World(Desk):
     @property
     def missed_faults(self) -> list[str]:
         """Name the faults that hit nothing."""
-        return list(self.faults.missed)
+        return [f"{one.fault} of {one.target} ({one.place}): {one.why}" for one in self.faults.missed]
 
     def explanations(self) -> dict[int, str]:
         """Say of each unfinished job why it is unfinished."""
