@@ -163,6 +163,12 @@ class Contact:
         else:
             self._beat_arrives(what)
 
+    def arrive_later(self, worker: Worker, k: int, sent: int, arrives: int) -> None:
+        """Let a heartbeat that is on its way arrive, naming what was worked on when it was sent."""
+        tokens = tuple(one.token for one in worker.executions if not one.handing_in and one.told_at <= sent)
+        what = (worker, worker.incarnation, k, sent, tokens)
+        self._world.agenda.at(arrives, self._beat_arrives, what, MESSAGES, worker.index, k)
+
     def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...]]) -> None:
         worker, incarnation, k, sent, tokens = what
         world = self._world

@@ -194,12 +194,41 @@ class Exchange(Machines):
         self.labour.forget(execution)
         if answer is True:
             self.after_job_change(plan, plan.number)
+        if self.agenda.entries and self.agenda.entries[0][0] == self.agenda.now and self._waits_for_more(worker):
+            return  # more happens at this instant: what it makes eligible is handed over together, best job first
         if self.broker.fresh:
             self.match()
         if worker.finishing and not worker.executions:
             self.leave_now(worker, execution.event)
         else:
             self.ask(worker)
+
+    def _waits_for_more(self, worker: Worker) -> bool:
+        """Let a worker to whom work is handed over wait for the end of this instant; False: it must act at once."""
+        if (
+            worker.poll
+            or worker.waiting
+            or worker.finishing
+            or not worker.is_plain
+            or not worker.is_active
+            or worker.leaves_after is not None
+            or not self.broker.is_up
+            or worker.registered != worker.incarnation
+            or self._to_deliver
+        ):
+            return False
+        self.polls.wait(worker, self.agenda.now)
+        self.agenda.at(self.agenda.now, self._hand_over, (worker, worker.incarnation), REST, 1)
+        return True
+
+    def _hand_over(self, what: tuple[Worker, int]) -> None:
+        """End an instant: idle workers get what is eligible, lowest place first; one that got nothing is idle."""
+        worker, incarnation = what
+        self.polls.hand_over()
+        if self.broker.fresh:
+            self.match()
+        if worker.waiting and worker.incarnation == incarnation:
+            self.power.idle(worker)
 
     def told(self, worker: Worker, reply: HeartbeatReply) -> None:
         """A heartbeat has brought back what the worker did not know."""

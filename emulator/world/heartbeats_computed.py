@@ -47,19 +47,20 @@ class ComputedHeartbeats:
 
     def started(self, worker: Worker) -> None:
         """A program has started: its heartbeats count from now."""
-        self._settled[worker.index] = self._world.agenda.now
+        self._settled[worker.index] = 0
 
-    def settle(self, worker: Worker) -> None:
-        """Work out what the heartbeats up to now have done, before something about the worker changes."""
-        now = self._world.agenda.now
-        since = self._settled.get(worker.index, 0)
-        if not self._reaches(worker) or worker.state is not ON:
-            self._settled[worker.index] = now
+    def settle(self, worker: Worker, breaking: bool = True) -> None:
+        """Work out what the heartbeats up to now have done; ``breaking`` if something about the worker changes now.
+
+        Heartbeats that are still on their way then arrive as real ones: they were sent as things were before.
+        """
+        if not self._reaches(worker):
             return
-        inclusive = self._world.agenda.rank >= MESSAGES
-        k = self._beats.first_from(worker, now + 1 if inclusive else now) - 1
-        self._settle_from(worker, k, since)
-        self._settled[worker.index] = now
+        agenda = self._world.agenda
+        inclusive = agenda.rank >= MESSAGES
+        k = self._beats.first_from(worker, agenda.now + inclusive) - 1
+        if worker.heartbeat_loss < 1:
+            self._settle_from(worker, k, agenda.now + inclusive, breaking)
 
     def changed(self, worker: Worker) -> None:
         """Something about the worker or its link has changed: foresee anew what its leases will do."""
@@ -110,7 +111,6 @@ class ComputedHeartbeats:
         k = self._beats.first_from(worker, now) - 1
         if k >= 1 and self._beats.due(worker, k) >= frozen_at:
             self._world.contact.beat(worker, k)
-        self._settled[worker.index] = now
 
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
@@ -158,31 +158,42 @@ class ComputedHeartbeats:
         agenda = self._world.agenda
         return self._beats.due(worker, self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES)))
 
-    def _settle_from(self, worker: Worker, k: int, since: int) -> None:
-        """Walk back from heartbeat ``k`` to the last that got through, and to the last that was answered."""
+    def _settle_from(self, worker: Worker, k: int, before: int, breaking: bool) -> None:
+        """Walk back from heartbeat ``k`` to the last that arrived, and to the last answered, ``before`` a tick."""
         beats, world = self._beats, self._world
+        last = self._settled.get(worker.index, 0)
+        first = k
         heard = answered = False
-        if worker.heartbeat_loss >= 1:
-            return
-        while k >= 1 and not (heard and answered):
+        while k > last and not (heard and answered):
             sent = beats.due(worker, k)
-            if sent < since - worker.jitter:
-                return
             if beats.gets_through(worker, k):
                 arrived = sent + beats.delay_out(worker, k)
-                if not heard:
+                if arrived >= before:
+                    if breaking:
+                        world.contact.arrive_later(worker, k, sent, arrived)
+                        self._settled[worker.index] = k
+                elif not heard:
                     heard = True
                     world.broker.settle_heard(worker.name, worker.incarnation, arrived)
-                    for execution in worker.executions:
-                        if execution.told_at <= sent and not execution.handing_in and world.is_renewed(execution):
-                            world.broker.settle_lease(execution.token, arrived + execution.queue_lease)
-                if not worker.cut_back and beats.answer_gets_through(worker, k):
-                    answered = True
+                    for execution in self._named(worker, sent):
+                        world.broker.settle_lease(execution.token, arrived + execution.queue_lease)
+                if arrived < before and not worker.cut_back and beats.answer_gets_through(worker, k):
                     replied = arrived + beats.delay_back(worker, k)
-                    for execution in worker.executions:
-                        if execution.told_at <= sent and not execution.handing_in and world.is_renewed(execution):
+                    if replied < before:
+                        answered = True
+                        for execution in self._named(worker, sent):
                             world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
             k -= 1
+        if breaking:
+            self._settled[worker.index] = max(first, last)
+
+    def _named(self, worker: Worker, sent: int) -> list[Execution]:
+        """Give what a heartbeat sent at a tick names, of what heartbeats renew."""
+        return [
+            execution
+            for execution in worker.executions
+            if execution.told_at <= sent and not execution.handing_in and self._world.is_renewed(execution)
+        ]
 
     def _forecast(self, worker: Worker, until: int, job: int, token: int) -> None:
         """Schedule the alarm of a lease for the tick at which it lapses, if it does."""
@@ -226,13 +237,13 @@ class ComputedHeartbeats:
             return
         for execution in world.executions_of(job):
             if execution.token == token:
-                self.settle(execution.worker)
+                self.settle(execution.worker, breaking=False)
         world.wake_broker("lease", job, token)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
         worker = self._world.workers[who[0]]
         if worker.incarnation == who[1]:
-            self.settle(worker)
+            self.settle(worker, breaking=False)
         self._world.silence_due(*who)
         if worker.incarnation == who[1]:
             self._hear_again(worker)
@@ -252,7 +263,7 @@ class ComputedHeartbeats:
     def _heard(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
         if worker.incarnation == incarnation:
-            self.settle(worker)
+            self.settle(worker, breaking=False)
 
     def _beat(self, what: tuple[Worker, int, int]) -> None:
         worker, incarnation, k = what
@@ -272,7 +283,7 @@ class ComputedHeartbeats:
         worker = execution.worker
         if execution not in worker.executions:
             return
-        self.settle(worker)
+        self.settle(worker, breaking=False)
         if execution.known_end > self._world.agenda.now:
             self.watch_own_end(execution)
         elif worker.is_active:

@@ -32,7 +32,7 @@ class SimulatedHeartbeats:
         """A program has started: send its first heartbeat in time."""
         self._send_later(worker, 1)
 
-    def settle(self, worker: Worker) -> None:
+    def settle(self, worker: Worker, breaking: bool = True) -> None:
         """Nothing to settle: every heartbeat has happened."""
 
     def changed(self, worker: Worker) -> None:

@@ -114,6 +114,10 @@ class Polls:
                 if alike.places and self._could_take(alike):
                     self._schedule(alike)
 
+    def hand_over(self) -> None:
+        """Let idle workers that do not poll have what is eligible by now."""
+        self._push(list(self._alike.values()))
+
     def _push(self, groups: "list[_Alike] | tuple[_Alike, ...]") -> None:
         """Let idle workers to whom work is handed over have what they may have, lowest place first."""
         while True:
