@@ -20,6 +20,9 @@ __all__ = ["ComputedHeartbeats"]
 _AT_ONCE: Final = 256
 """Irregular heartbeats that are looked at in one go."""
 
+_ON_THE_WAY: Final = 16
+"""Heartbeats that may be on their way at once; a link slower than that many periods is no link."""
+
 
 class ComputedHeartbeats:
     """Holds alarms back while heartbeats come through, and settles what they did when something changes."""
@@ -54,13 +57,13 @@ class ComputedHeartbeats:
 
         Heartbeats that are still on their way then arrive as real ones: they were sent as things were before.
         """
-        if not self._reaches(worker):
-            return
         agenda = self._world.agenda
         inclusive = agenda.rank >= MESSAGES
         k = self._beats.first_from(worker, agenda.now + inclusive) - 1
-        if worker.heartbeat_loss < 1:
+        if self._reaches(worker) and worker.heartbeat_loss < 1:
             self._settle_from(worker, k, agenda.now + inclusive, breaking)
+        if breaking and k > self._settled.get(worker.index, 0):
+            self._settled[worker.index] = k
 
     def changed(self, worker: Worker) -> None:
         """Something about the worker or its link has changed: foresee anew what its leases will do."""
@@ -92,6 +95,8 @@ class ComputedHeartbeats:
             return
         agenda = self._world.agenda
         k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
+        for number, sent, arrives in self._on_their_way(worker, k):
+            self._world.contact.arrive_later(worker, number, sent, arrives)
         for number in range(k, k + _AT_ONCE):
             if self._beats.gets_through(worker, number):
                 agenda.at(
@@ -109,7 +114,8 @@ class ComputedHeartbeats:
         """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
         now = self._world.agenda.now
         k = self._beats.first_from(worker, now) - 1
-        if k >= 1 and self._beats.due(worker, k) >= frozen_at:
+        overdue = k >= 1 and self._beats.due(worker, k) >= frozen_at
+        if overdue and self._reaches(worker) and self._beats.gets_through(worker, k):
             self._world.contact.beat(worker, k)
 
     def watch_own_end(self, execution: Execution) -> None:
@@ -134,6 +140,19 @@ class ComputedHeartbeats:
             and not worker.cut_out
             and self._world.broker.is_up
         )
+
+    def _on_their_way(self, worker: Worker, k: int) -> list[tuple[int, int, int]]:
+        """Give (number, sent, arrives) of the heartbeats before ``k`` that have not arrived yet."""
+        if worker.delay_out is None:
+            return []
+        beats, now = self._beats, self._world.agenda.now
+        found = []
+        for number in range(max(1, self._settled.get(worker.index, 0) + 1, k - _ON_THE_WAY), k):
+            sent = beats.due(worker, number)
+            arrives = sent + beats.delay_out(worker, number)
+            if arrives >= now and beats.gets_through(worker, number):
+                found.append((number, sent, arrives))
+        return found
 
     @staticmethod
     def _knows(worker: Worker, token: int) -> bool:
@@ -162,7 +181,6 @@ class ComputedHeartbeats:
         """Walk back from heartbeat ``k`` to the last that arrived, and to the last answered, ``before`` a tick."""
         beats, world = self._beats, self._world
         last = self._settled.get(worker.index, 0)
-        first = k
         heard = answered = False
         while k > last and not (heard and answered):
             sent = beats.due(worker, k)
@@ -171,7 +189,6 @@ class ComputedHeartbeats:
                 if arrived >= before:
                     if breaking:
                         world.contact.arrive_later(worker, k, sent, arrived)
-                        self._settled[worker.index] = k
                 elif not heard:
                     heard = True
                     world.broker.settle_heard(worker.name, worker.incarnation, arrived)
@@ -184,8 +201,6 @@ class ComputedHeartbeats:
                         for execution in self._named(worker, sent):
                             world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
             k -= 1
-        if breaking:
-            self._settled[worker.index] = max(first, last)
 
     def _named(self, worker: Worker, sent: int) -> list[Execution]:
         """Give what a heartbeat sent at a tick names, of what heartbeats renew."""
@@ -254,6 +269,8 @@ class ComputedHeartbeats:
             return
         agenda = self._world.agenda
         k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
+        for number, _, arrives in self._on_their_way(worker, k):
+            agenda.at(arrives, self._heard, (worker, worker.incarnation), MESSAGES, worker.index, number)
         for number in range(k, k + _AT_ONCE):
             if self._beats.gets_through(worker, number):
                 at = self._beats.due(worker, number) + self._beats.delay_out(worker, number)
