@@ -97,7 +97,7 @@ async def run_async(
     >>> asyncio.run(emulator.run_async("no-such-file.yaml"))
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: ...
+    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
     """
     given_up = threading.Event()
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from sybil import Document, Example, Region
 from sybil.parsers.markdown import CodeBlockParser, PythonCodeBlockParser
 
-__all__ = ["ConsoleParser", "PythonParser", "commands", "matches"]
+__all__ = ["ConsoleParser", "FileParser", "PythonParser", "commands", "matches"]
 
 
 class PythonParser:
@@ -39,6 +39,17 @@ def run_tests(example: Example) -> str | None:
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(file)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     return None if done.returncode == 0 else f"the tests shown fail:\n{done.stdout}{done.stderr}"
+
+
+class FileParser(CodeBlockParser):
+    """Saves each ``yaml`` block whose first line is ``# NAME.yaml`` under that name, as its reader would."""
+
+    language = "yaml"
+
+    def evaluate(self, example: Example) -> None:
+        """Write the file."""
+        if name := re.match(r"# ([\w-]+\.yaml)\n", example.parsed):
+            Path(name[1]).write_text(example.parsed, "utf-8")
 
 
 class ConsoleParser(CodeBlockParser):

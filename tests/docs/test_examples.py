@@ -9,7 +9,7 @@ from pathlib import Path
 
 import markdown_blocks
 import pytest
-from markdown_blocks import ConsoleParser, PythonParser, commands, matches
+from markdown_blocks import ConsoleParser, FileParser, PythonParser, commands, matches
 from sybil import Document
 
 import emulator
@@ -40,7 +40,9 @@ def test_pages_show_what_happens(page: str, tmp_path: Path, monkeypatch: pytest.
     if (ROOT / "scenarios").exists():
         shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
     monkeypatch.chdir(tmp_path)
-    for example in Document.parse(str(ROOT / page), PythonParser(), ConsoleParser(environment())).examples():
+    for example in Document.parse(
+        str(ROOT / page), FileParser(), PythonParser(), ConsoleParser(environment())
+    ).examples():
         example.evaluate()
 
 
@@ -55,7 +57,7 @@ def test_docstrings_show_what_happens(module: str) -> None:
 def run_page(tmp_path: Path, text: str) -> None:
     page = tmp_path / "page.md"
     page.write_text(text)
-    for example in Document.parse(str(page), PythonParser(), ConsoleParser(environment())).examples():
+    for example in Document.parse(str(page), FileParser(), PythonParser(), ConsoleParser(environment())).examples():
         example.evaluate()
 
 
@@ -86,6 +88,7 @@ def test_an_example_that_does_not_hold_is_found(block: str, tmp_path: Path, monk
         "```console\n$ queuedrill() { printf 'a  \\nb\\nc\\n'; }; queuedrill\na\n...\nc\n```\n",
         "```console\n$ queuedrill() { return 1; }; queuedrill\n$ echo $?\n1\n```\n",
         "```console\n$ rm -rf not-run\n```\n",
+        "```yaml\n# a.yaml\nb: 1\n```\n\n```console\n$ queuedrill() { cat a.yaml; }; queuedrill\n# a.yaml\nb: 1\n```\n",
     ],
 )
 def test_an_example_that_holds_passes(block: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
