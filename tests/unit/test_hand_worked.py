@@ -1,0 +1,164 @@
+"""Three nights worked out by hand, to the second: every attempt and every effect, compared whole.
+
+All times in these scenarios are constants, so that paper and pencil give the same as the program. An attempt is
+(job, attempt, worker, its work began, its work stopped, the broker ended it, outcome); an effect is (at, job,
+attempt, effect, target), with "refused" before it where a fence refused it. Times are local.
+"""
+
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+from emulator.experiment.night import run_night
+from emulator.record.events import read
+from emulator.scenario.load import load
+from emulator.timeline.ticks import SECOND
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+
+Attempt = tuple[Any, ...]
+Effect = tuple[Any, ...]
+
+
+def worked(name: str) -> tuple[list[Attempt], list[Effect]]:
+    """Run a scenario and list its attempts, by hand-out, and its effects, in the order in which they came."""
+    loaded = load(SCENARIOS / name)
+
+    def told(tick: int) -> str:
+        assert tick % SECOND == 0, "everything here happens at whole seconds"
+        return f"{loaded.clock.local(tick):%H:%M:%S}"
+
+    attempts: dict[tuple[int, int], dict[str, Any]] = defaultdict(dict)
+    effects: list[Effect] = []
+    for event in read(run_night(loaded, keep_events=True).rows or ()):
+        of = event.details
+        if event.kind == "handed_out":
+            attempts[event.job, of["attempt"]]["worker"] = event.worker
+        elif event.kind in ("work_began", "work_stopped", "attempt_ended"):
+            attempts[event.job, of["attempt"]][event.kind] = told(event.at)
+            if event.kind == "attempt_ended":
+                attempts[event.job, of["attempt"]]["outcome"] = of["outcome"]
+        elif event.kind in ("effect_landed", "effect_refused"):
+            refused = ("refused",) if event.kind == "effect_refused" else ()
+            effects.append((*refused, told(event.at), event.job, of["attempt"], of["effect"], of["target"]))
+    keys = ("worker", "work_began", "work_stopped", "attempt_ended", "outcome")
+    return [(*which, *(found[key] for key in keys)) for which, found in attempts.items()], effects
+
+
+def test_a_zombie_that_a_fence_refuses() -> None:
+    """A frozen worker loses its lease 90 s after its last heartbeat arrived, and its late write is refused."""
+    # Each way over the link takes 2 s.
+    # Attempt 1. The job comes at 22:00:46. dome-1 asks at once: the request arrives at :46 + 2 s = 22:00:48, the answer
+    #   at 22:00:50, and work begins. Reading takes 4 min, to 22:04:50. Writing takes 2 min, to 22:06:50.
+    #   At 22:06:48 dome-1 freezes, with 2 s of writing left.
+    #   Its heartbeats leave every 22 s from 22:00:00. The last before the freeze is number 18: 18 x 22 s = 396 s, which
+    #   is 22:06:36 (number 19 would leave at 22:06:58). It arrives at 22:06:38 and renews the lease to 22:06:38 + 90 s
+    #   = 22:08:08. There the lease is lost.
+    # Attempt 2. There is no pause. dome-2 asks at 22:08:08; the request arrives at :10, the answer at 22:08:12; work
+    #   begins. 22:08:12 + 4 min + 2 min = 22:14:12: the tape is written. The outcome arrives 2 s later, at 22:14:14.
+    # The zombie. dome-1 goes on at 22:06:48 + 10 min = 22:16:48 and writes after the 2 s that were left, at 22:16:50.
+    #   Its overdue heartbeat left at 22:16:48, and the answer would be there at 22:16:52: too late to stop it. The
+    #   vault has seen token 2 for this tape and refuses token 1, and the work stops with that.
+    assert worked("zombie-fenced.yaml") == (
+        [
+            (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease lost"),
+            (1, 2, "dome-2", "22:08:12", "22:14:12", "22:14:14", "ok"),
+        ],
+        [
+            ("22:14:12", 1, 2, "written", "tape north"),
+            ("refused", "22:16:50", 1, 1, "written", "tape north"),
+        ],
+    )
+
+
+def test_a_zombie_that_nothing_refuses() -> None:
+    """The same night without the fence: the late write lands, and the tape is written twice."""
+    # All times are those of the test above; the vault takes what it is sent.
+    assert worked("zombie-writes-twice.yaml") == (
+        [
+            (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease lost"),
+            (1, 2, "dome-2", "22:08:12", "22:14:12", "22:14:14", "ok"),
+        ],
+        [
+            ("22:14:12", 1, 2, "written", "tape north"),
+            ("22:16:50", 1, 1, "written", "tape north"),
+        ],
+    )
+
+
+def test_a_shutdown_after_the_second_of_five_volumes() -> None:
+    """The work starts over in the morning: two volumes are imaged twice, and it ends at 08:30."""
+    # No delays, and work is handed over at once.
+    # Attempt 1 begins at 20:50:00. Volumes end after 30 min each: 21:20, 21:50; the third would end at 22:20.
+    #   At 22:00:00 the machine is switched off, and the work stops. Heartbeats left every 22 s from 20:30:00; the last
+    #   before 22:00:00 (5400 s) is number 245: 245 x 22 s = 5390 s, which is 21:59:50 (number 246 would leave at 5412
+    #   s). The lease ends at 21:59:50 + 90 s = 22:01:20.
+    # Attempt 2 begins when the machine is on again, at 06:00:00, with the first volume:
+    #   06:30, 07:00, 07:30, 08:00, 08:30.
+    assert worked("evening-power-off-start-over.yaml") == (
+        [
+            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease lost"),
+            (1, 2, "imaging-1", "06:00:00", "08:30:00", "08:30:00", "ok"),
+        ],
+        [
+            ("21:20:00", 1, 1, "imaged", "system"),
+            ("21:50:00", 1, 1, "imaged", "data-1"),
+            ("06:30:00", 1, 2, "imaged", "system"),
+            ("07:00:00", 1, 2, "imaged", "data-1"),
+            ("07:30:00", 1, 2, "imaged", "data-2"),
+            ("08:00:00", 1, 2, "imaged", "data-3"),
+            ("08:30:00", 1, 2, "imaged", "data-4"),
+        ],
+    )
+
+
+def test_a_shutdown_and_work_that_goes_on_where_it_was() -> None:
+    """The work resumes with the third volume: each is imaged once, and it ends at 07:30."""
+    # Attempt 1 is that of the test above. Attempt 2 has three volumes left from 06:00: 06:30, 07:00, 07:30.
+    assert worked("evening-power-off-resume.yaml") == (
+        [
+            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease lost"),
+            (1, 2, "imaging-1", "06:00:00", "07:30:00", "07:30:00", "ok"),
+        ],
+        [
+            ("21:20:00", 1, 1, "imaged", "system"),
+            ("21:50:00", 1, 1, "imaged", "data-1"),
+            ("06:30:00", 1, 2, "imaged", "data-2"),
+            ("07:00:00", 1, 2, "imaged", "data-3"),
+            ("07:30:00", 1, 2, "imaged", "data-4"),
+        ],
+    )
+
+
+def test_work_that_can_never_finish_under_its_cap() -> None:
+    """Two jobs of 3 h 40 min get three attempts of three hours each, and are not done in the end."""
+    # Workers are on at 20:00 and boot for 2 min; their heartbeats leave every 22 s from 20:02:00.
+    # Attempts 1 begin at 21:00:00 on shared-1 and shared-2, the first two that are idle. Fields of 55 min end at 21:55,
+    #   22:50, 23:45; the fourth would end at 00:40. The cap of 3 h ends both at 00:00:00 (4 h after the start).
+    # Attempts 2 begin at that instant on shared-3 and shared-4, because shared-1 and shared-2 have not heard of it yet.
+    #   Their next heartbeat is number 650: 649 x 22 s = 14278 s < 14280 s (20:02:00 to 00:00:00), 650 x 22 s =
+    #   14300 s, which is 00:00:20. Its answer stops them. Fields end at 00:55, 01:50, 02:45; the cap comes at 03:00:00.
+    # Attempts 3 begin at 03:00:00 on shared-1 and shared-2. shared-3 and shared-4 hear of it at once: 03:00:00 is
+    #   25080 s = 1140 x 22 s after 20:02:00, so a heartbeat leaves at that very instant, and what ends at an instant
+    #   has ended before a message of that instant arrives. Fields end at 03:55, 04:50, 05:45; the cap comes at
+    #   06:00:00. The next heartbeat is number 1631: 1631 x 22 s = 35882 s, which is 06:00:02 (06:00:00 is 35880 s).
+    # A job may start over twice for the cap, so that is the end.
+    fields = (("north", 0), ("east", 1), ("south", 2))
+    times = {1: ("21:55:00", "22:50:00", "23:45:00"), 2: ("00:55:00", "01:50:00", "02:45:00")}
+    times[3] = ("03:55:00", "04:50:00", "05:45:00")
+    assert worked("three-hour-cap-shared.yaml") == (
+        [
+            (1, 1, "shared-1", "21:00:00", "00:00:20", "00:00:00", "too long"),
+            (2, 1, "shared-2", "21:00:00", "00:00:20", "00:00:00", "too long"),
+            (1, 2, "shared-3", "00:00:00", "03:00:00", "03:00:00", "too long"),
+            (2, 2, "shared-4", "00:00:00", "03:00:00", "03:00:00", "too long"),
+            (1, 3, "shared-1", "03:00:00", "06:00:02", "06:00:00", "too long"),
+            (2, 3, "shared-2", "03:00:00", "06:00:02", "06:00:00", "too long"),
+        ],
+        [
+            (times[attempt][place], job, attempt, "exported", f"surveys#{job} {field}")
+            for attempt in (1, 2, 3)
+            for field, place in fields
+            for job in (1, 2)
+        ],
+    )
