@@ -30,7 +30,9 @@ class ComputedHeartbeats:
     def __init__(self, world: "World", beats: Beats) -> None:
         self._world = world
         self._beats = beats
-        self._settled: dict[int, int] = {}
+        self._settled: dict[int, int] = {}  # by worker: the last heartbeat that a change has left behind
+        self._real: dict[int, int] = {}  # by worker: the last heartbeat on its way that was made a real one
+        self._made_real: dict[int, int] = {}  # by worker, the last heartbeat that arrives as a message of its own
 
     # -- what the broker asks for -------------------------------------------------------------------------------------
 
@@ -50,7 +52,7 @@ class ComputedHeartbeats:
 
     def started(self, worker: Worker) -> None:
         """A program has started: its heartbeats count from now."""
-        self._settled[worker.index] = 0
+        self._settled[worker.index] = self._made_real[worker.index] = 0
 
     def settle(self, worker: Worker, breaking: bool = True) -> None:
         """Work out what the heartbeats up to now have done; ``breaking`` if something about the worker changes now.
@@ -96,7 +98,8 @@ class ComputedHeartbeats:
         agenda = self._world.agenda
         k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
         for number, sent, arrives in self._on_their_way(worker, k):
-            self._world.contact.arrive_later(worker, number, sent, arrives)
+            self._arrive(worker, number, sent, arrives)
+            self._made_real[worker.index] = number
         for number in range(k, k + _AT_ONCE):
             if self._beats.gets_through(worker, number):
                 agenda.at(
@@ -147,7 +150,8 @@ class ComputedHeartbeats:
             return []
         beats, now = self._beats, self._world.agenda.now
         found = []
-        for number in range(max(1, self._settled.get(worker.index, 0) + 1, k - _ON_THE_WAY), k):
+        last = max(self._settled.get(worker.index, 0), self._made_real.get(worker.index, 0))
+        for number in range(max(last + 1, k - _ON_THE_WAY), k):
             sent = beats.due(worker, number)
             arrives = sent + beats.delay_out(worker, number)
             if arrives >= now and beats.gets_through(worker, number):
@@ -182,13 +186,14 @@ class ComputedHeartbeats:
         beats, world = self._beats, self._world
         last = self._settled.get(worker.index, 0)
         heard = answered = False
+        on_the_way: list[tuple[int, int, int]] = []
         while k > last and not (heard and answered):
             sent = beats.due(worker, k)
             if beats.gets_through(worker, k):
                 arrived = sent + beats.delay_out(worker, k)
                 if arrived >= before:
-                    if breaking:
-                        world.contact.arrive_later(worker, k, sent, arrived)
+                    if breaking and k > self._made_real.get(worker.index, 0):
+                        on_the_way.append((k, sent, arrived))
                 elif not heard:
                     heard = True
                     world.broker.settle_heard(worker.name, worker.incarnation, arrived)
@@ -201,6 +206,14 @@ class ComputedHeartbeats:
                         for execution in self._named(worker, sent):
                             world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
             k -= 1
+        for what in reversed(on_the_way):
+            self._arrive(worker, *what)
+
+    def _arrive(self, worker: Worker, k: int, sent: int, arrives: int) -> None:
+        """Make a heartbeat that is on its way a real one, once."""
+        if k > self._real.get(worker.index, 0):
+            self._real[worker.index] = k
+            self._world.contact.arrive_later(worker, k, sent, arrives)
 
     def _named(self, worker: Worker, sent: int) -> list[Execution]:
         """Give what a heartbeat sent at a tick names, of what heartbeats renew."""
@@ -288,6 +301,7 @@ class ComputedHeartbeats:
             return
         if self._beats.gets_through(worker, k):
             self._world.contact.beat(worker, k)
+            self._made_real[worker.index] = k
         if worker.contact_wanted:
             self.want_contact(worker)
 

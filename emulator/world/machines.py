@@ -123,6 +123,7 @@ class Machines(Surroundings):
         """Let a frozen worker go on as if no time had passed."""
         if worker.frozen_at < 0:
             return False
+        self.heartbeats.settle(worker)  # while it still stands: what fell due meanwhile was not sent
         frozen_at, worker.frozen_at = worker.frozen_at, -1
         event = self.say_worker(cause, worker, self.state_word(worker), "goes on")
         running = list(worker.executions)
