@@ -284,6 +284,6 @@ class Broker(Holds):
                     declared[silent_one.serial] = self._declare_lost(now, cause, silent_one)
                 event = declared[silent_one.serial]
             self._lose(now, event, self._tokens[token], why, nominal)
-        for _, holder in silent:
+        for _, holder in sorted(silent, key=lambda one: (one[0], one[1].serial)):
             if not holder.lost:
                 self._declare_lost(now, cause, holder)

@@ -104,6 +104,8 @@ class Contact:
             return
         answer = self._ask(request)
         worker = request.worker
+        if request.execution is not None:
+            self._world.broker_acted(request.execution)
         if worker.cut_back or self._is_lost(request, BACK, worker.link.loss_back):
             self._lose(request, "back")
             return

@@ -3,7 +3,7 @@
 from typing import Any, Final
 
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
-from emulator.timeline.agenda import ENDS, FAULTS, MESSAGES, REST
+from emulator.timeline.agenda import ENDS, MESSAGES, REST
 from emulator.world.contact import Request
 from emulator.world.machines import Machines
 from emulator.world.plan import JobPlan
@@ -76,6 +76,12 @@ class Exchange(Machines):
                 execution.disowned = True
                 if not execution.handing_in:
                     self.heartbeats.want_contact(execution.worker)
+
+    def broker_acted(self, execution: Execution) -> None:
+        """The broker has taken an outcome, whether its worker will know or not: let others have what that frees."""
+        self.after_job_change(execution.plan, execution.plan.number)
+        if self.broker.fresh:
+            self.match()
 
     def ask_soon(self, worker: Worker) -> None:
         """Let a worker ask among the messages of this instant, if it can."""
@@ -151,7 +157,7 @@ class Exchange(Machines):
                 self.polls.leave(other)
                 self.ask_soon(other)
         elif how == "forgets":
-            self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan), FAULTS)
+            self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan))
 
     def _forget(self, what: tuple[int, int, JobPlan]) -> None:
         cause, token, plan = what
@@ -194,8 +200,15 @@ class Exchange(Machines):
         self.labour.forget(execution)
         if answer is True:
             self.after_job_change(plan, plan.number)
-        if self.agenda.entries and self.agenda.entries[0][0] == self.agenda.now and self._waits_for_more(worker):
-            return  # more happens at this instant: what it makes eligible is handed over together, best job first
+        if self._is_handed_work(worker):
+            self.polls.wait(worker, self.agenda.now)
+            what, entries = (worker, worker.incarnation), self.agenda.entries
+            if entries and entries[0][0] == self.agenda.now:
+                # more happens at this instant: what it makes eligible is handed over together, best job first
+                self.agenda.at(self.agenda.now, self._hand_over, what, REST, 1)
+            else:
+                self._hand_over(what)
+            return
         if self.broker.fresh:
             self.match()
         if worker.finishing and not worker.executions:
@@ -203,23 +216,19 @@ class Exchange(Machines):
         else:
             self.ask(worker)
 
-    def _waits_for_more(self, worker: Worker) -> bool:
-        """Let a worker to whom work is handed over wait for the end of this instant; False: it must act at once."""
-        if (
+    def _is_handed_work(self, worker: Worker) -> bool:
+        """Say whether a worker that is free again has nothing to do but to wait until work is handed over to it."""
+        return not (
             worker.poll
             or worker.waiting
             or worker.finishing
             or not worker.is_plain
             or not worker.is_active
             or worker.leaves_after is not None
-            or not self.broker.is_up
             or worker.registered != worker.incarnation
             or self._to_deliver
-        ):
-            return False
-        self.polls.wait(worker, self.agenda.now)
-        self.agenda.at(self.agenda.now, self._hand_over, (worker, worker.incarnation), REST, 1)
-        return True
+            or not self.broker.is_up
+        )
 
     def _hand_over(self, what: tuple[Worker, int]) -> None:
         """End an instant: idle workers get what is eligible, lowest place first; one that got nothing is idle."""
@@ -235,6 +244,9 @@ class Exchange(Machines):
         for execution in list(worker.executions):
             token = execution.token
             if token in reply.refused:
+                if execution.is_told:
+                    continue
+                execution.is_told = True
                 row = (self.agenda.now, "worker_told", execution.event, execution.plan.number, worker.name)
                 event = self.emit((*row, token, "lease lost"))
                 if not execution.handing_in:

@@ -18,6 +18,7 @@ class SimulatedHeartbeats:
     def __init__(self, world: "World", beats: Beats) -> None:
         self._world = world
         self._beats = beats
+        self._next: dict[int, tuple[int, int, int]] = {}  # by worker: incarnation, number and time of the next one
 
     def lease(self, at: int, job: int, token: int, worker: str) -> None:
         """Pass the alarm of a lease on."""
@@ -36,7 +37,10 @@ class SimulatedHeartbeats:
         """Nothing to settle: every heartbeat has happened."""
 
     def changed(self, worker: Worker) -> None:
-        """Nothing to foresee: every heartbeat will happen."""
+        """Every heartbeat will happen; where a clock has changed, the next one at another time."""
+        if worker.state is ON and worker.incarnation:
+            agenda = self._world.agenda
+            self._send_later(worker, self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES)))
         for execution in worker.executions:
             self.watch_own_end(execution)
 
@@ -64,6 +68,9 @@ class SimulatedHeartbeats:
 
     def _send_later(self, worker: Worker, k: int) -> None:
         due = self._beats.due(worker, k)
+        if self._next.get(worker.index) == (worker.incarnation, k, due):
+            return
+        self._next[worker.index] = (worker.incarnation, k, due)
         self._world.agenda.at(due, self._send, (worker, worker.incarnation, k), MESSAGES, worker.index, k)
 
     def _may_send(self, worker: Worker, k: int) -> bool:
@@ -76,7 +83,7 @@ class SimulatedHeartbeats:
 
     def _send(self, what: tuple[Worker, int, int]) -> None:
         worker, incarnation, k = what
-        if worker.incarnation != incarnation or worker.state is not ON:
+        if self._next.get(worker.index) != (incarnation, k, self._world.agenda.now) or worker.state is not ON:
             return
         if self._may_send(worker, k):
             self._world.contact.beat(worker, k)

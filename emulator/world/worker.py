@@ -64,6 +64,7 @@ class Execution:
         "event",
         "failing",
         "handing_in",
+        "is_told",
         "known_end",
         "left",
         "longest_end",
@@ -96,6 +97,7 @@ class Execution:
         self.disowned = False
         self.suspended = False
         self.handing_in = False
+        self.is_told = False
         self.known_end = grant.until
         self.event = 0
         self.queue_lease = grant.until - grant.granted
