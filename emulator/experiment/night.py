@@ -89,7 +89,11 @@ def run_night(
     if log is None and pace is None:
         run.directly()
     else:
-        with asyncio.Runner(loop_factory=lambda: VirtualLoop(run.agenda, pace=pace or "fast")) as runner:
+
+        def make() -> VirtualLoop:  # with an end, so that nothing more runs while the log is being finished
+            return VirtualLoop(run.agenda, pace=pace or "fast", end=scenario.lasts)
+
+        with asyncio.Runner(loop_factory=make) as runner:
             runner.run(run.on_loop(log, overwrite))
     return run.result(said, log)
 
@@ -150,7 +154,7 @@ class _Run:
         for end, share in self._slices():
             self.agenda.run(before=(end, 0, 0, 0, 0))
             self._progress(share)
-        self._close(world)
+        world.close()
 
     async def on_loop(self, log: Path | None, overwrite: bool) -> None:
         """Run the agenda on the running virtual-time loop, writing the events to a log if one is asked for."""
@@ -168,10 +172,6 @@ class _Run:
             if recorder is not None and recorder.failure is not None:
                 raise recorder.failure
             self._progress(share)
-        self._close(world)
-
-    def _close(self, world: World) -> None:
-        self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         world.close()
 
     def _start(self, sink: Sink) -> World:
@@ -192,6 +192,7 @@ class _Run:
         """Judge what happened."""
         world, about = self._world, self._about
         assert world is not None, "the night has been run"
+        self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         night = replace(
             self._folding.drain().close(),
             occurrences={entry: tuple(ticks) for entry, ticks in world.occurrences.items()},
