@@ -3,11 +3,15 @@
 The course of a loop holds its timers and the waits of ``advance``, merges them with the agenda by (time, rank, keys,
 number), and knows the pace, the end of virtual time and how many turns an instant may take. It decides; the loop acts.
 Timers stand in a heap with their numbers, because a heap of handles alone keeps no order among equals.
+
+Turns are counted from the last progress: the clock moved, or something fired that had been made before the instant
+began. Of that there is only so much, so an instant with a hundred thousand timers is honest work, and a timer of no
+length that makes the next one of no length is not.
 """
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from hashlib import blake2b
 from heapq import heapify, heappop, heappush
 from typing import Any, Final, Literal
@@ -15,13 +19,14 @@ from typing import Any, Final, Literal
 from emulator.errors import EndOfTimeError, SpinningError, StandstillError, TimelineError
 from emulator.timeline.agenda import REST, Agenda
 from emulator.timeline.paces import Pacer
-from emulator.timeline.reports import clock_reading, tasks_waiting
+from emulator.timeline.reports import clock_reading, line_of, tasks_waiting
 from emulator.timeline.ticks import DAY, from_seconds, say
 
 __all__ = ["LOOK_EVERY", "NEVER", "Course", "Pace", "Timer", "whole_ticks"]
 
 Pace = float | Literal["fast", "manual"]
-Timer = tuple[int, int, asyncio.TimerHandle]
+Timer = tuple[int, int, int, asyncio.TimerHandle]
+"""Tick, order among those of one tick (the number, unless ties are shuffled), number, handle."""
 
 LOOK_EVERY: Final = 1_000
 """Turns at one instant after which the agenda and the outside are let in, although something is still ready."""
@@ -56,30 +61,11 @@ class Course:
         timers: the heap of timers, cancelled ones among them.
         arrivals: the heap of the waits of ``advance``, abandoned ones among them.
         hindered: whether the pace may keep the clock from going straight to ``last``.
-        instant: the tick whose turns are being counted.
         last: the last tick of virtual time.
         pacer: what ties a paced run to real time; None for the other paces.
-        turns: how many turns the present instant has taken.
-        next_look: how many it may take until ``LOOK_EVERY`` of them have passed without quiet once more.
+        turns: how many turns the loop has taken.
+        next_look: at which of them it looks whether the present instant will ever end.
     """
-
-    __slots__ = (
-        "_cancelled",
-        "_first_look",
-        "_manual",
-        "_shuffle",
-        "_turn_limit",
-        "agenda",
-        "arrivals",
-        "entries",
-        "hindered",
-        "instant",
-        "last",
-        "next_look",
-        "pacer",
-        "timers",
-        "turns",
-    )
 
     def __init__(self, agenda: Agenda, pace: Pace, end: int | None, turns: int, shuffle_ties: int | None) -> None:
         if isinstance(pace, str) and pace not in ("fast", "manual"):
@@ -100,7 +86,7 @@ class Course:
         self.hindered = pace != "fast"
         self.last = NEVER if end is None else end - 1
         self._shuffle = None if shuffle_ties is None else str(shuffle_ties).encode()
-        self.instant = agenda.now
+        self._instant, self._made_before, self._counted_from = agenda.now, 0, 0
         self.timers: list[Timer] = []
         self._cancelled = 0
         self.arrivals: list[tuple[int, int, asyncio.Future[None]]] = []
@@ -114,7 +100,7 @@ class Course:
         """
         self._cancelled += 1
         if self._cancelled > _TIDY_ABOVE and 2 * self._cancelled > len(self.timers):
-            self.timers[:] = [timer for timer in self.timers if not timer[2].cancelled()]
+            self.timers[:] = [timer for timer in self.timers if not timer[3].cancelled()]
             heapify(self.timers)
             self._cancelled = 0
 
@@ -122,31 +108,41 @@ class Course:
         """Give the next timer that is not cancelled."""
         timers = self.timers
         while timers:
-            if not timers[0][2].cancelled():
+            if not timers[0][3].cancelled():
                 return timers[0]
             heappop(timers)
             self._cancelled = max(0, self._cancelled - 1)
         return None
 
-    def take_due(self, ready: deque[asyncio.Handle]) -> None:
-        """Move the timers that are due now, and that no entry of the agenda precedes, to what is ready, in order."""
-        timers, now = self.timers, self.agenda.now
-        if not self.entries and self._shuffle is None:
-            while timers and timers[0][0] <= now:
-                ready.append(heappop(timers)[2])
-            return
-        due: list[Timer] = []
-        head = self.agenda.peek()
-        while timers and timers[0][0] <= now:
-            if head is not None and head < (timers[0][0], REST, 0, 0, timers[0][1]):
-                break
-            due.append(heappop(timers))
+    def put(self, tick: int, handle: asyncio.TimerHandle) -> None:
+        """Take in a timer; a tick that has passed sorts before now, as it was asked for."""
+        number = order = self.agenda.take_number()
         if self._shuffle is not None:
-            due.sort(key=self._drawn)
-        ready.extend(timer[2] for timer in due)
+            order = int.from_bytes(
+                blake2b(number.to_bytes(8, "big"), key=self._shuffle, digest_size=16).digest(), "big"
+            )
+        heappush(self.timers, (tick, order, number, handle))
 
-    def _drawn(self, timer: Timer) -> bytes:
-        return blake2b(timer[1].to_bytes(8, "big"), key=self._shuffle or b"", digest_size=16).digest()
+    def fire(self, timer: Timer, ready: deque[asyncio.Handle]) -> None:
+        """Set the clock to the next timer, unless that has passed, and make it ready."""
+        heappop(self.timers)
+        if timer[0] > self.agenda.now:
+            self.agenda.now = timer[0]
+        self.note_progress(timer[2])
+        ready.append(timer[3])
+
+    def fire_due(self, ready: deque[asyncio.Handle], only_fresh: bool) -> None:
+        """Make the timers ready that are due now, up to the next entry of the agenda.
+
+        Args:
+            only_fresh: stop at the first that was made before this instant began; it waits for quiet.
+        """
+        while (timer := self.next_timer()) is not None and timer[0] <= self.agenda.now:
+            if only_fresh and timer[2] < self._made_before:
+                return
+            if self.entries and self.entries[0][:5] < (timer[0], REST, 0, 0, timer[2]):
+                return
+            self.fire(timer, ready)
 
     # -- the clock ----------------------------------------------------------------------------------------------------
 
@@ -172,21 +168,24 @@ class Course:
             instants.append(self.arrivals[0][0])
         return min(instants, default=None)
 
-    def go_to(self, timer: Timer) -> None:
-        """Set the clock to what a timer says, unless that has passed."""
-        if timer[0] > self.agenda.now:
-            self.agenda.now = timer[0]
-
     def begin(self) -> None:
         """Begin a run: virtual time stood still since the last one, whatever the host's clock says."""
-        self.turns, self.next_look = 0, self._first_look
+        self.count_anew()
         if self.pacer is not None:
             self.pacer.anchor(self.agenda.now)
 
-    def turn_to(self) -> None:
-        """Begin to count turns anew: the clock has moved."""
-        self.instant = self.agenda.now
-        self.turns, self.next_look = 0, self._first_look
+    def note_progress(self, number: int) -> None:
+        """Count turns anew: the clock has moved, or something fires that was there when the instant began."""
+        if self.agenda.now != self._instant:
+            self._instant, self._made_before = self.agenda.now, self.agenda.take_number()
+            self.count_anew()
+        elif number < self._made_before:
+            self.count_anew()
+
+    def count_anew(self) -> None:
+        """Count the turns of the instant from here on."""
+        self._counted_from = self.turns
+        self.next_look = self.turns + self._first_look
 
     # -- advance ------------------------------------------------------------------------------------------------------
 
@@ -198,26 +197,28 @@ class Course:
         """Fulfil the first wait of ``advance``, if the clock may go there; nothing else is due by then."""
         if not self.arrivals or self.arrivals[0][0] > reach:
             return False
-        self.agenda.now, _, arrival = heappop(self.arrivals)
+        self.agenda.now, number, arrival = heappop(self.arrivals)
+        self.note_progress(number)
         arrival.set_result(None)
         return True
 
     # -- limits -------------------------------------------------------------------------------------------------------
 
-    def look(self, ready: Callable[[], list[str]]) -> None:
-        """Ask whether the present instant will ever end; ``ready`` names what is ready.
+    def look(self, ready: "Iterable[asyncio.Task[Any] | asyncio.Handle]") -> None:
+        """Ask whether the present instant will ever end; ``ready`` gives what is ready.
 
         Raises:
             SpinningError: when it has taken too many turns; the cleanup may take as many again.
         """
-        self.next_look = min(self.turns + LOOK_EVERY, self._turn_limit)
-        if self.turns >= self._turn_limit:
-            turns, self.turns, self.next_look = self.turns, 0, self._first_look
-            names = "\n".join(f"  {name}" for name in list(dict.fromkeys(ready()))[:5])
+        spent = self.turns - self._counted_from
+        self.next_look = min(self.turns + LOOK_EVERY, self._counted_from + self._turn_limit)
+        if spent >= self._turn_limit:
+            self.count_anew()
+            names = "\n".join(list(dict.fromkeys(map(line_of, ready)))[:5])
             raise SpinningError(
-                f"the loop took {turns:,} turns at {clock_reading(self.agenda.now)} and the clock never moved, because "
+                f"the loop took {spent:,} turns at {clock_reading(self.agenda.now)} and the clock never moved, because "
                 f"something was always ready:\n{names}\nwait for some virtual time (sleep), or for an event, instead "
-                f"of asking again and again; if so many turns are honest, make the loop with turns={10 * turns:_}"
+                f"of asking again and again; if so many turns are honest, make the loop with turns={10 * spent:_}"
             )
 
     def nothing_left(self, timer: Timer | None, tasks: Iterable["asyncio.Task[Any]"], files: int) -> TimelineError:

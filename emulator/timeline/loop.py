@@ -3,15 +3,17 @@
 The law:
 
 1. What is ready runs first, turn after turn; the clock moves only when nothing is ready and no stop is open.
-2. Then whatever sorts first by (time, rank, keys, number) is next: an entry of the agenda or a timer, timers being of
-   rank ``REST``. The timers of one instant, up to the next entry of the agenda, become ready together.
-3. An entry that makes something ready gives the loop its turn before the next entry. As long as none does, the agenda
-   runs on by itself, at its own speed. At one instant it is let in after a thousand turns without quiet, too.
-4. The clock is set from what is due: nothing runs early, and in a timer's callback ``loop.time() == handle.when()``.
+2. Then whatever sorts first by (time, rank, keys, number) is next: an entry of the agenda, or a timer, which is of rank
+   ``REST``. All that it makes ready runs before the next one, so that of two things due at one instant the first made
+   has run its course before the other begins. (asyncio fires all timers of an instant in one turn. Then who is first in
+   the end hangs on how many turns parts of asyncio take, and that differs between Pythons.) A timer that is made at an
+   instant for the same instant does not wait for quiet, only for those that were due before it.
+3. As long as entries of the agenda make nothing ready, the agenda runs on by itself, at its own speed.
+4. After a thousand turns without quiet, what is due at the instant and what comes from outside is let in nevertheless.
+5. The clock is set from what is due: nothing runs early, and in a timer's callback ``loop.time() == handle.when()``.
 
 All private names of asyncio that the timeline touches are in ``PRIVATE``, and only this file touches them. Tried and
-dropped: timers as entries of the agenda (a cancelled one would attract a jump), and asking the system for real events
-on each turn (whatever comes from outside waits for quiet anyway).
+dropped: timers as entries of the agenda (a cancelled one would attract a jump).
 """
 
 import asyncio
@@ -23,16 +25,15 @@ from collections import deque
 from collections.abc import Callable, Coroutine, Generator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextvars import Context
-from heapq import heappush
 from selectors import EVENT_READ, DefaultSelector
 from socket import socket
 from time import monotonic
 from typing import Any, Final, TypeVar, TypeVarTuple
 
-from emulator.errors import ClockStopError, DefectError
+from emulator.errors import DefectError
 from emulator.timeline.agenda import REST
 from emulator.timeline.course import NEVER, Timer
-from emulator.timeline.reports import clock_reading, name_of
+from emulator.timeline.reports import name_of
 from emulator.timeline.stops import OutsideCall
 from emulator.timeline.surface import TimedLoop
 from emulator.timeline.tasks import Generators, Task
@@ -53,10 +54,10 @@ _Ts = TypeVarTuple("_Ts")
 _Work = Generator[Any, None, _T] | Coroutine[Any, Any, _T]
 
 
-def _say_handle(handle: asyncio.Handle) -> str:
-    """Name what a handle runs: the task whose step it is, or the callback."""
+def _owner(handle: asyncio.Handle) -> "asyncio.Task[Any] | asyncio.Handle":
+    """Give what a handle runs: the task whose step it is, or itself."""
     owner = getattr(getattr(handle, "_callback", None), "__self__", None)
-    return repr(owner if isinstance(owner, asyncio.Task) else handle)
+    return owner if isinstance(owner, asyncio.Task) else handle
 
 
 class _Alarm(asyncio.Handle):  # its error ends the run instead of going to the exception handler
@@ -109,12 +110,12 @@ class VirtualLoop(TimedLoop):
         if self._debug:
             self._check_thread()
             self._check_callback(call, "call_at")
-        when = tick / SECOND if -NEVER < tick < NEVER else math.copysign(math.inf, tick)
+        when = tick / SECOND if -NEVER < tick < NEVER else math.inf if tick > 0 else -math.inf
         handle = asyncio.TimerHandle(when, call, args, self, context)
         if self._debug:  # then the trace is to end where the caller made it
             del getattr(handle, "_source_traceback")[-2:]  # noqa: B009  # the stubs know nothing of it
         if tick < NEVER:
-            heappush(self._course.timers, (tick, self.agenda.take_number(), handle))
+            self._course.put(tick, handle)
         if self._world_runs:  # towards a timer that may come after this one
             self._ready.append(self._nudge)
         return handle
@@ -158,13 +159,14 @@ class VirtualLoop(TimedLoop):
         if self._thread_id in (None, threading.get_ident()):
             return super().call_soon_threadsafe(callback, *args, context=context)
         self._check_closed()
+        if self._debug:
+            self._check_callback(callback, "call_soon_threadsafe")
         handle = asyncio.Handle(callback, args, self, context)
         if self._outside.stops or self._outside.calls:
             self._inbox.append(handle)
         else:
             where = f"{name_of(callback)} was called from the thread {threading.current_thread().name!r}"
-            self._ready.append(asyncio.Handle(self._report_stranger, (where,), self))
-            self._ready.append(handle)
+            self._ready.extend((asyncio.Handle(self._report_stranger, (where,), self), handle))
         self._write_to_self()
         return handle
 
@@ -177,9 +179,8 @@ class VirtualLoop(TimedLoop):
             self._check_callback(func, "run_in_executor")
         if executor is None:
             self._check_default_executor()
-            if self._default_executor is None:
-                self._default_executor = ThreadPoolExecutor(thread_name_prefix="asyncio")
-            executor = self._default_executor
+            executor = self._default_executor or ThreadPoolExecutor(thread_name_prefix="asyncio")
+            self._default_executor = executor
         source = executor.submit(func, *args)
         answer: asyncio.Future[_T] = self.create_future()
         self._outside.calls.append(OutsideCall(name_of(func), source, answer))
@@ -198,11 +199,7 @@ class VirtualLoop(TimedLoop):
             if events := self._selector.select(patience):
                 self._process_events(events)
             elif patience:
-                raise ClockStopError(
-                    f"the clock has stood still at {clock_reading(self.agenda.now)} for {patience:g} s of real time "
-                    f"without a sign from outside, because of {self._outside.names()}; these wait:\n{self._tasks()}\n"
-                    f"leave the clock stop before waiting for virtual time, or give it more patience"
-                )
+                raise self._outside.out_of_patience(self.agenda.now, patience, asyncio.all_tasks(self))
 
     def _sleep(self, seconds: float) -> None:
         """Wait in real time, without listening to anything but threads and signals."""
@@ -225,10 +222,8 @@ class VirtualLoop(TimedLoop):
             self._look_around()
         if not ready and not self._stopping:
             self._go_on()
-            if course.instant != self.agenda.now:
-                course.turn_to()
         if course.timers and course.timers[0][0] <= self.agenda.now:
-            course.take_due(ready)
+            course.fire_due(ready, only_fresh=not self._stopping)
         handle = self._nudge
         for _ in range(len(ready)):
             handle = ready.popleft()
@@ -238,37 +233,44 @@ class VirtualLoop(TimedLoop):
                 self._run_watched(handle)
             else:
                 handle._run()
-        del handle  # which breaks the cycle with the traceback of what it raised
+        del handle  # which breaks the cycle with the traceback of what it raised (so does the other one)
 
     def _run_watched(self, handle: asyncio.Handle) -> None:
-        self._current_handle = handle
-        began = monotonic()
+        self._current_handle, began = handle, monotonic()
         try:
             handle._run()
             if (took := monotonic() - began) >= self.slow_callback_duration:
-                _log.warning("Executing %s took %.3f seconds", _say_handle(handle), took)
+                _log.warning("Executing %r took %.3f seconds", _owner(handle), took)
         finally:
             self._current_handle = None
+            del handle
 
-    def _run_world(self, timer: Timer | None, reach: int) -> None:
-        """Run the agenda up to the next timer, but not beyond the tick ``reach``, until something becomes ready."""
-        before = (reach + 1,) if timer is None or timer[0] > reach else (timer[0], REST, 0, 0, timer[1])
+    def _run_world(self, timer: Timer | None, reach: int) -> bool:
+        """Run the agenda up to the next timer, but not beyond the tick ``reach``, until something becomes ready.
+
+        Say whether anything ran.
+        """
+        head = (entries := self.agenda.entries) and entries[0]
+        before = (reach + 1,) if timer is None or timer[0] > reach else (timer[0], REST, 0, 0, timer[2])
         self._world_runs = True
         try:
             self.agenda.run(before, self._ready)
         finally:
             self._world_runs = False
+        if head and (not entries or entries[0] is not head):
+            self._course.note_progress(head[4])
+            return True
+        return False
 
     def _look_around(self) -> None:
         """Let in what waits for quiet although there is none, and ask whether there ever will be."""
         self._run_world(self._course.next_timer(), self.agenda.now)
-        stopped = self._outside.stops or self._outside.calls
-        if stopped or self._inbox:
+        if self._inbox or self._outside.stops or self._outside.calls:
             self._listen(wait=False)
-        if stopped:  # an ordinary loop may well ask again and again whether something outside has happened
-            self._course.turns = 0
-        self._course.take_due(self._ready)
-        self._course.look(lambda: [_say_handle(handle) for handle in self._ready])
+        if self._outside.stops or self._outside.calls:
+            self._course.count_anew()  # an ordinary loop may well ask again and again what has happened
+        self._course.fire_due(self._ready, only_fresh=False)
+        self._course.look(map(_owner, self._ready))
 
     def _go_on(self) -> None:
         """Nothing is ready: find what comes next, move the clock there if it may go, and make it ready."""
@@ -283,13 +285,12 @@ class VirtualLoop(TimedLoop):
             else:
                 reach = course.last
             if course.entries:
-                self._run_world(timer, reach)
-                if ready or (timer is not None and timer[2].cancelled()):
+                ran = self._run_world(timer, reach)
+                if ran or ready or (timer is not None and timer[3].cancelled()):
                     continue
             if timer is not None and timer[0] <= reach:
-                course.go_to(timer)
-                return
-            if wait > 0:
+                course.fire(timer, ready)
+            elif wait > 0:
                 self._sleep(wait)
             elif stopped:
                 self._listen(wait=True)

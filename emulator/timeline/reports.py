@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from emulator.timeline.ticks import say
 
-__all__ = ["clock_reading", "name_of", "place_of", "tasks_waiting"]
+__all__ = ["clock_reading", "line_of", "name_of", "place_of", "tasks_waiting"]
 
 _AT_MOST: Final = 20
 _LIBRARY: Final = os.path.dirname(asyncio.__file__)
@@ -58,12 +58,17 @@ def _ordinal(task: "asyncio.Task[Any]") -> tuple[int, str]:
     return getattr(task, "ordinal", 0), task.get_name()
 
 
+def line_of(what: "asyncio.Task[Any] | asyncio.Handle") -> str:
+    """Give the line of a report for a task, with its place, or for the handle of a callback."""
+    return f"  {what.get_name()} {place_of(what)}" if isinstance(what, asyncio.Task) else f"  {what!r}"
+
+
 def tasks_waiting(tasks: Iterable["asyncio.Task[Any]"]) -> str:
     """List tasks in the order of their making, one a line, with the place where each waits; twenty at most."""
     ordered = sorted(tasks, key=_ordinal)
     if not ordered:
         return "  no task is left"
-    lines = [f"  {task.get_name()} {place_of(task)}" for task in ordered[:_AT_MOST]]
+    lines = [line_of(task) for task in ordered[:_AT_MOST]]
     if len(ordered) > _AT_MOST:
         lines.append(f"  and {len(ordered) - _AT_MOST:,} more")
     return "\n".join(lines)

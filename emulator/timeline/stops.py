@@ -10,12 +10,14 @@ import asyncio
 import contextlib
 import math
 from collections import deque
+from collections.abc import Iterable
 from concurrent.futures import Future as SourceFuture
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any
 
 from emulator.errors import ClockStopError
+from emulator.timeline.reports import clock_reading, tasks_waiting
 
 __all__ = ["ClockStop", "Outside", "OutsideCall", "clock_stop"]
 
@@ -55,6 +57,7 @@ class Outside:
         self.in_order = in_order
         self.stops: dict[ClockStop, None] = {}
         self.calls: deque[OutsideCall] = deque()
+        self._all_ended: asyncio.Future[None] | None = None
 
     def deliver(self) -> bool:
         """Hand over the next result that is there, if one is."""
@@ -62,10 +65,18 @@ class Outside:
             if call.source.done():
                 self.calls.remove(call)
                 call.settle()
+                if self._all_ended is not None and not self.calls and not self._all_ended.done():
+                    self._all_ended.set_result(None)
                 return True
             if self.in_order:
                 break
         return False
+
+    async def all_ended(self) -> None:
+        """Wait until every executor call has ended for real."""
+        if self.calls:
+            self._all_ended = asyncio.get_running_loop().create_future()
+            await self._all_ended
 
     def longest_patience(self) -> float | None:
         """Give the seconds of real silence that all that is open allows together; None for no end."""
@@ -75,10 +86,15 @@ class Outside:
         longest = max(allowed)
         return None if math.isinf(longest) else longest
 
-    def names(self) -> str:
-        """Name all that keeps the clock from moving."""
-        stops = [f"the clock stop {stop.name!r} (opened by {stop.opened_by})" for stop in self.stops]
-        return ", ".join(stops + [f"the executor call {call.name}" for call in self.calls])
+    def out_of_patience(self, now: int, patience: float, tasks: "Iterable[asyncio.Task[Any]]") -> ClockStopError:
+        """Give the error for a wait that was too long, naming all that keeps the clock from moving."""
+        names = [f"the clock stop {stop.name!r} (opened by {stop.opened_by})" for stop in self.stops]
+        names += [f"the executor call {call.name}" for call in self.calls]
+        return ClockStopError(
+            f"the clock has stood still at {clock_reading(now)} for {patience:g} s of real time without a sign from "
+            f"outside, because of {', '.join(names)}; these wait:\n{tasks_waiting(tasks)}\nleave the clock stop before "
+            f"waiting for virtual time, or give it more patience"
+        )
 
 
 class ClockStop:

@@ -77,7 +77,7 @@ class TimedLoop(GuardedLoop):
         except Exception:
             self.close()
             raise
-        self.places = Places(self)
+        self.places, self.places_of_futures = (Places(self, lambda: self._course.turns) for _ in range(2))
         self.irreproducible: list[str] = [] if in_order else ["results of executor calls come as they are done"]
 
     # -- what is asked of a virtual loop alone ------------------------------------------------------------------------
@@ -176,6 +176,7 @@ class TimedLoop(GuardedLoop):
     async def shutdown_default_executor(self, timeout: float | None = None) -> None:
         """Wait for the threads of the default executor, ``timeout`` seconds of real time at most."""
         async with self.clock_stop("the end of the default executor", timeout):
+            await self._outside.all_ended()  # the stock wait after this one cannot be cancelled on Python 3.11
             await super().shutdown_default_executor()
 
     def reach_wall_limit(self) -> None:

@@ -4,14 +4,16 @@ asyncio keeps tasks in sets (task groups, ``wait``, ``as_completed``, the shutdo
 do; a set walks its members by hash, and the stock hash is an address in memory, another one in each process. The tasks
 and futures of the virtual loop hash by a place of their own instead.
 
-The law: the children of one parent stand in a row of places, and each row begins at a multiple of 256. So tasks that
-one parent made are walked in the order of their making (up to 256 of them), and no two places are the same, so that
-large sets remain fast. One single row for all was tried: a set with room for 8 walks the tasks 6, 7, 8, 9 as 8, 9, 6,
-7. A future takes its place when it first lands in a set: most never do.
+The law: the tasks that one step of a task makes stand in a row, one place after another, and each row begins at a
+multiple of 256. So up to 256 tasks that were made in one step are walked in the order of their making. A set that holds
+tasks of several steps is walked in an order that is the same in each run, though not always that of their making: no
+hash can do better, because a set drops all but the last bits of it. One single row for all was tried: a set with room
+for 8 walks the tasks 6, 7, 8, 9 as 8, 9, 6, 7. Futures have rows of their own, and each takes its place when it first
+lands in a set: most never do.
 """
 
 import asyncio
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Callable
 from typing import Any, Final, Protocol, TypeVar, cast
 from weakref import WeakKeyDictionary
 
@@ -23,37 +25,33 @@ _ROW: Final = 256
 
 class _HasPlaces(Protocol):
     places: "Places"
+    places_of_futures: "Places"
 
 
 class Places:
-    """Hands out places, one row after another, to what the current task makes."""
+    """Hands out places: a new row for each step of a task, and for each turn of the loop outside tasks."""
 
-    __slots__ = ("_ends", "_loop", "_next_here")
+    __slots__ = ("_loop", "_next", "_row_of", "_turns")
 
-    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, turns: Callable[[], int]) -> None:
         self._loop = loop
-        self._ends = 0
-        self._next_here = 0
+        self._turns = turns
+        self._next = 0
+        self._row_of = (0, 0)
 
     def take(self) -> int:
-        """Give the next place in the row of the current task; in the loop's own row when no task is running."""
-        parent = asyncio.current_task(self._loop)
-        if isinstance(parent, Task):
-            parent.next_place = place = self._after(parent.next_place)
-        else:
-            self._next_here = place = self._after(self._next_here)
-        return place
-
-    def _after(self, place: int) -> int:
-        """Give the place after one, or the first of a fresh row when that row is full or there is none yet."""
-        place += 1
-        if place == 1 or not place % _ROW:
-            self._ends = place = self._ends + _ROW
+        """Give the next place, from 256 on."""
+        step = (id(asyncio.current_task(self._loop)), self._turns())
+        if step != self._row_of or not self._next:
+            self._row_of = step
+            self._next = (self._next // _ROW + 1) * _ROW
+        place = self._next
+        self._next += 1
         return place
 
 
 class Future(asyncio.Future[_T]):
-    """A future of asyncio whose hash is its place in the row of the task that first put it into a set.
+    """A future of asyncio whose hash is its place in the row of the step that first put it into a set.
 
     Attributes:
         place: as above; 0 until then.
@@ -63,22 +61,20 @@ class Future(asyncio.Future[_T]):
 
     def __hash__(self) -> int:
         if not self.place:
-            self.place = cast(_HasPlaces, self.get_loop()).places.take()
+            self.place = cast(_HasPlaces, self.get_loop()).places_of_futures.take()
         return self.place
 
 
 class Task(asyncio.Task[_T]):
-    """A task of asyncio whose hash is its place among the children of the task that made it.
+    """A task of asyncio whose hash is its place in the row of the step that made it.
 
     Attributes:
         place: as above; 0 while it is being made.
         ordinal: the how-many-eth task of its loop this is, from 1; 0 while it is being made.
-        next_place: the place that was last given to a child of this task.
     """
 
     place = 0
     ordinal = 0
-    next_place = 0
 
     def __hash__(self) -> int:  # asked for the first time while the task registers itself, so in the order of making
         if not self.place:

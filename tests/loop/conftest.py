@@ -1,0 +1,48 @@
+"""What the tests of the virtual loop share: running a coroutine on a loop of its own, debug mode off and on."""
+
+import asyncio
+import gc
+import logging
+from collections.abc import Callable, Coroutine, Iterator
+from typing import Any
+
+import pytest
+
+from emulator.timeline import VirtualLoop
+
+Run = Callable[..., Any]
+
+
+@pytest.fixture(params=[False, True], ids=["plain", "debug"])
+def debug(request: pytest.FixtureRequest) -> bool:
+    """Debug mode of asyncio: each test that asks for it runs with both."""
+    return bool(request.param)
+
+
+@pytest.fixture
+def run(debug: bool) -> Run:
+    """Give ``run(main, **options of the loop)``, which runs ``main(loop)`` on a fresh virtual loop and closes it."""
+
+    def runs(main: Callable[[VirtualLoop], Coroutine[Any, Any, Any]], **options: Any) -> Any:
+        made: list[VirtualLoop] = []
+
+        def factory() -> VirtualLoop:
+            made.append(VirtualLoop(**options))
+            return made[0]
+
+        with asyncio.Runner(loop_factory=factory, debug=debug) as runner:
+            runner.get_loop()
+            return runner.run(main(made[0]))
+
+    return runs
+
+
+@pytest.fixture
+def no_noise(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
+    """Fail if asyncio logged anything by the end of the test, after all garbage was collected."""
+    gc.collect()  # what earlier tests left is not this one's noise
+    caplog.clear()
+    caplog.set_level(logging.WARNING, logger="asyncio")
+    yield
+    gc.collect()
+    assert [record.getMessage() for record in caplog.records if record.name == "asyncio"] == []
