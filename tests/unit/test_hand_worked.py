@@ -1,4 +1,4 @@
-"""Three nights worked out by hand, to the second: every attempt and every effect, compared whole.
+"""Some nights worked out by hand, to the instant: every attempt and every effect, compared whole.
 
 All times in these scenarios are constants, so that paper and pencil give the same as the program. An attempt is
 (job, attempt, worker, its work began, its work stopped, the broker ended it, outcome); an effect is (at, job,
@@ -25,8 +25,8 @@ def worked(name: str) -> tuple[list[Attempt], list[Effect]]:
     loaded = load(SCENARIOS / name)
 
     def told(tick: int) -> str:
-        assert tick % SECOND == 0, "everything here happens at whole seconds"
-        return f"{loaded.clock.local(tick):%H:%M:%S}"
+        part = f"{tick % SECOND / SECOND:g}"[1:]  # such as ".2", and nothing at a whole second
+        return f"{loaded.clock.local(tick):%H:%M:%S}{part}"
 
     attempts: dict[tuple[int, int], dict[str, Any]] = defaultdict(dict)
     effects: list[Effect] = []
@@ -160,5 +160,28 @@ def test_work_that_can_never_finish_under_its_cap() -> None:
             for attempt in (1, 2, 3)
             for field, place in fields
             for job in (1, 2)
+        ],
+    )
+
+
+def test_a_worker_that_is_cut_off_and_stops_by_a_slow_clock() -> None:
+    """Its clock loses a fifth, so it stops 22.3 s after its lease has ended, while another does the job already."""
+    # Each way over the link takes 0.2 s. The jobs come at 22:00:00; dome-1 and dome-2 ask at once, the requests arrive
+    #   at 22:00:00.2, the answers at 22:00:00.4, and work of 20 min begins.
+    # dome-1's clock shows 0.8 s for each second. Its heartbeats leave every 22 s by that clock, every 22 / 0.8 = 27.5 s
+    #   in truth, from 21:30:00. The link is cut at 22:10:00 (2400 s); the last heartbeat before is number 87:
+    #   87 x 27.5 s = 2392.5 s, which is 22:09:52.5. It arrives at 22:09:52.7: the lease ends at + 90 s = 22:11:22.7.
+    # dome-3 asks at 22:11:22.7, is handed the job at 22:11:22.9 and begins at 22:11:23.1. It is done after 20 min, at
+    #   22:31:23.1, and its outcome arrives at 22:31:23.3.
+    # dome-1 counts 90 s from when it sent that heartbeat: 90 / 0.8 = 112.5 s in truth, 22:09:52.5 + 112.5 s = 22:11:45.
+    assert worked("cut-off-with-a-drifting-clock.yaml") == (
+        [
+            (1, 1, "dome-1", "22:00:00.4", "22:11:45", "22:11:22.7", "lease lost"),
+            (2, 1, "dome-2", "22:00:00.4", "22:20:00.4", "22:20:00.6", "ok"),
+            (1, 2, "dome-3", "22:11:23.1", "22:31:23.1", "22:31:23.3", "ok"),
+        ],
+        [
+            ("22:20:00.4", 2, 1, "copied", "volumes#2"),
+            ("22:31:23.1", 1, 2, "copied", "volumes#1"),
         ],
     )
