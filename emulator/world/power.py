@@ -45,7 +45,7 @@ class Power:
             + [(at, False) for at in self._times(schedule.off, schedule)]
         )
         before = [is_on for at, is_on in switches if at <= joins]
-        is_on = before[-1] if before else schedule.on is None
+        is_on = schedule.on is None or (bool(before) and before[-1])
         if is_on and not worker.model.woken_on_demand:
             self._at(joins, self._switch_on, worker)
         for at, on in switches:
@@ -57,7 +57,7 @@ class Power:
         self._world.shutdowns[worker.index] = [at for at, on in switches if not on]
 
     def _times(self, text: str | None, schedule: PowerSchedule) -> list[int]:
-        """Give the ticks of a time of day, from two days before the start to the day after the end."""
+        """Give the ticks of a time of day, from a week before the start to a week after the end."""
         if text is None:
             return []
         world = self._world
@@ -130,7 +130,7 @@ class Power:
         switches = [(at, True) for at in self._times(schedule.on, schedule)]
         switches += [(at, False) for at in self._times(schedule.off, schedule)]
         before = [is_on for at, is_on in sorted(switches) if at <= now]
-        return before[-1] if before else schedule.on is None
+        return before[-1] if before and schedule.on is not None else schedule.on is None
 
     def idle(self, worker: Worker) -> None:
         """A worker that sleeps on demand has nothing to do: switch it off when that has lasted long enough."""
