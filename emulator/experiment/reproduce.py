@@ -97,7 +97,14 @@ def reproduce(path: str | Path, *, progress: Progress | None = None) -> Reproduc
 
 def _check_files(log: Log, loaded: Loaded) -> None:
     for name, then in log.meta.files.items():
-        if content_hash(loaded.folder / name) != then:
+        try:
+            now = content_hash(loaded.folder / name)
+        except OSError as error:
+            raise LogError(
+                f"{log.path}: the recorded run read {name}, and {loaded.folder / name} cannot be read: "
+                f"{error.strerror}; put it there, or start the command in the folder that the run was started in"
+            ) from None
+        if now != then:
             raise LogError(
                 f"{log.path}: the recorded run read another {name}: the file {loaded.folder / name} was changed since, "
                 "put the old one in its place to compare"

@@ -171,6 +171,11 @@ class Contact:
         what = (worker, worker.incarnation, k, sent, tokens)
         self._world.agenda.at(arrives, self._beat_arrives, what, MESSAGES, worker.index, k)
 
+    def answer_later(self, worker: Worker, sent: int, arrived: int, tokens: tuple[int, ...], replied: int) -> None:
+        """Let the answer to a heartbeat that has arrived, and renewed all that it named, reach its worker."""
+        what = (worker, worker.incarnation, sent, arrived, tokens, HeartbeatReply())
+        self._world.agenda.at(replied, self._beat_answered, what)
+
     def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...]]) -> None:
         worker, incarnation, k, sent, tokens = what
         world = self._world

@@ -31,7 +31,6 @@ class ComputedHeartbeats:
         self._world = world
         self._beats = beats
         self._settled: dict[int, int] = {}  # by worker: the last heartbeat that a change has left behind
-        self._real: dict[int, int] = {}  # by worker: the last heartbeat on its way that was made a real one
         self._made_real: dict[int, int] = {}  # by worker, the last heartbeat that arrives as a message of its own
 
     # -- what the broker asks for -------------------------------------------------------------------------------------
@@ -99,7 +98,6 @@ class ComputedHeartbeats:
         k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
         for number, sent, arrives in self._on_their_way(worker, k):
             self._arrive(worker, number, sent, arrives)
-            self._made_real[worker.index] = number
         for number in range(k, k + _AT_ONCE):
             if self._beats.gets_through(worker, number):
                 agenda.at(
@@ -192,7 +190,7 @@ class ComputedHeartbeats:
             if beats.gets_through(worker, k):
                 arrived = sent + beats.delay_out(worker, k)
                 if arrived >= before:
-                    if breaking and k > self._made_real.get(worker.index, 0):
+                    if breaking:
                         on_the_way.append((k, sent, arrived))
                 elif not heard:
                     heard = True
@@ -205,14 +203,17 @@ class ComputedHeartbeats:
                         answered = True
                         for execution in self._named(worker, sent):
                             world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
+                    elif breaking:
+                        tokens = tuple(execution.token for execution in self._named(worker, sent))
+                        world.contact.answer_later(worker, sent, arrived, tokens, replied)
             k -= 1
         for what in reversed(on_the_way):
             self._arrive(worker, *what)
 
     def _arrive(self, worker: Worker, k: int, sent: int, arrives: int) -> None:
         """Make a heartbeat that is on its way a real one, once."""
-        if k > self._real.get(worker.index, 0):
-            self._real[worker.index] = k
+        if k > self._made_real.get(worker.index, 0):
+            self._made_real[worker.index] = k
             self._world.contact.arrive_later(worker, k, sent, arrives)
 
     def _named(self, worker: Worker, sent: int) -> list[Execution]:
