@@ -28,6 +28,7 @@ __all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_t
 
 _MOST_PROBLEMS = 100
 _DEEPEST = 50
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
 # Stands in for a start that is wrong; early enough that hardly any time in a file lies before it or a century after.
 _WHATEVER = datetime(1950, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
@@ -223,19 +224,23 @@ def _in_order(problems: list[Problem], name: str) -> list[Problem]:
     return problems
 
 
-def _plain(value: Any, deep: int = 0) -> Any:
+def _plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
     """Make settings plain data, such as a file could hold: timedelta becomes a duration, dates become local times."""
-    if deep <= _DEEPEST:
+    if len(loc) <= _DEEPEST:
         if isinstance(value, Mapping):
-            return {str(key): _plain(item, deep + 1) for key, item in value.items()}
+            return {_plain(str(key), loc): _plain(item, (*loc, str(key))) for key, item in value.items()}
         if isinstance(value, list | tuple):
-            return [_plain(item, deep + 1) for item in value]
+            return [_plain(item, (*loc, place)) for place, item in enumerate(value)]
         if isinstance(value, timedelta):
             return say(value // timedelta(microseconds=1))
         if isinstance(value, date):
             return value.isoformat()
-        if value is None or isinstance(value, str | bool) or (isinstance(value, int | float) and abs(value) < 1e30):
+        if isinstance(value, str) and not _CONTROL.search(value):
             return value
-    what = f"{type(value).__name__} {str(value)[:40]!r}" if isinstance(value, float) else type(value).__name__
-    message = f"found a value of type {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
-    raise ScenarioError([Problem("settings", 0, 0, "", message)])
+        if value is None or isinstance(value, bool) or (isinstance(value, int | float) and abs(value) < 1e30):
+            return value
+    what = f"a value of type {type(value).__name__}"
+    if isinstance(value, str | float):
+        what = shown(value)
+    message = f"found {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
+    raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc[:_DEEPEST])), message)])

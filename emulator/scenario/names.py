@@ -127,8 +127,15 @@ class Names:
             return f"no {what} is called {word!r}: it is none of the {len(known)} that are defined"
         return f"no {what} is called {word!r}: {advise(word, known)}"
 
+    def too_many(self, pool: str, some: Any) -> str | None:
+        """Say so if a pool has fewer workers than a number."""
+        count = self._count(pool)
+        if isinstance(some, int) and count is not None and some > count:
+            return f"the pool {pool!r} has only {count} workers"
+        return None
+
     def _count(self, pool: str) -> int | None:
-        settings = self.pools[pool]
+        settings = self.pools.get(pool)
         count = settings.get("count") if isinstance(settings, Mapping) else None
         return count if isinstance(count, int) and count >= 0 else None
 

@@ -103,13 +103,8 @@ def _targets(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
             if isinstance(target, Mapping) and isinstance(pool := target.get("pool"), str):
                 if wrong := names.pool(pool):
                     yield Found((*loc, "pool"), wrong)
-                elif _more_than_all(target.get("some"), names.pools[pool]):
-                    yield Found((*loc, "some"), f"the pool {pool!r} has only {names.pools[pool]['count']} workers")
-
-
-def _more_than_all(some: Any, pool: Any) -> bool:
-    count = pool.get("count") if isinstance(pool, Mapping) else None
-    return isinstance(some, int) and isinstance(count, int) and some > count
+                elif wrong := names.too_many(pool, target.get("some")):
+                    yield Found((*loc, "some"), wrong)
 
 
 def _own_workers(data: Mapping[str, Any], names: Names) -> Iterator[Found]:

@@ -28,9 +28,9 @@ def wrong_parameters(data: Mapping[str, Any], names: Names) -> list[Found]:
     return [*_in_routines(names), *_in_arrivals(data, names)]
 
 
-def _parameters(routine: Any) -> Mapping[str, Any]:
+def _parameters(routine: Any) -> Mapping[str, str]:
     found = routine.get("parameters") if isinstance(routine, Mapping) else None
-    return found if isinstance(found, Mapping) else {}
+    return {name: str(kind) for name, kind in found.items()} if isinstance(found, Mapping) else {}
 
 
 def _unknown(template: Any, known: list[str]) -> str | None:

@@ -78,18 +78,19 @@ def test_durations_in_python_may_be_timedelta() -> None:
 @pytest.mark.parametrize(
     "value, what",
     [
-        (object(), "object"),
-        ({1, 2}, "set"),
-        (float("nan"), "float 'nan'"),
-        (10**40, "int"),
+        (object(), "a value of type object"),
+        ({1, 2}, "a value of type set"),
+        (float("nan"), "nan"),
+        (10**40, "a value of type int"),
+        ("bell\a", "'bell\\x07'"),
     ],
 )
 def test_settings_that_are_no_plain_data_are_refused(value: Any, what: str) -> None:
-    """What no file could hold is refused by its type, not passed on."""
+    """What no file could hold is refused at its path, not passed on."""
     with pytest.raises(ScenarioError) as caught:
-        from_settings(changed(seed=value))
-    message = f"found a value of type {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
-    assert caught.value.problems == (Problem("settings", 0, 0, "", message),)
+        from_settings(changed(arrivals=[{"parameters": value}]))
+    message = f"found {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
+    assert caught.value.problems == (Problem("settings", 0, 0, "arrivals.0.parameters", message),)
 
 
 def test_settings_that_hold_themselves_are_refused() -> None:
