@@ -21,7 +21,7 @@ _workers = st.sampled_from(["dome-1", "dome-2", "annex-1", "dome", "annex"])
 
 
 def _window(kind: str, **more: Any) -> st.SearchStrategy[dict[str, Any]]:
-    return st.fixed_dictionaries({kind: _workers, "at": _moments, "lasts": _seconds} | {k: v for k, v in more.items()})
+    return st.fixed_dictionaries({kind: _workers, "at": _moments, "lasts": _seconds} | more)
 
 
 _worker_faults = st.one_of(
@@ -145,7 +145,10 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
                     {"name": "seal", "takes": "40s", "leaves": "sealed", "repeatable": False},
                 ],
             },
-            "log-export": {"queue": "night", "parts": [{"name": "export", "takes": {"mean": "3m", "law": "exponential"}}]},
+            "log-export": {
+                "queue": "night",
+                "parts": [{"name": "export", "takes": {"mean": "3m", "law": "exponential"}}],
+            },
         },
         "arrivals": [
             {"routine": "plate-copy", "name": "plates", "count": 5, "at": "+1m"},
@@ -186,7 +189,10 @@ def in_words(rows: list[Row]) -> list[str]:
 
 
 _SETTINGS = settings(
-    max_examples=60, deadline=None, database=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    max_examples=60,
+    deadline=None,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 
 
