@@ -12,6 +12,7 @@ import pytest
 from night_runs import HOUR, Ran, exponential, holds, holds_share, made, mean_and_error, ran
 
 from emulator.measure.night import ATTEMPTS, FINISHED, FIRST_OUT
+import itertools
 
 pytestmark = pytest.mark.slow
 
@@ -119,7 +120,7 @@ def test_first_failure_of_many_workers():
     settings["faults"][0]["power_off"] = "dome"
     settings["arrivals"] = [{"routine": "work", "at": "+0s"}]
     began = [0, *(row[0] for row in ran(settings, seed=2).of("fault_began"))]
-    holds([(later - earlier) / HOUR for earlier, later in zip(began, began[1:], strict=False)], 20.0, sharp=0.03)
+    holds([(later - earlier) / HOUR for earlier, later in itertools.pairwise(began)], 20.0, sharp=0.03)
     struck = {at // (8 * HOUR) for at in began[1:]}
     holds_share(5000 - len(struck), 5000, 0.6703200460356393)
 

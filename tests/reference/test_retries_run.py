@@ -9,6 +9,7 @@ import math
 
 import pytest
 from night_runs import Ran, holds, holds_share, mean_and_error, ran
+import itertools
 
 SECOND = 1_000_000
 
@@ -35,7 +36,7 @@ def tries(of: Ran) -> list[list[float]]:
 
 
 def gaps(times: list[float]) -> list[float]:
-    return [later - earlier for earlier, later in zip(times, times[1:], strict=False)]
+    return [later - earlier for earlier, later in itertools.pairwise(times)]
 
 
 @pytest.mark.slow
