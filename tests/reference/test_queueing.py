@@ -204,7 +204,7 @@ def test_priorities_and_the_conservation_law():
     """Three classes: waits 0.238, 0.325, 0.909 h; weighted by load they sum as first come, first served.
 
     Cobham, Oper. Res. 2 (1954) 70-76, numbers Hillier & Lieberman (from memory; the 0.889 h sometimes quoted for the
-    third class breaks the conservation law). Conservation: Kleinrock, Nav. Res. Log. Q. 12 (1965) 181-192.
+    third class breaks the conservation law). Conservation: Kleinrock, NRLQ 12 (1965) 181-192 (from memory).
     """
     rates, horizon = (0.2, 0.6, 1.2), "900h"
     arrivals = [

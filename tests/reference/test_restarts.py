@@ -6,13 +6,13 @@ seconds with a heartbeat each second makes the interruption known within 1 to 2 
 moves no mean by more than 1 part in 5000. The published means must lie within 4 standard errors.
 """
 
+import itertools
 from math import log
 
 import pytest
 from night_runs import HOUR, Ran, exponential, holds, holds_share, made, mean_and_error, ran
 
 from emulator.measure.night import ATTEMPTS, FINISHED, FIRST_OUT
-import itertools
 
 pytestmark = pytest.mark.slow
 
@@ -45,7 +45,7 @@ def hours_per_job(of: Ran) -> list[float]:
     ],
 )
 def test_restart_from_the_beginning(length, total, failures, lasts):
-    """Interrupted once in 10 hours on average and begun anew each time, work of t hours takes (e^(t/10) - 1) * 10 hours.
+    """Interrupted once in 10 hours and begun anew each time, work of t hours takes (e^(t/10) - 1) * 10 hours.
 
     Duda, Inf. Process. Lett. 16 (1983) 221-229; Kulkarni, Nicola & Trivedi 1987 (from memory); over 2000 jobs.
     """
@@ -111,7 +111,7 @@ def test_interruptions_that_grow_rarer():
 
 
 def test_first_failure_of_many_workers():
-    """50 workers that fail once in 1000 hours each: one fails every 20 hours, none within 8 hours with probability 0.67.
+    """50 workers, each failing once in 1000 hours: one every 20 hours, none within 8 hours with probability 0.67.
 
     Trivedi, ch. 3 (from memory).
     """

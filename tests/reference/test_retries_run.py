@@ -5,11 +5,11 @@ down; all of them were checked by a second computation. Work takes no time here,
 published schedules themselves. The same laws are held against the broker alone in ``test_retry.py``.
 """
 
+import itertools
 import math
 
 import pytest
 from night_runs import Ran, holds, holds_share, mean_and_error, ran
-import itertools
 
 SECOND = 1_000_000
 
