@@ -88,7 +88,7 @@ def test_work_that_stands_still_and_goes_on():
 def test_power_tail_of_repeated_work():
     """The same exponential work repeated until it fits between interruptions: P(T > 20 h) and P(T > 100 h).
 
-    Asmussen et al. 2008; Jelenkovic & Tan, INFOCOM 2007 (abstract looked up, values by integration); mean 1 h, gaps 2 h.
+    Asmussen et al. 2008; Jelenkovic & Tan, INFOCOM 2007 (looked up: abstract; values integrated); mean 1 h, gaps 2 h.
     """
     found = hours_per_job(ran(one_after_another(exponential("1h"), "40000h", gaps=exponential("2h")), seed=3))
     assert len(found) > 15_000
