@@ -114,7 +114,7 @@ def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".")
     Raises:
         ScenarioError: with every mistake in it, each at its line and column.
 
-    >>> load_text("title: A quiet night")
+    >>> load_text("title: A quiet night")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
     emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...

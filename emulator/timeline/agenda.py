@@ -5,7 +5,8 @@ The law: entries fire by (time, rank, first key, second key, number). The ranks 
 1. ``ENDS``: what ends or expires (keys: job number, token);
 2. ``FAULTS``: faults and people's actions (keys: place in the file, number of the occurrence);
 3. ``MESSAGES``: messages that reach the broker (keys: worker, number of the message);
-4. ``REST``: everything else, first made first fired (keys: 0, 0).
+4. ``REST``: everything else, first made first fired (keys: 0, 0); after it, with 1 as first key, the handing over of
+   work that became eligible in the course of the instant.
 
 An entry made for *now* joins its rank and still fires before the clock moves. Nothing is ever fired early, nothing is
 cancelled here: an entry whose reason has gone must notice that itself when it fires (a look-up is cheaper than a
