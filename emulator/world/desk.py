@@ -4,6 +4,7 @@ from typing import Any
 
 from emulator.broker.requests import Submission
 from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.draws import Entities
 from emulator.world.exchange import Exchange
 from emulator.world.plan import JobPlan, ReadyRoutine, fill
 from emulator.world.worker import ON, Worker
@@ -18,6 +19,7 @@ class Desk(Exchange):
     plans: dict[tuple[str, int], tuple[int, PlannedJob]]
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
+    _entities: dict[str, Entities]
     _generations: dict[tuple[str, int], int]
     _poisoned: dict[tuple[str, int], str]
     _remembered: frozenset[str]
@@ -29,7 +31,12 @@ class Desk(Exchange):
         label = (planned.entry, planned.ordinal)
         generation = self._generations.get(label, -1) + 1 if origin else 0
         routine = self.routines[planned.routine]
-        plan = JobPlan(routine, planned.entry, planned.ordinal, generation, planned.parameters, "", planned.traced)
+        entities = self._entities.get(planned.entry)
+        if entities is None:
+            entities = self._entities[planned.entry] = Entities("job", planned.entry)
+        ordinal, traced = planned.ordinal, planned.traced
+        entity = entities.key(ordinal, generation)
+        plan = JobPlan(routine, planned.entry, ordinal, generation, planned.parameters, "", traced, entity)
         key = planned.key if planned.key is not None else routine.model.key
         if key:
             plan.key = fill(key, plan)

@@ -17,7 +17,7 @@ from typing import Final
 
 from emulator.world.numerics import exponential, geometric, whole
 
-__all__ = ["Draws", "Purpose", "entity_key", "exponential", "geometric", "whole"]
+__all__ = ["Draws", "Entities", "Purpose", "entity_key", "exponential", "geometric", "whole"]
 
 _STEP: Final = 2.0**-53
 _pack: Final = Struct("<QQqqq").pack
@@ -134,11 +134,33 @@ def entity_key(*parts: str | int) -> int:
     >>> entity_key("plate-copy", 1, 7) == entity_key("plate-copy", 17)
     False
     """
-    state = blake2b(digest_size=8, person=b"entity key")
-    for part in parts:
-        if isinstance(part, str):
-            kind, data = b"s", part.encode("utf-8", "surrogatepass")
-        else:
-            kind, data = b"i", part.to_bytes(part.bit_length() // 8 + 1, "little", signed=True)
-        state.update(kind + len(data).to_bytes(8, "little") + data)
-    return int.from_bytes(state.digest(), "little")
+    return Entities().key(*parts)
+
+
+class Entities:
+    """Makes the keys of entities that begin alike, faster than one by one.
+
+    >>> Entities("plate-copy").key(17) == entity_key("plate-copy", 17)
+    True
+    """
+
+    __slots__ = ("_state",)
+
+    def __init__(self, *parts: str | int) -> None:
+        self._state = blake2b(digest_size=8, person=b"entity key")
+        self._add(self._state, parts)
+
+    def key(self, *parts: str | int) -> int:
+        """Make the key of what these parts name, after those that all have alike."""
+        state = self._state.copy()
+        self._add(state, parts)
+        return int.from_bytes(state.digest(), "little")
+
+    @staticmethod
+    def _add(state: blake2b, parts: tuple[str | int, ...]) -> None:
+        for part in parts:
+            if isinstance(part, str):
+                kind, data = b"s", part.encode("utf-8", "surrogatepass")
+            else:
+                kind, data = b"i", part.to_bytes(part.bit_length() // 8 + 1, "little", signed=True)
+            state.update(kind + len(data).to_bytes(8, "little") + data)

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.rules import Outcome
 from emulator.timeline.agenda import ENDS, MESSAGES, REST
 from emulator.world.contact import Request
 from emulator.world.machines import Machines
@@ -109,6 +110,10 @@ class Exchange(Machines):
                 return
             if not self.broker.is_up or worker.cut_out or worker.cut_back:
                 return  # it asks again when it is reached again
+            if worker.is_plain and not self._to_deliver:
+                if not self._take_at_once(worker):
+                    return
+                continue
             if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
                 return
             request = Request("take", worker)
@@ -118,6 +123,32 @@ class Exchange(Machines):
             self.contact.send(request)
             if not request.answered or len(worker.executions) == before:
                 return
+
+    def _take_at_once(self, worker: Worker) -> bool:
+        """Ask over a link without delay or loss: the same as a request and its answer, in one step."""
+        now, broker = self.agenda.now, self.broker
+        left = None if worker.model.power is None else self._time_left(worker)
+        worker.number = number = worker.number + 1
+        grant = broker.take(now, 0, worker.name, worker.incarnation, worker.queues, worker.equipment, left, number)
+        if grant is None:
+            self.polls.wait(worker, now)
+            self.power.idle(worker)
+            return False
+        plan: JobPlan = broker.payload(grant.job)
+        if self._doubled:
+            self._double(worker, grant, plan)
+        self.labour.begin(worker, grant, plan, now)
+        return True
+
+    def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None) -> None:
+        """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
+        worker, now = execution.worker, self.agenda.now
+        worker.number = number = worker.number + 1
+        name, incarnation, token = worker.name, worker.incarnation, execution.token
+        answer = self.broker.hand_in(
+            now, execution.event, name, incarnation, number, token, outcome, why, retry_after, now
+        )
+        self._outcome_answered(execution, answer)
 
     def hand_out(self, request: Request) -> Any:
         """Let the broker answer a request for work; a fault may have it hand a job out twice."""
@@ -194,9 +225,12 @@ class Exchange(Machines):
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return
-        execution = request.execution
-        assert execution is not None
-        plan = execution.plan
+        assert request.execution is not None
+        self._outcome_answered(request.execution, answer)
+
+    def _outcome_answered(self, execution: Execution, answer: Any) -> None:
+        """A worker knows that its outcome was taken or refused: its slot is free."""
+        plan, worker = execution.plan, execution.worker
         self.labour.forget(execution)
         if answer is True:
             self.after_job_change(plan, plan.number)

@@ -165,15 +165,7 @@ class ComputedHeartbeats:
         return any(execution.token == token and execution.handing_in for execution in worker.executions)
 
     def _is_regular(self, worker: Worker) -> bool:
-        link = worker.link
-        return not (
-            worker.jitter
-            or worker.heartbeat_loss
-            or link.loss_out
-            or link.loss_back
-            or worker.delay_out is not None
-            or worker.delay_back is not None
-        )
+        return not (worker.jitter or worker.heartbeat_loss or worker.is_lossy or worker.is_slow)
 
     def _next_due(self, worker: Worker) -> int:
         agenda = self._world.agenda
@@ -228,7 +220,7 @@ class ComputedHeartbeats:
         """Schedule the alarm of a lease for the tick at which it lapses, if it does."""
         world, beats = self._world, self._beats
         agenda = world.agenda
-        length = world.lease_length(token)
+        length = world.lease_length(job)
         if (
             not length
             or not self._reaches(worker)

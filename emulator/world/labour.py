@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
+from emulator.broker.rules import Outcome
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose
 from emulator.world.effects import Effects
@@ -62,7 +63,7 @@ class Labour:
         else:
             self._begin_step(execution)
 
-    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[str, str] | None:
+    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, str] | None:
         """Say why an attempt ends before its first step, if it does."""
         routine = plan.routine
         for wanted in routine.requires:
@@ -113,17 +114,17 @@ class Labour:
         if part.model.error_share or part.model.permanent_error_share or plan.routine.error_share:
             execution.failing = self._fate(execution, step, plan.routine.error_share)
         elif execution.failing:
-            execution.failing = ""
+            execution.failing = None
         self.go_on(execution, work)
 
-    def _fate(self, execution: Execution, step: Step, extra: float) -> str:
+    def _fate(self, execution: Execution, step: Step, extra: float) -> Outcome | None:
         part, element, _ = step
         n3 = part.index * 1_000_000 + element
         u = self._uniform(_OUTCOME, execution.plan.entity, execution.attempt, n3)
         permanent = part.model.permanent_error_share
         if u < permanent:
             return "permanent error"
-        return "error" if u < permanent + part.model.error_share + extra else ""
+        return "error" if u < permanent + part.model.error_share + extra else None
 
     def go_on(self, execution: Execution, work: int) -> None:
         """Let ``work`` ticks of work begin, at the worker's present speed."""
@@ -212,7 +213,7 @@ class Labour:
         if plan.poison:
             self._poisoned(execution)
         elif outcome == "ok":
-            failing = self._fate(execution, step, plan.routine.error_share) if self._may_fail(execution, step) else ""
+            failing = self._fate(execution, step, plan.routine.error_share) if self._may_fail(execution, step) else None
             if failing:
                 self._end(execution, failing, f"{step[0].model.name} failed")
             else:
@@ -239,7 +240,7 @@ class Labour:
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, execution: Execution, outcome: str, why: str, retry_after: int | None = None) -> None:
+    def _end(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         world = self._world
         now = world.agenda.now
@@ -251,11 +252,13 @@ class Labour:
         said = "finished" if outcome == "ok" else why
         row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, said)
         execution.event = self._emit(row)
+        if direct:
+            world.hand_in_at_once(execution, outcome, why, retry_after)
+            return
         request = Request("outcome", worker, execution)
         request.outcome = (outcome, why, retry_after, now)
         world.contact.send(request)
-        if not direct:
-            world.heartbeats.dropped(worker, execution)
+        world.heartbeats.dropped(worker, execution)
 
     def drop(self, execution: Execution, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""

@@ -150,6 +150,7 @@ class Machines(Surroundings):
         self.heartbeats.settle(worker)
         worker.cut_out = worker.cut_out or direction in ("out", "both")
         worker.cut_back = worker.cut_back or direction in ("back", "both")
+        worker.look_at_link()
         self.polls.leave(worker)
         if worker.state is ON:
             self.say_worker(cause, worker, "cut off", direction)
@@ -165,6 +166,7 @@ class Machines(Surroundings):
             worker.cut_out = False
         if direction in ("back", "both"):
             worker.cut_back = False
+        worker.look_at_link()
         if worker.state is ON and not worker.cut_out and not worker.cut_back:
             self.say_worker(cause, worker, self.state_word(worker), "link restored")
         self.heartbeats.changed(worker)

@@ -6,7 +6,6 @@ from typing import Any, Final
 
 from emulator.scenario.models import Part, Routine
 from emulator.world.distribution import Distribution
-from emulator.world.draws import entity_key
 from emulator.world.sampling_of import sampling_of
 
 __all__ = ["JobPlan", "ReadyPart", "ReadyRoutine", "Step", "fill"]
@@ -107,6 +106,7 @@ class JobPlan:
         parameters: Mapping[str, Any],
         key: str,
         traced: int | None,
+        entity: int,
     ) -> None:
         self.routine = routine
         self.entry = entry
@@ -115,7 +115,7 @@ class JobPlan:
         self.parameters = parameters
         self.key = key
         self.traced = traced
-        self.entity = entity_key("job", entry, ordinal, generation)
+        self.entity = entity
         self.name = f"{entry}#{ordinal}"
         self.scope = f"key {key}" if key else self.name
         self.number = 0

@@ -91,12 +91,10 @@ class Surroundings:
         """Say whether heartbeats renew the lease of what is worked on."""
         return self._lengths[execution.plan.routine.model.queue] > 0
 
-    def lease_length(self, token: int) -> int:
-        """Give what a renewal adds to a lease; 0 on a queue without renewal."""
-        lease = self.broker.lease_of(token)
-        if lease is None:
-            return 0
-        return self._lengths[self.broker.payload(lease[0]).routine.model.queue]
+    def lease_length(self, job: int) -> int:
+        """Give what a renewal adds to the lease of an unfinished job; 0 on a queue without renewal."""
+        plan: JobPlan | None = self.broker.payload(job)
+        return 0 if plan is None else self._lengths[plan.routine.model.queue]
 
     def resumes_when_too_long(self, plan: JobPlan) -> bool:
         """Say whether the queue lets a job resume after its longest run."""

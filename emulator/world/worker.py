@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, Final
 
 from emulator.broker.requests import LeaseGrant
+from emulator.broker.rules import Outcome
 from emulator.scenario.models import Link, Pool
 from emulator.world.distribution import Distribution
 from emulator.world.sampling_of import sampling_of
@@ -91,7 +92,7 @@ class Execution:
         self.ends_at = -1
         self.left = 0
         self.since = now
-        self.failing = ""
+        self.failing: Outcome | None = None
         self.call: Call | None = None
         self.waiting_answer: tuple[str, int | None] | None = None
         self.disowned = False
@@ -126,6 +127,9 @@ class Worker:
         "heartbeat_loss",
         "incarnation",
         "index",
+        "is_lossy",
+        "is_plain",
+        "is_slow",
         "jitter",
         "key",
         "leaves_after",
@@ -173,6 +177,8 @@ class Worker:
         self.link: Link = model.link
         self.delay_out = _or_none(sampling_of(model.link.delay_out))
         self.delay_back = _or_none(sampling_of(model.link.delay_back))
+        self.is_slow = self.delay_out is not None or self.delay_back is not None
+        self.is_lossy = bool(model.link.loss_out or model.link.loss_back)
         self.boots = sampling_of(model.boots_in)
         self.leaves_after = model.leaves_after
         self.state = OFF
@@ -197,18 +203,12 @@ class Worker:
         self.contact_wanted = False
         self.attempts_begun = 0
         self.shutdown_at = -1
+        self.is_plain = False
+        self.look_at_link()
 
-    @property
-    def is_plain(self) -> bool:
-        """Say whether every message gets through at once."""
-        return (
-            self.delay_out is None
-            and self.delay_back is None
-            and not self.cut_out
-            and not self.cut_back
-            and not self.link.loss_out
-            and not self.link.loss_back
-        )
+    def look_at_link(self) -> None:
+        """Note anew whether every message gets through at once; called when the link has changed."""
+        self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
 
     @property
     def is_active(self) -> bool:

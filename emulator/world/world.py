@@ -20,7 +20,7 @@ from emulator.world.arrivals import Arrivals, PlannedJob
 from emulator.world.beats import Beats
 from emulator.world.contact import Contact
 from emulator.world.desk import Desk
-from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.draws import Draws, Entities, Purpose, entity_key
 from emulator.world.effects import Effects
 from emulator.world.endings import Endings
 from emulator.world.faults import Faults
@@ -67,6 +67,7 @@ class World(Desk):
         self._doubled: dict[str, tuple[str, int]] = {}
         self._to_deliver: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
+        self._entities: dict[str, Entities] = {}
         self._generations: dict[tuple[str, int], int] = {}
         self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
         self.workers: dict[str, Worker] = {}
