@@ -167,6 +167,7 @@ def changed_texts(draw: st.DrawFn) -> str:
 @example({"queues": {"value": 1}, "pools": [], "arrivals": {}, "faults": 7, "variants": {"a": 1}})
 @example({"pools": {}, "faults": [{"freeze": {"pool": "dome", "some": 2}}]})
 @example({"routines": {"a": {"parameters": {"b": {}}}}, "arrivals": [{"routine": "a", "parameters": {"b": 1}}]})
+@example({"arrivals": [{"routine": "a", "trace": "x" * 300}]})
 @example({"arrivals": [{"after": {"entry": 1}}, None, []], "routines": {"a": None, "b": {"parts": [None]}}})
 def test_changed_structures_load_or_are_told(data: dict[str, Any]) -> None:
     """A scenario of any structure loads, or a scenario error tells why; what loads keeps every promise."""
