@@ -9,8 +9,6 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any, Final
 
-from pydantic.json_schema import models_json_schema
-
 from emulator.scenario.models.faults import Target
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.values import KINDS
@@ -27,6 +25,8 @@ _MOST_KEYS: Final = 8
 @cache
 def shape() -> Node:
     """Give the JSON Schema of the models as pydantic makes it, once."""
+    from pydantic.json_schema import models_json_schema  # not needed for a file that is right and has no variants
+
     references, definitions = models_json_schema([(Scenario, "validation"), (Target, "validation")])
     return MappingProxyType({**references[Scenario, "validation"], **definitions})
 
