@@ -3,6 +3,7 @@
 import asyncio
 import gc
 import logging
+import selectors
 from collections.abc import Callable, Coroutine, Iterator
 from typing import Any
 
@@ -11,6 +12,34 @@ import pytest
 from emulator.timeline import VirtualLoop
 
 Run = Callable[..., Any]
+
+
+class _Jumping(selectors.DefaultSelector):
+    """Moves its clock where a selector would wait, and hears nothing."""
+
+    now = 0.0
+
+    def select(self, timeout: float | None = None) -> list[Any]:
+        assert timeout is not None, "nothing is left that could happen"
+        self.now += max(timeout, 0)
+        return []
+
+
+class StockLoop(asyncio.SelectorEventLoop):
+    """The stock loop, turn by turn, but on a clock that no busy host can disturb."""
+
+    def __init__(self) -> None:
+        self.selector = _Jumping()
+        super().__init__(self.selector)
+
+    def time(self) -> float:
+        return self.selector.now
+
+
+@pytest.fixture
+def stock_loop() -> type[StockLoop]:
+    """Give the maker of a stock loop whose timing is that of the scenario alone."""
+    return StockLoop
 
 
 @pytest.fixture(params=[False, True], ids=["plain", "debug"])

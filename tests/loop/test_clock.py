@@ -10,7 +10,7 @@ import pytest
 
 from emulator.timeline import VirtualLoop
 from emulator.timeline.course import whole_ticks
-from emulator.timeline.ticks import DAY, HOUR, SECOND, from_seconds
+from emulator.timeline.ticks import DAY, HOUR, SECOND, from_seconds, say, to_seconds
 
 STARTS = [0, 1_700_000_000 * SECOND, 1]
 
@@ -156,6 +156,19 @@ def test_seconds_round_as_exact_fractions_do():
     floats = [draw.uniform(-1, 1) * 10 ** draw.uniform(-7, 15) for _ in range(20_000)]
     floats += [(n + 0.5) / SECOND for n in range(-200, 200)] + [n / 128 for n in range(-200, 200)]
     assert [from_seconds(x) for x in floats] == [round(Fraction(x) * SECOND) for x in floats]
+
+
+def test_ticks_become_the_nearest_seconds_and_come_back():
+    """For ten thousand ticks of all sizes up to some 70 years."""
+    draw = random.Random(5)
+    ticks = [draw.randrange(2 ** draw.randrange(1, 51)) for _ in range(10_000)]
+    assert [from_seconds(to_seconds(tick)) for tick in ticks] == ticks
+
+
+def test_durations_for_people_are_exact():
+    """Each unit that is not nought, from days to microseconds."""
+    said = [say(ticks) for ticks in (0, 1, -90 * SECOND, DAY + 2 * HOUR + 3 * 60 * SECOND + 4 * SECOND + 5_006)]
+    assert said == ["0s", "1us", "-1m30s", "1d2h3m4s5ms6us"]
 
 
 def test_infinite_seconds_never_come():

@@ -154,20 +154,23 @@ def test_advance_takes_whole_ticks(run, ticks):
 
 @pytest.mark.slow
 def test_a_paced_run_drifts_by_less_than_one_per_cent():
-    """Ten seconds of virtual time at twenty times real time, in steps of 10 ms, take half a second."""
+    """Ten seconds of virtual time at twenty times real time, in steps of 20 ms, take half a second.
+
+    The drift is what all of the last steps are late by: a single one may be late because the host is busy.
+    """
 
     async def main():
-        loop, log = asyncio.get_running_loop(), []
+        loop, late = asyncio.get_running_loop(), []
         began = time.monotonic()
         for _ in range(500):
             await asyncio.sleep(0.02)
-            log.append((time.monotonic() - began) * 20 - loop.time())
-        return log[-1], loop.lag
+            late.append((time.monotonic() - began) * 20 - loop.time())
+        return min(late), min(late[-100:])
 
     with asyncio.Runner(loop_factory=lambda: VirtualLoop(pace=20.0)) as runner:
-        drift, lag = runner.run(main())
-    assert -0.001 < drift < 0.1
-    assert lag < 0.25
+        earliest, drift = runner.run(main())
+    assert earliest > -0.01
+    assert drift < 0.1
 
 
 def test_a_pacer_never_lets_anything_come_early_and_adds_no_error(monkeypatch):
@@ -183,14 +186,32 @@ def test_a_pacer_never_lets_anything_come_early_and_adds_no_error(monkeypatch):
     assert pacer.lag == 0.0
 
 
-def test_a_paced_run_says_when_the_host_is_too_slow(caplog):
-    """Once, and again at twice the lag; the clock catches up as soon as it can; fast runs have no lag."""
+def test_a_pacer_says_when_the_host_is_too_slow(monkeypatch, caplog):
+    """From a quarter of a second on, and again at more than twice the lag; it catches up as soon as it can."""
+    real = [100.0]
+    monkeypatch.setattr("emulator.timeline.paces.monotonic", lambda: real[0])
+    pacer = Pacer(4.0)
+    pacer.anchor(0)
+    waits = []
+    for late, tick in ((0.2, 1 * SECOND), (0.3, 2 * SECOND), (0.5, 3 * SECOND), (0.7, 4 * SECOND), (0.0, 5 * SECOND)):
+        real[0] = 100.0 + tick / SECOND / 4 + late
+        waits.append(round(pacer.wait(tick), 6))
+    assert waits == [-0.2, -0.3, -0.5, -0.7, 0.0]
+    assert [record.getMessage() for record in caplog.records] == [
+        "the host is too slow for 4 seconds a second: 0.30 s late at 2s (virtual time)",
+        "the host is too slow for 4 seconds a second: 0.70 s late at 4s (virtual time)",
+    ]
+    assert pacer.lag == pytest.approx(0.7)
+
+
+@pytest.mark.slow
+def test_a_paced_loop_knows_its_lag(caplog):
+    """It says so once it is late; a fast one is never late."""
 
     async def main():
         loop = asyncio.get_running_loop()
-        for seconds in (0.3, 0.01, 0.5):
-            await asyncio.sleep(0.01)
-            time.sleep(seconds)
+        await asyncio.sleep(0.01)
+        time.sleep(0.3)
         await asyncio.sleep(0.01)
         return loop.lag
 
@@ -199,13 +220,9 @@ def test_a_paced_run_says_when_the_host_is_too_slow(caplog):
             lag = runner.run(main())
         with asyncio.Runner(loop_factory=VirtualLoop) as runner:
             assert runner.run(main()) == 0.0
-    messages = [record.getMessage() for record in caplog.records if record.name == "emulator.timeline"]
-    assert [message[:52] for message in messages] == [
-        "the host is too slow for 1 seconds a second: 0.29 s "[:45] + message[45:52] for message in messages
-    ]
-    assert len(messages) == 2
-    assert messages[1].endswith("late at 40ms (virtual time)")
-    assert 0.7 < lag < 1.5
+    assert lag > 0.28
+    (message,) = [record.getMessage() for record in caplog.records if record.name == "emulator.timeline"]
+    assert message.endswith("late at 20ms (virtual time)")
 
 
 def test_outside_work_does_not_count_as_lag(caplog):
@@ -216,7 +233,7 @@ def test_outside_work_does_not_count_as_lag(caplog):
         await asyncio.sleep(0.02)
         await asyncio.to_thread(time.sleep, 0.3)
         await asyncio.sleep(0.05)
-        return loop.time(), loop.lag < 0.2, time.monotonic() - began > 0.36
+        return loop.time(), loop.lag < 0.25, time.monotonic() - began > 0.36
 
     with asyncio.Runner(loop_factory=lambda: VirtualLoop(pace=1.0)) as runner:
         assert runner.run(main()) == (0.07, True, True)

@@ -1,6 +1,7 @@
 """What happens at the end of a run, and when callbacks fail."""
 
 import asyncio
+import gc
 import threading
 import time
 import warnings
@@ -96,6 +97,29 @@ def test_a_running_loop_cannot_be_closed(run):
         return loop.time()
 
     assert run(main, pace=10.0) == 0.002
+
+
+def test_a_generator_that_is_dropped_unfinished_is_closed_by_the_loop(run, no_noise):
+    """In a task of its own, as asyncio does it; the shutdown then has nothing left to close."""
+
+    async def main(loop):
+        seen = []
+
+        async def plates():
+            try:
+                yield 1
+                yield 2
+            finally:
+                await asyncio.sleep(5)
+                seen.append(("closed", loop.time()))
+
+        async for _ in plates():
+            break
+        gc.collect()
+        await asyncio.sleep(10)
+        return seen
+
+    assert run(main) == [("closed", 5.0)]
 
 
 def test_a_runner_may_run_several_times_on_one_clock():

@@ -252,10 +252,10 @@ SCENARIOS = [_queue, _event, _condition, _semaphore, _barrier, _task_group, _as_
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: scenario.__name__[1:])
 @pytest.mark.parametrize("debug", [False, True], ids=["plain", "debug"])
-def test_the_tools_of_asyncio_leave_the_trace_that_they_leave_on_the_stock_loop(scenario, debug):
+def test_the_tools_of_asyncio_leave_the_trace_that_they_leave_on_the_stock_loop(scenario, debug, stock_loop):
     """A small scenario for each of them, without ties."""
     traces = []
-    for factory in (asyncio.SelectorEventLoop, VirtualLoop):
+    for factory in (stock_loop, VirtualLoop):
         trace = []
         with asyncio.Runner(loop_factory=factory, debug=debug) as runner:
             runner.run(scenario(trace.append))
