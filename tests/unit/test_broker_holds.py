@@ -240,6 +240,7 @@ def test_what_keeps_a_job_from_running_is_explained():
     assert explain(10, one) == "worker dome-1 has it, suspended"
     d.hand_in(1, "error")
     assert explain(10, one) == "its pause ends in 20us; a person holds queue night"
+    assert explain(30, one) == "a person holds queue night"  # at its end, before its alarm has come
     d.broker.withdraw(10, 0, one)
     assert explain(10, one) == "it is failed: withdrawn"
     three = d.submit(ordinal=9)
