@@ -63,6 +63,9 @@ class ComputedHeartbeats:
         k = self._beats.first_from(worker, agenda.now + inclusive) - 1
         if self._reaches(worker) and worker.heartbeat_loss < 1:
             self._settle_from(worker, k, agenda.now + inclusive, breaking)
+        elif breaking and self._sends(worker):  # sent while the broker was down, they may find it up again
+            for what in self._on_their_way(worker, k + 1):
+                self._arrive(worker, *what)
         if breaking and k > self._settled.get(worker.index, 0):
             self._settled[worker.index] = k
 
@@ -133,14 +136,16 @@ class ComputedHeartbeats:
 
     # -- arithmetic ---------------------------------------------------------------------------------------------------
 
-    def _reaches(self, worker: Worker) -> bool:
+    def _sends(self, worker: Worker) -> bool:
         return (
             worker.state is ON
             and worker.registered == worker.incarnation
             and worker.frozen_at < 0
             and not worker.cut_out
-            and self._world.broker.is_up
         )
+
+    def _reaches(self, worker: Worker) -> bool:
+        return self._world.broker.is_up and self._sends(worker)
 
     def _on_their_way(self, worker: Worker, k: int) -> list[tuple[int, int, int]]:
         """Give (number, sent, arrives) of the heartbeats before ``k`` that have not arrived yet."""
@@ -292,6 +297,8 @@ class ComputedHeartbeats:
         worker, incarnation, k = what
         if worker.incarnation != incarnation or not worker.contact_wanted or not self._reaches(worker):
             return
+        if self._beats.due(worker, k) != self._world.agenda.now:
+            return  # its clock has changed since: another entry stands for it
         if self._beats.gets_through(worker, k):
             self._world.contact.beat(worker, k)
             self._made_real[worker.index] = k

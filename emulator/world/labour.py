@@ -54,7 +54,7 @@ class Labour:
         if worker.model.stops_itself:
             world.contact.tell_end(execution, sent, now, grant.until)
             world.heartbeats.watch_own_end(execution)
-        if not worker.is_plain and world.broker.lease_of(grant.token) is None:
+        if world.broker.lease_of(grant.token) is None:  # the answer came late, or to a second worker
             execution.disowned = True
             world.heartbeats.want_contact(worker)
         refusal = self._cannot_begin(worker, plan)

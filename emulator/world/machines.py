@@ -190,7 +190,7 @@ class Machines(Surroundings):
         """Let a worker's own clock go wrong from now on."""
         self.heartbeats.settle(worker)
         now = self.agenda.now
-        k = max(0, -((worker.beat_origin - now) // worker.heartbeat) - 1)
+        k = max(1, -((worker.beat_origin - now) // worker.heartbeat))  # the next heartbeat keeps its time
         worker.clock = WorkerClock(offset_ticks, drift_ppm, now)
         beat = worker.clock.true_length(worker.model.heartbeat)
         worker.beat_origin += k * (worker.heartbeat - beat)  # the numbers of the heartbeats go on
