@@ -1,0 +1,1 @@
+"""Comparisons: what many nights under several settings say, with intervals."""

@@ -1,0 +1,216 @@
+"""What does a comparison say? Plain frozen results: figures by variant, differences to the baseline, shares of nights.
+
+All times are ticks (microseconds), shares run from 0 to 1. A bound of an interval that is None is open: nothing is
+known on that side.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from emulator.measure.comparison.replication import Replication
+from emulator.measure.estimate import Unit
+
+__all__ = [
+    "Comparison",
+    "Difference",
+    "Effect",
+    "Interval",
+    "Lost",
+    "Share",
+    "ShareVerdict",
+    "Spread",
+    "TradePoint",
+]
+
+Effect = Literal["better", "worse", "higher", "lower", "identical", "no difference shown", "cannot be told"]
+"""How a variant compares to the baseline. ``higher`` and ``lower`` are for figures of which neither side is better."""
+
+ShareVerdict = Literal["holds", "does not hold", "cannot be told", "nothing to judge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An interval with its confidence (0.95 for 95 %)."""
+
+    low: float | None
+    high: float | None
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """One figure under one variant, over all its nights.
+
+    Attributes:
+        measure: the text that names the figure.
+        variant: the name of the variant.
+        unit: time, share, count or ratio.
+        n: the nights that gave a value; ``absent`` others had nothing to take it from.
+        absent: see ``n``.
+        more_than: in how many of the ``n`` nights the value is only known to be more than what is read. The mean is a
+            lower bound then, and an order statistic that falls on such a night is one too.
+        mean: the mean over nights, with its Student t ``mean_interval`` (None with fewer than two nights).
+        mean_interval: see ``mean``; the upper end is open when ``more_than`` is not 0.
+        deviation: the sample standard deviation over nights; None with fewer than two.
+        median: half of the nights have at most this value, with an interval by order statistics.
+        median_interval: see ``median``; an open side means that so few nights cannot bound it there.
+        p90: nine nights in ten have at most this value, likewise.
+        p90_interval: see ``p90``.
+        least: the smallest value of a night.
+        most: the largest value of a night.
+    """
+
+    measure: str
+    variant: str
+    unit: Unit
+    n: int
+    absent: int
+    more_than: int
+    mean: float | None
+    mean_interval: Interval | None
+    deviation: float | None
+    median: float | None
+    median_interval: Interval | None
+    p90: float | None
+    p90_interval: Interval | None
+    least: float | None
+    most: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One figure of a variant minus that of the baseline, night by night on the same draws.
+
+    Attributes:
+        measure: the text that names the figure.
+        variant: the variant that is compared with the baseline.
+        unit: time, share, count or ratio.
+        n: the pairs of nights that both gave a value; ``absent`` pairs did not.
+        absent: see ``n``.
+        at_least_pairs: in how many pairs the difference is only known to be at least what is read.
+        at_most_pairs: in how many it is only known to be at most that.
+        unknown_pairs: in how many neither bound is known, because both sides are cut off; they stand in for nothing.
+        mean: the mean difference; a bound when pairs are censored (see above), None without any pair.
+        alone: the Student t interval of this difference for itself; the side that is not known is open.
+        together: the interval that holds for all differences of the comparison at once (Bonferroni).
+        p: the two-sided p-value of the paired t test; None when it cannot be computed.
+        p_together: the same, adjusted by Holm over all differences of the comparison.
+        variance_ratio: variance of the difference if the nights were independent, divided by that of the paired ones;
+            2 means that independent nights would need twice as many. None when it is not defined.
+        effect: what is shown, at the family-wise confidence of the comparison.
+        shows_with: how many replications would show a difference of the size ``of_size``, from the spread seen here
+            (80 times in 100); None when it cannot be told or is not needed.
+        of_size: see ``shows_with``.
+        sentence: all of that for a person, in one sentence.
+    """
+
+    measure: str
+    variant: str
+    unit: Unit
+    n: int
+    absent: int
+    at_least_pairs: int
+    at_most_pairs: int
+    unknown_pairs: int
+    mean: float | None
+    alone: Interval | None
+    together: Interval | None
+    p: float | None
+    p_together: float | None
+    variance_ratio: float | None
+    effect: Effect
+    shows_with: int | None
+    of_size: float | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """In what share of nights a requirement, or all of them, held under one variant.
+
+    Attributes:
+        requirement: in words; ``all requirements`` for all of them at once.
+        variant: the name of the variant.
+        held: in how many nights it held, of ``judged`` in which there was something to judge.
+        judged: see ``held``.
+        interval: the exact (Clopper-Pearson) interval of the share; None when nothing was judged.
+        asked: the share of nights that was asked for; None: it has to hold in every night that is run.
+        verdict: holds, does not hold, cannot be told from so many nights, or nothing to judge.
+        sentence: all of that for a person, in one sentence.
+        missed_seeds: the first seeds, ten at most, with which it was missed: ``run --seed`` shows such a night.
+    """
+
+    requirement: str
+    variant: str
+    held: int
+    judged: int
+    interval: Interval | None
+    asked: float | None
+    verdict: ShareVerdict
+    sentence: str
+    missed_seeds: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TradePoint:
+    """One variant in the trade-off of two figures, and which variants beat it on both (or on one, equal on the other)."""
+
+    variant: str
+    across: float | None
+    up: float | None
+    beaten_by: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """A replication that came to nothing: its process died each time, or the night ended with a defect."""
+
+    variant: str
+    seed: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """What many nights under one or more settings say.
+
+    Attributes:
+        title: the scenario's title.
+        files: the scenario files that were compared, as given.
+        variants: the names of the variants, the baseline first.
+        baseline: the name of the baseline.
+        first_seed: replication k of every variant is the night with seed ``first_seed + k``.
+        replications: how many nights of each variant were asked for and run.
+        confidence: of every interval for itself, and of all differences together.
+        stopped: why no more nights were run, in one sentence.
+        measures: the texts that name the compared figures.
+        trade_off: the two figures of the trade-off view.
+        spreads: by measure, then variant.
+        differences: by measure, then variant (the baseline left out); empty with one variant.
+        shares: by variant, each requirement in order, then all of them together.
+        not_worse: by variant, each requirement on not being worse than the baseline; ``held`` and ``judged`` are 0.
+        points: the trade-off of each variant.
+        lost: replications that came to nothing.
+        versions: of the program, of Python, of the zone data and of scipy.
+        nights: every replication, by seed, then variant.
+    """
+
+    title: str
+    files: tuple[str, ...]
+    variants: tuple[str, ...]
+    baseline: str
+    first_seed: int
+    replications: int
+    confidence: float
+    stopped: str
+    measures: tuple[str, ...]
+    trade_off: tuple[str, str]
+    spreads: tuple[Spread, ...]
+    differences: tuple[Difference, ...]
+    shares: tuple[Share, ...]
+    not_worse: tuple[Share, ...]
+    points: tuple[TradePoint, ...]
+    lost: tuple[Lost, ...]
+    versions: Mapping[str, str]
+    nights: tuple[Replication, ...] = field(repr=False)
