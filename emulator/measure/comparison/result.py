@@ -154,7 +154,7 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class TradePoint:
-    """One variant in the trade-off of two figures, and which variants beat it on both (or on one, equal on the other)."""
+    """One variant in the trade-off of two figures; what beats it is no worse on both and better on one."""
 
     variant: str
     across: float | None
