@@ -18,6 +18,7 @@ from typing import Any, Final, Literal
 
 from emulator.errors import EndOfTimeError, SpinningError, StandstillError, TimelineError
 from emulator.timeline.agenda import REST, Agenda
+from emulator.timeline.bearers import Bearer
 from emulator.timeline.paces import Pacer
 from emulator.timeline.reports import clock_reading, line_of, tasks_waiting
 from emulator.timeline.ticks import DAY, from_seconds, say
@@ -221,13 +222,20 @@ class Course:
                 f"of asking again and again; if so many turns are honest, make the loop with turns={10 * spent:_}"
             )
 
-    def nothing_left(self, timer: Timer | None, tasks: Iterable["asyncio.Task[Any]"], files: int) -> TimelineError:
+    def nothing_left(
+        self, timer: Timer | None, tasks: Iterable["asyncio.Task[Any]"], files: int, withheld: Iterable[Bearer] = ()
+    ) -> TimelineError:
         """Give the error for a loop that has nothing to do until virtual time ends, or ever; the cleanup may go on."""
         instant, now = self._next_instant(timer), clock_reading(self.agenda.now)
         waiting = tasks_waiting(tasks)
         hint = ", or, if a thread is to end it, wait inside a clock stop"
         if files:
             hint += f"; {files} sockets or pipes are open, which are heard only inside a clock stop"
+        if absent := [f"{bearer.name} ({bearer.why})" for bearer in withheld if bearer.tasks]:
+            hint += (
+                f"; code of {', '.join(dict.fromkeys(absent))} cannot run, and what it held or was woken with, such as "
+                "a lock or an item of a queue, is lost to the others"
+            )
         if instant is None:
             return StandstillError(
                 f"nothing can ever happen again at {now}: nothing is ready, nothing is due, and these wait:"

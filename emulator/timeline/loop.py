@@ -32,6 +32,7 @@ from typing import Any, Final, TypeVar, TypeVarTuple
 
 from emulator.errors import DefectError
 from emulator.timeline.agenda import REST
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer, keep_forever
 from emulator.timeline.course import NEVER, Timer
 from emulator.timeline.reports import name_of
 from emulator.timeline.stops import OutsideCall
@@ -46,7 +47,8 @@ PRIVATE: Final = (
     "_debug", "_default_executor", "_process_events", "_read_from_self", "_ready", "_run_once", "_selector", "_ssock",
     "_stopping", "_thread_id", "_timer_handle_cancelled", "_write_to_self",
 )  # fmt: skip
-"""Names of a loop; of handles ``_callback``, ``_cancelled``, ``_run`` and ``_source_traceback``."""
+"""Names of a loop; of handles ``_callback``, ``_cancelled``, ``_context``, ``_run`` and ``_source_traceback``; of tasks
+``_log_destroy_pending``; of modules ``tasks._unregister_task`` and ``futures._set_result_unless_cancelled``."""
 
 _log: Final = logging.getLogger("asyncio")
 _T = TypeVar("_T")
@@ -94,11 +96,12 @@ class VirtualLoop(TimedLoop):
     _ssock: socket
     _current_handle: asyncio.Handle | None
     _sleeper: DefaultSelector | None = None
+    _ends_sleep = staticmethod(asyncio.futures._set_result_unless_cancelled)  # type: ignore[attr-defined]  # private
 
     def _prepare(self) -> None:
         if lacking := [name for name in PRIVATE if not hasattr(self, name)]:
             raise DefectError(f"this Python's asyncio lacks {', '.join(lacking)}, which the virtual loop needs")
-        self._asyncgens = Generators()
+        self._asyncgens: Generators = Generators()
         self._tasks_made = 0
         self._inbox: deque[asyncio.Handle] = deque()
         self._world_runs = False
@@ -129,13 +132,21 @@ class VirtualLoop(TimedLoop):
         self._check_closed()
         self._tasks_made += 1
         name = f"Task-{self._tasks_made}" if name is None else str(name)
+        bearer, context = BEARER.get(), options.get("context")
+        if context is not None:
+            if BEARER not in context:
+                context.run(BEARER.set, bearer)
+            bearer = context[BEARER]
         if self.get_task_factory() is not None:
-            return super().create_task(coro, name=name, **options)
-        task: Task[_T] = Task(coro, loop=self, name=name, **options)
-        task.ordinal = self._tasks_made
-        if trace := getattr(task, "_source_traceback", None):
-            del trace[-1]
-        return task
+            made = super().create_task(coro, name=name, **options)
+        else:
+            made = task = Task(coro, loop=self, name=name, **options)
+            task.ordinal = self._tasks_made
+            if trace := getattr(task, "_source_traceback", None):
+                del trace[-1]
+        if bearer is not NOBODY:
+            bearer.tasks[made] = None
+        return made
 
     def add_signal_handler(self, sig: int, callback: Callable[[*_Ts], Any], *args: *_Ts) -> None:
         """Call back at a signal, which also interrupts a long run of the agenda."""
@@ -216,7 +227,7 @@ class VirtualLoop(TimedLoop):
     # -- the turns ----------------------------------------------------------------------------------------------------
 
     def _run_once(self) -> None:
-        ready, course = self._ready, self._course
+        ready, course, withheld = self._ready, self._course, self._withheld
         course.turns += 1
         if course.turns >= course.next_look:
             self._look_around()
@@ -227,13 +238,38 @@ class VirtualLoop(TimedLoop):
         handle = self._nudge
         for _ in range(len(ready)):
             handle = ready.popleft()
-            if handle._cancelled:
+            if handle._cancelled or (withheld and self._is_withheld(handle)):
                 continue
-            if self._debug:  # here alone are callbacks run: whoever is to hold one back, or drop it, does it here
+            if self._debug:
                 self._run_watched(handle)
             else:
                 handle._run()
         del handle  # which breaks the cycle with the traceback of what it raised (so does the other one)
+
+    def _is_withheld(self, handle: asyncio.Handle) -> bool:
+        """Park a handle whose bearer stands still, drop one whose bearer is gone."""
+        bearer: Bearer = handle._context.get(BEARER, NOBODY)  # type: ignore[attr-defined]  # not in the stubs
+        if bearer.state == "stands still":
+            bearer.park(handle)
+        return bearer.state != "runs"
+
+    def _make_ready(self, handle: asyncio.Handle) -> None:
+        self._ready.append(handle)
+
+    def _bury(self, bearer: Bearer) -> None:
+        for _, _, _, timer in list(self._course.timers):
+            if timer._context.get(BEARER) is bearer:  # type: ignore[attr-defined]
+                timer.cancel()  # or the clock would go there for nobody
+        bearer.sleeps.clear()
+        for task in list(bearer.tasks):
+            if not task.done():
+                keep_forever(task)
+                keep_forever(task.get_coro())
+                asyncio.tasks._unregister_task(task)
+                task._log_destroy_pending = False  # type: ignore[attr-defined]
+        for generator in list(bearer.generators):
+            keep_forever(generator)
+            self._asyncgens.discard(generator)
 
     def _run_watched(self, handle: asyncio.Handle) -> None:
         self._current_handle, began = handle, monotonic()
@@ -297,4 +333,5 @@ class VirtualLoop(TimedLoop):
                 if course.pacer is not None:
                     course.pacer.anchor(agenda.now)
             elif not course.arrive(reach):
-                raise course.nothing_left(timer, asyncio.all_tasks(self), files=len(self._selector.get_map()) - 1)
+                files = len(self._selector.get_map()) - 1
+                raise course.nothing_left(timer, asyncio.all_tasks(self), files=files, withheld=self._withheld)

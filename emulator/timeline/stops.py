@@ -17,6 +17,7 @@ from types import TracebackType
 from typing import Any
 
 from emulator.errors import ClockStopError
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 from emulator.timeline.reports import clock_reading, tasks_waiting
 
 __all__ = ["ClockStop", "Outside", "OutsideCall", "clock_stop"]
@@ -56,6 +57,7 @@ class Outside:
         self.patience = patience
         self.in_order = in_order
         self.stops: dict[ClockStop, None] = {}
+        self._set_aside: dict[ClockStop, None] = {}
         self.calls: deque[OutsideCall] = deque()
         self._all_ended: asyncio.Future[None] | None = None
 
@@ -71,6 +73,18 @@ class Outside:
             if self.in_order:
                 break
         return False
+
+    def set_aside(self, bearer: Bearer) -> None:
+        """Take out the stops of a bearer that stands still or is gone: it cannot leave them, so they hinder nobody."""
+        for stop in [stop for stop in self.stops if stop.bearer is bearer]:
+            del self.stops[stop]
+            self._set_aside[stop] = None
+
+    def take_back(self, bearer: Bearer) -> None:
+        """Put the stops of a bearer that goes on back in force."""
+        for stop in [stop for stop in self._set_aside if stop.bearer is bearer]:
+            del self._set_aside[stop]
+            self.stops[stop] = None
 
     async def all_ended(self) -> None:
         """Wait until every executor call has ended for real."""
@@ -103,6 +117,7 @@ class ClockStop:
     Attributes:
         name: what it is for, as errors say it.
         patience: seconds of real time without a sign from outside after which waiting is given up.
+        bearer: whose code opened it.
     """
 
     def __init__(self, outside: Outside, name: str, patience: float | None) -> None:
@@ -113,6 +128,7 @@ class ClockStop:
         self.name = name
         self.patience = outside.patience if patience is None else patience
         self.opened_by = ""
+        self.bearer = NOBODY
         self._outside = outside
 
     async def __aenter__(self) -> "ClockStop":
@@ -122,6 +138,7 @@ class ClockStop:
             )
         task = asyncio.current_task()
         self.opened_by = "nobody" if task is None else task.get_name()
+        self.bearer = BEARER.get()
         self._outside.stops[self] = None
         return self
 

@@ -6,10 +6,11 @@ Everything here is built on public names of asyncio; how the loop takes its turn
 import asyncio
 from collections.abc import Callable
 from contextvars import Context
-from typing import Any, Self, TypeVarTuple
+from typing import Any, Self, TypeVarTuple, cast
 
 from emulator.errors import WallLimitError
 from emulator.timeline.agenda import Agenda
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer, Sleep
 from emulator.timeline.course import Course, Pace, whole_ticks
 from emulator.timeline.outside import GuardedLoop, refuse_other_loop
 from emulator.timeline.paces import WallLimit
@@ -66,6 +67,7 @@ class TimedLoop(GuardedLoop):
             DefectError: when this Python's asyncio lacks what the loop needs.
         """
         super().__init__()
+        self._withheld: list[Bearer] = []  # those who stand still or are gone
         try:
             if agenda is not None and start:
                 raise ValueError(f"start={start}: the given agenda has its own present, tick {agenda.now}")
@@ -79,6 +81,8 @@ class TimedLoop(GuardedLoop):
             raise
         self.places, self.places_of_futures = (Places(self, lambda: self._course.turns) for _ in range(2))
         self.irreproducible: list[str] = [] if in_order else ["results of executor calls come as they are done"]
+
+    _ends_sleep: Callable[..., object]  # what asyncio.sleep has called back, and nothing else in asyncio
 
     # -- what is asked of a virtual loop alone ------------------------------------------------------------------------
 
@@ -122,6 +126,47 @@ class TimedLoop(GuardedLoop):
         """Say whether a clock stop is open, so that real I/O is allowed."""
         return bool(self._outside.stops)
 
+    # -- whose code may run --------------------------------------------------------------------------------------------
+
+    def stand_still(self, bearer: Bearer, why: str) -> None:
+        """Let a bearer's code stand still, timers and all, until it goes on."""
+        if bearer.state == "runs":
+            bearer.state, bearer.why = "stands still", why
+            self._withheld.append(bearer)
+            self._outside.set_aside(bearer)
+
+    def go_on(self, bearer: Bearer) -> None:
+        """Let a bearer's code go on as if no time had passed, its overdue timers after what was ready."""
+        if bearer.state == "stands still":
+            bearer.state, bearer.why = "runs", ""
+            self._withheld.remove(bearer)
+            self._outside.take_back(bearer)
+            for handle in bearer.unpark():
+                self._make_ready(handle)
+
+    def abandon(self, bearer: Bearer, why: str) -> None:
+        """Let a bearer's code never run again, not even its ``finally`` blocks."""
+        if bearer.state == "gone":
+            return
+        if bearer.state == "runs":
+            self._withheld.append(bearer)
+            self._outside.set_aside(bearer)
+        bearer.state, bearer.why = "gone", why
+        bearer.unpark()
+        self._bury(bearer)
+
+    def set_speed(self, bearer: Bearer, speed: float) -> None:
+        """Let a bearer's sleeps take ``1 / speed`` times their time from now on.
+
+        Raises:
+            ValueError: for a speed that is not above 0.
+        """
+        if not 0 < speed < float("inf"):
+            raise ValueError(f"the speed {speed!r} is out of range: give a number above 0; 1 is full speed")
+        before, bearer.speed = bearer.speed, speed
+        for sleep in list(bearer.sleeps):
+            sleep.rescale(self.agenda.now, before)
+
     # -- what asyncio asks of every loop ------------------------------------------------------------------------------
 
     def time(self) -> float:
@@ -135,6 +180,9 @@ class TimedLoop(GuardedLoop):
         if delay is None:
             raise TypeError("delay must not be None")
         ticks = whole_ticks(delay) or (1 if delay > 0 else 0)
+        if callback is self._ends_sleep and (bearer := BEARER.get()) is not NOBODY:
+            sleep = Sleep(bearer, self.agenda.now, ticks, lambda due: self._arm(due, callback, args, context))
+            return cast(asyncio.TimerHandle, sleep)  # asyncio.sleep asks no more of it than to be cancelled
         return self._arm(self.agenda.now + ticks, callback, args, context)
 
     def call_at(
@@ -195,6 +243,14 @@ class TimedLoop(GuardedLoop):
 
     def _arm(self, tick: int, call: Callable[..., object], args: Any, context: Context | None) -> asyncio.TimerHandle:
         """Make a timer for a tick."""
+        raise NotImplementedError
+
+    def _make_ready(self, handle: asyncio.Handle) -> None:
+        """Let a handle run in the next turn."""
+        raise NotImplementedError
+
+    def _bury(self, bearer: Bearer) -> None:
+        """Take the tasks, generators and timers of a bearer that is gone away from asyncio, and keep them for ever."""
         raise NotImplementedError
 
     def _prepare(self) -> None:

@@ -17,6 +17,8 @@ from collections.abc import AsyncGenerator, Callable
 from typing import Any, Final, Protocol, TypeVar, cast
 from weakref import WeakKeyDictionary
 
+from emulator.timeline.bearers import BEARER, NOBODY
+
 __all__ = ["Future", "Generators", "Places", "Task"]
 
 _T = TypeVar("_T")
@@ -86,8 +88,10 @@ class Generators(WeakKeyDictionary[AsyncGenerator[Any, Any], None]):
     """The asynchronous generators that are under way, in the order in which they began (the stock set has none)."""
 
     def add(self, generator: AsyncGenerator[Any, Any]) -> None:
-        """Take one in."""
+        """Take one in, for the loop and for whoever's code it is."""
         self[generator] = None
+        if (bearer := BEARER.get()) is not NOBODY:
+            bearer.generators[generator] = None
 
     def discard(self, generator: AsyncGenerator[Any, Any]) -> None:
         """Forget one, whether it is here or not."""
