@@ -6,7 +6,7 @@ The reference page is written from this list. It is light on purpose: checking t
 import sys
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Literal
 
 from emulator.errors import InputError
 from emulator.scenario.spelling import advise
@@ -17,6 +17,11 @@ _JOB: Final = ("routine", "queue", "entry", "pool")
 _KIND: Final = ("routine", "queue", "entry")
 _POOL: Final = ("pool",)
 _NIGHT: Final = ()
+
+Better = Literal["lower", "higher", ""]
+_LOW: Final = "lower"
+_HIGH: Final = "higher"
+_NEITHER: Final = ""
 
 QUANTILES: Final = MappingProxyType({"median": 50, "p90": 90, "p95": 95, "p99": 99})
 """The quantiles of times, in per cent."""
@@ -34,7 +39,8 @@ _AREA: Final = "area under its curve, divided by the length of the run"
 class Measure:
     """One figure: its name, what it means, its unit (time, share, count, ratio), its estimator, what it may be told by.
 
-    ``by`` lists the filters that a requirement on it may carry.
+    ``by`` lists the filters that a requirement on it may carry. ``better`` says which way a night is better when all
+    else is the same; it is empty where neither is, because the figure tells how much was asked or done, not how well.
     """
 
     name: str
@@ -42,6 +48,7 @@ class Measure:
     unit: str
     estimator: str
     by: tuple[str, ...]
+    better: Better
 
 
 SAMPLES: Final = MappingProxyType(
@@ -64,11 +71,11 @@ def _times() -> list[Measure]:
     found = []
     for base, says in SAMPLES.items():
         title = base.replace("_", " ")
-        found.append(Measure(f"{base}_mean", f"Mean {title}: {says}.", "time", _RESTRICTED, _JOB))
+        found.append(Measure(f"{base}_mean", f"Mean {title}: {says}.", "time", _RESTRICTED, _JOB, _LOW))
         for name in QUANTILES:
             words = f"{_WORDS[name]} of all have at most this {title}: {says}."
-            found.append(Measure(f"{base}_{name}", words, "time", _PRODUCT_LIMIT, _JOB))
-        found.append(Measure(f"{base}_longest", f"Longest {title}: {says}.", "time", _LONGEST, _JOB))
+            found.append(Measure(f"{base}_{name}", words, "time", _PRODUCT_LIMIT, _JOB, _LOW))
+        found.append(Measure(f"{base}_longest", f"Longest {title}: {says}.", "time", _LONGEST, _JOB, _LOW))
     return found
 
 
@@ -81,6 +88,7 @@ _OTHERS: Final = (
         "time",
         "difference of two ticks",
         _JOB,
+        _LOW,
     ),
     Measure(
         "drain_time",
@@ -89,6 +97,7 @@ _OTHERS: Final = (
         "time",
         "difference of two ticks",
         _KIND,
+        _LOW,
     ),
     Measure(
         "backlog_peak",
@@ -97,45 +106,57 @@ _OTHERS: Final = (
         "count",
         _COUNTED,
         _KIND,
+        _LOW,
     ),
-    Measure("backlog_mean", "Jobs queued or requeued, and not held, on average over time.", "ratio", _AREA, _KIND),
-    Measure("held_peak", "Most jobs that were held at one time.", "count", _COUNTED, _KIND),
-    Measure("held_mean", "Jobs held, on average over time.", "ratio", _AREA, _KIND),
-    Measure("jobs_in_queue", "Jobs queued, requeued or held, on average over time (Lq).", "ratio", _AREA, _KIND),
-    Measure("jobs_in_system", "Unfinished jobs, on average over time (L).", "ratio", _AREA, _JOB),
-    Measure("throughput", "Jobs done for each hour of the run.", "ratio", _QUOTIENT, _JOB),
+    Measure(
+        "backlog_mean", "Jobs queued or requeued, and not held, on average over time.", "ratio", _AREA, _KIND, _LOW
+    ),
+    Measure("held_peak", "Most jobs that were held at one time.", "count", _COUNTED, _KIND, _NEITHER),
+    Measure("held_mean", "Jobs held, on average over time.", "ratio", _AREA, _KIND, _NEITHER),
+    Measure("jobs_in_queue", "Jobs queued, requeued or held, on average over time (Lq).", "ratio", _AREA, _KIND, _LOW),
+    Measure("jobs_in_system", "Unfinished jobs, on average over time (L).", "ratio", _AREA, _JOB, _LOW),
+    Measure("throughput", "Jobs done for each hour of the run.", "ratio", _QUOTIENT, _JOB, _HIGH),
     # -- jobs by how they ended -----------------------------------------------------------------------------------
-    Measure("accepted", "Jobs that the broker accepted, jobs put back included.", "count", _COUNTED, _JOB),
-    Measure("refused", "Submissions that the broker refused.", "count", _COUNTED, _KIND),
-    Measure("done", "Jobs that are done.", "count", _COUNTED, _JOB),
-    Measure("failed", "Jobs that failed, those that people withdrew left aside.", "count", _COUNTED, _JOB),
-    Measure("withdrawn", "Jobs that people withdrew.", "count", _COUNTED, _JOB),
-    Measure("expired", "Jobs that failed because they were not started in time.", "count", _COUNTED, _JOB),
-    Measure("unfinished", "Jobs that had no final state at the horizon.", "count", _COUNTED, _JOB),
-    Measure("done_share", "Jobs done, of all accepted and refused; withdrawn jobs stay in.", "share", _QUOTIENT, _KIND),
-    Measure("refused_share", "Submissions refused, of all accepted and refused.", "share", _QUOTIENT, _KIND),
-    Measure("families", "Jobs, with those put back from one job counted as one.", "count", _COUNTED, _KIND),
+    Measure("accepted", "Jobs that the broker accepted, jobs put back included.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure("refused", "Submissions that the broker refused.", "count", _COUNTED, _KIND, _LOW),
+    Measure("done", "Jobs that are done.", "count", _COUNTED, _JOB, _HIGH),
+    Measure("failed", "Jobs that failed, those that people withdrew left aside.", "count", _COUNTED, _JOB, _LOW),
+    Measure("withdrawn", "Jobs that people withdrew.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure("expired", "Jobs that failed because they were not started in time.", "count", _COUNTED, _JOB, _LOW),
+    Measure("unfinished", "Jobs that had no final state at the horizon.", "count", _COUNTED, _JOB, _LOW),
+    Measure(
+        "done_share",
+        "Jobs done, of all accepted and refused; withdrawn jobs stay in.",
+        "share",
+        _QUOTIENT,
+        _KIND,
+        _HIGH,
+    ),
+    Measure("refused_share", "Submissions refused, of all accepted and refused.", "share", _QUOTIENT, _KIND, _LOW),
+    Measure("families", "Jobs, with those put back from one job counted as one.", "count", _COUNTED, _KIND, _NEITHER),
     Measure(
         "families_done_share",
         "Families (a job and those put back from it) of which one job is done, of all families and refused ones.",
         "share",
         _QUOTIENT,
         _KIND,
+        _HIGH,
     ),
-    Measure("put_back", "Jobs that were put back or run again by hand.", "count", _COUNTED, _KIND),
+    Measure("put_back", "Jobs that were put back or run again by hand.", "count", _COUNTED, _KIND, _NEITHER),
     # -- attempts -------------------------------------------------------------------------------------------------
-    Measure("attempts", "Hand-outs that count: all but those given back unstarted.", "count", _COUNTED, _JOB),
-    Measure("attempts_per_job", "Attempts for each job that had one.", "ratio", _QUOTIENT, _KIND),
-    Measure("attempts_ok", "Attempts that ended ok.", "count", _COUNTED, _JOB),
-    Measure("attempts_error", "Attempts that ended in an error.", "count", _COUNTED, _JOB),
-    Measure("attempts_permanent_error", "Attempts that ended in a permanent error.", "count", _COUNTED, _JOB),
-    Measure("attempts_too_long", "Attempts that ran too long.", "count", _COUNTED, _JOB),
+    Measure("attempts", "Hand-outs that count: all but those given back unstarted.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure("attempts_per_job", "Attempts for each job that had one.", "ratio", _QUOTIENT, _KIND, _LOW),
+    Measure("attempts_ok", "Attempts that ended ok.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure("attempts_error", "Attempts that ended in an error.", "count", _COUNTED, _JOB, _LOW),
+    Measure("attempts_permanent_error", "Attempts that ended in a permanent error.", "count", _COUNTED, _JOB, _LOW),
+    Measure("attempts_too_long", "Attempts that ran too long.", "count", _COUNTED, _JOB, _LOW),
     Measure(
         "lost_leases",
         "Attempts that ended with their lease lost, those of withdrawn jobs left aside.",
         "count",
         _COUNTED,
         _JOB,
+        _LOW,
     ),
     Measure(
         "lost_at_work",
@@ -143,9 +164,15 @@ _OTHERS: Final = (
         "count",
         _COUNTED,
         _KIND,
+        _LOW,
     ),
     Measure(
-        "stale_refused", "Requests that were refused because their token was no longer valid.", "count", _COUNTED, _KIND
+        "stale_refused",
+        "Requests that were refused because their token was no longer valid.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _NEITHER,
     ),
     # -- work -----------------------------------------------------------------------------------------------------
     Measure(
@@ -155,28 +182,33 @@ _OTHERS: Final = (
         "time",
         _ADDED,
         _KIND,
+        _LOW,
     ),
-    Measure("overlapping_jobs", "Jobs that were executed more than once at a time.", "count", _COUNTED, _KIND),
-    Measure("executed", "Time for which workers executed work, added over slots.", "time", _ADDED, _JOB),
+    Measure("overlapping_jobs", "Jobs that were executed more than once at a time.", "count", _COUNTED, _KIND, _LOW),
+    Measure("executed", "Time for which workers executed work, added over slots.", "time", _ADDED, _JOB, _NEITHER),
     Measure(
         "wasted_work",
         "Time executed in attempts that did not end ok, or on a lease that was over; attempts in progress left aside.",
         "time",
         _ADDED,
         _JOB,
+        _LOW,
     ),
-    Measure("wasted_share", "Wasted work, of all time executed.", "share", _QUOTIENT, _JOB),
+    Measure("wasted_share", "Wasted work, of all time executed.", "share", _QUOTIENT, _JOB, _LOW),
     Measure(
         "utilisation",
         "Time executed, of the time for which the slots were on (every state of a worker but off).",
         "share",
         _QUOTIENT,
         _POOL,
+        _NEITHER,
     ),
-    Measure("offered_load", "The load that was stated, in workers' worth of work.", "ratio", "as stated", _POOL),
+    Measure(
+        "offered_load", "The load that was stated, in workers' worth of work.", "ratio", "as stated", _POOL, _NEITHER
+    ),
     # -- effects --------------------------------------------------------------------------------------------------
-    Measure("effects_landed", "Effects that landed on their target.", "count", _COUNTED, _KIND),
-    Measure("effects_refused", "Effects that a fenced system refused.", "count", _COUNTED, _KIND),
+    Measure("effects_landed", "Effects that landed on their target.", "count", _COUNTED, _KIND, _NEITHER),
+    Measure("effects_refused", "Effects that a fenced system refused.", "count", _COUNTED, _KIND, _NEITHER),
     Measure(
         "repeated_effects",
         "Effects not safe to repeat (looking first does not make them safe) that landed more than once on one target, "
@@ -184,6 +216,7 @@ _OTHERS: Final = (
         "count",
         _COUNTED,
         _KIND,
+        _LOW,
     ),
     Measure(
         "repeated_across_jobs",
@@ -191,19 +224,25 @@ _OTHERS: Final = (
         "count",
         _COUNTED,
         _NIGHT,
+        _LOW,
     ),
-    Measure("late_effects", "Effects that landed under a token that was no longer valid.", "count", _COUNTED, _KIND),
+    Measure(
+        "late_effects", "Effects that landed under a token that was no longer valid.", "count", _COUNTED, _KIND, _LOW
+    ),
     Measure(
         "incomplete_sets",
         "Families that left at least one effect and of which no job is done at the horizon.",
         "count",
         _COUNTED,
         _KIND,
+        _LOW,
     ),
     # -- recurrences and faults -----------------------------------------------------------------------------------
-    Measure("occurrences_skipped", "Occurrences for which no job was submitted.", "count", _COUNTED, ("entry",)),
-    Measure("occurrences_late", "Occurrences whose job was submitted after they were due.", "count", _COUNTED, _KIND),
-    Measure("faults_missed", "Faults that hit nothing.", "count", _COUNTED, _NIGHT),
+    Measure("occurrences_skipped", "Occurrences for which no job was submitted.", "count", _COUNTED, ("entry",), _LOW),
+    Measure(
+        "occurrences_late", "Occurrences whose job was submitted after they were due.", "count", _COUNTED, _KIND, _LOW
+    ),
+    Measure("faults_missed", "Faults that hit nothing.", "count", _COUNTED, _NIGHT, _NEITHER),
 )
 
 MEASURES: Final = MappingProxyType({measure.name: measure for measure in (*_times(), *_OTHERS)})
@@ -245,14 +284,16 @@ def reference_page() -> str:
         "value that at least that share does not exceed: definition 1 of Hyndman and Fan, and with unfinished jobs",
         "the product-limit estimate of Kaplan and Meier. Where the estimate cannot reach, the figure is 'more than'",
         "what was seen; a bound that it cannot show to hold is missed. A job belongs to the pool of the worker that",
-        "it was handed to last.",
+        "it was handed to last. Of some figures neither side is better: a comparison says higher or lower of them, and",
+        "no requirement can ask that they are not worse.",
         "",
-        "| measure | what it is | unit | how it is found | may be told by |",
-        "| --- | --- | --- | --- | --- |",
+        "| measure | what it is | unit | better | how it is found | may be told by |",
+        "| --- | --- | --- | --- | --- | --- |",
     ]
     for measure in MEASURES.values():
         by = ", ".join(measure.by) or "the whole night only"
-        lines.append(f"| `{measure.name}` | {measure.says} | {measure.unit} | {measure.estimator} | {by} |")
+        better = measure.better or "-"
+        lines.append(f"| `{measure.name}` | {measure.says} | {measure.unit} | {better} | {measure.estimator} | {by} |")
     return "\n".join(lines) + "\n"
 
 

@@ -17,7 +17,7 @@ from emulator.measure.night import Night
 from emulator.measure.occurrences import judge_occurrences, problem_with_time
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Asked, Judged, WallClock
-from emulator.measure.words import pair, value
+from emulator.measure.words import difference, pair, value, write
 
 __all__ = ["Judged", "judge", "judge_all", "problems", "say_requirement"]
 
@@ -55,6 +55,8 @@ def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where
     figures = cache.setdefault(where, Figures(night, where))
     found = figures.get(requirement.measure)
     asked = [(kind, bound) for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None]
+    if not asked:
+        return Judged(say_requirement(requirement), None, None, found, None, _only_compared(requirement, found))
     answers = [(_holds(found, kind, bound), kind, bound) for kind, bound in asked]
     (holds, reason), kind, bound = next((answer for answer in answers if not answer[0][0]), answers[0])
     met = None if requirement.in_share is not None else holds
@@ -75,6 +77,20 @@ def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
         return False, ""
     which = f"because {found.unfinished} of {found.n}" if found.unfinished else "because something"
     return False, f"whether it holds cannot be known {which} {'were' if found.unfinished > 1 else 'was'} unfinished"
+
+
+def _only_compared(requirement: Asked, found: Figure) -> str:
+    name = (requirement.measure or "") + _of(requirement)
+    return f"Not judged on one night: {name} is {write(found)}, {_not_worse(requirement)} was asked."
+
+
+def _not_worse(requirement: Asked) -> str:
+    """Write how much worse than the baseline is allowed."""
+    assert requirement.not_worse_by is not None
+    if requirement.not_worse_by == 0:
+        return "not worse than the baseline"
+    unit = find(requirement.measure or "").unit
+    return f"not worse than the baseline by more than {difference(requirement.not_worse_by, unit)}"
 
 
 def _sentence(requirement: Asked, found: Figure, kind: str, bound: float, holds: bool | None, reason: str) -> str:
@@ -101,8 +117,9 @@ def say_requirement(requirement: Asked) -> str:
         name = requirement.measure or ""
         unit = find(name).unit
         asked = [(kind, bound) for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None]
-        text = f"{name} {' and '.join(f'{_WORDS[kind]} {value(bound, unit)}' for kind, bound in asked)}"
-        text += _of(requirement)
+        said = [f"{_WORDS[kind]} {value(bound, unit)}" for kind, bound in asked]
+        said += [_not_worse(requirement)] if requirement.not_worse_by is not None else []
+        text = f"{name} {' and '.join(said)}{_of(requirement)}"
     if requirement.in_share is not None:
         text += f", in {value(requirement.in_share, 'share')} of nights"
     return text
@@ -119,7 +136,7 @@ def problems(requirement: Asked) -> list[str]:
     by = [requirement.started_by, requirement.finished_by, requirement.within]
     if requirement.each_occurrence_of is not None:
         found = []
-        if requirement.measure is not None or bounds or _of(requirement):
+        if requirement.measure is not None or bounds or requirement.not_worse_by is not None or _of(requirement):
             found.append("each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound")
         if by == [None, None, None]:
             found.append("each_occurrence_of needs started_by, finished_by or within")
@@ -138,9 +155,14 @@ def problems(requirement: Asked) -> list[str]:
     ]
     if by != [None, None, None]:
         found.append("started_by, finished_by and within need each_occurrence_of")
-    if not bounds:
-        found.append(f"{measure.name} needs at_least, at_most or exactly")
-    for kind, bound in bounds.items():
+    worse = requirement.not_worse_by
+    if not bounds and worse is None:
+        found.append(f"{measure.name} needs at_least, at_most, exactly or not_worse_by")
+    if worse is not None and not measure.better:
+        found.append(f"of {measure.name} neither more nor less is better: not_worse_by cannot be asked of it")
+    if worse is not None and worse < 0:
+        found.append("not_worse_by must be 0 or more")
+    for kind, bound in (bounds if worse is None else {**bounds, "not_worse_by": worse}).items():
         if (measure.unit == "time") != isinstance(bound, int):
             want = "a duration, such as 90s or 1h30m" if measure.unit == "time" else "a plain number"
             found.append(f"{kind} of {measure.name} must be {want}")

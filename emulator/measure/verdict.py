@@ -15,7 +15,8 @@ class Judged:
 
     Attributes:
         requirement: in words.
-        met: True, False, or None: nothing to judge, or a requirement on a share of nights, which one cannot decide.
+        met: True, False, or None: nothing to judge, or a requirement on a share of nights or on not being worse than
+            a baseline, which one night cannot decide.
         tonight: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge.
         found: the figure; for occurrences, how many missed.
         bound: the bound that was missed, else the first one.
@@ -46,6 +47,8 @@ class Asked(Protocol):
     def at_most(self) -> float | None: ...
     @property
     def exactly(self) -> float | None: ...
+    @property
+    def not_worse_by(self) -> float | None: ...
     @property
     def routine(self) -> str | None: ...
     @property

@@ -5,7 +5,7 @@ from typing import Final
 from emulator.measure.estimate import Figure
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND, say
 
-__all__ = ["duration", "number", "pair", "value", "write"]
+__all__ = ["difference", "duration", "number", "pair", "value", "write"]
 
 _TENTH: Final = SECOND // 10
 
@@ -79,6 +79,18 @@ def value(amount: float, unit: str) -> str:
     if unit == "time":
         return duration(amount)
     return _share(amount) if unit == "share" else number(amount)
+
+
+def difference(amount: float, unit: str) -> str:
+    """Write how far two values of a unit are apart; shares are apart by percentage points.
+
+    >>> difference(0.05, "share"), difference(0.01, "share"), difference(90_000_000, "time")
+    ('5 percentage points', '1 percentage point', '1 min 30 s')
+    """
+    if unit != "share":
+        return value(amount, unit)
+    points = number(float(f"{amount * 100:.9g}"))
+    return f"{points} percentage point{'' if points == '1' else 's'}"
 
 
 def write(figure: Figure) -> str:

@@ -213,7 +213,11 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
         if measure is None:
             yield Found((*loc, "measure"), f"no figure is called {name!r}: {advise(name, MEASURES)}")
             continue
-        for key in ("at_least", "at_most", "exactly"):
+        if not measure.better and requirement.get("not_worse_by") is not None:
+            yield Found(
+                (*loc, "not_worse_by"), f"of {name} neither more nor less is better: give `at_most` or the like"
+            )
+        for key in ("at_least", "at_most", "exactly", "not_worse_by"):
             bound = requirement.get(key)
             if isinstance(bound, str | int | float) and not isinstance(bound, bool):
                 fits = isinstance(bound, str) == (measure.unit == "time")

@@ -86,6 +86,24 @@ def test_a_bound_is_met_or_missed_up_to_its_last_tick(keys: dict[str, Any], met:
     assert (found.met, found.sentence) == (met, sentence)
 
 
+def test_not_being_worse_than_a_baseline_is_not_judged_on_one_night() -> None:
+    assert verdict(small_night(), measure="makespan", not_worse_by=5 * MINUTE) == Judged(
+        requirement="makespan not worse than the baseline by more than 5 min",
+        met=None,
+        tonight=None,
+        found=Figure(HOUR, "time", False, "difference", 2, 0),
+        bound=None,
+        sentence="Not judged on one night: makespan is 1 h, not worse than the baseline by more than 5 min was asked.",
+    )
+
+
+def test_a_bound_beside_it_is_judged_on_the_night_alone() -> None:
+    found = verdict(small_night(), measure="makespan", at_most=HOUR, not_worse_by=0)
+    assert (found.met, found.tonight) == (True, True)
+    assert found.requirement == "makespan at most 1 h and not worse than the baseline"
+    assert found.sentence == "Met: makespan is 1 h, at most 1 h was asked."
+
+
 def test_a_requirement_on_a_share_of_nights_still_tells_how_this_one_went() -> None:
     found = verdict(small_night(), measure="makespan", at_most=30 * MINUTE, in_share=0.95)
     assert (found.met, found.tonight) == (None, False)
@@ -153,7 +171,7 @@ def test_requirements_are_judged_in_their_order() -> None:
     [
         ({}, ["a requirement needs a measure, or each_occurrence_of"]),
         ({"measure": "makespam", "at_most": 1}, ["there is no figure 'makespam': did you mean 'makespan'?"]),
-        ({"measure": "makespan"}, ["makespan needs at_least, at_most or exactly"]),
+        ({"measure": "makespan"}, ["makespan needs at_least, at_most, exactly or not_worse_by"]),
         (
             {"measure": "makespan", "at_most": 3.0},
             ["at_most of makespan must be a duration, such as 90s or 1h30m"],
@@ -190,6 +208,24 @@ def test_requirements_are_judged_in_their_order() -> None:
             ],
         ),
         ({"each_occurrence_of": "sweeps", "finished_by": "05:00"}, []),
+        (
+            {"each_occurrence_of": "sweeps", "finished_by": "05:00", "not_worse_by": MINUTE},
+            ["each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound"],
+        ),
+        (
+            {"measure": "accepted", "not_worse_by": 1.0},
+            ["of accepted neither more nor less is better: not_worse_by cannot be asked of it"],
+        ),
+        ({"measure": "failed", "not_worse_by": -1.0}, ["not_worse_by must be 0 or more"]),
+        (
+            {"measure": "makespan", "not_worse_by": 5.0},
+            ["not_worse_by of makespan must be a duration, such as 90s or 1h30m"],
+        ),
+        (
+            {"measure": "done_share", "not_worse_by": 5.0},
+            ["not_worse_by of done_share is a share from 0 to 1: write 0.05 for 5 %"],
+        ),
+        ({"measure": "makespan", "not_worse_by": MINUTE}, []),
         ({"measure": "done_share", "at_least": 0.99}, []),
     ],
 )
@@ -198,7 +234,7 @@ def test_a_requirement_that_makes_no_sense_is_told_in_words(keys: dict[str, Any]
 
 
 def test_a_requirement_that_makes_no_sense_is_not_judged() -> None:
-    with pytest.raises(InputError, match="makespan needs at_least, at_most or exactly"):
+    with pytest.raises(InputError, match="makespan needs at_least, at_most, exactly or not_worse_by"):
         verdict(small_night(), measure="makespan")
 
 
@@ -210,6 +246,15 @@ def test_a_requirement_that_makes_no_sense_is_not_judged() -> None:
             "wait_p90 at most 15 min for queue night and pool dome",
         ),
         ({"measure": "done", "at_least": 1.0, "at_most": 9.0}, "done at least 1 and at most 9"),
+        (
+            {"measure": "wait_p90", "at_most": HOUR, "not_worse_by": 5 * MINUTE, "queue": "night"},
+            "wait_p90 at most 1 h and not worse than the baseline by more than 5 min for queue night",
+        ),
+        (
+            {"measure": "done_share", "not_worse_by": 0.01},
+            "done_share not worse than the baseline by more than 1 percentage point",
+        ),
+        ({"measure": "failed", "not_worse_by": 0.0}, "failed not worse than the baseline"),
         (
             {"each_occurrence_of": "sweeps", "started_by": "22:00", "finished_by": "05:00", "within": HOUR},
             "each occurrence of sweeps started by 22:00 and finished by 05:00 and finished within 1 h",

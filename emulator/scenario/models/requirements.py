@@ -16,6 +16,11 @@ class Requirement(Model):
     at_least: Bound | None = Field(default=None, description="Not below this.")
     at_most: Bound | None = Field(default=None, description="Not above this.")
     exactly: Bound | None = Field(default=None, description="Just this.")
+    not_worse_by: Bound | None = Field(
+        default=None,
+        description="On average not worse than under the baseline by more than this (0: not worse at all); judged "
+        "when variants are compared. Only for figures of which one side is better.",
+    )
     routine: Name | None = Field(default=None, description="Of the jobs of this routine only.")
     queue: Name | None = Field(default=None, description="Of the jobs of this queue only.")
     pool: Name | None = Field(default=None, description="Of the workers of this pool only.")
@@ -38,19 +43,23 @@ class Requirement(Model):
         if (self.measure is None) == (self.each_occurrence_of is None):
             yield (), "a requirement names either a `measure` or `each_occurrence_of`, one of the two"
         elif self.measure is not None:
-            if not bounds:
-                yield (), f"what must {self.measure} be? give `at_least`, `at_most` or `exactly`"
+            if not bounds and self.not_worse_by is None:
+                yield (), f"what must {self.measure} be? give `at_least`, `at_most`, `exactly` or `not_worse_by`"
+            elif not bounds and self.in_share is not None:
+                yield ("in_share",), "`not_worse_by` is judged over all nights; `in_share` belongs to a bound"
             for name in times:
                 yield (name,), f"`{name}` belongs to `each_occurrence_of`; a measure has at_least, at_most or exactly"
         else:
             if not times:
                 yield (), "by when? give `started_by`, `finished_by` or `within`"
-            for name in (*bounds, "routine", "queue", "pool", "entry"):
+            for name in (*bounds, "not_worse_by", "routine", "queue", "pool", "entry"):
                 if getattr(self, name) is not None:
                     yield (name,), f"`{name}` belongs to a measure; an occurrence has started_by, finished_by or within"
         if self.exactly is not None and len(bounds) > 1:
             yield ("exactly",), "`exactly` stands alone, without `at_least` and `at_most`"
         if self.at_least is not None and self.at_most is not None and self.at_least > self.at_most:
             yield ("at_least",), "nothing can be at least this and at most that: `at_least` is above `at_most`"
+        if self.not_worse_by is not None and self.not_worse_by < 0:
+            yield ("not_worse_by",), "not worse by less than nothing? give 0 or more"
         if self.in_share == 0:
             yield ("in_share",), "a requirement that holds in a share of 0 asks for nothing"
