@@ -1,6 +1,6 @@
 """Which effects are there, and which does a fence refuse?"""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from emulator.world.fences import Fences
 from emulator.world.plan import JobPlan, Step
@@ -28,26 +28,31 @@ class Effects:
 
     def found(self, execution: Execution, step: Step) -> None:
         """A part looked first and found its effect there."""
-        self._emit("effect_found", execution, step)
+        self._emit("effect_found", execution, str(step[0].model.leaves), execution.plan.target(step))
 
     def land(self, execution: Execution, step: Step) -> bool:
         """Land the effect of a step; False if the system that holds its target refuses the token."""
-        plan, part = execution.plan, step[0]
-        target = plan.target(step)
-        system = self._world.scenario.systems.get(part.target_system)
+        part = step[0]
+        target = execution.plan.target(step)
+        return self.leave(execution, str(part.model.leaves), target, part.target_system, part.model.repeatable)
+
+    def leave(
+        self, execution: Execution, effect: str, target: str, holder: str, repeatable: bool | Literal["looks_first"]
+    ) -> bool:
+        """Leave an effect on a target; False if the system that holds it refuses the token."""
+        plan = execution.plan
+        system = self._world.scenario.systems.get(holder)
         mode = system.fenced if system is not None else "no"
-        token, where = execution.token, part.target_system
-        if mode != "no" and not self._fences.accepts(mode, target, plan.scope, token, self._is_valid, where):
-            self._emit("effect_refused", execution, step, "its token is stale")
+        if mode != "no" and not self._fences.accepts(mode, target, plan.scope, execution.token, self._is_valid, holder):
+            self._emit("effect_refused", execution, effect, target, "its token is stale")
             return False
-        self._there.add((plan.name, str(part.model.leaves), target))
-        self._emit("effect_landed", execution, step, part.model.repeatable)
+        self._there.add((plan.name, effect, target))
+        self._emit("effect_landed", execution, effect, target, repeatable)
         return True
 
     def _is_valid(self, token: int) -> bool:
         return self._world.broker.is_up and self._world.broker.lease_of(token) is not None
 
-    def _emit(self, kind: str, execution: Execution, step: Step, *more: object) -> None:
-        plan = execution.plan
-        row = (self._world.agenda.now, kind, execution.event, plan.number, execution.worker.name)
-        self._world.emit((*row, execution.attempt, execution.token, step[0].model.leaves, plan.target(step), *more))
+    def _emit(self, kind: str, execution: Execution, effect: str, target: str, *more: object) -> None:
+        row = (self._world.agenda.now, kind, execution.event, execution.plan.number, execution.worker.name)
+        self._world.emit((*row, execution.attempt, execution.token, effect, target, *more))

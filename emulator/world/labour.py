@@ -60,6 +60,8 @@ class Labour:
         refusal = self._cannot_begin(worker, plan)
         if refusal:
             self._end(execution, *refusal)
+        elif plan.routine.hands is not None:
+            plan.routine.hands.begin(execution)
         else:
             self._begin_step(execution)
 
@@ -137,6 +139,8 @@ class Labour:
 
     def pause(self, execution: Execution) -> None:
         """Let what is under way stand still, remembering what is left of it."""
+        if (hands := execution.plan.routine.hands) is not None:
+            hands.stand_still(execution)
         if execution.call is not None:
             self._world.systems.freeze(execution.call)
         if execution.ends_at >= 0:
@@ -228,7 +232,9 @@ class Labour:
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
-        if execution.waiting_answer is not None:
+        if (hands := execution.plan.routine.hands) is not None:
+            hands.go_on(execution)
+        elif execution.waiting_answer is not None:
             outcome, retry_after = execution.waiting_answer
             execution.waiting_answer = None
             if execution.call is not None:
@@ -237,6 +243,26 @@ class Labour:
             self._world.systems.thaw(execution.call)
         elif not execution.handing_in:
             self.go_on(execution, execution.left)
+
+    # -- work that is not modelled ------------------------------------------------------------------------------------
+
+    def part_over(self, execution: Execution, part: str, element: str) -> None:
+        """Whoever does the work for real has finished a part of it."""
+        row = (self._world.agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
+        self._emit((*row, execution.attempt, execution.token, part, element))
+
+    def over(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
+        """Whoever does the work for real says how the attempt ended."""
+        if execution.plan.poison:
+            self._poisoned(execution)
+        else:
+            self._end(execution, outcome, why, retry_after)
+
+    def rescale(self, worker: Worker) -> None:
+        """A worker's speed has changed: let those know who do its work for real."""
+        for execution in list(worker.executions):
+            if (hands := execution.plan.routine.hands) is not None:
+                hands.rescale(execution)
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
@@ -276,3 +302,5 @@ class Labour:
         execution.ends_at = -1
         execution.worker.executions.remove(execution)
         execution.plan.running.remove(execution)
+        if (hands := execution.plan.routine.hands) is not None:
+            hands.leave(execution)

@@ -184,6 +184,7 @@ class Machines(Surroundings):
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for execution in moving:
             self.labour.go_on(execution, execution.left)
+        self.labour.rescale(worker)
         return worker.state is not OFF
 
     def set_clock(self, cause: int, worker: Worker, offset_ticks: int, drift_ppm: float) -> bool:

@@ -2,11 +2,14 @@
 
 import re
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from emulator.scenario.models import Part, Routine
 from emulator.world.distribution import Distribution
 from emulator.world.sampling_of import sampling_of
+
+if TYPE_CHECKING:
+    from emulator.world.hands import Hands
 
 __all__ = ["JobPlan", "ReadyPart", "ReadyRoutine", "Step", "fill"]
 
@@ -35,12 +38,14 @@ class ReadyRoutine:
         expected: the stated expectation of a job's work without repetitions, in ticks.
         error_share: a burst of errors on top of the parts' own.
         version: 1, and 1 more for each new version; ``factor`` is what its work is multiplied by.
+        hands: who does the work for real, in place of the parts; None: it is modelled.
     """
 
     __slots__ = (
         "error_share",
         "expected",
         "factor",
+        "hands",
         "model",
         "name",
         "old_jobs",
@@ -59,6 +64,7 @@ class ReadyRoutine:
         self.version = 1
         self.factor = 1.0
         self.old_jobs = "run_new"
+        self.hands: Hands | None = None
 
 
 Step = tuple[ReadyPart, int, str]
