@@ -5,14 +5,23 @@
     QueuedrillError
     ├── InputError                the caller's input is wrong (exit code 2)
     │   ├── ScenarioError         a scenario file or settings: one problem or many, each with its place
-    │   └── LogError              an event log that cannot be read: damaged, newer, or not ours
+    │   ├── LogError              an event log that cannot be read: damaged, newer, or not ours
+    │   └── RefusedError          the broker refused a job: its queue is full, or the broker is down
     ├── TimelineError             what runs on the virtual clock cannot go on
     │   ├── StandstillError       somebody waits, and nothing that could end the wait is left
     │   ├── SpinningError         one instant of virtual time never ends
     │   ├── EndOfTimeError        the stated end of virtual time was reached
+    │   │   └── NeverError        an emulation is over, and what somebody waited for never came
     │   ├── WallLimitError        the stated limit of real time was reached
     │   ├── ClockStopError        the clock is stopped and somebody waits for it to move, or stops were misused
     │   └── OutsideWorkError      real I/O outside a clock stop
+    ├── WorkError                 what goes wrong in the work of a job, raised by it or to it
+    │   ├── TransientError        it may go well next time: the attempt ends `error`
+    │   │   ├── CallError         a system did not do what it was asked to
+    │   │   └── NoAnswerError     the broker did not answer in time, or could not be reached
+    │   ├── PermanentError        it will never go well: the attempt ends `permanent error`
+    │   └── StaleTokenError       somebody else holds the lease by now: a write or a request was refused
+    ├── InvariantError            what must never happen has happened in an emulation (an AssertionError too)
     └── DefectError               the emulator itself is wrong: please report (exit code 3)
 
 A message names who, what, in which state, when in virtual time, and what to do instead.
@@ -21,19 +30,28 @@ A message names who, what, in which state, when in virtual time, and what to do 
 from dataclasses import dataclass
 
 __all__ = [
+    "CallError",
     "ClockStopError",
     "DefectError",
     "EndOfTimeError",
     "InputError",
+    "InvariantError",
     "LogError",
+    "NeverError",
+    "NoAnswerError",
     "OutsideWorkError",
+    "PermanentError",
     "Problem",
     "QueuedrillError",
+    "RefusedError",
     "ScenarioError",
     "SpinningError",
+    "StaleTokenError",
     "StandstillError",
     "TimelineError",
+    "TransientError",
     "WallLimitError",
+    "WorkError",
 ]
 
 
@@ -76,6 +94,10 @@ class LogError(InputError):
     """An event log cannot be read: it is damaged, of a newer schema, or not an event log at all."""
 
 
+class RefusedError(InputError):
+    """The broker refused a job; the message says why."""
+
+
 class TimelineError(QueuedrillError):
     """What runs on the virtual clock cannot go on."""
 
@@ -92,6 +114,10 @@ class EndOfTimeError(TimelineError):
     """The stated end of virtual time was reached before the work was done."""
 
 
+class NeverError(EndOfTimeError):
+    """An emulation is over, and what somebody waited for never came."""
+
+
 class WallLimitError(TimelineError):
     """The stated limit of real time was reached before the work was done."""
 
@@ -102,6 +128,49 @@ class ClockStopError(TimelineError):
 
 class OutsideWorkError(TimelineError):
     """Real I/O was asked for outside a clock stop, where virtual time cannot host it."""
+
+
+class WorkError(QueuedrillError):
+    """Something went wrong in the work of a job: the base of what handlers raise and meet."""
+
+
+class TransientError(WorkError):
+    """The work failed this time and may go well the next: the attempt ends ``error``, and the retry policy decides.
+
+    ``retry_after`` is how long to wait at least before the next attempt, as a duration (``"2m"``) or in seconds.
+    """
+
+    def __init__(self, *args: object, retry_after: object = None) -> None:
+        super().__init__(*args)
+        self.retry_after = retry_after
+
+
+class CallError(TransientError):
+    """A system did not do what it was asked to.
+
+    ``system`` is its name, ``outcome`` what came of the call: error, refused, no access, abandoned, in progress.
+    """
+
+    def __init__(self, message: str, system: str, outcome: str, retry_after: object = None) -> None:
+        super().__init__(message, retry_after=retry_after)
+        self.system = system
+        self.outcome = outcome
+
+
+class NoAnswerError(TransientError):
+    """The broker did not answer in time: it may have acted, or never have heard."""
+
+
+class PermanentError(WorkError):
+    """The work can never go well: the attempt ends ``permanent error``."""
+
+
+class StaleTokenError(WorkError):
+    """A write or a request was refused because its fencing token is no longer good: somebody else has the job."""
+
+
+class InvariantError(QueuedrillError, AssertionError):
+    """What must never happen has happened in an emulation; the message names the events."""
 
 
 class DefectError(QueuedrillError):

@@ -61,13 +61,14 @@ class Actions:
         sink: takes ``action_taken`` and ``action_refused``.
     """
 
-    __slots__ = ("_agenda", "_scenario", "_sink", "_world")
+    __slots__ = ("_agenda", "_refusal", "_scenario", "_sink", "_world")
 
     def __init__(self, world: ActionsWorld, scenario: Scenario, agenda: Agenda, sink: Sink) -> None:
         self._world = world
         self._scenario = scenario
         self._agenda = agenda
         self._sink = sink
+        self._refusal = ""
 
     def start(self) -> None:
         """Put every action on the agenda; called once, before anything runs."""
@@ -78,13 +79,24 @@ class Actions:
     def _key(self, place: int) -> int:
         return len(self._scenario.faults) + place + 1
 
+    def act_now(self, action: Action, place: int) -> str:
+        """Do at this instant what nobody wrote down before; say why if it is refused.
+
+        ``place`` is what events call it by, beyond those of the scenario.
+        """
+        self._refusal = ""
+        self._do_action(action, place)
+        return self._refusal
+
     def _act(self, place: int) -> None:
-        action = self._scenario.actions[place]
+        self._do_action(self._scenario.actions[place], place)
+
+    def _do_action(self, action: Action, place: int) -> None:
         kind = kind_of(action, ACTION_KINDS)
         assert kind is not None  # the model sees to it
         aim = getattr(action, kind)
         if kind == "finish_and_leave":
-            self._let_leave(place, kind, aim)
+            self._let_leave(place, kind, aim, action.at)
             return
         event = self._do(kind, place, aim, 0, action)
         if event and action.lasts is not None:
@@ -117,11 +129,11 @@ class Actions:
             return 0
         return event
 
-    def _let_leave(self, place: int, kind: str, aim: str | tuple[str, ...] | Target) -> None:
+    def _let_leave(self, place: int, kind: str, aim: str | tuple[str, ...] | Target, at: int) -> None:
         world = self._world
         if isinstance(aim, Target):
             # known by its pool and its time: at one time, fewer of a pool are among more of it
-            identity = ("action", kind, aim.pool, self._scenario.actions[place].at)
+            identity = ("action", kind, aim.pool, at)
             leaving = choose(world.draws, identity, 1, aim, world.pools[aim.pool])
         else:
             leaving = workers_of(aim, world.workers, world.pools)
@@ -143,5 +155,6 @@ class Actions:
     def _tell_refused(
         self, kind: str, place: int, target: str, cause: int, why: str, job: int = 0, worker: str = ""
     ) -> None:
+        self._refusal = why
         row = (self._agenda.now, "action_refused", cause, job, worker, kind, f"actions[{place}]", target, why)
         self._sink.emit(row)

@@ -100,6 +100,11 @@ class Arrivals:
             if entry.coming is not None:
                 entry.coming.start()
 
+    def has_more(self) -> bool:
+        """Say whether any entry still has jobs to come, those that an outage keeps included."""
+        comings = [entry.coming for entry in self._entries.values()]
+        return bool(self._kept) or any(coming is not None and coming.has_more() for coming in comings)
+
     # -- what others tell ---------------------------------------------------------------------------------------------
 
     def job_finished(self, cause: int, entry: str, ordinal: int) -> None:

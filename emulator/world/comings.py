@@ -35,6 +35,10 @@ class Coming(Protocol):
         """Schedule the first job."""
         ...
 
+    def has_more(self) -> bool:
+        """Say whether a job is still to come, as things stand."""
+        ...
+
 
 def poisson_gaps(per_hour: float) -> Distribution:
     """Give the gaps of a Poisson process with a rate above 0 in jobs an hour; their mean is at most 2**52 ticks.
@@ -52,15 +56,20 @@ def poisson_gaps(per_hour: float) -> Distribution:
 class AtOnce:
     """So many jobs at one instant, in order."""
 
-    __slots__ = ("_agenda", "_at", "_come", "_count")
+    __slots__ = ("_agenda", "_at", "_come", "_count", "_has_come")
 
     def __init__(self, agenda: Agenda, come: Come, at: int, count: int) -> None:
         self._agenda, self._come, self._at, self._count = agenda, come, at, count
+        self._has_come = False
 
     def start(self) -> None:
         self._agenda.at(self._at, self._fire)
 
+    def has_more(self) -> bool:
+        return not self._has_come
+
     def _fire(self, _: None) -> None:
+        self._has_come = True
         for ordinal in range(1, self._count + 1):
             self._come(ordinal, self._at, None, 0)
 
@@ -131,6 +140,9 @@ class Gaps:
         self._plan += 1
         self._schedule()
 
+    def has_more(self) -> bool:
+        return self._ordinal <= self._count and self._due < self._ends
+
     def _add_gap(self) -> None:
         gap = self._law.sample(self._draws.row(Purpose.ARRIVAL_GAP, self._entity, self._ordinal), self._ordinal)
         if self._factor is None:
@@ -179,6 +191,9 @@ class FiniteSource:
         if self._begins < self._ends:
             self._agenda.at(self._begins, self._fire_all)
 
+    def has_more(self) -> bool:
+        return self._begins < self._ends and self._agenda.now < self._ends
+
     def ended(self, cause: int, ordinal: int, taken: bool) -> None:
         """A job of one source has ended, or was not taken at all: its next comes after gap number ``ordinal``."""
         gap = self._law.sample(self._draws.row(Purpose.ARRIVAL_GAP, self._entity, ordinal), ordinal)
@@ -208,6 +223,9 @@ class OnDays:
     def start(self) -> None:
         self._schedule()
 
+    def has_more(self) -> bool:
+        return self._ordinal < len(self._due)
+
     def _schedule(self) -> None:
         if self._ordinal < len(self._due):
             self._agenda.at(self._due[self._ordinal], self._fire)
@@ -221,19 +239,24 @@ class OnDays:
 class Traced:
     """The lines of a trace, read one ahead."""
 
-    __slots__ = ("_agenda", "_come", "_count", "_ends", "_lines", "_ordinal")
+    __slots__ = ("_agenda", "_come", "_count", "_ends", "_has_line", "_lines", "_ordinal")
 
     def __init__(self, agenda: Agenda, come: Come, lines: Iterator[Line], ends: int, count: int | None) -> None:
         self._agenda, self._come, self._lines, self._ends = agenda, come, lines, ends
         self._count = _ENDLESS if count is None else count
         self._ordinal = 0
+        self._has_line = True
 
     def start(self) -> None:
         self._schedule()
 
+    def has_more(self) -> bool:
+        return self._has_line
+
     def _schedule(self) -> None:
         line = next(self._lines, None) if self._ordinal < self._count else None
-        if line is not None and line.tick < self._ends:
+        self._has_line = line is not None and line.tick < self._ends
+        if line is not None and self._has_line:
             self._agenda.at(line.tick, self._fire, line)
 
     def _fire(self, line: Line) -> None:

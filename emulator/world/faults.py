@@ -8,6 +8,7 @@ number of the occurrence. A fault that never occurred is told as missed when the
 from typing import TYPE_CHECKING, NamedTuple
 
 from emulator.record.events import Sink
+from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.draws import Draws
@@ -17,7 +18,7 @@ from emulator.world.fault_times import Lane, aim_of, lanes_of
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
 
-__all__ = ["Faults", "Missed"]
+__all__ = ["Faults", "Missed", "Struck"]
 
 
 class Missed(NamedTuple):
@@ -31,7 +32,9 @@ class Missed(NamedTuple):
     why: str
 
 
-class _Ending(NamedTuple):
+class Struck(NamedTuple):
+    """An occurrence of a fault that hit something: which, whom, and the event that told of it."""
+
     lane: Lane
     number: int
     worker: "Worker | None"
@@ -88,6 +91,30 @@ class Faults:
                 why = "it did not occur before the end" if place in self._aimed else "there are no such workers"
                 self._tell_missed(at, kind, place, 0, aim, "", 0, why)
 
+    # -- faults that nobody wrote down before ------------------------------------------------------------------------
+
+    def strike_now(self, fault: Fault, place: int) -> "list[Struck]":
+        """Let a fault begin at this instant, or put the first occurrence of a random process on the agenda.
+
+        Args:
+            fault: its ``at`` is the present tick, unless it has ``gaps``.
+            place: what events call it by, beyond those of the scenario.
+
+        Gives what began and hit something; ``end`` ends those that have no end of their own.
+        """
+        struck: list[Struck] = []
+        for lane in lanes_of((fault,), self._world.workers, self._world.pools):
+            lane.place = place
+            if lane.timing.gaps is not None:
+                self._plan(lane, 1, 0)
+            else:
+                struck += self._begin_now(lane, 1)
+        return struck
+
+    def end(self, struck: "Struck") -> None:
+        """End what began and has no end of its own."""
+        self._end(struck)
+
     # -- occurrences ------------------------------------------------------------------------------------------------
 
     def _plan(self, lane: Lane, number: int, before: int) -> None:
@@ -98,16 +125,18 @@ class Faults:
     def _begin(self, what: tuple[Lane, int]) -> None:
         lane, number = what
         self._came.add(lane.place)
+        self._begin_now(lane, number)
+        self._plan(lane, number + 1, self._agenda.now)
+
+    def _begin_now(self, lane: Lane, number: int) -> list[Struck]:
         now = self._agenda.now
         hit = lane.hits(self._draws, number)
         if not hit:
             why = "so small a share of its workers is none" if lane.pool else "it has no workers"
             self._tell_missed(now, lane.kind, lane.place, number, lane.name, "", 0, why)
-        for worker in hit:
-            self._strike(lane, number, worker)
-        self._plan(lane, number + 1, now)
+        return [struck for worker in hit if (struck := self._strike(lane, number, worker)) is not None]
 
-    def _strike(self, lane: Lane, number: int, worker: "Worker | None") -> None:
+    def _strike(self, lane: Lane, number: int, worker: "Worker | None") -> Struck | None:
         now, target = self._agenda.now, lane.name if worker is None else worker.name
         who = "" if worker is None else worker.name
         row = (now, "fault_began", 0, 0, who, lane.kind, f"faults[{lane.place}]", number, target)
@@ -115,15 +144,16 @@ class Faults:
         why = self._hits.begin(event, lane, number, worker)
         if why:
             self._tell_missed(now, lane.kind, lane.place, number, target, who, event, why)
-            return
+            return None
         if lane.kind == "poison_job":
             self._poisoned.append(lane)
         end = lane.end(self._draws, number, now, worker)
+        struck = Struck(lane, number, worker, event)
         if end is not None:
-            ending = _Ending(lane, number, worker, event)
-            self._agenda.at(end, self._end, ending, FAULTS, lane.place + 1, number)
+            self._agenda.at(end, self._end, struck, FAULTS, lane.place + 1, number)
+        return struck
 
-    def _end(self, ending: _Ending) -> None:
+    def _end(self, ending: Struck) -> None:
         lane, number, worker, began = ending
         target = lane.name if worker is None else worker.name
         row = (self._agenda.now, "fault_ended", began, 0, "" if worker is None else worker.name)

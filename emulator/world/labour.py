@@ -253,8 +253,12 @@ class Labour:
 
     def over(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""
-        if execution.plan.poison:
+        plan = execution.plan
+        share = plan.routine.error_share
+        if plan.poison:
             self._poisoned(execution)
+        elif outcome == "ok" and share and self._uniform(_OUTCOME, plan.entity, execution.attempt, 0) < share:
+            self._end(execution, "error", f"a burst of errors of {plan.routine.name}")
         else:
             self._end(execution, outcome, why, retry_after)
 

@@ -51,9 +51,19 @@ class World(Desk):
         agenda: what is due when; whoever made it runs it, up to the end of the scenario.
         sink: takes the events.
         heartbeats: the mode, if it is not to be the scenario's.
+        named: entries whose jobs somebody will name later on, besides those that the scenario names.
     """
 
-    def __init__(self, loaded: Loaded, seed: int, agenda: Agenda, sink: Sink, *, heartbeats: str | None = None) -> None:
+    def __init__(
+        self,
+        loaded: Loaded,
+        seed: int,
+        agenda: Agenda,
+        sink: Sink,
+        *,
+        heartbeats: str | None = None,
+        named: Iterable[str] = (),
+    ) -> None:
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
         self.seed = seed
@@ -93,6 +103,7 @@ class World(Desk):
         self.lease = self.heartbeats.lease
         self.silence = self.heartbeats.silence
         waited_for = frozenset(entry.after.entry for entry in scenario.arrivals if entry.after is not None)
+        waited_for = waited_for.union(named)
         self.broker = Broker(
             [rules_of(name, queue) for name, queue in scenario.queues.items()],
             sink,
@@ -137,10 +148,11 @@ class World(Desk):
         """Run to the end of the scenario at once; [0, lasts) is what a run covers."""
         self.agenda.run(before=(self.scenario.lasts, 0, 0, 0, 0))
 
-    def close(self) -> None:
-        """End the run at the end of the scenario."""
-        self.faults.finish()
-        self.emit((self.scenario.lasts, "run_ended", 0, 0, ""))
+    def close(self, at: int | None = None) -> None:
+        """End the run, at the end of the scenario or before it; then nobody can say what would have come of a fault."""
+        if at is None:
+            self.faults.finish()
+        self.emit((self.scenario.lasts if at is None else at, "run_ended", 0, 0, ""))
 
     def _change_equipment(self, what: tuple[Worker, Any]) -> None:
         worker, change = what

@@ -1,0 +1,1 @@
+"""What test suites import: the emulator around their own async code."""
