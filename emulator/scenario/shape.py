@@ -13,7 +13,7 @@ from emulator.scenario.models.faults import Target
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.values import KINDS
 
-__all__ = ["Node", "keys_at", "node_at", "of_names", "resolve", "shape", "shown", "words"]
+__all__ = ["Node", "has_free_keys", "keys_at", "node_at", "of_names", "resolve", "shape", "shown", "words"]
 
 Node = Mapping[str, Any]
 
@@ -77,6 +77,11 @@ def of_names(node: Node) -> Node | None:
     """Give the shape of the values of a mapping whose keys are names; None for any other node."""
     below = next(iter(node.get("patternProperties", _NOTHING).values()), node.get("additionalProperties"))
     return below if isinstance(below, Mapping) else None
+
+
+def has_free_keys(node: Node) -> bool:
+    """Say whether a mapping's keys are chosen by whoever writes it: names of things, or of parameters."""
+    return of_names(node) is not None or node.get("additionalProperties") is True
 
 
 def words(node: Node) -> str:

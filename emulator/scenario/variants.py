@@ -13,7 +13,7 @@ from typing import Any
 from emulator.scenario import load
 from emulator.scenario.messages import Found
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.shape import keys_at, node_at, of_names, resolve
+from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve
 from emulator.scenario.spelling import advise
 
 __all__ = ["patched", "wrong_variants"]
@@ -73,7 +73,7 @@ def _set(data: dict[str, Any], path: str, value: Any) -> str | None:
             loc = (*loc, part)
             if not last and inner.get(part) is None:
                 inner[part] = [] if "items" in _plain_node(loc) else {}
-        elif isinstance(inner, dict) and of_names(resolve(node_at(loc))) is not None:
+        elif isinstance(inner, dict) and has_free_keys(resolve(node_at(loc))):
             if not last and part not in inner:
                 return f"there is no {part!r} in {before}: {advise(part, inner) if inner else 'it is empty'}"
             loc = (*loc, part)

@@ -96,6 +96,19 @@ def test_variants_reach_items_and_what_is_not_stated() -> None:
     assert (none.scenario.queues["night"].longest_run, none.scenario.faults) == (None, ())
 
 
+def test_variants_reach_the_values_of_parameters() -> None:
+    """A path may name one parameter of an arrival entry, stated or not; one that the routine lacks is told."""
+    scenario = changed(
+        routines={"plate-copy": {**QUIET["routines"]["plate-copy"], "parameters": {"plates": "list", "shelf": "text"}}},
+        arrivals=[{"routine": "plate-copy", "name": "copies", "at": "22:00", "parameters": {"plates": ["a"]}}],
+    )
+    of = "arrivals.copies.parameters"
+    loaded = from_settings({**scenario, "variants": {"more": {f"{of}.plates": ["a", "b"], f"{of}.shelf": "low"}}})
+    assert loaded.variants["more"].arrivals[0].parameters == {"plates": ["a", "b"], "shelf": "low"}
+    [told] = problems({**scenario, "variants": {"more": {f"{of}.plate": ["a", "b"]}}})
+    assert told.startswith(f"variants.more.{of}.plate: ")
+
+
 def test_lists_that_are_not_stated_can_be_counted_but_not_filled() -> None:
     """An item of a list that is not there is told, with how many there are."""
     with pytest.raises(ScenarioError) as caught:
