@@ -19,7 +19,7 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import difference, pair, value, write
 
-__all__ = ["Judged", "judge", "judge_all", "problems", "say_requirement"]
+__all__ = ["Judged", "has_bound", "judge", "judge_all", "problems", "say_not_worse", "say_requirement"]
 
 _BOUNDS: Final = ("at_least", "at_most", "exactly")
 _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
@@ -123,6 +123,19 @@ def say_requirement(requirement: Asked) -> str:
     if requirement.in_share is not None:
         text += f", in {value(requirement.in_share, 'share')} of nights"
     return text
+
+
+def has_bound(requirement: Asked) -> bool:
+    """Say whether one night can decide a requirement: it asks for more than not to be worse than a baseline."""
+    return requirement.each_occurrence_of is not None or any(getattr(requirement, kind) is not None for kind in _BOUNDS)
+
+
+def say_not_worse(requirement: Asked) -> str:
+    """Write the part of a requirement that asks not to be worse than the baseline; it must have one.
+
+    The text is ``makespan not worse than the baseline by more than 5 min for queue night``, or the like.
+    """
+    return f"{requirement.measure} {_not_worse(requirement)}{_of(requirement)}"
 
 
 def _of(requirement: Asked) -> str:

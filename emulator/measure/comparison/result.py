@@ -59,6 +59,8 @@ class Spread:
         p90_interval: see ``p90``.
         least: the smallest value of a night.
         most: the largest value of a night.
+        lower_bounds: which of ``mean``, ``median``, ``p90``, ``least`` and ``most`` are only known to be more than, or
+            at least, what stands there.
     """
 
     measure: str
@@ -76,6 +78,7 @@ class Spread:
     p90_interval: Interval | None
     least: float | None
     most: float | None
+    lower_bounds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +94,13 @@ class Difference:
         at_least_pairs: in how many pairs the difference is only known to be at least what is read.
         at_most_pairs: in how many it is only known to be at most that.
         unknown_pairs: in how many neither bound is known, because both sides are cut off; they stand in for nothing.
-        mean: the mean difference; a bound when pairs are censored (see above), None without any pair.
+        mean: the mean difference: a lower bound when pairs are at least what is read, an upper one when they are at
+            most that; None without any pair, with both kinds, or with an unknown one, because it says nothing then.
         alone: the Student t interval of this difference for itself; the side that is not known is open.
         together: the interval that holds for all differences of the comparison at once (Bonferroni).
-        p: the two-sided p-value of the paired t test; None when it cannot be computed.
-        p_together: the same, adjusted by Holm over all differences of the comparison.
+        p: the two-sided p-value of the paired t test; with a mean that is a bound, 1 on the side that it cannot show;
+            None when it cannot be computed.
+        p_together: the same, adjusted by Holm over all differences of the comparison (one without p counts as 1).
         variance_ratio: variance of the difference if the nights were independent, divided by that of the paired ones;
             2 means that independent nights would need twice as many. None when it is not defined.
         effect: what is shown, at the family-wise confidence of the comparison.
@@ -130,12 +135,14 @@ class Share:
     """In what share of nights a requirement, or all of them, held under one variant.
 
     Attributes:
-        requirement: in words; ``all requirements`` for all of them at once.
+        requirement: in words; ``all requirements`` for the nights that met all of them at once, with a verdict that
+            sums up those of the single ones, each as it was asked.
         variant: the name of the variant.
         held: in how many nights it held, of ``judged`` in which there was something to judge.
         judged: see ``held``.
         interval: the exact (Clopper-Pearson) interval of the share; None when nothing was judged.
-        asked: the share of nights that was asked for; None: it has to hold in every night that is run.
+        asked: the share of nights that was asked for; None: it has to hold in every night that is run (and for all of
+            them together: each as asked).
         verdict: holds, does not hold, cannot be told from so many nights, or nothing to judge.
         sentence: all of that for a person, in one sentence.
         missed_seeds: the first seeds, ten at most, with which it was missed: ``run --seed`` shows such a night.
@@ -154,12 +161,24 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class TradePoint:
-    """One variant in the trade-off of two figures; what beats it is no worse on both and better on one."""
+    """One variant in the trade-off of two figures: their means, and what beats it on them.
+
+    Attributes:
+        variant: the name of the variant.
+        across: the mean of the first figure; None when no night gave a value.
+        up: the mean of the second, likewise.
+        beaten_by: the variants that are no worse on both and better on one; a mean that is only a lower bound beats
+            nothing by being low.
+        across_more_than: the true mean of the first figure is only known to be more than that.
+        up_more_than: that of the second, likewise.
+    """
 
     variant: str
     across: float | None
     up: float | None
     beaten_by: tuple[str, ...]
+    across_more_than: bool = False
+    up_more_than: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +207,9 @@ class Comparison:
         trade_off: the two figures of the trade-off view.
         spreads: by measure, then variant.
         differences: by measure, then variant (the baseline left out); empty with one variant.
-        shares: by variant, each requirement in order, then all of them together.
-        not_worse: by variant, each requirement on not being worse than the baseline; ``held`` and ``judged`` are 0.
+        shares: by variant, each requirement with a bound in order, then all of them together; none without any.
+        not_worse: by variant (the baseline left out), each requirement on not being worse than the baseline; ``held``
+            and ``judged`` are 0, and ``interval`` is None: the sentence has that of the difference.
         points: the trade-off of each variant.
         lost: replications that came to nothing.
         versions: of the program, of Python, of the zone data and of scipy.

@@ -1,0 +1,40 @@
+"""Is a variant not worse than the baseline by more than was allowed?
+
+The answer comes from the interval of the difference that holds for all differences together: it holds when the bad end
+of it is within what is allowed, it does not when even the good end is beyond, else so few nights cannot tell.
+"""
+
+from emulator.measure.catalogue import find
+from emulator.measure.comparison.result import Difference, Interval, Share, ShareVerdict
+from emulator.measure.comparison.saying import reach, sure
+from emulator.measure.requirements import say_not_worse
+from emulator.measure.verdict import Asked
+
+__all__ = ["not_worse"]
+
+
+def not_worse(requirement: Asked, difference: Difference) -> Share:
+    """Judge one requirement with ``not_worse_by`` by the difference of its figure."""
+    assert requirement.measure is not None and requirement.not_worse_by is not None  # it has been checked
+    text = say_not_worse(requirement)
+    together = difference.together
+    verdict: ShareVerdict = "cannot be told"
+    seen = difference.sentence.rstrip(".").removeprefix(f"{difference.variant}: ")
+    if together is not None:
+        better, worse = _by_how_much_worse(together, find(requirement.measure).better)
+        if worse is not None and worse <= requirement.not_worse_by:
+            verdict = "holds"
+        elif better is not None and better > requirement.not_worse_by:
+            verdict = "does not hold"
+        seen = f"{difference.measure} is {reach(together, difference.unit)} ({sure(together.confidence)})"
+        if together.low is None and together.high is None:
+            seen = "something was unfinished on both sides"
+    sentence = f"{difference.variant}: {text}: {verdict}: {seen}."
+    return Share(text, difference.variant, 0, 0, None, None, verdict, sentence)
+
+
+def _by_how_much_worse(interval: Interval, better: str) -> tuple[float | None, float | None]:
+    """Turn the interval of a difference into one of how much worse: its good end, then its bad end."""
+    if better == "lower":
+        return interval.low, interval.high
+    return None if interval.high is None else -interval.high, None if interval.low is None else -interval.low

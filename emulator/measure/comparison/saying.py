@@ -1,0 +1,151 @@
+"""How is what a comparison found said to a tired person, in one sentence?"""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from emulator.measure.comparison.result import Difference, Interval
+from emulator.measure.words import difference, value
+from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
+
+__all__ = ["change", "nights", "reach", "say_difference", "sure", "tidy"]
+
+_TIDY_TIMES: Final = (
+    *(step * unit for unit in (1, 10, 100, MILLISECOND, 10 * MILLISECOND, 100 * MILLISECOND) for step in (1, 2, 5)),
+    *(step * unit for unit in (SECOND, MINUTE) for step in (1, 2, 5, 10, 15, 20, 30)),
+    *(step * HOUR for step in (1, 2, 3, 6, 12)),
+    *(step * DAY for step in (1, 2, 5, 10, 20, 50, 100)),
+)
+"""Times that people think in."""
+
+
+def tidy(amount: float, unit: str) -> float:
+    """Give the round amount that is nearest to one above 0: 1, 2 or 5 and zeros, for times 1, 2, 5, 10, 15, 20, 30.
+
+    >>> tidy(0.034, "share"), tidy(7.4, "count"), tidy(570_000_000.0, "time") / MINUTE
+    (0.05, 10, 10.0)
+    """
+    if unit == "time":
+        return min(_TIDY_TIMES, key=lambda step: abs(math.log(step / amount)))
+    power = math.floor(math.log10(amount))
+    steps = [float(f"{step}e{power}") for step in (1, 2, 5, 10)]
+    found = min(steps, key=lambda step: abs(math.log(step / amount)))
+    return int(found) if found == int(found) else found
+
+
+def change(amount: float, unit: str) -> str:
+    """Write a difference with its direction.
+
+    >>> change(-720_000_000, "time"), change(0.02, "share"), change(0, "count")
+    ('12 min lower', '2 percentage points higher', 'no difference')
+    """
+    if amount == 0:
+        return "no difference"
+    return f"{difference(abs(amount), unit)} {'lower' if amount < 0 else 'higher'}"
+
+
+def reach(interval: Interval, unit: str) -> str:
+    """Write how far an interval of a difference reaches; the smaller amount first.
+
+    >>> reach(Interval(-15, -9, 0.95), "count"), reach(Interval(-3, 5, 0.95), "count")
+    ('9 to 15 lower', '3 lower to 5 higher')
+    >>> reach(Interval(2, None, 0.95), "count"), reach(Interval(None, 2, 0.95), "count")
+    ('2 higher or more', '2 higher or less')
+    """
+    low, high = interval.low, interval.high
+    if low is None:
+        return "anything" if high is None else f"{change(high, unit)} or {'more' if high < 0 else 'less'}"
+    if high is None:
+        return f"{change(low, unit)} or {'less' if low < 0 else 'more'}"
+    if low == high:
+        return change(low, unit)
+    if low > 0:
+        return f"{difference(low, unit)} to {change(high, unit)}"
+    if high < 0:
+        return f"{difference(-high, unit)} to {change(low, unit)}"
+    return f"{change(low, unit)} to {change(high, unit)}"
+
+
+def sure(confidence: float) -> str:
+    """Write a confidence: ``95 % sure``."""
+    return f"{value(confidence, 'share')} sure"
+
+
+def nights(count: int) -> str:
+    """Write a number of nights: ``1 night``, ``40 nights``."""
+    return f"{count} night{'' if count == 1 else 's'}"
+
+
+def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
+    """Write what one difference shows.
+
+    Args:
+        it: the difference; its sentence is not read.
+        size_shown: whether the nights that were run would have shown a difference of the size that is told.
+        constant: whether every night gave the same difference.
+    """
+    name, who = it.measure, it.variant
+    if it.effect == "identical":
+        return f"{who}: {name} is the same in each of {nights(it.n)}."
+    if it.effect == "cannot be told":
+        return f"{who}: whether {name} differs cannot be told: {_why_not(it)}."
+    assert it.mean is not None and it.together is not None  # any other effect comes from an interval
+    if it.effect == "no difference shown":
+        return (
+            f"{who}: no difference in {name} shown at this precision: the interval reaches from "
+            f"{reach(it.together, it.unit)} ({sure(it.together.confidence)}, for all differences together)"
+            f"{_more_nights(it, size_shown)}{_left_out(it)}."
+        )
+    bound = "at least " if it.at_least_pairs or it.at_most_pairs else ""
+    text = f"{who} is {it.effect}: {name} is {bound}{change(it.mean, it.unit)}"
+    if constant:
+        return f"{text} in every one of {nights(it.n)}, so nothing is known of how much that varies{_left_out(it)}."
+    text += f" ({sure(it.together.confidence)}: {reach(it.together, it.unit)}, for all differences together"
+    if _may_be_zero(it.together):
+        text += "; that interval alone allows for no difference, but Holm's sharper test of all of them shows one"
+    return f"{text}){_cut_off(it)}{_left_out(it)}."
+
+
+def _may_be_zero(interval: Interval) -> bool:
+    return (interval.low is None or interval.low <= 0) and (interval.high is None or interval.high >= 0)
+
+
+def _why_not(it: Difference) -> str:
+    if it.n == 0:
+        return "no pair of nights gave it under both"
+    if it.n == 1:
+        return "one pair of nights has no spread, so run more of them"
+    parts: Sequence[tuple[int, str]] = (
+        (it.unknown_pairs, "under both"),
+        (it.at_least_pairs, f"under {it.variant}"),
+        (it.at_most_pairs, "under the baseline"),
+    )
+    said = " and ".join(f"{where} in {count}" for count, where in parts if count)
+    return f"of {nights(it.n)}, something was unfinished {said}; let the scenario last longer"
+
+
+def _more_nights(it: Difference, size_shown: bool) -> str:
+    if it.of_size is None:
+        return ""
+    size = difference(it.of_size, it.unit)
+    if it.shows_with is None:
+        return f"; no number of nights that can be run would show one of {size}"
+    if size_shown:
+        return f"; one of {size} would most likely have been shown"
+    return f"; about {nights(_about(it.shows_with))} would show one of {size} (80 times in 100)"
+
+
+def _about(count: int) -> int:
+    """Round up to two digits."""
+    unit = int(10 ** max(0, len(str(count)) - 2))
+    return -(-count // unit) * unit
+
+
+def _cut_off(it: Difference) -> str:
+    count = it.at_least_pairs + it.at_most_pairs
+    where = it.variant if it.at_least_pairs else "the baseline"
+    return f"; in {nights(count)} something was unfinished under {where}" if count else ""
+
+
+def _left_out(it: Difference) -> str:
+    return f"; {nights(it.absent)} more had nothing to take it from" if it.absent else ""

@@ -1,0 +1,121 @@
+"""In what share of nights did the requirements hold, and is that the share that was asked for?
+
+A night in which a requirement had nothing to judge counts neither way, and such nights are told. With ``in_share`` the
+answer comes from the exact interval: it holds when the whole interval is at or above the asked share, it does not when
+all of it is below, else so few nights cannot tell. Without ``in_share`` it has to hold in every night that is run.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.planning import nights_without_more_misses
+from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.result import Interval, Share, ShareVerdict
+from emulator.measure.comparison.saying import nights, sure
+from emulator.measure.requirements import has_bound, say_requirement
+from emulator.measure.verdict import Asked
+from emulator.measure.words import value
+
+__all__ = ["ALL", "shares"]
+
+ALL: Final = "all requirements"
+"""What stands in the place of a requirement for all of them at once."""
+
+_SEEDS: Final = 10
+
+
+def shares(
+    variant: str, requirements: Sequence[Asked], replications: Iterable[Replication], confidence: float
+) -> tuple[Share, ...]:
+    """Judge the requirements of one variant over its nights: each that has a bound, then all of them together.
+
+    Args:
+        variant: the name of the variant.
+        requirements: all that the scenario has under it, in order.
+        replications: its nights, none of which failed, by seed.
+        confidence: of each interval for itself.
+    """
+    played = list(replications)
+    places = [place for place, one in enumerate(requirements) if has_bound(one)]
+    if not places:
+        return ()
+    single = [
+        _share(
+            say_requirement(requirements[place]),
+            variant,
+            [(night.seed, night.held[place]) for night in played],
+            requirements[place].in_share,
+            confidence,
+        )
+        for place in places
+    ]
+    together = [(night.seed, _all_of([night.held[place] for place in places])) for night in played]
+    return (*single, _all(variant, together, [one.verdict for one in single], confidence))
+
+
+def _all_of(held: Sequence[bool | None]) -> bool | None:
+    judged = [one for one in held if one is not None]
+    return all(judged) if judged else None
+
+
+def _counts(held: Iterable[tuple[int, bool | None]]) -> tuple[int, int, int, tuple[int, ...]]:
+    """Count the nights that held, those judged and those not, and give the first seeds that missed."""
+    answers = [(seed, one) for seed, one in held if one is not None]
+    missed = tuple(seed for seed, one in answers if not one)
+    return len(answers) - len(missed), len(answers), len(list(held)) - len(answers), missed[:_SEEDS]
+
+
+def _share(
+    text: str, variant: str, answers: Sequence[tuple[int, bool | None]], asked: float | None, confidence: float
+) -> Share:
+    held, judged, unjudged, missed = _counts(answers)
+    if not judged:
+        sentence = f"{variant}: nothing to judge of {text} in any of {nights(unjudged)}."
+        return Share(text, variant, 0, 0, None, asked, "nothing to judge", sentence)
+    interval = share_interval(held, judged, confidence)
+    verdict, why = _verdict(held, judged, asked, interval)
+    said = f"{variant}: {text}: {verdict}: it held in {held} of {nights(judged)}{why}{_not_judged(unjudged)}."
+    return Share(text, variant, held, judged, interval, asked, verdict, said, missed)
+
+
+def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str]:
+    if asked is None:
+        return ("holds", "") if held == judged else ("does not hold", ", and has to in every one")
+    low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
+    seen = f", so in {value(low, 'share')} to {value(high, 'share')} of all ({sure(interval.confidence)})"
+    if low >= asked:
+        return "holds", seen
+    if high < asked:
+        return "does not hold", seen
+    enough = nights_without_more_misses(judged - held, asked, interval.confidence)
+    if enough is None:
+        return "cannot be told", f"{seen}; no number of nights can show that"
+    missed = "none is missed" if held == judged else "no more are missed"
+    return "cannot be told", f"{seen}; {nights(enough)} in all would be enough if {missed}"
+
+
+def _not_judged(unjudged: int) -> str:
+    return f"; {nights(unjudged)} more had nothing to judge" if unjudged else ""
+
+
+def _all(
+    variant: str, answers: Sequence[tuple[int, bool | None]], verdicts: Sequence[ShareVerdict], confidence: float
+) -> Share:
+    held, judged, unjudged, missed = _counts(answers)
+    if not judged:
+        sentence = f"{variant}: nothing to judge in any of {nights(unjudged)}."
+        return Share(ALL, variant, 0, 0, None, None, "nothing to judge", sentence)
+    order: tuple[ShareVerdict, ...] = ("does not hold", "cannot be told", "holds")
+    verdict = next(one for one in order if one in verdicts)
+    words = {
+        "holds": "all requirements hold as asked",
+        "cannot be told": "whether all requirements hold as asked cannot be told",
+    }
+    interval = share_interval(held, judged, confidence)
+    low, high = value(interval.low or 0.0, "share"), value(1.0 if interval.high is None else interval.high, "share")
+    sentence = (
+        f"{variant}: {words.get(verdict, 'not all requirements hold as asked')}; {held} of {nights(judged)} met all at "
+        f"once, so {low} to {high} of all do ({sure(confidence)}){_not_judged(unjudged)}."
+    )
+    return Share(ALL, variant, held, judged, interval, None, verdict, sentence, missed)
