@@ -111,6 +111,12 @@ class Faults:
                 struck += self._begin_now(lane, 1)
         return struck
 
+    def schedule(self, fault: Fault, place: int) -> None:
+        """Put a fault on the agenda that nobody wrote down before; none of its times has passed."""
+        for lane in lanes_of((fault,), self._world.workers, self._world.pools):
+            lane.place = place
+            self._plan(lane, 1, 0)
+
     def end(self, struck: "Struck") -> None:
         """End what began and has no end of its own."""
         self._end(struck)

@@ -47,7 +47,7 @@ class Scenario(Model):
     access: tuple[Grant, ...] = Field(default=(), strict=False, description="Who may call what.")
     credentials: tuple[Credential, ...] = Field(default=(), strict=False, description="What is shown to systems.")
     routines: dict[NewName, Routine] = Field(min_length=1, description="The kinds of work, by name.")
-    arrivals: tuple[Arrival, ...] = Field(strict=False, min_length=1, description="When jobs come.")
+    arrivals: tuple[Arrival, ...] = Field(strict=False, description="When jobs come.")
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")

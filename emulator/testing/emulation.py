@@ -1,0 +1,392 @@
+"""How does a test put an emulated queue and workers around its own code?
+
+``async with Emulator(...) as emu`` lays a scenario out on the running virtual-time loop. Everything that a scenario
+file can do happens by itself; the test submits jobs, lets faults begin, lets time pass, waits and looks. Two emulators
+on one loop share the clock and nothing else.
+"""
+
+import asyncio
+import contextvars
+import inspect
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from emulator.broker.broker import Broker
+from emulator.errors import InputError, NeverError, RefusedError
+from emulator.measure.estimate import Figure
+from emulator.measure.figures import figure
+from emulator.measure.fold import NightFold
+from emulator.measure.night import Night
+from emulator.measure.selection import Where
+from emulator.record.events import Event, Row, read
+from emulator.record.export import digest
+from emulator.scenario.models.arrivals import Prerequisite
+from emulator.testing.faults import Interventions
+from emulator.testing.handlers import Handler, Handlers
+from emulator.testing.jobs import JobHandle
+from emulator.testing.settings import Lasting, loaded_for, ticks_of
+from emulator.testing.span import Span
+from emulator.testing.stream import Stream
+from emulator.timeline.agenda import ENDS
+from emulator.timeline.bearers import BEARER, NOBODY
+from emulator.timeline.loop import VirtualLoop
+from emulator.timeline.reports import place_of
+from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
+from emulator.world.planned import PlannedJob
+from emulator.world.world import World
+
+__all__ = ["Emulator"]
+
+
+class Emulator(Interventions):
+    """A queue with its broker and workers around your own code, on the running virtual-time loop.
+
+    Each fault and each action of the scenario file is a method of the same name (``emulator.testing.faults``).
+
+    Args:
+        scenario: a file's path, its settings as a mapping, or what ``load`` gave; or leave it out and give the
+            settings as keywords: ``Emulator(pools={"dome": {"count": 2}}, handlers={"copy": copy})``. What a test does
+            not say is filled in: a queue ``night`` with a lease of 90 s and four attempts in all, a pool ``workers`` of
+            one that is handed its work at once and sends a heartbeat every 30 s, a routine for each handler, 30 days.
+        handlers: for routines whose work is your own code: ``async def copy(work): ...``; other routines are modelled.
+        seed: chooses the draws; by default the scenario's.
+        grace: how long a handler that was told to stop may take for its cleanup.
+
+    Raises:
+        ScenarioError: with every mistake in the scenario.
+        InputError: for a handler that is no coroutine function or has no routine; when entered on another loop than
+            the virtual one.
+
+    >>> import asyncio
+    >>> from emulator.timeline import VirtualLoop
+    >>> async def copy(work):
+    ...     await work.spend("10m")
+    ...     work.leave("copied", on := work.parameters["plate"])
+    >>> async def test():
+    ...     async with Emulator(routines={"copy": {"parameters": {"plate": "text"}}}, handlers={"copy": copy}) as emu:
+    ...         job = emu.submit("copy", plate="plate-7")
+    ...         await job.reaches("running")
+    ...         emu.power_off("workers-1", back_after="5m")
+    ...         return (await job).attempts, emu.clock_time().strftime("%H:%M:%S")
+    >>> with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+    ...     runner.run(test())
+    (2, '00:15:00')
+    """
+
+    world: World
+    stream: Stream
+
+    def __init__(
+        self,
+        scenario: Any = None,
+        *,
+        handlers: Mapping[str, Handler] | None = None,
+        seed: int | None = None,
+        grace: Lasting = 30,
+        **settings: Any,
+    ) -> None:
+        handlers = dict(handlers or {})
+        for routine, handler in handlers.items():
+            call = getattr(handler, "__call__", handler)  # noqa: B004  # an object may be called too
+            if not (inspect.iscoroutinefunction(handler) or inspect.iscoroutinefunction(call)):
+                raise InputError(
+                    f"the handler of {routine!r} is no coroutine function: write `async def`, or for code that blocks "
+                    "`async def ...: await work.outside(it)`"
+                )
+        self.loaded = loaded_for(scenario, settings, handlers)
+        self.scenario = self.loaded.scenario
+        self.seed = self.scenario.seed if seed is None else seed
+        self._handlers = handlers
+        self._grace = ticks_of(grace)
+        self._is_open = False
+        self._began = False
+        self._entry_of = {name: self._entry_name(name) for name in self.scenario.routines}
+        self._submitted: dict[str, int] = {}
+
+    def _entry_name(self, routine: str) -> str:
+        taken = {entry.label for entry in self.scenario.arrivals}
+        return f"{routine} (submitted)" if routine in taken else routine
+
+    # -- begin and end ------------------------------------------------------------------------------------------------
+
+    async def __aenter__(self) -> Self:
+        loop = VirtualLoop.of()
+        if self._began:
+            raise InputError("this emulator has been entered before: make one for each emulation")
+        self._began = self._is_open = True
+        self.loop = loop
+        self._context = contextvars.copy_context()
+        self._context.run(BEARER.set, NOBODY)
+        self.agenda = Span(loop.agenda)
+        self.keeper = Handlers(loop, self._context, self._handlers, self._grace)
+        self.stream = Stream(loop, self._context, self.keeper.see)
+        self.world = self.keeper.world = World(
+            self.loaded,
+            self.seed,
+            self.agenda,
+            self.stream,
+            heartbeats="simulated",  # so that the worker's view of its lease is at hand at any moment
+            named=[*self._entry_of.values(), *(entry.label for entry in self.scenario.arrivals)],
+        )
+        for routine in self._handlers:
+            self.world.routines[routine].hands = self.keeper
+        self.agenda.at(self.scenario.lasts, self._reach_end, None, ENDS, -1)
+        self.world.start()
+        await asyncio.sleep(0)  # what begins at once has begun
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._is_open:
+            self._is_open = False
+            await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
+
+    def _reach_end(self, _: object) -> None:
+        """The scenario is over."""
+        self._is_open = False
+        self.agenda.over = True
+        self.world.close()
+        self.stream.end(f"the scenario is over after {say(self.scenario.lasts)}")
+        self._closing = self.loop.create_task(
+            self.keeper.close("the scenario is over"), name="the end of the scenario", context=self._context
+        )
+
+    async def _end(self, why: str, at: int) -> None:
+        await self.keeper.close(why)
+        self.agenda.over = True
+        self.world.close(at)
+        self.stream.end(why)
+
+    # -- jobs ---------------------------------------------------------------------------------------------------------
+
+    def submit(
+        self,
+        routine: str,
+        *,
+        key: str | None = None,
+        priority: int | None = None,
+        idempotency_key: str = "",
+        not_before: Lasting = 0,
+        after: JobHandle | None = None,
+        if_failed: str = "fail",
+        **parameters: Any,
+    ) -> JobHandle:
+        """Submit a job now.
+
+        Args:
+            routine: what kind of work it is.
+            key: the exclusive key; by default what the routine says.
+            priority: by default the routine's.
+            idempotency_key: another submission with the same one gives this job.
+            not_before: how long from now it is held.
+            after: a job that must have ended before.
+            if_failed: what becomes of it if that job fails: ``"fail"`` or ``"go_on"``.
+            parameters: their values by name; the routine says which there are, unless it has a handler.
+
+        Raises:
+            InputError: for a routine or parameter that is not known.
+            RefusedError: when the queue is full or the broker is down.
+        """
+        self._check_open()
+        ready = self.world.routines.get(self._known("routine", routine, self.scenario.routines))
+        assert ready is not None
+        self._check_parameters(routine, parameters)
+        if not self.world.broker.is_up:
+            raise RefusedError(f"the broker is down at {self._reading()}: {routine} cannot be submitted")
+        entry = self._entry_of[routine]
+        ordinal = self._submitted[entry] = self._submitted.get(entry, 0) + 1
+        before = None
+        if after is not None:
+            other, _, place = after.name.rpartition("#")
+            before = Prerequisite.model_validate({"entry": other, "number": int(place), "if_failed": if_failed})
+        now = self.agenda.now
+        held = now + ticks_of(not_before) if ticks_of(not_before) else 0
+        planned = PlannedJob(
+            entry, ordinal, routine, parameters, key, priority, idempotency_key, held, before, None, now
+        )
+        number = self.world.submit(0, planned)
+        if not number:
+            why = self.rows[-1][-1]
+            raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")
+        return self.job(number)
+
+    def job(self, which: int | str) -> JobHandle:
+        """Give the handle of a job by its number, or by its name ``entry#number``.
+
+        Raises:
+            InputError: when there is no such job (yet).
+        """
+        for row in self.rows:
+            if row[1] == "submitted":
+                name = f"{row[8]}#{row[9]}"
+                if which in (row[3], name):
+                    return JobHandle(self, row[3], name)
+        raise InputError(f"there is no job {which!r} at {self._reading()}")
+
+    def jobs(self) -> list[JobHandle]:
+        """Give the handles of all jobs so far, in the order in which they came."""
+        return [JobHandle(self, row[3], f"{row[8]}#{row[9]}") for row in self.rows if row[1] == "submitted"]
+
+    # -- time ---------------------------------------------------------------------------------------------------------
+
+    @property
+    def time(self) -> float:
+        """The seconds since the start."""
+        return self.agenda.now / SECOND
+
+    def clock_time(self) -> datetime:
+        """Give the time on the wall, in the scenario's zone."""
+        return self.world.clock.local(self.agenda.now)
+
+    async def advance(
+        self, lasting: Lasting = 0, *, days: float = 0, hours: float = 0, minutes: float = 0, seconds: float = 0
+    ) -> None:
+        """Let so much time pass: ``await emu.advance(minutes=5)`` or ``await emu.advance("5m")``.
+
+        All that is due until then has happened when it returns, at exactly that time.
+
+        Raises:
+            InputError: for what is no duration.
+        """
+        ticks = ticks_of(lasting)
+        for amount, unit in ((days, DAY), (hours, HOUR), (minutes, MINUTE), (seconds, SECOND)):
+            ticks += ticks_of(amount) * unit // SECOND
+        await self.loop.advance(ticks)
+
+    async def until(self, condition: Callable[[], object]) -> None:
+        """Let time pass until a condition holds; it is asked after every event.
+
+        Raises:
+            NeverError: when the scenario is over and it never held.
+        """
+        while not condition():
+            await self.stream.change(lambda: f"the condition {_named(condition)} never held")
+
+    async def settle(self) -> None:
+        """Let time pass until nothing is left to do: no job is unfinished, save those that nothing can ever move.
+
+        Jobs that are still to come are waited for.
+
+        Raises:
+            NeverError: when the scenario is over before; the message tells of each job that is unfinished.
+        """
+        while not self._is_settled():
+            await self.stream.change(self._unsettled)
+
+    def _is_settled(self) -> bool:
+        world = self.world
+        if world.arrivals.has_more() or self.keeper.working():
+            return False
+        if any(worker.executions for worker in world.workers.values()):
+            return False
+        stuck = frozenset(world.stuck())
+        return all(job in stuck for job in world.broker.jobs_unfinished())
+
+    def _unsettled(self) -> str:
+        jobs = [f"{self.job(number).name}: {self.why_unfinished(number)}" for number in self.broker.jobs_unfinished()]
+        return "these jobs are unfinished:\n  " + "\n  ".join(jobs[:20]) if jobs else "more jobs were to come"
+
+    def why_unfinished(self, job: int) -> str:
+        """Say why a job is unfinished, and where its handler waits."""
+        equipments = [worker.equipment for worker in self.world.workers.values()]
+        said = self.world.broker.explain(self.agenda.now, job, equipments)
+        for attempt in self.keeper.working():
+            if attempt.order.job == job and attempt.task is not None:
+                said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"
+        return said
+
+    # -- looking ------------------------------------------------------------------------------------------------------
+
+    @property
+    def broker(self) -> Broker:
+        """The broker, to look at; what changes it goes through the emulator."""
+        return self.world.broker
+
+    @property
+    def rows(self) -> list[Row]:
+        """Every event so far, as it was written."""
+        return self.stream.rows
+
+    def recorded(self, *kinds: str) -> list[Event]:
+        """Give the events so far, of some kinds only if any are named."""
+        return [event for event in read(self.rows) if not kinds or event.kind in kinds]
+
+    def events(self, *, since_start: bool = False) -> AsyncIterator[Event]:
+        """Give every event from now on as it comes, until the emulation is over: ``async for event in emu.events()``.
+
+        Args:
+            since_start: begin with the first event instead.
+        """
+        return self.stream.events(1 if since_start else len(self.rows) + 1)
+
+    def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
+        """Have a function called with every event from now on; gives the function that ends that."""
+        return self.stream.subscribe(subscriber)
+
+    def night(self) -> Night:
+        """Fold the events so far: what a night looks like that ends now."""
+        fold = NightFold(max(1, self.agenda.now), pools=self.world.pools_of_workers(), slots=self.world.slots())
+        fold.feed_all(self.rows)
+        return fold.close()
+
+    def figure(self, name: str, **of: str) -> Figure:
+        """Read one figure of the catalogue as it stands now; ``routine``, ``queue``, ``entry`` or ``pool`` narrow it.
+
+        Raises:
+            InputError: for a name that is not in the catalogue, or a part that it cannot be told by.
+        """
+        return figure(self.night(), name, Where(**of))
+
+    def digest(self) -> str:
+        """Give the SHA-256 of the events so far as JSON Lines: the same run gives the same."""
+        return digest(self.rows)
+
+    @property
+    def failures(self) -> list[BaseException]:
+        """What handlers raised that is neither a transient nor a permanent error: mistakes in them, most likely."""
+        return [error for _, error in self.keeper.failures]
+
+    async def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the events so far to a new SQLite log, while the clock stands still.
+
+        Raises:
+            LogError: when it cannot be written.
+        """
+        from emulator.testing.saving import save
+
+        return await save(self, Path(path), overwrite=overwrite)
+
+    # -- checks -------------------------------------------------------------------------------------------------------
+
+    def _known(self, what: str, name: str, known: Iterable[str]) -> str:
+        from emulator.scenario.spelling import advise
+
+        if name not in known:
+            raise InputError(f"there is no {what} {name!r}: {advise(name, tuple(known))}")
+        return name
+
+    def _check_parameters(self, routine: str, given: Mapping[str, Any]) -> None:
+        declared = self.scenario.routines[routine].parameters
+        if routine in self._handlers and not declared:
+            return
+        for name in given:
+            self._known(f"parameter of {routine}", name, declared)
+
+    def _check_open(self) -> None:
+        if not self._began:
+            raise InputError("the emulator is not entered: write `async with Emulator(...) as emu:`")
+        if not self._is_open:
+            raise NeverError(f"{self.stream.over or 'the emulation is over'}: nothing more can be done to it")
+
+    def _reading(self) -> str:
+        return f"{self.clock_time():%Y-%m-%d %H:%M:%S} ({say(self.agenda.now)} after the start)"
+
+
+def _named(condition: Callable[[], object]) -> str:
+    code = getattr(condition, "__code__", None)
+    where = f" ({code.co_filename}:{code.co_firstlineno})" if code is not None else ""
+    return f"{getattr(condition, '__qualname__', repr(condition))}{where}"

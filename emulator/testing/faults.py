@@ -1,0 +1,324 @@
+"""Every fault and every action of the scenario file, as methods of the same names: they begin at the present instant.
+
+Which keys go with which is what the scenario file says of them; times are left out (it is now), save ``gaps`` for a
+random process that begins now. A fault without an end lasts until ``end`` of its handle is called.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import ValidationError
+
+from emulator.errors import InputError
+from emulator.scenario.load import Loaded
+from emulator.scenario.models.actions import Action
+from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
+from emulator.scenario.spelling import advise
+from emulator.testing.jobs import JobHandle
+from emulator.testing.settings import Lasting, ticks_of
+from emulator.timeline.ticks import say
+from emulator.world.fault_times import WORKER_KINDS
+
+if TYPE_CHECKING:
+    from emulator.testing.span import Span
+    from emulator.world.faults import Struck
+    from emulator.world.world import World
+
+__all__ = ["FaultHandle", "Interventions", "Who"]
+
+Who = str | Sequence[str] | Mapping[str, Any]
+"""A worker, a pool (all of it), several, or ``{"pool": "dome", "some": 2}``, ``{"pool": "dome", "share": 0.5}``."""
+
+Drawn = Lasting | Mapping[str, Any]
+"""A duration, or a distribution as in scenario files: ``{"median": "4m", "p95": "9m"}``."""
+
+
+class FaultHandle:
+    """A fault that has begun.
+
+    Attributes:
+        kind: which.
+        hit: whether it hit anything; a fault on a worker that is off hits nothing.
+    """
+
+    __slots__ = ("_struck", "_world", "hit", "kind")
+
+    def __init__(self, world: "World", kind: str, struck: "list[Struck]") -> None:
+        self._world = world
+        self._struck = struck
+        self.kind = kind
+        self.hit = bool(struck)
+
+    def end(self) -> None:
+        """End the fault now, if it has no end of its own.
+
+        Raises:
+            InputError: when it has ended, or ends by itself.
+        """
+        if self.hit and not self._struck:
+            raise InputError(f"{self.kind} has been ended before")
+        for struck in self._struck:
+            timing = struck.lane.timing
+            if timing.lasts is not None or timing.instant:
+                raise InputError(f"{self.kind} ends by itself: leave out `lasts` or `back_after` to end it by hand")
+        struck_now, self._struck = self._struck, []
+        for struck in struck_now:
+            self._world.faults.end(struck)
+
+
+class Interventions:
+    """What a test does to an emulation, beside submitting jobs and letting time pass."""
+
+    loaded: Loaded
+    agenda: "Span"
+    world: "World"
+    _given = 0
+
+    # -- faults -------------------------------------------------------------------------------------------------------
+
+    def power_off(self, who: Who, *, back_after: Drawn | None = None, program_absent: bool = False) -> FaultHandle:
+        """Cut the power of workers: what they had in memory is gone; on again after ``back_after``, if given."""
+        return self.fault(power_off=who, back_after=back_after, program_absent=program_absent or None)
+
+    def freeze(self, who: Who, *, lasts: Drawn | None = None) -> FaultHandle:
+        """Let workers stand still; then they go on as if no time had passed."""
+        return self.fault(freeze=who, lasts=lasts)
+
+    def cut_link(
+        self, who: Who, *, direction: Literal["out", "back", "both"] = "both", lasts: Drawn | None = None
+    ) -> FaultHandle:
+        """Let no message through between workers and the broker; they work on."""
+        return self.fault(cut_link=who, direction=direction, lasts=lasts)
+
+    def slow_down(self, who: Who, *, to: float, lasts: Drawn | None = None) -> FaultHandle:
+        """Let workers work at ``to`` times their speed."""
+        return self.fault(slow_down=who, to=to, lasts=lasts)
+
+    def lose_heartbeats(self, who: Who, *, share: float = 1.0, lasts: Drawn | None = None) -> FaultHandle:
+        """Lose a share of workers' heartbeats."""
+        return self.fault(lose_heartbeats=who, share=share, lasts=lasts)
+
+    def lose_results(self, who: Who, *, share: float = 1.0, lasts: Drawn | None = None) -> FaultHandle:
+        """Lose a share of the outcomes that workers hand in."""
+        return self.fault(lose_results=who, share=share, lasts=lasts)
+
+    def hand_out_twice(self, queue: str, *, how: Literal["same_token", "forgets"] = "same_token") -> FaultHandle:
+        """Let the next job of a queue be handed out twice."""
+        return self.fault(hand_out_twice=queue, how=how)
+
+    def skew_clock(
+        self, who: Who, *, offset: Lasting = 0, behind: bool = False, drift_ppm: float = 0, lasts: Drawn | None = None
+    ) -> FaultHandle:
+        """Let workers' own clocks go wrong: by an offset, and by a drift in parts per million."""
+        clock = {"offset": say(ticks_of(offset)), "behind": behind, "drift_ppm": drift_ppm}
+        return self.fault(skew_clock=who, clock=clock, lasts=lasts)
+
+    def broker_outage(self, *, lasts: Drawn | None = None) -> FaultHandle:
+        """Let the broker be down; what it knows survives."""
+        return self.fault(broker_outage=True, lasts=lasts)
+
+    def missing_tool(self, who: Who, *, tool: str, lasts: Drawn | None = None) -> FaultHandle:
+        """Take a tool off workers."""
+        return self.fault(missing_tool=who, tool=tool, lasts=lasts)
+
+    def withdraw_access(self, who: str, *, access_to: str | None = None, lasts: Drawn | None = None) -> FaultHandle:
+        """Withdraw the access of a pool or a worker to a system, or to all."""
+        return self.fault(withdraw_access=who, access_to=access_to, lasts=lasts)
+
+    def system_outage(self, system: str, *, lasts: Drawn | None = None) -> FaultHandle:
+        """Let a system be down."""
+        return self.fault(system_outage=system, lasts=lasts)
+
+    def brown_out(self, system: str, *, factor: float, lasts: Drawn | None = None) -> FaultHandle:
+        """Let a system's answers take ``factor`` times as long."""
+        return self.fault(brown_out=system, factor=factor, lasts=lasts)
+
+    def error_burst(self, target: str, *, share: float, lasts: Drawn | None = None) -> FaultHandle:
+        """Let a share of a system's answers, or of a routine's attempts, be errors."""
+        return self.fault(error_burst=target, share=share, lasts=lasts)
+
+    def poison_job(self, job: JobHandle | str, *, how: Literal["fails", "takes_worker_down"] = "fails") -> FaultHandle:
+        """Let a job fail, or take its worker down, every time."""
+        return self.fault(poison_job=_job_name(job), how=how)
+
+    def surge(self, entry: str, *, factor: float, lasts: Drawn | None = None) -> FaultHandle:
+        """Let the jobs of an arrival entry come ``factor`` times as fast."""
+        return self.fault(surge=entry, factor=factor, lasts=lasts)
+
+    def fault(self, **keys: Any) -> FaultHandle:
+        """Let any fault begin now, by the keys of the scenario file: ``emu.fault(power_off="dome-2", gaps="1h")``.
+
+        Raises:
+            InputError: for keys that do not go together, values out of range, and targets that there are not.
+        """
+        self._check_open()
+        said = {name: _plain(name, value) for name, value in keys.items() if value is not None}
+        if "gaps" not in said and said.keys() != {"poison_job", "how"}:
+            said["at"] = f"+{say(self.agenda.now)}"
+        fault: Fault = self._validated(Fault, said)
+        kind = kind_of(fault, FAULT_KINDS)
+        assert kind is not None, "the model sees to it"
+        self._check_target(kind, getattr(fault, kind), fault)
+        place = len(self.loaded.scenario.faults) + self._next()
+        return FaultHandle(self.world, kind, self.world.faults.strike_now(fault, place))
+
+    def schedule(self, faults: Iterable[Mapping[str, Any]]) -> None:
+        """Let faults begin at their times: entries as in the ``faults`` of a scenario file; times count from its start.
+
+        Raises:
+            InputError: as for ``fault``, and for times that have passed.
+        """
+        for entry in faults:
+            self._check_open()
+            fault: Fault = self._validated(Fault, dict(entry))
+            kind = kind_of(fault, FAULT_KINDS)
+            assert kind is not None, "the model sees to it"
+            self._check_target(kind, getattr(fault, kind), fault)
+            if fault.at is not None and fault.at < self.agenda.now:
+                raise InputError(f"{kind} at {say(fault.at)} lies before the present, {say(self.agenda.now)}")
+            self.world.faults.schedule(fault, len(self.loaded.scenario.faults) + self._next())
+
+    # -- what people do -----------------------------------------------------------------------------------------------
+
+    def run_again(self, job: JobHandle | str) -> None:
+        """Put a finished or running job in anew."""
+        self.action(run_again=_job_name(job))
+
+    def withdraw(self, job: JobHandle | str) -> None:
+        """Withdraw a job."""
+        self.action(withdraw=_job_name(job))
+
+    def hold(self, job: JobHandle | str, *, lasts: Lasting | None = None) -> None:
+        """Hold a job; released again after ``lasts``, if given."""
+        self.action(hold=_job_name(job), lasts=lasts)
+
+    def release(self, job: JobHandle | str) -> None:
+        """Release a job that a person holds."""
+        self.action(release=_job_name(job))
+
+    def suspend(self, job: JobHandle | str, *, lasts: Lasting | None = None) -> None:
+        """Ask that a running job be suspended: its worker learns of it at its next heartbeat."""
+        self.action(suspend=_job_name(job), lasts=lasts)
+
+    def resume(self, job: JobHandle | str) -> None:
+        """Ask that a suspended job go on."""
+        self.action(resume=_job_name(job))
+
+    def hold_queue(self, queue: str, *, lasts: Lasting | None = None) -> None:
+        """Let a queue hand out nothing until it is released."""
+        self.action(hold_queue=queue, lasts=lasts)
+
+    def release_queue(self, queue: str) -> None:
+        """Release a queue that is held."""
+        self.action(release_queue=queue)
+
+    def finish_and_leave(self, who: Who) -> None:
+        """Let workers finish what they have, then leave for good."""
+        self.action(finish_and_leave=who)
+
+    def new_version(
+        self,
+        routine: str,
+        *,
+        requires: Sequence[str] | None = None,
+        speed: float | None = None,
+        old_jobs: Literal["run_new", "run_old", "fail"] = "run_new",
+    ) -> None:
+        """Put in a new version of a routine while old jobs wait."""
+        self.action(new_version=routine, requires=requires, speed=speed, old_jobs=old_jobs)
+
+    def action(self, **keys: Any) -> None:
+        """Do now what a person does, by the keys of the scenario file: ``emu.action(hold="copy#3", lasts="1h")``.
+
+        Raises:
+            InputError: for keys that do not go together, targets that there are not, and what the broker refuses.
+        """
+        self._check_open()
+        said = {name: _plain(name, value) for name, value in keys.items() if value is not None}
+        action: Action = self._validated(Action, {**said, "at": f"+{say(self.agenda.now)}"})
+        kind = next(iter(said))
+        scenario = self.loaded.scenario
+        if kind in ("hold_queue", "release_queue"):
+            _check("queue", said[kind], scenario.queues)
+        elif kind == "new_version":
+            _check("routine", said[kind], scenario.routines)
+        elif kind == "finish_and_leave":
+            self._check_workers(said[kind])
+        elif not _is_job_name(said[kind]):
+            raise InputError(f"{said[kind]!r} names no job: give its handle, or entry#number")
+        why = self.world.actions.act_now(action, len(scenario.actions) + self._next())
+        if why:
+            raise InputError(f"{kind} of {said[kind]} was refused at {say(self.agenda.now)}: {why}")
+
+    # -- checks -------------------------------------------------------------------------------------------------------
+
+    def _check_open(self) -> None:
+        raise NotImplementedError
+
+    def _next(self) -> int:
+        self._given += 1
+        return self._given - 1
+
+    def _validated(self, model: Any, said: dict[str, Any]) -> Any:
+        try:
+            return model.model_validate(said, context={"clock": self.loaded.clock})
+        except ValidationError as error:
+            from emulator.scenario.messages import found_by_validation
+
+            found = found_by_validation(said, error.errors(include_url=False))
+            raise InputError(
+                "; ".join(f"{'.'.join(map(str, it.loc)) or 'here'}: {it.message}" for it in found)
+            ) from None
+
+    def _check_target(self, kind: str, aim: Any, fault: Fault) -> None:
+        scenario = self.loaded.scenario
+        if kind in WORKER_KINDS:
+            self._check_workers(aim)
+        elif kind == "hand_out_twice":
+            _check("queue", aim, scenario.queues)
+        elif kind in ("system_outage", "brown_out"):
+            _check("system", aim, scenario.systems)
+        elif kind == "error_burst":
+            _check("system or routine", aim, (*scenario.systems, *scenario.routines))
+        elif kind == "surge":
+            _check("arrival entry", aim, [entry.label for entry in scenario.arrivals])
+        elif kind == "withdraw_access":
+            _check("worker or pool", aim, (*self.world.workers, *self.world.pools))
+            if fault.access_to is not None:
+                _check("system", fault.access_to, scenario.systems)
+        elif kind == "poison_job" and not _is_job_name(aim):
+            raise InputError(f"{aim!r} names no job: give its handle, or entry#number")
+
+    def _check_workers(self, aim: Any) -> None:
+        pool = aim.get("pool") if isinstance(aim, Mapping) else getattr(aim, "pool", None)
+        if pool is not None:
+            _check("pool", pool, self.world.pools)
+            return
+        for name in [aim] if isinstance(aim, str) else aim:
+            _check("worker or pool", name, (*self.world.workers, *self.world.pools))
+
+
+def _check(what: str, name: str, known: Iterable[str]) -> None:
+    names = tuple(known)
+    if name not in names:
+        raise InputError(f"there is no {what} {name!r}: {advise(name, names) if names else 'there is none at all'}")
+
+
+def _job_name(job: JobHandle | str) -> str:
+    return job.name if isinstance(job, JobHandle) else job
+
+
+def _is_job_name(name: str) -> bool:
+    entry, _, number = name.rpartition("#")
+    return bool(entry) and number.isdecimal() and number.isascii()
+
+
+def _plain(name: str, value: Any) -> Any:
+    """Write a value as a scenario file would: seconds and ``timedelta`` become durations."""
+    lasting = name in ("lasts", "back_after", "gaps")
+    if isinstance(value, timedelta) or (lasting and isinstance(value, int | float) and not isinstance(value, bool)):
+        return say(ticks_of(value))
+    if isinstance(value, Mapping):
+        return {key: _plain("lasts" if isinstance(item, timedelta) else "", item) for key, item in value.items()}
+    return value

@@ -1,0 +1,210 @@
+"""How does the user's own code run on emulated workers, and what do faults do to it?
+
+Each attempt is a task on a bearer of its own (``emulator.timeline.bearers``), so that everything which the handler
+starts belongs to it. The law:
+
+- power off: nothing of it runs again, not even ``finally``;
+- freeze, and suspension: it stands still with everything it started, and goes on later, its timers late;
+- slow down: its sleeps and what it spends stretch, its deadlines do not;
+- told to stop (its lease is lost, its longest run is over): cancelled, with a grace; then abandoned like the dead;
+- what a handler leaves running when it returns stays on its worker, and shares the worker's fate.
+
+All that the keeper itself makes carries the emulation's own context, or it would go with the handler that happened to
+cause it.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from contextvars import Context
+from typing import TYPE_CHECKING, Any, Final
+
+from emulator.broker.rules import Outcome
+from emulator.errors import PermanentError, TransientError, WorkError
+from emulator.record.events import Row
+from emulator.testing.attempts import RunningAttempt
+from emulator.testing.settings import ticks_of
+from emulator.testing.work import Order, Work
+from emulator.timeline.bearers import BEARER, Bearer
+from emulator.timeline.loop import VirtualLoop
+from emulator.world.worker import OFF, Execution
+
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["Handler", "Handlers"]
+
+Handler = Callable[[Work], Awaitable[object]]
+"""What does the work of a routine's jobs: ``async def copy(work): ...``."""
+
+_WHY_STOPPED: Final = "told to stop"
+_TURNS_TO_CLEAN_UP: Final = 100
+
+
+class Handlers:
+    """Keeps the handlers of an emulation and what they have under way; the world's ``Hands``.
+
+    Args:
+        loop: the running loop.
+        context: what everything that the keeper makes carries.
+        handlers: by routine.
+        grace: ticks that a handler that was told to stop has for its cleanup.
+
+    Attributes:
+        world: set once it is made.
+        finished: the parts that attempts have finished, by job.
+        failures: what handlers raised that is neither transient nor permanent by its type, by attempt.
+        over: why the emulation is over; "" while it goes on.
+    """
+
+    world: "World"
+
+    def __init__(self, loop: VirtualLoop, context: Context, handlers: Mapping[str, Handler], grace: int) -> None:
+        self.loop = loop
+        self.context = context
+        self.handlers = dict(handlers)
+        self.finished: dict[int, dict[tuple[str, str], None]] = {}
+        self.failures: list[tuple[Order, BaseException]] = []
+        self.over = ""
+        self._grace = grace
+        self._attempts: list[RunningAttempt] = []
+
+    # -- what the world tells -----------------------------------------------------------------------------------------
+
+    def begin(self, execution: Execution) -> None:
+        """Begin to work on an attempt."""
+        worker, plan = execution.worker, execution.plan
+        bearer = Bearer(f"{worker.name}, attempt {execution.attempt} of {plan.name}")
+        bearer.speed = worker.real_speed
+        attempt = RunningAttempt(self, execution, bearer)
+        self._attempts = [each for each in self._attempts if not each.is_over or each.has_code_left()]
+        self._attempts.append(attempt)
+        context = self.context.copy()
+        context.run(BEARER.set, bearer)
+        name = f"{plan.name}, attempt {execution.attempt} on {worker.name}"
+        attempt.task = self.loop.create_task(self._work(attempt), name=name, context=context)
+
+    def stand_still(self, execution: Execution) -> None:
+        """Let the work of an attempt stand still."""
+        if (attempt := self._of(execution)) is not None:
+            attempt.stand_still("its worker is frozen" if execution.worker.frozen_at >= 0 else "the job is suspended")
+
+    def go_on(self, execution: Execution) -> None:
+        """Let the work of an attempt go on."""
+        if (attempt := self._of(execution)) is not None:
+            attempt.go_on()
+
+    def rescale(self, execution: Execution) -> None:
+        """Let the work of an attempt go at its worker's present speed."""
+        if (attempt := self._of(execution)) is not None:
+            attempt.set_speed(execution.worker.real_speed)
+
+    def leave(self, execution: Execution) -> None:
+        """The worker has nothing more to do with an attempt: end what is unfinished of it."""
+        attempt = self._of(execution)
+        if attempt is None or attempt.is_left:
+            return
+        attempt.is_left = True
+        if execution.worker.state is OFF:
+            attempt.abandon("its power is off")
+        elif not attempt.is_over and attempt.task is not None:
+            attempt.task.cancel(_WHY_STOPPED)
+            self.world.agenda.at(self.world.agenda.now + self._grace, self._grace_is_over, attempt)
+
+    def see(self, row: Row) -> None:
+        """Let what earlier attempts left running on a worker share the worker's fate; told of every event."""
+        if row[1] == "worker_changed":
+            state = row[5]
+            for attempt in self._attempts:
+                if attempt.execution.worker.name == row[4]:
+                    if state == OFF:
+                        attempt.abandon("its power is off")
+                    elif state == "frozen":
+                        attempt.stand_still("its worker is frozen")
+                    elif row[6] == "goes on" and not attempt.execution.suspended:
+                        attempt.go_on()
+        elif row[1] == "worker_speed_changed":
+            for attempt in self._attempts:
+                if attempt.execution.worker.name == row[4]:
+                    attempt.set_speed(row[5])
+
+    def _grace_is_over(self, attempt: RunningAttempt) -> None:
+        if not attempt.is_over and attempt.bearer.state == "runs":
+            attempt.abandon("it did not stop when it was told to")
+
+    def _of(self, execution: Execution) -> RunningAttempt | None:
+        return next((attempt for attempt in self._attempts if attempt.execution is execution), None)
+
+    # -- the work -----------------------------------------------------------------------------------------------------
+
+    async def _work(self, attempt: RunningAttempt) -> None:
+        handler = self.handlers[attempt.order.routine]
+        outcome: tuple[Outcome, str, int | None] = ("ok", "", None)
+        try:
+            await handler(Work(attempt))
+        except Exception as error:
+            outcome = self._outcome_of(attempt, error)
+        except asyncio.CancelledError:
+            if attempt.is_left:
+                attempt.is_over = True
+                raise
+            outcome = ("error", "it was cancelled from within", None)
+        attempt.is_over = True
+        if not attempt.is_left:
+            self.world.labour.over(attempt.execution, *outcome)
+
+    def _outcome_of(self, attempt: RunningAttempt, error: Exception) -> tuple[Outcome, str, int | None]:
+        """Say what an attempt ends with whose handler raised this."""
+        causes = list(_leaves(error))
+        said = "; ".join(_in_words(cause) for cause in causes)
+        if any(isinstance(cause, PermanentError) for cause in causes):
+            return "permanent error", said, None
+        hints = [
+            ticks_of(cause.retry_after)
+            for cause in causes
+            if isinstance(cause, TransientError) and isinstance(cause.retry_after, str | float | int)
+        ]
+        if any(not isinstance(cause, TransientError) for cause in causes):
+            self.failures.append((attempt.order, error))
+        return "error", said, max(hints, default=None)
+
+    # -- all of it ----------------------------------------------------------------------------------------------------
+
+    def working(self) -> list[RunningAttempt]:
+        """Give the attempts whose handlers have not ended, those that can never end left out."""
+        return [each for each in self._attempts if not each.is_over and each.bearer.state != "gone"]
+
+    async def close(self, why: str) -> None:
+        """End all that is under way: what can run is cancelled and has its grace, the rest is abandoned."""
+        self.over = why
+        tasks: list[asyncio.Task[Any]] = []
+        for attempt in self._attempts:
+            attempt.is_left = True
+            if attempt.bearer.state == "runs":
+                tasks += [task for task in attempt.bearer.tasks if not task.done()]
+        for task in tasks:
+            task.cancel(why)
+        for _ in range(_TURNS_TO_CLEAN_UP):
+            if all(task.done() for task in tasks):
+                break
+            await asyncio.sleep(0)
+        else:
+            await self.loop.advance(self._grace)
+        for attempt in self._attempts:
+            attempt.abandon(why)
+        self._attempts.clear()
+
+
+def _leaves(error: BaseException) -> Iterator[BaseException]:
+    """Give the errors that a group of errors is made of; of any other error itself."""
+    if isinstance(error, BaseExceptionGroup):
+        for inner in error.exceptions:
+            yield from _leaves(inner)
+    else:
+        yield error
+
+
+def _in_words(error: BaseException) -> str:
+    said = " ".join(str(error).split())
+    if isinstance(error, WorkError):
+        return said or type(error).__name__
+    return f"{type(error).__name__}: {said}" if said else type(error).__name__

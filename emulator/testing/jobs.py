@@ -1,0 +1,126 @@
+"""What has somebody in hand who has submitted a job?"""
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+from emulator.broker.broker import Broker
+from emulator.broker.states import FINAL_STATES, State
+from emulator.errors import InputError, NeverError
+from emulator.record.events import DETAILS, Row
+from emulator.scenario.spelling import advise
+from emulator.testing.stream import Stream
+
+__all__ = ["Ending", "JobHandle"]
+
+_STATES: Final = tuple(state.value for state in State)
+_ENTERS: Final = {"handed_out": State.RUNNING.value, "suspended": State.SUSPENDED.value, "resumed": State.RUNNING.value}
+_NAMES_ITS_STATE: Final = {kind: 5 + names.index("state") for kind, names in DETAILS.items() if "state" in names}
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How a job ended.
+
+    Attributes:
+        state: ``done`` or ``failed``.
+        sub_state: for a failed one: attempts used up, permanent error, withdrawn, expired, and so on.
+        why: the last reason, in words; "" when it is done.
+        attempts: how many there were.
+    """
+
+    state: str
+    sub_state: str
+    why: str
+    attempts: int
+
+
+class Holder(Protocol):
+    """What a job's handle asks of its emulation."""
+
+    @property
+    def broker(self) -> Broker: ...
+    @property
+    def stream(self) -> Stream: ...
+    def why_unfinished(self, job: int) -> str: ...
+
+
+class JobHandle:
+    """A job that was submitted: ``await job`` waits for its end and gives its ``Ending``.
+
+    Attributes:
+        number: its number at the broker.
+        name: ``entry#number``, as summaries name it.
+    """
+
+    __slots__ = ("_emulation", "name", "number")
+
+    def __init__(self, emulation: Holder, number: int, name: str) -> None:
+        self._emulation = emulation
+        self.number = number
+        self.name = name
+
+    def __repr__(self) -> str:
+        return f"<JobHandle {self.name}: {self.state}>"
+
+    @property
+    def state(self) -> str:
+        """The state at the broker: queued, queued held, running, suspended, requeued, requeued held, done, failed."""
+        return self._emulation.broker.state_of(self.number).value
+
+    @property
+    def ending(self) -> Ending | None:
+        """How it ended; None while it is unfinished."""
+        for row in reversed(self._emulation.stream.rows):
+            if row[3] == self.number and row[1] == "finished":
+                return Ending(*row[5:])
+        return None
+
+    @property
+    def outcomes(self) -> list[str]:
+        """The outcomes of its attempts so far, in order: ok, error, permanent error, too long, lease lost."""
+        rows = self._emulation.stream.rows
+        return [row[7] for row in rows if row[1] == "attempt_ended" and row[3] == self.number]
+
+    async def reaches(self, *states: str) -> str:
+        """Wait until it is in one of these states, if it is not, and give the first that it entered.
+
+        Raises:
+            InputError: for a word that is no state.
+            NeverError: when it has ended otherwise, or the emulation is over before.
+        """
+        for state in states:
+            if state not in _STATES:
+                raise InputError(f"{state!r} is no state of a job: {advise(state, _STATES)}")
+        if not states:
+            raise InputError("which state? give at least one, such as 'running'")
+        if self.state in states:
+            return self.state
+        stream = self._emulation.stream
+        seen = len(stream.rows)
+        while True:
+            if (ending := self.ending) is not None:
+                raise NeverError(
+                    f"{self.name} will never be {' or '.join(states)}: it is {ending.state}"
+                    + (f" ({ending.sub_state}: {ending.why})" if ending.sub_state else "")
+                )
+            await stream.change(self._in_vain)
+            for row in stream.rows[seen:]:
+                if row[3] == self.number and (entered := _entered(row)) in states:
+                    return entered
+            seen = len(stream.rows)
+
+    def _in_vain(self) -> str:
+        return f"{self.name} is {self.state}: {self._emulation.why_unfinished(self.number)}"
+
+    def __await__(self) -> Generator[Any, None, Ending]:
+        yield from self.reaches(*(state.value for state in FINAL_STATES)).__await__()
+        ending = self.ending
+        assert ending is not None, "a job that is in a final state was finished by an event"
+        return ending
+
+
+def _entered(row: Row) -> str:
+    """Give the state that a job entered by an event, "" if by that it entered none."""
+    place = _NAMES_ITS_STATE.get(row[1])
+    return _ENTERS.get(row[1], "") if place is None else str(row[place])

@@ -1,0 +1,120 @@
+"""What is a scenario for a test, when only what matters to the test is said?
+
+Whatever a file must say and a test leaves out is filled in here, in one place: a title, a start, a length, a queue, a
+pool, and a routine for each handler. Everything else has the defaults of the scenario file.
+"""
+
+import os
+from collections.abc import Collection, Mapping
+from datetime import timedelta
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Final
+
+from emulator.errors import InputError
+from emulator.scenario.durations import parse_duration
+from emulator.scenario.load import Loaded, from_settings, load
+from emulator.timeline.ticks import from_seconds
+
+__all__ = ["Lasting", "completed", "loaded_for", "ticks_of"]
+
+Lasting = str | float | timedelta
+"""A duration: ``"1h30m"``, seconds, or a ``timedelta``."""
+
+_FILLED_IN: Final = {
+    "title": "a test",
+    "starts": "2026-01-01T00:00:00",
+    "lasts": "30d",
+    "queues": {"night": {"lease": "90s", "retry": {"attempts_in_all": 4}}},
+}
+
+
+def ticks_of(duration: Lasting) -> int:
+    """Give a duration in ticks.
+
+    Raises:
+        InputError: when it is none, or negative.
+
+    >>> ticks_of("1m30s"), ticks_of(1.5), ticks_of(timedelta(minutes=2))
+    (90000000, 1500000, 120000000)
+    """
+    try:
+        if isinstance(duration, str):
+            return parse_duration(duration)
+        if isinstance(duration, timedelta):
+            ticks = duration // timedelta(microseconds=1)
+        elif isinstance(duration, int | float | Fraction) and not isinstance(duration, bool):
+            ticks = from_seconds(float(duration))
+        else:
+            raise ValueError(f"{duration!r} is not a duration: give '90s', seconds, or a timedelta")
+        if ticks < 0:
+            raise ValueError(f"{duration!r} is negative: give a duration of 0 or more")
+    except (ValueError, OverflowError) as wrong:
+        raise InputError(str(wrong)) from None
+    return ticks
+
+
+def completed(settings: Mapping[str, Any], routines: Collection[str]) -> dict[str, Any]:
+    """Fill in what a scenario needs and a test did not say; ``routines`` are the names of those with handlers.
+
+    >>> settings = completed({"queues": {"slow": {"lease": "10m"}}}, ["copy"])
+    >>> settings["pools"], settings["routines"]["copy"]["queue"]
+    ({'workers': {'count': 1, 'serves': ['slow'], 'poll': '0s', 'heartbeat': '30s'}}, 'slow')
+    """
+    whole = {**_FILLED_IN, "arrivals": [], **settings}
+    queues = list(whole["queues"]) if isinstance(whole["queues"], Mapping) else []
+    if "pools" not in whole:
+        whole["pools"] = {"workers": {"count": 1}}
+    if isinstance(whole["pools"], Mapping):
+        filled = {"serves": queues, "poll": "0s", "heartbeat": "30s"}
+        whole["pools"] = {
+            name: {**({"count": 1} if "count" not in pool else {}), **pool, **_missing(filled, pool)}
+            if isinstance(pool, Mapping)
+            else pool
+            for name, pool in whole["pools"].items()
+        }
+    given = whole.get("routines", {})
+    if isinstance(given, Mapping):
+        whole["routines"] = {
+            name: _routine(given.get(name, {}), queues, name in routines) for name in dict.fromkeys((*given, *routines))
+        }
+    return whole
+
+
+def _missing(filled: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in filled.items() if key not in given}
+
+
+def _routine(given: Any, queues: list[str], has_handler: bool) -> Any:
+    if not isinstance(given, Mapping) or not has_handler:
+        return given
+    stands_in = {"queue": queues[0] if queues else "", "parts": [{"name": "handler", "takes": "0s"}]}
+    return {**given, **_missing(stands_in, given)}
+
+
+def loaded_for(scenario: Any, settings: Mapping[str, Any], routines: Collection[str]) -> Loaded:
+    """Load the scenario that an emulator was given: a file, settings, what ``load`` gave, or keyword settings alone.
+
+    Raises:
+        ScenarioError: with every mistake in it.
+        InputError: when a scenario and keyword settings are given together, or a handler has no routine.
+    """
+    if scenario is None:
+        return from_settings(completed(settings, routines))
+    if settings:
+        raise InputError(
+            f"a scenario and the settings {', '.join(settings)} are given: put them into the scenario, or leave it out"
+        )
+    if isinstance(scenario, Loaded):
+        loaded = scenario
+    elif isinstance(scenario, Mapping):
+        loaded = from_settings(completed(scenario, routines))
+    elif isinstance(scenario, str | os.PathLike):
+        loaded = load(Path(scenario))
+    else:
+        raise InputError(f"{scenario!r} is no scenario: give a file's path, settings, or what `load` gave")
+    for name in routines:
+        if name not in loaded.scenario.routines:
+            known = ", ".join(loaded.scenario.routines)
+            raise InputError(f"{loaded.name}: there is no routine {name!r} for a handler: it has {known}")
+    return loaded

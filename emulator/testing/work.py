@@ -1,0 +1,239 @@
+"""What is a handler given, and what can it ask for and leave behind?
+
+All that is told of the job is plain data (``Work.order``): a handler that is given the same on a real worker needs
+nothing of Python's. What it asks for goes over the emulated worker: its link, its clock, its speed.
+"""
+
+import asyncio
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal, Protocol, TypeVar
+
+from emulator.errors import StaleTokenError
+from emulator.testing.settings import Lasting, ticks_of
+from emulator.timeline.ticks import SECOND
+
+__all__ = ["Attempt", "Order", "Work"]
+
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a worker is told of an attempt: plain data, as it would go over a wire.
+
+    Attributes:
+        job: the job's number at the broker; ``name`` is what summaries call it.
+        name: see ``job``.
+        routine: what kind of work it is.
+        parameters: the values that it was submitted with.
+        key: the exclusive key; "" for none.
+        attempt: which attempt this is, from 1.
+        token: the fencing token of the lease.
+        worker: the name of the worker.
+        finished: the parts that earlier attempts have finished, each with its element ("" for none).
+    """
+
+    job: int
+    name: str
+    routine: str
+    parameters: Mapping[str, Any]
+    key: str
+    attempt: int
+    token: int
+    worker: str
+    finished: tuple[tuple[str, str], ...]
+
+
+class Attempt(Protocol):
+    """What carries the work of one attempt (``emulator.testing.handlers``)."""
+
+    order: Order
+
+    def lease_left(self) -> int: ...
+    def local_time(self) -> datetime: ...
+    def leave(self, effect: str, target: str, holder: str, repeatable: bool) -> bool: ...
+    def part_over(self, part: str, element: str) -> None: ...
+    async def spend(self, ticks: int) -> None: ...
+    async def call(self, system: str, options: Mapping[str, Any]) -> None: ...
+
+
+class Work:
+    """One attempt at a job, as its handler sees it: ``async def copy(work): ...``.
+
+    Attributes:
+        order: what is told of it, as plain data.
+    """
+
+    __slots__ = ("_attempt", "order")
+
+    def __init__(self, attempt: Attempt) -> None:
+        self._attempt = attempt
+        self.order = attempt.order
+
+    def __repr__(self) -> str:
+        order = self.order
+        return f"<Work {order.name}, attempt {order.attempt} on {order.worker}>"
+
+    # -- what is told -------------------------------------------------------------------------------------------------
+
+    @property
+    def job(self) -> int:
+        """The job's number at the broker."""
+        return self.order.job
+
+    @property
+    def name(self) -> str:
+        """The job's name, ``entry#number``."""
+        return self.order.name
+
+    @property
+    def routine(self) -> str:
+        """What kind of work it is."""
+        return self.order.routine
+
+    @property
+    def parameters(self) -> Mapping[str, Any]:
+        """The values that the job was submitted with."""
+        return self.order.parameters
+
+    @property
+    def attempt(self) -> int:
+        """Which attempt at the job this is, from 1; lost leases count."""
+        return self.order.attempt
+
+    @property
+    def token(self) -> int:
+        """The fencing token of its lease: higher than any that was granted before."""
+        return self.order.token
+
+    @property
+    def worker(self) -> str:
+        """The name of the worker that it runs on."""
+        return self.order.worker
+
+    # -- where to go on -----------------------------------------------------------------------------------------------
+
+    @property
+    def finished(self) -> tuple[tuple[str, str], ...]:
+        """The parts that earlier attempts have finished, each with its element, in the order in which they did."""
+        return self.order.finished
+
+    @property
+    def resume_point(self) -> tuple[str, str] | None:
+        """The last part that an earlier attempt has finished, with its element; None to start at the beginning."""
+        return self.order.finished[-1] if self.order.finished else None
+
+    def is_finished(self, part: str, element: str = "") -> bool:
+        """Say whether an earlier attempt has finished a part (of an element)."""
+        return (part, element) in self.order.finished
+
+    @contextmanager
+    def part(self, name: str, element: str = "") -> Iterator[None]:
+        """Do a part of the work: ``with work.part("copy", plate): ...``.
+
+        If nothing is raised it counts as finished, and later attempts are told so.
+        """
+        yield
+        self._attempt.part_over(name, element)
+
+    # -- the lease, the clock -----------------------------------------------------------------------------------------
+
+    def lease_left(self) -> float:
+        """Give the seconds for which the lease still holds, as far as its worker knows; 0 when it has ended.
+
+        It is the worker's view: renewed by each heartbeat whose answer came back, read off its own clock.
+        """
+        return self._attempt.lease_left() / SECOND
+
+    def now(self) -> datetime:
+        """Give the time that the worker's own clock shows, which a fault may have put wrong."""
+        return self._attempt.local_time()
+
+    async def spend(self, lasting: Lasting) -> None:
+        """Work for so long at full speed (``"10m"``, seconds, a timedelta); a slower worker takes longer.
+
+        It is work, not a timer: while the worker stands still nothing of it is done.
+
+        Raises:
+            InputError: when it is no duration.
+        """
+        await self._attempt.spend(ticks_of(lasting))
+
+    async def outside(self, work: Callable[..., _T], *arguments: object, takes: Lasting = 0) -> _T:
+        """Call something in a thread while the clock stands still; then let the time pass that it is to take.
+
+        A power off waits for the real end of the thread, and its result is lost.
+
+        Raises:
+            InputError: when ``takes`` is no duration; else what the call raises, after that time too.
+        """
+        ticks = ticks_of(takes)
+        try:
+            return await asyncio.to_thread(work, *arguments)
+        finally:
+            if ticks:
+                await asyncio.sleep(ticks / SECOND)
+
+    # -- what it does to the world ------------------------------------------------------------------------------------
+
+    def leave(self, effect: str, target: str = "", *, system: str = "", repeatable: bool = True) -> None:
+        """Leave an effect on a target: it is recorded with the token of this attempt, whoever holds the lease by now.
+
+        Args:
+            effect: what is left, such as ``"copied"``.
+            target: what it is left on; by default the job's exclusive key, else its name.
+            system: the system that holds the target, if it is one of the scenario: a fenced one refuses stale tokens.
+            repeatable: False if twice is once too often.
+
+        Raises:
+            StaleTokenError: when the system refuses the token.
+            InputError: when there is no such system.
+        """
+        on = target or self.order.key or self.order.name
+        if not self._attempt.leave(effect, on, system, repeatable):
+            raise StaleTokenError(
+                f"{system} refused {effect!r} on {on}: it has seen a higher token than {self.token}, which "
+                f"attempt {self.attempt} of {self.name} on {self.worker} holds"
+            )
+
+    async def call(
+        self,
+        system: str,
+        target: str = "",
+        *,
+        leaves: str = "",
+        repeatable: bool = True,
+        lands: Literal["at_request", "at_end", "remotely"] = "at_end",
+        meets_own_work: Literal["error", "ok", "wait"] = "error",
+        patience: Lasting | None = None,
+    ) -> None:
+        """Call a system of the scenario, ``"vault"`` or a part of it, ``"vault/read"``, and wait for its answer.
+
+        Whoever stops waiting, by a timeout of its own for instance, leaves the call in the system's line.
+
+        Args:
+            system: whom to call.
+            target: what the call is about; by default the job's exclusive key, else its name.
+            leaves: the effect that it leaves there, if it leaves one.
+            repeatable: False if that effect twice is once too often.
+            lands: when the effect lands.
+            meets_own_work: the outcome when the system still works on an earlier request for the same effect.
+            patience: how long to wait; by default as long as the system's own callers do.
+
+        Raises:
+            CallError: when it did not do it; its ``outcome`` says how, its ``retry_after`` when to come again. A
+                handler that lets it through ends its attempt with an error.
+            InputError: when there is no such system.
+        """
+        options = {
+            "target": target,
+            "leaves": leaves,
+            "repeatable": repeatable,
+            "lands": lands,
+            "meets_own_work": meets_own_work,
+            "patience": None if patience is None else ticks_of(patience),
+        }
+        await self._attempt.call(system, options)
