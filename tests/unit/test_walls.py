@@ -134,6 +134,13 @@ def test_measures_and_pages_never_reach_the_world(module: str) -> None:
     assert live == []
 
 
+def test_only_the_tables_of_comparisons_import_scipy() -> None:
+    """Nothing needs scipy but intervals, and those get at it in one place, when they are asked for."""
+    assert [m for m in MODULES if any(n.split(".")[0] == "scipy" for n in imports(m, typing_too=True))] == [
+        "emulator.measure.comparison.tables"
+    ]
+
+
 def test_nobody_imports_the_command_line() -> None:
     """Nothing but the commands themselves, and ``python -m``, imports the command line."""
     others = [m for m in MODULES if not within(m, "emulator.cli") and m != "emulator.__main__"]

@@ -6,7 +6,7 @@ of it is within what is allowed, it does not when even the good end is beyond, e
 
 from emulator.measure.catalogue import find
 from emulator.measure.comparison.result import Difference, Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import reach, sure
+from emulator.measure.comparison.saying import nights, reach, sure, why_not
 from emulator.measure.requirements import say_not_worse
 from emulator.measure.verdict import Asked
 
@@ -19,18 +19,23 @@ def not_worse(requirement: Asked, difference: Difference) -> Share:
     text = say_not_worse(requirement)
     together = difference.together
     verdict: ShareVerdict = "cannot be told"
-    seen = difference.sentence.rstrip(".").removeprefix(f"{difference.variant}: ")
     if together is not None:
         better, worse = _by_how_much_worse(together, find(requirement.measure).better)
         if worse is not None and worse <= requirement.not_worse_by:
             verdict = "holds"
         elif better is not None and better > requirement.not_worse_by:
             verdict = "does not hold"
-        seen = f"{difference.measure} is {reach(together, difference.unit)} ({sure(together.confidence)})"
-        if together.low is None and together.high is None:
-            seen = "something was unfinished on both sides"
-    sentence = f"{difference.variant}: {text}: {verdict}: {seen}."
+    sentence = f"{difference.variant}: {text}: {verdict}: {_seen(difference, verdict)}."
     return Share(text, difference.variant, 0, 0, None, None, verdict, sentence)
+
+
+def _seen(difference: Difference, verdict: ShareVerdict) -> str:
+    if difference.effect == "identical":
+        return f"it is the same in each of {nights(difference.n)}"
+    if difference.together is None or verdict == difference.effect == "cannot be told":
+        return why_not(difference)
+    together = difference.together
+    return f"{difference.measure} is {reach(together, difference.unit)} ({sure(together.confidence)})"
 
 
 def _by_how_much_worse(interval: Interval, better: str) -> tuple[float | None, float | None]:

@@ -128,11 +128,12 @@ def too_wide(asked: Precision, comparison: Comparison) -> tuple[TooWide, ...]:
 
 def _intervals(comparison: Comparison) -> Iterator[tuple[str, str, str, int, Interval | None]]:
     for one in comparison.differences:
-        if one.n or one.absent:
+        if one.n or not one.absent:  # what no pair of nights gives cannot be known any better
             yield one.measure, one.variant, one.unit, one.n, one.together
     if len(comparison.variants) == 1:
         for it in comparison.spreads:
-            yield it.measure, it.variant, it.unit, it.n, it.mean_interval
+            if it.n or not it.absent:
+                yield it.measure, it.variant, it.unit, it.n, it.mean_interval
 
 
 def _half(interval: Interval) -> float | None:

@@ -8,7 +8,7 @@ from emulator.measure.comparison.result import Difference, Interval
 from emulator.measure.words import difference, value
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 
-__all__ = ["change", "nights", "reach", "say_difference", "sure", "tidy"]
+__all__ = ["change", "nights", "reach", "say_difference", "sure", "tidy", "why_not"]
 
 _TIDY_TIMES: Final = (
     *(step * unit for unit in (1, 10, 100, MILLISECOND, 10 * MILLISECOND, 100 * MILLISECOND) for step in (1, 2, 5)),
@@ -88,7 +88,7 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
     if it.effect == "identical":
         return f"{who}: {name} is the same in each of {nights(it.n)}."
     if it.effect == "cannot be told":
-        return f"{who}: whether {name} differs cannot be told: {_why_not(it)}."
+        return f"{who}: whether {name} differs cannot be told: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
     if it.effect == "no difference shown":
         return (
@@ -110,7 +110,8 @@ def _may_be_zero(interval: Interval) -> bool:
     return (interval.low is None or interval.low <= 0) and (interval.high is None or interval.high >= 0)
 
 
-def _why_not(it: Difference) -> str:
+def why_not(it: Difference) -> str:
+    """Write why nothing is shown of a difference of which that cannot be told."""
     if it.n == 0:
         return "no pair of nights gave it under both"
     if it.n == 1:
@@ -125,8 +126,7 @@ def _why_not(it: Difference) -> str:
 
 
 def _more_nights(it: Difference, size_shown: bool) -> str:
-    if it.of_size is None:
-        return ""
+    assert it.of_size is not None  # it is asked about whenever no difference is shown
     size = difference(it.of_size, it.unit)
     if it.shows_with is None:
         return f"; no number of nights that can be run would show one of {size}"

@@ -59,11 +59,11 @@ def _all_of(held: Sequence[bool | None]) -> bool | None:
     return all(judged) if judged else None
 
 
-def _counts(held: Iterable[tuple[int, bool | None]]) -> tuple[int, int, int, tuple[int, ...]]:
+def _counts(held: Sequence[tuple[int, bool | None]]) -> tuple[int, int, int, tuple[int, ...]]:
     """Count the nights that held, those judged and those not, and give the first seeds that missed."""
     answers = [(seed, one) for seed, one in held if one is not None]
     missed = tuple(seed for seed, one in answers if not one)
-    return len(answers) - len(missed), len(answers), len(list(held)) - len(answers), missed[:_SEEDS]
+    return len(answers) - len(missed), len(answers), len(held) - len(answers), missed[:_SEEDS]
 
 
 def _share(

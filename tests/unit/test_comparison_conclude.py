@@ -1,0 +1,321 @@
+"""What a comparison says in the end: effects, sentences, and what does not belong together."""
+
+import math
+from collections.abc import Callable
+from itertools import permutations
+from typing import Any
+
+import pytest
+from night_rows import asked
+from nights_by_hand import compared, more, played
+
+from emulator.errors import InputError
+from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.result import Comparison, Difference, Interval, Lost
+from emulator.measure.comparison.saying import change, reach, tidy
+from emulator.measure.comparison.tables import scipy_version
+from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
+
+Values = list[float | Reading | None]
+
+
+def difference(baseline: Values, values: Values, measure: str = "failed", **keys: Any) -> Difference:
+    figures = {"as written": {measure: baseline, "failed": baseline}, "patient": {measure: values, "failed": values}}
+    found = compared(played(figures), ["as written", "patient"], measures=(measure,), **keys)
+    assert len(found.differences) == 1
+    return found.differences[0]
+
+
+TEN: Values = [10, 10, 10, 10, 10]
+
+
+def test_a_difference_has_everything_whole() -> None:
+    """See ``test_comparison_paired`` for the numbers."""
+    found = difference(TEN, [7, 8, 6, 7, 7])
+    assert found == Difference(
+        measure="failed",
+        variant="patient",
+        unit="count",
+        n=5,
+        absent=0,
+        at_least_pairs=0,
+        at_most_pairs=0,
+        unknown_pairs=0,
+        mean=-3.0,
+        alone=found.together,
+        together=found.alone,
+        p=found.p_together,
+        p_together=found.p,
+        variance_ratio=found.variance_ratio,
+        effect="better",
+        shows_with=None,
+        of_size=None,
+        sentence="patient is better: failed is 3 lower (95 % sure: 2.12 to 3.88 lower, for all differences together).",
+    )
+
+
+@pytest.mark.parametrize(
+    ("measure", "values", "effect", "sentence"),
+    [
+        (
+            "done",
+            [7, 8, 6, 7, 7],
+            "worse",
+            "patient is worse: done is 3 lower (95 % sure: 2.12 to 3.88 lower, for all differences together).",
+        ),
+        (
+            "done",
+            [13, 12, 14, 13, 13],
+            "better",
+            "patient is better: done is 3 higher (95 % sure: 2.12 to 3.88 higher, for all differences together).",
+        ),
+        (
+            "accepted",
+            [7, 8, 6, 7, None],
+            "lower",
+            "patient is lower: accepted is 3 lower (95 % sure: 1.7 to 4.3 lower, for all differences together); "
+            "1 night more had nothing to take it from.",
+        ),
+        (
+            "accepted",
+            [13, 12, 14, 13, 13],
+            "higher",
+            "patient is higher: accepted is 3 higher (95 % sure: 2.12 to 3.88 higher, for all differences together).",
+        ),
+        ("failed", TEN, "identical", "patient: failed is the same in each of 5 nights."),
+        (
+            "failed",
+            [8, 8, 8, 8, 8],
+            "better",
+            "patient is better: failed is 2 lower in every one of 5 nights, so nothing is known of how much that "
+            "varies.",
+        ),
+        (
+            "failed",
+            [8, more(13), 14, 13, 13],
+            "cannot be told",
+            "patient: whether failed differs cannot be told: of 5 nights, something was unfinished under patient in 1; "
+            "let the scenario last longer.",
+        ),
+        (
+            "failed",
+            [13, more(13), 14, more(13), 13],
+            "worse",
+            "patient is worse: failed is at least 3.2 higher (95 % sure: 2.64 higher or more, for all differences "
+            "together); in 2 nights something was unfinished under patient.",
+        ),
+    ],
+)
+def test_effects_and_their_sentences(measure: str, values: Values, effect: str, sentence: str) -> None:
+    found = difference(TEN, values, measure)
+    assert (found.effect, found.sentence) == (effect, sentence)
+
+
+def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
+    found = difference([more(13), 14, 13, 13], [10, 10, 10, 10])
+    assert (found.effect, found.mean) == ("better", -3.25)
+    assert found.sentence == (
+        "patient is better: failed is at least 3.25 lower (95 % sure: 2.45 lower or more, for all differences "
+        "together); in 1 night something was unfinished under the baseline."
+    )
+
+
+@pytest.mark.parametrize(
+    ("baseline", "values", "why"),
+    [
+        ([10], [7], "one pair of nights has no spread, so run more of them"),
+        ([None, 1], [7, None], "no pair of nights gave it under both"),
+        (
+            [more(9), 9, more(9), 9],
+            [more(9), more(9), 9, 9],
+            "of 4 nights, something was unfinished under both in 1 and under patient in 1 and under the baseline in 1; "
+            "let the scenario last longer",
+        ),
+    ],
+)
+def test_what_cannot_be_told_is_said_with_the_reason(baseline: Values, values: Values, why: str) -> None:
+    found = difference(baseline, values)
+    assert found.effect == "cannot be told"
+    assert found.sentence == f"patient: whether failed differs cannot be told: {why}."
+
+
+def test_without_a_shown_difference_the_nights_that_would_show_one_are_told() -> None:
+    """Differences -3 -1 0 1 3: deviation sqrt 5. 5 % of 20 is 1; with 5 % of 100, 4 nights would do."""
+    few = difference([20] * 5, [17, 19, 20, 21, 23])
+    assert (few.effect, few.of_size, few.shows_with) == ("no difference shown", 1, 42)
+    assert few.sentence == (
+        "patient: no difference in failed shown at this precision: the interval reaches from 2.78 lower to 2.78 higher "
+        "(95 % sure, for all differences together); about 42 nights would show one of 1 (80 times in 100)."
+    )
+    many = difference([100] * 5, [97, 99, 100, 101, 103])
+    assert (many.of_size, many.shows_with) == (5, 4)
+    assert many.sentence.endswith("; one of 5 would most likely have been shown.")
+
+
+def test_the_size_that_is_asked_about_may_be_given_and_may_be_out_of_reach() -> None:
+    found = difference([20] * 5, [17, 19, 20, 21, 23], worth_seeing={"failed": 0.5})
+    assert (found.of_size, found.shows_with) == (0.5, 159)
+    assert "; about 160 nights would show one of 0.5 (80 times in 100)." in found.sentence
+    never = difference([20] * 5, [17, 19, 20, 21, 23], worth_seeing={"failed": 0.001})
+    assert (never.of_size, never.shows_with) == (0.001, None)
+    assert "; no number of nights that can be run would show one of 0.001." in never.sentence
+
+
+def test_where_the_baseline_has_none_half_of_what_the_interval_reaches_is_asked_about() -> None:
+    """0 0 0 0 1: half-width 2.7764 / 5 = 0.555, half of it 0.278, which is nearest to 0.2."""
+    assert difference([0] * 5, [0, 0, 0, 0, 1]).of_size == 0.2
+
+
+def test_when_holm_shows_more_than_the_interval_the_sentence_says_so() -> None:
+    """-3 -2 -4 -3 -3 has p = 0.0007; 0 2 3 4 6 has t = 3, p = 0.04: shown in the second step, though 0.04 > 0.025."""
+    figures = {
+        "as written": {"failed": TEN, "done": TEN},
+        "patient": {"failed": [7, 8, 6, 7, 7], "done": [10, 12, 13, 14, 16]},
+    }
+    found = compared(played(figures), ["as written", "patient"], measures=("failed", "done")).differences[1]
+    assert found.together is not None and found.together.low is not None and found.together.low < 0
+    assert found.p == found.p_together == pytest.approx(0.0399, abs=5e-5)
+    assert found.sentence == (
+        "patient is better: done is 3 higher (95 % sure: 0.495 lower to 6.5 higher, for all differences together; that "
+        "interval alone allows for no difference, but Holm's sharper test of all of them shows one)."
+    )
+
+
+def test_an_infinite_night_is_a_bound() -> None:
+    found = difference([2, 2, 2, 2], [5, 6, math.inf, 5])
+    assert (found.mean, found.at_least_pairs, found.together and found.together.high) == (3.5, 1, None)
+
+
+VARIANTS = ["as written", "patient", "short"]
+
+
+def full(order: Callable[[list[Replication]], list[Replication]] = list, **keys: Any) -> Comparison:
+    figures = {
+        "as written": {"failed": [5, 6, 7], "makespan": [HOUR, 2 * HOUR, more(3 * HOUR)], "done": [1.1, 1.2, 1.3]},
+        "patient": {"failed": [4, 4, 7], "makespan": [HOUR, HOUR, 2 * HOUR], "done": [0.1, 0.2, 0.3]},
+        "short": {"failed": [9, 6, 8], "makespan": [HOUR, HOUR, None], "done": [1.1, 1.2, 1.3]},
+    }
+    held = {name: [(True, None), (False, None), (None, None)] for name in figures}
+    nights = [*played(figures, held), Replication("short", 4, {}, (), failure="its process died")]
+    asked_for = [asked(measure="failed", at_most=6.0), asked(measure="done", not_worse_by=2.0)]
+    given = {
+        "measures": ("makespan", "failed"),
+        "trade_off": ("makespan", "failed"),
+        "requirements": dict.fromkeys(VARIANTS, asked_for),
+        "lost": [Lost("patient", 5, "it was stopped"), Lost("as written", 4, "it was stopped")],
+    }
+    return compared(order(nights), **{"variants": VARIANTS, **given, **keys})
+
+
+def as_data(comparison: Comparison) -> dict[str, Any]:
+    return {name: getattr(comparison, name) for name in Comparison.__dataclass_fields__}
+
+
+def test_a_comparison_is_in_the_order_of_figures_and_variants() -> None:
+    found = full()
+    both = [(measure, variant) for measure in ("makespan", "failed") for variant in VARIANTS]
+    assert [(one.measure, one.variant) for one in found.spreads] == both
+    assert [(one.measure, one.variant) for one in found.differences] == [
+        pair for pair in both if pair[1] != VARIANTS[0]
+    ]
+    assert [(one.variant, one.requirement) for one in found.shares] == [
+        (variant, text) for variant in VARIANTS for text in ("failed at most 6", "all requirements")
+    ]
+    assert [one.variant for one in found.not_worse] == VARIANTS[1:]
+    assert [one.variant for one in found.points] == VARIANTS
+    assert [(night.seed, night.variant) for night in found.nights] == [
+        *[(seed, variant) for seed in (1, 2, 3) for variant in VARIANTS],
+        (4, "short"),
+    ]
+    assert found.lost == (
+        Lost("as written", 4, "it was stopped"),
+        Lost("short", 4, "its process died"),
+        Lost("patient", 5, "it was stopped"),
+    )
+    assert (found.measures, found.trade_off) == (("makespan", "failed"), ("makespan", "failed"))
+    assert found.versions == {"program": "0", "scipy": scipy_version()}
+
+
+def test_the_order_in_which_nights_came_changes_nothing() -> None:
+    expected = as_data(full())
+    for thirds in permutations(range(3)):
+        assert as_data(full(lambda nights, thirds=thirds: [one for k in thirds for one in nights[k::3]])) == expected
+
+
+def test_one_variant_alone_has_no_differences() -> None:
+    found = compared(played({"a": {"failed": [1, 2]}}), ["a"])
+    assert (found.differences, found.not_worse, [one.mean for one in found.spreads]) == ((), (), [1.5])
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ({"confidence": 95.0}, "a confidence of 95 is out of range: give a share such as 0.95"),
+        (
+            {"baseline": "patient"},
+            "the baseline 'patient' must come first among the variants: as written, patient, short",
+        ),
+        (
+            {"variants": ["as written", "patient"]},
+            "a night under 'short' is none of this comparison: as written, patient",
+        ),
+        ({"measures": ("overlap",)}, "the night with seed 1 under 'as written' has no reading of overlap"),
+        ({"measures": ("faild",)}, "there is no figure 'faild': did you mean 'failed'?"),
+    ],
+)
+def test_what_does_not_belong_together_is_told(keys: dict[str, Any], said: str) -> None:
+    with pytest.raises(InputError) as caught:
+        full(**keys)
+    assert str(caught.value) == said
+
+
+def test_a_night_that_is_there_twice_is_told() -> None:
+    night = Replication("a", 7, {"failed": Reading(1)}, ())
+    with pytest.raises(InputError) as caught:
+        compared([night, night], ["a"])
+    assert str(caught.value) == "the night with seed 7 under 'a' is there twice: give it once"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (None, None, "anything"),
+        (None, -2, "2 lower or more"),
+        (None, 2, "2 higher or less"),
+        (-2, None, "2 lower or less"),
+        (2, None, "2 higher or more"),
+        (3, 3, "3 higher"),
+        (0, 0, "no difference"),
+        (1, 3, "1 to 3 higher"),
+        (-3, -1, "1 to 3 lower"),
+        (-3, 1, "3 lower to 1 higher"),
+        (0, 1, "no difference to 1 higher"),
+    ],
+)
+def test_how_far_an_interval_reaches_is_said_with_the_smaller_amount_first(
+    low: float | None, high: float | None, text: str
+) -> None:
+    assert reach(Interval(low, high, 0.95), "count") == text
+
+
+def test_changes_are_said_in_their_unit() -> None:
+    assert change(-0.015, "share") == "1.5 percentage points lower"
+    assert change(1_500_000, "time") == "1.5 s higher"
+
+
+@pytest.mark.parametrize(
+    ("amount", "unit", "expected"),
+    [
+        (7 * MINUTE, "time", 5 * MINUTE),
+        (8 * MINUTE, "time", 10 * MINUTE),
+        (44 * SECOND, "time", 60 * SECOND),
+        (400 * DAY, "time", 100 * DAY),
+        (0.5, "time", 1),
+        (3.2, "count", 5),
+        (3.1, "count", 2),
+        (0.0007, "share", 0.0005),
+        (812.0, "ratio", 1000),
+    ],
+)
+def test_sizes_that_are_asked_about_are_round(amount: float, unit: str, expected: float) -> None:
+    assert tidy(amount, unit) == expected

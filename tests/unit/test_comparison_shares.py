@@ -1,0 +1,250 @@
+"""Shares of nights, not being worse than the baseline, and who is beaten on two figures."""
+
+from typing import Any
+
+import pytest
+from night_rows import asked
+from nights_by_hand import compared, more, played
+
+from emulator.errors import InputError
+from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.result import Share, TradePoint
+from emulator.measure.comparison.shares import shares
+
+MAKESPAN = asked(measure="makespan", at_most=7_200_000_000)
+MOSTLY = asked(measure="makespan", at_most=7_200_000_000, in_share=0.95)
+DONE = asked(measure="done_share", at_least=0.99)
+SWEEPS = asked(each_occurrence_of="sweeps", finished_by="05:00")
+NOT_WORSE = asked(measure="failed", not_worse_by=1.0)
+
+
+def nights(*held: tuple[bool | None, ...]) -> list[Replication]:
+    return [Replication("patient", seed, {}, one) for seed, one in enumerate(held, 1)]
+
+
+def only(requirement: Any, *held: bool | None) -> Share:
+    found = shares("patient", [requirement], nights(*((one,) for one in held)), 0.95)
+    assert len(found) == 2
+    return found[0]
+
+
+def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
+    found = only(MAKESPAN, True, True, False, None, False)
+    assert found.interval is not None
+    assert found == Share(
+        requirement="makespan at most 2 h",
+        variant="patient",
+        held=2,
+        judged=4,
+        interval=found.interval,
+        asked=None,
+        verdict="does not hold",
+        sentence="patient: makespan at most 2 h: does not hold: it held in 2 of 4 nights, and has to in every one; "
+        "1 night more had nothing to judge.",
+        missed_seeds=(3, 5),
+    )
+    assert only(MAKESPAN, True, True).sentence == "patient: makespan at most 2 h: holds: it held in 2 of 2 nights."
+
+
+@pytest.mark.parametrize(
+    ("held", "missed", "verdict", "rest"),
+    [
+        (72, 0, "holds", "72 of 72 nights, so in 95 % to 100 % of all (95 % sure)."),
+        (
+            71,
+            0,
+            "cannot be told",
+            "71 of 71 nights, so in 94.9 % to 100 % of all (95 % sure); 72 nights in all would be enough if none is "
+            "missed.",
+        ),
+        (
+            69,
+            1,
+            "cannot be told",
+            "69 of 70 nights, so in 92.3 % to 99.96 % of all (95 % sure); 110 nights in all would be enough if no "
+            "more are missed.",
+        ),
+        (160, 40, "does not hold", "160 of 200 nights, so in 73.8 % to 85.3 % of all (95 % sure)."),
+    ],
+)
+def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: int, verdict: str, rest: str) -> None:
+    found = only(MOSTLY, *[True] * held, *[False] * missed)
+    assert (found.verdict, found.asked) == (verdict, 0.95)
+    assert found.sentence == f"patient: makespan at most 2 h, in 95 % of nights: {verdict}: it held in {rest}"
+
+
+def test_no_number_of_nights_shows_that_it_holds_in_all() -> None:
+    found = only(asked(measure="failed", at_most=0.0, in_share=1.0), True, True)
+    assert found.verdict == "cannot be told"
+    assert found.sentence.endswith("(95 % sure); no number of nights can show that.")
+
+
+def test_only_the_first_ten_missed_seeds_are_named() -> None:
+    assert only(MAKESPAN, *[False] * 12).missed_seeds == tuple(range(1, 11))
+
+
+def test_with_nothing_to_judge_no_verdict_is_given() -> None:
+    found = shares("patient", [MAKESPAN], nights((None,), (None,)), 0.95)
+    assert [(one.verdict, one.judged, one.interval, one.sentence) for one in found] == [
+        ("nothing to judge", 0, None, "patient: nothing to judge of makespan at most 2 h in any of 2 nights."),
+        ("nothing to judge", 0, None, "patient: nothing to judge in any of 2 nights."),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("requirements", "held", "expected"),
+    [
+        (
+            [MAKESPAN, DONE],
+            [(True, True), (False, True), (True, False)],
+            (1, 3, "does not hold", (2, 3), "not all requirements hold as asked; 1 of 3 nights met all at once"),
+        ),
+        (
+            [MOSTLY, SWEEPS],
+            [(True, None), (True, True), (None, None)],
+            (
+                2,
+                2,
+                "cannot be told",
+                (),
+                "whether all requirements hold as asked cannot be told; 2 of 2 nights met all",
+            ),
+        ),
+        ([MAKESPAN], [(True,), (True,)], (2, 2, "holds", (), "all requirements hold as asked; 2 of 2 nights met all")),
+    ],
+)
+def test_all_requirements_together_sum_up_what_was_asked_of_each(
+    requirements: list[Any], held: list[tuple[bool | None, ...]], expected: tuple[int, int, str, tuple[int, ...], str]
+) -> None:
+    found = shares("patient", requirements, nights(*held), 0.95)[-1]
+    assert (found.requirement, found.asked) == ("all requirements", None)
+    assert (found.held, found.judged, found.verdict, found.missed_seeds) == expected[:4]
+    assert found.sentence.startswith(f"patient: {expected[4]}")
+
+
+def test_what_only_a_comparison_can_judge_is_no_share_of_nights() -> None:
+    assert shares("patient", [NOT_WORSE], nights((None,)), 0.95) == ()
+    found = shares("patient", [NOT_WORSE, DONE], nights((None, True)), 0.95)
+    assert [one.requirement for one in found] == ["done_share at least 99 %", "all requirements"]
+
+
+BASE = [10, 10, 10, 10, 10]
+
+
+@pytest.mark.parametrize(
+    ("requirement", "values", "baseline", "verdict", "rest"),
+    [  # Student's half-width of 0 0 0 0 5 is 2.7764 with 4 degrees; of 1 1 1 1 2 it is 0.5553
+        ({"measure": "failed", "not_worse_by": 4.0}, [0, 0, 0, 0, 5], [0] * 5, "holds", "1.78 lower to 3.78 higher"),
+        (
+            {"measure": "failed", "not_worse_by": 3.0},
+            [0, 0, 0, 0, 5],
+            [0] * 5,
+            "cannot be told",
+            "1.78 lower to 3.78 higher",
+        ),
+        ({"measure": "failed", "not_worse_by": 0.5}, [1, 1, 1, 1, 2], [0] * 5, "does not hold", "0.645 to 1.76 higher"),
+        ({"measure": "done", "not_worse_by": 0.5}, [1, 1, 1, 1, 2], [0] * 5, "holds", "0.645 to 1.76 higher"),
+        ({"measure": "done", "not_worse_by": 1.0}, [0] * 5, [1, 1, 1, 1, 2], "cannot be told", "0.645 to 1.76 lower"),
+        ({"measure": "done", "not_worse_by": 0.5}, [0] * 5, [1, 1, 1, 1, 2], "does not hold", "0.645 to 1.76 lower"),
+    ],
+)
+def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
+    requirement: dict[str, Any], values: list[float], baseline: list[float], verdict: str, rest: str
+) -> None:
+    name, allowed = requirement["measure"], requirement["not_worse_by"]
+    figures = {"a": {"failed": baseline, "done": baseline}, "b": {"failed": values, "done": values}}
+    found = compared(played(figures), "ab", measures=(name,), requirements={"b": [asked(**requirement)]})
+    text = f"{name} not worse than the baseline by more than {allowed:g}"
+    sentence = f"b: {text}: {verdict}: {name} is {rest} (95 % sure)."
+    assert found.not_worse == (Share(text, "b", 0, 0, None, None, verdict, sentence),)
+
+
+@pytest.mark.parametrize(
+    ("measure", "values", "baseline", "verdict", "rest"),
+    [
+        ("failed", [1, 1], [1, 1], "holds", "it is the same in each of 2 nights."),
+        ("failed", [1], [1], "cannot be told", "one pair of nights has no spread, so run more of them."),
+        ("failed", [None, None], [1, 1], "cannot be told", "no pair of nights gave it under both."),
+        ("failed", [1, 1], [more(3), 3], "holds", "failed is 2 lower or more (95 % sure)."),
+        ("failed", [more(5), 5], [1, 1], "does not hold", "failed is 4 higher or more (95 % sure)."),
+        (
+            "failed",
+            [more(1), 1],
+            [1, 1],
+            "cannot be told",
+            "of 2 nights, something was unfinished under b in 1; let the scenario last longer.",
+        ),
+        ("done", [more(1), 1], [1, 1], "holds", "done is no difference or more (95 % sure)."),
+        (
+            "done",
+            [1, 1],
+            [more(1), 1],
+            "cannot be told",
+            "of 2 nights, something was unfinished under the baseline in 1; let the scenario last longer.",
+        ),
+    ],
+)
+def test_not_being_worse_says_what_is_not_known(
+    measure: str,
+    values: list[float | Reading | None],
+    baseline: list[float | Reading | None],
+    verdict: str,
+    rest: str,
+) -> None:
+    figures = {"a": {measure: baseline, "failed": baseline}, "b": {measure: values, "failed": values}}
+    requirements = {"b": [asked(measure=measure, not_worse_by=0.0)]}
+    found = compared(played(figures), "ab", measures=(measure,), requirements=requirements)
+    assert [(one.verdict, one.sentence) for one in found.not_worse] == [
+        (verdict, f"b: {measure} not worse than the baseline: {verdict}: {rest}")
+    ]
+
+
+def test_a_figure_that_must_not_be_worse_belongs_to_the_family_though_it_is_not_compared() -> None:
+    nights = played({"a": {"failed": BASE, "done": BASE}, "b": {"failed": [7, 8, 6, 7, 7], "done": BASE}})
+    alone = compared(nights, "ab")
+    both = compared(nights, "ab", requirements={"b": [asked(measure="done", not_worse_by=1.0)]})
+    assert [one.measure for one in both.differences] == ["failed"]
+    assert alone.differences[0].p is not None
+    assert (alone.differences[0].p_together, both.differences[0].p_together) == (
+        alone.differences[0].p,
+        2 * alone.differences[0].p,
+    )
+
+
+def points(*given: tuple[str, float | Reading | None, float | Reading | None], better: str = "failed") -> Any:
+    figures = {name: {better: [across], "overlap": [up]} for name, across, up in given}
+    return compared(played(figures), list(figures), measures=(better,), trade_off=(better, "overlap")).points
+
+
+def test_a_variant_is_beaten_by_those_no_worse_on_both_and_better_on_one() -> None:
+    assert points(("a", 5, 5), ("b", 5, 4), ("c", 4, 6), ("d", 3, 3), ("e", 5, 5)) == (
+        TradePoint("a", 5.0, 5.0, ("b", "d")),
+        TradePoint("b", 5.0, 4.0, ("d",)),
+        TradePoint("c", 4.0, 6.0, ("d",)),
+        TradePoint("d", 3.0, 3.0, ()),
+        TradePoint("e", 5.0, 5.0, ("b", "d")),
+    )
+
+
+def test_a_lower_bound_beats_nothing_by_being_low_and_can_be_beaten() -> None:
+    assert points(("a", 5, 5), ("b", more(4), 4), ("c", None, 1)) == (
+        TradePoint("a", 5.0, 5.0, ()),
+        TradePoint("b", 4.0, 4.0, (), True, False),
+        TradePoint("c", None, 1.0, ()),
+    )
+    assert points(("a", 3, 3), ("b", more(4), more(4)))[1] == TradePoint("b", 4.0, 4.0, ("a",), True, True)
+
+
+def test_where_more_is_better_a_lower_bound_may_beat_and_is_not_beaten() -> None:
+    assert points(("a", 5, 5), ("b", more(6), 5), ("c", 9, 5), better="done") == (
+        TradePoint("a", 5.0, 5.0, ("b", "c")),
+        TradePoint("b", 6.0, 5.0, (), True, False),
+        TradePoint("c", 9.0, 5.0, ()),
+    )
+
+
+def test_a_figure_of_which_neither_side_is_better_cannot_be_traded_off() -> None:
+    nights = played({"a": {"failed": [1], "accepted": [1]}})
+    with pytest.raises(InputError) as caught:
+        compared(nights, "a", trade_off=("failed", "accepted"))
+    assert str(caught.value) == "accepted cannot be traded off: neither more nor less of it is better"
