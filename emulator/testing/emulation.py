@@ -135,7 +135,7 @@ class Emulator(Interventions):
             self.world.routines[routine].hands = self.keeper
         self.agenda.at(self.scenario.lasts, self._reach_end, None, ENDS, -1)
         self.world.start()
-        await asyncio.sleep(0)  # what begins at once has begun
+        await loop.advance(0)  # what begins at once has begun
         return self
 
     async def __aexit__(

@@ -107,8 +107,9 @@ class Handlers:
         if execution.worker.state is OFF:
             attempt.abandon("its power is off")
         elif not attempt.is_over and attempt.task is not None:
-            attempt.task.cancel(_WHY_STOPPED)
-            self.world.agenda.at(self.world.agenda.now + self._grace, self._grace_is_over, attempt)
+            now = self.world.agenda.now
+            self.world.agenda.at(now, self._tell_to_stop, attempt)  # after what is ready, such as a thawed zombie's step
+            self.world.agenda.at(now + self._grace, self._grace_is_over, attempt)
 
     def see(self, row: Row) -> None:
         """Let what earlier attempts left running on a worker share the worker's fate; told of every event."""
@@ -126,6 +127,10 @@ class Handlers:
             for attempt in self._attempts:
                 if attempt.execution.worker.name == row[4]:
                     attempt.set_speed(row[5])
+
+    def _tell_to_stop(self, attempt: RunningAttempt) -> None:
+        if not attempt.is_over and attempt.task is not None:
+            attempt.task.cancel(_WHY_STOPPED)
 
     def _grace_is_over(self, attempt: RunningAttempt) -> None:
         if not attempt.is_over and attempt.bearer.state == "runs":
