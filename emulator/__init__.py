@@ -8,28 +8,54 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from emulator.errors import (
+        CallError,
         DefectError,
         InputError,
+        InvariantError,
         LogError,
+        NeverError,
+        NoAnswerError,
+        PermanentError,
         Problem,
         QueuedrillError,
+        RefusedError,
         ScenarioError,
+        StaleTokenError,
         TimelineError,
+        TransientError,
+        WorkError,
     )
     from emulator.experiment.result import NightResult
     from emulator.experiment.run import run, run_async
     from emulator.record.log_reader import open_log
     from emulator.scenario.load import from_settings, load, load_text
+    from emulator.testing.emulation import Emulator
+    from emulator.testing.jobs import JobHandle
+    from emulator.testing.work import Work
+    from emulator.timeline.stops import clock_stop
 
 __all__ = [
+    "CallError",
     "DefectError",
+    "Emulator",
     "InputError",
+    "InvariantError",
+    "JobHandle",
     "LogError",
+    "NeverError",
     "NightResult",
+    "NoAnswerError",
+    "PermanentError",
     "Problem",
     "QueuedrillError",
+    "RefusedError",
     "ScenarioError",
+    "StaleTokenError",
     "TimelineError",
+    "TransientError",
+    "Work",
+    "WorkError",
+    "clock_stop",
     "from_settings",
     "load",
     "load_text",
@@ -39,14 +65,27 @@ __all__ = [
 ]
 
 _HOMES: Final = {
+    "CallError": "errors",
     "DefectError": "errors",
+    "Emulator": "testing.emulation",
     "InputError": "errors",
+    "InvariantError": "errors",
+    "JobHandle": "testing.jobs",
     "LogError": "errors",
+    "NeverError": "errors",
     "NightResult": "experiment.result",
+    "NoAnswerError": "errors",
+    "PermanentError": "errors",
     "Problem": "errors",
     "QueuedrillError": "errors",
+    "RefusedError": "errors",
     "ScenarioError": "errors",
+    "StaleTokenError": "errors",
     "TimelineError": "errors",
+    "TransientError": "errors",
+    "Work": "testing.work",
+    "WorkError": "errors",
+    "clock_stop": "timeline.stops",
     "from_settings": "scenario.load",
     "load": "scenario.load",
     "load_text": "scenario.load",
