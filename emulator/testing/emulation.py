@@ -5,7 +5,6 @@ file can do happens by itself; the test submits jobs, lets faults begin, lets ti
 on one loop share the clock and nothing else.
 """
 
-import asyncio
 import contextvars
 import inspect
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
@@ -109,6 +108,11 @@ class Emulator(Interventions):
     def _entry_name(self, routine: str) -> str:
         taken = {entry.label for entry in self.scenario.arrivals}
         return f"{routine} (submitted)" if routine in taken else routine
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether it has been entered."""
+        return self._began
 
     # -- begin and end ------------------------------------------------------------------------------------------------
 
@@ -349,6 +353,18 @@ class Emulator(Interventions):
     def failures(self) -> list[BaseException]:
         """What handlers raised that is neither a transient nor a permanent error: mistakes in them, most likely."""
         return [error for _, error in self.keeper.failures]
+
+    def stories(self, at_most: int = 3) -> str:
+        """Tell of the jobs that failed or are unfinished, and of those that had a request refused as stale."""
+        stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
+        concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
+        lines = []
+        for job in concerned[:at_most]:
+            ending = job.ending
+            why = self.why_unfinished(job.number) if ending is None else f"{ending.sub_state} {ending.why}".strip()
+            outcomes = ", ".join(job.outcomes) or "none yet"
+            lines.append(f"{job.name} is {job.state}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}")
+        return "\n".join(lines)
 
     async def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the events so far to a new SQLite log, while the clock stands still.

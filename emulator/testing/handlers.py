@@ -108,7 +108,9 @@ class Handlers:
             attempt.abandon("its power is off")
         elif not attempt.is_over and attempt.task is not None:
             now = self.world.agenda.now
-            self.world.agenda.at(now, self._tell_to_stop, attempt)  # after what is ready, such as a thawed zombie's step
+            self.world.agenda.at(
+                now, self._tell_to_stop, attempt
+            )  # after what is ready, such as a thawed zombie's step
             self.world.agenda.at(now + self._grace, self._grace_is_over, attempt)
 
     def see(self, row: Row) -> None:

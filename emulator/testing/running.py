@@ -1,0 +1,65 @@
+"""How is an async test run in virtual time without any plugin? By a plain function, or a decorator.
+
+For ``unittest``, for scripts, and for whoever wants to see how little there is to it.
+"""
+
+import asyncio
+import functools
+from collections.abc import Callable, Coroutine
+from typing import Any, ParamSpec, TypeVar
+
+from emulator.errors import InputError
+from emulator.timeline.loop import VirtualLoop
+
+__all__ = ["in_virtual_time", "run_in_virtual_time"]
+
+_P = ParamSpec("_P")
+_T = TypeVar("_T")
+
+
+def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[Any, Any, _T]], **options: Any) -> _T:
+    """Run an async test body on a virtual-time loop of its own, from time 0, and give what it returns.
+
+    Args:
+        work: a coroutine, or a function without arguments that makes one.
+        options: of the loop, as ``VirtualLoop`` takes them: ``pace``, ``end``, ``wall_limit``, ``shuffle_ties`` ...
+
+    Raises:
+        InputError: when that is neither, or when a loop is running in this thread already.
+
+    >>> async def test():
+    ...     await asyncio.sleep(3600)
+    ...     return asyncio.get_running_loop().time()
+    >>> run_in_virtual_time(test)
+    3600.0
+    """
+    coroutine = work if asyncio.iscoroutine(work) else work() if callable(work) else work
+    if not asyncio.iscoroutine(coroutine):
+        raise InputError(f"{work!r} is no coroutine and makes none: give `test()` or `test` of an `async def test():`")
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        with asyncio.Runner(loop_factory=lambda: VirtualLoop(**options)) as runner:
+            result: _T = runner.run(coroutine)
+            return result
+    coroutine.close()
+    raise InputError("an event loop is running in this thread already: await the coroutine there")
+
+
+def in_virtual_time(test: Callable[_P, Coroutine[Any, Any, _T]]) -> Callable[_P, _T]:
+    """Make an async test a plain one that runs in virtual time.
+
+    >>> import unittest
+    >>> class Copies(unittest.TestCase):
+    ...     @in_virtual_time
+    ...     async def test_an_hour_passes_at_once(self):
+    ...         await asyncio.sleep(3600)
+    >>> unittest.TextTestRunner(stream=open("/dev/null", "w")).run(Copies("test_an_hour_passes_at_once")).errors
+    []
+    """
+
+    @functools.wraps(test)
+    def runs(*arguments: _P.args, **named: _P.kwargs) -> _T:
+        return run_in_virtual_time(lambda: test(*arguments, **named))
+
+    return runs
