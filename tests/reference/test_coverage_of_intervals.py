@@ -1,10 +1,10 @@
 """How often do the intervals of a comparison cover a known answer, when the nights are really run?
 
-Two thousand experiments each (four hundred on M/M/1), on scenarios with a known answer, over fixed seeds. How often an interval covers is
-itself known exactly here, by going through every outcome that an experiment can have; the count must agree with that
-within 3.3 binomial standard errors, which a true interval fails once in a thousand times. Student's intervals must
-agree with the 95 % that they claim within the same bounds: they are exact for normal figures only, and these are
-small whole numbers. Exact intervals must cover at least as often as they claim.
+Two thousand experiments each (four hundred on M/M/1), on scenarios with a known answer, over fixed seeds. How often
+an interval covers is itself known exactly here, by going through every outcome that an experiment can have; the count
+must agree with that within 3.3 binomial standard errors, which a true interval fails once in a thousand times.
+Student's intervals must agree with the 95 % that they claim within the same bounds: they are exact for normal figures
+only, and these are small whole numbers. Exact intervals must cover at least as often as they claim.
 
 Means of short M/M/1 nights, and of work that is restarted, are too far from normal for Student's interval to cover at
 its nominal rate with few nights; making them normal takes minutes of run time and tests nothing more than the
