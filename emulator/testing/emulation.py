@@ -7,32 +7,25 @@ on one loop share the clock and nothing else.
 
 import contextvars
 import inspect
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
-from datetime import datetime
-from pathlib import Path
+from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
 
-from emulator.broker.broker import Broker
 from emulator.errors import InputError, NeverError, RefusedError
-from emulator.measure.estimate import Figure
-from emulator.measure.figures import figure
-from emulator.measure.fold import NightFold
-from emulator.measure.night import Night
-from emulator.measure.selection import Where
-from emulator.record.events import Event, Row, read
-from emulator.record.export import digest
+from emulator.record.events import Row
 from emulator.scenario.models.arrivals import Prerequisite
+from emulator.testing.client import Client, Program
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
 from emulator.testing.jobs import JobHandle
+from emulator.testing.programs import Programs
 from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
 from emulator.testing.stream import Stream
+from emulator.testing.views import Views
 from emulator.timeline.agenda import ENDS
 from emulator.timeline.bearers import BEARER, NOBODY
 from emulator.timeline.loop import VirtualLoop
-from emulator.timeline.reports import place_of
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
 from emulator.world.planned import PlannedJob
 from emulator.world.world import World
@@ -40,7 +33,7 @@ from emulator.world.world import World
 __all__ = ["Emulator"]
 
 
-class Emulator(Interventions):
+class Emulator(Interventions, Views):
     """A queue with its broker and workers around your own code, on the running virtual-time loop.
 
     Each fault and each action of the scenario file is a method of the same name (``emulator.testing.faults``).
@@ -51,6 +44,8 @@ class Emulator(Interventions):
             not say is filled in: a queue ``night`` with a lease of 90 s and four attempts in all, a pool ``workers`` of
             one that is handed its work at once and sends a heartbeat every 30 s, a routine for each handler, 30 days.
         handlers: for routines whose work is your own code: ``async def copy(work): ...``; other routines are modelled.
+        programs: worker programs of your own, by worker or pool: ``async def main(client): ...`` (``Client``).
+        by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
         seed: chooses the draws; by default the scenario's.
         grace: how long a handler that was told to stop may take for its cleanup.
 
@@ -75,14 +70,13 @@ class Emulator(Interventions):
     (2, '00:15:00')
     """
 
-    world: World
-    stream: Stream
-
     def __init__(
         self,
         scenario: Any = None,
         *,
         handlers: Mapping[str, Handler] | None = None,
+        programs: Mapping[str, Program] | None = None,
+        by_hand: Iterable[str] = (),
         seed: int | None = None,
         grace: Lasting = 30,
         **settings: Any,
@@ -99,6 +93,8 @@ class Emulator(Interventions):
         self.scenario = self.loaded.scenario
         self.seed = self.scenario.seed if seed is None else seed
         self._handlers = handlers
+        self._programs = dict(programs or {})
+        self._by_hand = tuple(by_hand)
         self._grace = ticks_of(grace)
         self._is_open = False
         self._began = False
@@ -114,7 +110,7 @@ class Emulator(Interventions):
         """Whether it has been entered."""
         return self._began
 
-    # -- begin and end ------------------------------------------------------------------------------------------------
+    # -- begin and end -------------------------------------------------------------------------------------------------
 
     async def __aenter__(self) -> Self:
         loop = VirtualLoop.of()
@@ -126,7 +122,8 @@ class Emulator(Interventions):
         self._context.run(BEARER.set, NOBODY)
         self.agenda = Span(loop.agenda)
         self.keeper = Handlers(loop, self._context, self._handlers, self._grace)
-        self.stream = Stream(loop, self._context, self.keeper.see)
+        self.programs = Programs(self.keeper, loop, self._context, self._programs, self._by_hand)
+        self.stream = Stream(loop, self._context, self._see)
         self.world = self.keeper.world = World(
             self.loaded,
             self.seed,
@@ -137,10 +134,15 @@ class Emulator(Interventions):
         )
         for routine in self._handlers:
             self.world.routines[routine].hands = self.keeper
+        self.programs.take_over(self.world)
         self.agenda.at(self.scenario.lasts, self._reach_end, None, ENDS, -1)
         self.world.start()
         await loop.advance(0)  # what begins at once has begun
         return self
+
+    def _see(self, row: Row) -> None:
+        self.keeper.see(row)
+        self.programs.see(row)
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -156,16 +158,29 @@ class Emulator(Interventions):
         self.world.close()
         self.stream.end(f"the scenario is over after {say(self.scenario.lasts)}")
         self._closing = self.loop.create_task(
-            self.keeper.close("the scenario is over"), name="the end of the scenario", context=self._context
+            self._close("the scenario is over"), name="the end of the scenario", context=self._context
         )
 
-    async def _end(self, why: str, at: int) -> None:
+    async def _close(self, why: str) -> None:
         await self.keeper.close(why)
+        await self.programs.close(why)
+
+    async def _end(self, why: str, at: int) -> None:
+        await self._close(why)
         self.agenda.over = True
         self.world.close(at)
         self.stream.end(why)
 
-    # -- jobs ---------------------------------------------------------------------------------------------------------
+    def client(self, worker: str) -> Client:
+        """Give the client through which the test speaks for a worker that it drives ``by_hand``.
+
+        Raises:
+            InputError: when there is no such worker, or it works by itself.
+        """
+        self._check_open()
+        return self.programs.client(worker)
+
+    # -- jobs ----------------------------------------------------------------------------------------------------------
 
     def submit(
         self,
@@ -218,33 +233,7 @@ class Emulator(Interventions):
             raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")
         return self.job(number)
 
-    def job(self, which: int | str) -> JobHandle:
-        """Give the handle of a job by its number, or by its name ``entry#number``.
-
-        Raises:
-            InputError: when there is no such job (yet).
-        """
-        for row in self.rows:
-            if row[1] == "submitted":
-                name = f"{row[8]}#{row[9]}"
-                if which in (row[3], name):
-                    return JobHandle(self, row[3], name)
-        raise InputError(f"there is no job {which!r} at {self._reading()}")
-
-    def jobs(self) -> list[JobHandle]:
-        """Give the handles of all jobs so far, in the order in which they came."""
-        return [JobHandle(self, row[3], f"{row[8]}#{row[9]}") for row in self.rows if row[1] == "submitted"]
-
-    # -- time ---------------------------------------------------------------------------------------------------------
-
-    @property
-    def time(self) -> float:
-        """The seconds since the start."""
-        return self.agenda.now / SECOND
-
-    def clock_time(self) -> datetime:
-        """Give the time on the wall, in the scenario's zone."""
-        return self.world.clock.local(self.agenda.now)
+    # -- time ----------------------------------------------------------------------------------------------------------
 
     async def advance(
         self, lasting: Lasting = 0, *, days: float = 0, hours: float = 0, minutes: float = 0, seconds: float = 0
@@ -294,89 +283,7 @@ class Emulator(Interventions):
         jobs = [f"{self.job(number).name}: {self.why_unfinished(number)}" for number in self.broker.jobs_unfinished()]
         return "these jobs are unfinished:\n  " + "\n  ".join(jobs[:20]) if jobs else "more jobs were to come"
 
-    def why_unfinished(self, job: int) -> str:
-        """Say why a job is unfinished, and where its handler waits."""
-        equipments = [worker.equipment for worker in self.world.workers.values()]
-        said = self.world.broker.explain(self.agenda.now, job, equipments)
-        for attempt in self.keeper.working():
-            if attempt.order.job == job and attempt.task is not None:
-                said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"
-        return said
-
-    # -- looking ------------------------------------------------------------------------------------------------------
-
-    @property
-    def broker(self) -> Broker:
-        """The broker, to look at; what changes it goes through the emulator."""
-        return self.world.broker
-
-    @property
-    def rows(self) -> list[Row]:
-        """Every event so far, as it was written."""
-        return self.stream.rows
-
-    def recorded(self, *kinds: str) -> list[Event]:
-        """Give the events so far, of some kinds only if any are named."""
-        return [event for event in read(self.rows) if not kinds or event.kind in kinds]
-
-    def events(self, *, since_start: bool = False) -> AsyncIterator[Event]:
-        """Give every event from now on as it comes, until the emulation is over: ``async for event in emu.events()``.
-
-        Args:
-            since_start: begin with the first event instead.
-        """
-        return self.stream.events(1 if since_start else len(self.rows) + 1)
-
-    def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
-        """Have a function called with every event from now on; gives the function that ends that."""
-        return self.stream.subscribe(subscriber)
-
-    def night(self) -> Night:
-        """Fold the events so far: what a night looks like that ends now."""
-        fold = NightFold(max(1, self.agenda.now), pools=self.world.pools_of_workers(), slots=self.world.slots())
-        fold.feed_all(self.rows)
-        return fold.close()
-
-    def figure(self, name: str, **of: str) -> Figure:
-        """Read one figure of the catalogue as it stands now; ``routine``, ``queue``, ``entry`` or ``pool`` narrow it.
-
-        Raises:
-            InputError: for a name that is not in the catalogue, or a part that it cannot be told by.
-        """
-        return figure(self.night(), name, Where(**of))
-
-    def digest(self) -> str:
-        """Give the SHA-256 of the events so far as JSON Lines: the same run gives the same."""
-        return digest(self.rows)
-
-    @property
-    def failures(self) -> list[BaseException]:
-        """What handlers raised that is neither a transient nor a permanent error: mistakes in them, most likely."""
-        return [error for _, error in self.keeper.failures]
-
-    def stories(self, at_most: int = 3) -> str:
-        """Tell of the jobs that failed or are unfinished, and of those that had a request refused as stale."""
-        stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
-        concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
-        lines = []
-        for job in concerned[:at_most]:
-            ending = job.ending
-            why = self.why_unfinished(job.number) if ending is None else f"{ending.sub_state} {ending.why}".strip()
-            outcomes = ", ".join(job.outcomes) or "none yet"
-            lines.append(f"{job.name} is {job.state}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}")
-        return "\n".join(lines)
-
-    async def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the events so far to a new SQLite log, while the clock stands still.
-
-        Raises:
-            LogError: when it cannot be written.
-        """
-        from emulator.testing.saving import save
-
-        return await save(self, Path(path), overwrite=overwrite)
-
-    # -- checks -------------------------------------------------------------------------------------------------------
+    # -- checks --------------------------------------------------------------------------------------------------------
 
     def _known(self, what: str, name: str, known: Iterable[str]) -> str:
         from emulator.scenario.spelling import advise
@@ -397,9 +304,6 @@ class Emulator(Interventions):
             raise InputError("the emulator is not entered: write `async with Emulator(...) as emu:`")
         if not self._is_open:
             raise NeverError(f"{self.stream.over or 'the emulation is over'}: nothing more can be done to it")
-
-    def _reading(self) -> str:
-        return f"{self.clock_time():%Y-%m-%d %H:%M:%S} ({say(self.agenda.now)} after the start)"
 
 
 def _named(condition: Callable[[], object]) -> str:

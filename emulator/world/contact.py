@@ -227,6 +227,24 @@ class Contact:
             else:
                 self._beat_answered(what)  # type: ignore[arg-type]  # only these three kinds are parked
 
+    # -- messages of a worker that is driven by a program of somebody's own --------------------------------------------
+
+    def way_out(self, request: Request) -> int | None:
+        """Give how long a request takes to the broker, None if it is lost on its way, which is told."""
+        worker = request.worker
+        if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
+            self._lose(request, "out")
+            return None
+        return self._delay(request, OUT)
+
+    def way_back(self, request: Request) -> int | None:
+        """Give how long the answer takes to the worker, None if it is lost on its way, which is told."""
+        worker = request.worker
+        if worker.cut_back or self._is_lost(request, BACK, worker.link.loss_back):
+            self._lose(request, "back")
+            return None
+        return self._delay(request, BACK)
+
     # -- fates --------------------------------------------------------------------------------------------------------
 
     def _result_is_lost(self, request: Request) -> bool:

@@ -102,6 +102,7 @@ class Exchange(Machines):
             and not worker.finishing
             and worker.frozen_at < 0
             and len(worker.executions) < worker.slots
+            and not worker.is_driven
         ):
             if worker.leaves_after is not None and worker.attempts_begun >= worker.leaves_after:
                 if not worker.executions:

@@ -77,6 +77,7 @@ class SimulatedHeartbeats:
         return (
             worker.is_active
             and worker.registered == worker.incarnation
+            and not worker.is_driven
             and not worker.cut_out
             and self._beats.gets_through(worker, k)
         )

@@ -262,6 +262,25 @@ class Labour:
         else:
             self._end(execution, outcome, why, retry_after)
 
+    def take_up(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> Execution:
+        """A worker that is driven by a program of somebody's own begins with what it was granted."""
+        world = self._world
+        execution = Execution(grant, plan, worker, world.agenda.now)
+        worker.executions.append(execution)
+        worker.attempts_begun += 1
+        plan.running.append(execution)
+        row = (world.agenda.now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
+        execution.event = self._emit(row)
+        execution.disowned = world.broker.lease_of(grant.token) is None
+        return execution
+
+    def lay_down(self, execution: Execution, why: str) -> None:
+        """The program says that its work on an attempt is over, however the broker takes it."""
+        execution.handing_in = True
+        now, plan = self._world.agenda.now, execution.plan
+        row = (now, "work_stopped", execution.event, plan.number, execution.worker.name)
+        execution.event = self._emit((*row, execution.attempt, execution.token, why))
+
     def rescale(self, worker: Worker) -> None:
         """A worker's speed has changed: let those know who do its work for real."""
         for execution in list(worker.executions):

@@ -127,6 +127,7 @@ class Worker:
         "heartbeat_loss",
         "incarnation",
         "index",
+        "is_driven",
         "is_lossy",
         "is_plain",
         "is_slow",
@@ -204,6 +205,7 @@ class Worker:
         self.attempts_begun = 0
         self.shutdown_at = -1
         self.is_plain = False
+        self.is_driven = False  # by a program of somebody's own: the world asks for no work and sends no heartbeats
         self.look_at_link()
 
     def look_at_link(self) -> None:

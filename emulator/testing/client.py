@@ -1,0 +1,257 @@
+"""How does a team's own worker program talk to the emulated broker? By coroutines, over the emulated link.
+
+``take``, ``renew`` and ``hand_in`` each send one message and wait for its answer. Either may be lost or late; then the
+program gets ``NoAnswerError`` after the link's ``answer_within``, and does not know whether the broker has acted. What
+it does then is what is being tested. Nothing is repeated, renewed or stopped by itself.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import Any, Final, Literal
+
+from emulator.errors import InputError, NoAnswerError, StaleTokenError
+from emulator.testing.attempts import Keeper, RunningAttempt
+from emulator.testing.settings import Lasting, ticks_of
+from emulator.testing.work import Order, Work
+from emulator.timeline.agenda import MESSAGES
+from emulator.timeline.bearers import NOBODY, Bearer
+from emulator.timeline.ticks import say
+from emulator.world.contact import Request
+from emulator.world.worker import ON, Execution, Worker
+
+__all__ = ["Client", "Lease", "Program"]
+
+Program = Callable[["Client"], Awaitable[object]]
+"""A worker program of your own: ``async def main(client): ...``."""
+
+_LOST: Final = object()
+
+
+class Lease:
+    """The right to work on a job, as the worker knows of it.
+
+    Attributes:
+        work: what its work can ask for and leave behind, as handlers are given it.
+        is_refused: whether the broker has refused the token; then somebody else has the job, or will.
+    """
+
+    __slots__ = ("_client", "_request", "execution", "is_refused", "work")
+
+    def __init__(self, client: "Client", execution: Execution, work: Work) -> None:
+        self._client = client
+        self._request: Request | None = None
+        self.execution = execution
+        self.work = work
+        self.is_refused = False
+
+    def __repr__(self) -> str:
+        return f"<Lease {self.order.name}, attempt {self.order.attempt}, token {self.token}>"
+
+    @property
+    def order(self) -> Order:
+        """What is told of the attempt."""
+        return self.work.order
+
+    @property
+    def token(self) -> int:
+        """The fencing token."""
+        return self.order.token
+
+    def left(self) -> float:
+        """Give the seconds for which it still holds, as far as the worker knows."""
+        return 0.0 if self.is_refused else self.work.lease_left()
+
+    async def renew(self) -> None:
+        """Renew it by a heartbeat that names its token alone.
+
+        Raises:
+            StaleTokenError: when the broker refuses the token.
+            NoAnswerError: when no answer came in time.
+        """
+        if await self._client.renew(self):
+            raise StaleTokenError(
+                f"the broker refused token {self.token} of {self.order.name} on {self.order.worker}: the lease is lost"
+            )
+
+    async def hand_in(
+        self,
+        outcome: Literal["ok", "error", "permanent error"] = "ok",
+        why: str = "",
+        *,
+        retry_after: Lasting | None = None,
+    ) -> None:
+        """Hand the outcome in; calling it again after ``NoAnswerError`` repeats the same request.
+
+        Raises:
+            StaleTokenError: when the broker refuses the token: the outcome does not count.
+            NoAnswerError: when no answer came in time.
+            InputError: for another outcome, or when it was answered before.
+        """
+        await self._client.hand_in(self, outcome, why, None if retry_after is None else ticks_of(retry_after))
+
+
+class Client:
+    """One emulated worker, driven by a program of your own.
+
+    Attributes:
+        name: the worker's name.
+        leases: what it holds, as far as it knows: taken, and not answered for yet.
+    """
+
+    def __init__(self, keeper: Keeper, worker: Worker, bearer: Bearer = NOBODY) -> None:
+        self._keeper = keeper
+        self._worker = worker
+        self._bearer = bearer
+        self._incarnation = worker.incarnation
+        self._beats = 0
+        self.name = worker.name
+        self.leases: list[Lease] = []
+
+    def __repr__(self) -> str:
+        return f"<Client {self.name}: {len(self.leases)} leases>"
+
+    async def take(self) -> Lease | None:
+        """Ask for work once: a lease, or None when there is nothing that this worker may have.
+
+        Raises:
+            NoAnswerError: when no answer came in time; a lease that was granted nevertheless runs out unrenewed.
+        """
+        request = Request("take", self._check_on())
+        answer = await self._exchange(request, lambda: self._keeper.world.hand_out(request))
+        if answer is None:
+            return None
+        grant, plan = answer
+        execution = self._keeper.world.labour.take_up(self._worker, grant, plan)
+        execution.known_end = self._told_end(execution, request.sent, grant.until)
+        attempt = RunningAttempt(self._keeper, execution, self._bearer)
+        lease = Lease(self, execution, Work(attempt))
+        self.leases.append(lease)
+        return lease
+
+    async def renew(self, *leases: Lease) -> tuple[Lease, ...]:
+        """Send a heartbeat that names some leases, by default all that it holds; gives those that were refused.
+
+        Raises:
+            NoAnswerError: when no answer came in time; what it named may have been renewed nevertheless.
+        """
+        named = leases or tuple(self.leases)
+        worker, world = self._check_on(), self._keeper.world
+        self._beats += 1
+        number, tokens, sent = self._beats, tuple(lease.token for lease in named), world.agenda.now
+
+        def act() -> Any:
+            return world.agenda.now, world.broker.heartbeat(
+                world.agenda.now, 0, worker.name, self._incarnation, number, tokens
+            )
+
+        request = Request("heartbeat", worker)
+        lost = not world.beats.gets_through(worker, number)
+        arrived, reply = await self._exchange(request, act, lost=lost)
+        for lease in named:
+            if lease.token in reply.refused:
+                lease.is_refused = lease.execution.is_told = True
+            elif world.is_renewed(lease.execution):
+                end = arrived + lease.execution.queue_lease
+                lease.execution.known_end = self._told_end(lease.execution, sent, end)
+        return tuple(lease for lease in named if lease.token in reply.refused)
+
+    async def hand_in(self, lease: Lease, outcome: str, why: str, retry_after: int | None) -> None:
+        """Hand an outcome in; see ``Lease.hand_in``."""
+        if outcome not in ("ok", "error", "permanent error"):
+            raise InputError(f"{outcome!r} is no outcome: give ok, error or permanent error")
+        worker, world, execution = self._check_on(), self._keeper.world, lease.execution
+        if lease not in self.leases:
+            raise InputError(f"the outcome of {lease.order.name} was answered before: hand each lease in once")
+        if lease._request is None:
+            lease._request = Request("outcome", worker, execution)
+            world.labour.lay_down(execution, "finished" if outcome == "ok" else why or outcome)
+        request, refused_at = lease._request, world.agenda.now
+
+        def act() -> Any:
+            taken = world.broker.hand_in(
+                world.agenda.now,
+                execution.event,
+                worker.name,
+                self._incarnation,
+                request.number,
+                execution.token,
+                outcome,  # type: ignore[arg-type]  # one of those above
+                why,
+                retry_after,
+                refused_at,
+            )
+            world.broker_acted(execution)
+            return taken
+
+        taken = await self._exchange(request, act)
+        self.leases.remove(lease)
+        if execution in worker.executions:
+            world.labour.forget(execution)
+        if not taken:
+            lease.is_refused = True
+            raise StaleTokenError(
+                f"the broker refused the outcome of {lease.order.name}: token {lease.token} of {self.name} is stale"
+            )
+
+    def give_up(self, lease: Lease, why: str = "given up") -> None:
+        """Stop working on a lease without handing anything in, as a program does that knows it is lost."""
+        if lease in self.leases:
+            self.leases.remove(lease)
+            if lease.execution in self._worker.executions:
+                self._keeper.world.labour.lay_down(lease.execution, why)
+                self._keeper.world.labour.forget(lease.execution)
+
+    # -- messages -----------------------------------------------------------------------------------------------------
+
+    def _check_on(self) -> Worker:
+        worker = self._worker
+        if self._keeper.over:
+            raise InputError(f"{self._keeper.over}: {self.name} can do nothing more")
+        if worker.state is not ON:
+            raise InputError(f"{self.name} is {worker.state} at {say(self._keeper.world.agenda.now)}: nobody can speak")
+        if self._incarnation != worker.incarnation:
+            if self._bearer is not NOBODY:
+                raise InputError(f"{self.name} was switched off since: its program speaks for another incarnation")
+            self._incarnation, self._beats = worker.incarnation, 0
+            self.leases.clear()
+        return worker
+
+    async def _exchange(self, request: Request, act: Callable[[], Any], *, lost: bool = False) -> Any:
+        """Send a message, let it act at the broker, and give the answer."""
+        world, worker, incarnation = self._keeper.world, self._worker, self._incarnation
+        agenda, contact = world.agenda, world.contact
+        future: asyncio.Future[Any] = self._keeper.loop.create_future()
+        request.sent, request.tries = agenda.now, request.tries + 1
+
+        def arrive(_: object) -> None:
+            if not world.broker.is_up:
+                return
+            answer = act()
+            way = contact.way_back(request)
+            if way is not None:
+                agenda.at(agenda.now + way, answered, answer)
+
+        def answered(answer: Any) -> None:
+            if not future.done() and worker.incarnation == incarnation and worker.state is ON:
+                future.set_result(answer)
+
+        def unanswered(_: object) -> None:
+            if not future.done():
+                future.set_result(_LOST)
+
+        way = None if lost else contact.way_out(request)
+        if way is not None:
+            agenda.at(agenda.now + way, arrive, None, MESSAGES, worker.index, request.number)
+        agenda.at(agenda.now + worker.link.answer_within, unanswered)
+        answer = await future
+        if answer is _LOST:
+            raise NoAnswerError(
+                f"{self.name} had no answer to its {request.what} within {say(worker.link.answer_within)}, at "
+                f"{say(agenda.now)}: the broker may have acted, or never have heard"
+            )
+        return answer
+
+    def _told_end(self, execution: Execution, sent: int, until: int) -> int:
+        """Give the end of a lease as its queue tells it to the worker: by the worker's clock."""
+        self._keeper.world.contact.tell_end(execution, sent, self._keeper.world.agenda.now, until)
+        return execution.known_end

@@ -1,0 +1,153 @@
+"""What can a test see of an emulation: its events, its figures, its jobs, at any moment?"""
+
+from collections.abc import AsyncIterator, Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from emulator.broker.broker import Broker
+from emulator.errors import InputError
+from emulator.measure.estimate import Figure
+from emulator.measure.figures import figure
+from emulator.measure.fold import NightFold
+from emulator.measure.night import Night
+from emulator.measure.selection import Where
+from emulator.record.events import Event, Row, read
+from emulator.record.export import digest
+from emulator.scenario.load import Loaded
+from emulator.testing.jobs import JobHandle
+from emulator.testing.saving import save
+from emulator.testing.span import Span
+from emulator.testing.stream import Stream
+from emulator.timeline.reports import place_of
+from emulator.timeline.ticks import SECOND, say
+from emulator.world.world import World
+
+if TYPE_CHECKING:
+    from emulator.testing.handlers import Handlers
+    from emulator.testing.programs import Programs
+
+__all__ = ["Views"]
+
+
+class Views:
+    """What is seen of an emulation."""
+
+    agenda: Span
+    keeper: "Handlers"
+    loaded: Loaded
+    programs: "Programs"
+    seed: int
+    stream: Stream
+    world: World
+
+    @property
+    def time(self) -> float:
+        """The seconds since the start."""
+        return self.agenda.now / SECOND
+
+    def clock_time(self) -> datetime:
+        """Give the time on the wall, in the scenario's zone."""
+        return self.world.clock.local(self.agenda.now)
+
+    # -- jobs ----------------------------------------------------------------------------------------------------------
+
+    def job(self, which: int | str) -> JobHandle:
+        """Give the handle of a job by its number, or by its name ``entry#number``.
+
+        Raises:
+            InputError: when there is no such job (yet).
+        """
+        for row in self.rows:
+            if row[1] == "submitted":
+                name = f"{row[8]}#{row[9]}"
+                if which in (row[3], name):
+                    return JobHandle(self, row[3], name)
+        raise InputError(f"there is no job {which!r} at {self._reading()}")
+
+    def jobs(self) -> list[JobHandle]:
+        """Give the handles of all jobs so far, in the order in which they came."""
+        return [JobHandle(self, row[3], f"{row[8]}#{row[9]}") for row in self.rows if row[1] == "submitted"]
+
+    def why_unfinished(self, job: int) -> str:
+        """Say why a job is unfinished, and where its handler waits."""
+        equipments = [worker.equipment for worker in self.world.workers.values()]
+        said = self.world.broker.explain(self.agenda.now, job, equipments)
+        for attempt in self.keeper.working():
+            if attempt.order.job == job and attempt.task is not None:
+                said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"
+        return said
+
+    # -- events and figures --------------------------------------------------------------------------------------------
+
+    @property
+    def broker(self) -> Broker:
+        """The broker, to look at; what changes it goes through the emulator."""
+        return self.world.broker
+
+    @property
+    def rows(self) -> list[Row]:
+        """Every event so far, as it was written."""
+        return self.stream.rows
+
+    def recorded(self, *kinds: str) -> list[Event]:
+        """Give the events so far, of some kinds only if any are named."""
+        return [event for event in read(self.rows) if not kinds or event.kind in kinds]
+
+    def events(self, *, since_start: bool = False) -> AsyncIterator[Event]:
+        """Give every event from now on as it comes, until the emulation is over: ``async for event in emu.events()``.
+
+        Args:
+            since_start: begin with the first event instead.
+        """
+        return self.stream.events(1 if since_start else len(self.rows) + 1)
+
+    def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
+        """Have a function called with every event from now on; gives the function that ends that."""
+        return self.stream.subscribe(subscriber)
+
+    def night(self) -> Night:
+        """Fold the events so far: what a night looks like that ends now."""
+        fold = NightFold(max(1, self.agenda.now), pools=self.world.pools_of_workers(), slots=self.world.slots())
+        fold.feed_all(self.rows)
+        return fold.close()
+
+    def figure(self, name: str, **of: str) -> Figure:
+        """Read one figure of the catalogue as it stands now; ``routine``, ``queue``, ``entry`` or ``pool`` narrow it.
+
+        Raises:
+            InputError: for a name that is not in the catalogue, or a part that it cannot be told by.
+        """
+        return figure(self.night(), name, Where(**of))
+
+    def digest(self) -> str:
+        """Give the SHA-256 of the events so far as JSON Lines: the same run gives the same."""
+        return digest(self.rows)
+
+    @property
+    def failures(self) -> list[BaseException]:
+        """What handlers raised that is neither transient nor permanent, and what programs raised: likely mistakes."""
+        return [error for _, error in (*self.keeper.failures, *self.programs.failures)]
+
+    def stories(self, at_most: int = 3) -> str:
+        """Tell of the jobs that failed or are unfinished, and of those that had a request refused as stale."""
+        stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
+        concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
+        lines = []
+        for job in concerned[:at_most]:
+            ending = job.ending
+            why = self.why_unfinished(job.number) if ending is None else f"{ending.sub_state} {ending.why}".strip()
+            outcomes = ", ".join(job.outcomes) or "none yet"
+            lines.append(f"{job.name} is {job.state}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}")
+        return "\n".join(lines)
+
+    async def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the events so far to a new SQLite log, while the clock stands still.
+
+        Raises:
+            LogError: when it cannot be written.
+        """
+        return await save(self.rows, self.loaded, self.seed, Path(path), overwrite=overwrite)
+
+    def _reading(self) -> str:
+        return f"{self.clock_time():%Y-%m-%d %H:%M:%S} ({say(self.agenda.now)} after the start)"
