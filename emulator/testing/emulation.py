@@ -5,13 +5,15 @@ file can do happens by itself; the test submits jobs, lets faults begin, lets ti
 on one loop share the clock and nothing else.
 """
 
+import asyncio
 import contextvars
 import inspect
 from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
 
-from emulator.errors import InputError, NeverError, RefusedError
+from emulator.errors import InputError, InvariantError, NeverError, RefusedError
+from emulator.measure.invariants import broken
 from emulator.record.events import Row
 from emulator.scenario.models.arrivals import Prerequisite
 from emulator.testing.client import Client, Program
@@ -47,6 +49,8 @@ class Emulator(Interventions, Views):
         programs: worker programs of your own, by worker or pool: ``async def main(client): ...`` (``Client``).
         by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
         seed: chooses the draws; by default the scenario's.
+        never: what must not happen, or the test fails when the emulation is left: any of ``effect after lease lost``,
+            ``unrepeatable effect twice``, ``job left unfinished``.
         grace: how long a handler that was told to stop may take for its cleanup.
 
     Raises:
@@ -78,6 +82,7 @@ class Emulator(Interventions, Views):
         programs: Mapping[str, Program] | None = None,
         by_hand: Iterable[str] = (),
         seed: int | None = None,
+        never: Iterable[str] = (),
         grace: Lasting = 30,
         **settings: Any,
     ) -> None:
@@ -95,9 +100,12 @@ class Emulator(Interventions, Views):
         self._handlers = handlers
         self._programs = dict(programs or {})
         self._by_hand = tuple(by_hand)
+        self._never = tuple(never)
+        broken((), self._never)
         self._grace = ticks_of(grace)
         self._is_open = False
         self._began = False
+        self._closing: asyncio.Task[None] | None = None
         self._entry_of = {name: self._entry_name(name) for name in self.scenario.routines}
         self._submitted: dict[str, int] = {}
 
@@ -150,6 +158,19 @@ class Emulator(Interventions, Views):
         if self._is_open:
             self._is_open = False
             await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
+        elif self._closing is not None:
+            await self._closing
+        if error is None:
+            self.check(at_end=True)
+
+    def check(self, *, at_end: bool = False) -> None:
+        """Look now for what must never happen; it is done by itself when the emulation is left.
+
+        Raises:
+            InvariantError: naming every event by which it happened.
+        """
+        if found := broken(self.rows, self._never, at_end=at_end):
+            raise InvariantError("what must never happen has happened:\n  " + "\n  ".join(found))
 
     def _reach_end(self, _: object) -> None:
         """The scenario is over."""
