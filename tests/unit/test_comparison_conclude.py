@@ -86,9 +86,9 @@ def test_a_difference_has_everything_whole() -> None:
         (
             "failed",
             [8, 8, 8, 8, 8],
-            "better",
-            "patient is better: failed is 2 lower in every one of 5 nights, so nothing is known of how much that "
-            "varies.",
+            "cannot be told",
+            "patient: failed is 2 lower in every one of 5 nights, which are too few to be sure that it is so in "
+            "others.",
         ),
         (
             "failed",
@@ -109,6 +109,16 @@ def test_a_difference_has_everything_whole() -> None:
 def test_effects_and_their_sentences(measure: str, values: Values, effect: str, sentence: str) -> None:
     found = difference(TEN, values, measure)
     assert (found.effect, found.sentence) == (effect, sentence)
+
+
+def test_the_same_difference_in_enough_nights_is_shown() -> None:
+    """Six nights on the same side come by chance once in 32 times, five once in 16."""
+    found = difference([*TEN, 10, None], [8, 8, 8, 8, 8, 8, 8])
+    assert (found.effect, found.p) == ("better", 1 / 32)
+    assert found.sentence == (
+        "patient is better: failed is 2 lower in every one of 6 nights, so nothing is known of how much that varies; "
+        "1 night more had nothing to take it from."
+    )
 
 
 def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:

@@ -89,7 +89,7 @@ def test_the_same_difference_every_night_has_no_width() -> None:
     same = pairs([7, 8, 9], [5, 6, 7])
     assert (same.constant, pairs([7, 8, 9], [5, 6, more(7)]).constant, pairs([7], [5]).constant) == (True, False, False)
     width = Interval(2.0, 2.0, 0.95)
-    assert compare_pairs(same, 0.95, 4) == Seen(2.0, width, width, 0.0, None)
+    assert compare_pairs(same, 0.95, 4) == Seen(2.0, width, width, 0.25, None)  # two more nights on the same side
     nothing = Interval(0.0, 0.0, 0.95)
     assert compare_pairs(pairs([7, 8], [7, 8]), 0.95, 4) == Seen(0.0, nothing, nothing, 1.0, None)
 

@@ -202,7 +202,8 @@ def _effect(figure: Wanted, pairs: Paired, seen: Seen, p_together: float | None,
     if pairs.constant and seen.mean == 0:
         return "identical"
     if p_together > 1 - confidence:
-        return "no difference shown" if pairs.known_below and pairs.known_above else "cannot be told"
+        seen_whole = pairs.known_below and pairs.known_above and not pairs.constant
+        return "no difference shown" if seen_whole else "cannot be told"
     higher = seen.mean > 0
     if not figure.measure.better:
         return "higher" if higher else "lower"

@@ -6,6 +6,9 @@ are, nothing is known of it. The mean of lower bounds bounds the true mean from 
 interval: such an interval is open above, and its test can show a rise only. The other way round likewise. With bounds
 of both kinds, or a pair of which nothing is known, both ends are open.
 
+Differences that are all the same have no spread, so that Student's t says nothing. Their interval has no width, and
+the test is that of the signs instead: n nights fall on one side by chance once in 2**(n - 1) times.
+
 Of all differences of a comparison together: intervals by Bonferroni's inequality, p-values by the step-down procedure
 of Holm (Scandinavian Journal of Statistics 6, 1979), which shows at least as much. The family is every compared
 difference, whether it can be computed or not.
@@ -143,7 +146,7 @@ def _p(told: Sequence[float], pairs: Paired) -> float | None:
     if middle == 0 or not can_show:
         return 1.0
     if same(told):
-        return 0.0
+        return 2.0 ** (1 - len(told))
     t = middle / (deviation(told) / sqrt(len(told)))
     return 2 * student_cdf(-abs(t), len(told) - 1)
 

@@ -87,6 +87,11 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
     name, who = it.measure, it.variant
     if it.effect == "identical":
         return f"{who}: {name} is the same in each of {nights(it.n)}."
+    if it.effect == "cannot be told" and constant and it.mean is not None:
+        return (
+            f"{who}: {name} is {change(it.mean, it.unit)} in every one of {nights(it.n)}, which are too few to be sure "
+            f"that it is so in others{_left_out(it)}."
+        )
     if it.effect == "cannot be told":
         return f"{who}: whether {name} differs cannot be told: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
