@@ -18,6 +18,7 @@ from typing import Any, NoReturn
 import click
 
 from emulator.cli.check import check
+from emulator.cli.hunt import hunt
 from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
 from emulator.cli.reproduce import reproduce
 from emulator.cli.run import run
@@ -55,7 +56,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce):
+for _command in (run, check, schema, reproduce, hunt):
     program.add_command(_command)
 
 

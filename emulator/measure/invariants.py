@@ -38,8 +38,8 @@ def _effects_twice(rows: Sequence[Row]) -> Iterator[str]:
                 event, before = first[place]
                 yield (
                     f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of "
-                    f"job {row[3]}; it must not be repeated, and {before[4]} had left it at {say(before[0])}, in attempt "
-                    f"{before[5]} of job {before[3]} (event {event})"
+                    f"job {row[3]}; it must not be repeated, and {before[4]} had left it at {say(before[0])}, in "
+                    f"attempt {before[5]} of job {before[3]} (event {event})"
                 )
             else:
                 first[place] = (number, row)

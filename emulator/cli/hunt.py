@@ -1,0 +1,61 @@
+"""``queuedrill hunt``: look for the smallest schedule of faults that breaks a requirement."""
+
+import json
+
+import click
+
+from emulator.cli.outcomes import MET, MISSED
+
+__all__ = ["hunt"]
+
+
+@click.command(short_help="Look for the smallest faults that break a requirement.")
+@click.argument("file", metavar="FILE")
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Use this seed, not the scenario's.")
+@click.option(
+    "--tries", type=click.IntRange(1, 1_000_000), default=1_000, metavar="N", help="Run so many nights at most."
+)
+@click.option(
+    "--at-most", type=click.IntRange(1, 20), default=3, metavar="N", help="So many faults in one night at most."
+)
+@click.option("--kinds", metavar="A,B", help="Try these kinds of fault only, such as power_off,freeze.")
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
+@click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
+def hunt(file: str, seed: int | None, tries: int, at_most: int, kinds: str | None, as_json: bool, quiet: bool) -> int:
+    """Look for the smallest schedule of faults that breaks a requirement which the scenario FILE meets.
+
+    What is found is printed as a piece of a scenario file, to be pasted into it and run. The same file and seed find
+    the same. The exit code is 1 if something was found, 0 if all tries were in vain.
+    """
+    from emulator.cli.progress import progress
+    from emulator.scenario.load import load
+    from emulator.testing.hunting import hunt as look
+
+    loaded = load(file)
+    wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
+    with progress(file, quiet=quiet or as_json) as told:
+        found = look(loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
+    if as_json:
+        said = {
+            "file": file,
+            "seed": found.seed,
+            "tried": found.tried,
+            "faults": None if found.faults is None else [dict(entry) for entry in found.faults],
+            "missed": list(found.missed),
+            "already_missed": list(found.already_missed),
+        }
+        click.echo(json.dumps(said, ensure_ascii=False))
+        return MET if found.faults is None else MISSED
+    click.echo(found.sentence)
+    if found.faults is not None:
+        for sentence in found.missed:
+            click.echo(f"  {sentence}")
+        where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
+        click.echo(f"\nTo see that night, put this {where}:\n")
+        click.echo(found.fragment())
+        click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}")
+    if found.already_missed and not quiet:
+        click.echo("\nWithout any fault more the scenario misses these already, so they count for nothing:")
+        for sentence in found.already_missed:
+            click.echo(f"  {sentence}")
+    return MET if found.faults is None else MISSED

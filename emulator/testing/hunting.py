@@ -1,0 +1,164 @@
+"""Which is the smallest schedule of faults that breaks a requirement?
+
+Schedules are drawn and shrunk by hypothesis, each is tried on the scenario itself, with one seed: keyed draws make a
+try a pure function of its schedule. What is found is kept as a schedule, not as a seed of the search, so that it stays
+found when the library draws otherwise. The budget counts tries, those of the shrinking included, so the search ends.
+"""
+
+import os
+import tempfile
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import yaml
+
+from emulator.errors import InputError
+from emulator.experiment.night import Progress, run_night
+from emulator.experiment.result import NightResult
+from emulator.scenario.load import Loaded, from_settings
+
+__all__ = ["Hunt", "hunt"]
+
+_MOST: Final = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Hunt:
+    """What a hunt came to.
+
+    Attributes:
+        name: the scenario.
+        faults: the smallest schedule that was found, as entries of a scenario file; None if none was.
+        missed: the requirements that it breaks, with their figures.
+        tried: how many nights were run.
+        seed: of the nights and of the search.
+        has_faults: whether the scenario has faults of its own, to which those that were found come.
+        already_missed: the requirements that the scenario misses without any fault more; they count for nothing.
+    """
+
+    name: str
+    faults: tuple[Mapping[str, Any], ...] | None
+    missed: tuple[str, ...]
+    tried: int
+    seed: int
+    has_faults: bool
+    already_missed: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What came of it, in one sentence."""
+        nights = f"{self.tried:,} night{'' if self.tried == 1 else 's'}"
+        if self.faults is None:
+            return f"No schedule of faults was found that breaks a requirement: {nights} were tried in vain."
+        many = "one fault breaks" if len(self.faults) == 1 else f"{len(self.faults)} faults together break"
+        what = "a requirement" if len(self.missed) == 1 else f"{len(self.missed)} requirements"
+        return f"Found: {many} {what}; {nights} were tried."
+
+    def fragment(self) -> str:
+        """Write the schedule as it stands in a scenario file, to be pasted and run; "" if none was found.
+
+        The line ``faults:`` is left out if the scenario has that key already.
+        """
+        if self.faults is None:
+            return ""
+        lines = [
+            yaml.safe_dump(dict(entry), default_flow_style=True, sort_keys=False, width=10_000) for entry in self.faults
+        ]
+        return ("" if self.has_faults else "faults:\n") + "".join(f"  - {line}" for line in lines)
+
+
+def hunt(
+    loaded: Loaded,
+    *,
+    seed: int | None = None,
+    tries: int = 1_000,
+    at_most: int = 3,
+    kinds: Collection[str] | None = None,
+    progress: Progress | None = None,
+) -> Hunt:
+    """Look for the smallest schedule of faults that breaks a requirement which holds without it.
+
+    Args:
+        loaded: the scenario; the faults that it has itself stay as they are.
+        seed: of the nights and of the search; by default the scenario's.
+        tries: nights to run at most, those of the shrinking included.
+        at_most: faults in a schedule.
+        kinds: which kinds of fault; by default all that the scenario has a target for.
+        progress: told the share of the tries that are used up.
+
+    Raises:
+        InputError: when nothing is required that one night can judge, when an argument is out of range, or when the
+            extra ``search`` is not installed.
+    """
+    if not 1 <= tries <= _MOST:
+        raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
+    _import_hypothesis()
+    from random import Random  # noqa: TID251  # the search's own generator; no draw of a night comes from it
+
+    from hypothesis import HealthCheck, Phase, find, settings
+    from hypothesis.errors import NoSuchExample
+
+    from emulator.testing.strategies import fault_schedules
+
+    schedules = fault_schedules(loaded, at_most=at_most, at_least=1, kinds=kinds)
+    chosen = loaded.scenario.seed if seed is None else seed
+    base = run_night(loaded, seed=chosen)
+    holds = [place for place, one in enumerate(base.judged) if one.met is True]
+    already = tuple(one.sentence for one in base.judged if one.met is False)
+    if not holds:
+        raise InputError(
+            f"{loaded.name}: no requirement holds in the night with seed {chosen} before any fault: there is nothing "
+            "to break; give `must_hold` what the night meets"
+        )
+    tried = 1
+    known: dict[str, bool] = {}
+
+    def play(faults: list[dict[str, Any]]) -> NightResult:
+        return run_night(_with(loaded, faults), seed=chosen)
+
+    def breaks(faults: list[dict[str, Any]]) -> bool:
+        nonlocal tried
+        key = repr(faults)
+        if key not in known:
+            if tried >= tries:
+                return False
+            tried += 1
+            judged = play(faults).judged
+            known[key] = any(judged[place].met is False for place in holds)
+            if progress is not None:
+                progress(tried / tries)
+        return known[key]
+
+    quiet = settings(
+        database=None,
+        max_examples=tries,
+        deadline=None,
+        suppress_health_check=list(HealthCheck),
+        phases=(Phase.generate, Phase.shrink),
+    )
+    try:
+        found = find(schedules, breaks, settings=quiet, random=Random(chosen))
+    except NoSuchExample:
+        return Hunt(loaded.name, None, (), tried, chosen, bool(loaded.scenario.faults), already)
+    judged = play(found).judged
+    missed = tuple(judged[place].sentence for place in holds if judged[place].met is False)
+    return Hunt(loaded.name, tuple(found), missed, tried, chosen, bool(loaded.scenario.faults), already)
+
+
+def _with(loaded: Loaded, faults: list[dict[str, Any]]) -> Loaded:
+    data = {key: value for key, value in loaded.data.items() if key not in ("variants", "combine", "baseline")}
+    return from_settings({**data, "faults": [*data.get("faults", ()), *faults]}, loaded.name, folder=loaded.folder)
+
+
+def _import_hypothesis() -> None:
+    """Load hypothesis, which would else leave a folder behind where the user works.
+
+    Raises:
+        InputError: when it is not installed.
+    """
+    os.environ.setdefault("HYPOTHESIS_STORAGE_DIRECTORY", os.path.join(tempfile.gettempdir(), "queuedrill-search"))
+    try:
+        import hypothesis  # noqa: F401  # only to see whether it is there
+    except ImportError:
+        raise InputError("the search needs hypothesis: pip install 'queuedrill[search]'") from None

@@ -1,0 +1,148 @@
+"""Which schedules of faults could befall a scenario? A hypothesis strategy, made so that what it finds shrinks well.
+
+A schedule is a list of entries as they stand under ``faults`` in a scenario file: it can be pasted there, or given to
+``emu.schedule``. Fewer faults are simpler, earlier ones are, and shorter ones, and those that come first in ``KINDS``.
+"""
+
+from collections.abc import Collection
+from typing import Any, Final
+
+from hypothesis import strategies as st
+
+from emulator.errors import InputError
+from emulator.scenario.load import Loaded
+from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.spelling import advise
+from emulator.timeline.ticks import MINUTE, SECOND, say
+
+__all__ = ["KINDS", "fault_schedules"]
+
+KINDS: Final = (
+    "power_off",
+    "freeze",
+    "cut_link",
+    "lose_results",
+    "lose_heartbeats",
+    "broker_outage",
+    "system_outage",
+    "brown_out",
+    "error_burst",
+    "slow_down",
+    "hand_out_twice",
+    "missing_tool",
+    "skew_clock",
+)
+"""The kinds of fault that are drawn, simplest first."""
+
+_WORKERS: Final = 12
+"""Workers of a pool that are aimed at: more of the same make no new kind of night."""
+
+Entry = dict[str, Any]
+
+
+def fault_schedules(
+    scenario: Loaded | Scenario, *, at_most: int = 3, at_least: int = 0, kinds: Collection[str] | None = None
+) -> st.SearchStrategy[list[Entry]]:
+    """Draw schedules of faults that a scenario's workers, systems and queues could meet.
+
+    Args:
+        scenario: what ``emulator.load`` gave, or its model.
+        at_most: faults in a schedule, 1 or more.
+        at_least: faults in a schedule, 0 or more.
+        kinds: which kinds of fault; by default all of ``KINDS`` that the scenario has a target for.
+
+    Raises:
+        InputError: for a kind that is not known, or when none of those asked for has a target.
+
+    >>> import emulator
+    >>> from hypothesis import find
+    >>> from hypothesis.errors import NonInteractiveExampleWarning
+    >>> night = emulator.from_settings({
+    ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "2h", "queues": {"night": {}},
+    ...     "pools": {"dome": {"count": 2, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "10m"}]}},
+    ...     "arrivals": [{"routine": "copy", "at": "21:30"}],
+    ... })
+    >>> find(fault_schedules(night), lambda faults: len(faults) >= 1)
+    [{'power_off': 'dome-1', 'at': '+0s'}]
+    """
+    model = scenario.scenario if isinstance(scenario, Loaded) else scenario
+    wanted = KINDS if kinds is None else tuple(kinds)
+    for kind in wanted:
+        if kind not in KINDS:
+            raise InputError(f"{kind!r} is not drawn: {advise(kind, KINDS)}")
+    drawn = [entries for kind in KINDS if kind in wanted and (entries := _of_kind(kind, model)) is not None]
+    if not drawn:
+        raise InputError(f"the scenario has no target for {' or '.join(wanted)}")
+    if not 0 <= at_least <= at_most or at_most < 1:
+        raise InputError(f"at_least={at_least}, at_most={at_most}: give 0 <= at_least <= at_most, and at_most above 0")
+    return st.lists(st.one_of(drawn), min_size=at_least, max_size=at_most)
+
+
+def _of_kind(kind: str, scenario: Scenario) -> st.SearchStrategy[Entry] | None:
+    """Draw entries of one kind; None if the scenario has no target for it."""
+    targets: list[Any]
+    more: dict[str, st.SearchStrategy[Any]] = {}
+    optional: dict[str, st.SearchStrategy[Any]] = {}
+    workers = [
+        f"{name}-{number}"
+        for name, pool in scenario.pools.items()
+        for number in range(1, min(pool.count, _WORKERS) + 1)
+    ]
+    lasting = _lasting(scenario)
+    if kind in ("system_outage", "brown_out"):
+        targets = list(scenario.systems)
+    elif kind == "error_burst":
+        targets = [*scenario.systems, *scenario.routines]
+    elif kind == "hand_out_twice":
+        targets = list(scenario.queues)
+    elif kind == "broker_outage":
+        targets = [True]
+    else:
+        targets = workers
+    if kind == "missing_tool":
+        tools = sorted(
+            {wanted.partition(">")[0] for routine in scenario.routines.values() for wanted in routine.requires}
+        )
+        if not tools:
+            return None
+        more["tool"] = st.sampled_from(tools)
+    if not targets:
+        return None
+    if kind == "power_off":
+        optional["back_after"] = lasting
+    elif kind in ("freeze", "cut_link", "broker_outage", "system_outage"):
+        more["lasts"] = lasting
+    elif kind != "hand_out_twice":
+        optional["lasts"] = lasting
+    if kind in ("lose_results", "lose_heartbeats", "error_burst"):
+        more["share"] = st.sampled_from((1.0, 0.5))
+    elif kind == "brown_out":
+        more["factor"] = st.sampled_from((2.0, 10.0, 100.0))
+    elif kind == "slow_down":
+        more["to"] = st.sampled_from((0.5, 0.1))
+    elif kind == "cut_link":
+        optional["direction"] = st.sampled_from(("out", "back"))
+    elif kind == "skew_clock":
+        more["clock"] = st.fixed_dictionaries(
+            {
+                "offset": st.sampled_from(("1m", "10m")),
+                "behind": st.booleans(),
+                "drift_ppm": st.sampled_from((0, 100_000)),
+            }
+        )
+    return st.fixed_dictionaries({kind: st.sampled_from(targets), "at": _moments(scenario), **more}, optional=optional)
+
+
+def _moments(scenario: Scenario) -> st.SearchStrategy[str]:
+    """Draw when a fault begins: whole minutes before others, the early ones before the late."""
+    last = max(0, scenario.lasts - 1)
+    minutes = st.integers(0, last // MINUTE).map(lambda many: f"+{say(many * MINUTE)}")
+    seconds = st.integers(0, last // SECOND).map(lambda many: f"+{say(many * SECOND)}")
+    return st.one_of(minutes, seconds)
+
+
+def _lasting(scenario: Scenario) -> st.SearchStrategy[str]:
+    """Draw how long a fault lasts: a minute at least, the whole run at most."""
+    longest = max(1, scenario.lasts // MINUTE)
+    return st.integers(1, longest).map(lambda many: say(many * MINUTE))
