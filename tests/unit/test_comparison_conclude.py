@@ -85,10 +85,16 @@ def test_a_difference_has_everything_whole() -> None:
         ("failed", TEN, "identical", "patient: failed is the same in each of 5 nights."),
         (
             "failed",
+            [10, 10, None, 10, None],
+            "identical",
+            "patient: failed is the same in each of 3 nights; 2 nights more had nothing to take it from.",
+        ),
+        (
+            "failed",
             [8, 8, 8, 8, 8],
             "cannot be told",
-            "patient: failed is 2 lower in every one of 5 nights, which are too few to be sure that it is so in "
-            "others.",
+            "patient: whether failed differs cannot be told: it is 2 lower in every one of 5 nights, which are too few "
+            "to be sure that it is so in others.",
         ),
         (
             "failed",

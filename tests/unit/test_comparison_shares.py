@@ -163,6 +163,14 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
     ("measure", "values", "baseline", "verdict", "rest"),
     [
         ("failed", [1, 1], [1, 1], "holds", "it is the same in each of 2 nights."),
+        (
+            "failed",
+            [1, 1],
+            [2, 2],
+            "cannot be told",
+            "it is 1 lower in every one of 2 nights, which are too few to be sure that it is so in others.",
+        ),
+        ("failed", [1] * 6, [2] * 6, "holds", "failed is 1 lower (95 % sure)."),
         ("failed", [1], [1], "cannot be told", "one pair of nights has no spread, so run more of them."),
         ("failed", [None, None], [1, 1], "cannot be told", "no pair of nights gave it under both."),
         ("failed", [1, 1], [more(3), 3], "holds", "failed is 2 lower or more (95 % sure)."),

@@ -1,7 +1,8 @@
 """Is a variant not worse than the baseline by more than was allowed?
 
 The answer comes from the interval of the difference that holds for all differences together: it holds when the bad end
-of it is within what is allowed, it does not when even the good end is beyond, else so few nights cannot tell.
+of it is within what is allowed, it does not when even the good end is beyond, else so few nights cannot tell. Few
+nights that all gave the same difference cannot tell either, unless it is none.
 """
 
 from emulator.measure.catalogue import find
@@ -19,7 +20,8 @@ def not_worse(requirement: Asked, difference: Difference) -> Share:
     text = say_not_worse(requirement)
     together = difference.together
     verdict: ShareVerdict = "cannot be told"
-    if together is not None:
+    too_few = difference.effect == "cannot be told" and together is not None and together.low == together.high
+    if together is not None and not too_few:
         better, worse = _by_how_much_worse(together, find(requirement.measure).better)
         if worse is not None and worse <= requirement.not_worse_by:
             verdict = "holds"

@@ -98,8 +98,8 @@ class Difference:
             most that; None without any pair, with both kinds, or with an unknown one, because it says nothing then.
         alone: the Student t interval of this difference for itself; the side that is not known is open.
         together: the interval that holds for all differences of the comparison at once (Bonferroni).
-        p: the two-sided p-value of the paired t test (of the sign test where every night gave the same difference); with
-            a mean that is a bound, 1 on the side that it cannot show; None when it cannot be computed.
+        p: the two-sided p-value of the paired t test (of the sign test where every night gave the same difference);
+            with a mean that is a bound, 1 on the side that it cannot show; None when it cannot be computed.
         p_together: the same, adjusted by Holm over all differences of the comparison (one without p counts as 1).
         variance_ratio: variance of the difference if the nights were independent, divided by that of the paired ones;
             2 means that independent nights would need twice as many. None when it is not defined.

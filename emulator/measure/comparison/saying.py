@@ -86,12 +86,7 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
     """
     name, who = it.measure, it.variant
     if it.effect == "identical":
-        return f"{who}: {name} is the same in each of {nights(it.n)}."
-    if it.effect == "cannot be told" and constant and it.mean is not None:
-        return (
-            f"{who}: {name} is {change(it.mean, it.unit)} in every one of {nights(it.n)}, which are too few to be sure "
-            f"that it is so in others{_left_out(it)}."
-        )
+        return f"{who}: {name} is the same in each of {nights(it.n)}{_left_out(it)}."
     if it.effect == "cannot be told":
         return f"{who}: whether {name} differs cannot be told: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
@@ -121,6 +116,9 @@ def why_not(it: Difference) -> str:
         return "no pair of nights gave it under both"
     if it.n == 1:
         return "one pair of nights has no spread, so run more of them"
+    if it.mean is not None and not it.at_least_pairs and not it.at_most_pairs:
+        every = f"it is {change(it.mean, it.unit)} in every one of {nights(it.n)}"
+        return f"{every}, which are too few to be sure that it is so in others"
     parts: Sequence[tuple[int, str]] = (
         (it.unknown_pairs, "under both"),
         (it.at_least_pairs, f"under {it.variant}"),
