@@ -91,6 +91,12 @@ def test_what_is_no_precision_is_told_with_what_to_write(text: str, said: str) -
     assert str(caught.value) == said
 
 
+def test_a_figure_is_known_however_its_parts_are_ordered() -> None:
+    measures = ["failed for pool dome and queue night"]
+    expected = {"failed for queue night and pool dome": 1.0}
+    assert precision("failed for queue night and pool dome=1", measures).absolute == expected
+
+
 NIGHTS = played({"as written": {"failed": [20, 20, 20]}, "patient": {"failed": [22, 24, 26]}})
 
 
