@@ -75,7 +75,7 @@ def run_night(
     _check(loaded, seed, variant, pace)
     said = loaded
     if variant:
-        loaded = varied(loaded, said.scenario.variants[variant], variant)
+        loaded = varied(loaded, said.patches[variant], variant)
     scenario = loaded.scenario
     about = RunMeta(
         seed=scenario.seed if seed is None else seed,

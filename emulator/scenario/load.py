@@ -69,7 +69,8 @@ class Loaded:
         folder: where traces are looked for.
         provenance: where values come from, by dotted path.
         clock: the scenario's clock: local time to ticks and back.
-        variants: the scenario under each of its variants, by name.
+        variants: the scenario under each of its variants, by name; those that ``combine`` makes come last.
+        patches: for each variant the dotted paths that it changes and their values.
         data: the plain data behind the scenario, wrappers taken off.
         said: where values come from, by path.
         source: what it was read from.
@@ -82,6 +83,7 @@ class Loaded:
     provenance: Mapping[str, Provenance]
     clock: Clock = field(compare=False)
     variants: Mapping[str, Scenario]
+    patches: Mapping[str, Mapping[str, Any]]
     data: Mapping[str, Any] = field(repr=False)
     said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
     source: Source = field(repr=False, compare=False)
@@ -158,15 +160,16 @@ def _load(source: Source, written: str, folder: Path) -> Loaded:
     found += more
     found += wrong_references(data, clock, folder)
     variants: dict[str, Scenario] = {}
-    if scenario is not None and not found and not problems:
-        from emulator.scenario.variants import wrong_variants  # it validates what it has patched: see `varied`
+    patches: dict[str, Mapping[str, Any]] = {}
+    if scenario is not None and not found and not problems and (data.keys() & {"variants", "combine", "baseline"}):
+        from emulator.scenario.variants import variants_of  # it validates what it has patched: see `varied`
 
-        variants, found = wrong_variants(data, scenario, folder)
+        (variants, patches), found = variants_of(data, scenario, folder)
     problems += [_problem(source, it, provenance.original(it.loc, said)) for it in found]
     if problems or scenario is None:
         raise ScenarioError(_in_order(problems, source.name))
     paths = {".".join(map(str, loc)): told for loc, told in said.items()}
-    return Loaded(scenario, source.name, written, folder, paths, clock, variants, data, said, source)
+    return Loaded(scenario, source.name, written, folder, paths, clock, variants, patches, data, said, source)
 
 
 def checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, list[Found]]:

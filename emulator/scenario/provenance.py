@@ -33,6 +33,7 @@ _OF_NAMES: Final = (
     ("arrivals", "*", "parameters"),
     ("variants",),
     ("variants", "*"),
+    ("combine",),
 )
 
 

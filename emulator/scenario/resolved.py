@@ -44,10 +44,11 @@ _Writer.add_representer(str, _text)
 def resolved(loaded: Loaded) -> str:
     """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them."""
     data = loaded.scenario.model_dump(
-        mode="json", by_alias=True, exclude_none=True, context={"clock": loaded.clock}, exclude={"variants"}
+        mode="json", by_alias=True, exclude_none=True, context={"clock": loaded.clock}, exclude={"variants", "combine"}
     )
-    if loaded.data.get("variants"):
-        data["variants"] = loaded.data["variants"]  # as written: each is validated on top of the rest
+    for key in ("variants", "combine"):
+        if loaded.data.get(key):
+            data[key] = loaded.data[key]  # as written: each is validated on top of the rest
     _leave_out(data)
     short = _short(provenance.rewrap(data, loaded.said))
     text = yaml.dump(

@@ -145,3 +145,32 @@ def test_changes_that_do_not_fit_are_told_in_python() -> None:
     assert [problem.message for problem in caught.value.problems] == [
         "'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
     ]
+
+
+def test_combinations_are_variants_named_by_their_values() -> None:
+    """Every combination of the lists is a variant, save the one that the scenario is as it stands."""
+    loaded = load(RIGHT / "everything.yaml")
+    made = {name: patch for name, patch in loaded.patches.items() if name not in ("patient", "other")}
+    lease, count = "queues.night.lease", "pools.spare.count"
+    assert made == {
+        "lease 30s + count 1": {lease: "30s", count: 1},
+        "lease 30s + count 2": {lease: "30s", count: 2},
+        "lease 90s + count 2": {lease: "90s", count: 2},
+    }
+    assert loaded.variants["lease 30s + count 2"].queues["night"].lease == 30 * SECOND
+    assert loaded.scenario.baseline == "patient"
+
+
+def test_paths_that_end_alike_are_told_apart() -> None:
+    """The shortest end of a path that no other has names the value; mappings and lists are told by their values."""
+    loaded = from_settings(
+        changed(
+            combine={
+                "queues.night.lease": ["2m"],
+                "routines.plate-copy.requires": [["tape"], []],
+                "pools.dome.heartbeat": ["20s", "40s"],
+                "queues.night.retry": [{}, {"attempts_in_all": 2}],
+            }
+        )
+    )
+    assert "lease 2m + requires (tape) + heartbeat 40s + retry (attempts_in_all 2)" in loaded.variants

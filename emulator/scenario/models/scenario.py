@@ -1,6 +1,6 @@
 """The whole scenario file."""
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -13,7 +13,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
-from emulator.scenario.values import Model, NewName, PositiveDuration
+from emulator.scenario.values import Model, Name, NewName, PositiveDuration
 
 __all__ = ["Broker", "Scenario"]
 
@@ -55,4 +55,12 @@ class Scenario(Model):
         default={},
         max_length=100,
         description="Other settings to compare: dotted paths (queues.night.lease) and their values.",
+    )
+    combine: dict[str, Annotated[tuple[Any, ...], Field(min_length=1, strict=False)]] = Field(
+        default={},
+        max_length=10,
+        description="Settings to compare in every combination: dotted paths, each with a list of values.",
+    )
+    baseline: Name | None = Field(
+        default=None, description="The variant that others are compared with. Default: the scenario as written."
     )
