@@ -8,14 +8,16 @@ Events are folded as they come, and kept only when asked for.
 
 import asyncio
 import shlex
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Literal
 
+from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
 from emulator.experiment.result import NightResult
 from emulator.measure.fold import NightFold
+from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
 from emulator.record.events import Row, Sink
 from emulator.record.log_writer import SqliteRecorder
@@ -28,7 +30,7 @@ from emulator.timeline.agenda import Agenda
 from emulator.timeline.loop import VirtualLoop
 from emulator.world.world import World
 
-__all__ = ["Heartbeats", "Progress", "run_night"]
+__all__ = ["Heartbeats", "Progress", "play", "run_night"]
 
 Heartbeats = Literal["computed", "simulated"]
 
@@ -96,6 +98,32 @@ def run_night(
         with asyncio.Runner(loop_factory=make) as runner:
             runner.run(run.on_loop(log, overwrite))
     return run.result(said, log)
+
+
+def play(loaded: Loaded, seed: int, policies: Mapping[str, RetryPolicy]) -> tuple[Night, int]:
+    """Play one night without a log or anything that only its own summary needs: the night, and how many events it had.
+
+    Args:
+        loaded: the scenario.
+        seed: from 0 to 2**63 - 1.
+        policies: the user's own retry policies, by queue.
+    """
+    agenda, folding = Agenda(), _Folding()
+    world = World(loaded, seed, agenda, folding, policies=policies)
+    folding.fold = NightFold(loaded.scenario.lasts, pools=world.pools_of_workers(), slots=world.slots())
+    world.start()
+    world.run()
+    world.close()
+    return _closed(folding, world), folding.number
+
+
+def _closed(folding: "_Folding", world: World) -> Night:
+    """End the fold, and add what the events do not tell."""
+    return replace(
+        folding.drain().close(),
+        occurrences={entry: tuple(ticks) for entry, ticks in world.occurrences.items()},
+        offered_load=world.offered_load(),
+    )
 
 
 def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None) -> None:
@@ -193,11 +221,7 @@ class _Run:
         world, about = self._world, self._about
         assert world is not None, "the night has been run"
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
-        night = replace(
-            self._folding.drain().close(),
-            occurrences={entry: tuple(ticks) for entry, ticks in world.occurrences.items()},
-            offered_load=world.offered_load(),
-        )
+        night = _closed(self._folding, world)
         sources = [told.source for told in self._loaded.provenance.values()]
         meta = show.RunMeta(
             title=self._loaded.scenario.title,

@@ -130,7 +130,7 @@ def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder
     Raises:
         ScenarioError: with every mistake in it, by path.
     """
-    return _load(_Settings(name, _plain(settings)), "", Path(folder))
+    return _load(_Settings(name, plain(settings)), "", Path(folder))
 
 
 def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> Loaded:
@@ -141,7 +141,7 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     """
     from emulator.scenario.variants import patched  # variants need validation, and validation needs variants
 
-    data, found = patched(dict(loaded.data), _plain(patch), ())
+    data, found = patched(dict(loaded.data), plain(patch), ())
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.message) for it in found])
     return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folder)
@@ -227,13 +227,13 @@ def _in_order(problems: list[Problem], name: str) -> list[Problem]:
     return problems
 
 
-def _plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
+def plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
     """Make settings plain data, such as a file could hold: timedelta becomes a duration, dates become local times."""
     if len(loc) <= _DEEPEST:
         if isinstance(value, Mapping):
-            return {_plain(str(key), loc): _plain(item, (*loc, str(key))) for key, item in value.items()}
+            return {plain(str(key), loc): plain(item, (*loc, str(key))) for key, item in value.items()}
         if isinstance(value, list | tuple):
-            return [_plain(item, (*loc, place)) for place, item in enumerate(value)]
+            return [plain(item, (*loc, place)) for place, item in enumerate(value)]
         if isinstance(value, timedelta):
             return say(value // timedelta(microseconds=1))
         if isinstance(value, date):

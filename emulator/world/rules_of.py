@@ -1,13 +1,13 @@
 """How does a queue of the scenario become the broker's rules?"""
 
-from emulator.broker.rules import Allowance, DataRetry, LongestRun, QueueRules
+from emulator.broker.rules import Allowance, DataRetry, LongestRun, QueueRules, RetryPolicy
 from emulator.scenario.models import Queue
 
 __all__ = ["rules_of"]
 
 
-def rules_of(name: str, queue: Queue) -> QueueRules:
-    """Give the rules of one queue as the broker wants them: plain data, in ticks."""
+def rules_of(name: str, queue: Queue, policy: RetryPolicy | None = None) -> QueueRules:
+    """Give the rules of one queue as the broker wants them: plain data, in ticks; ``policy`` is the user's own."""
     retry, cap = queue.retry, queue.longest_run
     allowance = retry.allowance
     return QueueRules(
@@ -27,6 +27,7 @@ def rules_of(name: str, queue: Queue) -> QueueRules:
             total_limit=retry.total_limit,
             heeds_retry_after=retry.heeds_retry_after,
         ),
+        policy=policy,
         allowance=None
         if allowance is None
         else Allowance(allowance.holds, allowance.refills, allowance.each, allowance.when_empty),

@@ -4,11 +4,12 @@ Data flows one way: a scenario is made into a world, the world runs on an agenda
 events to one sink. Nothing here reads a clock or draws from a shared generator.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.requests import LeaseGrant
+from emulator.broker.rules import RetryPolicy
 from emulator.broker.states import State
 from emulator.record.events import Sink
 from emulator.scenario.load import Loaded
@@ -51,6 +52,7 @@ class World(Desk):
         agenda: what is due when; whoever made it runs it, up to the end of the scenario.
         sink: takes the events.
         heartbeats: the mode, if it is not to be the scenario's.
+        policies: the user's own retry policies, by queue.
         named: entries whose jobs somebody will name later on, besides those that the scenario names.
     """
 
@@ -63,6 +65,7 @@ class World(Desk):
         *,
         heartbeats: str | None = None,
         named: Iterable[str] = (),
+        policies: Mapping[str, RetryPolicy] | None = None,
     ) -> None:
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
@@ -105,7 +108,7 @@ class World(Desk):
         waited_for = frozenset(entry.after.entry for entry in scenario.arrivals if entry.after is not None)
         waited_for = waited_for.union(named)
         self.broker = Broker(
-            [rules_of(name, queue) for name, queue in scenario.queues.items()],
+            [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
             sink,
             self,
             self._jitter,

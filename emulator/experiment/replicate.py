@@ -1,0 +1,40 @@
+"""What is read of one night of a comparison? Everything that a replication holds, and nothing beside it."""
+
+from collections.abc import Sequence
+
+from emulator.experiment.night import play
+from emulator.experiment.settings import Setting
+from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.wanted import read, wanted
+from emulator.measure.requirements import has_bound, judge_all
+
+__all__ = ["play_batch", "replicate"]
+
+
+def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> Replication:
+    """Play one night, and read of it what is compared.
+
+    A night that ends with a defect of the emulator, or of a retry policy of the user's own, is a replication with a
+    ``failure``: the others go on.
+
+    Args:
+        setting: what is played.
+        seed: with which seed.
+        figures: the texts that name what is read.
+    """
+    try:
+        loaded = setting.loaded()
+        night, events = play(loaded, seed, setting.policies)
+        judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
+    except Exception as error:
+        said = " ".join(str(error).split())
+        return Replication(setting.name, seed, {}, (), 0, f"{type(error).__name__}: {said}")
+    held = tuple(
+        one.tonight if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
+    )
+    return Replication(setting.name, seed, read(night, map(wanted, figures)), held, events)
+
+
+def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[Replication]:
+    """Play several nights of one setting, in order; what is sent to another process."""
+    return [replicate(setting, seed, figures) for seed in seeds]

@@ -1,0 +1,113 @@
+"""Which settings are compared? Each is a scenario that can travel to another process, and what is changed in it.
+
+A setting is plain data, and perhaps the user's own retry policies. Where it is run, the scenario is read once and kept:
+reading and validating costs far more than a short night.
+"""
+
+import hashlib
+import json
+import pickle
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
+
+from emulator.broker.rules import RetryPolicy
+from emulator.errors import InputError
+from emulator.scenario.load import Loaded, from_settings, load_text, varied
+from emulator.scenario.resolved import resolved
+
+__all__ = ["Setting", "read_setting", "setting_of"]
+
+_KEPT: Final = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting of a comparison.
+
+    Attributes:
+        name: of the variant.
+        text: the scenario as it was read; "" for settings made in Python.
+        settings: those settings as JSON; "" for a text.
+        file: the name of the scenario, for messages.
+        folder: where traces are.
+        patch: dotted paths and their values, as JSON.
+        policies: the user's own retry policies, by queue.
+    """
+
+    name: str
+    text: str
+    settings: str
+    file: str
+    folder: str
+    patch: str = "{}"
+    policies: Mapping[str, RetryPolicy] = field(default_factory=dict)
+
+    def loaded(self) -> Loaded:
+        """Give the scenario under this setting; read once in each process."""
+        return read_setting(self.text, self.settings, self.file, self.folder, self.patch)
+
+    def fingerprint(self) -> str:
+        """Give a hash of what the scenario says in full: equal scenarios in different spelling have one."""
+        own = [(queue, type(policy).__qualname__) for queue, policy in sorted(self.policies.items())]
+        said = json.dumps([resolved(self.loaded()), own])
+        return hashlib.sha256(said.encode()).hexdigest()
+
+
+@lru_cache(maxsize=_KEPT)
+def read_setting(text: str, settings: str, file: str, folder: str, patch: str) -> Loaded:
+    """Read a scenario and change it. See ``Setting``.
+
+    Raises:
+        ScenarioError: with every mistake in it.
+    """
+    loaded = load_text(text, file, folder=folder) if text else from_settings(json.loads(settings), file, folder=folder)
+    changes = json.loads(patch)
+    return varied(loaded, changes, file) if changes else loaded
+
+
+def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None) -> Setting:
+    """Make a setting of a scenario that was read, and a patch; values that decide on retries are policies.
+
+    Raises:
+        InputError: for a policy that is put where no retry policy stands, or that cannot travel to another process.
+        ScenarioError: with every mistake that the patch makes.
+    """
+    plain, policies = dict(patch or {}), {}
+    for path, value in (patch or {}).items():
+        if callable(getattr(value, "decide", None)):
+            parts = path.split(".")
+            if len(parts) != 3 or parts[0] != "queues" or parts[2] != "retry":
+                raise InputError(f"{name}: {path} takes no retry policy: write queues.NAME.retry")
+            if parts[1] not in loaded.scenario.queues:
+                raise InputError(f"{name}: there is no queue {parts[1]!r}: it has {', '.join(loaded.scenario.queues)}")
+            policies[parts[1]] = value
+            del plain[path]
+    try:
+        pickle.dumps(policies)
+    except Exception as error:
+        raise InputError(
+            f"{name}: its retry policy cannot travel to another process ({error}): define its class at the top of a "
+            "module"
+        ) from None
+    changed = json.dumps(_plain(plain), sort_keys=True)
+    made = Setting(
+        name,
+        loaded.text,
+        "" if loaded.text else json.dumps(loaded.data, default=str),
+        loaded.name,
+        str(Path(loaded.folder).absolute()),
+        changed,
+        policies,
+    )
+    made.loaded()
+    return made
+
+
+def _plain(patch: Mapping[str, Any]) -> dict[str, Any]:
+    from emulator.scenario.load import plain
+
+    found: dict[str, Any] = plain(patch)
+    return found
