@@ -25,12 +25,17 @@ if TYPE_CHECKING:
         TransientError,
         WorkError,
     )
+    from emulator.experiment.compare import compare, compare_async, nights
     from emulator.experiment.result import NightResult
     from emulator.experiment.run import run, run_async
+    from emulator.experiment.size import size
     from emulator.record.log_reader import open_log
     from emulator.scenario.load import from_settings, load, load_text
     from emulator.testing.emulation import Emulator
+    from emulator.testing.hunting import hunt
     from emulator.testing.jobs import JobHandle
+    from emulator.testing.running import in_virtual_time, run_in_virtual_time
+    from emulator.testing.strategies import fault_schedules
     from emulator.testing.work import Work
     from emulator.timeline.stops import clock_stop
 
@@ -56,12 +61,20 @@ __all__ = [
     "Work",
     "WorkError",
     "clock_stop",
+    "compare",
+    "compare_async",
+    "fault_schedules",
     "from_settings",
+    "hunt",
+    "in_virtual_time",
     "load",
     "load_text",
+    "nights",
     "open_log",
     "run",
     "run_async",
+    "run_in_virtual_time",
+    "size",
 ]
 
 _HOMES: Final = {
@@ -86,12 +99,20 @@ _HOMES: Final = {
     "Work": "testing.work",
     "WorkError": "errors",
     "clock_stop": "timeline.stops",
+    "compare": "experiment.compare",
+    "compare_async": "experiment.compare",
+    "fault_schedules": "testing.strategies",
     "from_settings": "scenario.load",
+    "hunt": "testing.hunting",
+    "in_virtual_time": "testing.running",
     "load": "scenario.load",
     "load_text": "scenario.load",
+    "nights": "experiment.compare",
     "open_log": "record.log_reader",
     "run": "experiment.run",
     "run_async": "experiment.run",
+    "run_in_virtual_time": "testing.running",
+    "size": "experiment.size",
 }
 """Where each public name lives."""
 

@@ -1,0 +1,263 @@
+"""Where are replications run, and what becomes of those whose process dies?
+
+The law: a replication is a pure function of its setting and seed, so one that was lost is simply run again. When a
+process dies, nobody knows which of the replications that were under way killed it. From then on one single replication
+is under way at a time until all suspects are through: the one whose process dies again, three times in all, is lost
+and named, and the rest completes. Replications go out in batches, so that a task is worth its journey, and never more
+than a few per process, so that stopping is quick.
+"""
+
+import multiprocessing
+import os
+import signal
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any, Final, Protocol
+
+from emulator.errors import InputError
+from emulator.experiment.replicate import play_batch
+from emulator.experiment.settings import Setting
+from emulator.measure.comparison.replication import Replication
+
+__all__ = ["Pool", "Task", "Workers", "open_workers"]
+
+_TRIES: Final = 3
+_WINDOW: Final = 4  # tasks under way for each process
+_WORTH: Final = 0.1  # seconds of real time that a batch should take
+_LARGEST: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One replication that is to be run."""
+
+    setting: Setting
+    seed: int
+
+
+Done = Callable[[Replication], None]
+
+
+class Workers(Protocol):
+    """What runs replications."""
+
+    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
+        """Run all of them, in whichever order, and hand over each as it is done.
+
+        One that is lost is handed over with a ``failure``.
+        """
+        ...
+
+
+class Serial:
+    """Runs one replication after another in this process."""
+
+    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
+        """Run all of them."""
+        for task in tasks:
+            for replication in play_batch(task.setting, [task.seed], figures):
+                done(replication)
+
+
+class Pool:
+    """Runs replications wherever an executor runs them.
+
+    Args:
+        make: makes an executor; called again when one is broken. None: the given one cannot be made anew.
+        executor: the first one.
+        processes: how many tasks it runs at once.
+        is_death: whether an error says that the process of a task died.
+    """
+
+    def __init__(
+        self,
+        executor: Executor,
+        processes: int,
+        make: Callable[[], Executor] | None = None,
+        is_death: Callable[[BaseException], bool] = lambda error: isinstance(error, BrokenExecutor),
+    ) -> None:
+        self.executor = executor
+        self._make = make
+        self._processes = processes
+        self._is_death = is_death
+        self._per_night = 0.0  # seconds of real time that a night takes, as seen so far
+
+    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
+        """Run all of them."""
+        batches = self._batches(deque(tasks))
+        under_way: dict[Future[list[Replication]], tuple[list[Task], float]] = {}
+        suspects: deque[Task] = deque()
+        deaths: dict[tuple[str, int], int] = {}
+        while True:
+            alone = bool(suspects)
+            while len(under_way) < (1 if alone else self._processes * _WINDOW):
+                batch = [suspects.popleft()] if suspects and not under_way else None
+                if batch is None:
+                    batch = None if alone else next(batches, None)
+                if batch is None:
+                    break
+                self._send(batch, figures, under_way, suspects)
+            if not under_way:
+                if suspects:
+                    continue
+                return
+            finished, _ = wait(under_way, return_when=FIRST_COMPLETED)
+            broken = False
+            for future in finished:
+                batch, since = under_way.pop(future)
+                error = future.exception()
+                if error is None:
+                    self._per_night = (time.perf_counter() - since) / len(batch) / _WINDOW
+                    for replication in future.result():
+                        done(replication)
+                elif self._is_death(error):
+                    broken = True
+                    self._suspect(batch, suspects, deaths, done, error)
+                else:
+                    raise error
+            if broken:
+                for future, (batch, _) in list(under_way.items()):
+                    future.cancel()
+                    self._keep_or_suspect(future, batch, suspects, done)
+                under_way.clear()
+                self._make_anew()
+
+    def _send(
+        self, batch: list[Task], figures: Sequence[str], under_way: dict[Any, Any], suspects: deque[Task]
+    ) -> None:
+        seeds = [task.seed for task in batch]
+        try:
+            future = self.executor.submit(play_batch, batch[0].setting, seeds, tuple(figures))
+        except BrokenExecutor:
+            suspects.extendleft(reversed(batch))
+            self._make_anew()
+            return
+        under_way[future] = (batch, time.perf_counter())
+
+    def _suspect(
+        self,
+        batch: list[Task],
+        suspects: deque[Task],
+        deaths: dict[tuple[str, int], int],
+        done: Done,
+        error: BaseException,
+    ) -> None:
+        """Look again at what was under way when a process died; count it for one that was alone."""
+        if len(batch) > 1:
+            suspects.extend(batch)
+            return
+        task = batch[0]
+        key = (task.setting.name, task.seed)
+        deaths[key] = deaths.get(key, 0) + 1
+        if deaths[key] < _TRIES:
+            suspects.append(task)
+        else:
+            why = f"its process died each time, {_TRIES} times ({type(error).__name__})"
+            done(Replication(task.setting.name, task.seed, {}, (), 0, why))
+
+    def _keep_or_suspect(
+        self, future: "Future[list[Replication]]", batch: list[Task], suspects: deque[Task], done: Done
+    ) -> None:
+        """Take what was done all the same when the executor broke; the rest is looked at again."""
+        if future.done() and not future.cancelled() and future.exception() is None:
+            for replication in future.result():
+                done(replication)
+        else:
+            suspects.extend(batch)
+
+    def _make_anew(self) -> None:
+        if self._make is None:
+            return
+        self.executor.shutdown(wait=False, cancel_futures=True)
+        self.executor = self._make()
+
+    def _batches(self, tasks: "deque[Task]") -> Iterator[list[Task]]:
+        """Give tasks of one setting together, as many as are worth a journey."""
+        while tasks:
+            most = 1 if not self._per_night else max(1, min(_LARGEST, int(_WORTH / self._per_night)))
+            most = max(1, min(most, len(tasks) // (2 * self._processes)))
+            batch = [tasks.popleft()]
+            while tasks and len(batch) < most and tasks[0].setting is batch[0].setting:
+                batch.append(tasks.popleft())
+            yield batch
+
+
+@contextmanager
+def open_workers(
+    processes: int | None = None, executor: Executor | None = None, cluster: str | None = None
+) -> Iterator[Workers]:
+    """Open what replications are run by: one process, several, an executor, or a cluster.
+
+    Args:
+        processes: how many processes; 1 is this one, None as many as the machine has processors.
+        executor: anything with the interface of ``concurrent.futures.Executor``; it is not closed here.
+        cluster: the address of the scheduler of a cluster of Dask's distributed engine.
+
+    Raises:
+        InputError: when more than one is given, a number is out of range, or a cluster cannot be reached.
+    """
+    if sum(given is not None for given in (processes, executor, cluster)) > 1:
+        raise InputError("processes, an executor and a cluster are given: choose one")
+    if processes is not None and not 1 <= processes <= 1_024:
+        raise InputError(f"{processes} processes are out of range: give a number from 1 to 1024")
+    if executor is not None:
+        many = getattr(executor, "_max_workers", None)
+        yield Pool(executor, many if isinstance(many, int) else os.cpu_count() or 1)
+    elif cluster is not None:
+        with _dask(cluster) as pool:
+            yield pool
+    elif (many := processes or os.cpu_count() or 1) == 1:
+        yield Serial()
+    else:
+        with _own_processes(many) as pool:
+            yield pool
+
+
+@contextmanager
+def _own_processes(many: int) -> Iterator[Pool]:
+    context = multiprocessing.get_context(
+        "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+    )
+    others = set(multiprocessing.active_children())
+
+    def make() -> Executor:
+        return ProcessPoolExecutor(many, mp_context=context, initializer=_let_ctrl_c_end_it)
+
+    pool = Pool(make(), many, make)
+    try:
+        yield pool
+    except BaseException:
+        pool.executor.shutdown(wait=False, cancel_futures=True)
+        for child in set(multiprocessing.active_children()) - others:
+            child.kill()
+        raise
+    pool.executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _let_ctrl_c_end_it() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+@contextmanager
+def _dask(address: str) -> Iterator[Pool]:
+    try:
+        distributed: Any = import_module("distributed")  # an extra, and untyped
+    except ImportError:
+        raise InputError("a cluster needs Dask's distributed engine: pip install 'queuedrill[dask]'") from None
+    try:
+        client = distributed.Client(address, timeout="10s")
+    except (OSError, TimeoutError, ValueError) as error:
+        raise InputError(f"the cluster at {address} cannot be reached: {error}") from None
+    try:
+        many = max(1, sum(client.nthreads().values()))
+        # the scheduler runs a task of a worker that died again by itself, and gives up after its own number of tries
+        yield Pool(
+            client.get_executor(pure=False), many, is_death=lambda error: isinstance(error, distributed.KilledWorker)
+        )
+    finally:
+        client.close()

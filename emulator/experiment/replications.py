@@ -1,0 +1,92 @@
+"""How many nights are run, and which are there already? So many as were asked for, or until enough is known.
+
+The law: replication k of every setting is played with the seed ``first_seed + k``. Rounds end at fixed numbers of
+nights (10, 20, 40 and so on), and what is known is looked at after a round only, never in between: so where the nights
+are run, and in which order they come, decides nothing.
+"""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from emulator.experiment.executors import Task, Workers
+from emulator.experiment.night import Progress
+from emulator.experiment.settings import Setting
+from emulator.measure.comparison.replication import Reading, Replication
+from emulator.record.results_file import ResultsFile
+
+__all__ = ["Replications", "looks", "replication_from"]
+
+_FIRST_LOOK = 10
+
+
+def looks(at_most: int) -> list[int]:
+    """Give the numbers of nights after which is looked whether enough is known.
+
+    >>> looks(100)
+    [10, 20, 40, 80, 100]
+    """
+    found, number = [], min(_FIRST_LOOK, at_most)
+    while number < at_most:
+        found.append(number)
+        number *= 2
+    return [*found, at_most]
+
+
+def replication_from(variant: str, seed: int, body: Any) -> Replication:
+    """Make a replication of what a file of results keeps of it."""
+    readings = {text: Reading(reading["value"], reading["more_than"]) for text, reading in body["readings"].items()}
+    return Replication(variant, seed, readings, tuple(body["held"]), body["events"], body["failure"])
+
+
+@dataclass
+class Replications:
+    """The nights of a comparison, as far as they have been run.
+
+    Attributes:
+        settings: what is compared, the baseline first.
+        figures: the texts that name what is read of each night.
+        first_seed: of the first replication.
+        workers: what runs them.
+        file: where they are kept as they come, if anywhere.
+        progress: told the share that is done.
+        at_most: of how many replications the share is.
+    """
+
+    settings: Sequence[Setting]
+    figures: Sequence[str]
+    first_seed: int
+    workers: Workers
+    at_most: int
+    file: ResultsFile | None = None
+    progress: Progress | None = None
+
+    def __post_init__(self) -> None:
+        known = self.file.read(replication_from) if self.file is not None else []
+        self._known: dict[tuple[str, int], Replication] = {
+            (one.variant, one.seed): one for one in known if not one.failure
+        }
+
+    def run(self, count: int) -> list[Replication]:
+        """Run what is still missing of the first ``count`` replications, and give them all."""
+        wanted = [
+            (setting, seed) for setting in self.settings for seed in range(self.first_seed, self.first_seed + count)
+        ]
+        missing = [Task(setting, seed) for setting, seed in wanted if (setting.name, seed) not in self._known]
+        all_of_it = self.at_most * len(self.settings)
+
+        def done(one: Replication) -> None:
+            self._known[one.variant, one.seed] = one
+            if self.file is not None and not one.failure:
+                body = asdict(one)
+                del body["variant"], body["seed"]
+                self.file.add(one.variant, one.seed, body)
+            if self.progress is not None:
+                self.progress(min(1.0, len(self._known) / all_of_it))
+
+        try:
+            self.workers.run(missing, self.figures, done)
+        finally:
+            if self.file is not None:
+                self.file.flush()
+        return [self._known[setting.name, seed] for setting, seed in wanted]

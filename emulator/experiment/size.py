@@ -1,0 +1,118 @@
+"""Which is the smallest value that is large enough? Each value is run on the same nights; the shares decide."""
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from typing import Any, Final
+
+from emulator.errors import InputError
+from emulator.experiment.compare import Scenario, loaded_from
+from emulator.experiment.executors import open_workers
+from emulator.experiment.night import Progress
+from emulator.experiment.replications import Replications
+from emulator.experiment.settings import setting_of
+from emulator.measure.comparison.intervals import check_confidence
+from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.sizing import Sizing, conclude_sizing
+from emulator.measure.requirements import has_bound
+
+__all__ = ["size"]
+
+_MOST_VALUES: Final = 100
+
+
+def size(
+    scenario: Scenario,
+    *,
+    by: str,
+    values: Sequence[Any] | None = None,
+    first: int | None = None,
+    last: int | None = None,
+    step: int = 1,
+    share: float = 0.95,
+    replications: int = 200,
+    confidence: float = 0.95,
+    first_seed: int | None = None,
+    processes: int | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> Sizing:
+    """Find the smallest value with which all requirements hold at once in at least the asked share of nights.
+
+    Every value is tried, on the same draws, so that an answer that is not monotone is seen.
+
+    Args:
+        scenario: a file's path, settings as a mapping, or what ``load`` gave.
+        by: the dotted path of what is set, such as ``pools.dome.count``.
+        values: what it is set to, the smallest first; or
+        first, last, step: whole numbers from the one to the other.
+        share: in what share of nights all requirements must hold; the largest ``in_share`` of the requirements goes
+            before it if that is larger.
+        replications: nights with each value.
+        confidence: of all intervals together.
+        first_seed, processes, executor, progress: as for ``compare``.
+
+    Raises:
+        ScenarioError: with every mistake in the scenario, or that a value makes.
+        InputError: for arguments out of range, or a scenario that requires nothing.
+
+    >>> answer = size({
+    ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
+    ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
+    ...     "arrivals": [{"routine": "copy", "count": 12, "at": "21:30"}],
+    ...     "must_hold": [{"measure": "makespan", "at_most": "45m"}],
+    ... }, by="pools.dome.count", first=1, last=4, share=0.8, replications=100, processes=1)
+    >>> answer.smallest, answer.monotone
+    (3, True)
+    """
+    check_confidence(confidence)
+    loaded = loaded_from(scenario)
+    asked = [one for one in loaded.scenario.must_hold if has_bound(one)]
+    if not asked:
+        raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")
+    if not 0 < share <= 1:
+        raise InputError(f"a share of {share:g} is out of range: give one such as 0.95")
+    if not 1 <= replications <= 1_000_000:
+        raise InputError(f"{replications} replications are out of range: give a number from 1 to 1,000,000")
+    tried = _values(values, first, last, step)
+    settings = [setting_of(loaded, f"{by} = {value}", {by: value}) for value in tried]
+    seed = loaded.scenario.seed if first_seed is None else first_seed
+    with open_workers(processes, executor, None) as workers:
+        run = Replications(settings, (), seed, workers, replications, None, progress)
+        played = run.run(replications)
+    if failed := next((one for one in played if one.failure), None):
+        raise InputError(f"the night with {failed.variant} and seed {failed.seed} came to nothing: {failed.failure}")
+    return conclude_sizing(
+        title=loaded.scenario.title,
+        file=loaded.name,
+        path=by,
+        share=max([share, *(one.in_share for one in asked if one.in_share is not None)]),
+        confidence=confidence,
+        replications=replications,
+        first_seed=seed,
+        values=tried,
+        held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
+    )
+
+
+def _values(values: Sequence[Any] | None, first: int | None, last: int | None, step: int) -> list[Any]:
+    if values is not None:
+        if first is not None or last is not None:
+            raise InputError("values and a range are given: choose one")
+        found = list(values)
+    else:
+        if first is None or last is None:
+            raise InputError("which values? give `first` and `last`, or `values`")
+        if step < 1 or last < first:
+            raise InputError(f"from {first} to {last} by {step} there is nothing: give a range that goes up")
+        found = list(range(first, last + 1, step))
+    if not 1 <= len(found) <= _MOST_VALUES:
+        raise InputError(f"{len(found)} values are out of range: try 1 to {_MOST_VALUES}")
+    if len({str(value) for value in found}) < len(found):
+        raise InputError("a value is given twice: give each once")
+    return found
+
+
+def _all_of(night: Replication) -> bool | None:
+    judged = [held for held in night.held if held is not None]
+    return all(judged) if judged else None

@@ -1,0 +1,137 @@
+"""What does the search for the smallest value say that is large enough?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.result import Interval, ShareVerdict
+from emulator.measure.words import value as say
+
+__all__ = ["Sized", "Sizing", "conclude_sizing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sized:
+    """One value that was tried.
+
+    Attributes:
+        value: what was set.
+        held: in how many nights all requirements held at once, of ``judged``.
+        judged: see ``held``.
+        interval: the exact interval of the share, at a confidence that holds for all values at once (Bonferroni).
+        verdict: whether they hold in the asked share of nights with it.
+        missed_seeds: the first seeds, ten at most, with which one was missed.
+    """
+
+    value: Any
+    held: int
+    judged: int
+    interval: Interval | None
+    verdict: ShareVerdict
+    missed_seeds: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """What a search for the smallest value that is large enough came to.
+
+    Attributes:
+        title: the scenario's title.
+        file: the scenario, as given.
+        path: the dotted path that was set.
+        share: in what share of nights all requirements must hold at once.
+        confidence: of all intervals together.
+        replications: nights with each value.
+        first_seed: the seed of the first night.
+        tried: each value, in the order given.
+        smallest: the first value with which they hold in the asked share; None when none does.
+        monotone: whether the shares never fell from one value to the next by more than chance explains.
+        sentence: the answer for a person, with the evidence for it and for the value before it.
+    """
+
+    title: str
+    file: str
+    path: str
+    share: float
+    confidence: float
+    replications: int
+    first_seed: int
+    tried: tuple[Sized, ...]
+    smallest: Any
+    monotone: bool
+    sentence: str
+
+
+def conclude_sizing(
+    *,
+    title: str,
+    file: str,
+    path: str,
+    share: float,
+    confidence: float,
+    replications: int,
+    first_seed: int,
+    values: Sequence[Any],
+    held: Sequence[Sequence[tuple[int, bool | None]]],
+) -> Sizing:
+    """Put a search together.
+
+    Args:
+        values: what was tried, in order.
+        held: for each value, by seed, whether all requirements held in that night (None: nothing to judge).
+    """
+    each = 1 - (1 - confidence) / len(values)
+    tried = tuple(_sized(value, answers, share, each) for value, answers in zip(values, held, strict=True))
+    found = next((place for place, one in enumerate(tried) if one.verdict == "holds"), None)
+    monotone = not any(_above(tried[before], tried[after]) for after in range(len(tried)) for before in range(after))
+    smallest = None if found is None else tried[found].value
+    sentence = _sentence(path, share, tried, found, monotone)
+    return Sizing(title, file, path, share, confidence, replications, first_seed, tried, smallest, monotone, sentence)
+
+
+def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float, confidence: float) -> Sized:
+    judged = [(seed, one) for seed, one in answers if one is not None]
+    missed = tuple(seed for seed, one in judged if not one)
+    held = len(judged) - len(missed)
+    if not judged:
+        return Sized(value, 0, 0, None, "nothing to judge", ())
+    interval = share_interval(held, len(judged), confidence)
+    low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
+    verdict: ShareVerdict = "holds" if low >= share else "does not hold" if high < share else "cannot be told"
+    return Sized(value, held, len(judged), interval, verdict, missed[:10])
+
+
+def _above(one: Sized, other: Sized) -> bool:
+    """Say whether the share with one value is above that with another by more than chance explains."""
+    if one.interval is None or other.interval is None:
+        return False
+    return (one.interval.low or 0.0) > (1.0 if other.interval.high is None else other.interval.high)
+
+
+def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None, monotone: bool) -> str:
+    asked = f"{say(share, 'share')} of nights"
+    if found is None:
+        best = max(tried, key=lambda one: one.held / one.judged if one.judged else 0.0)
+        open_ones = [one for one in tried if one.verdict == "cannot be told"]
+        text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
+        if open_ones:
+            many = "; " + ", ".join(str(one.value) for one in open_ones)
+            text += f"{many} cannot be told from so few nights"
+    else:
+        one = tried[found]
+        text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"
+        if found:
+            before = tried[found - 1]
+            how = "does not" if before.verdict == "does not hold" else "is not shown to"
+            text += f"; {before.value} {how}: {_seen(before)}"
+    if not monotone:
+        text += ". Larger values are not always better here: look at each"
+    return text + "."
+
+
+def _seen(one: Sized) -> str:
+    if one.interval is None:
+        return "nothing to judge"
+    low, high = one.interval.low or 0.0, 1.0 if one.interval.high is None else one.interval.high
+    return f"{one.held} of {one.judged:,} nights, so {say(low, 'share')} to {say(high, 'share')} of all"
