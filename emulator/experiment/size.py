@@ -18,6 +18,7 @@ from emulator.measure.requirements import has_bound
 __all__ = ["size"]
 
 _MOST_VALUES: Final = 100
+_SHARE: Final = 0.95
 
 
 def size(
@@ -28,7 +29,7 @@ def size(
     first: int | None = None,
     last: int | None = None,
     step: int = 1,
-    share: float = 0.95,
+    share: float | None = None,
     replications: int = 200,
     confidence: float = 0.95,
     first_seed: int | None = None,
@@ -45,8 +46,8 @@ def size(
         by: the dotted path of what is set, such as ``pools.dome.count``.
         values: what it is set to, the smallest first; or
         first, last, step: whole numbers from the one to the other.
-        share: in what share of nights all requirements must hold; the largest ``in_share`` of the requirements goes
-            before it if that is larger.
+        share: in what share of nights all requirements must hold; by default the largest ``in_share`` that a
+            requirement asks for, else 0.95. A larger ``in_share`` goes before it.
         replications: nights with each value.
         confidence: of all intervals together.
         first_seed, processes, executor, progress: as for ``compare``.
@@ -58,19 +59,20 @@ def size(
     >>> answer = size({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
-    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [
+    ...         {"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
     ...     "arrivals": [{"routine": "copy", "count": 12, "at": "21:30"}],
     ...     "must_hold": [{"measure": "makespan", "at_most": "45m"}],
     ... }, by="pools.dome.count", first=1, last=4, share=0.8, replications=100, processes=1)
     >>> answer.smallest, answer.monotone
-    (3, True)
+    (2, True)
     """
     check_confidence(confidence)
     loaded = loaded_from(scenario)
     asked = [one for one in loaded.scenario.must_hold if has_bound(one)]
     if not asked:
         raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")
-    if not 0 < share <= 1:
+    if share is not None and not 0 < share <= 1:
         raise InputError(f"a share of {share:g} is out of range: give one such as 0.95")
     if not 1 <= replications <= 1_000_000:
         raise InputError(f"{replications} replications are out of range: give a number from 1 to 1,000,000")
@@ -86,13 +88,19 @@ def size(
         title=loaded.scenario.title,
         file=loaded.name,
         path=by,
-        share=max([share, *(one.in_share for one in asked if one.in_share is not None)]),
+        share=_asked_share(share, [one.in_share for one in asked if one.in_share is not None]),
         confidence=confidence,
         replications=replications,
         first_seed=seed,
         values=tried,
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
     )
+
+
+def _asked_share(share: float | None, in_shares: Sequence[float]) -> float:
+    if share is None:
+        return max(in_shares, default=_SHARE)
+    return max([share, *in_shares])
 
 
 def _values(values: Sequence[Any] | None, first: int | None, last: int | None, step: int) -> list[Any]:
