@@ -124,7 +124,8 @@ def compare(
         scenario: a file's path, settings as a mapping, what ``load`` gave; or a list of them, which are compared as
             they stand, the first being the baseline unless one is named.
         variants: the names of those to compare, by default all of the scenario; or a mapping from names to patches
-            (dotted paths and their values; for ``queues.NAME.retry`` also your own object with a method ``decide``).
+            (dotted paths and their values; for ``queues.NAME.retry`` also your own object with a method ``decide``,
+            beside which the limits of the file still stand).
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
         replications: so many nights of each; by default 30.
@@ -149,7 +150,8 @@ def compare(
     >>> comparison = compare({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
-    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [
+    ...         {"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
     ...     "arrivals": [{"routine": "copy", "count": 10, "at": "21:30"}],
     ... }, variants={"two": {"pools.dome.count": 2}}, measures=["makespan"], replications=20, processes=1)
     >>> comparison.variants, comparison.differences[0].effect
@@ -196,7 +198,8 @@ def nights(
     >>> seen = nights({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
-    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [
+    ...         {"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
     ...     "arrivals": [{"routine": "copy", "count": 10, "at": "21:30"}],
     ...     "must_hold": [{"measure": "makespan", "at_most": "2h", "in_share": 0.8}],
     ... }, 100, processes=1)

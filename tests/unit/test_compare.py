@@ -1,0 +1,375 @@
+"""Comparisons: the same bytes wherever nights are run, whatever dies meanwhile, and after an interruption."""
+
+import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import pytest
+from compare_policies import Broken, Deadly, Patient
+
+from emulator import compare, nights, size
+from emulator.errors import InputError, ScenarioError
+from emulator.experiment.compare import compare_async
+from emulator.experiment.replications import looks
+from emulator.measure.comparison.result import Comparison
+from emulator.timeline.ticks import MINUTE
+
+NIGHT: dict[str, Any] = {
+    "title": "Copies",
+    "starts": "2026-06-12T21:30:00",
+    "lasts": "6h",
+    "queues": {"night": {"retry": {"attempts_in_all": 2}}},
+    "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
+    "routines": {
+        "copy": {
+            "queue": "night",
+            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.3}],
+        }
+    },
+    "arrivals": [{"routine": "copy", "count": 6, "at": "21:30"}],
+    "must_hold": [
+        {"measure": "makespan", "at_most": "1h", "in_share": 0.9},
+        {"measure": "done_share", "at_least": 0.5},
+    ],
+    "variants": {"two": {"pools.dome.count": 2}, "patient": {"queues.night.retry.attempts_in_all": 4}},
+}
+PATHS = [str(Path(__file__).parent), str(Path(__file__).parent.parent)]
+MEASURES = ["makespan", "done_share", "attempts"]
+
+
+def same(comparison: Comparison) -> str:
+    return json.dumps(asdict(comparison), sort_keys=True)
+
+
+def compared(**options: Any) -> Comparison:
+    return compare(NIGHT, measures=MEASURES, **{"replications": 12, "processes": 1, **options})
+
+
+# -- what is compared --------------------------------------------------------------------------------------------------
+
+
+def test_all_variants_are_compared_with_the_scenario_as_written() -> None:
+    """Every variant is played on the same seeds; the file as written comes first."""
+    found = compared()
+    assert found.variants == ("as written", "two", "patient")
+    assert (found.first_seed, found.replications, found.stopped) == (1, 12, "12 nights of each were asked for.")
+    assert [(one.seed, one.variant) for one in found.nights[:4]] == [
+        (1, "as written"),
+        (1, "two"),
+        (1, "patient"),
+        (2, "as written"),
+    ]
+    assert {one.effect for one in found.differences if one.measure == "makespan" and one.variant == "two"} == {"better"}
+
+
+def test_variants_can_be_chosen_and_the_baseline_named() -> None:
+    """Names choose among the variants; the baseline goes first, whether it is chosen or not."""
+    assert compared(variants=["two"]).variants == ("as written", "two")
+    assert compared(variants=["two"], baseline="patient").variants == ("patient", "two")
+    named = {**NIGHT, "baseline": "patient"}
+    assert compare(named, replications=2, processes=1, measures=MEASURES).variants == ("patient", "as written", "two")
+
+
+def test_a_variant_may_carry_a_retry_policy_of_ones_own() -> None:
+    """An object with ``decide`` in the place of ``queues.NAME.retry`` is that queue's policy."""
+    again = {"attempts_in_all": 4, "pause": "constant", "first": "1m"}
+    own = {"queues.night.retry.attempts_in_all": 4, "queues.night.retry": Patient(4, MINUTE)}  # the file's limit stands
+    found = compared(variants={"own": own, "file": {"queues.night.retry": again}})
+    readings = {(one.variant, one.seed): one.readings for one in found.nights}
+    assert all(readings["own", seed] == readings["file", seed] for seed in range(1, 13))
+    assert any(readings["own", seed] != readings["as written", seed] for seed in range(1, 13))
+
+
+def test_equal_scenarios_in_different_spelling_are_identical(tmp_path: Path) -> None:
+    """Two files that say the same in other words show no difference in any figure, on any night."""
+    one, other = tmp_path / "main.yaml", tmp_path / "change.yaml"
+    plain = {key: value for key, value in NIGHT.items() if key != "variants"}
+    one.write_text(json.dumps(plain))
+    other.write_text(json.dumps({**plain, "lasts": "PT360M", "zone": "UTC", "heartbeats": "computed"}))
+    found = compare([one, other], replications=4, processes=1)
+    assert found.variants == (str(one), str(other))
+    assert {difference.effect for difference in found.differences} == {"identical"}
+
+
+def test_nights_of_one_scenario_are_judged_by_their_shares() -> None:
+    """``nights`` has one variant, no differences, and a share for each requirement and for all."""
+    found = nights(NIGHT, 40, processes=1)
+    assert (found.variants, found.differences, found.replications) == (("as written",), (), 40)
+    assert [(one.requirement, one.judged) for one in found.shares] == [
+        ("makespan at most 1 h, in 90 % of nights", 40),
+        ("done_share at least 50 %", 40),
+        ("all requirements", 40),
+    ]
+    assert nights(NIGHT, 2, variant="two", processes=1).variants == ("two",)
+
+
+def test_precision_ends_a_comparison_as_soon_as_a_look_finds_it_reached() -> None:
+    """Looks come at fixed numbers of nights, and what is said tells whether the precision or the limit ended it."""
+    assert looks(50) == [10, 20, 40, 50]
+    found = compared(replications=None, precision="done_share=0.2", at_most=200)
+    assert found.replications in looks(200)[:-1]
+    assert found.stopped == f"Stopped after {found.replications} nights of each: done_share=0.2 is reached."
+    limited = compared(replications=None, precision="0.01%", at_most=12)
+    assert limited.replications == 12
+    assert limited.stopped.startswith(
+        "Stopped at the limit of 12 nights of each: 0.01% is not reached. two: makespan is"
+    )
+
+
+# -- where nights are run ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_it_does_not_matter_where_nights_are_run() -> None:
+    """One process, two, and an executor of one's own give the same bytes."""
+    alone = same(compared())
+    assert same(compared(processes=2)) == alone
+    with ThreadPoolExecutor(3) as executor:
+        assert same(compared(processes=None, executor=executor)) == alone
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same_bytes() -> None:
+    """Dask's distributed engine, with a real local cluster of two processes, gives what one process gives."""
+    distributed = pytest.importorskip("distributed")
+    code = f"""
+        import json, sys
+        from dataclasses import asdict
+        from distributed import LocalCluster
+        sys.path[:0] = {PATHS!r}
+        from emulator import compare
+        from test_compare import MEASURES, NIGHT
+        if __name__ == "__main__":
+            with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
+                found = compare(NIGHT, measures=MEASURES, replications=12, cluster=cluster.scheduler_address)
+            print(json.dumps(asdict(found), sort_keys=True))
+    """
+    assert distributed is not None
+    done = _child(code)
+    assert done.stdout.strip() == same(compared()), done.stderr
+
+
+@pytest.mark.slow
+def test_a_killed_process_costs_nothing_but_time(tmp_path: Path) -> None:
+    """A replication whose process is killed once is run again, and nothing is lost."""
+    found = compared(variants={"deadly": {"queues.night.retry": Deadly(str(tmp_path / "has killed"))}}, processes=2)
+    assert (tmp_path / "has killed").exists()
+    assert found.lost == ()
+    assert len(found.nights) == 24
+
+
+@pytest.mark.slow
+def test_a_replication_that_always_kills_its_process_is_named_and_the_rest_completes() -> None:
+    """Nights in which a retry is asked for die each time; they are lost by name, all others are there."""
+    found = compared(variants={"deadly": {"queues.night.retry": Deadly()}}, processes=2, replications=3)
+    assert {lost.variant for lost in found.lost} == {"deadly"}
+    assert all(lost.why.startswith("its process died each time, 3 times") for lost in found.lost)
+    assert [one.seed for one in found.nights if one.variant == "as written" and not one.failure] == [1, 2, 3]
+
+
+def test_a_policy_that_raises_loses_its_nights_alone() -> None:
+    """What a policy raises is told with the night that it ended; the baseline is complete."""
+    found = compared(variants={"broken": {"queues.night.retry": Broken()}}, replications=3)
+    assert found.lost
+    assert {(lost.variant, lost.why) for lost in found.lost} == {("broken", "RuntimeError: no idea")}
+
+
+# -- the file of results -----------------------------------------------------------------------------------------------
+
+
+def test_a_comparison_goes_on_from_its_file_of_results(tmp_path: Path) -> None:
+    """More nights are added to those that are kept, and the result is that of one uninterrupted comparison."""
+    path = tmp_path / "results.db"
+    compared(results=path, replications=5)
+    assert same(compared(results=path, resume=True)) == same(compared())
+
+
+def test_a_file_of_results_of_another_comparison_is_refused(tmp_path: Path) -> None:
+    """What differs is named; a file that is there is never taken without being asked to; another file is no results."""
+    path = tmp_path / "results.db"
+    compared(results=path, replications=2)
+    with pytest.raises(InputError, match="is there already: give --resume to go on with it, or another name"):
+        compared(results=path)
+    with pytest.raises(InputError, match=r"of another comparison \(the figures differs\)"):
+        compare(NIGHT, measures=["makespan"], replications=2, processes=1, results=path, resume=True)
+    changed = {**NIGHT, "lasts": "7h"}
+    with pytest.raises(InputError, match=r"\(the scenario under its variants differs\)"):
+        compare(changed, measures=MEASURES, replications=2, processes=1, results=path, resume=True)
+    (tmp_path / "notes.txt").write_text("not a database, but long enough to look like one" * 10)
+    with pytest.raises(InputError, match=r"notes.txt cannot be used as a file of results: file is not a database"):
+        compared(results=tmp_path / "notes.txt", resume=True)
+    with pytest.raises(InputError, match="cannot be used as a file of results: unable to open database file"):
+        compared(results=tmp_path / "nowhere" / "results.db")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("processes", [1, 2])
+def test_ctrl_c_stops_within_a_second_and_keeps_what_is_done(tmp_path: Path, processes: int) -> None:
+    """SIGINT ends a long comparison at once; going on from its file gives the bytes of an uninterrupted one."""
+    path = tmp_path / "results.db"
+    code = f"""
+        import sys
+        sys.path[:0] = {PATHS!r}
+        from emulator import compare
+        from test_compare import MEASURES, NIGHT
+        if __name__ == "__main__":
+            print("begins", flush=True)
+            compare(NIGHT, measures=MEASURES, replications=100_000, processes={processes}, results={str(path)!r})
+    """
+    child = subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(code)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=tmp_path
+    )
+    assert child.stdout is not None
+    child.stdout.readline()
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline and not _kept(path):
+        time.sleep(0.1)
+    child.send_signal(signal.SIGINT)
+    began = time.monotonic()
+    child.communicate(timeout=20)
+    assert time.monotonic() - began < 3  # a second on a quiet machine; tests share theirs
+    assert child.returncode in (1, 130, -signal.SIGINT)
+    kept = _kept(path)
+    assert kept > 0
+    assert same(compared(results=path, resume=True, replications=3)) == same(compared(replications=3))
+
+
+def _kept(path: Path) -> int:
+    import sqlite3
+
+    if not path.exists():
+        return 0
+    connection = sqlite3.connect(path)
+    try:
+        return int(connection.execute("SELECT count(*) FROM replications").fetchone()[0])
+    except sqlite3.Error:
+        return 0
+    finally:
+        connection.close()
+
+
+def _child(code: str) -> "subprocess.CompletedProcess[str]":
+    path = Path(os.environ.get("TMPDIR", "/tmp")) / f"queuedrill-child-{os.getpid()}.py"
+    path.write_text(textwrap.dedent(code))
+    try:
+        return subprocess.run([sys.executable, str(path)], capture_output=True, text=True, timeout=100)
+    finally:
+        path.unlink()
+
+
+# -- refusals ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"variants": ["too"]}, "settings: there is no variant 'too': did you mean 'two'?"),
+        ({"baseline": "patent"}, "settings: there is no variant 'patent': did you mean 'patient'?"),
+        ({"measures": []}, "no figure is compared: name at least one, or leave `measures` out"),
+        ({"measures": ["makespam"]}, "there is no figure 'makespam': did you mean 'makespan'?"),
+        ({"replications": 0}, "0 replications are out of range: give a number from 1 to 1,000,000"),
+        ({"precision": "5%"}, "a precision and a number of replications are given: choose one"),
+        ({"at_most": 5}, "at_most goes with a precision: give `precision`, or `replications` alone"),
+        ({"resume": True}, "to go on, the file of results has to be named: give `results` too"),
+        ({"confidence": 95}, "a confidence of 95 is out of range: give a share such as 0.95"),
+        ({"processes": 0}, "0 processes are out of range: give a number from 1 to 1024"),
+        ({"cluster": "tcp://x"}, "processes, an executor and a cluster are given: choose one"),
+        ({"variants": {"as written": {}}}, "'as written' is the scenario itself: give the variant another name"),
+        ({"variants": {"own": {"queues.day.retry": Broken()}}}, "own: there is no queue 'day': it has night"),
+        (
+            {"variants": {"own": {"pools.dome": Broken()}}},
+            "own: pools.dome takes no retry policy: write queues.NAME.retry",
+        ),
+    ],
+)
+def test_wrong_arguments_are_told_with_what_to_give(options: dict[str, Any], message: str) -> None:
+    """Each wrong argument is answered with what is wrong and what instead, before any night is run."""
+    with pytest.raises(InputError) as caught:
+        compare(NIGHT, **{"measures": MEASURES, "replications": 2, "processes": 1, **options})
+    assert str(caught.value) == message
+
+
+def test_a_patch_with_mistakes_is_told_by_its_paths() -> None:
+    """A variant given in Python is validated like one of a file."""
+    with pytest.raises(ScenarioError, match=r"queus\.night\.lease: there is no 'queus' in the scenario"):
+        compared(variants={"wrong": {"queus.night.lease": "2m"}})
+
+
+def test_a_scenario_without_variants_has_nothing_to_compare() -> None:
+    """One setting alone is no comparison."""
+    plain = {key: value for key, value in NIGHT.items() if key != "variants"}
+    with pytest.raises(InputError, match="settings: there is nothing to compare: give the scenario `variants`"):
+        compare(plain, processes=1)
+
+
+def test_the_async_twin_gives_the_same() -> None:
+    """Awaited in a thread, a comparison is the same to the byte."""
+    assert same(asyncio.run(compare_async(NIGHT, measures=MEASURES, replications=12, processes=1))) == same(compared())
+
+
+# -- size --------------------------------------------------------------------------------------------------------------
+
+
+def test_size_finds_the_smallest_value_with_the_evidence_for_it_and_the_one_below() -> None:
+    """With one worker the hour is missed in too many nights, with two it is not."""
+    asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "35m"}]}
+    found = size(asked, by="pools.dome.count", first=1, last=3, share=0.9, replications=100, processes=1)
+    assert (found.smallest, found.monotone) == (2, True)
+    assert [one.verdict for one in found.tried] == ["does not hold", "holds", "holds"]
+    assert found.sentence.startswith("pools.dome.count = 2 is the smallest that holds in 90 % of nights: ")
+    assert "; 1 does not: " in found.sentence
+
+
+def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> None:
+    """Not reachable, not enough nights, and not monotone are each said."""
+    asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "1m"}]}
+    none = size(asked, by="pools.dome.count", first=1, last=2, replications=20, processes=1)
+    assert none.smallest is None
+    assert none.sentence.startswith("No value that was tried is shown to hold in 95 % of nights: the best is")
+    few = size(
+        {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "5h"}]},
+        by="pools.dome.count",
+        values=[1, 2],
+        replications=10,
+        processes=1,
+    )
+    assert few.sentence.endswith("; 1, 2 cannot be told from so few nights.")
+    turned = size(
+        {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]},
+        by="pools.dome.count",
+        values=[6, 1],
+        share=0.5,
+        replications=40,
+        processes=1,
+    )
+    assert (turned.smallest, turned.monotone) == (6, False)
+    assert turned.sentence.endswith("Larger values are not always better here: look at each.")
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"by": "pools.dome.counts"}, "there is no 'counts' in pools.dome: did you mean 'count'?"),
+        ({"first": 3, "last": 1}, "from 3 to 1 by 1 there is nothing: give a range that goes up"),
+        ({"last": None}, "which values? give `first` and `last`, or `values`"),
+        ({"values": [1]}, "values and a range are given: choose one"),
+        ({"first": None, "last": None, "values": [1, 1]}, "a value is given twice: give each once"),
+        ({"share": 95}, "a share of 95 is out of range: give one such as 0.95"),
+        ({"replications": 0}, "0 replications are out of range: give a number from 1 to 1,000,000"),
+        ({"last": 500}, "500 values are out of range: try 1 to 100"),
+    ],
+)
+def test_size_refuses_what_makes_no_sense(options: dict[str, Any], message: str) -> None:
+    """Each wrong argument of a search is answered with what instead."""
+    with pytest.raises(InputError) as caught:
+        size(NIGHT, **{"by": "pools.dome.count", "first": 1, "last": 2, "replications": 2, "processes": 1, **options})
+    assert message in str(caught.value)
