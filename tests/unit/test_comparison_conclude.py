@@ -182,6 +182,12 @@ def test_where_the_baseline_has_none_half_of_what_the_interval_reaches_is_asked_
     assert difference([0] * 5, [0, 0, 0, 0, 1]).of_size == 0.2
 
 
+def test_of_a_rare_thing_no_difference_is_asked_about_that_would_take_endless_nights() -> None:
+    """0 0 0 0 1 against 0 0 0 1 0: 5 % of 0.2 is 0.01; the deviation is sqrt 0.5 and the interval reaches 0.878."""
+    found = difference([0, 0, 0, 0, 1], [0, 0, 0, 1, 0])
+    assert (found.effect, found.of_size) == ("no difference shown", 0.2)  # a fifth of 0.878 is 0.176
+
+
 def test_when_holm_shows_more_than_the_interval_the_sentence_says_so() -> None:
     """-3 -2 -4 -3 -3 has p = 0.0007; 0 2 3 4 6 has t = 3, p = 0.04: shown in the second step, though 0.04 > 0.025."""
     figures = {

@@ -213,12 +213,14 @@ def _effect(figure: Wanted, pairs: Paired, seen: Seen, p_together: float | None,
 def _size(figure: Wanted, middle: float | None, seen: Seen, sizes: Mapping[str, float]) -> float:
     """Give the size of a difference that is worth seeing: as asked, or a round amount near 5 % of the baseline's mean.
 
-    Where that mean is 0, half of what the interval reaches to either side.
+    It is never less than a fifth of what the interval reaches to either side: a rare thing's mean is so small that 5 %
+    of it would ask for tens of thousands of nights. Where that mean is 0, half of what the interval reaches.
     """
     if figure.text in sizes:
         return sizes[figure.text]
     assert seen.together is not None and seen.together.low is not None and seen.together.high is not None
-    return tidy(abs(middle or 0) * _WORTH_SEEING or (seen.together.high - seen.together.low) / 4, figure.unit)
+    reach = (seen.together.high - seen.together.low) / 2
+    return tidy(max(abs(middle) * _WORTH_SEEING, reach / 5) if middle else reach / 2, figure.unit)
 
 
 def _not_worse(
