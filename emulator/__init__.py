@@ -7,6 +7,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
     from emulator.errors import (
         CallError,
         DefectError,
@@ -31,21 +32,25 @@ if TYPE_CHECKING:
     from emulator.experiment.size import size
     from emulator.record.log_reader import open_log
     from emulator.scenario.load import from_settings, load, load_text
+    from emulator.testing.client import Client, Lease
     from emulator.testing.emulation import Emulator
     from emulator.testing.hunting import hunt
     from emulator.testing.jobs import JobHandle
     from emulator.testing.running import in_virtual_time, run_in_virtual_time
     from emulator.testing.strategies import fault_schedules
     from emulator.testing.work import Work
+    from emulator.timeline.loop import VirtualLoop
     from emulator.timeline.stops import clock_stop
 
 __all__ = [
     "CallError",
+    "Client",
     "DefectError",
     "Emulator",
     "InputError",
     "InvariantError",
     "JobHandle",
+    "Lease",
     "LogError",
     "NeverError",
     "NightResult",
@@ -54,10 +59,14 @@ __all__ = [
     "Problem",
     "QueuedrillError",
     "RefusedError",
+    "RetryCase",
+    "RetryPolicy",
     "ScenarioError",
     "StaleTokenError",
     "TimelineError",
     "TransientError",
+    "Verdict",
+    "VirtualLoop",
     "Work",
     "WorkError",
     "clock_stop",
@@ -79,11 +88,13 @@ __all__ = [
 
 _HOMES: Final = {
     "CallError": "errors",
+    "Client": "testing.client",
     "DefectError": "errors",
     "Emulator": "testing.emulation",
     "InputError": "errors",
     "InvariantError": "errors",
     "JobHandle": "testing.jobs",
+    "Lease": "testing.client",
     "LogError": "errors",
     "NeverError": "errors",
     "NightResult": "experiment.result",
@@ -92,10 +103,14 @@ _HOMES: Final = {
     "Problem": "errors",
     "QueuedrillError": "errors",
     "RefusedError": "errors",
+    "RetryCase": "broker.rules",
+    "RetryPolicy": "broker.rules",
     "ScenarioError": "errors",
     "StaleTokenError": "errors",
     "TimelineError": "errors",
     "TransientError": "errors",
+    "Verdict": "broker.rules",
+    "VirtualLoop": "timeline.loop",
     "Work": "testing.work",
     "WorkError": "errors",
     "clock_stop": "timeline.stops",

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
 
+from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import broken
 from emulator.record.events import Row
@@ -48,6 +49,8 @@ class Emulator(Interventions, Views):
         handlers: for routines whose work is your own code: ``async def copy(work): ...``; other routines are modelled.
         programs: worker programs of your own, by worker or pool: ``async def main(client): ...`` (``Client``).
         by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
+        retry: retry policies of your own, by queue: objects with ``decide(case) -> Verdict``, beside which the limits
+            of the scenario still stand.
         seed: chooses the draws; by default the scenario's.
         never: what must not happen, or the test fails when the emulation is left: any of ``effect after lease lost``,
             ``unrepeatable effect twice``, ``job left unfinished``.
@@ -81,6 +84,7 @@ class Emulator(Interventions, Views):
         handlers: Mapping[str, Handler] | None = None,
         programs: Mapping[str, Program] | None = None,
         by_hand: Iterable[str] = (),
+        retry: Mapping[str, RetryPolicy] | None = None,
         seed: int | None = None,
         never: Iterable[str] = (),
         grace: Lasting = 30,
@@ -100,6 +104,9 @@ class Emulator(Interventions, Views):
         self._handlers = handlers
         self._programs = dict(programs or {})
         self._by_hand = tuple(by_hand)
+        self._retry = dict(retry or {})
+        for queue in self._retry:
+            self._known("queue", queue, self.scenario.queues)
         self._never = tuple(never)
         broken((), self._never)
         self._grace = ticks_of(grace)
@@ -138,6 +145,7 @@ class Emulator(Interventions, Views):
             self.agenda,
             self.stream,
             heartbeats="simulated",  # so that the worker's view of its lease is at hand at any moment
+            policies=self._retry,
             named=[*self._entry_of.values(), *(entry.label for entry in self.scenario.arrivals)],
         )
         for routine in self._handlers:

@@ -266,10 +266,11 @@ class Interventions:
         except ValidationError as error:
             from emulator.scenario.messages import found_by_validation
 
-            found = found_by_validation(said, error.errors(include_url=False))
-            raise InputError(
-                "; ".join(f"{'.'.join(map(str, it.loc)) or 'here'}: {it.message}" for it in found)
-            ) from None
+            where = ("faults" if model is Fault else "actions", 0)
+            errors: Any = [{**one, "loc": (*where, *one["loc"])} for one in error.errors(include_url=False)]
+            found = found_by_validation({where[0]: [said]}, errors)
+            text = "; ".join(": ".join(filter(None, (".".join(map(str, it.loc[2:])), it.message))) for it in found)
+            raise InputError(text) from None
 
     def _check_target(self, kind: str, aim: Any, fault: Fault) -> None:
         scenario = self.loaded.scenario

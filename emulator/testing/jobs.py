@@ -53,10 +53,11 @@ class JobHandle:
         name: ``entry#number``, as summaries name it.
     """
 
-    __slots__ = ("_emulation", "name", "number")
+    __slots__ = ("_emulation", "_seen", "name", "number")
 
     def __init__(self, emulation: Holder, number: int, name: str) -> None:
         self._emulation = emulation
+        self._seen = 0
         self.number = number
         self.name = name
 
@@ -83,7 +84,9 @@ class JobHandle:
         return [row[7] for row in rows if row[1] == "attempt_ended" and row[3] == self.number]
 
     async def reaches(self, *states: str) -> str:
-        """Wait until it is in one of these states, if it is not, and give the first that it entered.
+        """Wait until it is in one of these states, and give the first that it entered since this was asked last.
+
+        So none is missed in a row of them, however short.
 
         Raises:
             InputError: for a word that is no state.
@@ -94,21 +97,22 @@ class JobHandle:
                 raise InputError(f"{state!r} is no state of a job: {advise(state, _STATES)}")
         if not states:
             raise InputError("which state? give at least one, such as 'running'")
-        if self.state in states:
-            return self.state
         stream = self._emulation.stream
-        seen = len(stream.rows)
         while True:
+            for place in range(self._seen, len(stream.rows)):
+                row = stream.rows[place]
+                if row[3] == self.number and (entered := _entered(row)) in states:
+                    self._seen = place + 1
+                    return entered
+            self._seen = len(stream.rows)
+            if self.state in states:
+                return self.state
             if (ending := self.ending) is not None:
                 raise NeverError(
                     f"{self.name} will never be {' or '.join(states)}: it is {ending.state}"
                     + (f" ({ending.sub_state}: {ending.why})" if ending.sub_state else "")
                 )
             await stream.change(self._in_vain)
-            for row in stream.rows[seen:]:
-                if row[3] == self.number and (entered := _entered(row)) in states:
-                    return entered
-            seen = len(stream.rows)
 
     def _in_vain(self) -> str:
         return f"{self.name} is {self.state}: {self._emulation.why_unfinished(self.number)}"
