@@ -188,6 +188,17 @@ def test_of_a_rare_thing_no_difference_is_asked_about_that_would_take_endless_ni
     assert (found.effect, found.of_size) == ("no difference shown", 0.2)  # a fifth of 0.878 is 0.176
 
 
+def test_no_interval_reaches_beyond_what_a_figure_can_be() -> None:
+    """Shares 0 1 1 against 0 0 1: the interval of a mean is cut at 0 and 1, that of a difference at 1 either way."""
+    nights = played({"baseline": {"done_share": [0, 0, 1]}, "patient": {"done_share": [0, 1, 1]}})
+    found = compared(nights, ["baseline", "patient"], measures=("done_share",), trade_off=("done_share",) * 2)
+    assert [each.mean_interval for each in found.spreads] == [Interval(0, 1, 0.95)] * 2
+    assert (found.differences[0].alone, found.differences[0].together) == (Interval(-1, 1, 0.95),) * 2
+    counted = compared(played({"baseline": {"failed": [0, 0, 1]}}), ["baseline"])
+    interval = counted.spreads[0].mean_interval
+    assert interval is not None and (interval.low, round(interval.high or 0, 3)) == (0, 1.768)
+
+
 def test_when_holm_shows_more_than_the_interval_the_sentence_says_so() -> None:
     """-3 -2 -4 -3 -3 has p = 0.0007; 0 2 3 4 6 has t = 3, p = 0.04: shown in the second step, though 0.04 > 0.025."""
     figures = {

@@ -7,6 +7,7 @@ are sorted by seed and variant first, whole numbers are added exactly and others
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain, pairwise
+from math import inf
 
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import check_confidence
@@ -162,7 +163,10 @@ def _differences(
     """Compare every figure of every variant with the baseline, as one family."""
     keys = [(figure, variant) for figure in figures for variant in variants[1:]]
     pairs = [pair_up(readings[figure.text, variant], readings[figure.text, variants[0]]) for figure, variant in keys]
-    seen = [compare_pairs(one, confidence, len(keys)) for one in pairs]
+    seen = [
+        compare_pairs(one, confidence, len(keys), 1.0 if figure.unit == "share" else inf)
+        for (figure, _), one in zip(keys, pairs, strict=True)
+    ]
     adjusted = holm([one.p for one in seen])
     found = {}
     for (figure, variant), paired, one, p_together in zip(keys, pairs, seen, adjusted, strict=True):

@@ -19,7 +19,16 @@ from emulator.measure.comparison.result import Interval
 from emulator.measure.comparison.tables import beta_quantile, binomial_cdf, student_quantile
 from emulator.measure.estimate import deviation, mean
 
-__all__ = ["check_confidence", "half_width", "rank_coverage", "ranks", "same", "share_interval", "student_interval"]
+__all__ = [
+    "check_confidence",
+    "half_width",
+    "kept_within",
+    "rank_coverage",
+    "ranks",
+    "same",
+    "share_interval",
+    "student_interval",
+]
 
 
 def check_confidence(confidence: float) -> None:
@@ -54,6 +63,17 @@ def student_interval(values: Sequence[float], confidence: float) -> Interval | N
     middle = mean(values)
     half = 0.0 if same(values) else half_width(deviation(values), len(values), confidence)
     return Interval(middle - half, middle + half, confidence)
+
+
+def kept_within(interval: Interval, least: float, most: float) -> Interval:
+    """Cut an interval of a mean at what no mean can be below or above; that costs no coverage.
+
+    >>> kept_within(Interval(-0.1, 1.6, 0.95), 0, math.inf)
+    Interval(low=0, high=1.6, confidence=0.95)
+    """
+    low = None if interval.low is None else min(max(interval.low, least), most)
+    high = None if interval.high is None else max(min(interval.high, most), least)
+    return Interval(low, high, interval.confidence)
 
 
 def same(values: Sequence[float]) -> bool:

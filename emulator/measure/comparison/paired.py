@@ -16,9 +16,9 @@ difference, whether it can be computed or not.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 
-from emulator.measure.comparison.intervals import same, student_interval
+from emulator.measure.comparison.intervals import kept_within, same, student_interval
 from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Interval
 from emulator.measure.comparison.tables import student_cdf
@@ -112,8 +112,8 @@ def each_of(confidence: float, differences: int) -> float:
     return 1 - (1 - confidence) / differences
 
 
-def compare_pairs(pairs: Paired, confidence: float, differences: int) -> Seen:
-    """Test one of ``differences`` differences for itself."""
+def compare_pairs(pairs: Paired, confidence: float, differences: int, most: float = inf) -> Seen:
+    """Test one of ``differences`` differences for itself; no difference can be above ``most``, either way."""
     told = pairs.differences if pairs.known_below or pairs.known_above else ()
     alone = student_interval(told, confidence)
     together = student_interval(told, each_of(confidence, differences))
@@ -122,19 +122,20 @@ def compare_pairs(pairs: Paired, confidence: float, differences: int) -> Seen:
         open_both = Interval(None, None, confidence)
     return Seen(
         mean(told) if told else None,
-        _opened(alone, pairs) or open_both,
-        _opened(together, pairs, confidence) or open_both,
+        _opened(alone, pairs, most) or open_both,
+        _opened(together, pairs, most, confidence) or open_both,
         _p(told, pairs),
         _variance_ratio(pairs),
     )
 
 
-def _opened(interval: Interval | None, pairs: Paired, confidence: float | None = None) -> Interval | None:
-    """Open the ends that bounds leave unknown, and say the confidence that it is part of."""
+def _opened(interval: Interval | None, pairs: Paired, most: float, confidence: float | None = None) -> Interval | None:
+    """Open the ends that bounds leave unknown, cut at ``most``, and say the confidence that it is part of."""
     if interval is None:
         return None
-    low = interval.low if pairs.known_below else None
-    high = interval.high if pairs.known_above else None
+    kept = kept_within(interval, -most, most)
+    low = kept.low if pairs.known_below else None
+    high = kept.high if pairs.known_above else None
     return Interval(low, high, interval.confidence if confidence is None else confidence)
 
 

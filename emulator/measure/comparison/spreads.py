@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import Final
 
 from emulator.errors import InputError
-from emulator.measure.comparison.intervals import ranks, student_interval
+from emulator.measure.comparison.intervals import kept_within, ranks, student_interval
 from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Interval, Spread
 from emulator.measure.estimate import Unit, deviation, mean
@@ -45,6 +45,8 @@ def spread(measure: str, variant: str, unit: Unit, readings: Iterable[Reading], 
     if not values:
         return Spread(measure, variant, unit, 0, len(found), 0, None, None, None, None, None, None, None, None, None)
     interval = student_interval(values, confidence)
+    if interval is not None:  # no figure is below 0, no share above 1
+        interval = kept_within(interval, min(0, values[0]), 1.0 if unit == "share" else math.inf)
     if interval is not None and more_than:
         interval = Interval(interval.low, None, confidence)
     median, p90 = math.ceil(n * _MEDIAN) - 1, math.ceil(n * _P90) - 1
