@@ -51,8 +51,8 @@ class Spread:
         more_than: in how many of the ``n`` nights the value is only known to be more than what is read. The mean is a
             lower bound then, and an order statistic that falls on such a night is one too.
         mean: the mean over nights, with its Student t ``mean_interval`` (None with fewer than two nights).
-        mean_interval: see ``mean``; the upper end is open when ``more_than`` is not 0. It is cut at 0, and for a share at
-            1: no mean lies beyond.
+        mean_interval: see ``mean``; the upper end is open when ``more_than`` is not 0. It is cut at 0, and for a share
+            at 1: no mean lies beyond.
         deviation: the sample standard deviation over nights; None with fewer than two.
         median: half of the nights have at most this value, with an interval by order statistics.
         median_interval: see ``median``; an open side means that so few nights cannot bound it there.
