@@ -47,7 +47,7 @@ class Setting:
 
     def loaded(self) -> Loaded:
         """Give the scenario under this setting; read once in each process."""
-        return read_setting(self.text, self.settings, self.file, self.folder, self.patch)
+        return read_setting(self.name, self.text, self.settings, self.file, self.folder, self.patch)
 
     def fingerprint(self) -> str:
         """Give a hash of what the scenario says in full: equal scenarios in different spelling have one."""
@@ -57,7 +57,7 @@ class Setting:
 
 
 @lru_cache(maxsize=_KEPT)
-def read_setting(text: str, settings: str, file: str, folder: str, patch: str) -> Loaded:
+def read_setting(name: str, text: str, settings: str, file: str, folder: str, patch: str) -> Loaded:
     """Read a scenario and change it. See ``Setting``.
 
     Raises:
@@ -65,7 +65,7 @@ def read_setting(text: str, settings: str, file: str, folder: str, patch: str) -
     """
     loaded = load_text(text, file, folder=folder) if text else from_settings(json.loads(settings), file, folder=folder)
     changes = json.loads(patch)
-    return varied(loaded, changes, file) if changes else loaded
+    return varied(loaded, changes, name) if changes else loaded
 
 
 def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None) -> Setting:

@@ -304,6 +304,14 @@ def test_a_patch_with_mistakes_is_told_by_its_paths() -> None:
         compared(variants={"wrong": {"queus.night.lease": "2m"}})
 
 
+def test_a_wrong_value_is_told_with_the_name_of_its_variant() -> None:
+    with pytest.raises(ScenarioError) as caught:
+        compare(NIGHT, variants={"often": {"pools.dome.poll": "soon"}}, replications=2)
+    assert str(caught.value) == (
+        "settings (often): pools.dome.poll: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
+    )
+
+
 def test_a_scenario_without_variants_has_nothing_to_compare() -> None:
     """One setting alone is no comparison."""
     plain = {key: value for key, value in NIGHT.items() if key != "variants"}
