@@ -133,7 +133,9 @@ class Pool:
         seeds = [task.seed for task in batch]
         try:
             future = self.executor.submit(play_batch, batch[0].setting, seeds, tuple(figures))
-        except BrokenExecutor:
+        except BrokenExecutor as error:
+            if self._make is None:  # it would be refused again and again
+                raise InputError(f"the given executor is broken and takes no more work: {error}") from None
             suspects.extendleft(reversed(batch))
             self._make_anew()
             return

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import textwrap
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -165,6 +165,18 @@ def test_a_killed_process_costs_nothing_but_time(tmp_path: Path) -> None:
     assert (tmp_path / "has killed").exists()
     assert found.lost == ()
     assert len(found.nights) == 24
+
+
+def test_a_given_executor_that_is_broken_is_told_instead_of_being_asked_for_ever() -> None:
+    """An executor of one's own that takes no more work ends the comparison with an error that says so."""
+
+    class NoMore(Executor):
+        def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
+            raise BrokenExecutor("a process died")
+
+    with pytest.raises(InputError) as told:
+        nights(NIGHT, 2, executor=NoMore())
+    assert str(told.value) == "the given executor is broken and takes no more work: a process died"
 
 
 @pytest.mark.slow
