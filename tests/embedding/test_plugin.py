@@ -1,0 +1,206 @@
+"""The pytest plugin: what it gives, and that it leaves everything else alone."""
+
+import sys
+from typing import Any
+
+import pytest
+
+pytest_plugins = ["pytester"]
+
+SUITE = """
+    import asyncio, pytest
+
+    async def copy(work):
+        await work.spend("10m")
+
+    @pytest.mark.virtual_time
+    async def test_a_copy_takes_ten_minutes(emulated):
+        async with emulated(handlers={"copy": copy}) as emu:
+            await emu.submit("copy")
+            assert emu.time == 600
+
+    @pytest.mark.virtual_time(start=7_000_000)
+    async def test_options_reach_the_loop():
+        assert asyncio.get_running_loop().time() == 7
+
+    async def untouched():
+        await asyncio.sleep(0.01)
+        return type(asyncio.get_running_loop()).__name__
+
+    {marked}
+    async def test_others_stay_on_the_real_loop():
+        assert await untouched() != "VirtualLoop"
+
+    def test_plain_tests_too():
+        assert "VirtualLoop" != asyncio.run(untouched())
+"""
+
+
+def run(pytester: pytest.Pytester, suite: str, *options: str) -> Any:
+    pytester.makepyfile(suite)
+    return pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("marked", "options"),
+    [
+        ("@pytest.mark.asyncio", []),
+        ("@pytest.mark.asyncio", ["-o", "asyncio_mode=auto"]),
+        ("@pytest.mark.anyio", []),
+    ],
+    ids=["asyncio strict", "asyncio auto", "anyio"],
+)
+def test_marked_tests_run_in_virtual_time_and_others_as_ever(
+    pytester: pytest.Pytester, marked: str, options: list[str]
+) -> None:
+    """Beside pytest-asyncio, in both of its modes, and beside anyio."""
+    run(pytester, SUITE.replace("{marked}", marked), *options, "-k", "not trio").assert_outcomes(passed=4)
+
+
+@pytest.mark.slow
+def test_it_needs_no_other_plugin(pytester: pytest.Pytester) -> None:
+    """Marked async tests run where no async plugin is loaded."""
+    suite = SUITE.replace("{marked}\n    async def test_others", "async def others")
+    run(pytester, suite, "-p", "no:asyncio", "-p", "no:anyio").assert_outcomes(passed=3)
+
+
+@pytest.mark.slow
+def test_async_fixtures_of_a_marked_test_share_its_loop(pytester: pytest.Pytester) -> None:
+    """With pytest-asyncio, a fixture that sleeps an hour and the test that needs it are on one virtual clock."""
+    suite = """
+        import asyncio, pytest, pytest_asyncio
+
+        @pytest_asyncio.fixture
+        async def archive():
+            await asyncio.sleep(3600)
+            yield asyncio.get_running_loop()
+
+        @pytest.mark.asyncio
+        @pytest.mark.virtual_time
+        async def test_one_loop(archive):
+            assert asyncio.get_running_loop() is archive
+            assert archive.time() == 3600
+    """
+    run(pytester, suite).assert_outcomes(passed=1)
+
+
+FAILING = """
+    import pytest
+
+    async def copy(work):
+        raise ValueError("tape busy")
+
+    @pytest.mark.virtual_time
+    async def test_it_is_done(emulated):
+        async with emulated(handlers={"copy": copy}) as emu:
+            assert (await emu.submit("copy")).state == "done"
+"""
+
+
+@pytest.mark.slow
+def test_a_failure_shows_the_last_events_the_jobs_and_how_to_run_it_again(pytester: pytest.Pytester) -> None:
+    """Three sections are attached; the line that they end with runs that very test with that very seed."""
+    result = run(pytester, FAILING, "--emulation-seed", "7")
+    result.assert_outcomes(failed=1)
+    result.stdout.fnmatch_lines(
+        [
+            "*- last events -*",
+            "*attempt_ended*job 1 workers-1*attempt 4, token 4, outcome error, why ValueError: tape busy*",
+            "*- jobs concerned -*",
+            "*copy#1*failed*",
+            "*- run it again -*",
+            "pytest test_a_failure_shows_the_last_events_the_jobs_and_how_to_run_it_again.py::test_it_is_done "
+            "--emulation-seed 7",
+        ]
+    )
+
+
+@pytest.mark.slow
+def test_the_seed_of_the_command_line_is_every_emulators_that_has_none(pytester: pytest.Pytester) -> None:
+    """A seed in the test goes before that of the command line, which goes before the scenario's."""
+    suite = """
+        import pytest
+
+        @pytest.mark.virtual_time
+        async def test_seeds(emulated):
+            async def copy(work):
+                pass
+            made = [emulated(handlers={"copy": copy}, seed=seed) for seed in (None, 5, 0)]
+            assert [emu.seed for emu in made] == [9, 5, 0]
+    """
+    run(pytester, suite, "--emulation-seed", "9").assert_outcomes(passed=1)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("marker", "message"),
+    [
+        ("virtual_time(5)", "the marker virtual_time takes keywords only, such as pace=10 or wall_limit=5"),
+        ("virtual_time(paces=5)", "the marker virtual_time: got an unexpected keyword argument 'paces'"),
+        ("virtual_time(pace='slow')", 'pace=\'slow\': give "fast", "manual" or the virtual seconds'),
+    ],
+)
+@pytest.mark.parametrize("plugin", ["asyncio", "none"])
+def test_a_wrong_marker_says_what_is_wrong(pytester: pytest.Pytester, marker: str, message: str, plugin: str) -> None:
+    """The test fails with a sentence, whoever runs it."""
+    more = "@pytest.mark.asyncio\n    " if plugin == "asyncio" else ""
+    suite = f"""
+    import pytest
+
+    {more}@pytest.mark.{marker}
+    async def test_it():
+        pass
+    """
+    result = run(pytester, suite)
+    assert result.ret != 0
+    assert message in result.stdout.str() + result.stderr.str()
+
+
+@pytest.mark.slow
+def test_loading_it_loads_nothing_heavy(pytester: pytest.Pytester) -> None:
+    """In a run that uses nothing of it, only the plugin's own module and the two packages around it are loaded."""
+    suite = """
+        import sys
+
+        def test_modules():
+            ours = sorted(name for name in sys.modules if name.split(".")[0] == "emulator")
+            assert ours == ["emulator", "emulator.testing", "emulator.testing.plugin"]
+            assert not {"pydantic", "yaml", "hypothesis", "scipy", "structlog", "rich"} & set(sys.modules)
+    """
+    run(pytester, suite, "-p", "no:hypothesispytest").assert_outcomes(passed=1)
+
+
+@pytest.mark.slow
+def test_it_works_with_tests_spread_over_processes(pytester: pytest.Pytester) -> None:
+    """With pytest-xdist, marked and other tests pass, and a failure still shows its sections."""
+    pytest.importorskip("xdist")
+    run(pytester, SUITE.replace("{marked}", "@pytest.mark.asyncio"), "-n", "2").assert_outcomes(passed=4)
+    result = run(pytester, FAILING, "-n", "2", "-k", "is_done")
+    result.stdout.fnmatch_lines(["*- run it again -*", "pytest *::test_it_is_done --emulation-seed 1"])
+
+
+@pytest.mark.slow
+def test_without_pytest_at_all_a_plain_function_runs_a_test_in_virtual_time() -> None:
+    """``unittest`` runs async tests by a decorator, and nothing of pytest is loaded."""
+    import subprocess
+
+    code = """
+import asyncio, sys, unittest
+from emulator import Emulator, in_virtual_time
+
+async def copy(work):
+    await asyncio.sleep(3600)
+
+class Copies(unittest.TestCase):
+    @in_virtual_time
+    async def test_an_hour(self):
+        async with Emulator(handlers={"copy": copy}) as emu:
+            self.assertEqual((await emu.submit("copy")).state, "done")
+            self.assertEqual(emu.time, 3600)
+            self.assertNotIn("pytest", sys.modules)
+
+unittest.main(argv=["copies"])
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert (done.returncode, "Ran 1 test" in done.stderr) == (0, True), done.stderr
