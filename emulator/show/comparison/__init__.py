@@ -1,0 +1,1 @@
+"""Comparisons as people and programs read them: text, JSON, CSV, Markdown, pictures."""

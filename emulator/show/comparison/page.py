@@ -1,0 +1,249 @@
+"""What does a tired person read after a comparison, or after a search for a size? Everything within 80 columns."""
+
+import shlex
+from collections.abc import Sequence
+from typing import Final
+
+from emulator.measure.comparison.result import Comparison, Difference, Interval, Share, Spread
+from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.words import number, value
+from emulator.scenario.variants import AS_WRITTEN
+from emulator.show.comparison.verdict import holds, sentence, size_holds
+from emulator.show.layout import Page, Role
+from emulator.show.meta import SMALL_PRINT
+
+__all__ = ["comparison_page", "sizing_page"]
+
+_ROLES: Final[dict[str, Role]] = {"better": "good", "holds": "good", "worse": "bad", "does not hold": "bad"}
+_MOST: Final = 5
+
+
+def comparison_page(comparison: Comparison) -> Page:
+    """Write a comparison, or many nights of one scenario."""
+    page = Page()
+    good = holds(comparison)
+    page.say(sentence(comparison), "" if good is None else "good" if good else "bad")
+    page.blank()
+    page.say(_what(comparison))
+    page.say(comparison.stopped)
+    _shares(page, comparison)
+    same = _identical(comparison)
+    for measure in comparison.measures:
+        if measure not in same:
+            _figure(page, comparison, measure)
+    _say_identical(page, comparison, same)
+    _trade_off(page, comparison)
+    _lost(page, comparison)
+    _closing(page, comparison)
+    return page
+
+
+def _what(comparison: Comparison) -> str:
+    count = comparison.replications
+    last = comparison.first_seed + count - 1
+    seeds = f"seed {last}" if count == 1 else f"seeds {comparison.first_seed} to {last}"
+    nights = f"{count:,} night{'' if count == 1 else 's'}"
+    if len(comparison.variants) == 1:
+        of = "" if comparison.baseline == AS_WRITTEN else f", {comparison.baseline}"
+        return f"{comparison.title}{of}. {nights}, {seeds}."
+    others = len(comparison.variants) - 1
+    return (
+        f"{comparison.title}. {others} variant{'' if others == 1 else 's'} beside {comparison.baseline}, {nights} of "
+        f"each on the same draws, {seeds}. Intervals are at {value(comparison.confidence, 'share')}; those of "
+        "differences hold for all of them together."
+    )
+
+
+def _interval(one: Interval | None, unit: str) -> str:
+    """Write an interval of a mean."""
+    if one is None:
+        return "-"
+    if one.low is None or one.high is None:
+        if one.low is not None:
+            return f"{value(one.low, unit)} or more"
+        return "unknown" if one.high is None else f"{value(one.high, unit)} or less"
+    return f"{value(one.low, unit)} to {value(one.high, unit)}"
+
+
+def _mean(one: Spread) -> str:
+    if one.mean is None:
+        return "none"
+    return ("> " if one.more_than else "") + value(one.mean, one.unit)
+
+
+def _figure(page: Page, comparison: Comparison, measure: str) -> None:
+    page.heading(measure)
+    spreads = [one for one in comparison.spreads if one.measure == measure]
+    rows = [["variant", "mean", "between"]]
+    rows += [[one.variant, _mean(one), _interval(one.mean_interval, one.unit)] for one in spreads]
+    page.table(rows, right=[1])
+    if len(comparison.variants) == 1 and spreads[0].median is not None:
+        median, p90 = _orders(spreads[0])
+        page.say(f"Half of the nights have at most {median}, nine in ten at most {p90}.", indent=2, hanging=4)
+    if more := [one for one in spreads if one.more_than or one.absent]:
+        for one in more[:_MOST]:
+            page.say(_reserve(one), indent=2, hanging=4)
+    differences = [one for one in comparison.differences if one.measure == measure]
+    if not differences:
+        return
+    rows = [["beside " + comparison.baseline, "difference", "verdict"]]
+    for it in differences:
+        rows.append([it.variant, _difference(it), it.effect])
+    page.table(rows, roles=["", *(_ROLES.get(it.effect, "") for it in differences)])
+    for it in differences:
+        if it.effect in ("no difference shown", "cannot be told"):
+            page.say(it.sentence, indent=2, hanging=4)
+    _pairing(page, differences)
+
+
+def _identical(comparison: Comparison) -> list[str]:
+    """Name the figures that are the same under every variant in every night."""
+    effects: dict[str, set[str]] = {}
+    for one in comparison.differences:
+        effects.setdefault(one.measure, set()).add(one.effect)
+    return [measure for measure in comparison.measures if effects.get(measure) == {"identical"}]
+
+
+def _say_identical(page: Page, comparison: Comparison, measures: Sequence[str]) -> None:
+    if measures:
+        page.heading("The same in every night under every variant")
+        means = {one.measure: _mean(one) for one in comparison.spreads if one.variant == comparison.baseline}
+        page.table([[measure, means[measure]] for measure in measures], right=[1])
+
+
+def _orders(one: Spread) -> list[str]:
+    found = []
+    for name, amount in (("median", one.median), ("p90", one.p90)):
+        text = "none" if amount is None else value(amount, one.unit)
+        found.append(f"> {text}" if name in one.lower_bounds and amount is not None else text)
+    return found
+
+
+def _reserve(one: Spread) -> str:
+    parts = []
+    if one.more_than:
+        parts.append(f"in {one.more_than} of {one.n} nights something was unfinished, so its means are lower bounds")
+    if one.absent:
+        parts.append(f"{one.absent} nights had nothing to take it from")
+    return f"{one.variant}: {'; '.join(parts)}."
+
+
+def _difference(one: Difference) -> str:
+    if one.mean is None:
+        return "unknown"
+    bound = " at least" if one.at_least_pairs and not one.at_most_pairs else ""
+    bound = " at most" if one.at_most_pairs and not one.at_least_pairs else bound
+    text = change(one.mean, one.unit) + bound
+    if one.together is not None and one.effect != "identical":
+        text += f" ({reach(one.together, one.unit)})"
+    return text
+
+
+def _pairing(page: Page, differences: Sequence[Difference]) -> None:
+    helped = [one.variance_ratio for one in differences if one.variance_ratio is not None and one.variance_ratio > 1.5]
+    if helped:
+        page.say(
+            f"Without the same draws it would take up to {number(max(helped), 2)} times as many nights.",
+            "small",
+            indent=2,
+            hanging=4,
+        )
+
+
+def _shares(page: Page, comparison: Comparison) -> None:
+    shares = [one for one in comparison.shares if one.verdict != "nothing to judge" or len(comparison.variants) == 1]
+    if shares:
+        page.heading("Shares of nights in which the requirements hold")
+        many = len(comparison.variants) > 1
+        rows = [["must hold", "nights", "so in", "verdict"]]
+        roles: list[Role] = [""]
+        for one in shares:
+            of = one.requirement if not many else f"{one.variant}: {one.requirement}"
+            rows.append([of, f"{one.held} of {one.judged}", _share_interval(one), _verdict(one)])
+            roles.append(_ROLES.get(one.verdict, "") if one.requirement != ALL else "")
+        page.table(rows, roles=roles)
+        for one in shares:
+            if one.verdict in ("does not hold", "cannot be told") and one.requirement != ALL:
+                page.say(one.sentence, indent=2, hanging=4)
+    if comparison.not_worse:
+        page.heading("Not worse than the baseline")
+        for one in comparison.not_worse:
+            page.say(one.sentence, _ROLES.get(one.verdict, ""), indent=2, hanging=4)
+
+
+def _share_interval(one: Share) -> str:
+    return "-" if one.interval is None else _interval(one.interval, "share")
+
+
+def _verdict(one: Share) -> str:
+    return "" if one.requirement == ALL else one.verdict
+
+
+def _trade_off(page: Page, comparison: Comparison) -> None:
+    if len(comparison.variants) < 2:
+        return
+    across, up = comparison.trade_off
+    units = {one.measure: one.unit for one in comparison.spreads}
+    page.heading(f"Trade-off: {across} against {up}")
+    rows = [["variant", across, up, "beaten on both by"]]
+    for point in comparison.points:
+        rows.append(
+            [
+                point.variant,
+                _coordinate(point.across, units.get(across, "time"), point.across_more_than),
+                _coordinate(point.up, units.get(up, "time"), point.up_more_than),
+                ", ".join(point.beaten_by[:2]) + (" and more" if len(point.beaten_by) > 2 else "") or "none",
+            ]
+        )
+    page.table(rows, right=[1, 2])
+
+
+def _coordinate(amount: float | None, unit: str, more_than: bool) -> str:
+    return "none" if amount is None else ("> " if more_than else "") + value(amount, unit)
+
+
+def _lost(page: Page, comparison: Comparison) -> None:
+    if not comparison.lost:
+        return
+    page.heading("Nights that came to nothing")
+    for one in comparison.lost[:_MOST]:
+        page.say(f"{one.variant}, seed {one.seed}: {one.why}.", "bad", indent=2, hanging=4)
+    if len(comparison.lost) > _MOST:
+        page.say(f"and {len(comparison.lost) - _MOST} more", indent=2)
+
+
+def _closing(page: Page, comparison: Comparison) -> None:
+    missed = next((one for one in comparison.shares if one.missed_seeds and one.requirement != ALL), None)
+    page.blank()
+    if missed is not None:
+        page.say(f"A night in which {missed.requirement} is missed:", "small")
+        file = comparison.files[comparison.variants.index(missed.variant)] if len(comparison.files) > 1 else None
+        file = file or comparison.files[0]
+        variant = "" if missed.variant in (AS_WRITTEN, file) else f" --variant {shlex.quote(missed.variant)}"
+        page.say(f"queuedrill run {shlex.quote(file)}{variant} --seed {missed.missed_seeds[0]}", indent=2, hanging=4)
+        page.blank()
+    page.say(SMALL_PRINT, "small")
+
+
+def sizing_page(sizing: Sizing) -> Page:
+    """Write a search for the smallest value that is large enough."""
+    page = Page()
+    page.say(sizing.sentence, "good" if size_holds(sizing) else "bad")
+    page.blank()
+    last = sizing.first_seed + sizing.replications - 1
+    page.say(
+        f"{sizing.title}. {sizing.replications:,} nights with each value, seeds {sizing.first_seed} to {last}, on the "
+        f"same draws. Intervals are at {value(sizing.confidence, 'share')} for all values together."
+    )
+    page.blank()
+    rows = [[sizing.path, "all requirements met", "so in", "verdict"]]
+    rows += [
+        [str(one.value), f"{one.held} of {one.judged} nights", _interval(one.interval, "share"), one.verdict]
+        for one in sizing.tried
+    ]
+    page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])
+    page.blank()
+    page.say(SMALL_PRINT, "small")
+    return page

@@ -1,0 +1,150 @@
+"""A comparison in two pictures: how far each variant is from the baseline, and what is traded for what."""
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from emulator.measure.comparison.result import Comparison, Difference, Interval
+from emulator.measure.comparison.saying import change
+from emulator.measure.words import value
+from emulator.show.layout import fit
+from emulator.show.svg import SHAPES, Scale, Svg, Theme
+
+__all__ = ["forest", "pictures", "trade_off"]
+
+_WIDTH: Final = 800
+_LEFT: Final = 220
+_RIGHT: Final = 620
+_ROW: Final = 24
+_LOOKS: Final = {
+    "better": ("good", "circle"),
+    "worse": ("bad", "square"),
+    "higher": ("plain", "triangle"),
+    "lower": ("plain", "diamond"),
+}
+_SHOWN: Final = 30  # variants in a picture: more cannot be told apart
+
+
+def pictures(comparison: Comparison, theme: Theme = "both") -> dict[str, str]:
+    """Give the pictures of a comparison by file name; none of one with a single variant."""
+    if len(comparison.variants) < 2:
+        return {}
+    return {"differences.svg": forest(comparison, theme), "trade-off.svg": trade_off(comparison, theme)}
+
+
+def forest(comparison: Comparison, theme: Theme = "both") -> str:
+    """Draw every difference to the baseline with its interval, a panel for each figure."""
+    panels = [
+        (measure, [one for one in comparison.differences if one.measure == measure][:_SHOWN])
+        for measure in comparison.measures
+    ]
+    height = 60 + sum(58 + _ROW * len(found) for _, found in panels)
+    about = " ".join(one.sentence for _, found in panels for one in found)
+    svg = Svg(_WIDTH, height, f"Differences to {comparison.baseline}: {comparison.title}", about, theme)
+    svg.text(16, 28, f"Differences to {fit(comparison.baseline, 60)}", bold=True, size=16)
+    sure = value(comparison.confidence, "share")
+    svg.text(16, 46, f"lines: intervals that hold for all differences together ({sure})", role="faint", size=11)
+    y = 60.0
+    for measure, found in panels:
+        y = _panel(svg, measure, found, y)
+    return svg.write()
+
+
+def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float) -> float:
+    """Draw one figure, and give where the next begins."""
+    ends = [0.0, *(end for one in found for end in _ends(one))]
+    margin = (max(ends) - min(ends)) * 0.06
+    unit = found[0].unit if found else "count"
+    scale = Scale(min(ends) - margin, max(ends) + margin, _LEFT, _RIGHT, unit, 5)
+    svg.text(16, y + 18, fit(measure, 90), bold=True)
+    top, bottom = y + 26, y + 30 + _ROW * len(found)
+    svg.bottom_axis(scale, _LEFT, _RIGHT, bottom, top=top)
+    svg.line(scale.at(0), top, scale.at(0), bottom, dashes="4 3")
+    for place, one in enumerate(found):
+        middle = top + 14 + place * _ROW
+        role, shape = _LOOKS.get(one.effect, ("faint", "ring"))
+        svg.text(_LEFT - 10, middle + 4, fit(one.variant, 30), anchor="end", size=12)
+        if one.mean is not None:
+            if one.together is not None:
+                _whisker(svg, scale, one.together, middle, role)
+            svg.mark(scale.at(one.mean), middle, shape, role=role, tip=one.sentence)
+            svg.text(_RIGHT + 10, middle + 4, change(one.mean, one.unit), size=11)
+            svg.text(_WIDTH - 12, middle + 4, _word(one), anchor="end", role=role, size=11)
+        else:
+            svg.text(_RIGHT + 10, middle + 4, "unknown", role="faint", size=11)
+    return bottom + 28
+
+
+def _word(one: Difference) -> str:
+    return {"no difference shown": "not shown", "cannot be told": "unknown", "identical": "same"}.get(
+        one.effect, one.effect
+    )
+
+
+def _ends(one: Difference) -> Iterator[float]:
+    if one.mean is not None:
+        yield one.mean
+    if one.together is not None:
+        yield from (end for end in (one.together.low, one.together.high) if end is not None)
+
+
+def _whisker(svg: Svg, scale: Scale, interval: Interval, y: float, role: str) -> None:
+    """Draw an interval; an open end runs to the edge and has no stop."""
+    low = scale.low if interval.low is None else interval.low
+    high = scale.high if interval.high is None else interval.high
+    svg.line(scale.at(low), y, scale.at(high), y, role=role, width=2)
+    for end in (interval.low, interval.high):
+        if end is not None:
+            svg.line(scale.at(end), y - 5, scale.at(end), y + 5, role=role, width=2)
+
+
+def trade_off(comparison: Comparison, theme: Theme = "both") -> str:
+    """Draw each variant by its two figures of the trade-off; those that are beaten on both are rings."""
+    across, up = comparison.trade_off
+    points = [point for point in comparison.points if point.across is not None and point.up is not None][:_SHOWN]
+    units = {one.measure: one.unit for one in comparison.spreads}
+    about = " ".join(
+        f"{point.variant}: {across} {value(point.across or 0, units.get(across, 'time'))}, "
+        f"{up} {value(point.up or 0, units.get(up, 'time'))}"
+        + (f", beaten on both by {', '.join(point.beaten_by)}." if point.beaten_by else ", beaten by none.")
+        for point in points
+    )
+    svg = Svg(_WIDTH, 480, f"Trade-off of {across} and {up}: {comparison.title}", about, theme)
+    svg.text(16, 28, f"Trade-off: {fit(across, 40)} against {fit(up, 40)}", bold=True, size=16)
+    svg.text(16, 46, "rings: another variant is at least as good on both, and better on one", role="faint", size=11)
+    left, right, top, bottom = 110, 640, 70, 420
+    xs = _scale([point.across or 0 for point in points], left, right, units.get(across, "time"))
+    ys = _scale([point.up or 0 for point in points], bottom, top, units.get(up, "time"))
+    svg.bottom_axis(xs, left, right, bottom, top=top)
+    svg.line(left, top, left, bottom, role="faint")
+    for tick in ys.ticks:
+        svg.line(left, ys.at(tick), right, ys.at(tick), role="faint", width=0.3)
+        svg.text(left - 8, ys.at(tick) + 4, ys.say(tick), anchor="end", role="faint", size=11)
+    svg.text((left + right) / 2, bottom + 40, fit(across, 60), anchor="middle", size=12)
+    svg.text(16, top - 8, fit(up, 60), size=12)
+    taken: list[tuple[float, float]] = []
+    for place, point in enumerate(points):
+        x, y = xs.at(point.across or 0), ys.at(point.up or 0)
+        shape = "ring" if point.beaten_by else SHAPES[place % 4]
+        svg.mark(x, y, shape, role="faint" if point.beaten_by else "good", size=6, tip=point.variant)
+        label = _free(x + 12, y + 4, taken)
+        if abs(label - y - 4) > 1:
+            svg.line(x + 6, y, x + 11, label - 4, role="faint", width=0.7)
+        svg.text(x + 12, label, fit(point.variant, 34), size=11)
+    return svg.write()
+
+
+def _scale(amounts: Sequence[float], start: float, end: float, unit: str) -> Scale:
+    low, high = (min(amounts), max(amounts)) if amounts else (0.0, 1.0)
+    margin = (high - low) * 0.08
+    return Scale(low - margin if low else 0.0, high + margin, start, end, unit, 5)
+
+
+def _free(x: float, y: float, taken: list[tuple[float, float]]) -> float:
+    """Give the nearest free height for a label."""
+    for shift in (step * sign for step in range(60) for sign in (1, -1)):
+        height = y + shift * 7
+        if all(abs(height - other) >= 14 or abs(x - across) > 200 for across, other in taken):
+            taken.append((x, height))
+            return height
+    taken.append((x, y))
+    return y

@@ -1,0 +1,108 @@
+"""A comparison as tables for other programs and for pull requests: CSV rows, Markdown."""
+
+import csv
+import io
+from typing import Any
+
+from emulator.measure.comparison.result import Comparison, Difference, Interval
+from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.shares import ALL
+from emulator.measure.words import value
+from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.verdict import asked_of, sentence
+
+__all__ = ["as_csv", "as_markdown", "rows"]
+
+
+def rows(comparison: Comparison) -> list[dict[str, Any]]:
+    """Give a row for each figure and variant: its mean with interval, and its difference to the baseline.
+
+    Times are in seconds.
+    """
+    differences = {(one.measure, one.variant): one for one in comparison.differences}
+    found = []
+    for one in comparison.spreads:
+        unit = 1_000_000 if one.unit == "time" else 1
+        beside = differences.get((one.measure, one.variant))
+        row: dict[str, Any] = {
+            "measure": one.measure,
+            "variant": one.variant,
+            "unit": "seconds" if one.unit == "time" else one.unit,
+            "nights": one.n,
+            "unfinished_nights": one.more_than,
+            "mean": _in(one.mean, unit),
+            "mean_low": _end(one.mean_interval, "low", unit),
+            "mean_high": _end(one.mean_interval, "high", unit),
+            "median": _in(one.median, unit),
+            "p90": _in(one.p90, unit),
+            "difference": None if beside is None else _in(beside.mean, unit),
+            "difference_low": None if beside is None else _end(beside.together, "low", unit),
+            "difference_high": None if beside is None else _end(beside.together, "high", unit),
+            "p_together": None if beside is None else beside.p_together,
+            "effect": "baseline" if beside is None else beside.effect,
+        }
+        found.append(plain(row))
+    return found
+
+
+def _in(amount: float | None, unit: int) -> float | None:
+    return None if amount is None else amount / unit
+
+
+def _end(interval: Interval | None, side: str, unit: int) -> float | None:
+    return None if interval is None else _in(getattr(interval, side), unit)
+
+
+def as_csv(comparison: Comparison) -> str:
+    """Write the rows as CSV (RFC 4180), the names of the columns first; what is not known is empty."""
+    out = io.StringIO()
+    found = rows(comparison)
+    writer = csv.DictWriter(out, list(found[0]) if found else ["measure"])
+    writer.writeheader()
+    writer.writerows(found)
+    return out.getvalue()
+
+
+def as_markdown(comparison: Comparison) -> str:
+    """Write a comparison short enough for a pull request: the verdict, what is asked, one table of differences."""
+    lines = [f"**{_escaped(sentence(comparison))}**", "", _escaped(f"{comparison.title}. {comparison.stopped}"), ""]
+    asked = [one for one in asked_of(comparison) if one.requirement != ALL and one.verdict != "nothing to judge"]
+    if asked:
+        lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
+        for one in asked:
+            nights = f"{one.held} of {one.judged}" if one.judged else "-"
+            lines.append(f"| {_escaped(one.requirement)} | {_escaped(one.variant)} | {nights} | {one.verdict} |")
+        lines.append("")
+    if len(comparison.variants) > 1:
+        lines += [
+            f"| figure | {_escaped(comparison.baseline)} | variant | difference | verdict |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+        means = {one.measure: one for one in comparison.spreads if one.variant == comparison.baseline}
+        for it in comparison.differences:
+            if it.measure in means:
+                base = means[it.measure]
+                mean = "none" if base.mean is None else value(base.mean, base.unit)
+                lines.append(
+                    f"| {_escaped(it.measure)} | {mean} | {_escaped(it.variant)} | {_said(it)} | {it.effect} |"
+                )
+        unbeaten = [point.variant for point in comparison.points if not point.beaten_by]
+        across, up = comparison.trade_off
+        lines += ["", f"Not beaten on both {across} and {up}: {_escaped(', '.join(unbeaten))}."]
+    lines += ["", f"Intervals hold for all differences together ({value(comparison.confidence, 'share')})."]
+    return "\n".join(lines) + "\n"
+
+
+def _said(one: Difference) -> str:
+    if one.mean is None:
+        return "unknown"
+    text = change(one.mean, one.unit)
+    return f"{text} ({reach(one.together, one.unit)})" if one.together is not None and one.mean else text
+
+
+def _escaped(text: str) -> str:
+    """Keep what Markdown or HTML would take for more than text from being taken so."""
+    kept = "".join(character if character.isprintable() else " " for character in text)
+    for mark in ("\\", "|", "`", "*", "_", "<", ">", "[", "]", "#"):
+        kept = kept.replace(mark, "\\" + mark)
+    return kept

@@ -1,0 +1,189 @@
+"""How is a picture drawn? Small builders of SVG: text, lines, marks, axes; light and dark, without a plotting library.
+
+Colours are those of Okabe and Ito (2008); whatever a colour says, a shape or a word says too. A picture has a title and
+a description for those who do not see it. The same input gives the same bytes: numbers are rounded to tenths.
+"""
+
+import math
+from collections.abc import Sequence
+from html import escape
+from typing import Final, Literal
+
+from emulator.measure.words import duration, number, value
+from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
+
+__all__ = ["SHAPES", "Scale", "Svg", "Theme", "nice_steps"]
+
+Theme = Literal["both", "light", "dark"]
+
+_LIGHT: Final = "--ink:#1a1a1a;--paper:#ffffff;--faint:#8a8a8a;--good:#007a5a;--bad:#b84a00;--plain:#0072B2"
+_DARK: Final = "--ink:#f0f0f0;--paper:#16181c;--faint:#9a9a9a;--good:#2fc79a;--bad:#ff8a3d;--plain:#56B4E9"
+
+SHAPES: Final = ("circle", "square", "triangle", "diamond", "cross", "ring")
+"""The marks that tell one series from another."""
+
+
+class Svg:
+    """One picture under construction.
+
+    Args:
+        width, height: of its own coordinates; it is shown as wide as its place lets it.
+        title, about: for those who do not see it.
+        theme: both (as the reader's system wants it), or one fixed.
+    """
+
+    def __init__(self, width: int, height: int, title: str, about: str, theme: Theme = "both") -> None:
+        self._width, self._height = width, height
+        self._parts: list[str] = []
+        self._title, self._about, self._theme = title, about, theme
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        anchor: str = "start",
+        role: str = "ink",
+        bold: bool = False,
+        size: int = 13,
+    ) -> None:
+        """Write a text; ``anchor`` is start, middle or end."""
+        weight = ' font-weight="600"' if bold else ""
+        self._parts.append(
+            f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}" fill="var(--{role})" font-size="{size}"{weight}>'
+            f"{_safe(text)}</text>"
+        )
+
+    def line(
+        self, x1: float, y1: float, x2: float, y2: float, *, role: str = "ink", width: float = 1, dashes: str = ""
+    ) -> None:
+        """Draw a line."""
+        dash = f' stroke-dasharray="{dashes}"' if dashes else ""
+        self._parts.append(
+            f'<line x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}" stroke="var(--{role})" '
+            f'stroke-width="{_n(width)}"{dash}/>'
+        )
+
+    def mark(self, x: float, y: float, shape: str, *, role: str = "ink", size: float = 5, tip: str = "") -> None:
+        """Draw a mark of one of ``SHAPES``; ``tip`` is told when it is pointed at."""
+        told = f"<title>{_safe(tip)}</title>" if tip else ""
+        look = f'fill="var(--{role})" stroke="var(--paper)" stroke-width="1"'
+        if shape == "circle":
+            self._parts.append(f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(size)}" {look}>{told}</circle>')
+        elif shape == "ring":
+            self._parts.append(
+                f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{_n(size)}" fill="var(--paper)" stroke="var(--{role})" '
+                f'stroke-width="2">{told}</circle>'
+            )
+        elif shape == "cross":
+            d = f"M{_n(x - size)} {_n(y - size)}L{_n(x + size)} {_n(y + size)}M{_n(x - size)} {_n(y + size)}"
+            d += f"L{_n(x + size)} {_n(y - size)}"
+            self._parts.append(f'<path d="{d}" stroke="var(--{role})" stroke-width="2.5" fill="none">{told}</path>')
+        else:
+            corners = {
+                "square": ((-1, -1), (1, -1), (1, 1), (-1, 1)),
+                "triangle": ((0, -1.2), (1.1, 0.9), (-1.1, 0.9)),
+                "diamond": ((0, -1.3), (1.3, 0), (0, 1.3), (-1.3, 0)),
+            }[shape]
+            points = " ".join(f"{_n(x + a * size)},{_n(y + b * size)}" for a, b in corners)
+            self._parts.append(f'<polygon points="{points}" {look}>{told}</polygon>')
+
+    def steps(self, points: Sequence[tuple[float, float]], *, role: str = "plain", dashes: str = "") -> None:
+        """Draw a line through points."""
+        dash = f' stroke-dasharray="{dashes}"' if dashes else ""
+        joined = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
+        self._parts.append(f'<polyline points="{joined}" fill="none" stroke="var(--{role})" stroke-width="2"{dash}/>')
+
+    def bottom_axis(self, scale: "Scale", x1: float, x2: float, y: float, *, top: float) -> None:
+        """Draw an axis below a panel that begins at ``top``, with faint lines up through it."""
+        self.line(x1, y, x2, y, role="faint")
+        for tick in scale.ticks:
+            x = scale.at(tick)
+            self.line(x, top, x, y, role="faint", width=0.3)
+            self.line(x, y, x, y + 4, role="faint")
+            self.text(x, y + 17, scale.say(tick), anchor="middle", role="faint", size=11)
+
+    def write(self) -> str:
+        """Give the whole picture as an SVG document."""
+        css = {
+            "both": f"svg{{{_LIGHT}}}@media(prefers-color-scheme:dark){{svg{{{_DARK}}}}}",
+            "light": f"svg{{{_LIGHT}}}",
+            "dark": f"svg{{{_DARK}}}",
+        }[self._theme]
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self._width} {self._height}" '
+            f'width="{self._width}" height="{self._height}" style="max-width:100%;height:auto" role="img" '
+            f'aria-label="{_safe(self._title)}" font-family="system-ui, sans-serif">'
+            f"<title>{_safe(self._title)}</title><desc>{_safe(self._about)}</desc><style>{css}</style>"
+            f'<rect width="100%" height="100%" fill="var(--paper)"/>' + "".join(self._parts) + "</svg>\n"
+        )
+
+
+class Scale:
+    """Maps amounts of one unit to places, with a few round ticks.
+
+    Args:
+        low, high: the amounts at the ends; made a little apart if they are the same.
+        start, end: their places.
+        unit: time (ticks), share, count or ratio.
+        most: so many ticks at most.
+    """
+
+    def __init__(self, low: float, high: float, start: float, end: float, unit: str, most: int = 6) -> None:
+        if high <= low:
+            margin = abs(low) * 0.05 or (SECOND if unit == "time" else 1)
+            low, high = low - margin, high + margin
+        self.low, self.high = low, high
+        self._start, self._per = start, (end - start) / (high - low)
+        self._unit = unit
+        step = nice_steps(high - low, unit, most)
+        first = math.ceil(low / step - 1e-9)
+        self.ticks = [place * step for place in range(first, math.floor(high / step + 1e-9) + 1)]
+
+    def at(self, amount: float) -> float:
+        """Give the place of an amount, kept between the ends."""
+        return self._start + (min(max(amount, self.low), self.high) - self.low) * self._per
+
+    def say(self, amount: float) -> str:
+        """Write an amount beside its tick."""
+        if self._unit == "time":
+            return duration(amount)
+        if self._unit == "share" and 0 <= amount <= 1:
+            return value(round(amount, 9), "share")
+        return number(float(f"{amount:.9g}")) if amount >= 0 else "-" + number(float(f"{-amount:.9g}"))
+
+
+_TIMES: Final = tuple(
+    count * unit
+    for unit, counts in (
+        (1, (1, 2, 5, 10, 20, 50, 100, 200, 500)),
+        (MILLISECOND, (1, 2, 5, 10, 20, 50, 100, 200, 500)),
+        (SECOND, (1, 2, 5, 10, 15, 20, 30)),
+        (MINUTE, (1, 2, 5, 10, 15, 20, 30)),
+        (HOUR, (1, 2, 3, 6, 12)),
+        (DAY, (1, 2, 5, 10, 20, 50, 100, 200, 500, 1_000, 10_000, 50_000)),
+    )
+    for count in counts
+)
+
+
+def nice_steps(span: float, unit: str, most: int) -> float:
+    """Give the smallest round step that cuts a span into at most so many.
+
+    >>> nice_steps(10, "count", 5), nice_steps(0.9, "share", 5), nice_steps(7_200_000_000, "time", 5) / MINUTE
+    (2.0, 0.2, 30.0)
+    """
+    if unit == "time":
+        return next((step for step in _TIMES if span / step <= most), _TIMES[-1])
+    power = 10.0 ** math.floor(math.log10(span / most))
+    return next(step * power for step in (1, 2, 5, 10) if span / (step * power) <= most + 1e-9)
+
+
+def _n(amount: float) -> str:
+    return f"{amount:.1f}".removesuffix(".0")
+
+
+def _safe(text: str) -> str:
+    """Escape a text, without the control characters that XML forbids."""
+    return escape("".join(character if character.isprintable() else " " for character in text))
