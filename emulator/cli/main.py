@@ -18,11 +18,13 @@ from typing import Any, NoReturn
 import click
 
 from emulator.cli.check import check
+from emulator.cli.compare import compare
 from emulator.cli.hunt import hunt
 from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
 from emulator.cli.reproduce import reproduce
 from emulator.cli.run import run
 from emulator.cli.schema import schema
+from emulator.cli.size import size
 
 __all__ = ["answer", "main", "program"]
 
@@ -56,7 +58,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt):
+for _command in (run, check, schema, reproduce, hunt, compare, size):
     program.add_command(_command)
 
 

@@ -12,15 +12,19 @@ _SILENT: Final = 1.0
 """Seconds of real time before anything is said."""
 _EVERY: Final = 0.2
 """Seconds of real time between two sayings."""
+_ENOUGH: Final = 0.02
+"""The share from which on the time that is left can be told."""
 
 
 class Progress:
     """Rewrites one line of a terminal; called with a share from 0 to 1."""
 
-    def __init__(self, file: TextIO, what: str) -> None:
+    def __init__(self, file: TextIO, what: str, of: str = "the night") -> None:
         self._file = file
         self._what = what
-        self._next = monotonic() + _SILENT
+        self._of = of
+        self._began = monotonic()
+        self._next = self._began + _SILENT
         self._shown = ""
 
     def __call__(self, share: float) -> None:
@@ -28,7 +32,8 @@ class Progress:
         if (now := monotonic()) < self._next:
             return
         self._next = now + _EVERY
-        self._show(f"{self._what}: {100 * share:.0f} % of the night")
+        left = f", {_in_words((now - self._began) * (1 - share) / share)} left" if share >= _ENOUGH else ""
+        self._show(f"{self._what}: {100 * share:.0f} % of {self._of}{left}")
 
     def clear(self) -> None:
         """Take the line away."""
@@ -41,13 +46,18 @@ class Progress:
         self._shown = text
 
 
+def _in_words(seconds: float) -> str:
+    whole = round(seconds)
+    return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60} s" if whole < 3600 else f"{whole // 3600} h"
+
+
 @contextmanager
-def progress(what: str, *, quiet: bool = False) -> Iterator[Progress | None]:
+def progress(what: str, *, quiet: bool = False, of: str = "the night") -> Iterator[Progress | None]:
     """Give what tells the progress, or None where it is not wanted; the line is gone at the end."""
     if quiet or not sys.stderr.isatty():
         yield None
         return
-    told = Progress(sys.stderr, what)
+    told = Progress(sys.stderr, what, of)
     try:
         yield told
     finally:

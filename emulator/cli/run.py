@@ -1,12 +1,17 @@
-"""``queuedrill run``: run one night of each scenario, and say whether it fits."""
+"""``queuedrill run``: run one night of each scenario, or many, and say whether it fits."""
 
 import math
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from emulator.cli.comparing import exit_code, processes
 from emulator.cli.outcomes import MET, MISSED, each_file
+
+if TYPE_CHECKING:
+    from emulator.scenario.load import Loaded
 
 __all__ = ["run"]
 
@@ -20,6 +25,9 @@ def _finite(context: click.Context, option: click.Parameter, pace: float | None)
 @click.command(short_help="Run one night of each scenario, and print its summary.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Use this seed, not the scenario's.")
+@click.option("--variant", metavar="NAME", default="", help="Run this variant of the scenario.")
+@click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights and judge them all.")
+@processes
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier log.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
@@ -34,13 +42,16 @@ def _finite(context: click.Context, option: click.Parameter, pace: float | None)
 def run(
     files: tuple[str, ...],
     seed: int | None,
+    variant: str,
+    nights: int | None,
+    processes: int | None,
     log: str | None,
     overwrite: bool,
     as_json: bool,
     pace: float | None,
     quiet: bool,
 ) -> int:
-    """Run one night of each scenario FILE, and print its summary.
+    """Run one night of each scenario FILE, or many with --nights, and print its summary.
 
     The same file and seed give the same night, to the last event. With several files each has its own summary, and
     the exit code is the worst.
@@ -50,7 +61,35 @@ def run(
     if overwrite and log is None:
         raise click.UsageError("--overwrite says what may become of a log: give --log too.")
 
+    if nights is not None and (log is not None or pace is not None):
+        raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")
+    if processes is not None and nights is None:
+        raise click.UsageError("--processes share out many nights: give --nights too.")
+
     shown = 0
+
+    def many(file: str, loaded: "Loaded") -> int:
+        nonlocal shown
+        import json
+
+        from emulator.cli.progress import progress
+        from emulator.experiment.compare import nights as work
+        from emulator.show.comparison.as_json import comparison_json
+        from emulator.show.comparison.page import comparison_page
+        from emulator.show.comparison.verdict import holds, sentence
+
+        with progress(file, quiet=quiet, of="the nights") as told:
+            found = work(loaded, nights or 1, variant=variant, first_seed=seed, processes=processes, progress=told)
+        if as_json:
+            click.echo(json.dumps({"file": file, **comparison_json(found)}, ensure_ascii=False))
+        elif quiet:
+            click.echo(f"{file}: {sentence(found)}" if len(files) > 1 else sentence(found))
+        else:
+            if len(files) > 1:
+                click.echo(f"\n{file}" if shown else file)
+            comparison_page(found).write(sys.stdout)
+        shown += 1
+        return exit_code(holds(found))
 
     def one(file: str) -> int:
         nonlocal shown
@@ -61,10 +100,13 @@ def run(
         from emulator.scenario.load import load
 
         loaded = load(file)
+        if nights is not None:
+            return many(file, loaded)
         with progress(file, quiet=quiet) as told:
             result = run_night(
                 loaded,
                 seed=seed,
+                variant=variant,
                 log=None if log is None else Path(log),
                 overwrite=overwrite,
                 pace=pace,

@@ -11,7 +11,7 @@ from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.verdict import holds, sentence, size_holds
-from emulator.show.layout import Page, Role
+from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import SMALL_PRINT
 
 __all__ = ["comparison_page", "sizing_page"]
@@ -89,12 +89,13 @@ def _figure(page: Page, comparison: Comparison, measure: str) -> None:
     if not differences:
         return
     rows = [["beside " + comparison.baseline, "difference", "verdict"]]
+    rows += [[it.variant, _difference(it), it.effect] for it in differences]
+    fits = sum(max(columns(row[place]) for row in rows) for place in (1, 2)) + 16 + 2 * 3 <= WIDTH
+    if fits:
+        page.table(rows, roles=["", *(_ROLES.get(it.effect, "") for it in differences)])
     for it in differences:
-        rows.append([it.variant, _difference(it), it.effect])
-    page.table(rows, roles=["", *(_ROLES.get(it.effect, "") for it in differences)])
-    for it in differences:
-        if it.effect in ("no difference shown", "cannot be told"):
-            page.say(it.sentence, indent=2, hanging=4)
+        if not fits or it.effect in ("no difference shown", "cannot be told"):
+            page.say(it.sentence, "" if fits else _ROLES.get(it.effect, ""), indent=2, hanging=4)
     _pairing(page, differences)
 
 

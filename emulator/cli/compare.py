@@ -1,0 +1,126 @@
+"""``queuedrill compare``: the variants of a scenario, or several scenarios, over many nights on the same draws."""
+
+import json
+import sys
+from pathlib import Path
+
+import click
+
+from emulator.cli.comparing import check_writable, exit_code, names, processes, write_text
+
+__all__ = ["compare"]
+
+
+@click.command(short_help="Compare variants, or scenarios, over many nights.")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option("--variants", metavar="A,B", help="Compare these variants only (default: all of the scenario).")
+@click.option("--baseline", metavar="NAME", help="Compare with this one (default: the scenario as written).")
+@click.option("--replications", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (30).")
+@click.option("--precision", metavar="P", help="Run until differences are known to 5%, or to makespan=2m,failed=0.5.")
+@click.option(
+    "--at-most", type=click.IntRange(1, 1_000_000), metavar="N", help="With --precision, at most so many (1000)."
+)
+@click.option("--measures", metavar="A,B", help="Compare these figures, such as 'makespan,wait_p90 for queue night'.")
+@click.option("--trade-off", metavar="A,B", help="Set these two figures against each other (makespan,wasted_work).")
+@click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
+@processes
+@click.option("--cluster", metavar="ADDRESS", help="Run nights on the Dask cluster of this scheduler.")
+@click.option("--results", metavar="PATH", help="Keep nights in this file as they come.")
+@click.option("--resume", is_flag=True, help="Go on with the nights that --results has.")
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
+@click.option("--csv", "csv_path", metavar="PATH", help="Write a row for each figure and variant, too.")
+@click.option("--markdown", "markdown_path", metavar="PATH", help="Write a short form for a pull request, too.")
+@click.option("--pictures", metavar="FOLDER", help="Write the pictures as SVG files into this folder, too.")
+@click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+def compare(
+    files: tuple[str, ...],
+    variants: str | None,
+    baseline: str | None,
+    replications: int | None,
+    precision: str | None,
+    at_most: int | None,
+    measures: str | None,
+    trade_off: str | None,
+    confidence: float,
+    seed: int | None,
+    processes: int | None,
+    cluster: str | None,
+    results: str | None,
+    resume: bool,
+    as_json: bool,
+    csv_path: str | None,
+    markdown_path: str | None,
+    pictures: str | None,
+    quiet: bool,
+) -> int:
+    """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
+
+    The same files and seed give the same result, wherever nights are run. The exit code is 1 if a requirement of a
+    variant does not hold in the share of nights that it asks for, or so few nights cannot tell; the baseline's own
+    requirements do not count.
+    """
+    if resume and results is None:
+        raise click.UsageError("--resume goes on with a file of results: give --results too.")
+    if precision is not None and replications is not None:
+        raise click.UsageError("--precision and --replications both say how many nights: choose one.")
+    if at_most is not None and precision is None:
+        raise click.UsageError("--at-most is the limit of --precision: give that too.")
+    if variants is not None and len(files) > 1:
+        raise click.UsageError("--variants are those of one FILE: several are compared as they stand.")
+    both = names(trade_off)
+    if both is not None and len(both) != 2:
+        raise click.UsageError("--trade-off takes two figures, with a comma between them.")
+    check_writable((csv_path, markdown_path))
+
+    from emulator.cli.progress import progress
+    from emulator.experiment.compare import compare as work
+    from emulator.show.comparison.as_json import comparison_json
+    from emulator.show.comparison.page import comparison_page
+    from emulator.show.comparison.tables import as_csv, as_markdown
+    from emulator.show.comparison.verdict import holds, sentence
+
+    if pictures is not None:
+        try:
+            Path(pictures).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise click.UsageError(f"{pictures} cannot be made: {error.strerror}; name another folder.") from None
+    try:
+        with progress("comparing", quiet=quiet, of="the nights") as told:
+            found = work(
+                files[0] if len(files) == 1 else list(files),
+                variants=names(variants),
+                baseline=baseline,
+                replications=replications,
+                precision=precision,
+                at_most=at_most,
+                measures=names(measures),
+                trade_off=None if both is None else (both[0], both[1]),
+                confidence=confidence,
+                first_seed=seed,
+                processes=processes if cluster is None else None,
+                cluster=cluster,
+                results=results,
+                resume=resume,
+                progress=told,
+            )
+    except KeyboardInterrupt:
+        if results is not None:
+            click.echo(f"what is done is kept in {results}: give --resume to go on", err=True)
+        else:
+            click.echo("nothing is kept: with --results PATH a comparison can go on with --resume", err=True)
+        raise
+    write_text(csv_path, as_csv(found))
+    write_text(markdown_path, as_markdown(found))
+    if pictures is not None:
+        from emulator.show.comparison.pictures import pictures as draw
+
+        for name, picture in draw(found).items():
+            write_text(str(Path(pictures) / name), picture)
+    if as_json:
+        click.echo(json.dumps({"files": list(files), **comparison_json(found)}, ensure_ascii=False))
+    elif quiet:
+        click.echo(sentence(found))
+    else:
+        comparison_page(found).write(sys.stdout)
+    return exit_code(holds(found))

@@ -1,0 +1,53 @@
+"""What do the commands that run many nights share: their options, where they write, how they end?"""
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from emulator.cli.outcomes import MET, MISSED
+
+__all__ = ["check_writable", "exit_code", "names", "processes", "write_text"]
+
+processes = click.option(
+    "--processes",
+    type=click.IntRange(1, 1_024),
+    metavar="N",
+    help="Run nights in so many processes (default: one for each processor).",
+)
+
+
+def names(text: str | None) -> list[str] | None:
+    """Take a list apart that has commas between its items; None if it was not given."""
+    return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
+
+
+def check_writable(paths: Iterable[str | None]) -> None:
+    """Find out before the work whether files can be written after it.
+
+    Raises:
+        click.ClickException: for the first that cannot be.
+    """
+    for path in paths:
+        if path is None:
+            continue
+        there = Path(path).exists()
+        try:
+            with open(path, "ab"):
+                pass
+            if not there:
+                Path(path).unlink()
+        except OSError as error:
+            raise click.UsageError(f"{path} cannot be written: {error.strerror}; name another file.") from None
+
+
+def write_text(path: str | None, text: str) -> None:
+    """Write a text to a file, if one was named."""
+    if path is not None:
+        Path(path).write_text(text, "utf-8", newline="")
+
+
+def exit_code(holds: Any) -> int:
+    """Give the exit code of a verdict: what cannot be told has not been shown."""
+    return MISSED if holds is False else MET

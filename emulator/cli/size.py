@@ -1,0 +1,89 @@
+"""``queuedrill size``: the smallest value with which the requirements hold in enough nights."""
+
+import json
+import sys
+from typing import Any
+
+import click
+
+from emulator.cli.comparing import exit_code, names, processes
+
+__all__ = ["size"]
+
+
+def _plain(text: str) -> Any:
+    """Take a value as YAML does: a whole number or a number is one, anything else a text."""
+    for kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            continue
+    return text
+
+
+@click.command(short_help="Find the smallest value that is large enough.")
+@click.argument("file", metavar="FILE")
+@click.option("--by", required=True, metavar="PATH", help="What is set, by its dotted path: pools.dome.count.")
+@click.option("--from", "first", type=int, metavar="N", help="Try whole numbers from this one")
+@click.option("--to", "last", type=int, metavar="N", help="to this one")
+@click.option("--step", type=click.IntRange(min=1), default=1, metavar="N", help="by this step (1).")
+@click.option("--values", metavar="A,B", help="Or try these, the smallest first, such as 30s,1m,5m.")
+@click.option("--share", type=float, metavar="S", help="In this share of nights (what the file asks, else 0.95).")
+@click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
+@click.option(
+    "--replications", type=click.IntRange(1, 1_000_000), default=200, metavar="N", help="Nights with each (200)."
+)
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
+@processes
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
+@click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
+def size(
+    file: str,
+    by: str,
+    first: int | None,
+    last: int | None,
+    step: int,
+    values: str | None,
+    share: float | None,
+    confidence: float,
+    replications: int,
+    seed: int | None,
+    processes: int | None,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Find the smallest value with which all requirements of FILE hold at once in enough nights.
+
+    Every value is tried on the same draws. The exit code is 1 if none is shown to be large enough.
+    """
+    if (values is None) == (first is None or last is None):
+        raise click.UsageError("which values? give --from and --to, or --values.")
+
+    from emulator.cli.progress import progress
+    from emulator.experiment.size import size as work
+    from emulator.show.comparison.as_json import sizing_json
+    from emulator.show.comparison.page import sizing_page
+    from emulator.show.comparison.verdict import size_holds
+
+    with progress("trying sizes", quiet=quiet, of="the nights") as told:
+        found = work(
+            file,
+            by=by,
+            values=None if values is None else [_plain(text) for text in names(values) or ()],
+            first=first,
+            last=last,
+            step=step,
+            share=share,
+            replications=replications,
+            confidence=confidence,
+            first_seed=seed,
+            processes=processes,
+            progress=told,
+        )
+    if as_json:
+        click.echo(json.dumps(sizing_json(found), ensure_ascii=False))
+    elif quiet:
+        click.echo(found.sentence)
+    else:
+        sizing_page(found).write(sys.stdout)
+    return exit_code(size_holds(found))
