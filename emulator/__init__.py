@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         WorkError,
     )
     from emulator.experiment.compare import compare, compare_async, nights
+    from emulator.experiment.comparison_result import ComparisonResult, SizingResult
     from emulator.experiment.result import NightResult
     from emulator.experiment.run import run, run_async
     from emulator.experiment.size import size
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CallError",
     "Client",
+    "ComparisonResult",
     "DefectError",
     "Emulator",
     "InputError",
@@ -62,6 +64,7 @@ __all__ = [
     "RetryCase",
     "RetryPolicy",
     "ScenarioError",
+    "SizingResult",
     "StaleTokenError",
     "TimelineError",
     "TransientError",
@@ -89,6 +92,7 @@ __all__ = [
 _HOMES: Final = {
     "CallError": "errors",
     "Client": "testing.client",
+    "ComparisonResult": "experiment.comparison_result",
     "DefectError": "errors",
     "Emulator": "testing.emulation",
     "InputError": "errors",
@@ -106,6 +110,7 @@ _HOMES: Final = {
     "RetryCase": "broker.rules",
     "RetryPolicy": "broker.rules",
     "ScenarioError": "errors",
+    "SizingResult": "experiment.comparison_result",
     "StaleTokenError": "errors",
     "TimelineError": "errors",
     "TransientError": "errors",

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from emulator.errors import InputError
+from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications, looks
@@ -24,7 +25,6 @@ from emulator.measure.comparison.conclude import conclude
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
 from emulator.measure.comparison.replication import Replication
-from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.tradeoff import DEFAULT
 from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
@@ -75,9 +75,9 @@ class _Plan:
             "the version of the zone data": zone_data_version(),
         }
 
-    def conclude(self, replications: Iterable[Replication], count: int, stopped: str) -> Comparison:
+    def conclude(self, replications: Iterable[Replication], count: int, stopped: str) -> ComparisonResult:
         """Say what the nights say."""
-        return conclude(
+        found = conclude(
             title=self.title,
             files=self.files,
             variants=[setting.name for setting in self.settings],
@@ -97,6 +97,7 @@ class _Plan:
             },
             nights=replications,
         )
+        return ComparisonResult.of(found)
 
 
 def compare(
@@ -117,7 +118,7 @@ def compare(
     results: str | os.PathLike[str] | None = None,
     resume: bool = False,
     progress: Progress | None = None,
-) -> Comparison:
+) -> ComparisonResult:
     """Compare the variants of a scenario, or several scenarios, over many nights on the same draws.
 
     Args:
@@ -183,7 +184,7 @@ def nights(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
-) -> Comparison:
+) -> ComparisonResult:
     """Run many nights of one scenario: in what share of them does each requirement hold?
 
     Args:
@@ -216,7 +217,7 @@ def nights(
     return _carry_out(plan, total, None, processes, executor, None, None, False, progress)
 
 
-async def compare_async(scenario: Scenario | Sequence[Scenario], **options: Any) -> Comparison:
+async def compare_async(scenario: Scenario | Sequence[Scenario], **options: Any) -> ComparisonResult:
     """Compare as ``compare`` does, in a thread, so that the event loop goes on meanwhile.
 
     If the wait is cancelled, the comparison is given up soon after; what a file of results holds by then is kept.
@@ -344,7 +345,7 @@ def _carry_out(
     results: str | os.PathLike[str] | None,
     resume: bool,
     progress: Progress | None,
-) -> Comparison:
+) -> ComparisonResult:
     """Run the nights and conclude from them."""
     if resume and results is None:
         raise InputError("to go on, the file of results has to be named: give `results` too")

@@ -21,7 +21,7 @@ from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
 from emulator.experiment.replicate import play_batch
-from emulator.experiment.settings import Setting
+from emulator.experiment.settings import Setting, check_travels
 from emulator.measure.comparison.replication import Replication
 
 __all__ = ["Pool", "Task", "Workers", "open_workers"]
@@ -89,7 +89,10 @@ class Pool:
 
     def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
         """Run all of them."""
-        batches = self._batches(deque(tasks))
+        waiting = deque(tasks)
+        for setting in {id(task.setting): task.setting for task in waiting}.values():
+            check_travels(setting)
+        batches = self._batches(waiting)
         under_way: dict[Future[list[Replication]], tuple[list[Task], float]] = {}
         suspects: deque[Task] = deque()
         deaths: dict[tuple[str, int], int] = {}

@@ -18,7 +18,7 @@ from emulator.errors import InputError
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
-__all__ = ["Setting", "read_setting", "setting_of"]
+__all__ = ["Setting", "check_travels", "read_setting", "setting_of"]
 
 _KEPT: Final = 256
 
@@ -68,11 +68,26 @@ def read_setting(name: str, text: str, settings: str, file: str, folder: str, pa
     return varied(loaded, changes, name) if changes else loaded
 
 
+def check_travels(setting: Setting) -> None:
+    """Make sure that a setting can be sent to another process.
+
+    Raises:
+        InputError: when a retry policy of the user's own cannot.
+    """
+    try:
+        pickle.dumps(setting)
+    except Exception as error:
+        raise InputError(
+            f"{setting.name}: its retry policy cannot travel to another process ({error}): define its class at the top "
+            "of a module, or run nights in this process alone (processes=1)"
+        ) from None
+
+
 def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None) -> Setting:
     """Make a setting of a scenario that was read, and a patch; values that decide on retries are policies.
 
     Raises:
-        InputError: for a policy that is put where no retry policy stands, or that cannot travel to another process.
+        InputError: for a policy that is put where no retry policy stands.
         ScenarioError: with every mistake that the patch makes.
     """
     plain, policies = dict(patch or {}), {}
@@ -85,13 +100,6 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
                 raise InputError(f"{name}: there is no queue {parts[1]!r}: it has {', '.join(loaded.scenario.queues)}")
             policies[parts[1]] = value
             del plain[path]
-    try:
-        pickle.dumps(policies)
-    except Exception as error:
-        raise InputError(
-            f"{name}: its retry policy cannot travel to another process ({error}): define its class at the top of a "
-            "module"
-        ) from None
     changed = json.dumps(_plain(plain), sort_keys=True)
     made = Setting(
         name,

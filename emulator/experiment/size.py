@@ -6,13 +6,14 @@ from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.experiment.compare import Scenario, loaded_from
+from emulator.experiment.comparison_result import SizingResult
 from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import Replication
-from emulator.measure.comparison.sizing import Sizing, conclude_sizing
+from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.measure.requirements import has_bound
 
 __all__ = ["size"]
@@ -36,7 +37,7 @@ def size(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
-) -> Sizing:
+) -> SizingResult:
     """Find the smallest value with which all requirements hold at once in at least the asked share of nights.
 
     Every value is tried, on the same draws, so that an answer that is not monotone is seen.
@@ -84,7 +85,7 @@ def size(
         played = run.run(replications)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} came to nothing: {failed.failure}")
-    return conclude_sizing(
+    found = conclude_sizing(
         title=loaded.scenario.title,
         file=loaded.name,
         path=by,
@@ -95,6 +96,7 @@ def size(
         values=tried,
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
     )
+    return SizingResult.of(found)
 
 
 def _asked_share(share: float | None, in_shares: Sequence[float]) -> float:

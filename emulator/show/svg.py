@@ -126,7 +126,7 @@ class Scale:
     Args:
         low, high: the amounts at the ends; made a little apart if they are the same.
         start, end: their places.
-        unit: time (ticks), share, count or ratio.
+        unit: time (ticks), share, points (percentage points, given as a share), count or ratio.
         most: so many ticks at most.
     """
 
@@ -149,8 +149,14 @@ class Scale:
         """Write an amount beside its tick."""
         if self._unit == "time":
             return duration(amount)
-        if self._unit == "share" and 0 <= amount <= 1:
+        if self._unit == "share":
             return value(round(amount, 9), "share")
+        if self._unit == "points":
+            return f"{self._number(100 * amount)} points"
+        return self._number(amount)
+
+    @staticmethod
+    def _number(amount: float) -> str:
         return number(float(f"{amount:.9g}")) if amount >= 0 else "-" + number(float(f"{-amount:.9g}"))
 
 

@@ -98,7 +98,7 @@ def test_progress_is_silent_at_first_and_leaves_no_trace(monkeypatch: pytest.Mon
         now[0] = 100.0 + second
         told(share)
     told.clear()
-    first, second = "a.yaml: 25 % of the night", "a.yaml: 100 % of the night"
+    first, second = "a.yaml: 25 % of the night, 3 s left", "a.yaml: 100 % of the night, 0 s left"
     assert file.text == f"\r{first}\r{second}\r{' ' * len(second)}\r"
 
 

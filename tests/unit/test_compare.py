@@ -195,6 +195,18 @@ def test_a_policy_that_raises_loses_its_nights_alone() -> None:
     assert {(lost.variant, lost.why) for lost in found.lost} == {("broken", "RuntimeError: no idea")}
 
 
+def test_a_policy_that_cannot_travel_is_told_before_it_is_sent() -> None:
+    """In one process any object will do; for others its class has to be found there."""
+
+    class Local(Patient):
+        pass
+
+    own = {"own": {"queues.night.retry": Local(2, MINUTE)}}
+    assert compared(variants=own, replications=2).variants == ("as written", "own")
+    with pytest.raises(InputError, match="own: its retry policy cannot travel to another process"):
+        compared(variants=own, replications=2, processes=2)
+
+
 # -- the file of results -----------------------------------------------------------------------------------------------
 
 

@@ -47,13 +47,19 @@ def _what(comparison: Comparison) -> str:
     nights = f"{count:,} night{'' if count == 1 else 's'}"
     if len(comparison.variants) == 1:
         of = "" if comparison.baseline == AS_WRITTEN else f", {comparison.baseline}"
-        return f"{comparison.title}{of}. {nights}, {seeds}."
+        return f"{_ended(comparison.title + of)} {nights}, {seeds}."
     others = len(comparison.variants) - 1
+    title = _ended(comparison.title)
     return (
-        f"{comparison.title}. {others} variant{'' if others == 1 else 's'} beside {comparison.baseline}, {nights} of "
+        f"{title} {others} variant{'' if others == 1 else 's'} beside {comparison.baseline}, {nights} of "
         f"each on the same draws, {seeds}. Intervals are at {value(comparison.confidence, 'share')}; those of "
         "differences hold for all of them together."
     )
+
+
+def _ended(text: str) -> str:
+    """End a sentence, unless it has an end."""
+    return text if text.endswith((".", "?", "!")) else text + "."
 
 
 def _interval(one: Interval | None, unit: str) -> str:
@@ -235,8 +241,8 @@ def sizing_page(sizing: Sizing) -> Page:
     page.blank()
     last = sizing.first_seed + sizing.replications - 1
     page.say(
-        f"{sizing.title}. {sizing.replications:,} nights with each value, seeds {sizing.first_seed} to {last}, on the "
-        f"same draws. Intervals are at {value(sizing.confidence, 'share')} for all values together."
+        f"{_ended(sizing.title)} {sizing.replications:,} nights with each value, seeds {sizing.first_seed} to {last}, "
+        f"on the same draws. Intervals are at {value(sizing.confidence, 'share')} for all values together."
     )
     page.blank()
     rows = [[sizing.path, "all requirements met", "so in", "verdict"]]

@@ -54,7 +54,8 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float) -> flo
     ends = [0.0, *(end for one in found for end in _ends(one))]
     margin = (max(ends) - min(ends)) * 0.06
     unit = found[0].unit if found else "count"
-    scale = Scale(min(ends) - margin, max(ends) + margin, _LEFT, _RIGHT, unit, 5)
+    apart = "points" if unit == "share" else unit
+    scale = Scale(min(ends) - margin, max(ends) + margin, _LEFT, _RIGHT, apart, 4)
     svg.text(16, y + 18, fit(measure, 90), bold=True)
     top, bottom = y + 26, y + 30 + _ROW * len(found)
     svg.bottom_axis(scale, _LEFT, _RIGHT, bottom, top=top)
@@ -126,7 +127,7 @@ def trade_off(comparison: Comparison, theme: Theme = "both") -> str:
         x, y = xs.at(point.across or 0), ys.at(point.up or 0)
         shape = "ring" if point.beaten_by else SHAPES[place % 4]
         svg.mark(x, y, shape, role="faint" if point.beaten_by else "good", size=6, tip=point.variant)
-        label = _free(x + 12, y + 4, taken)
+        label = _free(x + 12, min(y + 4, bottom - 6), taken)
         if abs(label - y - 4) > 1:
             svg.line(x + 6, y, x + 11, label - 4, role="faint", width=0.7)
         svg.text(x + 12, label, fit(point.variant, 34), size=11)

@@ -88,7 +88,7 @@ def as_markdown(comparison: Comparison) -> str:
                 )
         unbeaten = [point.variant for point in comparison.points if not point.beaten_by]
         across, up = comparison.trade_off
-        lines += ["", f"Not beaten on both {across} and {up}: {_escaped(', '.join(unbeaten))}."]
+        lines += ["", _escaped(f"Not beaten on both {across} and {up}: {', '.join(unbeaten)}.")]
     lines += ["", f"Intervals hold for all differences together ({value(comparison.confidence, 'share')})."]
     return "\n".join(lines) + "\n"
 

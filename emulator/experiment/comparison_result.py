@@ -1,0 +1,80 @@
+"""What does a comparison, or a search for a size, leave in the hands of whoever ran it?"""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+from emulator.measure.comparison.result import Comparison
+from emulator.measure.comparison.sizing import Sizing
+from emulator.show.comparison.as_json import comparison_json, sizing_json
+from emulator.show.comparison.page import comparison_page, sizing_page
+from emulator.show.comparison.tables import rows
+from emulator.show.comparison.verdict import holds, sentence, size_holds
+from emulator.show.layout import Page
+
+__all__ = ["ComparisonResult", "SizingResult"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ComparisonResult(Comparison):
+    """A comparison that prints well: ``print(result)`` shows what the command shows."""
+
+    @classmethod
+    def of(cls, comparison: Comparison) -> "ComparisonResult":
+        """Make one of a comparison."""
+        return cls(**{field.name: getattr(comparison, field.name) for field in fields(comparison)})
+
+    @property
+    def holds(self) -> bool | None:
+        """Whether everything that the variants have to hold does; None when nothing had to."""
+        return holds(self)
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in one sentence."""
+        return sentence(self)
+
+    def summary(self) -> Page:
+        """Write it within 80 columns: ``as_text()`` gives it as text, ``write(file)`` shows it."""
+        return comparison_page(self)
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give a row for each figure and variant as a dict, times in seconds."""
+        return rows(self)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give all of it as plain data for ``json.dumps``."""
+        return comparison_json(self)
+
+    def __str__(self) -> str:
+        return self.summary().as_text()
+
+
+@dataclass(frozen=True, slots=True)
+class SizingResult(Sizing):
+    """A search for a size that prints well."""
+
+    @classmethod
+    def of(cls, sizing: Sizing) -> "SizingResult":
+        """Make one of a search."""
+        return cls(**{field.name: getattr(sizing, field.name) for field in fields(sizing)})
+
+    @property
+    def holds(self) -> bool:
+        """Whether a value was found."""
+        return size_holds(self)
+
+    def summary(self) -> Page:
+        """Write it within 80 columns."""
+        return sizing_page(self)
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give a row for each value that was tried."""
+        found: list[dict[str, Any]] = self.as_json()["tried"]
+        return found
+
+    def as_json(self) -> dict[str, Any]:
+        """Give all of it as plain data for ``json.dumps``."""
+        return sizing_json(self)
+
+    def __str__(self) -> str:
+        return self.summary().as_text()
