@@ -229,7 +229,12 @@ def _closing(page: Page, comparison: Comparison) -> None:
         file = comparison.files[comparison.variants.index(missed.variant)] if len(comparison.files) > 1 else None
         file = file or comparison.files[0]
         variant = "" if missed.variant in (AS_WRITTEN, file) else f" --variant {shlex.quote(missed.variant)}"
-        page.say(f"queuedrill run {shlex.quote(file)}{variant} --seed {missed.missed_seeds[0]}", indent=2, hanging=4)
+        seed = missed.missed_seeds[0]
+        again = f"queuedrill run {shlex.quote(file)}{variant} --seed {seed}"
+        if file == "settings":  # made in Python: there is no file
+            named = "" if missed.variant == AS_WRITTEN else f", variant={missed.variant!r}"
+            again = f"emulator.run(settings, seed={seed}{named})"
+        page.say(again, indent=2, hanging=4)
         page.blank()
     page.say(SMALL_PRINT, "small")
 

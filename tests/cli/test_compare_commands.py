@@ -1,0 +1,240 @@
+"""``compare``, ``size``, ``hunt`` and ``run --nights``: whole outputs, exit codes, files, and what is refused."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from emulator import load
+from emulator.errors import InputError
+from emulator.testing.hunting import hunt
+from emulator.testing.strategies import KINDS, fault_schedules
+
+Call = Callable[..., Any]
+
+COMPARED = """\
+title: Copies of plates
+starts: 2026-06-12T21:30:00
+lasts: 2h
+queues: {night: {lease: 90s}}
+pools: {dome: {count: 1, serves: [night], poll: 0s, heartbeat: 20s}}
+routines: {copy: {queue: night, parts: [{name: copy, takes: {median: 4m, p95: 9m}, leaves: copied, repeatable: false}]}}
+arrivals: [{routine: copy, count: 6, at: "21:35"}]
+must_hold: [{measure: makespan, at_most: 40m, in_share: 0.5}, {measure: repeated_effects, at_most: 0}]
+variants: {two: {pools.dome.count: 2}}
+"""
+
+
+@pytest.fixture
+def compared(place: Path) -> Path:
+    """A scenario with one variant, in the folder that commands work in."""
+    path = place / "compared.yaml"
+    path.write_text(COMPARED)
+    return path
+
+
+FEW = ["--replications", "20", "--processes", "1"]
+
+
+def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
+    queuedrill: Call, compared: Path
+) -> None:
+    """The same command gives the same output; ``--quiet`` the verdict alone, ``--json`` one line."""
+    code, out, err = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan")
+    assert (code, err) == (0, "")
+    assert out.startswith("Beside as written: two is better in makespan. All that is asked of the variants holds.\n")
+    assert queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan") == (code, out, err)
+    quiet = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--quiet")
+    assert quiet.out == out.split("\n\n")[0].replace("\n", " ") + "\n"
+    said = json.loads(queuedrill("compare", "compared.yaml", *FEW, "--json").out)
+    assert (said["files"], said["holds"], said["replications"]) == (["compared.yaml"], True, 20)
+
+
+def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Path) -> None:
+    """Each is written to where it was asked for, and nothing else is."""
+    options = ["--csv", "a.csv", "--markdown", "a.md", "--pictures", "pictures", "--quiet"]
+    assert queuedrill("compare", "compared.yaml", *FEW, *options).code == 0
+    assert Path("a.csv").read_bytes().startswith(b"measure,variant,unit,nights,")
+    assert Path("a.md").read_text("utf-8").startswith("**Beside as written: two is better in")
+    assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
+
+
+def test_compare_ends_with_1_where_it_does_not_hold_or_cannot_be_told(queuedrill: Call, compared: Path) -> None:
+    """One is said to be missed, the other to need more nights."""
+    compared.write_text(COMPARED.replace("at_most: 40m", "at_most: 5m"))
+    bad = queuedrill("compare", "compared.yaml", *FEW, "--quiet")
+    assert (bad.code, "Does not hold: makespan at most 5 min" in bad.out) == (1, True)
+    few = queuedrill("compare", "compared.yaml", "--replications", "2", "--processes", "1", "--quiet")
+    assert few.code == 1
+    compared.write_text(COMPARED.replace("in_share: 0.5", "in_share: 0.9"))
+    few = queuedrill("compare", "compared.yaml", "--replications", "4", "--processes", "1", "--quiet")
+    assert (few.code, "Cannot be told from so few nights: " in few.out) == (1, True)
+
+
+def test_compare_keeps_its_nights_and_goes_on(queuedrill: Call, compared: Path) -> None:
+    """What a file of results keeps is not run again; another comparison is refused."""
+    first = queuedrill("compare", "compared.yaml", "--replications", "5", "--processes", "1", "--results", "r.db")
+    assert first.code in (0, 1)
+    on = queuedrill("compare", "compared.yaml", *FEW, "--results", "r.db", "--resume")
+    assert on == queuedrill("compare", "compared.yaml", *FEW)
+    refused = queuedrill("compare", "compared.yaml", *FEW, "--results", "r.db")
+    assert (refused.code, refused.err) == (
+        2,
+        "r.db is there already: give --resume to go on with it, or another name\n",
+    )
+
+
+def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Path) -> None:
+    """The first is the baseline; what is equal shows no difference."""
+    Path("other.yaml").write_text(COMPARED.replace("lasts: 2h", "lasts: PT2H"))
+    same = queuedrill("compare", "compared.yaml", "other.yaml", *FEW, "--quiet")
+    assert same.out.startswith("No variant differs from compared.yaml in any compared figure.")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["compare", "compared.yaml", "--variants", "tow"], "there is no variant 'tow': did you mean 'two'?"),
+        (
+            ["compare", "compared.yaml", "--measures", "makespam"],
+            "there is no figure 'makespam': did you mean 'makespan'?",
+        ),
+        (
+            ["compare", "compared.yaml", "--precision", "5%", "--replications", "3"],
+            "both say how many nights: choose one",
+        ),
+        (["compare", "compared.yaml", "--at-most", "3"], "--at-most is the limit of --precision: give that too"),
+        (["compare", "compared.yaml", "--resume"], "give --results too"),
+        (["compare", "compared.yaml", "--trade-off", "makespan"], "--trade-off takes two figures"),
+        (
+            ["compare", "compared.yaml", "--csv", "no/such/folder.csv"],
+            "no/such/folder.csv cannot be written: No such file",
+        ),
+        (["compare", "compared.yaml", "--pictures", "fits.yaml"], "fits.yaml cannot be made: File exists"),
+        (["compare", "compared.yaml", "fits.yaml", "--variants", "two"], "--variants are those of one FILE"),
+        (["compare", "fits.yaml"], "fits.yaml: there is nothing to compare"),
+        (["compare", "compared.yaml", "--confidence", "95"], "a confidence of 95 is out of range"),
+        (["compare", "nowhere.yaml"], "nowhere.yaml: cannot be read: No such file or directory"),
+        (["compare", "wrong.yaml"], "wrong.yaml:"),
+        (["size", "compared.yaml", "--by", "pools.dome.count"], "which values? give --from and --to, or --values"),
+        (["size", "compared.yaml", "--by", "pools.dom.count", "--from", "1", "--to", "2"], "did you mean 'dome'?"),
+        (["size", "compared.yaml", "--by", "pools.dome.count", "--values", "1,few"], "pools.dome.count = few"),
+        (["run", "compared.yaml", "--nights", "3", "--log", "a.qdlog"], "--log and --pace are for one night"),
+        (["run", "compared.yaml", "--processes", "3"], "give --nights too"),
+        (["run", "compared.yaml", "--variant", "tow"], "there is no variant 'tow': it has two"),
+        (
+            ["run", "compared.yaml", "--variant", "tow", "--nights", "2"],
+            "there is no variant 'tow': did you mean 'two'?",
+        ),
+        (["hunt", "compared.yaml", "--kinds", "power_of"], "'power_of' is not drawn: did you mean 'power_off'?"),
+        (["hunt", "compared.yaml", "--kinds", "missing_tool"], "the scenario has no target for missing_tool"),
+        (["hunt", "misses.yaml"], "no requirement holds in the night with seed 1 before any fault"),
+    ],
+)
+def test_wrong_input_ends_with_2_and_says_what_instead(
+    queuedrill: Call, compared: Path, arguments: list[str], message: str
+) -> None:
+    """Each is told on standard error, without a traceback and before any night is run."""
+    code, out, err = queuedrill(*arguments, *(["--processes", "1"] if arguments[0] == "compare" else []))
+    assert (code, out) == (2, "")
+    assert message in err
+    assert "Traceback" not in err
+
+
+def test_many_nights_are_judged_together(queuedrill: Call, compared: Path) -> None:
+    """``run --nights`` says in what share of nights each requirement holds, of a variant too, and for several files."""
+    code, out, _ = queuedrill("run", "compared.yaml", "--nights", "40", "--variant", "two", "--processes", "1")
+    assert (code, out.splitlines()[0]) == (0, "It holds: all 2 requirements are met often enough, in 40 nights.")
+    assert "Half of the nights have at most " in out
+    both = queuedrill("run", "compared.yaml", "fits.yaml", "--nights", "3", "--processes", "1", "--quiet")
+    assert [line.split(":")[0] for line in both.out.splitlines()] == ["compared.yaml", "fits.yaml"]
+    said = json.loads(queuedrill("run", "compared.yaml", "--nights", "3", "--processes", "1", "--json").out)
+    assert (said["file"], said["replications"], said["differences"]) == ("compared.yaml", 3, [])
+    assert queuedrill("run", "compared.yaml", "--variant", "two", "--quiet").code == 0
+
+
+def test_size_gives_the_smallest_value_and_ends_with_1_without_one(queuedrill: Call, compared: Path) -> None:
+    """Whole numbers or a list; the answer alone, the page, or JSON."""
+    options = ["--by", "pools.dome.count", "--replications", "40", "--processes", "1"]
+    code, out, _ = queuedrill("size", "compared.yaml", *options, "--from", "1", "--to", "3", "--share", "0.8")
+    assert (code, out.splitlines()[0][:54]) == (0, "pools.dome.count = 2 is the smallest that holds in 80 ")
+    quiet = queuedrill("size", "compared.yaml", *options, "--values", "2,3", "--quiet", "--share", "0.8")
+    assert quiet.out.count("\n") == 1
+    said = json.loads(queuedrill("size", "compared.yaml", *options, "--values", "1,2", "--json").out)
+    assert [row["value"] for row in said["tried"]] == [1, 2]
+    none = queuedrill("size", "compared.yaml", *options, "--values", "1", "--quiet", "--share", "0.99")
+    assert (none.code, none.out.startswith("No value that was tried is shown to hold")) == (1, True)
+
+
+FOUND = """\
+Found: one fault breaks a requirement; {tried} nights were tried.
+  Missed: repeated_effects is 1, at most 0 was asked.
+
+To see that night, put this into compared.yaml:
+
+faults:
+  - {{{fault}}}
+
+and run it:
+  queuedrill run compared.yaml --seed 1
+"""
+
+
+def test_hunt_finds_the_smallest_faults_and_the_same_each_time(queuedrill: Call, compared: Path) -> None:
+    """What it prints can be pasted, and then the scenario misses what it says; the same seed finds the same."""
+    compared.write_text(
+        COMPARED.replace("queues: {night: {lease: 90s}}", "queues: {night: {retry: {attempts_in_all: 3}}}")
+    )
+    first = queuedrill("hunt", "compared.yaml", "--tries", "300", "--kinds", "lose_results,power_off")
+    assert first == queuedrill("hunt", "compared.yaml", "--tries", "300", "--kinds", "lose_results,power_off")
+    assert first.code == 1
+    said = json.loads(
+        queuedrill("hunt", "compared.yaml", "--tries", "300", "--kinds", "lose_results,power_off", "--json").out
+    )
+    [fault] = said["faults"]
+    assert fault["lose_results"] == "dome-1"
+    text = ", ".join(f"{key}: {value}" for key, value in fault.items())
+    assert first.out == FOUND.format(tried=said["tried"], fault=text)
+    pasted = first.out.partition("faults:")[2].partition("\n\nand")[0]
+    Path("found.yaml").write_text(compared.read_text() + "faults:" + pasted + "\n")
+    assert "repeated_effects is 1, at most 0 was asked" in queuedrill("run", "found.yaml", "--seed", "1").out
+    assert not Path(".hypothesis").exists()
+
+
+def test_hunt_says_how_many_it_tried_in_vain(queuedrill: Call, compared: Path) -> None:
+    """Slow heartbeats break nothing here: the budget is used up, and no more."""
+    code, out, err = queuedrill("hunt", "compared.yaml", "--tries", "25", "--kinds", "skew_clock")
+    assert (code, err) == (0, "")
+    tried = int(out.split(": ")[1].split(" ")[0])
+    assert out == f"No schedule of faults was found that breaks a requirement: {tried} nights were tried in vain.\n"
+    assert 1 < tried <= 25
+
+
+def test_hunt_adds_to_the_faults_that_are_there_and_counts_what_is_missed_already_for_nothing(place: Path) -> None:
+    """The fragment has no key that the scenario has already; a requirement that is missed anyway is told apart."""
+    path = place / "more.yaml"
+    more = '[{measure: done_share, at_least: 1}, {measure: makespan, at_most: 1s}]\nfaults: [{freeze: dome-1, at: "23:20", lasts: 1m}]'
+    path.write_text(
+        COMPARED.replace(
+            "[{measure: makespan, at_most: 40m, in_share: 0.5}, {measure: repeated_effects, at_most: 0}]", more
+        )
+    )
+    found = hunt(load(path), tries=200, kinds=["power_off"])
+    assert found.faults is not None
+    assert (found.has_faults, found.fragment().startswith("  - {power_off: dome-1")) == (True, True)
+    assert [text[:20] for text in found.already_missed] == ["Missed: makespan is "]
+    with pytest.raises(InputError, match="tries=0 is out of range: give a number from 1 to 1,000,000"):
+        hunt(load(path), tries=0)
+
+
+def test_every_kind_that_is_drawn_is_a_fault_of_the_scenario_file() -> None:
+    """The kinds are those of the file; how many are drawn is checked."""
+    from emulator.scenario.models.faults import FAULT_KINDS
+
+    assert set(KINDS) <= set(FAULT_KINDS)
+    with pytest.raises(InputError, match="at_least=2, at_most=1: give 0 <= at_least <= at_most"):
+        fault_schedules(
+            load(Path(__file__).parent.parent.parent / "scenarios" / "lost-results.yaml"), at_least=2, at_most=1
+        )

@@ -1,0 +1,224 @@
+"""Comparisons as text, JSON, CSV, Markdown and pictures: whole outputs, 80 columns, everything escaped."""
+
+import csv
+import io
+import json
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from emulator import ComparisonResult, compare, nights, size
+from emulator.measure.comparison.result import Lost
+from emulator.show.comparison.as_json import comparison_json
+from emulator.show.comparison.page import comparison_page
+from emulator.show.comparison.pictures import forest, pictures, trade_off
+from emulator.show.comparison.tables import as_csv, as_markdown
+from emulator.show.comparison.verdict import holds, sentence
+from emulator.show.layout import columns
+from emulator.show.svg import SHAPES, Scale, Svg, nice_steps
+
+GOLDEN = Path(__file__).parent.parent / "golden"
+HOSTILE = "<script>alert('x')</script> | **b** \u202edesrever \x1b[31m"
+
+NIGHT: dict[str, Any] = {
+    "title": "Copies of plates",
+    "starts": "2026-06-12T21:30:00",
+    "lasts": "2h",
+    "queues": {"night": {"retry": {"attempts_in_all": 2}}},
+    "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
+    "routines": {
+        "copy": {
+            "queue": "night",
+            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.2}],
+        }
+    },
+    "arrivals": [{"routine": "copy", "count": 8, "at": "21:30"}],
+    "must_hold": [
+        {"measure": "makespan", "at_most": "40m", "in_share": 0.5},
+        {"measure": "done_share", "at_least": 0.8},
+        {"measure": "wasted_work", "not_worse_by": "10m"},
+    ],
+    "variants": {
+        "two": {"pools.dome.count": 2},
+        "patient": {"queues.night.retry.attempts_in_all": 4},
+        "the same": {"queues.night.lease": "90s"},
+    },
+}
+
+
+@pytest.fixture(scope="module")
+def compared() -> ComparisonResult:
+    return compare(NIGHT, replications=10, processes=1, measures=["makespan", "done_share", "repeated_effects"])
+
+
+def hostile(name: str = HOSTILE) -> ComparisonResult:
+    night = {**NIGHT, "title": name[:200].replace("\x1b", " "), "variants": {"a" * 60: {"pools.dome.count": 2}}}
+    found = compare(night, replications=3, processes=1, measures=["makespan"])
+    spreads = tuple(replace(one, variant=name if one.variant != "as written" else one.variant) for one in found.spreads)
+    differences = tuple(replace(one, variant=name, sentence=name) for one in found.differences)
+    points = tuple(replace(one, variant=name if one.variant != "as written" else one.variant) for one in found.points)
+    return replace(
+        found, title=name, variants=("as written", name), spreads=spreads, differences=differences, points=points
+    )
+
+
+@pytest.mark.parametrize("kind", ["page.txt", "json", "csv", "md", "differences.svg", "trade-off.svg"])
+def test_each_form_is_the_same_to_the_byte(compared: ComparisonResult, kind: str) -> None:
+    """Each form of one small comparison is compared whole; the files are pins, copied from a run and read by eye."""
+    made = {
+        "page.txt": lambda: str(compared),
+        "json": lambda: json.dumps(_without_versions(compared.as_json()), indent=1) + "\n",
+        "csv": lambda: as_csv(compared),
+        "md": lambda: as_markdown(compared),
+        "differences.svg": lambda: pictures(compared)["differences.svg"],
+        "trade-off.svg": lambda: pictures(compared)["trade-off.svg"],
+    }[kind]()
+    path = GOLDEN / f"comparison.{kind}"
+    assert made == path.read_bytes().decode("utf-8")
+
+
+def _without_versions(said: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in said.items() if key not in ("versions", "nights")}
+
+
+def test_nothing_is_wider_than_80_columns(compared: ComparisonResult) -> None:
+    """Thirty variants with long names, and a name of 300 characters, keep within the page."""
+    many = {
+        **NIGHT,
+        "variants": {f"variant number {number} with a very long name": {"pools.dome.count": 2} for number in range(30)},
+    }
+    for found in (
+        compared,
+        hostile("x" * 300),
+        hostile("long words " * 30),
+        compare(many, replications=2, processes=1),
+        nights(NIGHT, 5, processes=1),
+        nights(NIGHT, 1, processes=1),
+    ):
+        assert [line for line in str(found).splitlines() if columns(line) > 80] == []
+
+
+def test_hostile_names_do_no_harm() -> None:
+    """No control character reaches the terminal; Markdown and SVG escape what they would take for more than text."""
+    found = hostile()
+    assert not any(ord(character) < 32 and character != "\n" for character in str(found))
+    assert "<script>" not in as_markdown(found).replace("\\<", "")
+    for picture in pictures(found).values():
+        root = ET.fromstring(picture)
+        assert [node.tag for node in root.iter() if node.tag.endswith("script")] == []
+        assert "\x1b" not in picture
+
+
+def test_json_has_nine_digits_and_the_versions(compared: ComparisonResult) -> None:
+    """Floats are rounded to nine significant digits; all versions stand beside."""
+    said = compared.as_json()
+    assert json.loads(json.dumps(said)) == said
+    assert sorted(said["versions"]) == ["program", "python", "scipy", "zone data"]
+    mean = said["spreads"][0]["mean"]
+    assert mean == float(f"{compared.spreads[0].mean:.9g}")
+    assert (said["holds"], said["verdict"]) == (compared.holds, compared.sentence)
+
+
+def test_rows_and_csv_say_the_same_in_seconds(compared: ComparisonResult) -> None:
+    """Each figure and variant is one row, in Python and in CSV; unknown ends are empty."""
+    rows = compared.rows()
+    read = list(csv.DictReader(io.StringIO(as_csv(compared))))
+    assert [(row["measure"], row["variant"]) for row in rows] == [(row["measure"], row["variant"]) for row in read]
+    spread = compared.spreads[1]
+    assert spread.mean is not None
+    assert rows[1]["mean"] == float(f"{spread.mean / 1_000_000:.9g}")
+    assert (rows[0]["effect"], read[0]["difference"]) == ("baseline", "")
+
+
+def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: ComparisonResult) -> None:
+    """What a variant misses decides; the baseline's own misses do not, unless it is alone; lost nights never hold."""
+    assert (compared.holds, compared.shares[3].verdict) == (False, "holds")  # what cannot be told has not been shown
+    better = compare(
+        {
+            **NIGHT,
+            "must_hold": [{"measure": "makespan", "at_most": "30m", "in_share": 0.5}],
+            "variants": {"four": {"pools.dome.count": 4}},
+        },
+        replications=40,
+        processes=1,
+        measures=["makespan"],
+    )
+    assert (better.holds, better.shares[0].verdict) == (True, "does not hold")
+    assert better.sentence == "Beside as written: four is better in makespan. All that is asked of the variants holds."
+    lost = replace(better, lost=(Lost("four", 3, "its process died each time"),))
+    assert holds(lost) is False
+    assert " 1 night was lost. " in sentence(lost)
+    assert "four, seed 3: its process died each time." in comparison_page(lost).as_text()
+    nothing = compare({**NIGHT, "must_hold": []}, replications=2, processes=1, measures=["makespan"])
+    assert nothing.holds is None
+    assert comparison_json(nothing)["holds"] is None
+
+
+def test_one_night_and_no_nights_to_judge_are_said() -> None:
+    """A single replication has no intervals; a figure of nothing is none; both are in words."""
+    one = compare(NIGHT, replications=1, processes=1, measures=["makespan", "detection_delay_mean"])
+    text = str(one)
+    assert "1 night of each" in text
+    assert "cannot be told" in text
+    assert "none" in text
+    assert nights({**NIGHT, "must_hold": []}, 3, processes=1).sentence == "Nothing was asked of 3 nights."
+
+
+def test_a_search_for_a_size_prints_well() -> None:
+    """The answer comes first, then every value with its nights and verdict."""
+    asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]}
+    found = size(asked, by="pools.dome.count", first=1, last=3, share=0.5, replications=40, processes=1)
+    lines = str(found).splitlines()
+    assert lines[0].startswith("pools.dome.count = 2 is the smallest that holds in 50 % of nights:")
+    assert [
+        line
+        for line in lines
+        if line.split() == ["pools.dome.count", "all", "requirements", "met", "so", "in", "verdict"]
+    ]
+    assert (found.holds, [row["value"] for row in found.rows()]) == (True, [1, 2, 3])
+
+
+@pytest.mark.parametrize("theme", ["both", "light", "dark"])
+def test_pictures_are_well_formed_and_told_to_those_who_do_not_see_them(compared: ComparisonResult, theme: Any) -> None:
+    """Each has a title and a description with every sentence; a fixed theme asks nothing of the reader's system."""
+    for picture in (forest(compared, theme), trade_off(compared, theme)):
+        root = ET.fromstring(picture)
+        names = [child.tag.rpartition("}")[2] for child in root]
+        assert names[:2] == ["title", "desc"]
+        assert ("prefers-color-scheme" in picture) is (theme == "both")
+    assert all(one.sentence in ET.fromstring(forest(compared))[1].text for one in compared.differences)  # type: ignore[operator]
+    assert pictures(nights(NIGHT, 2, processes=1)) == {}
+
+
+def test_axes_have_few_round_ticks() -> None:
+    """Ticks are round in the unit, within the ends, and never more than asked for."""
+    assert Scale(0, 7_200_000_000, 0, 100, "time", 4).ticks == [
+        0,
+        1_800_000_000,
+        3_600_000_000,
+        5_400_000_000,
+        7_200_000_000,
+    ]
+    assert [Scale(-0.4, 0.9, 0, 1, "points").say(tick) for tick in Scale(-0.4, 0.9, 0, 1, "points", 3).ticks] == [
+        "0 points",
+        "50 points",
+    ]
+    assert Scale(5, 5, 0, 100, "count").at(5) == 50.0
+    assert nice_steps(1e18, "time", 5) == 50_000 * 86_400_000_000
+    for unit in ("time", "share", "count"):
+        assert len(Scale(0.013, 97.3, 0, 1, unit, 5).ticks) <= 6
+
+
+def test_every_mark_is_drawn_differently() -> None:
+    """No two shapes give the same drawing."""
+    drawings = set()
+    for shape in SHAPES:
+        svg = Svg(20, 20, "a", "b")
+        svg.mark(10, 10, shape, tip="<")
+        svg.steps([(0, 0), (1, 1)], dashes="2 2")
+        drawings.add(svg.write())
+        assert "&lt;" in svg.write()
+    assert len(drawings) == len(SHAPES)
