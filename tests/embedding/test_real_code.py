@@ -189,3 +189,37 @@ def test_powered_off_and_frozen_handlers_stay_silent_to_the_interpreters_end(opt
     code = textwrap.dedent(CHILD).replace("DROPPED", dropped.strip("\n"))
     done = subprocess.run([sys.executable, *options, "-W", "always", "-c", code], capture_output=True, text=True)
     assert (done.returncode, done.stdout, done.stderr) == (0, "end\n", "")
+
+
+@pytest.mark.slow
+def test_what_a_power_off_keeps_for_ever_is_bounded(go: Any) -> None:
+    """Each powered-off handler of two tasks costs less than 40 kB until the process ends; a cancelled one nothing."""
+    import gc
+    import tracemalloc
+
+    async def copy(work: Work) -> None:
+        async with asyncio.TaskGroup() as group:
+            group.create_task(asyncio.sleep(3600))
+            await asyncio.sleep(3600)
+
+    async def test(power_off: bool) -> int:
+        async with Emulator(handlers={"copy": copy}, pools={"dome": {"count": 100}}) as emu:
+            for _ in range(100):
+                emu.submit("copy")
+            await emu.advance(1)
+            if power_off:
+                emu.power_off("dome")
+        del emu
+        gc.collect()
+        return tracemalloc.get_traced_memory()[0]
+
+    async def rounds() -> list[int]:
+        tracemalloc.start()
+        try:
+            return [await test(power_off) for power_off in (False, False, True, True)]
+        finally:
+            tracemalloc.stop()
+
+    _, cancelled, first, second = go(rounds())
+    assert (second - first) / 100 < 40_000
+    assert first > cancelled
