@@ -163,6 +163,7 @@ class Emulator(Interventions, Views):
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        __tracebackhide__ = True
         if self._is_open:
             self._is_open = False
             await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
@@ -177,6 +178,7 @@ class Emulator(Interventions, Views):
         Raises:
             InvariantError: naming every event by which it happened.
         """
+        __tracebackhide__ = True  # a report is about the test, not about what looks at it
         if found := broken(self.rows, self._never, at_end=at_end):
             raise InvariantError("what must never happen has happened:\n  " + "\n  ".join(found))
 

@@ -19,7 +19,10 @@ __all__ = ["ConsoleParser", "FileParser", "PythonParser", "commands", "matches"]
 
 
 class PythonParser:
-    """Runs each block of Python in the namespace of its page; one that defines tests is run by pytest instead."""
+    """Runs each block of Python in the namespace of its page; one that defines tests is run by pytest instead.
+
+    One whose first line is ``# NAME.py`` is saved under that name, for the commands that follow.
+    """
 
     def __init__(self) -> None:
         self._parse = PythonCodeBlockParser(doctest_optionflags=doctest.ELLIPSIS)
@@ -27,9 +30,16 @@ class PythonParser:
     def __call__(self, document: Document) -> Iterator[Region]:
         """Give the blocks, each with who runs it."""
         for region in self._parse(document):
-            if re.search(r"^(async )?def test_", str(region.parsed), re.MULTILINE):
+            if re.match(r"# \w+\.py\n", str(region.parsed)):
+                region.evaluator = save
+            elif re.search(r"^(async )?def test_", str(region.parsed), re.MULTILINE):
                 region.evaluator = run_tests
             yield region
+
+
+def save(example: Example) -> None:
+    """Write the file that a block names."""
+    Path(example.parsed[2:].split("\n", 1)[0]).write_text(example.parsed, "utf-8")
 
 
 def run_tests(example: Example) -> str | None:
@@ -53,7 +63,7 @@ class FileParser(CodeBlockParser):
 
 
 class ConsoleParser(CodeBlockParser):
-    """Runs each ``console`` block whose first command is ``queuedrill``."""
+    """Runs each ``console`` block whose first command is ``queuedrill`` or ``pytest``."""
 
     language = "console"
 
@@ -63,7 +73,8 @@ class ConsoleParser(CodeBlockParser):
 
     def __call__(self, document: Document) -> Iterable[Region]:
         """Give the blocks that are to be run."""
-        return (region for region in super().__call__(document) if str(region.parsed).startswith("$ queuedrill"))
+        ours = ("$ queuedrill", "$ pytest")
+        return (region for region in super().__call__(document) if str(region.parsed).startswith(ours))
 
     def evaluate(self, example: Example) -> str | None:
         """Run the commands of one block one by one, and say what is not as shown."""
