@@ -1,0 +1,80 @@
+"""What does a log say of its night? The folded events and the judged requirements, as the run itself had them.
+
+The law: the events are folded as they stand in the log; nothing of them is made anew. What no event tells (pools,
+slots, when recurrences are due) is read from the scenario that the log holds. Only when the broker was down during the
+night are the arrivals played once more, because an event tells when a job was submitted and not when it had been due.
+
+A run that was killed is judged up to its last event, as far as that can be judged.
+"""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from emulator.errors import LogError
+from emulator.measure.fold import NightFold
+from emulator.measure.night import Night
+from emulator.measure.requirements import judge_all
+from emulator.measure.verdict import Judged
+from emulator.record.events import Row
+from emulator.record.log_reader import Log, open_log
+from emulator.record.recorder import Recorder
+from emulator.scenario.load import Loaded, load_text, varied
+from emulator.timeline.agenda import Agenda
+from emulator.world.world import World
+
+__all__ = ["JudgedLog", "judged_log"]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedLog:
+    """A log, read and judged; made by ``judged_log``.
+
+    Attributes:
+        log: the log.
+        loaded: the scenario that was run, under the variant that was run.
+        night: the folded events.
+        judged: the requirements, in the scenario's order.
+    """
+
+    log: Log
+    loaded: Loaded
+    night: Night
+    judged: tuple[Judged, ...]
+
+
+def judged_log(path: str | Path) -> JudgedLog:
+    """Fold and judge a log: figures and verdicts are those that the run had.
+
+    Files that the scenario refers to are looked for beside the scenario, where the recorded run found it.
+
+    Raises:
+        LogError: when the log cannot be read, holds no event, or names a variant that its scenario does not have.
+        ScenarioError: when this version of the program does not take the scenario any more.
+    """
+    log = open_log(path)
+    meta = log.meta
+    loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
+    if meta.variant:
+        if meta.variant not in loaded.patches:
+            raise LogError(f"{log.path}: its run was of the variant {meta.variant!r}, which its scenario does not have")
+        loaded = varied(loaded, loaded.patches[meta.variant], meta.variant)
+    rows = list(log.rows())
+    if not rows:
+        raise LogError(f"{log.path}: it holds no event yet: look again when the run has gone on")
+    world = World(loaded, meta.seed, Agenda(), Recorder(), heartbeats=meta.heartbeats)
+    fold = NightFold(loaded.scenario.lasts, pools=world.pools_of_workers(), slots=world.slots())
+    fold.feed_all(rows)
+    night = replace(
+        fold.close(None if log.finished else rows[-1][0]),
+        occurrences=_occurrences(world, rows),
+        offered_load=world.offered_load(),
+    )
+    return JudgedLog(log, loaded, night, judge_all(night, loaded.scenario.must_hold, loaded.clock))
+
+
+def _occurrences(world: World, rows: list[Row]) -> dict[str, tuple[int, ...]]:
+    """Give when the jobs of each entry were due; without an outage only recurrences need it: all else is in time."""
+    if any(row[1] == "broker_down" for row in rows):
+        world.start()
+        world.run()
+    return {entry: tuple(ticks) for entry, ticks in world.occurrences.items()}

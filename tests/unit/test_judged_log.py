@@ -1,0 +1,38 @@
+"""Does a log give the figures and verdicts that its run gave?"""
+
+from pathlib import Path
+
+import pytest
+
+from emulator.errors import LogError
+from emulator.experiment.judged_log import judged_log
+from emulator.experiment.run import run
+from emulator.measure.catalogue import MEASURES
+from emulator.measure.figures import Figures
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+SOME = ["worker-lost-mid-run", "zombie-writes-twice", "missed-run", "recurrence-overlaps-itself", "surge-refused"]
+
+
+@pytest.mark.parametrize("name", SOME)
+def test_a_log_is_judged_as_its_run_was(name: str, tmp_path: Path) -> None:
+    """Every figure of the catalogue, every requirement and every job's row is the same from the log as from the run."""
+    result = run(SCENARIOS / f"{name}.yaml", log=tmp_path / "night.db")
+    found = judged_log(tmp_path / "night.db")
+
+    before, after = Figures(result.night), Figures(found.night)
+    assert [after.get(one) for one in MEASURES] == [before.get(one) for one in MEASURES]
+    assert (found.judged, found.night.table) == (result.judged, result.night.table)
+
+
+def test_a_log_of_a_variant_is_judged_under_that_variant(tmp_path: Path) -> None:
+    """The variant that was run decides which scenario the log is judged by."""
+    result = run(SCENARIOS / "how-long-a-lease.yaml", variant="5 min", log=tmp_path / "night.db")
+    found = judged_log(tmp_path / "night.db")
+    assert (found.loaded.scenario, found.judged) == (result.loaded.scenario, result.judged)
+
+
+def test_a_file_that_is_no_log_is_refused(tmp_path: Path) -> None:
+    """What is not there is refused as a log is refused everywhere."""
+    with pytest.raises(LogError, match=r"none\.db"):
+        judged_log(tmp_path / "none.db")
