@@ -21,6 +21,7 @@ from emulator.cli.check import check
 from emulator.cli.compare import compare
 from emulator.cli.hunt import hunt
 from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
+from emulator.cli.page import page
 from emulator.cli.reproduce import reproduce
 from emulator.cli.run import run
 from emulator.cli.schema import schema
@@ -58,7 +59,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size):
+for _command in (run, check, schema, reproduce, hunt, compare, size, page):
     program.add_command(_command)
 
 

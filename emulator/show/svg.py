@@ -104,18 +104,20 @@ class Svg:
             self.line(x, y, x, y + 4, role="faint")
             self.text(x, y + 17, scale.say(tick), anchor="middle", role="faint", size=11)
 
-    def write(self) -> str:
-        """Give the whole picture as an SVG document."""
+    def write(self, *, styled: bool = True) -> str:
+        """Give the whole picture as an SVG document; unstyled, for a page whose own style sheet tells the colours."""
         css = {
             "both": f"svg{{{_LIGHT}}}@media(prefers-color-scheme:dark){{svg{{{_DARK}}}}}",
             "light": f"svg{{{_LIGHT}}}",
             "dark": f"svg{{{_DARK}}}",
         }[self._theme]
+        fits = ' style="max-width:100%;height:auto"' if styled else ' class="picture"'
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self._width} {self._height}" '
-            f'width="{self._width}" height="{self._height}" style="max-width:100%;height:auto" role="img" '
+            f'width="{self._width}" height="{self._height}"{fits} role="img" '
             f'aria-label="{_safe(self._title)}" font-family="system-ui, sans-serif">'
-            f"<title>{_safe(self._title)}</title><desc>{_safe(self._about)}</desc><style>{css}</style>"
+            f"<title>{_safe(self._title)}</title><desc>{_safe(self._about)}</desc>"
+            f"{f'<style>{css}</style>' if styled else ''}"
             f'<rect width="100%" height="100%" fill="var(--paper)"/>' + "".join(self._parts) + "</svg>\n"
         )
 

@@ -1,0 +1,99 @@
+"""How does a log, or a night that was just run, become a page?
+
+The heartbeats that renewed a lease stand in the events only where a run simulated them. For the others the night is
+played once more with every heartbeat simulated: both modes agree on all other events, and this is checked here. If
+they do not agree (the run was of a test's own code, or of another version), the page draws no heartbeats and says so.
+"""
+
+from itertools import zip_longest
+from pathlib import Path
+from typing import Final
+
+from emulator.errors import LogError
+from emulator.experiment.judged_log import judged_log
+from emulator.experiment.result import NightResult
+from emulator.record.events import HEARTBEAT_KINDS, Row
+from emulator.record.recorder import Recorder
+from emulator.scenario.load import Loaded
+from emulator.show import meta as show
+from emulator.show.page.document import Material, document
+from emulator.timeline.agenda import Agenda
+from emulator.world.world import World
+
+__all__ = ["page_of_log", "page_of_night", "write_page"]
+
+_MOST_BEATS: Final = 150_000
+
+Beats = list[tuple[int, int, str]]
+
+
+def page_of_log(path: str | Path) -> str:
+    """Write the page of a log as HTML; the same log gives the same bytes.
+
+    Raises:
+        LogError: when the log cannot be read.
+        ScenarioError: when this version of the program does not take its scenario any more.
+    """
+    found = judged_log(path)
+    about = found.log.meta
+    sources = [told.source for told in found.loaded.provenance.values()]
+    variant = f", of the variant {about.variant}" if about.variant else ""
+    meta = show.RunMeta(
+        title=found.loaded.scenario.title + variant,
+        seed=about.seed,
+        again=f"queuedrill run {about.scenario_name} --seed {about.seed}"
+        + (f" --variant '{about.variant}'" if about.variant else ""),
+        guessed=sources.count("guess"),
+        stated=len(sources),
+        versions={"program": about.program_version, "zone data": about.zone_data_version},
+    )
+    rows = list(found.log.numbered())
+    beats = _beats(found.loaded, about.seed, [row for _, row in rows])
+    requirements = found.loaded.scenario.must_hold
+    return document(Material(found.night, found.judged, meta, rows, found.loaded.clock, requirements, beats))
+
+
+def page_of_night(result: NightResult) -> str:
+    """Write the page of a night that was run with its events kept."""
+    rows = list(enumerate(result.rows or (), 1))
+    beats = _beats(result.loaded, result.seed, [row for _, row in rows])
+    requirements = result.loaded.scenario.must_hold
+    return document(Material(result.night, result.judged, result.meta, rows, result.loaded.clock, requirements, beats))
+
+
+def write_page(html: str, path: Path) -> None:
+    """Write a page to a file.
+
+    Raises:
+        LogError: when that cannot be.
+    """
+    try:
+        path.write_text(html, "utf-8", newline="\n")
+    except OSError as error:
+        raise LogError(f"{path}: the page cannot be written: {error.strerror}") from None
+
+
+def _beats(loaded: Loaded, seed: int, rows: list[Row]) -> Beats | None:
+    """Give (tick, token, worker) of every heartbeat that renewed a lease; None where that cannot be known."""
+    if any(row[1] in HEARTBEAT_KINDS for row in rows) or loaded.scenario.heartbeats == "simulated":
+        return _renewals(rows)
+    scenario = loaded.scenario
+    if sum(pool.count * scenario.lasts // pool.heartbeat for pool in scenario.pools.values()) > _MOST_BEATS:
+        return None
+    recorder = Recorder()
+    world = World(loaded, seed, Agenda(), recorder, heartbeats="simulated")
+    world.start()
+    world.run()
+    world.close()
+    others = (row for row in recorder.rows if row[1] not in HEARTBEAT_KINDS)
+    same = all(a is not None and b is not None and _of(a) == _of(b) for a, b in zip_longest(rows, others))
+    return _renewals(recorder.rows) if same else None
+
+
+def _of(row: Row) -> Row:
+    """Give a row without the number of its cause, which counts heartbeats too."""
+    return (*row[:2], *row[3:])
+
+
+def _renewals(rows: list[Row]) -> Beats:
+    return [(row[0], row[5], row[4]) for row in rows if row[1] == "lease_renewed"]

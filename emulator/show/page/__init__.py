@@ -1,0 +1,1 @@
+"""The page of one run: one HTML file that needs nothing else."""

@@ -1,0 +1,121 @@
+"use strict";
+/* What the page knows: the columns of the night, unpacked, with searches over them. */
+
+async function unpacked(id) {
+  const packed = atob(document.getElementById(id).textContent);
+  const bytes = new Uint8Array(packed.length);
+  for (let i = 0; i < packed.length; i++) bytes[i] = packed.charCodeAt(i);
+  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+  return JSON.parse(await new Response(stream).text());
+}
+
+/* Names as they may be shown: no control or direction marks, and not endlessly long. */
+function clean(text) {
+  const shown = String(text).replace(/[\p{C}\p{Zl}\p{Zp}]/gu, " ");
+  return shown.length > 160 ? shown.slice(0, 159) + "…" : shown;
+}
+
+/* The first place from `low` on, below `high`, at which `is` holds; it must hold from there on. */
+function firstThat(low, high, is) {
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if (is(middle)) high = middle; else low = middle + 1;
+  }
+  return low;
+}
+
+class Night {
+  constructor(data) {
+    Object.assign(this, data);
+    const n = this.job.length;
+    this.begins = Float64Array.from(this.begins);
+    this.ends = Float64Array.from(this.lasts, (lasts, i) => this.begins[i] + lasts);
+    this.leaseBegins = Float64Array.from(this.lease, (lease, i) => this.begins[i] + lease);
+    this.leaseEnds = Float64Array.from(this.leased, (leased, i) => (leased < 0 ? -1 : this.leaseBegins[i] + leased));
+    this.laneOf = new Int32Array(n);
+    this.lanes.forEach(([, from, to], lane) => this.laneOf.fill(lane, from, to));
+    this.beatsOf = new Map(this.beats.map(([place, ...beats]) => [place, beats]));
+    this.jobName = new Map();
+    this.routineOf = new Map();
+    for (const [number, name, routine] of this.jobs) {
+      this.jobName.set(number, clean(name));
+      this.routineOf.set(number, routine);
+    }
+    this.statesOf = this.workers.map(() => []);
+    for (const [worker, at, state, why] of this.workerStates) this.statesOf[worker].push([at, state, why]);
+    this.workers = this.workers.map(clean);
+    this.counts = Object.entries(this.counts).map(([queue, columns]) => [clean(queue), ...columns]);
+    this.systems = Object.entries(this.systems).map(([name, columns]) => [clean(name), ...columns]);
+    this.total = this.addUp();
+    this.chosen = new Uint8Array(n).fill(1);
+  }
+
+  /* Queued, held and running of all queues together, at every change. */
+  addUp() {
+    if (this.counts.length === 1) return this.counts[0].slice(1);
+    const changes = [];
+    for (const [, at, ...states] of this.counts) {
+      for (let i = 0; i < at.length; i++) {
+        changes.push([at[i], ...states.map((state) => state[i] - (i ? state[i - 1] : 0))]);
+      }
+    }
+    changes.sort((a, b) => a[0] - b[0]);
+    const total = [[0], [0], [0], [0]];
+    for (const [at, ...by] of changes) {
+      const last = total[0].length - 1;
+      const place = total[0][last] === at ? last : last + 1;
+      total[0][place] = at;
+      by.forEach((change, k) => { total[k + 1][place] = total[k + 1][last] + change; });
+    }
+    return total;
+  }
+
+  /* The row of `lane` that is under way at `at`, or -1. */
+  rowAt(lane, at) {
+    const [, from, to] = this.lanes[lane];
+    const row = firstThat(from, to, (i) => Math.max(this.ends[i], this.leaseEnds[i]) > at);
+    return row < to && Math.min(this.begins[row], this.leaseBegins[row]) <= at ? row : -1;
+  }
+
+  stateAt(worker, at) {
+    const states = this.statesOf[worker];
+    const place = firstThat(0, states.length, (i) => states[i][0] > at) - 1;
+    return place < 0 ? null : states[place];
+  }
+
+  offset(at) {
+    let found = this.offsets[0][1];
+    for (const [from, seconds] of this.offsets) if (from <= at) found = seconds;
+    return found;
+  }
+
+  /* Clock time, with the day where it is not the first. */
+  clock(at, seconds = true) {
+    const first = new Date((this.epoch + this.offset(0)) * 1000);
+    const local = new Date((this.epoch + this.offset(at)) * 1000 + Math.floor(at / 1000));
+    const day = Math.floor(local / 864e5) - Math.floor(first / 864e5);
+    const text = local.toISOString().slice(11, seconds ? 19 : 16);
+    return day ? `day ${day + 1} ${text}` : text;
+  }
+
+  tellEvent(event) {
+    const [, , kind, , job, worker, ...details] = event;
+    const values = Object.fromEntries(this.details[kind].map((name, i) => [name, details[i]]));
+    values.worker = worker;
+    values.job = this.jobName.get(job) || "A job";
+    const fill = (_, name, at) => (at ? this.clock(values[name]) : clean(values[name]));
+    return this.words[kind].replace(/\{(\w+)(@?)\}/g, fill).replace(/\s+/g, " ").replaceAll(" ()", "").replaceAll(" .", ".").trim();
+  }
+
+  tellAttempt(row) {
+    const outcome = this.outcomes[this.outcome[row]];
+    const why = clean(this.whys[this.why[row]]);
+    const worker = this.workers[this.lanes[this.laneOf[row]][0]];
+    const beats = this.beatsOf.get(row);
+    return `${this.jobName.get(this.job[row])}, attempt ${this.attempt[row]} on ${worker}: ` +
+      `${this.clock(this.begins[row])} to ${this.clock(this.ends[row])}, ${outcome}${why ? ` (${why})` : ""}` +
+      (this.leaseEnds[row] < 0 ? "; no lease of its own"
+        : `; lease ${this.clock(this.leaseBegins[row])} to ${this.clock(this.leaseEnds[row])}`) +
+      (beats ? `, ${beats.length} heartbeat${beats.length === 1 ? "" : "s"} got through` : "") + ".";
+  }
+}

@@ -1,0 +1,145 @@
+"""How does a night become one HTML file? The verdict first, then the requirements, then the picture and the rest.
+
+The law: the file asks for nothing, and nothing in it can ask for anything: its policy allows the one style sheet and
+the one script by their hashes, and data stand in blocks that are no scripts. All names are escaped here or written as
+text by the script. The same input gives the same bytes: no clock, no host, no path of this machine.
+"""
+
+import base64
+import hashlib
+import json
+import zlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from importlib import resources
+from typing import Any, Final
+
+from emulator.measure.night import Night
+from emulator.measure.verdict import Asked, Judged
+from emulator.record.events import DETAILS, Row
+from emulator.scenario.clock import Clock
+from emulator.show import meta as show
+from emulator.show.page.data import columns
+from emulator.show.page.sections import sections
+from emulator.show.page.telling import WORDS
+
+__all__ = ["Material", "document"]
+
+_MOST_EVENTS: Final = 400_000
+"""With more, the page keeps the events of the jobs that it names, and says so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What a page is made of.
+
+    Attributes:
+        night, judged: the folded events and the judged requirements.
+        meta: what is said of the run beside its figures.
+        rows: numbered rows, in order.
+        clock: of the scenario.
+        requirements: of the scenario.
+        beats: (tick, token, worker) of the heartbeats that renewed a lease; None: not known.
+    """
+
+    night: Night
+    judged: tuple[Judged, ...]
+    meta: show.RunMeta
+    rows: Sequence[tuple[int, Row]]
+    clock: Clock
+    requirements: Sequence[Asked]
+    beats: Iterable[tuple[int, int, str]] | None = field(default=None)
+
+
+def document(of: Material) -> str:
+    """Write the whole page.
+
+    Returns:
+        The text of an HTML file, to be written as UTF-8.
+    """
+    found = columns(of.rows, of.night.horizon, of.night.pools, of.beats or ())
+    body, named = sections(of)
+    whole = len(of.rows) <= _MOST_EVENTS
+    data = {
+        **found.as_data(),
+        "offsets": _offsets(of.clock, of.night.horizon),
+        "epoch": _epoch(of.clock),
+        "words": dict(WORDS),
+        "details": {kind: list(names) for kind, names in DETAILS.items()},
+        "beatsKnown": of.beats is not None,
+        "wholeEvents": whole,
+    }
+    style, script = _asset("page.css"), "".join(_asset(name) for name in ("columns.js", "axis.js", "page.js"))
+    policy = (
+        f"default-src 'none'; style-src '{_hash(style)}'; script-src '{_hash(script)}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    title = escape(_clean(of.meta.title))
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f'<meta name="color-scheme" content="light dark">\n<title>{title}</title>\n<style>{style}</style>\n</head>\n'
+        f"<body>\n{body}\n"
+        f'<script type="text/plain" id="columns">{_packed(data)}</script>\n'
+        f'<script type="text/plain" id="events">{_packed(_events(of.rows, whole, named))}</script>\n'
+        f"<script>{script}</script>\n</body>\n</html>\n"
+    )
+
+
+def _events(rows: Iterable[tuple[int, Row]], whole: bool, named: frozenset[int]) -> list[list[Any]]:
+    """Give the events that stories are told from: of jobs, and of everything when there are not too many."""
+    return [
+        [number, row[0], row[1], row[2], row[3], row[4], *row[5:]]
+        for number, row in rows
+        if (row[3] and (whole or row[3] in named))
+    ]
+
+
+def _packed(data: Any) -> str:
+    """Pack data as JSON, raw deflate and base64: nothing in a name can end the block that it stands in."""
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    packed = packer.compress(text.encode("utf-8", "replace")) + packer.flush()
+    return base64.b64encode(packed).decode("ascii")
+
+
+def _offsets(clock: Clock, horizon: int) -> list[list[int]]:
+    """Give from which tick on the local clock is how many seconds ahead of universal time."""
+    found: list[list[int]] = []
+    step = max(900_000_000, horizon // 4_000)
+    for tick in [*range(0, horizon, step), horizon]:
+        seconds = _seconds(clock, tick)
+        if not found:
+            found.append([0, seconds])
+        elif seconds != found[-1][1]:
+            low, high = max(0, tick - step), tick
+            while high - low > 1_000_000:
+                middle = (low + high) // 2
+                low, high = (middle, high) if _seconds(clock, middle) == found[-1][1] else (low, middle)
+            found.append([-(-low // 1_000_000) * 1_000_000, seconds])
+    return found
+
+
+def _seconds(clock: Clock, tick: int) -> int:
+    offset = clock.local(tick).utcoffset()
+    assert offset is not None, "the scenario's clock has a zone"
+    return int(offset.total_seconds())
+
+
+def _epoch(clock: Clock) -> int:
+    """Give tick 0 in seconds of universal time since 1970."""
+    return int(clock.local(0).timestamp())
+
+
+def _asset(name: str) -> str:
+    return resources.files("emulator.show.page").joinpath(name).read_text("utf-8")
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
+
+
+def _clean(text: str) -> str:
+    return "".join(character if character.isprintable() else " " for character in text)

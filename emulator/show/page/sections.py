@@ -1,0 +1,299 @@
+"""What does the page say in words and tables? Everything but the picture's own drawing, readable without a script."""
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from typing import TYPE_CHECKING, Final
+
+from emulator.measure.figures import Figures
+from emulator.measure.night import Night
+from emulator.measure.selection import Where
+from emulator.measure.verdict import Judged
+from emulator.measure.words import duration, value, write
+from emulator.show.meta import SMALL_PRINT, verdict
+from emulator.show.page.curves import curve
+from emulator.show.page.picture import PICTURE
+from emulator.show.page.telling import told
+from emulator.show.summary import final_states, unfinished_jobs
+from emulator.show.worst import worst_jobs
+
+if TYPE_CHECKING:
+    from emulator.show.page.document import Material
+
+__all__ = ["clean", "sections"]
+
+_MOST_STORIES: Final = 40
+_MOST_EVENTS: Final = 200
+_MOST_LISTED: Final = 10
+_LONGEST: Final = 160
+
+
+def sections(of: "Material") -> tuple[str, frozenset[int]]:
+    """Write the body of the page, and name the jobs whose events it lists."""
+    night, figures = of.night, Figures(of.night)
+    worst = worst_jobs(night)
+    named = list(dict.fromkeys([*(job for one in of.judged for job in one.evidence), *(one.job for one in worst)]))
+    named = named[:_MOST_STORIES]
+    listed = frozenset(named)
+    fits, sentence = verdict(of.judged)
+    look = "" if fits is None else " fits" if fits else " fails"
+    parts = [
+        '<a class="skip" href="#requirements">To the requirements</a>',
+        f"<header><p>{_text(of.meta.title)}</p><h1 class='verdict{look}'>{_text(sentence)}</h1>",
+        f"<p>{duration(night.horizon)} in virtual time, seed {of.meta.seed}; one night of many.</p></header><main>",
+        _requirements(night, of.judged, listed),
+        PICTURE,
+        _times(of),
+        _attempts(night, figures),
+        _jobs(night, figures),
+        _workers(night),
+        _worst(of, listed),
+        _events(of, named),
+        _closing(of),
+        "</main>",
+    ]
+    return "\n".join(part for part in parts if part), listed
+
+
+def clean(text: str) -> str:
+    """Give a name as it may be shown: no control or direction marks, and no longer than a line or two.
+
+    >>> clean("a\\u202eb" + "c" * 500) == "a b" + "c" * 156 + "…"
+    True
+    """
+    shown = "".join(character if character.isprintable() else " " for character in text)
+    return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
+
+
+def _text(text: str) -> str:
+    return escape("".join(character if character.isprintable() else " " for character in text))
+
+
+def _name(text: str) -> str:
+    return f"<bdi>{escape(clean(text))}</bdi>"
+
+
+def _table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Write a table of ready HTML cells; the first cell of each row is its heading."""
+    top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
+    body = "".join(
+        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{cell}</td>" for cell in row[1:]) + "</tr>" for row in rows
+    )
+    return (
+        f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table><caption>{caption}</caption>'
+        f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _job(night: Night, job: int, listed: frozenset[int]) -> str:
+    name = _name(night.name_of(job))
+    return f'<a href="#job-{job}">{name}</a>' if job in listed else name
+
+
+def _requirements(night: Night, judged: Sequence[Judged], listed: frozenset[int]) -> str:
+    words = {True: "met", False: "missed", None: "not judged"}
+    rows, sentences = [], []
+    for number, one in enumerate(judged, 1):
+        found = _text(write(one.found))
+        if one.requirement.startswith("each ") and one.found.value is not None:
+            found = f"{one.found.n - int(one.found.value)} of {one.found.n} in time"
+        jobs = ", ".join(_job(night, job, listed) for job in one.evidence)
+        if one.met is not True:
+            found = f'<a href="#requirement-{number}">{found}</a>'
+            seen = f" See {jobs}." if jobs else ""
+            sentences.append(f'<li id="requirement-{number}">{_text(one.sentence)}{seen}</li>')
+        word = words[one.met]
+        rows.append([_text(one.requirement), found, f'<span class="{word.replace(" ", "-")}">{word}</span>'])
+    table = _table("What must hold, and what was found", ("must hold", "found", "verdict"), rows) if rows else ""
+    return (
+        f'<section id="requirements"><h2>Requirements</h2>{table or "<p>None is stated.</p>"}'
+        + (f"<ul>{''.join(sentences)}</ul>" if sentences else "")
+        + "</section>"
+    )
+
+
+def _times(of: "Material") -> str:
+    return (
+        "<section><h2>Waiting and turnaround</h2>"
+        + curve(of.night, "wait", "Wait", of.requirements)
+        + curve(of.night, "turnaround", "Turnaround", of.requirements)
+        + f"<p>Makespan: {_text(write(Figures(of.night).get('makespan')))}.</p></section>"
+    )
+
+
+def _attempts(night: Night, figures: Figures) -> str:
+    def get(name: str) -> str:
+        return _text(write(figures.get(name)))
+
+    by_outcome: dict[str, list[int]] = {}
+    for (_, _, outcome), cell in night.cells.items():
+        found = by_outcome.setdefault(outcome, [0, 0])
+        found[0] += cell.attempts
+        found[1] += cell.executed
+    rows = [
+        [_text(outcome), _behind("outcome", outcome, str(count)), duration(executed)]
+        for outcome, (count, executed) in sorted(by_outcome.items(), key=lambda pair: (-pair[1][0], pair[0]))
+    ]
+    lost = figures.get("lost_leases").value
+    noticed = (
+        ""
+        if figures.get("detection_delay_median").value is None
+        else (
+            f" Half of the losses were noticed within {get('detection_delay_median')}, 9 of 10 within "
+            f"{get('detection_delay_p90')}."
+        )
+    )
+    per_job = (
+        ""
+        if figures.get("attempts_per_job").value is None
+        else f", {get('attempts_per_job')} for each job that had one"
+    )
+    wasted = "" if figures.get("wasted_share").value is None else f" ({get('wasted_share')} of all executed)"
+    sentences = [
+        f"There were {get('attempts')} attempts{per_job}.",
+        f"{_behind('outcome', 'lease lost', get('lost_leases'))} ended because the lease was lost.{noticed}"
+        if lost
+        else "No lease was lost.",
+        f"Two workers were at one job for {get('overlap')}, in {get('overlapping_jobs')} jobs.",
+        f"{get('stale_refused')} stale requests were refused; {get('wasted_work')} of work was wasted{wasted}.",
+    ]
+    effects = [
+        [title, get(name)]
+        for title, name in (
+            ("landed", "effects_landed"),
+            ("refused by fencing", "effects_refused"),
+            ("repeated and must not be", "repeated_effects"),
+            ("repeated by unrelated jobs", "repeated_across_jobs"),
+            ("late", "late_effects"),
+        )
+    ]
+    table = _table("Attempts by outcome", ("outcome", "attempts", "executed"), rows) if rows else ""
+    landed = _table("Effects", ("effects", "how many"), effects) if night.landed or night.refused_effects else ""
+    return (
+        '<section id="attempts"><h2>Attempts and losses</h2>'
+        f'<p>{" ".join(sentences)}</p><div class="beside">{table}{landed}</div>'
+        '<div id="behind" hidden tabindex="-1"><h3></h3><p></p><ul></ul></div></section>'
+    )
+
+
+def _behind(what: str, which: str, number: str) -> str:
+    """Write a number as a link to the attempts behind it, which the script lists."""
+    return f'<a href="#behind" data-{what}="{_text(which)}">{number}</a>'
+
+
+def _jobs(night: Night, figures: Figures) -> str:
+    rows = [
+        [_text(sub_state if sub_state == "withdrawn" else f"{state}: {sub_state}" if sub_state else state), str(count)]
+        for state, sub_state, count in final_states(night)
+    ]
+    if night.refused:
+        rows.append(["refused by the broker", str(len(night.refused))])
+    if night.skipped:
+        rows.append(["occurrences skipped", str(len(night.skipped))])
+    backlog = [
+        ["peak", f"{_text(write(figures.get('backlog_peak')))} jobs"],
+        ["drained after", _text(write(figures.get("drain_time")))],
+        ["on average", f"{_text(write(figures.get('backlog_mean')))} jobs"],
+    ]
+    return (
+        '<section><h2>Jobs and backlog</h2><div class="beside">'
+        + _table("Jobs by how they ended", ("end", "jobs"), rows)
+        + _table("Backlog", ("backlog", "found"), backlog)
+        + f"</div><p>Done: {_text(write(figures.get('done_share')))} of all accepted and refused.</p></section>"
+    )
+
+
+def _workers(night: Night) -> str:
+    rows = []
+    for pool in sorted(set(night.pools.values())):
+        figures = Figures(night, Where(pool=pool))
+        count = sum(1 for other in night.pools.values() if other == pool)
+        load = _text(write(figures.get("offered_load"))) if pool in night.offered_load else "not stated"
+        rows.append([_name(pool), str(count), _text(write(figures.get("utilisation"))), load])
+    if not rows:
+        return ""
+    table = _table("Pools of workers", ("pool", "workers", "utilisation", "offered load"), rows)
+    return f"<section><h2>Workers</h2>{table}</section>"
+
+
+def _worst(of: "Material", listed: frozenset[int]) -> str:
+    night = of.night
+    worst = "".join(f"<li>{_job(night, one.job, listed)}: {_text(one.why)}</li>" for one in worst_jobs(night))
+    unfinished = unfinished_jobs(night, of.meta)
+    left = "".join(
+        f"<li>{_job(night, job, listed)}: {'stuck, nothing pending can move it: ' if stuck else ''}{_text(why)}</li>"
+        for job, stuck, why in unfinished[:_MOST_LISTED]
+    )
+    more = len(unfinished) - _MOST_LISTED
+    html = "<section><h2>The worst jobs</h2>" + (f"<ul>{worst}</ul>" if worst else "<p>There were no jobs.</p>")
+    if left:
+        html += f"<h3>Unfinished</h3><ul>{left}</ul>" + (f"<p>And {more} more.</p>" if more > 0 else "")
+    if night.faults_missed:
+        missed = "".join(
+            f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(one.why)}</li>"
+            for one in night.faults_missed[:_MOST_LISTED]
+        )
+        html += f"<h3>Faults that hit nothing</h3><ul>{missed}</ul>"
+    return html + "</section>"
+
+
+def _events(of: "Material", named: Sequence[int]) -> str:
+    """List the events of the jobs that the page names."""
+    wanted: dict[int, list[str]] = {job: [] for job in named}
+    left = dict.fromkeys(named, 0)
+    for number, row in of.rows:
+        lines = wanted.get(row[3])
+        if lines is None:
+            continue
+        if len(lines) >= _MOST_EVENTS:
+            left[row[3]] += 1
+            continue
+        words = _text(told(row, clean(of.night.name_of(row[3])), lambda tick: _clock(of, tick)))
+        cause = f' <a href="#event-{row[2]}">because of {row[2]}</a>' if row[2] else ""
+        lines.append(
+            f'<li id="event-{number}"><time>{_clock(of, row[0])}</time> {words} <small>{number}{cause}</small></li>'
+        )
+    if not wanted:
+        return ""
+    held = "".join(lines_ for lines in wanted.values() for lines_ in lines)
+    parts = ["<section><h2>The events behind it</h2>"]
+    for job, lines in wanted.items():
+        more = f"<p>And {left[job]} more events.</p>" if left[job] else ""
+        parts.append(
+            f'<details class="job" id="job-{job}"><summary><h3>{_name(of.night.name_of(job))}</h3></summary>'
+            f"<ol>{''.join(lines)}</ol>{more}</details>"
+        )
+    return _without_dead_links("".join(parts), held) + "</section>"
+
+
+def _without_dead_links(html: str, held: str) -> str:
+    """Turn links to events that the page does not list into plain words."""
+    import re
+
+    there = set(re.findall(r'id="event-(\d+)"', held))
+
+    def keep(link: re.Match[str]) -> str:
+        return link[0] if link[1] in there else f"because of {link[1]}"
+
+    return re.sub(r'<a href="#event-(\d+)">because of \d+</a>', keep, html)
+
+
+def _clock(of: "Material", tick: int) -> str:
+    local = of.clock.local(tick)
+    day = (local.date() - of.clock.local(0).date()).days
+    return f"{f'day {day + 1} ' if day else ''}{local:%H:%M:%S}"
+
+
+def _closing(of: "Material") -> str:
+    guessed = ""
+    if of.meta.guessed:
+        share = value(of.meta.guessed / of.meta.stated, "share")
+        guessed = (
+            f"<p>{of.meta.guessed} of {of.meta.stated} stated values ({share}) are guesses: measure them before you "
+            "rely on this.</p>"
+        )
+    versions = ", ".join(f"{_text(name)} {_text(version)}" for name, version in of.meta.versions.items())
+    return (
+        f"<section><h2>About this night</h2>{guessed}<p>This is one night of many, the one with seed {of.meta.seed}; "
+        f"another seed gives another. To run it again:</p><pre tabindex='0'><code>{_text(of.meta.again)}</code></pre>"
+        f"<p><small>{versions}</small></p><p><small>{SMALL_PRINT}</small></p></section>"
+    )

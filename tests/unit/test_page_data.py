@@ -1,0 +1,81 @@
+"""What the page's picture is drawn from, held against events worked out by hand."""
+
+from emulator.record.events import DETAILS
+from emulator.show.page.data import columns
+from emulator.show.page.telling import WORDS, told
+
+SUBMITTED = ("queued", "copy", "night", "plates", 1, "", 0, "", 0)
+
+
+def test_an_attempt_outlives_its_lease_and_the_next_one_stands_in_its_own_lane() -> None:
+    """A worker that goes on without its lease has a bar longer than its band; counts follow the job's state."""
+    rows = [
+        (0, "submitted", 0, 1, "", *SUBMITTED),
+        (10, "handed_out", 1, 1, "dome-1", 1, 7, 100, 1),
+        (10, "work_began", 2, 1, "dome-1", 1, 7),
+        (100, "attempt_ended", 2, 1, "dome-1", 1, 7, "lease lost", "lease ran out", 100),
+        (100, "requeued", 4, 1, "", "requeued", 100, -1),
+        (110, "handed_out", 5, 1, "dome-2", 2, 8, 200, 1),
+        (110, "work_began", 6, 1, "dome-2", 2, 8),
+        (130, "work_stopped", 2, 1, "dome-1", 1, 7, "told"),
+        (150, "work_stopped", 7, 1, "dome-2", 2, 8, "finished"),
+        (150, "attempt_ended", 7, 1, "dome-2", 2, 8, "ok", "", 150),
+        (150, "finished", 10, 1, "", "done", "", "", 2),
+    ]
+    data = columns(enumerate(rows, 1), 300, ["dome-1", "dome-2"], [(40, 7, "dome-1"), (70, 7, "dome-1")]).as_data()
+    names = ("lanes", "job", "attempt", "begins", "lasts", "lease", "leased", "beats", "counts", "jobs")
+    assert {name: data[name] for name in names} == {
+        "lanes": [[0, 0, 1], [1, 1, 2]],
+        "job": [1, 1],
+        "attempt": [1, 2],
+        "begins": [10, 110],
+        "lasts": [120, 40],
+        "lease": [0, 0],
+        "leased": [90, 40],
+        "beats": [[0, 30, 60]],
+        "counts": {"night": [[0, 10, 100, 110, 150], [1, 0, 1, 0, 0], [0, 0, 0, 0, 0], [0, 1, 0, 1, 0]]},
+        "jobs": [[1, "plates#1", 0]],
+    }
+    assert [data["outcomes"][code] for code in data["outcome"]] == ["lease lost", "ok"]
+
+
+def test_a_second_worker_with_the_same_lease_has_none_of_its_own() -> None:
+    """A second hand-out of one token is shown as such, without a lease, and cut off at the horizon."""
+    rows = [
+        (0, "submitted", 0, 1, "", *SUBMITTED),
+        (10, "handed_out", 1, 1, "dome-1", 1, 7, 100, 1),
+        (10, "work_began", 2, 1, "dome-1", 1, 7),
+        (20, "work_began", 2, 1, "dome-2", 1, 7),
+    ]
+    data = columns(enumerate(rows, 1), 50, ["dome-1", "dome-2"]).as_data()
+    assert (data["begins"], data["lasts"], data["leased"]) == ([10, 20], [40, 30], [40, -1])
+    assert [data["outcomes"][code] for code in data["outcome"]] == ["in progress", "second hand-out"]
+
+
+def test_two_slots_of_a_worker_are_two_lanes() -> None:
+    """Attempts of one worker that overlap in time never stand in one lane."""
+    rows = [
+        (0, "submitted", 0, 1, "", *SUBMITTED),
+        (0, "submitted", 0, 2, "", *SUBMITTED),
+        (10, "handed_out", 1, 1, "dome-1", 1, 7, 100, 1),
+        (10, "handed_out", 2, 2, "dome-1", 1, 8, 100, 1),
+    ]
+    assert columns(enumerate(rows, 1), 50, ["dome-1"]).as_data()["lanes"] == [[0, 0, 1], [0, 1, 2]]
+
+
+def test_calls_under_way_are_counted_from_their_begin() -> None:
+    """The load of a system rises when a call was made and falls when it ended."""
+    rows = [
+        (30, "call_ended", 0, 1, "dome-1", 1, 7, "vault", "ok", 20),
+        (40, "call_ended", 0, 2, "dome-1", 1, 8, "vault", "ok", 20),
+    ]
+    found = columns(enumerate(rows, 1), 50, ["dome-1"]).systems
+    assert found == {"vault": [(0, 0), (10, 1), (20, 2), (30, 1), (40, 0)]}
+
+
+def test_every_kind_of_event_is_told_with_all_that_its_pattern_names() -> None:
+    """Each kind has its sentence, which names nothing that the kind does not carry."""
+    assert set(WORDS) == set(DETAILS)
+    for kind, names in DETAILS.items():
+        sentence = told((0, kind, 0, 1, "dome-1", *(0 for _ in names)), "plates#1", str)
+        assert sentence.endswith(".") and "{" not in sentence
