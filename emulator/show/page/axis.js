@@ -19,8 +19,8 @@ const STATE_LOOK = { "off": "falling", "booting": "upright", "idle": "", "busy":
 function theme(print) {
   const dark = !print && matchMedia("(prefers-color-scheme: dark)").matches;
   return dark
-    ? { ink: "#f0f0f0", paper: "#16181c", faint: "#a8adb5", line: "#3a3f47", state: "#8a9099", bad: "#ff8a3d", on: "#101010" }
-    : { ink: "#1a1a1a", paper: "#ffffff", faint: "#5c6168", line: "#d5d8dc", state: "#7a8088", bad: "#b84a00", on: "#101010" };
+    ? { ink: "#f0f0f0", paper: "#16181c", faint: "#a8adb5", line: "#3a3f47", state: "#8a9099", bad: "#ff8a3d", on: "#101010", run: "#56B4E9" }
+    : { ink: "#1a1a1a", paper: "#ffffff", faint: "#5c6168", line: "#d5d8dc", state: "#7a8088", bad: "#b84a00", on: "#101010", run: "#0072B2" };
 }
 
 const tiles = new Map();
@@ -148,7 +148,7 @@ class Axis {
     const bottom = top + BACKLOG - 4;
     this.graph(c, at, queued, most, bottom, BACKLOG - 12, this.colours.ink, [], 2);
     this.graph(c, at, held, most, bottom, BACKLOG - 12, "#CC79A7", [6, 4], 2);
-    this.graph(c, at, running, most, bottom, BACKLOG - 12, "#0072B2", [2, 3], 2);
+    this.graph(c, at, running, most, bottom, BACKLOG - 12, this.colours.run, [2, 3], 2);
     systems.forEach(([name, times, load], i) => {
       const low = top + BACKLOG + (i + 1) * (STRIP + 14) - 4, peak = Math.max(1, load.reduce((a, b) => Math.max(a, b), 0));
       this.label(c, name, low - 22);
@@ -240,32 +240,53 @@ class Axis {
     c.beginPath(); c.rect(this.left, top, this.width - this.left, LANE); c.clip();
     if (!second) this.paintStates(c, worker, top);
     const { begins, ends, leaseBegins, leaseEnds } = this.night;
+    const left = this.left, scale = (this.width - left - 8) / (this.to - this.from), begin = this.from;
+    const place = (at) => left + (at - begin) * scale;
     const start = firstThat(from, to, (i) => Math.max(ends[i], leaseEnds[i]) >= this.from);
     let stop = firstThat(start, to, (i) => begins[i] > this.to);
-    const rare = [];
+    const rare = [], narrow = [], thin = new Map();
+    const thinly = (code, x, w) => { if (!thin.has(code)) thin.set(code, []); thin.get(code).push(x, w); };
+    const fill = (colour, spans, y, height) => {
+      c.fillStyle = colour; c.beginPath();
+      for (let k = 0; k < spans.length; k += 2) c.rect(spans[k], y, spans[k + 1], height);
+      c.fill();
+    };
+    const together = () => { for (const [code, spans] of thin) fill(LOOK[this.night.outcomes[code]][0], spans, top + 3, BAR); thin.clear(); };
     let runFrom = -1, runTo = -1, runCode = -1, runFaint = false, leaseTo = -1;
-    const flush = () => { if (runFrom >= 0) this.bar(c, runFrom, Math.max(1, runTo - runFrom), top, runCode, runFaint, -1); runFrom = -1; };
+    const flush = () => {
+      const w = Math.max(0.8, runTo - runFrom);
+      if (runFrom >= 0 && runFaint) this.bar(c, runFrom, w, top, runCode, true, -1);
+      else if (runFrom >= 0) thinly(runCode, runFrom, w);
+      runFrom = -1;
+    };
     for (let i = start; i < stop; i++) {
-      const x = this.x(begins[i]), end = this.x(ends[i]), code = this.night.outcome[i], faint = !this.night.chosen[i];
+      const x = place(begins[i]), end = place(ends[i]), code = this.night.outcome[i], faint = !this.night.chosen[i];
       if (leaseEnds[i] >= 0) {
-        const a = this.x(leaseBegins[i]), b = this.x(leaseEnds[i]);
-        if (b > leaseTo + 0.7) { this.band(c, Math.max(a, leaseTo), b, top, i); leaseTo = b; }
+        const a = place(leaseBegins[i]), b = place(leaseEnds[i]);
+        if (b > leaseTo + 0.7) {
+          const at = Math.max(a, leaseTo);
+          if (b - at > 6) this.band(c, at, b, top, i); else narrow.push(at, Math.max(0.7, b - at));
+          leaseTo = b;
+        }
       }
       if (code !== 0 && code !== 5 && !faint) { rare.push(i); continue; }
-      if (end - x > 3) { flush(); this.bar(c, x, end - x, top, code, faint, i); }
+      if (end - x > 6) { flush(); this.bar(c, x, end - x, top, code, faint, i); }
       else if (runFrom >= 0 && x - runTo < 0.3 && runCode === code && runFaint === faint) runTo = Math.max(runTo, end);
       else { flush(); runFrom = x; runTo = end; runCode = code; runFaint = faint; }
     }
     flush();
+    together();
+    fill(this.colours.faint, narrow, top + 4 + BAR + 1, BAND);
     let last = -9;
     for (const i of rare) { // what is rare is painted last, and never thinner than it can be seen
-      const x = this.x(begins[i]), w = Math.max(2, this.x(ends[i]) - x);
+      const x = place(begins[i]), w = Math.max(2, place(ends[i]) - x);
       if (x - last < 0.5 && w <= 2) continue;
       last = x;
-      this.bar(c, x, w, top, this.night.outcome[i], false, i);
+      if (w > 6) this.bar(c, x, w, top, this.night.outcome[i], false, i); else thinly(this.night.outcome[i], x, w);
     }
+    together();
     if (this.picked >= from && this.picked < to) {
-      const x = this.x(begins[this.picked]), w = Math.max(3, this.x(ends[this.picked]) - x);
+      const x = place(begins[this.picked]), w = Math.max(3, place(ends[this.picked]) - x);
       c.strokeStyle = this.colours.ink; c.lineWidth = 2.5; c.strokeRect(x - 1, top + 1.5, w + 2, LANE - 4); c.lineWidth = 1;
     }
     c.restore();

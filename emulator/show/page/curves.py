@@ -65,7 +65,7 @@ def curve(night: Night, base: str, title: str, requirements: Sequence[Asked]) ->
     left = f" {cut} were cut off by the end of the run and count as longer than that." if cut else ""
     return (
         f"<h3>{escape(title)}</h3>{picture.write(styled=False)}"
-        f"<p>{escape(told)} Of {len(sample)} jobs.{left}</p>"
+        f"<p>{escape(told)} Of {len(sample)} job{'' if len(sample) == 1 else 's'}.{left}</p>"
         f'<div class="wide"><table><caption>{escape(title)} of jobs</caption><thead><tr>{head}</tr></thead>'
         f'<tbody><tr><th scope="row">{escape(title)}</th>{cells}</tr></tbody></table></div>'
     )

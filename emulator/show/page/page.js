@@ -56,7 +56,7 @@ function legend(night, axis) {
     const line = (words, colour, dashes) => entry(words, (c) => {
       c.strokeStyle = colour; c.setLineDash(dashes); c.lineWidth = 2; c.beginPath(); c.moveTo(0, 7); c.lineTo(28, 7); c.stroke();
     });
-    line("queued", ink, []); line("held", "#CC79A7", [6, 4]); line("running", "#0072B2", [2, 3]);
+    line("queued", ink, []); line("held", "#CC79A7", [6, 4]); line("running", axis.colours.run, [2, 3]);
     if (night.systems.length) line("calls to a system, under way or in line", "#D55E00", []);
   };
   draw();

@@ -1,0 +1,225 @@
+"""Pages in a real browser: nothing goes wrong in them, nothing is asked for, and everything can be reached.
+
+Without a browser these tests are skipped, unless ``QUEUEDRILL_NEEDS_BROWSER`` says that there must be one.
+``QUEUEDRILL_AXE`` may name the file of the accessibility checker axe-core (MPL 2.0), which is not part of this project.
+"""
+
+import os
+import zlib
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from browser import Browser, found
+
+import emulator
+from emulator.experiment.paging import page_of_night
+from emulator.measure.fold import NightFold
+from emulator.scenario.clock import Clock
+from emulator.show.meta import RunMeta
+from emulator.show.page.document import Material, document
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        found() is None and not os.environ.get("QUEUEDRILL_NEEDS_BROWSER"), reason="there is no browser on this machine"
+    ),
+]
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+EVERY = sorted(path.stem for path in SCENARIOS.glob("*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    """One browser for all tests of this file."""
+    program = found()
+    assert program is not None, "QUEUEDRILL_NEEDS_BROWSER is set, and there is none: install Debian's chromium"
+    with Browser(program, tmp_path_factory.mktemp("browser")) as it:
+        yield it
+
+
+@pytest.fixture(scope="module")
+def lost(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of the night in which a worker loses power."""
+    path = tmp_path_factory.mktemp("page") / "lost.html"
+    path.write_text(page_of_night(emulator.run(SCENARIOS / "worker-lost-mid-run.yaml")), "utf-8")
+    return path
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_a_page_opens_without_a_complaint_or_a_request(name: str, browser: Browser, tmp_path: Path) -> None:
+    """The page of each scenario is drawn in light, dark and on a phone's width, and asks for nothing."""
+    path = tmp_path / f"{name}.html"
+    path.write_text(page_of_night(emulator.run(SCENARIOS / f"{name}.yaml")), "utf-8")
+    for width, dark in ((1200, False), (1200, True), (400, False)):
+        browser.open(path, width=width, dark=dark)
+        assert browser.complaints() == []
+        assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+        assert browser.run(INK) > 100, "something is drawn in the lanes"
+
+
+INK = """(() => {
+  const canvas = document.getElementById("upper");
+  const pixels = new Uint32Array(canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data.buffer);
+  return pixels.filter(pixel => pixel !== pixels[0]).length;
+})()"""
+"""How many pixels of the lanes are not the paper's."""
+
+
+def drawn(browser: Browser) -> int:
+    """Give a checksum of what the canvases show."""
+    images = browser.run('["above", "upper", "lower"].map(id => document.getElementById(id).toDataURL()).join()')
+    return zlib.crc32(images.encode())
+
+
+def text(browser: Browser, name: str) -> str:
+    found: str = browser.run(f'document.getElementById("{name}").textContent')
+    return found
+
+
+def test_keys_buttons_wheel_and_drag_move_the_picture(browser: Browser, lost: Path) -> None:
+    """Each way of moving changes what is drawn, and 0 brings the whole night back."""
+    browser.open(lost)
+    browser.run('document.getElementById("axis").focus({preventScroll: true})')
+    whole = drawn(browser)
+    seen = [whole]
+    for key in ("+", "+", "ArrowRight", "-", "ArrowLeft"):
+        browser.key(key)
+        seen.append(drawn(browser))
+    assert len(set(seen)) == len(seen)
+    browser.key("0")
+    assert drawn(browser) == whole
+    browser.run('document.getElementById("night").scrollIntoView()')
+    x, y = browser.run(
+        '(({x, y, width}) => [x + width / 3, y + 90])(document.getElementById("axis").getBoundingClientRect())'
+    )
+    browser.mouse("mouseWheel", x, y, deltaX=0, deltaY=-300)
+    browser.settle()
+    turned = drawn(browser)
+    browser.mouse("mousePressed", x, y, button="left", clickCount=1)
+    browser.mouse("mouseMoved", x - 80, y, button="left", buttons=1)
+    browser.mouse("mouseReleased", x - 80, y, button="left", clickCount=1)
+    browser.settle()
+    dragged = drawn(browser)
+    browser.run('document.getElementById("closer").click()')
+    browser.settle()
+    assert len({whole, turned, dragged, drawn(browser)}) == 4
+    assert browser.complaints() == []
+
+
+def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, lost: Path) -> None:
+    """Down, N and Enter lead to the lost lease and to the story of its job, and Esc back to the picture."""
+    browser.open(lost)
+    browser.run('document.getElementById("axis").focus()')
+    for key in ("ArrowDown", "n", "n"):
+        browser.key(key)
+    assert text(browser, "tell").startswith("plates#4, attempt 1 on dome-2: 22:05:") and "lease lost" in text(
+        browser, "tell"
+    )
+    browser.key("Enter")
+    browser.run(
+        '(async () => { while (document.getElementById("story").hidden) await new Promise(requestAnimationFrame); })()'
+    )
+    story = browser.run('[...document.querySelectorAll("#story li")].map(li => li.textContent)')
+    assert [line for line in story if "ended: lease lost" in line] != [] and "plates#4 was submitted" in story[0]
+    assert browser.run("document.activeElement.id") == "story"
+    browser.key("Escape")
+    assert browser.run('[document.getElementById("story").hidden, document.activeElement.id]') == [True, "axis"]
+
+
+def test_a_click_opens_a_story_under_its_lane(browser: Browser, lost: Path) -> None:
+    """A click on an attempt puts the story of its job between its lane and the next."""
+    browser.open(lost)
+    browser.run('document.getElementById("night").scrollIntoView()')
+    x, y = browser.run(
+        '(({x, y, width}) => [x + width * 0.25, y + 12])(document.getElementById("upper").getBoundingClientRect())'
+    )
+    browser.click(x, y)
+    browser.run(
+        '(async () => { while (document.getElementById("story").hidden) await new Promise(requestAnimationFrame); })()'
+    )
+    browser.settle()
+    heights = browser.run('["upper", "lower"].map(id => document.getElementById(id).clientHeight)')
+    assert (heights, "dome-1" in text(browser, "tell")) == ([30, 60], True)
+
+
+def test_filters_and_the_slider(browser: Browser, lost: Path) -> None:
+    """A filter says how many attempts are left, and the slider tells every queue and worker at its moment."""
+    browser.open(lost)
+    browser.run('document.getElementById("outcome").value = "4"')
+    browser.run('document.getElementById("filters").dispatchEvent(new Event("change"))')
+    assert text(browser, "shown") == "1 of 41 attempts are shown."
+    browser.run('document.getElementById("moment").value = "120"')
+    browser.run('document.getElementById("moment").dispatchEvent(new Event("input"))')
+    rows = '[...document.querySelectorAll("#{} tr")].map(tr => [...tr.cells].map(cell => cell.textContent))'
+    assert text(browser, "clock") == "22:13:12"
+    queues, workers = browser.run(rows.format("queues")), browser.run(rows.format("workers"))
+    assert [int(cell) for cell in queues[0][1:]] != [0, 0, 0] and queues[0][0] == "night"
+    assert [row[:2] for row in workers] == [["dome-1", "busy"], ["dome-2", "off"], ["dome-3", "busy"]]
+
+
+def test_a_number_leads_to_what_is_behind_it(browser: Browser, lost: Path) -> None:
+    """The number of lost leases lists the attempt, and a worst job's name opens its events."""
+    browser.open(lost)
+    browser.run("""document.querySelector('[data-outcome="lease lost"]').click()""")
+    assert browser.run('[...document.querySelectorAll("#behind li")].length') == 1
+    browser.run("""document.querySelector('a[href^="#job-"]').click()""")
+    browser.run("new Promise(done => setTimeout(done, 50))")
+    assert browser.run("document.querySelector(location.hash).open") is True
+
+
+def test_a_page_prints(browser: Browser, lost: Path) -> None:
+    """Printing gives a document of a few pages."""
+    browser.open(lost)
+    printed = browser.pdf()
+    assert printed.startswith(b"%PDF") and len(printed) > 20_000
+
+
+def test_no_name_does_harm(browser: Browser, tmp_path: Path) -> None:
+    """Names with tags, control and direction marks, quotes or ten thousand characters are shown as text, in bounds."""
+    evil = "</script><script>window.harm=1</script><img src=x onerror=harm=1>\u202e\u0000\x1b[31m'\"`${harm=1}&amp;"
+    names = [evil, "n" * 10_000, "\u202b\u2066\u200f" + evil]
+    rows = [(0, "run_began", 0, 0, "", 1)]
+    for number, name in enumerate(names, 1):
+        rows.append((0, "submitted", 0, number, "", "queued", name, name, name, 1, name, 0, "", 0))
+        rows.append((10, "worker_changed", 0, 0, name, "idle", name, 1))
+        rows.append((10, "handed_out", 0, number, name, 1, number, 10_000_000, 1))
+        rows.append((10, "work_began", 0, number, name, 1, number))
+        rows.append((20, "effect_landed", 0, number, name, 1, number, name, name, "no"))
+        rows.append((30, "call_ended", 0, number, name, 1, number, name, "ok", 5))
+        rows.append((40, "fault_began", 0, 0, name, "freeze", name, number, name))
+    fold = NightFold(60_000_000, pools={name: name for name in names})
+    fold.feed_all(rows)
+    clock = Clock(datetime(2026, 6, 12, 21, 30), "America/Santiago")  # noqa: DTZ001 - a local time; the clock knows the zone
+    meta = RunMeta(title=evil, seed=1, again=evil)
+    path = tmp_path / "evil.html"
+    path.write_text(document(Material(fold.close(), (), meta, list(enumerate(rows, 1)), clock, ())), "utf-8")
+    browser.open(path, width=400)
+    browser.run('document.getElementById("axis").focus()')
+    for key in ("n", "Enter"):
+        browser.key(key)
+    browser.run(
+        '(async () => { while (document.getElementById("story").hidden) await new Promise(requestAnimationFrame); })()'
+    )
+    assert (browser.complaints(), browser.run("typeof harm"), browser.run("document.images.length")) == (
+        [],
+        "undefined",
+        0,
+    )
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+    assert browser.run(r"/[\u0000\u001b\u200f\u202b\u202e\u2066]/.test(document.body.innerText)") is False
+
+
+@pytest.mark.skipif(not os.environ.get("QUEUEDRILL_AXE"), reason="QUEUEDRILL_AXE does not name the file of axe-core")
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_accessibility_checker_finds_no_serious_fault(browser: Browser, lost: Path, dark: bool) -> None:
+    """axe-core names nothing serious or critical, in light and in dark."""
+    browser.open(lost, dark=dark)
+    browser.run(Path(os.environ["QUEUEDRILL_AXE"]).read_text("utf-8") + ";0")
+    found = browser.run(
+        "axe.run().then(r => [r.violations.filter(v => ['serious', 'critical'].includes(v.impact))"
+        ".map(v => [v.id, v.nodes.map(n => n.html.slice(0, 120))]), r.passes.length > 20])"
+    )
+    assert found == [[], True]
