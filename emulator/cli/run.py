@@ -29,7 +29,8 @@ def _finite(context: click.Context, option: click.Parameter, pace: float | None)
 @click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights and judge them all.")
 @processes
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
-@click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier log.")
+@click.option("--overwrite", is_flag=True, help="Let the log or page take the place of an earlier one.")
+@click.option("--page", metavar="PATH", help="Write the night as one HTML page too.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
 @click.option(
     "--pace",
@@ -47,6 +48,7 @@ def run(
     processes: int | None,
     log: str | None,
     overwrite: bool,
+    page: str | None,
     as_json: bool,
     pace: float | None,
     quiet: bool,
@@ -58,8 +60,12 @@ def run(
     """
     if log is not None and len(files) > 1:
         raise click.UsageError("--log takes one FILE: each run needs a log of its own.")
-    if overwrite and log is None:
-        raise click.UsageError("--overwrite says what may become of a log: give --log too.")
+    if page is not None and (len(files) > 1 or nights is not None):
+        raise click.UsageError("--page shows one night of one FILE.")
+    if overwrite and log is None and page is None:
+        raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
+    if page is not None and not overwrite and Path(page).exists():
+        raise click.UsageError(f"{page}: there is a file already: give --overwrite, or another name.")
 
     if nights is not None and (log is not None or pace is not None):
         raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")
@@ -110,8 +116,13 @@ def run(
                 log=None if log is None else Path(log),
                 overwrite=overwrite,
                 pace=pace,
+                keep_events=page is not None,
                 progress=told,
             )
+        if page is not None:
+            from emulator.experiment.paging import page_of_night, write_page
+
+            write_page(page_of_night(result), Path(page))
         if as_json:
             click.echo(json.dumps({"file": file, **result.as_json()}, ensure_ascii=False))
         elif quiet:

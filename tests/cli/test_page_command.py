@@ -1,10 +1,15 @@
 """``queuedrill page``: a log becomes one file, the same every time."""
 
+import base64
+import re
+import zlib
 from pathlib import Path
 
 import pytest
 
 from emulator.cli.main import answer
+
+GOLDEN = Path(__file__).parents[1] / "golden" / "page.html"
 
 
 @pytest.fixture
@@ -43,3 +48,31 @@ def test_what_cannot_be_read_or_written_is_said(
     code = answer(["page", *arguments])
     out, err = capsys.readouterr()
     assert (code, out, arguments[-1] in err, "Traceback" in err) == (2, "", True, False)
+
+
+def test_a_run_writes_the_page_that_its_log_gives(log: Path) -> None:
+    """``run --page`` shows the night as ``page`` shows its log, but for the line of versions."""
+    assert answer(["run", "--quiet", "--page", "run.html", "fits.yaml"]) == 0
+    assert answer(["page", "night.db"]) == 0
+    folder = log.parent
+    pages = [(folder / name).read_text().split("<p><small>")[0] for name in ("run.html", "page.html")]
+    blocks = [(folder / name).read_text().split('id="columns"')[1] for name in ("run.html", "page.html")]
+    assert (pages[0], blocks[0]) == (pages[1], blocks[1])
+
+
+@pytest.mark.parametrize("arguments", [["fits.yaml", "misses.yaml"], ["--nights", "3", "fits.yaml"]])
+def test_a_page_is_of_one_night(place: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """``--page`` with several files or nights is refused before anything is run."""
+    assert answer(["run", "--page", "run.html", *arguments]) == 2
+    assert ("one night of one FILE" in capsys.readouterr().err, (place / "run.html").exists()) == (True, False)
+
+
+def test_the_page_of_a_small_night_stays_as_it_is(log: Path) -> None:
+    """A pin, copied from a run: the whole page, its blocks unpacked, style and script left out."""
+    assert answer(["page", "night.db"]) == 0
+    text = (log.parent / "page.html").read_text()
+    for packed in re.findall(r'<script type="text/plain" id="\w+">([^<]*)<', text):
+        text = text.replace(packed, zlib.decompress(base64.b64decode(packed), -15).decode())
+    text = re.sub(r"<p><small>program [^<]*</small></p>", "", text)
+    text = re.sub(r"(<style>|<script>)[^\0]*?(</style>|</script>)", r"\1\2", re.sub("sha256-[^']*", "sha256-", text))
+    assert text == GOLDEN.read_text()

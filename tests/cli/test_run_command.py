@@ -110,7 +110,10 @@ def test_a_log_is_overwritten_only_when_told(queuedrill: Call) -> None:
     ("arguments", "error"),
     [
         (["fits.yaml", "misses.yaml", "--log", "a"], "--log takes one FILE: each run needs a log of its own."),
-        (["fits.yaml", "--overwrite"], "--overwrite says what may become of a log: give --log too."),
+        (
+            ["fits.yaml", "--overwrite"],
+            "--overwrite says what may become of a log or a page: give --log or --page too.",
+        ),
         (
             ["fits.yaml", "--pace", "nan"],
             "Invalid value for '--pace': nan is out of range: give seconds of virtual time a second, above 0.",
