@@ -58,9 +58,6 @@ class Bearer:
         self.generators: WeakKeyDictionary[AsyncGenerator[Any, Any], None] = WeakKeyDictionary()
         self.sleeps: dict[Sleep, None] = {}
 
-    def __repr__(self) -> str:
-        return f"<Bearer {self.name}: {self.state}>"
-
     def park(self, handle: asyncio.Handle) -> None:
         """Keep what became ready until the bearer goes on."""
         (self.late if isinstance(handle, asyncio.TimerHandle) else self.parked).append(handle)
@@ -111,22 +108,14 @@ class Sleep:
         self._handle.cancel()
         self._bearer.sleeps.pop(self, None)
 
-    def cancelled(self) -> bool:
-        """Say whether it was cancelled."""
-        return self._handle.cancelled()
-
-    def when(self) -> float:
-        """Give the time at which it ends, as things stand."""
-        return self._handle.when()
-
 
 def stretched(ticks: int, speed: float) -> int:
-    """Say how long work of so many ticks takes.
+    """Say how long work of so many ticks, at least one, takes.
 
     >>> stretched(60, 0.5), stretched(60, 1.0)
     (120, 60)
     """
-    return ticks if speed == 1.0 else max(1, round(ticks / speed)) if ticks > 0 else ticks
+    return ticks if speed == 1.0 else max(1, round(ticks / speed))
 
 
 def keep_forever(thing: object) -> None:

@@ -380,6 +380,37 @@ def test_a_change_of_speed_rescales_what_is_left(run: Run) -> None:
     assert run(main) == 22.0
 
 
+def test_a_change_of_speed_at_the_very_end_of_a_sleep_changes_nothing(run: Run) -> None:
+    """A sleep whose time has come ends, whatever the speed becomes at that instant."""
+
+    async def main(loop: VirtualLoop) -> float:
+        bearer = Bearer("dome-1")
+        loop.call_later(5, loop.set_speed, bearer, 0.5)
+        await bear(loop, bearer, asyncio.sleep(5))
+        return loop.time()
+
+    assert run(main) == 5.0
+
+
+def test_what_has_ended_before_is_left_alone_when_its_bearer_goes(run: Run) -> None:
+    """A task and a generator that are done keep their result; nothing of them is kept for ever."""
+
+    async def rows() -> Any:
+        yield 1
+
+    async def work() -> int:
+        return len([row async for row in rows()])
+
+    async def main(loop: VirtualLoop) -> int:
+        bearer = Bearer("dome-1")
+        task = bear(loop, bearer, work())
+        await task
+        loop.abandon(bearer, "power lost")
+        return int(task.result())
+
+    assert run(main) == 1
+
+
 @pytest.mark.parametrize("speed", [0, -1, float("inf"), float("nan")])
 def test_a_speed_out_of_range_is_refused(run: Run, speed: float) -> None:
     """A speed is a finite number above 0."""

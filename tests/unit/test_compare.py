@@ -387,6 +387,15 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
     assert turned.sentence.endswith("Larger values are not always better here: look at each.")
 
 
+def test_size_says_when_there_is_nothing_to_judge() -> None:
+    """A requirement on times that nothing took is judged in no night, and that is said of each value."""
+    asked = {**NIGHT, "must_hold": [{"measure": "detection_delay_longest", "at_most": "1m"}]}
+    found = size(asked, by="pools.dome.count", first=1, last=2, replications=3, processes=1)
+    assert [(one.judged, one.interval, one.verdict) for one in found.tried] == [(0, None, "nothing to judge")] * 2
+    assert (found.smallest, found.monotone) == (None, True)
+    assert found.sentence.endswith("the best is pools.dome.count = 1, nothing to judge.")
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
