@@ -26,6 +26,7 @@ from emulator.cli.reproduce import reproduce
 from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.size import size
+from emulator.cli.trail import trail
 
 __all__ = ["answer", "main", "program"]
 
@@ -59,7 +60,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, page):
+for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail):
     program.add_command(_command)
 
 

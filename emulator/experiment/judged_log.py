@@ -7,7 +7,7 @@ night are the arrivals played once more, because an event tells when a job was s
 A run that was killed is judged up to its last event, as far as that can be judged.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from emulator.errors import LogError
@@ -22,7 +22,7 @@ from emulator.scenario.load import Loaded, load_text, varied
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
-__all__ = ["JudgedLog", "judged_log"]
+__all__ = ["JudgedLog", "judged_log", "loaded_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +34,30 @@ class JudgedLog:
         loaded: the scenario that was run, under the variant that was run.
         night: the folded events.
         judged: the requirements, in the scenario's order.
+        rows: the events that were folded; the number of each is its place, counted from 1.
     """
 
     log: Log
     loaded: Loaded
     night: Night
     judged: tuple[Judged, ...]
+    rows: tuple[Row, ...] = field(repr=False)
+
+
+def loaded_of(log: Log) -> Loaded:
+    """Read the scenario that a log holds, under the variant that was run.
+
+    Raises:
+        LogError: when the log names a variant that its scenario does not have.
+        ScenarioError: when this version of the program does not take the scenario any more.
+    """
+    meta = log.meta
+    loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
+    if not meta.variant:
+        return loaded
+    if meta.variant not in loaded.patches:
+        raise LogError(f"{log.path}: its run was of the variant {meta.variant!r}, which its scenario does not have")
+    return varied(loaded, loaded.patches[meta.variant], meta.variant)
 
 
 def judged_log(path: str | Path) -> JudgedLog:
@@ -53,11 +71,7 @@ def judged_log(path: str | Path) -> JudgedLog:
     """
     log = open_log(path)
     meta = log.meta
-    loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
-    if meta.variant:
-        if meta.variant not in loaded.patches:
-            raise LogError(f"{log.path}: its run was of the variant {meta.variant!r}, which its scenario does not have")
-        loaded = varied(loaded, loaded.patches[meta.variant], meta.variant)
+    loaded = loaded_of(log)
     rows = list(log.rows())
     if not rows:
         raise LogError(f"{log.path}: it holds no event yet: look again when the run has gone on")
@@ -69,7 +83,7 @@ def judged_log(path: str | Path) -> JudgedLog:
         occurrences=_occurrences(world, rows),
         offered_load=world.offered_load(),
     )
-    return JudgedLog(log, loaded, night, judge_all(night, loaded.scenario.must_hold, loaded.clock))
+    return JudgedLog(log, loaded, night, judge_all(night, loaded.scenario.must_hold, loaded.clock), tuple(rows))
 
 
 def _occurrences(world: World, rows: list[Row]) -> dict[str, tuple[int, ...]]:

@@ -28,6 +28,7 @@ from emulator.scenario.resolved import resolved
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.loop import VirtualLoop
+from emulator.timeline.ticks import SECOND
 from emulator.world.world import World
 
 __all__ = ["Heartbeats", "Progress", "play", "run_night"]
@@ -38,6 +39,8 @@ Progress = Callable[[float], None]
 """Told the share of the night that is over, from 0 to 1; what it raises ends the run."""
 
 _SLICES: Final = 200
+_WRITTEN_EVERY: Final = 0.25
+"""Seconds of real time after which a paced night's events are in its log at the latest."""
 _FOLDED_AT_ONCE: Final = 4_096
 _SEEDS: Final = 2**63
 
@@ -96,7 +99,7 @@ def run_night(
             return VirtualLoop(run.agenda, pace=pace or "fast", end=scenario.lasts)
 
         with asyncio.Runner(loop_factory=make) as runner:
-            runner.run(run.on_loop(log, overwrite))
+            runner.run(run.on_loop(log, overwrite, pace))
     return run.result(said, log)
 
 
@@ -184,21 +187,26 @@ class _Run:
             self._progress(share)
         world.close()
 
-    async def on_loop(self, log: Path | None, overwrite: bool) -> None:
+    async def on_loop(self, log: Path | None, overwrite: bool, pace: float | None) -> None:
         """Run the agenda on the running virtual-time loop, writing the events to a log if one is asked for."""
         if log is None:
-            await self._slice_by_slice(self._start(self._sink), None)
+            await self._slice_by_slice(self._start(self._sink), None, None)
             return
         async with await SqliteRecorder.create(log, self._about, overwrite=overwrite) as recorder:
-            await self._slice_by_slice(self._start(Both(self._sink, recorder)), recorder)
+            await self._slice_by_slice(self._start(Both(self._sink, recorder)), recorder, pace)
             await recorder.finish()
 
-    async def _slice_by_slice(self, world: World, recorder: SqliteRecorder | None) -> None:
+    async def _slice_by_slice(self, world: World, recorder: SqliteRecorder | None, pace: float | None) -> None:
         loop = VirtualLoop.of()
-        for end, share in self._slices():
+        longest = None
+        if recorder is not None and pace is not None:
+            longest = max(1, round(min(pace * _WRITTEN_EVERY * SECOND, self._loaded.scenario.lasts)))
+        for end, share in self._slices(longest):
             await loop.advance(end - 1 - self.agenda.now)  # all that is due before `end`: ticks are whole
             if recorder is not None and recorder.failure is not None:
                 raise recorder.failure
+            if recorder is not None and longest is not None and recorder.pending:
+                await recorder.flush()  # somebody may be following the night
             self._progress(share)
         world.close()
 
@@ -209,10 +217,10 @@ class _Run:
         world.start()
         return world
 
-    def _slices(self) -> Iterator[tuple[int, float]]:
+    def _slices(self, longest: int | None = None) -> Iterator[tuple[int, float]]:
         """Give the end of each slice, and the share of the night that is over then; no slice is empty."""
         lasts = self._loaded.scenario.lasts
-        count = min(_SLICES, lasts)
+        count = min(max(_SLICES, lasts // longest if longest else 0), lasts)
         for number in range(1, count + 1):
             yield lasts * number // count, number / count
 

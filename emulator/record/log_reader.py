@@ -13,7 +13,7 @@ from emulator.record.encoding import decode
 from emulator.record.events import DETAILS, Event, Row
 from emulator.record.export import digest
 from emulator.record.meta import RunMeta
-from emulator.record.sqlite_log import Trace, read_facts, select, select_jobs
+from emulator.record.sqlite_log import Trace, read_facts, select, select_jobs, select_last, select_workers
 from emulator.scenario.spelling import advise
 
 __all__ = ["JobState", "Log", "open_log"]
@@ -75,6 +75,9 @@ class Log:
         kinds: Collection[str] | None = None,
         from_: int | None = None,
         until: int | None = None,
+        *,
+        after: int | None = None,
+        up_to: int | None = None,
     ) -> Iterator[tuple[int, Row]]:
         """Give (number, row) of the events that satisfy every condition given, in order.
 
@@ -83,6 +86,7 @@ class Log:
             worker: of this worker alone.
             kinds: of these kinds alone.
             from_, until: at ticks in [from_, until) alone.
+            after, up_to: with numbers in (after, up_to] alone.
 
         Raises:
             LogError: when a kind is unknown or the log is damaged.
@@ -90,7 +94,17 @@ class Log:
         for kind in kinds or ():
             if kind not in DETAILS:
                 raise LogError(f"there is no event of the kind {kind!r}: {advise(kind, DETAILS)}")
-        records = select(self.path, job=job, worker=worker, kinds=kinds, from_=from_, until=until, trace=self.trace)
+        records = select(
+            self.path,
+            job=job,
+            worker=worker,
+            kinds=kinds,
+            from_=from_,
+            until=until,
+            after=after,
+            up_to=up_to,
+            trace=self.trace,
+        )
         for number, at, kind, cause, whose, where, body in records:
             try:
                 yield number, (at, kind, cause, whose, where, *decode(kind, body))
@@ -119,6 +133,14 @@ class Log:
         """Give as events what ``numbered`` gives."""
         for number, (at, kind, cause, whose, where, *details) in self.numbered(job, worker, kinds, from_, until):
             yield Event(number, at, kind, cause, whose, where, dict(zip(DETAILS[kind], details, strict=True)))
+
+    def last(self) -> tuple[int, int]:
+        """Give the number and the tick of the last event; (0, -1) when there is none yet."""
+        return select_last(self.path, self.trace)
+
+    def workers(self) -> list[str]:
+        """Give the name of each worker that an event names, in alphabetical order."""
+        return select_workers(self.path, self.trace)
 
     def jobs(self) -> list[JobState]:
         """Give the last known state of each job, by number."""

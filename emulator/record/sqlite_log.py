@@ -26,7 +26,17 @@ import aiosqlite
 from emulator.errors import LogError
 from emulator.record.encoding import Record
 
-__all__ = ["STEPS", "LogFile", "Trace", "create", "read_facts", "select", "select_jobs"]
+__all__ = [
+    "STEPS",
+    "LogFile",
+    "Trace",
+    "create",
+    "read_facts",
+    "select",
+    "select_jobs",
+    "select_last",
+    "select_workers",
+]
 
 Trace = Callable[[str], object] | None
 """Told every statement that SQLite executes, values included."""
@@ -191,15 +201,24 @@ def select(
     kinds: Iterable[str] | None = None,
     from_: int | None = None,
     until: int | None = None,
+    after: int | None = None,
+    up_to: int | None = None,
     trace: Trace = None,
 ) -> Iterator[Record]:
-    """Give the records that satisfy every condition that is given, in order; times are in [from_, until)."""
-    conditions: list[str] = []
-    values: list[Any] = []
-    for condition, value in (("job = ?", job), ("worker = ?", worker), ("at >= ?", from_), ("at < ?", until)):
-        if value is not None:
-            conditions.append(condition)
-            values.append(value)
+    """Give the records that satisfy every condition that is given, in order.
+
+    Times are in [from_, until), numbers in (after, up_to].
+    """
+    asked = (
+        ("job = ?", job),
+        ("worker = ?", worker),
+        ("at >= ?", from_),
+        ("at < ?", until),
+        ("n > ?", after),
+        ("n <= ?", up_to),
+    )
+    conditions = [condition for condition, value in asked if value is not None]
+    values: list[Any] = [value for _, value in asked if value is not None]
     if kinds is not None:
         wanted = sorted(set(kinds))
         conditions.append(f"kind IN ({', '.join('?' * len(wanted))})")
@@ -209,6 +228,20 @@ def select(
         yield from connection.execute(
             f"SELECT n, at, kind, cause, job, worker, body FROM events{where} ORDER BY n", values
         )
+
+
+def select_last(path: Path, trace: Trace = None) -> tuple[int, int]:
+    """Give (number, tick) of the last event; (0, -1) when there is none yet."""
+    with _reading(path, trace) as connection:
+        found = connection.execute("SELECT n, at FROM events ORDER BY n DESC LIMIT 1").fetchone()
+        return (0, -1) if found is None else (found[0], found[1])
+
+
+def select_workers(path: Path, trace: Trace = None) -> list[str]:
+    """Give the name of each worker that an event names, in alphabetical order."""
+    with _reading(path, trace) as connection:
+        names = connection.execute("SELECT DISTINCT worker FROM events WHERE worker <> '' ORDER BY worker")
+        return [name for (name,) in names]
 
 
 def select_jobs(path: Path, trace: Trace = None) -> list[tuple[int, str, str, int, int]]:
