@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     )
     from emulator.experiment.compare import compare, compare_async, nights
     from emulator.experiment.comparison_result import ComparisonResult, SizingResult
+    from emulator.experiment.exporting import export
     from emulator.experiment.result import NightResult
     from emulator.experiment.run import run, run_async
     from emulator.experiment.size import size
@@ -75,6 +76,7 @@ __all__ = [
     "clock_stop",
     "compare",
     "compare_async",
+    "export",
     "fault_schedules",
     "from_settings",
     "hunt",
@@ -121,6 +123,7 @@ _HOMES: Final = {
     "clock_stop": "timeline.stops",
     "compare": "experiment.compare",
     "compare_async": "experiment.compare",
+    "export": "experiment.exporting",
     "fault_schedules": "testing.strategies",
     "from_settings": "scenario.load",
     "hunt": "testing.hunting",

@@ -19,6 +19,7 @@ import click
 
 from emulator.cli.check import check
 from emulator.cli.compare import compare
+from emulator.cli.export import export
 from emulator.cli.hunt import hunt
 from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
 from emulator.cli.page import page
@@ -60,7 +61,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail):
+for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail, export):
     program.add_command(_command)
 
 

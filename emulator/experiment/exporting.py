@@ -1,0 +1,114 @@
+"""How is a log exported in an open format?"""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import MappingProxyType
+from typing import Final
+
+from emulator.errors import InputError, LogError
+from emulator.experiment.judged_log import judged_log
+from emulator.record.log_reader import Log
+from emulator.scenario.spelling import advise
+from emulator.show.exports.cloudevents import cloudevents_batch, cloudevents_lines
+from emulator.show.exports.openmetrics import openmetrics
+from emulator.show.exports.recorded import Recorded
+from emulator.show.exports.results_xml import results_xml
+from emulator.show.exports.spans import otlp
+from emulator.show.exports.tables import attempts_csv, jobs_csv
+
+__all__ = ["FORMATS", "export", "pieces", "recorded", "write_export"]
+
+FORMATS: Final = MappingProxyType[str, Callable[[Recorded], Iterator[str]]](
+    {
+        "cloudevents": cloudevents_batch,
+        "cloudevents-lines": cloudevents_lines,
+        "openmetrics": openmetrics,
+        "junit": results_xml,
+        "otlp": otlp,
+        "jobs-csv": jobs_csv,
+        "attempts-csv": attempts_csv,
+    }
+)
+"""Name -> what gives a recorded night in that format, piece by piece."""
+
+
+def recorded(log: Log | str | Path) -> Recorded:
+    """Read a log for export.
+
+    Raises:
+        LogError: when it cannot be read, or holds no event yet.
+        ScenarioError: when this version of the program does not take its scenario any more.
+    """
+    found = judged_log(log.path if isinstance(log, Log) else log)
+    about, scenario = found.log.meta, found.loaded.scenario
+    return Recorded(
+        title=scenario.title + (f", {about.variant}" if about.variant else ""),
+        about=about,
+        clock=found.loaded.clock,
+        rows=found.rows,
+        night=found.night,
+        judged=found.judged,
+        finished=found.log.finished,
+        parts={
+            name: tuple((part.name, part.for_each is not None) for part in routine.parts)
+            for name, routine in scenario.routines.items()
+        },
+    )
+
+
+def pieces(log: Log | str | Path, form: str) -> Iterator[str]:
+    """Give a log in an open format, piece by piece. See ``export``."""
+    if form not in FORMATS:
+        raise InputError(f"there is no format {form!r}: {advise(form, FORMATS)}")
+    return FORMATS[form](recorded(log))
+
+
+def export(log: Log | str | Path, form: str) -> str:
+    r"""Give a log in an open format; the same log gives the same text.
+
+    Args:
+        log: what ``open_log`` gave, or the path of a log.
+        form: ``cloudevents`` (a JSON batch), ``cloudevents-lines``, ``openmetrics``, ``junit`` (the requirements as
+            test results in XML), ``otlp`` (spans), ``jobs-csv`` or ``attempts-csv``.
+
+    Times are virtual ones. To write a text to a file, keep its line ends (``newline=""``): those of CSV are ``\r\n``.
+
+    Raises:
+        LogError: when the log cannot be read, or holds no event yet.
+        InputError: when there is no such format, or the format cannot hold the night.
+
+    >>> import emulator, tempfile
+    >>> settings = {
+    ...     "title": "One copy",
+    ...     "starts": "2026-06-12T21:30:00",
+    ...     "zone": "America/Santiago",
+    ...     "lasts": "1h",
+    ...     "queues": {"night": {"lease": "90s"}},
+    ...     "pools": {"dome": {"count": 1, "serves": ["night"]}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "5m"}]}},
+    ...     "arrivals": [{"routine": "copy", "name": "plates", "count": 1, "at": "21:40"}],
+    ... }
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     night = emulator.run(settings, log=f"{folder}/one.qdlog")
+    ...     print(emulator.export(f"{folder}/one.qdlog", "jobs-csv").splitlines()[1][:50])
+    1,plates#1,copy,night,plates,1,1,done,,,1,dome-1,0
+    """
+    return "".join(pieces(log, form))
+
+
+def write_export(log: str | Path, form: str, path: Path, *, overwrite: bool = False) -> None:
+    """Write a log in an open format to a new file.
+
+    Raises:
+        LogError: when the log cannot be read, or the file cannot be written.
+        InputError: when the file is there and may not be overwritten, is the log itself, or as for ``export``.
+    """
+    if path.exists() and not overwrite:
+        raise InputError(f"{path}: there is a file already: give --overwrite, or another name with -o")
+    if path.exists() and Path(log).exists() and path.samefile(log):
+        raise InputError(f"{path}: is the log itself: give another name with -o")
+    text = export(log, form)  # whole before the file is touched
+    try:
+        path.write_text(text, "utf-8", newline="")
+    except OSError as error:
+        raise LogError(f"{path}: the export cannot be written: {error.strerror}") from None

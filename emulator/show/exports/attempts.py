@@ -1,0 +1,171 @@
+"""Which attempts were there, and what was done in each?
+
+One attempt here is one worker with one token: what the broker granted, and what the worker did with it. A lease that
+two workers work on has two, the second with the outcome ``second hand-out`` and no lease of its own. An attempt that
+was handed back unstarted, which no figure counts, stands here as ``handed back``.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from emulator.measure.night import IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
+from emulator.record.events import Event
+from emulator.show.exports.recorded import Recorded
+
+__all__ = ["HANDED_BACK", "Attempt", "PartDone", "attempts_of"]
+
+HANDED_BACK: Final = "handed back"
+
+Parts = Mapping[str, tuple[tuple[str, bool], ...]]
+
+
+@dataclass(slots=True)
+class PartDone:
+    """One part of an attempt; ``name`` is "" where neither events nor scenario tell it. ``finished``: to its end."""
+
+    name: str
+    element: str
+    begins: int
+    ends: int
+    finished: bool
+
+
+@dataclass(slots=True)
+class Attempt:
+    """One worker with one token. Ticks are -1 where the thing has not happened, or not by the horizon.
+
+    Attributes:
+        handed_out, until: when the lease was granted, and its first end; -1: this worker was granted none.
+        began, stopped: when the worker began and stopped to work on it.
+        ended: when it ended in the broker's view.
+        stopped_why: why the worker stopped.
+        events: every event that names job, token and worker, and those that end it, in order.
+    """
+
+    job: int
+    number: int
+    token: int
+    worker: str
+    incarnation: int = 0
+    handed_out: int = -1
+    until: int = -1
+    began: int = -1
+    stopped: int = -1
+    stopped_why: str = ""
+    ended: int = -1
+    outcome: str = IN_PROGRESS
+    why: str = ""
+    parts: list[PartDone] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+
+    @property
+    def begins(self) -> int:
+        """The first tick of it."""
+        return self.handed_out if self.handed_out >= 0 else self.began
+
+    def ends(self, horizon: int) -> int:
+        """Give the last tick of it, of the lease or of the work, whichever is later."""
+        if self.began >= 0 and self.stopped < 0:
+            return horizon
+        if self.handed_out >= 0 and self.ended < 0:
+            return horizon
+        return max(self.ended, self.stopped, self.begins)
+
+
+def attempts_of(recorded: Recorded) -> list[Attempt]:
+    """Give every attempt of a night, in the order in which they began."""
+    fold = _Fold(recorded.parts)
+    for event in recorded.events():
+        if event.job:
+            fold.feed(event)
+    return fold.close(recorded.night.horizon)
+
+
+class _Fold:
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._routines: dict[int, str] = {}
+        self._latest: dict[tuple[int, str], Attempt] = {}
+        self._all: list[Attempt] = []
+        self._last_part: dict[int, tuple[str, str]] = {}  # job -> the last part that any attempt finished
+
+    def feed(self, event: Event) -> None:
+        if event.kind == "submitted":
+            self._routines[event.job] = event.details["routine"]
+        if event.kind == "handed_out":
+            self._new(event).handed_out = event.at
+        token = event.details.get("token")
+        one = None if token is None else self._latest.get((token, event.worker))
+        if event.kind == "work_began" and (one is None or one.began >= 0):
+            one = self._new(event)
+            one.outcome = SECOND_HAND_OUT
+        if one is not None:
+            one.events.append(event)
+            self._follow(one, event)
+
+    def _new(self, event: Event) -> Attempt:
+        details = event.details
+        one = Attempt(event.job, details["attempt"], details["token"], event.worker)
+        one.incarnation, one.until = details.get("incarnation", 0), details.get("until", -1)
+        self._latest[one.token, one.worker] = one
+        self._all.append(one)
+        return one
+
+    def _follow(self, one: Attempt, event: Event) -> None:
+        details = event.details
+        if event.kind == "work_began":
+            one.began = event.at
+        elif event.kind == "part_finished":
+            begins = one.parts[-1].ends if one.parts else one.began
+            one.parts.append(PartDone(details["part"], details["element"], begins, event.at, True))
+            self._last_part[one.job] = details["part"], details["element"]
+        elif event.kind == "work_stopped":
+            one.stopped, one.stopped_why = event.at, details["why"]
+            self._last(one, event.at, finished=details["why"] == "finished")
+        elif event.kind == "attempt_ended":
+            withdrawn = details["outcome"] == "lease lost" and details["why"] == "withdrawn"
+            one.ended, one.why = event.at, details["why"]
+            one.outcome = WITHDRAWN if withdrawn else details["outcome"]
+        elif event.kind == "handed_back":
+            one.ended, one.outcome = event.at, HANDED_BACK
+
+    def _last(self, one: Attempt, at: int, *, finished: bool) -> None:
+        """Add the part in which the work stopped: no event is of its own."""
+        begins = one.parts[-1].ends if one.parts else one.began
+        routine = self._parts.get(self._routines.get(one.job, ""), ())
+        one.parts.append(PartDone(_after(routine, one, finished), "", begins, at, finished))
+
+    def close(self, horizon: int) -> list[Attempt]:
+        for one in self._all:
+            if one.began >= 0 and one.stopped < 0:
+                self._last(one, horizon, finished=False)
+        return self._all
+
+
+def _after(routine: tuple[tuple[str, bool], ...], one: Attempt, finished: bool) -> str:
+    """Name the part after the last that was finished, "" where the events leave that open.
+
+    They do where parts for each element of a list come into it, or where the attempt may have resumed after a part.
+    """
+    names = [name for name, _ in routine]
+    if finished and names:
+        return names[-1]
+    if not one.parts:
+        return names[0] if one.number == 1 and names else ""
+    last = one.parts[-1].name
+    if last not in names:
+        return ""
+    place = names.index(last)
+    following = place + 1
+    if routine[place][1]:
+        return last if following == len(names) else ""
+    return names[following] if following < len(names) else ""
+
+
+def each_with_job(attempts: list[Attempt]) -> Iterator[tuple[int, list[Attempt]]]:
+    """Give each job with its attempts, in the order of jobs."""
+    by_job: dict[int, list[Attempt]] = {}
+    for one in attempts:
+        by_job.setdefault(one.job, []).append(one)
+    yield from sorted(by_job.items())

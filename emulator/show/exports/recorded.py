@@ -1,0 +1,52 @@
+"""What is every export made from? A recorded night: its events, what they fold to, its verdicts, its clock."""
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from emulator.measure.night import Night
+from emulator.measure.verdict import Judged
+from emulator.record.events import Event, Row, read
+from emulator.record.meta import RunMeta
+from emulator.scenario.clock import Clock
+
+__all__ = ["Recorded"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """One night, as its log tells it.
+
+    Attributes:
+        title: of the scenario, with the variant that was run.
+        about: what the run was made of.
+        clock: the scenario's clock.
+        rows: the events; the number of each is its place, counted from 1.
+        night, judged: what they fold to, and the requirements.
+        finished: whether the run came to its end.
+        parts: routine -> (name, whether it is done for each element of a list) of its parts, in order.
+    """
+
+    title: str
+    about: RunMeta
+    clock: Clock
+    rows: tuple[Row, ...] = field(repr=False)
+    night: Night = field(repr=False)
+    judged: tuple[Judged, ...]
+    finished: bool
+    parts: Mapping[str, tuple[tuple[str, bool], ...]]
+
+    def events(self) -> Iterator[Event]:
+        """Give the events in order."""
+        return read(self.rows)
+
+    @property
+    def key(self) -> str:
+        """What tells this night from others: the same scenario, seed and variant have the same, in 32 hex digits."""
+        made_of = json.dumps([self.about.scenario_text, self.about.seed, self.about.variant])
+        return hashlib.sha256(made_of.encode()).hexdigest()[:32]
+
+    def job(self, number: int) -> str:
+        """Name a job, "" for none."""
+        return self.night.name_of(number) if number else ""

@@ -1,0 +1,69 @@
+"""How do the requirements of a night become test results in the XML that continuous integration reads?
+
+There is no standard for it; what is written keeps to what the common readers agree on: ``testsuites`` with one
+``testsuite``, one ``testcase`` for each requirement, in it ``failure`` for a missed one and ``skipped`` for one that
+this night could not decide. Times are left out of test cases: no requirement takes any. The night's own length, in
+virtual time, stands in the properties.
+"""
+
+from collections.abc import Iterator
+from xml.etree import ElementTree as ET
+
+from emulator.measure.verdict import Judged
+from emulator.measure.words import write
+from emulator.show.exports.plain import local_time, plain, seconds
+from emulator.show.exports.recorded import Recorded
+from emulator.show.meta import verdict
+
+__all__ = ["results_xml"]
+
+
+def results_xml(recorded: Recorded) -> Iterator[str]:
+    """Give the requirements as XML."""
+    judged = recorded.judged
+    counts = {
+        "tests": str(len(judged)),
+        "failures": str(sum(one.met is False for one in judged)),
+        "errors": "0",
+        "skipped": str(sum(one.met is None for one in judged)),
+    }
+    root = ET.Element("testsuites", {"name": "queuedrill", **counts})
+    suite = ET.SubElement(root, "testsuite", {"name": plain(recorded.title), **counts})
+    properties = ET.SubElement(suite, "properties")
+    for name, value in _properties(recorded):
+        ET.SubElement(properties, "property", {"name": name, "value": plain(value)})
+    seen: dict[str, int] = {}
+    for one in judged:
+        seen[one.requirement] = again = seen.get(one.requirement, 0) + 1
+        name = one.requirement if again == 1 else f"{one.requirement} ({again})"
+        case = ET.SubElement(suite, "testcase", {"classname": plain(recorded.title), "name": plain(name)})
+        if one.met is False:
+            failure = ET.SubElement(case, "failure", {"type": "missed", "message": plain(one.sentence)})
+            failure.text = _evidence(recorded, one)
+        elif one.met is None:
+            ET.SubElement(case, "skipped", {"message": plain(one.sentence)})
+    ET.indent(root)
+    yield '<?xml version="1.0" encoding="UTF-8"?>\n'
+    yield ET.tostring(root, "unicode") + "\n"
+
+
+def _properties(recorded: Recorded) -> Iterator[tuple[str, str]]:
+    about = recorded.about
+    yield "verdict", verdict(recorded.judged)[1]
+    yield "scenario", about.scenario_name
+    yield "seed", str(about.seed)
+    yield "variant", about.variant
+    yield "night begins", local_time(recorded.clock, 0)
+    yield "night lasts, seconds of virtual time", seconds(recorded.night.horizon)
+    yield "finished", "yes" if recorded.finished else "no"
+    yield "program version", about.program_version
+    yield "zone data version", about.zone_data_version
+
+
+def _evidence(recorded: Recorded, one: Judged) -> str:
+    """Say what was found, and name the jobs that show why, each on a line."""
+    lines = [one.sentence, f"Found: {write(one.found)}."]
+    if one.evidence:
+        lines.append("Jobs that show why, the worst first:")
+        lines += [f"{recorded.job(job)} (job {job})" for job in one.evidence]
+    return "\n".join(plain(line) for line in lines)

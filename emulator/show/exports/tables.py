@@ -1,0 +1,145 @@
+"""How do jobs and attempts become rows of a CSV file?
+
+Lines end as RFC 4180 says. Times are those of the scenario's clock with their offset from UTC, durations are seconds;
+a cell is empty where a thing has not happened by the end of the run. What is unfinished has a row like any other.
+"""
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from emulator.measure.night import ATTEMPTS, DUE, EFFECTS, FAMILY, FINISHED, FIRST_OUT, ORDINAL, RUN, SUBMITTED, WORKER
+from emulator.show.exports.attempts import attempts_of
+from emulator.show.exports.plain import cell, local_time, seconds
+from emulator.show.exports.recorded import Recorded
+
+__all__ = ["attempts_csv", "jobs_csv"]
+
+_JOBS: Final = (
+    "job",
+    "name",
+    "routine",
+    "queue",
+    "entry",
+    "ordinal",
+    "goes_back_to",
+    "state",
+    "sub_state",
+    "why",
+    "attempts",
+    "last_worker",
+    "effects",
+    "submitted",
+    "due",
+    "first_handed_out",
+    "finished",
+    "wait_seconds",
+    "run_seconds",
+    "turnaround_seconds",
+    "overlap_seconds",
+)
+_ATTEMPTS: Final = (
+    "job",
+    "name",
+    "attempt",
+    "token",
+    "worker",
+    "outcome",
+    "why",
+    "handed_out",
+    "work_began",
+    "work_stopped",
+    "work_stopped_why",
+    "ended",
+    "parts_finished",
+    "lease_seconds",
+    "work_seconds",
+)
+_STATES: Final = {
+    **dict.fromkeys(("submitted", "held", "hold_ended", "handed_back", "requeued", "finished"), ""),
+    "handed_out": "running",
+    "resumed": "running",
+    "suspended": "suspended",
+}
+"""The kinds of event that change a job's state, and the state where the event does not tell it itself."""
+
+
+def jobs_csv(recorded: Recorded) -> Iterator[str]:
+    """Give the rows of all jobs; ``goes_back_to`` is the job that was put back, the job itself if none was."""
+    night = recorded.night
+    states = _states(recorded)
+    yield _line(_JOBS)
+    for job in range(night.first, night.first + len(night)):
+        routine, queue, entry = night.kind_of(job)
+        value = {column: night.value(job, column) for column in (SUBMITTED, DUE, FIRST_OUT, FINISHED, RUN, WORKER)}
+        final = night.final_of(job)
+        state = states[job]
+        yield _line(
+            (
+                str(job),
+                cell(night.name_of(job)),
+                cell(routine),
+                cell(queue),
+                cell(entry),
+                str(night.value(job, ORDINAL)),
+                str(night.value(job, FAMILY)),
+                state,
+                cell(final.sub_state),
+                cell(final.why),
+                str(night.value(job, ATTEMPTS)),
+                cell(night.workers[value[WORKER]]) if value[WORKER] >= 0 else "",
+                str(night.value(job, EFFECTS)),
+                *(_time(recorded, value[column]) for column in (SUBMITTED, DUE, FIRST_OUT, FINISHED)),
+                _between(value[DUE], value[FIRST_OUT]),
+                seconds(value[RUN]) if value[RUN] >= 0 and state == "done" else "",
+                _between(value[SUBMITTED], value[FINISHED]) if state == "done" else "",
+                seconds(night.overlap.get(job, 0)),
+            )
+        )
+
+
+def attempts_csv(recorded: Recorded) -> Iterator[str]:
+    """Give the rows of all attempts, in the order in which they began."""
+    yield _line(_ATTEMPTS)
+    for one in attempts_of(recorded):
+        yield _line(
+            (
+                str(one.job),
+                cell(recorded.job(one.job)),
+                str(one.number),
+                str(one.token),
+                cell(one.worker),
+                cell(one.outcome),
+                cell(one.why),
+                *(_time(recorded, tick) for tick in (one.handed_out, one.began, one.stopped)),
+                cell(one.stopped_why),
+                _time(recorded, one.ended),
+                str(sum(part.finished for part in one.parts)),
+                _between(one.handed_out, one.ended),
+                _between(one.began, one.stopped),
+            )
+        )
+
+
+def _states(recorded: Recorded) -> dict[int, str]:
+    """Give the last state of each job."""
+    found: dict[int, str] = {}
+    for event in recorded.events():
+        if event.kind in _STATES:
+            found[event.job] = _STATES[event.kind] or event.details["state"]
+    return found
+
+
+def _time(recorded: Recorded, tick: int) -> str:
+    return local_time(recorded.clock, tick) if tick >= 0 else ""
+
+
+def _between(begin: int, end: int) -> str:
+    return seconds(end - begin) if begin >= 0 and end >= 0 else ""
+
+
+def _line(cells: Sequence[str]) -> str:
+    file = io.StringIO()
+    csv.writer(file).writerow(cells)
+    return file.getvalue()
