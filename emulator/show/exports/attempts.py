@@ -5,7 +5,7 @@ two workers work on has two, the second with the outcome ``second hand-out`` and
 was handed back unstarted, which no figure counts, stands here as ``handed back``.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -146,26 +146,20 @@ class _Fold:
 def _after(routine: tuple[tuple[str, bool], ...], one: Attempt, finished: bool) -> str:
     """Name the part after the last that was finished, "" where the events leave that open.
 
-    They do where parts for each element of a list come into it, or where the attempt may have resumed after a part.
+    They do where it may be a part for each element of a list that has more elements or none, and where the attempt may
+    have resumed after a part.
     """
     names = [name for name, _ in routine]
-    if finished and names:
-        return names[-1]
-    if not one.parts:
-        return names[0] if one.number == 1 and names else ""
-    last = one.parts[-1].name
-    if last not in names:
+    if not names or (not one.parts and one.number > 1):
         return ""
-    place = names.index(last)
-    following = place + 1
-    if routine[place][1]:
-        return last if following == len(names) else ""
-    return names[following] if following < len(names) else ""
-
-
-def each_with_job(attempts: list[Attempt]) -> Iterator[tuple[int, list[Attempt]]]:
-    """Give each job with its attempts, in the order of jobs."""
-    by_job: dict[int, list[Attempt]] = {}
-    for one in attempts:
-        by_job.setdefault(one.job, []).append(one)
-    yield from sorted(by_job.items())
+    if finished:
+        return names[-1]
+    place = 0
+    if one.parts:
+        last = one.parts[-1].name
+        if last not in names:
+            return ""
+        place = names.index(last) + (0 if routine[names.index(last)][1] else 1)
+    if place >= len(names) or (routine[place][1] and place + 1 < len(names)):
+        return ""
+    return names[place]

@@ -15,7 +15,6 @@ from emulator.show.exports.recorded import Recorded
 
 __all__ = ["openmetrics"]
 
-_WORKER_STATES: Final = ("off", "booting", "idle", "busy", "finishing", "frozen", "cut off")
 _VERDICTS: Final = ("met", "missed", "not judged")
 _COUNTED: Final = {
     "queued": "queued",
@@ -100,13 +99,9 @@ class _Text:
         yield from self._points("queuedrill_stale_refused", "counter", "Stale requests refused.", fold.stale)
         says = "Attempts that each worker works on."
         yield from self._points("queuedrill_attempts_under_way", "gauge", says, fold.work)
-        name = "queuedrill_worker_state"
-        yield from self._head(name, "stateset", "States of workers, as events tell them: a worker at work stays idle.")
-        for worker, changes in fold.workers.items():
-            for at, now in changes:
-                for state in _WORKER_STATES:
-                    labels = (("worker", worker), (name, state))
-                    yield self._sample(name, labels, str(int(state == now)), at)
+        # The type for it would be a set of states, but a common reader drops most points of one that changes.
+        says = "1 while a worker is in a state, else 0."
+        yield from self._points("queuedrill_worker_in_state", "gauge", says, fold.workers)
 
     def _points(self, name: str, kind: str, says: str, series: Series) -> Iterator[str]:
         yield from self._head(name, kind, says)
@@ -137,9 +132,11 @@ class _OverTime:
         self.effects: Series = {}
         self.stale: Series = {}
         self.work: Series = {}
-        self.workers: dict[str, list[tuple[int, str]]] = {}
+        self.workers: Series = {}
         self._kinds: dict[int, tuple[str, str]] = {}
         self._counted: dict[int, str] = {}
+        self._told: dict[str, str] = {}
+        self._now: dict[str, str] = {}
 
     def feed(self, at: int, kind: str, job: int, worker: str, details: Mapping[str, object]) -> None:
         def of(*names: str) -> Labels:
@@ -158,13 +155,25 @@ class _OverTime:
             _add(self.stale, of("what"), at)
         elif kind in ("work_began", "work_stopped"):
             _add(self.work, (("worker", worker),), at, 1 if kind == "work_began" else -1)
+            self._follow_worker(at, worker)
         elif kind == "worker_changed":
-            changes = self.workers.setdefault(worker, [])
-            if changes and changes[-1][0] == at:
-                changes.pop()
-            changes.append((at, str(details["state"])))
+            self._told[worker] = str(details["state"])
+            self._follow_worker(at, worker)
         if kind in _SETS_STATE:
             self._count(at, job, _COUNTED.get(_SETS_STATE[kind] or str(details["state"]), ""))
+
+    def _follow_worker(self, at: int, worker: str) -> None:
+        """Note a worker's state; events tell idle and busy apart by what it works on, not by a change of state."""
+        now = self._told.get(worker, "idle")
+        if now in ("idle", "busy"):
+            working = self.work.get((("worker", worker),), [(0, 0)])[-1][1]
+            now = "busy" if working else "idle"
+        before = self._now.get(worker, "")
+        if before != now:
+            self._now[worker] = now
+            for state, change in ((before, -1), (now, 1)):
+                if state:
+                    _add(self.workers, (("worker", worker), ("state", state)), at, change)
 
     def _labels(self, job: int) -> Labels:
         queue, routine = self._kinds[job]
@@ -187,6 +196,8 @@ def _add(series: Series, labels: Labels, at: int, change: int = 1) -> None:
     value = (points[-1][1] if points else 0) + change
     if points and points[-1][0] == at:
         points[-1] = at, value
+        if len(points) > 1 and points[-2][1] == value:
+            points.pop()  # it came and went within the instant
     else:
         points.append((at, value))
 
