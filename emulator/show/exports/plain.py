@@ -20,6 +20,7 @@ __all__ = ["as_json", "cell", "local_time", "plain", "seconds", "unix_microsecon
 
 _UNFIT: Final = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 _SURROGATE: Final = re.compile("[\ud800-\udfff]")
+_encode = json.JSONEncoder(ensure_ascii=True, allow_nan=False, check_circular=False, separators=(",", ":")).encode
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -51,7 +52,9 @@ def as_json(value: Any) -> str:
     >>> as_json({"who": "dome\x7f"})
     '{"who":"dome\\u007f"}'
     """
-    text = json.dumps(_whole(value), ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    text = _encode(value)
+    if "\\ud" in text:  # perhaps half a pair, which is rare: it is looked for only now
+        text = _encode(_whole(value))
     return text.replace("\x7f", "\\u007f")
 
 
