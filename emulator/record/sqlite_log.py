@@ -173,7 +173,7 @@ class LogFile:
             await self._connection.execute("COMMIT")
         await self._connection.execute("PRAGMA busy_timeout = 0")
         with suppress(sqlite3.OperationalError):  # a reader holds it: then the log is in the file and the two beside it
-            await self._connection.execute("PRAGMA journal_mode = DELETE")
+            await self._connection.execute_fetchall("PRAGMA journal_mode = DELETE")  # unread, it would keep its lock
 
     async def close(self) -> None:
         """Close the connection; what was committed stays."""

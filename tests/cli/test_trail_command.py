@@ -185,6 +185,12 @@ def test_nothing_found_is_said_and_no_mistake(trail: Callable[..., Ended]) -> No
     assert ended == Ended(0, "", "night.db: no event is as asked\n")
 
 
+def test_a_finished_run_is_followed_to_its_end_at_once(trail: Callable[..., Ended]) -> None:
+    """Following a log that is whole shows what it holds, in wider columns, and ends."""
+    ended = trail("--follow", "--as", "jsonl", "--job", "1")
+    assert ended == trail("--as", "jsonl", "--job", "1")
+
+
 FOLLOWED = SCENARIO.replace("takes: 10m", "takes: 10s").replace("lasts: 2h", "lasts: 10m")
 
 
