@@ -56,6 +56,12 @@ async def test() -> None:
         await emu.settle()
 
 
+def reads_a_log() -> None:
+    log = emulator.open_log("night.qdlog")
+    assert_type(emulator.export(log, "otlp"), str)
+    assert_type(emulator.export("night.qdlog", "jobs-csv"), str)
+
+
 def compares() -> None:
     night = emulator.run("night.yaml", seed=3)
     assert_type(night, emulator.NightResult)
