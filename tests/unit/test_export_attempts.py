@@ -93,6 +93,7 @@ def test_what_is_no_ordinary_attempt_has_a_name() -> None:
         ([part(5, "read"), part(6, "write", "north")], "power lost", ""),  # there may be another element
         ([part(5, "read"), part(6, "write", "north")], "finished", "check"),
         ([part(5, "a part of a test's own code")], "power lost", ""),
+        ([part(5, "a part of a test's own code")], "finished", ""),
     ],
 )
 def test_the_last_part_is_named_where_it_is_known(finished: list[Row], why: str, last: str) -> None:

@@ -150,16 +150,16 @@ def _after(routine: tuple[tuple[str, bool], ...], one: Attempt, finished: bool) 
     have resumed after a part.
     """
     names = [name for name, _ in routine]
-    if not names or (not one.parts and one.number > 1):
+    if not names or any(part.name not in names for part in one.parts):  # a handler has parts of its own
         return ""
     if finished:
         return names[-1]
+    if not one.parts and one.number > 1:
+        return ""
     place = 0
     if one.parts:
-        last = one.parts[-1].name
-        if last not in names:
-            return ""
-        place = names.index(last) + (0 if routine[names.index(last)][1] else 1)
+        last = names.index(one.parts[-1].name)
+        place = last if routine[last][1] else last + 1
     if place >= len(names) or (routine[place][1] and place + 1 < len(names)):
         return ""
     return names[place]

@@ -208,7 +208,11 @@ class _Spans:
                 job.trace,
                 self._id(16, "part", first, place),
                 span.id,
-                " ".join(text for text in (part.name or "part that was not finished", part.element) if text),
+                " ".join(
+                    text
+                    for text in (part.name or ("rest" if part.finished else "part that was not finished"), part.element)
+                    if text
+                ),
                 part.begins,
                 part.ends,
                 {"queuedrill.part.finished": part.finished, "queuedrill.worker": one.worker},
