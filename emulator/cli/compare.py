@@ -77,6 +77,7 @@ def compare(
     from emulator.experiment.compare import compare as work
     from emulator.show.comparison.as_json import comparison_json
     from emulator.show.comparison.page import comparison_page
+    from emulator.show.comparison.pictures import NAMES
     from emulator.show.comparison.tables import as_csv, as_markdown
     from emulator.show.comparison.verdict import holds, sentence
 
@@ -85,6 +86,7 @@ def compare(
             Path(pictures).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise click.UsageError(f"{pictures} cannot be made: {error.strerror}; name another folder.") from None
+        check_writable(str(Path(pictures) / name) for name in NAMES)
     try:
         with progress("comparing", quiet=quiet, of="the nights") as told:
             found = work(
@@ -110,6 +112,12 @@ def compare(
         else:
             click.echo("nothing is kept: with --results PATH a comparison can go on with --resume", err=True)
         raise
+    if as_json:
+        click.echo(json.dumps({"files": list(files), **comparison_json(found)}, ensure_ascii=False))
+    elif quiet:
+        click.echo(sentence(found))
+    else:
+        comparison_page(found).write(sys.stdout)
     write_text(csv_path, as_csv(found))
     write_text(markdown_path, as_markdown(found))
     if pictures is not None:
@@ -117,10 +125,4 @@ def compare(
 
         for name, picture in draw(found).items():
             write_text(str(Path(pictures) / name), picture)
-    if as_json:
-        click.echo(json.dumps({"files": list(files), **comparison_json(found)}, ensure_ascii=False))
-    elif quiet:
-        click.echo(sentence(found))
-    else:
-        comparison_page(found).write(sys.stdout)
     return exit_code(holds(found))

@@ -43,9 +43,17 @@ def check_writable(paths: Iterable[str | None]) -> None:
 
 
 def write_text(path: str | None, text: str) -> None:
-    """Write a text to a file, if one was named."""
-    if path is not None:
+    """Write a text to a file, if one was named.
+
+    Raises:
+        click.ClickException: when it cannot be written, such as on a full disk.
+    """
+    if path is None:
+        return
+    try:
         Path(path).write_text(text, "utf-8", newline="")
+    except OSError as error:
+        raise click.UsageError(f"{path} cannot be written: {error.strerror}; name another file.") from None
 
 
 def exit_code(holds: Any) -> int:

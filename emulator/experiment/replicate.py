@@ -1,5 +1,7 @@
 """What is read of one night of a comparison? Everything that a replication holds, and nothing beside it."""
 
+import multiprocessing
+import os
 from collections.abc import Sequence
 
 from emulator.experiment.night import play
@@ -36,5 +38,14 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> Replicatio
 
 
 def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[Replication]:
-    """Play several nights of one setting, in order; what is sent to another process."""
-    return [replicate(setting, seed, figures) for seed in seeds]
+    """Play several nights of one setting, in order; what is sent to another process.
+
+    That process ends when the one that it works for has gone: nobody would take its nights.
+    """
+    parent = multiprocessing.parent_process()
+    played = []
+    for seed in seeds:
+        if parent is not None and not parent.is_alive():
+            os._exit(1)
+        played.append(replicate(setting, seed, figures))
+    return played

@@ -16,8 +16,8 @@ __all__ = ["SHAPES", "Scale", "Svg", "Theme", "nice_steps"]
 
 Theme = Literal["both", "light", "dark"]
 
-_LIGHT: Final = "--ink:#1a1a1a;--paper:#ffffff;--faint:#8a8a8a;--good:#007a5a;--bad:#b84a00;--plain:#0072B2"
-_DARK: Final = "--ink:#f0f0f0;--paper:#16181c;--faint:#9a9a9a;--good:#2fc79a;--bad:#ff8a3d;--plain:#56B4E9"
+_LIGHT: Final = "--ink:#1a1a1a;--paper:#ffffff;--faint:#6b6b6b;--good:#007a5a;--bad:#b84a00;--plain:#0072B2"
+_DARK: Final = "--ink:#f0f0f0;--paper:#16181c;--faint:#a8a8a8;--good:#2fc79a;--bad:#ff8a3d;--plain:#56B4E9"
 
 SHAPES: Final = ("circle", "square", "triangle", "diamond", "cross", "ring")
 """The marks that tell one series from another."""

@@ -62,6 +62,14 @@ def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Pa
     assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
 
 
+def test_what_cannot_be_written_is_told_before_the_work(queuedrill: Call, compared: Path) -> None:
+    """A picture's name that is a folder already is wrong input, no defect."""
+    (Path("pictures") / "trade-off.svg").mkdir(parents=True)
+    code, out, err = queuedrill("compare", "compared.yaml", *FEW, "--pictures", "pictures")
+    assert (code, out) == (2, "")
+    assert "pictures/trade-off.svg cannot be written: Is a directory; name another file." in err
+
+
 def test_compare_ends_with_1_where_it_does_not_hold_or_cannot_be_told(queuedrill: Call, compared: Path) -> None:
     """One is said to be missed, the other to need more nights."""
     compared.write_text(COMPARED.replace("at_most: 40m", "at_most: 5m"))

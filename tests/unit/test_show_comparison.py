@@ -193,6 +193,52 @@ def test_pictures_are_well_formed_and_told_to_those_who_do_not_see_them(compared
     assert pictures(nights(NIGHT, 2, processes=1)) == {}
 
 
+def boxes(picture: str) -> list[tuple[float, float, float, float, str]]:
+    """Give where each text of a picture stands: left, top, right, bottom, and the text."""
+    found = []
+    for node in ET.fromstring(picture).iter("{http://www.w3.org/2000/svg}text"):
+        size, text = float(node.attrib["font-size"]), node.text or ""
+        wide = columns(text) * size * 0.56  # wider than usual typefaces are
+        left = float(node.attrib["x"]) - {"start": 0, "middle": wide / 2, "end": wide}[node.attrib["text-anchor"]]
+        bottom = float(node.attrib["y"])
+        found.append((left, bottom - 0.75 * size, left + wide, bottom, text))
+    return found
+
+
+def test_no_two_texts_of_a_picture_meet_or_leave_it(compared: ComparisonResult) -> None:
+    """With few variants, with many close together, and with long names and amounts."""
+    many = {**NIGHT, "variants": {f"variant {number} of many": {"pools.dome.count": 2} for number in range(22)}}
+    found = [
+        compared,
+        hostile("a name that is longer than its place allows " * 3),
+        compare(many, replications=2, processes=1, measures=["makespan", "done_share"]),
+    ]
+    for comparison in found:
+        for picture in pictures(comparison).values():
+            seen = boxes(picture)
+            assert [text for left, _, right, _, text in seen if left < 0 or right > 800] == []
+            meeting = [
+                (one[4], other[4])
+                for place, one in enumerate(seen)
+                for other in seen[:place]
+                if one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+            ]
+            assert meeting == []
+
+
+def test_a_picture_of_too_many_variants_says_that_some_are_left_out() -> None:
+    """Only the first are drawn, and how many there are is said."""
+    many = {**NIGHT, "variants": {f"variant {number}": {"pools.dome.count": 2} for number in range(30)}}
+    drawn = pictures(compare(many, replications=2, processes=1, measures=["makespan"]))
+    assert all("the first 24 of 3" in picture for picture in drawn.values())
+
+
+def test_a_variant_that_looks_like_a_formula_is_none_in_csv(compared: ComparisonResult) -> None:
+    """A name that begins with = gets an apostrophe, as in the other tables."""
+    spreads = (replace(compared.spreads[0], variant="=1+1"), *compared.spreads[1:])
+    assert ",'=1+1," in as_csv(replace(compared, spreads=spreads))
+
+
 def test_axes_have_few_round_ticks() -> None:
     """Ticks are round in the unit, within the ends, and never more than asked for."""
     assert Scale(0, 7_200_000_000, 0, 100, "time", 4).ticks == [

@@ -6,14 +6,17 @@ from typing import Final
 from emulator.measure.comparison.result import Comparison, Difference, Interval
 from emulator.measure.comparison.saying import change
 from emulator.measure.words import value
-from emulator.show.layout import fit
+from emulator.show.layout import columns, fit
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 
-__all__ = ["forest", "pictures", "trade_off"]
+__all__ = ["NAMES", "forest", "pictures", "trade_off"]
+
+NAMES: Final = ("differences.svg", "trade-off.svg")
+"""The files that pictures are written to."""
 
 _WIDTH: Final = 800
 _LEFT: Final = 220
-_RIGHT: Final = 620
+_RIGHT: Final = 580
 _ROW: Final = 24
 _LOOKS: Final = {
     "better": ("good", "circle"),
@@ -21,14 +24,14 @@ _LOOKS: Final = {
     "higher": ("plain", "triangle"),
     "lower": ("plain", "diamond"),
 }
-_SHOWN: Final = 30  # variants in a picture: more cannot be told apart
+_SHOWN: Final = 24  # variants in a picture: more cannot be told apart, and it says so
 
 
 def pictures(comparison: Comparison, theme: Theme = "both") -> dict[str, str]:
     """Give the pictures of a comparison by file name; none of one with a single variant."""
     if len(comparison.variants) < 2:
         return {}
-    return {"differences.svg": forest(comparison, theme), "trade-off.svg": trade_off(comparison, theme)}
+    return dict(zip(NAMES, (forest(comparison, theme), trade_off(comparison, theme)), strict=True))
 
 
 def forest(comparison: Comparison, theme: Theme = "both") -> str:
@@ -42,11 +45,16 @@ def forest(comparison: Comparison, theme: Theme = "both") -> str:
     svg = Svg(_WIDTH, height, f"Differences to {comparison.baseline}: {comparison.title}", about, theme)
     svg.text(16, 28, f"Differences to {fit(comparison.baseline, 60)}", bold=True, size=16)
     sure = value(comparison.confidence, "share")
-    svg.text(16, 46, f"lines: intervals that hold for all differences together ({sure})", role="faint", size=11)
+    more = _left_out(len(comparison.variants) - 1)
+    svg.text(16, 46, f"lines: intervals that hold for all differences together ({sure}){more}", role="faint", size=11)
     y = 60.0
     for measure, found in panels:
         y = _panel(svg, measure, found, y)
     return svg.write()
+
+
+def _left_out(many: int) -> str:
+    return f"; the first {_SHOWN} of {many} variants" if many > _SHOWN else ""
 
 
 def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float) -> float:
@@ -68,11 +76,17 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float) -> flo
             if one.together is not None:
                 _whisker(svg, scale, one.together, middle, role)
             svg.mark(scale.at(one.mean), middle, shape, role=role, tip=one.sentence)
-            svg.text(_RIGHT + 10, middle + 4, change(one.mean, one.unit), size=11)
+            svg.text(_RIGHT + 10, middle + 4, fit(_short(one), 22), size=11)
             svg.text(_WIDTH - 12, middle + 4, _word(one), anchor="end", role=role, size=11)
         else:
             svg.text(_RIGHT + 10, middle + 4, "unknown", role="faint", size=11)
     return bottom + 28
+
+
+def _short(one: Difference) -> str:
+    """Write a difference as short as its axis does."""
+    text = change(one.mean or 0, one.unit)
+    return text.replace("percentage points", "points").replace("percentage point", "point")
 
 
 def _word(one: Difference) -> str:
@@ -111,8 +125,9 @@ def trade_off(comparison: Comparison, theme: Theme = "both") -> str:
     )
     svg = Svg(_WIDTH, 480, f"Trade-off of {across} and {up}: {comparison.title}", about, theme)
     svg.text(16, 28, f"Trade-off: {fit(across, 40)} against {fit(up, 40)}", bold=True, size=16)
-    svg.text(16, 46, "rings: another variant is at least as good on both, and better on one", role="faint", size=11)
-    left, right, top, bottom = 110, 640, 70, 420
+    more = _left_out(len(comparison.points))
+    svg.text(16, 46, f"rings: another variant is no worse on both, and better on one{more}", role="faint", size=11)
+    left, right, top, bottom = 110, 640, 76, 420
     xs = _scale([point.across or 0 for point in points], left, right, units.get(across, "time"))
     ys = _scale([point.up or 0 for point in points], bottom, top, units.get(up, "time"))
     svg.bottom_axis(xs, left, right, bottom, top=top)
@@ -121,17 +136,29 @@ def trade_off(comparison: Comparison, theme: Theme = "both") -> str:
         svg.line(left, ys.at(tick), right, ys.at(tick), role="faint", width=0.3)
         svg.text(left - 8, ys.at(tick) + 4, ys.say(tick), anchor="end", role="faint", size=11)
     svg.text((left + right) / 2, bottom + 40, fit(across, 60), anchor="middle", size=12)
-    svg.text(16, top - 8, fit(up, 60), size=12)
-    taken: list[tuple[float, float]] = []
-    for place, point in enumerate(points):
-        x, y = xs.at(point.across or 0), ys.at(point.up or 0)
+    svg.text(16, top - 4, fit(up, 60), size=12)
+    places = [(xs.at(point.across or 0), ys.at(point.up or 0)) for point in points]
+    taken: list[_Box] = [(x - 9, y - 9, x + 9, y + 9) for x, y in places]
+    for place, (point, (x, y)) in enumerate(zip(points, places, strict=True)):
         shape = "ring" if point.beaten_by else SHAPES[place % 4]
         svg.mark(x, y, shape, role="faint" if point.beaten_by else "good", size=6, tip=point.variant)
-        label = _free(x + 12, min(y + 4, bottom - 6), taken)
-        if abs(label - y - 4) > 1:
-            svg.line(x + 6, y, x + 11, label - 4, role="faint", width=0.7)
-        svg.text(x + 12, label, fit(point.variant, 34), size=11)
+        name = fit(point.variant, 34)
+        to_the_left = x + 12 + _wide(name) > _WIDTH - 8
+        start = x - 12 - _wide(name) if to_the_left else x + 12
+        label = _free(start, min(y + 4, bottom - 6), _wide(name), taken)
+        if abs(label - y - 4) > 8:
+            svg.line(x, y, start + (_wide(name) if to_the_left else 0), label - 4, role="faint", width=0.7)
+        svg.text(start, label, name, size=11)
     return svg.write()
+
+
+_Box = tuple[float, float, float, float]
+"""Left, top, right, bottom."""
+
+
+def _wide(text: str) -> float:
+    """Give about how wide a text of size 11 is: wide enough for any usual typeface."""
+    return 6.6 * columns(text)
 
 
 def _scale(amounts: Sequence[float], start: float, end: float, unit: str) -> Scale:
@@ -140,12 +167,14 @@ def _scale(amounts: Sequence[float], start: float, end: float, unit: str) -> Sca
     return Scale(low - margin if low else 0.0, high + margin, start, end, unit, 5)
 
 
-def _free(x: float, y: float, taken: list[tuple[float, float]]) -> float:
-    """Give the nearest free height for a label."""
-    for shift in (step * sign for step in range(60) for sign in (1, -1)):
-        height = y + shift * 7
-        if all(abs(height - other) >= 14 or abs(x - across) > 200 for across, other in taken):
-            taken.append((x, height))
+def _free(x: float, y: float, wide: float, taken: list[_Box]) -> float:
+    """Give the height nearest to ``y`` at which a label meets nothing that is there, and note its place."""
+    for height in (y + step * sign * 4 for step in range(100) for sign in (1, -1)):
+        box = (x, height - 10, x + wide, height + 3)
+        inside = box[1] > 56 and box[3] < 416
+        if inside and not any(
+            box[0] < right and left < box[2] and box[1] < bottom and top < box[3] for left, top, right, bottom in taken
+        ):
+            taken.append(box)
             return height
-    taken.append((x, y))
     return y

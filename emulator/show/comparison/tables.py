@@ -10,6 +10,7 @@ from emulator.measure.comparison.shares import ALL
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.verdict import asked_of, sentence
+from emulator.show.exports.plain import cell
 
 __all__ = ["as_csv", "as_markdown", "rows"]
 
@@ -59,7 +60,9 @@ def as_csv(comparison: Comparison) -> str:
     found = rows(comparison)
     writer = csv.DictWriter(out, list(found[0]) if found else ["measure"])
     writer.writeheader()
-    writer.writerows(found)
+    writer.writerows(
+        {name: cell(value) if isinstance(value, str) else value for name, value in row.items()} for row in found
+    )
     return out.getvalue()
 
 
