@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import Ended
+from small_place import Ended
 
 import emulator
 from emulator.cli.export import export as command

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import SCENARIO, Ended
+from small_place import SCENARIO, Ended
 
 from emulator.cli.main import answer
 from emulator.record.log_reader import open_log

@@ -5,14 +5,16 @@ import contextvars
 import subprocess
 import sys
 import textwrap
+from collections.abc import Callable
 from typing import Any
 
 import pytest
-from conftest import Run
 
 from emulator.errors import StandstillError
 from emulator.timeline import VirtualLoop
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
+
+Run = Callable[..., Any]
 
 
 def bear(loop: VirtualLoop, bearer: Bearer, work: Any) -> "asyncio.Task[Any]":

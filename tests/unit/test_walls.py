@@ -258,3 +258,10 @@ def test_a_module_is_short_and_says_what_it_answers(module: str) -> None:
     paragraph = (ast.get_docstring(tree(module)) or "").split("\n\n")[0]
     assert len(text.splitlines()) <= 400
     assert paragraph.endswith((".", "?", ":", "::")), f"{module} does not say which question it answers"
+
+
+def test_tests_share_by_name_and_not_through_conftest() -> None:
+    """No test imports ``conftest``: with several folders in one run that name means whichever was loaded last."""
+    tests = Path(__file__).parent.parent
+    importing = re.compile(r"^\s*(from conftest import|import conftest)", re.MULTILINE)
+    assert [str(path) for path in tests.rglob("*.py") if importing.search(path.read_text("utf-8"))] == []

@@ -1,0 +1,26 @@
+"""What tests of commands work with: a small scenario, and how a command ended."""
+
+from typing import NamedTuple
+
+__all__ = ["SCENARIO", "Ended"]
+
+SCENARIO = """\
+title: One copy
+starts: 2026-06-12T21:30:00
+zone: America/Santiago
+lasts: 2h
+queues: {night: {lease: 90s}}
+pools: {dome: {count: 1, serves: [night], poll: 0s, heartbeat: 20s}}
+routines: {copy: {queue: night, parts: [{name: copy, takes: 10m}]}}
+arrivals: [{routine: copy, count: 2, at: "21:35"}]
+must_hold: [{measure: makespan, at_most: 20m}]
+"""
+"""Two jobs of ten minutes come at 21:35 to one worker: the last is done at 21:55, just within its twenty minutes."""
+
+
+class Ended(NamedTuple):
+    """How a command ended, and what it wrote."""
+
+    code: int
+    out: str
+    err: str
