@@ -3,17 +3,13 @@
 import asyncio
 import os
 import threading
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.experiment.result import NightResult
-from emulator.scenario.load import Loaded, from_settings, load
+from emulator.scenario.given import Scenario, loaded_from
 
 __all__ = ["run", "run_async"]
-
-Scenario = str | os.PathLike[str] | Mapping[str, Any] | Loaded
 
 
 class _GivenUpError(Exception):
@@ -64,7 +60,7 @@ def run(
     ('The night fits: the one requirement is met.', 1)
     """
     return run_night(
-        _loaded(scenario),
+        loaded_from(scenario),
         seed=seed,
         variant=variant,
         log=None if log is None else Path(log),
@@ -125,9 +121,3 @@ async def run_async(
     except asyncio.CancelledError:
         given_up.set()
         raise
-
-
-def _loaded(scenario: Scenario) -> Loaded:
-    if isinstance(scenario, Loaded):
-        return scenario
-    return from_settings(scenario) if isinstance(scenario, Mapping) else load(Path(scenario))

@@ -5,7 +5,6 @@ from concurrent.futures import Executor
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.experiment.compare import Scenario, loaded_from
 from emulator.experiment.comparison_result import SizingResult
 from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
@@ -15,6 +14,7 @@ from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.measure.requirements import has_bound
+from emulator.scenario.given import Scenario, loaded_from
 
 __all__ = ["size"]
 

@@ -1,0 +1,150 @@
+"""What is compared with what? The settings with the baseline first, the figures that are read, the seeds.
+
+Made from one scenario and its variants, or from several scenarios as they stand; everything that can be wrong with what
+was asked is said here, before a night is run.
+"""
+
+import platform
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from emulator.errors import InputError
+from emulator.experiment.comparison_result import ComparisonResult
+from emulator.experiment.settings import Setting, setting_of
+from emulator.measure.comparison.conclude import conclude
+from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.tradeoff import DEFAULT
+from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
+from emulator.record.meta import program_version
+from emulator.scenario.clock import zone_data_version
+from emulator.scenario.load import Loaded
+from emulator.scenario.spelling import advise
+from emulator.scenario.variants import AS_WRITTEN
+
+__all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan"]
+
+MOST_NIGHTS: Final = 1_000_000
+"""Of one setting, in one comparison."""
+
+
+@dataclass(frozen=True)
+class ComparisonPlan:
+    """What is to be compared."""
+
+    title: str
+    files: tuple[str, ...]
+    settings: tuple[Setting, ...]  # the baseline first
+    measures: tuple[str, ...]
+    trade_off: tuple[str, str]
+    first_seed: int
+    confidence: float
+
+    def requirements(self) -> dict[str, Sequence[Any]]:
+        """Give the requirements of each variant."""
+        return {setting.name: setting.loaded().scenario.must_hold for setting in self.settings}
+
+    def figures(self) -> list[str]:
+        """Give all that is read of each night."""
+        return [figure.text for figure in needed(self.measures, self.trade_off, self.requirements())]
+
+    def identity(self) -> dict[str, str]:
+        """Say what makes another comparison the same as this one."""
+        return {
+            "the scenario under its variants": " ".join(
+                f"{setting.name}={setting.fingerprint()}" for setting in self.settings
+            ),
+            "the figures": ", ".join(self.figures()),
+            "the first seed": str(self.first_seed),
+            "the version of queuedrill": program_version(),
+            "the version of the zone data": zone_data_version(),
+        }
+
+    def conclude(self, replications: Iterable[Replication], count: int, stopped: str) -> ComparisonResult:
+        """Say what the nights say."""
+        found = conclude(
+            title=self.title,
+            files=self.files,
+            variants=[setting.name for setting in self.settings],
+            baseline=self.settings[0].name,
+            first_seed=self.first_seed,
+            replications=count,
+            confidence=self.confidence,
+            stopped=stopped,
+            measures=self.measures,
+            trade_off=self.trade_off,
+            requirements=self.requirements(),
+            lost=(),
+            versions={
+                "program": program_version(),
+                "zone data": zone_data_version(),
+                "python": platform.python_version(),
+            },
+            nights=replications,
+        )
+        return ComparisonResult.of(found)
+
+
+def of_variants(
+    loaded: Loaded, variants: Sequence[str] | Mapping[str, Mapping[str, Any]] | None, baseline: str | None
+) -> tuple[list[Setting], tuple[str, ...]]:
+    """Give the settings that the variants of one scenario make, the baseline first."""
+    patches: dict[str, Mapping[str, Any]] = {AS_WRITTEN: {}, **loaded.patches}
+    if isinstance(variants, Mapping):
+        if AS_WRITTEN in variants:
+            raise InputError(f"{AS_WRITTEN!r} is the scenario itself: give the variant another name")
+        patches = {AS_WRITTEN: {}, **variants}
+        chosen = list(patches)
+    else:
+        chosen = list(dict.fromkeys(variants)) if variants is not None else list(patches)
+    first = baseline or (loaded.scenario.baseline if loaded.scenario.baseline in patches else None) or AS_WRITTEN
+    for name in (first, *chosen):
+        if name not in patches:
+            raise InputError(f"{loaded.name}: there is no variant {name!r}: {advise(name, tuple(patches))}")
+    names = [first, *(name for name in chosen if name != first)]
+    return [setting_of(loaded, name, patches[name]) for name in names], (loaded.name,)
+
+
+def of_scenarios(scenarios: list[Loaded], baseline: str | None) -> tuple[list[Setting], tuple[str, ...]]:
+    """Give the settings that several scenarios make as they stand, the baseline first."""
+    if not scenarios:
+        raise InputError("no scenario is given: name at least one")
+    names: list[str] = []
+    for loaded in scenarios:
+        name, number = loaded.name, 2
+        while name in names:
+            name, number = f"{loaded.name} ({number})", number + 1
+        names.append(name)
+    if baseline is not None and baseline not in names:
+        raise InputError(f"there is no scenario {baseline!r} for a baseline: {advise(baseline, names)}")
+    ordered = sorted(zip(names, scenarios, strict=True), key=lambda pair: pair[0] != (baseline or names[0]))
+    return [setting_of(loaded, name) for name, loaded in ordered], tuple(loaded.name for loaded in scenarios)
+
+
+def plan(
+    settings: Sequence[Setting],
+    files: tuple[str, ...],
+    measures: Sequence[str] | None,
+    trade_off: tuple[str, str] | None,
+    confidence: float,
+    first_seed: int | None,
+) -> ComparisonPlan:
+    """Say what is compared, of which figures, from which seed on.
+
+    Raises:
+        InputError: for a figure that there is not, or a seed out of range.
+    """
+    base = settings[0].loaded().scenario
+    if measures is not None and not measures:
+        raise InputError("no figure is compared: name at least one, or leave `measures` out")
+    figures = [wanted(text) for text in measures] if measures is not None else list(default_figures(base.must_hold))
+    both = trade_off or DEFAULT
+    for setting in settings:
+        check_names([*figures, *map(wanted, both)], setting.loaded().scenario)
+    seed = base.seed if first_seed is None else first_seed
+    if not 0 <= seed < 2**63 - MOST_NIGHTS:
+        raise InputError(
+            f"the first seed {seed} is out of range: give a whole number from 0 to {2**63 - MOST_NIGHTS - 1}"
+        )
+    texts = tuple(dict.fromkeys(figure.text for figure in figures))
+    return ComparisonPlan(base.title, files, tuple(settings), texts, both, seed, confidence)
