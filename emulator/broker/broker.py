@@ -5,7 +5,7 @@ that led to it (``cause``, 0: none), changes the state, writes events to the sin
 Whoever drives it delivers, at one instant, what ends before messages; see ``emulator.timeline.agenda``.
 """
 
-from typing import Final
+from typing import Any, Final
 
 from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
@@ -57,11 +57,11 @@ class Broker(Holds):
 
     # -- submission ---------------------------------------------------------------------------------------------------
 
-    def submit(self, now: int, cause: int, s: Submission) -> int:
+    def submit(self, now: int, cause: int, s: Submission, payload: Any = None) -> int:
         """Take a job and give its number; 0 if the queue is full.
 
         A submission whose idempotency key is still valid makes no new job: the number of the first is given, and
-        everything else in it is ignored.
+        everything else in it is ignored. ``payload`` is kept with the new job until it is final.
 
         Raises:
             DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
@@ -96,6 +96,7 @@ class Broker(Holds):
         state = _QUEUED_HELD if held else _QUEUED
         job = Job(number, queue, line, key, now, state, held)
         job.entry = (-priority, place, job)
+        job.payload = payload
         self._jobs[number] = job
         queue.unfinished += 1
         word = "queued held" if held else "queued"

@@ -83,7 +83,7 @@ class Endings(Ledger):
         job.payload = None
         if job.rare is not None and job.rare.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
-        if self._prerequisites.has_waiters(number):
+        if self._remembered and self._prerequisites.has_waiters(number):
             self._judge_waiters(now, event, number)
 
     def _let_key_run_out(self, now: int, kept: int, job: int, key: str) -> None:

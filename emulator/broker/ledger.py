@@ -177,7 +177,15 @@ class Ledger:
 
     def could_take(self, queues: Sequence[str], equipment: frozenset[str], time_left: int | None) -> bool:
         """Say whether such a worker would be given a job now."""
-        return any(self._queue(name).best(equipment, time_left) is not None for name in queues)
+        for name in queues:
+            queue = self._queues.get(name) or self._queue(name)
+            if queue.waiting and queue.best(equipment, time_left) is not None:
+                return True
+        return False
+
+    def is_valid(self, token: int) -> bool:
+        """Say whether a token's lease is in the table."""
+        return token in self._tokens
 
     def lease_of(self, token: int) -> tuple[int, str, int, int] | None:
         """Give (job, worker, incarnation, until) of a lease, None once it has ended."""

@@ -9,7 +9,8 @@ Events are folded as they come, and kept only when asked for.
 import asyncio
 import shlex
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Final, Literal
 
@@ -22,7 +23,7 @@ from emulator.measure.requirements import judge_all
 from emulator.record.events import Row, Sink
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta, content_hash
-from emulator.record.recorder import Both, Recorder
+from emulator.record.recorder import Both
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.show import meta as show
@@ -90,7 +91,7 @@ def run_night(
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
     )
-    run = _Run(loaded, about, Recorder() if keep_events else None, also_to, progress)
+    run = _Run(loaded, about, keep_events, also_to, progress)
     if log is None and pace is None:
         run.directly()
     else:
@@ -139,43 +140,55 @@ def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None) -
         raise InputError(f"{loaded.name}: there is no variant {variant!r}: it has {known}")
 
 
-@dataclass(slots=True)
 class _Folding:
-    """A sink that folds what it is given, many rows at a time."""
+    """A sink that folds what it is given, many rows at a time; ``kept`` keeps every row, else it goes once folded."""
 
-    fold: NightFold | None = None
-    rows: list[Row] = field(default_factory=list)
-    number: int = 0
+    __slots__ = ("_before", "_folded", "fold", "kept", "rows")
+
+    def __init__(self, kept: bool = False) -> None:
+        self.rows: list[Row] = []
+        self.kept = kept
+        self.fold: NightFold | None = None
+        self._before = 0  # rows that have gone
+        self._folded = 0  # of those that are here
 
     def emit(self, row: Row) -> int:
-        self.rows.append(row)
-        self.number = number = self.number + 1
-        if not number % _FOLDED_AT_ONCE and self.fold is not None:
+        rows = self.rows
+        rows.append(row)
+        number = self._before + len(rows)
+        if not number % _FOLDED_AT_ONCE:
             self.drain()
         return number
 
+    @property
+    def number(self) -> int:
+        """Give how many rows there have been."""
+        return self._before + len(self.rows)
+
     def drain(self) -> NightFold:
-        assert self.fold is not None, "the world emits nothing before it is started"
-        self.fold.feed_all(self.rows)
-        self.rows.clear()
-        return self.fold
+        fold, rows = self.fold, self.rows
+        assert fold is not None, "the world emits nothing before it is started"
+        if self.kept:
+            fold.feed_all(islice(rows, self._folded, None))
+            self._folded = len(rows)
+        else:
+            fold.feed_all(rows)
+            self._before += len(rows)
+            rows.clear()
+        return fold
 
 
 class _Run:
     """One night under way."""
 
     def __init__(
-        self, loaded: Loaded, about: RunMeta, kept: Recorder | None, also_to: Sink | None, progress: Progress | None
+        self, loaded: Loaded, about: RunMeta, keep_events: bool, also_to: Sink | None, progress: Progress | None
     ) -> None:
         self.agenda = Agenda()
         self._loaded = loaded
         self._about = about
-        self._kept = kept
-        self._folding = _Folding()
-        self._sink: Sink = self._folding
-        for other in (kept, also_to):
-            if other is not None:
-                self._sink = Both(other, self._sink)
+        self._folding = _Folding(keep_events)
+        self._sink: Sink = self._folding if also_to is None else Both(also_to, self._folding)
         self._progress: Progress = progress or (lambda share: None)
         self._world: World | None = None
 
@@ -248,7 +261,7 @@ class _Run:
             },
         )
         judged = judge_all(night, self._loaded.scenario.must_hold, self._loaded.clock)
-        rows = None if self._kept is None else tuple(self._kept.rows)
+        rows = tuple(self._folding.rows) if self._folding.kept else None
         return NightResult(self._loaded, about, night, judged, meta, rows, log)
 
 

@@ -65,7 +65,7 @@ class Uniform(OneUniform):
         check_ticks("a uniform", "low", self.low, at_least=0)
         check_ticks("a uniform", "high", self.high, at_least=self.low)
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         return whole(u, self.low, self.high)
 
     def expectation(self) -> float:
@@ -92,7 +92,7 @@ class Triangular(OneUniform):
         check_ticks("a triangular", "likeliest", self.likeliest, at_least=self.shortest)
         check_ticks("a triangular", "longest", self.longest, at_least=self.likeliest)
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         a, c, b = self.shortest, self.likeliest, self.longest
         above, below = u.as_integer_ratio()
         if above * (b - a) < below * (c - a):  # left of the likeliest: a + y, y^2 = u (b-a) (c-a)
@@ -148,7 +148,7 @@ class Empirical(OneUniform):
         object.__setattr__(self, "_sorted", tuple(value for value, _ in pairs))
         object.__setattr__(self, "_reached", tuple(accumulate(int(weight * unit) for _, weight in pairs)))
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         return self._sorted[bisect_right(self._reached, whole(u, 0, self._reached[-1] - 1))]
 
     def _moment(self, power: int) -> Fraction:

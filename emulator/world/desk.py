@@ -1,6 +1,6 @@
 """How do jobs come to the broker, and what do people and faults do to them?"""
 
-from typing import Any
+from typing import Any, Final
 
 from emulator.broker.requests import Submission
 from emulator.world.arrivals import Arrivals, PlannedJob
@@ -10,6 +10,8 @@ from emulator.world.plan import JobPlan, ReadyRoutine, fill
 from emulator.world.worker import ON, Worker
 
 __all__ = ["Desk"]
+
+_new: Final = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
 class Desk(Exchange):
@@ -28,49 +30,52 @@ class Desk(Exchange):
 
     def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
         """Submit a job as it was planned; 0 if it was refused."""
-        label = (planned.entry, planned.ordinal)
-        generation = self._generations.get(label, -1) + 1 if origin else 0
+        entry, ordinal = planned.entry, planned.ordinal
+        generation = self._generations.get((entry, ordinal), -1) + 1 if origin else 0
         routine = self.routines[planned.routine]
-        entities = self._entities.get(planned.entry)
+        entities = self._entities.get(entry)
         if entities is None:
-            entities = self._entities[planned.entry] = Entities("job", planned.entry)
-        ordinal, traced = planned.ordinal, planned.traced
-        entity = entities.key(ordinal, generation)
-        plan = JobPlan(routine, planned.entry, ordinal, generation, planned.parameters, "", traced, entity)
+            entities = self._entities[entry] = Entities("job", entry)
+        entity = entities.key(ordinal, generation) if generation else entities.numbered(ordinal)
+        plan = JobPlan(routine, entry, ordinal, generation, planned.parameters, "", planned.traced, entity)
+        plan.origin = origin
         key = planned.key if planned.key is not None else routine.model.key
         if key:
-            plan.key = fill(key, plan)
-            plan.scope = f"key {plan.key}"
+            plan.key = key = fill(key, plan)
         if self._poisoned:
-            plan.poison = self._poisoned.get(label, "")
+            plan.poison = self._poisoned.get((entry, ordinal), "")
         after = planned.after
-        steps = len(plan.steps)
-        submission = Submission(
-            planned.routine,
-            routine.model.queue,
-            planned.entry,
-            planned.ordinal,
-            plan.key,
-            planned.priority if planned.priority is not None else routine.model.priority,
-            routine.requires,
-            routine.expected if steps <= len(routine.parts) else routine.expected * steps // len(routine.parts),
-            fill(planned.idempotency_key, plan),
-            planned.not_before,
-            None if after is None else (after.entry, after.number or planned.ordinal),
-            "fail" if after is None else after.if_failed,
-            after is not None and after.follows_successor,
-            origin,
-        )
+        idempotency_key = planned.idempotency_key
+        if idempotency_key:
+            idempotency_key = fill(idempotency_key, plan)
+        steps, parts = len(plan.steps), len(routine.parts)
         broker = self.broker
-        number = broker.submit(self.agenda.now, cause, submission)
-        if number and broker.payload(number) is None and broker.final_state(number) is None:
-            plan.number = number
-            plan.origin = origin
-            broker.set_payload(number, plan)
+        submission = _new(
+            Submission,
+            (
+                planned.routine,
+                routine.model.queue,
+                entry,
+                ordinal,
+                key or "",
+                planned.priority if planned.priority is not None else routine.model.priority,
+                routine.requires,
+                routine.expected if steps <= parts else routine.expected * steps // parts,
+                idempotency_key,
+                planned.not_before,
+                None if after is None else (after.entry, after.number or ordinal),
+                "fail" if after is None else after.if_failed,
+                after is not None and after.follows_successor,
+                origin,
+            ),
+        )
+        number = broker.submit(self.agenda.now, cause, submission, plan)
+        plan.number = number
+        if number and (origin or entry in self._remembered) and broker.payload(number) is plan:
             if origin:
-                self._generations[label] = generation
-            if planned.entry in self._remembered:
-                self.plans[label] = (number, planned)
+                self._generations[entry, ordinal] = generation
+            if entry in self._remembered:
+                self.plans[entry, ordinal] = (number, planned)
         if broker.fresh:
             self.match()
         return number

@@ -67,20 +67,21 @@ class OneUniform:
 
     uniforms: ClassVar[int] = 1
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
+        """Give the time at a uniform, in ticks."""
         raise NotImplementedError
 
     def sample(self, draw: Draw, ordinal: int = 0) -> int:
-        return self._at(draw(0))
+        return self.at(draw(0))
 
     def quantile(self, p: float) -> int:
-        return self._at(checked_share(p))
+        return self.at(checked_share(p))
 
     def p95(self) -> int:
-        return self._at(0.95)
+        return self.at(0.95)
 
     def least(self) -> int:
-        return self._at(0.0)
+        return self.at(0.0)
 
 
 def checked_share(p: float) -> float:

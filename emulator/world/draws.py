@@ -23,6 +23,8 @@ _STEP: Final = 2.0**-53
 _pack: Final = Struct("<QQqqq").pack
 _number: Final = int.from_bytes
 _SEEDS: Final = 2**64
+_HEADS: Final = tuple(b"i" + size.to_bytes(8, "little") for size in range(10))
+_ZERO: Final = _HEADS[1] + b"\0"
 
 
 class Purpose(IntEnum):
@@ -144,17 +146,29 @@ class Entities:
     True
     """
 
-    __slots__ = ("_state",)
+    __slots__ = ("_copy", "_state")
 
     def __init__(self, *parts: str | int) -> None:
         self._state = blake2b(digest_size=8, person=b"entity key")
         self._add(self._state, parts)
+        self._copy = self._state.copy
 
     def key(self, *parts: str | int) -> int:
         """Make the key of what these parts name, after those that all have alike."""
         state = self._state.copy()
         self._add(state, parts)
         return int.from_bytes(state.digest(), "little")
+
+    def numbered(self, number: int) -> int:
+        """Give ``key(number, 0)``, for a number from 0 on; in fewer steps.
+
+        >>> jobs = Entities("job", "plates"); jobs.numbered(300) == jobs.key(300, 0)
+        True
+        """
+        size = number.bit_length() // 8 + 1
+        state = self._copy()
+        state.update(_HEADS[size] + number.to_bytes(size, "little") + _ZERO)
+        return _number(state.digest(), "little")
 
     @staticmethod
     def _add(state: blake2b, parts: tuple[str | int, ...]) -> None:

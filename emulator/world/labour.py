@@ -47,21 +47,24 @@ class Labour:
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
-        if plan.routine.model.after_failure == "resume" or world.resumes_when_too_long(plan):
+        routine = plan.routine
+        if routine.resumes:
             execution.step = plan.progress
         row = (now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
         execution.event = self._emit(row)
         if worker.model.stops_itself:
             world.contact.tell_end(execution, sent, now, grant.until)
             world.heartbeats.watch_own_end(execution)
-        if world.broker.lease_of(grant.token) is None:  # the answer came late, or to a second worker
+        if not world.broker.is_valid(grant.token):  # the answer came late, or to a second worker
             execution.disowned = True
             world.heartbeats.want_contact(worker)
-        refusal = self._cannot_begin(worker, plan)
+        refusal = None
+        if routine.requires or plan.version < routine.version:
+            refusal = self._cannot_begin(worker, plan)
         if refusal:
             self._end(execution, *refusal)
-        elif plan.routine.hands is not None:
-            plan.routine.hands.begin(execution)
+        elif routine.hands is not None:
+            routine.hands.begin(execution)
         else:
             self._begin_step(execution)
 
@@ -84,6 +87,9 @@ class Labour:
                 self._end(execution, "ok", "")
                 return
             step = plan.steps[execution.step]
+            if step[0].just_takes:
+                self._begin_time(execution, step)
+                return
             model = step[0].model
             if model.repeatable != "looks_first" or not self._effects.is_there(plan, step):
                 break
@@ -100,29 +106,27 @@ class Labour:
 
     def _begin_time(self, execution: Execution, step: Step) -> None:
         part, element, _ = step
-        plan, _worker = execution.plan, execution.worker
-        once = plan.routine.model.drawn == "once"
-        attempt = 0 if once else execution.attempt
-        if part.law is None:
+        plan = execution.plan
+        routine = plan.routine
+        attempt = 0 if routine.is_drawn_once else execution.attempt
+        if part.at is not None:
+            work = part.at(self._uniform(_PART_TIME, plan.entity, attempt, part.first_number + element))
+        elif part.law is None:
             work = plan.traced or 0
-        elif part.law.uniforms == 1:
-            u = self._uniform(_PART_TIME, plan.entity, attempt, part.index * 1_000_000 + element)
-            work = part.law.sample(lambda _: u)
         else:
-            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, attempt, part.index * 1_000_000 + element))
-        factor = plan.factor if plan.routine.old_jobs == "run_old" else plan.routine.factor
+            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, attempt, part.first_number + element))
+        factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
         if factor != 1.0:
             work = round(work / factor)
-        if part.model.error_share or part.model.permanent_error_share or plan.routine.error_share:
-            execution.failing = self._fate(execution, step, plan.routine.error_share)
+        if part.may_fail or routine.error_share:
+            execution.failing = self._fate(execution, step, routine.error_share)
         elif execution.failing:
             execution.failing = None
         self.go_on(execution, work)
 
     def _fate(self, execution: Execution, step: Step, extra: float) -> Outcome | None:
         part, element, _ = step
-        n3 = part.index * 1_000_000 + element
-        u = self._uniform(_OUTCOME, execution.plan.entity, execution.attempt, n3)
+        u = self._uniform(_OUTCOME, execution.plan.entity, execution.attempt, part.first_number + element)
         permanent = part.model.permanent_error_share
         if u < permanent:
             return "permanent error"
@@ -164,7 +168,10 @@ class Labour:
                 self._end(execution, "error", f"{step[0].target_system} refused a stale token")
                 return
             self._step_done(execution, step)
-            self._begin_step(execution)
+            if execution.step < len(plan.steps):
+                self._begin_step(execution)
+            else:
+                self._end(execution, "ok", "")
 
     def _poisoned(self, execution: Execution) -> None:
         if execution.plan.poison == "takes_worker_down":
@@ -217,7 +224,8 @@ class Labour:
         if plan.poison:
             self._poisoned(execution)
         elif outcome == "ok":
-            failing = self._fate(execution, step, plan.routine.error_share) if self._may_fail(execution, step) else None
+            share = plan.routine.error_share
+            failing = self._fate(execution, step, share) if share or step[0].may_fail else None
             if failing:
                 self._end(execution, failing, f"{step[0].model.name} failed")
             else:
@@ -225,10 +233,6 @@ class Labour:
                 self._begin_step(execution)
         else:
             self._end(execution, "error", f"{call.system} answered: {outcome}", retry_after)
-
-    def _may_fail(self, execution: Execution, step: Step) -> bool:
-        model = step[0].model
-        return bool(model.error_share or model.permanent_error_share or execution.plan.routine.error_share)
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
@@ -271,7 +275,7 @@ class Labour:
         plan.running.append(execution)
         row = (world.agenda.now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
         execution.event = self._emit(row)
-        execution.disowned = world.broker.lease_of(grant.token) is None
+        execution.disowned = not world.broker.is_valid(grant.token)
         return execution
 
     def lay_down(self, execution: Execution, why: str) -> None:

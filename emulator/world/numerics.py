@@ -120,7 +120,11 @@ def exponential(u: float, mean_ticks: int) -> int:
     41588831
     """
     value = -mean_ticks * log1p(-u)
-    return _settle(value, value * 2 * _LIBM, lambda n: mean_ticks * hazard(u) >= n - HALF)
+    error = value * 2 * _LIBM
+    tick = floor(value - error + 0.5)
+    if tick == floor(value + error + 0.5) and tick < LONGEST:  # nearly always: what _settle does first, without a call
+        return tick
+    return _settle(value, error, lambda n: mean_ticks * hazard(u) >= n - HALF)
 
 
 def erlang(uniforms: Sequence[float], mean_ticks: int) -> int:

@@ -1,11 +1,11 @@
 """What does one job have to do: its routine made ready, its parameters filled in?"""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.scenario.models import Part, Routine
-from emulator.world.distribution import Distribution
+from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
@@ -17,14 +17,37 @@ _NAME: Final = re.compile(r"\{([^{}]+)\}")
 
 
 class ReadyPart:
-    """A part with its distribution made ready."""
+    """A part with its distribution made ready.
 
-    __slots__ = ("index", "law", "model", "system", "system_part", "target_system")
+    Attributes:
+        at: the time at a uniform, where one uniform makes it.
+        first_number: what the numbers of its draws begin with; that of an element is added.
+        just_takes: it does nothing but take its time (what it leaves lands at its end).
+        may_fail: a share of it fails.
+    """
+
+    __slots__ = (
+        "at",
+        "first_number",
+        "index",
+        "just_takes",
+        "law",
+        "may_fail",
+        "model",
+        "system",
+        "system_part",
+        "target_system",
+    )
 
     def __init__(self, index: int, model: Part) -> None:
         self.index = index
         self.model = model
+        self.first_number = index * 1_000_000
         self.law: Distribution | None = sampling_of(model.takes) if model.takes is not None else None
+        self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
+        at_request = model.leaves is not None and model.lands == "at_request"
+        self.just_takes = model.calls is None and model.repeatable != "looks_first" and not at_request
+        self.may_fail = bool(model.error_share or model.permanent_error_share)
         system, _, part = (model.calls or "").partition("/")
         self.system = system
         self.system_part = part or model.name
@@ -39,6 +62,8 @@ class ReadyRoutine:
         error_share: a burst of errors on top of the parts' own.
         version: 1, and 1 more for each new version; ``factor`` is what its work is multiplied by.
         hands: who does the work for real, in place of the parts; None: it is modelled.
+        resumes: an attempt goes on after the last step that an earlier one has finished.
+        steps: of every job, None where they depend on its parameters.
     """
 
     __slots__ = (
@@ -46,15 +71,18 @@ class ReadyRoutine:
         "expected",
         "factor",
         "hands",
+        "is_drawn_once",
         "model",
         "name",
         "old_jobs",
         "parts",
         "requires",
+        "resumes",
+        "steps",
         "version",
     )
 
-    def __init__(self, name: str, model: Routine) -> None:
+    def __init__(self, name: str, model: Routine, resumes: bool = False) -> None:
         self.name = name
         self.model = model
         self.parts = [ReadyPart(index, part) for index, part in enumerate(model.parts)]
@@ -65,6 +93,10 @@ class ReadyRoutine:
         self.factor = 1.0
         self.old_jobs = "run_new"
         self.hands: Hands | None = None
+        self.is_drawn_once = model.drawn == "once"
+        self.resumes = resumes or model.after_failure == "resume"
+        depends = any(part.model.for_each is not None for part in self.parts)
+        self.steps: list[Step] | None = None if depends else [(part, 0, "") for part in self.parts]
 
 
 Step = tuple[ReadyPart, int, str]
@@ -88,7 +120,6 @@ class JobPlan:
         "factor",
         "generation",
         "key",
-        "name",
         "number",
         "ordinal",
         "origin",
@@ -97,7 +128,6 @@ class JobPlan:
         "progress",
         "routine",
         "running",
-        "scope",
         "steps",
         "traced",
         "version",
@@ -122,8 +152,6 @@ class JobPlan:
         self.key = key
         self.traced = traced
         self.entity = entity
-        self.name = f"{entry}#{ordinal}"
-        self.scope = f"key {key}" if key else self.name
         self.number = 0
         self.origin = 0
         self.progress = 0
@@ -132,14 +160,16 @@ class JobPlan:
         self.version = routine.version
         self.factor = routine.factor
         self.running: list[Any] = []
-        steps: list[Step] = []
-        for part in routine.parts:
-            name = part.model.for_each
-            if name is None:
-                steps.append((part, 0, ""))
-            else:
-                steps.extend((part, place, str(element)) for place, element in enumerate(parameters.get(name, ())))
-        self.steps = steps
+        self.steps = _steps(routine, parameters) if routine.steps is None else routine.steps
+
+    @property
+    def name(self) -> str:
+        """Give the name by which scenarios and people call the job."""
+        return f"{self.entry}#{self.ordinal}"
+
+    @property
+    def scope(self) -> str:
+        return f"key {self.key}" if self.key else self.name
 
     def target(self, step: Step) -> str:
         """Name what the effect of a step is left on."""
@@ -147,6 +177,17 @@ class JobPlan:
         if part.model.target is not None:
             return fill(part.model.target, self, element)
         return element or self.key or self.name
+
+
+def _steps(routine: ReadyRoutine, parameters: Mapping[str, Any]) -> "list[Step]":
+    steps: list[Step] = []
+    for part in routine.parts:
+        name = part.model.for_each
+        if name is None:
+            steps.append((part, 0, ""))
+        else:
+            steps.extend((part, place, str(element)) for place, element in enumerate(parameters.get(name, ())))
+    return steps
 
 
 def fill(template: str, plan: JobPlan, element: str = "") -> str:

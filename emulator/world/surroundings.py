@@ -95,8 +95,3 @@ class Surroundings:
         """Give what a renewal adds to the lease of an unfinished job; 0 on a queue without renewal."""
         plan: JobPlan | None = self.broker.payload(job)
         return 0 if plan is None else self._lengths[plan.routine.model.queue]
-
-    def resumes_when_too_long(self, plan: JobPlan) -> bool:
-        """Say whether the queue lets a job resume after its longest run."""
-        cap = self.scenario.queues[plan.routine.model.queue].longest_run
-        return cap is not None and cap.then == "resume"

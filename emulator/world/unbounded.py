@@ -31,7 +31,7 @@ class Exponential(OneUniform):
     def __post_init__(self) -> None:
         check_ticks("an exponential", "mean", self.mean, at_least=1)
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         return numerics.exponential(u, self.mean)
 
     def expectation(self) -> float:
@@ -103,7 +103,7 @@ class Gamma(OneUniform):
         object.__setattr__(self, "_whole_gamma", whole_gamma)
         object.__setattr__(self, "_crest", float(crest))
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         return numerics.gamma(u, self.shape, self.mean, self._crest, self._whole_gamma)
 
     def expectation(self) -> float:
@@ -145,7 +145,7 @@ class Weibull(OneUniform):
         with exactly():
             return cls(shape, mean / gamma_function(1 + 1 / Decimal(shape)))
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         return numerics.weibull(u, self.shape, self._float_scale, self._exact_scale)
 
     def expectation(self) -> float:
@@ -202,7 +202,7 @@ class Lognormal(OneUniform):
             swell = 1 + Decimal(cv) * Decimal(cv)
             return cls(mean / swell.sqrt(), swell.ln().sqrt())
 
-    def _at(self, u: float) -> int:
+    def at(self, u: float) -> int:
         return numerics.lognormal(u, self._float_median, self._float_spread, self._exact_median, self.spread)
 
     def expectation(self) -> float:

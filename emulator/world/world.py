@@ -82,7 +82,11 @@ class World(Desk):
         self._poisoned: dict[tuple[str, int], str] = {}
         self._entities: dict[str, Entities] = {}
         self._generations: dict[tuple[str, int], int] = {}
-        self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
+        caps = {name: queue.longest_run for name, queue in scenario.queues.items()}
+        resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
+        self.routines = {
+            name: ReadyRoutine(name, model, model.queue in resuming) for name, model in scenario.routines.items()
+        }
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
