@@ -40,7 +40,7 @@ class Driver:
         keys = (job, token) if rank == ENDS else (0, 0)
         self.agenda.at(at, lambda _: self._due(what, job, token), None, rank, *keys)
 
-    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
         self.agenda.at(at, lambda _: self._due("lease", job, token), None, ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:

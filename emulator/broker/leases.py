@@ -101,7 +101,7 @@ class Leases(Contact):
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
         if queue.longest is not None:
             self._ring(now + queue.longest, "longest run", number, token)
-        self._lease(until, number, token, worker)
+        self._lease(until, number, token, worker, queue.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
 
@@ -252,7 +252,7 @@ class Leases(Contact):
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
         if job.until > now:
             assert job.holder is not None  # a job in the table has one
-            self._lease(job.until, job.number, job.token, job.holder.name)
+            self._lease(job.until, job.number, job.token, job.holder.name, job.queue.renewal)
         else:
             self._lose(now, cause, job, "lease ran out", job.until)
 

@@ -166,6 +166,7 @@ class Queue:
     """A queue: its rules, its lines and its counts.
 
     Attributes:
+        renewal: what a renewal gives a lease, 0 if none is renewed.
         name, lease, running_at_most, per_key_at_most: from its rules.
         longest: its longest run in ticks, or None; has_limits: some limit counts from a job's submission.
         held: a person holds it.
@@ -182,6 +183,7 @@ class Queue:
         "matched",
         "name",
         "per_key_at_most",
+        "renewal",
         "rules",
         "running",
         "running_at_most",
@@ -193,6 +195,7 @@ class Queue:
         self.rules = rules
         self.name = rules.name
         self.lease = rules.lease
+        self.renewal = rules.lease if rules.renewed else 0
         self.longest = None if rules.longest_run is None else rules.longest_run.after
         self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
         self.per_key_at_most = rules.per_key_at_most

@@ -72,8 +72,10 @@ class Alarms(Protocol):
         """
         ...
 
-    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
         """A lease runs out at ``at`` unless it is renewed; wake me then with ``what="lease"``.
+
+        ``length`` is what a renewal gives it from its instant on, 0 on a queue without renewal.
 
         Who computes heartbeats instead of simulating them may hold this one back as long as the heartbeats come
         through, and tells the broker by ``Broker.settle_lease`` what they have renewed by then.

@@ -172,7 +172,9 @@ class Arrivals:
 
     def _send(self, entry: _Entry, cause: int, job: PlannedJob) -> None:
         if not entry.wants_endings:
-            self._last_number = max(self._last_number, self._submit(cause, job))
+            number = self._submit(cause, job)
+            if number > self._last_number:
+                self._last_number = number
             return
         entry.unfinished.add(job.ordinal)
         number = self._submit(cause, job)

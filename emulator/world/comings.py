@@ -15,6 +15,7 @@ from typing import Final, Protocol
 from emulator.scenario.traces import Arrival as Line
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
+from emulator.world.distribution import OneUniform
 from emulator.world.draws import Draws, Purpose
 from emulator.world.exact import exactly
 from emulator.world.numerics import LONGEST
@@ -26,6 +27,7 @@ Come = Callable[[int, int, Line | None, int], None]
 """Takes (ordinal, tick at which it is due, line of the trace, cause)."""
 
 _ENDLESS: Final = 2**62
+_ARRIVAL_GAP: Final = int(Purpose.ARRIVAL_GAP)
 
 
 class Coming(Protocol):
@@ -98,8 +100,10 @@ class Gaps:
         "_factor",
         "_first_at_once",
         "_law",
+        "_law_at",
         "_ordinal",
         "_plan",
+        "_uniform",
     )
 
     def __init__(
@@ -116,6 +120,8 @@ class Gaps:
     ) -> None:
         self._agenda, self._draws, self._come = agenda, draws, come
         self._law, self._entity, self._first_at_once = law, entity, first_at_once
+        self._uniform = draws.uniform
+        self._law_at = law.at if isinstance(law, OneUniform) else None
         self._begins, self._ends = begins, ends
         self._count = _ENDLESS if count is None else count
         self._ordinal = 1  # of the job that comes next
@@ -144,7 +150,11 @@ class Gaps:
         return self._ordinal <= self._count and self._due < self._ends
 
     def _add_gap(self) -> None:
-        gap = self._law.sample(self._draws.row(Purpose.ARRIVAL_GAP, self._entity, self._ordinal), self._ordinal)
+        ordinal = self._ordinal
+        if self._law_at is not None:
+            gap = self._law_at(self._uniform(_ARRIVAL_GAP, self._entity, ordinal))
+        else:
+            gap = self._law.sample(self._draws.row(_ARRIVAL_GAP, self._entity, ordinal), ordinal)
         if self._factor is None:
             self._due += gap
         else:  # without what is carried over, gaps of a few ticks would all be rounded the same way
@@ -161,7 +171,7 @@ class Gaps:
         if plan != self._plan:
             return
         ordinal, due = self._ordinal, self._due
-        self._ordinal += 1
+        self._ordinal = ordinal + 1
         self._add_gap()
         self._come(ordinal, due, None, 0)
         self._schedule()

@@ -233,16 +233,19 @@ class Exchange(Machines):
         """A worker knows that its outcome was taken or refused: its slot is free."""
         plan, worker = execution.plan, execution.worker
         self.labour.forget(execution)
-        if answer is True:
+        if answer is True and plan.running:
             self.after_job_change(plan, plan.number)
         if self._is_handed_work(worker):
-            self.polls.wait(worker, self.agenda.now)
-            what, entries = (worker, worker.incarnation), self.agenda.entries
-            if entries and entries[0][0] == self.agenda.now:
+            now, entries = self.agenda.now, self.agenda.entries
+            if entries and entries[0][0] == now:
                 # more happens at this instant: what it makes eligible is handed over together, best job first
-                self.agenda.at(self.agenda.now, self._hand_over, what, REST, 1)
+                self.polls.wait(worker, now)
+                self.agenda.at(now, self._hand_over, (worker, worker.incarnation), REST, 1)
+            elif self.polls.handed:
+                self.polls.wait(worker, now)
+                self._hand_over((worker, worker.incarnation))
             else:
-                self._hand_over(what)
+                self._hand_over_to(worker)
             return
         if self.broker.fresh:
             self.match()
@@ -273,6 +276,17 @@ class Exchange(Machines):
             self.match()
         if worker.waiting and worker.incarnation == incarnation:
             self.power.idle(worker)
+
+    def _hand_over_to(self, worker: Worker) -> None:
+        """End an instant in which no other worker waits to be handed work: the same in fewer steps."""
+        broker = self.broker
+        if broker.could_take(worker.queues, worker.equipment, None):
+            self.ask(worker)
+        else:
+            self.polls.wait(worker, self.agenda.now)
+            self.power.idle(worker)
+        if broker.fresh:
+            self.match()
 
     def told(self, worker: Worker, reply: HeartbeatReply) -> None:
         """A heartbeat has brought back what the worker did not know."""

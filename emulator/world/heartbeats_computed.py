@@ -35,9 +35,16 @@ class ComputedHeartbeats:
 
     # -- what the broker asks for -------------------------------------------------------------------------------------
 
-    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
         """A lease was granted or is valid up to ``at``: wake the broker when it lapses, if nothing changes."""
-        self._forecast(self._world.workers[worker], at, job, token)
+        known = self._world.workers[worker]
+        if known.is_steady and known.heartbeat < at - self._world.agenda.now == length and self._reaches(known):
+            for execution in known.executions:
+                if execution.token == token:
+                    break
+            else:  # just granted, and the next heartbeat comes before its end: each will renew it
+                return
+        self._forecast(known, at, job, token, length)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """The broker wants to know at ``at`` whether a worker was heard since."""
@@ -75,7 +82,8 @@ class ComputedHeartbeats:
         for execution in list(worker.executions):
             lease = world.broker.lease_of(execution.token)
             if lease is not None:
-                self._forecast(worker, lease[3], execution.plan.number, execution.token)
+                job = execution.plan.number
+                self._forecast(worker, lease[3], job, execution.token, self._world.lease_length(job))
             self.watch_own_end(execution)
         if worker.model.silence is not None and worker.registered == worker.incarnation > 0:
             world.agenda.at(
@@ -145,7 +153,13 @@ class ComputedHeartbeats:
         )
 
     def _reaches(self, worker: Worker) -> bool:
-        return self._world.broker.is_up and self._sends(worker)
+        return (
+            self._world.broker.is_up
+            and worker.state is ON
+            and worker.registered == worker.incarnation
+            and worker.frozen_at < 0
+            and not worker.cut_out
+        )
 
     def _on_their_way(self, worker: Worker, k: int) -> list[tuple[int, int, int]]:
         """Give (number, sent, arrives) of the heartbeats before ``k`` that have not arrived yet."""
@@ -221,11 +235,10 @@ class ComputedHeartbeats:
             if execution.told_at <= sent and not execution.handing_in and self._world.is_renewed(execution)
         ]
 
-    def _forecast(self, worker: Worker, until: int, job: int, token: int) -> None:
+    def _forecast(self, worker: Worker, until: int, job: int, token: int, length: int) -> None:
         """Schedule the alarm of a lease for the tick at which it lapses, if it does."""
         world, beats = self._world, self._beats
         agenda = world.agenda
-        length = world.lease_length(job)
         if (
             not length
             or not self._reaches(worker)

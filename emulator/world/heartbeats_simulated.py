@@ -20,7 +20,7 @@ class SimulatedHeartbeats:
         self._beats = beats
         self._next: dict[int, tuple[int, int, int]] = {}  # by worker: incarnation, number and time of the next one
 
-    def lease(self, at: int, job: int, token: int, worker: str) -> None:
+    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
         """Pass the alarm of a lease on."""
         self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
 

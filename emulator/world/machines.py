@@ -205,6 +205,7 @@ class Machines(Surroundings):
         """Lose a share of a worker's heartbeats from now on."""
         self.heartbeats.settle(worker)
         worker.heartbeat_loss = share
+        worker.look_at_link()
         worker.loss_from = self.beats.first_from(worker, self.agenda.now) - 1 if worker.incarnation else 0
         self.heartbeats.changed(worker)
         return worker.state is not OFF

@@ -23,6 +23,7 @@ _NUMBER: Final = re.compile(r"-?\d{1,15}(\.\d{1,15})?", re.ASCII)
 _OF_WORKLOADS: Final = "processors"
 """The parameter that a workload log tells of every job, whether its routine has it or not."""
 _MOST_ELEMENTS: Final = 100_000
+_new: Final = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
 class PlannedJob(NamedTuple):
@@ -67,7 +68,7 @@ class Planner:
         ScenarioError: for a list of more than 100,000 generated elements.
     """
 
-    __slots__ = ("_file", "_model", "_name", "_parameters", "_routines")
+    __slots__ = ("_common", "_file", "_model", "_name", "_parameters", "_routines")
 
     def __init__(self, name: str, model: models.Arrival, routines: Mapping[str, models.Routine], file: Path) -> None:
         self._name = name
@@ -79,6 +80,17 @@ class Planner:
             self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
         except ValueError as error:
             raise self._wrong(None, str(error)) from None
+        common = (
+            model.routine,
+            self._parameters,
+            model.key,
+            model.priority,
+            "",
+            model.not_before or 0,
+            model.after,
+            None,
+        )
+        self._common = None if model.key is not None or model.idempotency_key else common
 
     def job(self, ordinal: int, nominal: int, line: Line | None = None) -> PlannedJob:
         """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
@@ -86,6 +98,8 @@ class Planner:
         Raises:
             ScenarioError: for a line of the trace that its routine cannot use.
         """
+        if line is None and self._common is not None:  # nothing of it depends on its number
+            return _new(PlannedJob, (self._name, ordinal, *self._common, nominal))
         model, parameters, routine, key = self._model, self._parameters, self._model.routine, self._model.key
         priority, traced = model.priority, None
         if line is not None:

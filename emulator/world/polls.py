@@ -37,15 +37,20 @@ class _Alike:
 
 
 class Polls:
-    """Knows the idle workers and lets them ask."""
+    """Knows the idle workers and lets them ask.
 
-    __slots__ = ("_alike", "_by_queue", "_of", "_world")
+    Attributes:
+        handed: how many wait that do not poll.
+    """
+
+    __slots__ = ("_alike", "_by_queue", "_of", "_world", "handed")
 
     def __init__(self, world: "World") -> None:
         self._world = world
         self._alike: dict[Signature, _Alike] = {}
         self._by_queue: dict[str, list[_Alike]] = {}
         self._of: dict[int, _Alike] = {}
+        self.handed = 0
 
     # -- idle workers -------------------------------------------------------------------------------------------------
 
@@ -57,6 +62,7 @@ class Polls:
         self._of[worker.index] = alike
         alike.count += 1
         if not worker.poll:
+            self.handed += 1
             heappush(alike.pushed, (worker.index, worker))
         else:
             insort(alike.places, (anchor % worker.poll, worker.index, worker), key=_place)
@@ -72,6 +78,8 @@ class Polls:
         alike.count -= 1
         if worker.poll:
             alike.places.pop(self._find(alike, worker))
+        else:
+            self.handed -= 1
 
     def anyone_waits(self, worker: Worker) -> Worker | None:
         """Give another idle worker that serves a queue of this one, the first by place."""
@@ -105,6 +113,9 @@ class Polls:
         """Jobs have become eligible: let idle workers have them, at once or at their next request."""
         world = self._world
         fresh = world.broker.fresh
+        if not self._of:  # nobody waits
+            fresh.clear()
+            return
         while fresh:
             queue = fresh.pop()
             del fresh[:]  # whatever else is new is found by the looks below, which take every queue of a group
@@ -150,7 +161,8 @@ class Polls:
 
     def _could_take(self, alike: _Alike) -> bool:
         queues, equipment, _ = alike.signature
-        return self._world.broker.is_up and self._world.broker.could_take(queues, equipment, None)
+        broker = self._world.broker
+        return broker.is_up and broker.could_take(queues, equipment, None)
 
     def _schedule(self, alike: _Alike) -> None:
         """Foresee the next request of a group that could find something."""

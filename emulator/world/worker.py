@@ -131,6 +131,7 @@ class Worker:
         "is_lossy",
         "is_plain",
         "is_slow",
+        "is_steady",
         "jitter",
         "key",
         "leaves_after",
@@ -204,13 +205,15 @@ class Worker:
         self.contact_wanted = False
         self.attempts_begun = 0
         self.shutdown_at = -1
-        self.is_plain = False
+        self.is_plain = self.is_steady = False
         self.is_driven = False  # by a program of somebody's own: the world asks for no work and sends no heartbeats
         self.look_at_link()
 
     def look_at_link(self) -> None:
-        """Note anew whether every message gets through at once; called when the link has changed."""
+        """Note anew whether every message gets through at once, and every heartbeat in its time; called when the link
+        or the loss of heartbeats has changed."""
         self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
+        self.is_steady = self.is_plain and not self.jitter and not self.heartbeat_loss
 
     @property
     def is_active(self) -> bool:
