@@ -154,7 +154,7 @@ class Ledger:
 
     def payload(self, job: int) -> Any:
         """Give the object kept with a job, None once it is final."""
-        found = self._job(job)
+        found = self._jobs.get(job) or self._job(job)
         return None if found is None else found.payload
 
     def set_payload(self, job: int, payload: Any) -> None:

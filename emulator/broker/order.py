@@ -273,7 +273,10 @@ class Queue:
         for line in self.matched.get(equipment) or self.lines_for(equipment):
             if time_left is not None and line.expected > time_left:
                 continue
-            entry = line.head()
+            row = line.row
+            entry = row[0] if row and not line.heap else None
+            if entry is None or not entry[2].waiting or entry[2].lane is not None or entry[2].entry is not entry:
+                entry = line.head()  # nearly never: the first of those that came in order is as good as it was
             if entry is not None and (best is None or entry < best):
                 best = entry
         return best

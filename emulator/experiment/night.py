@@ -42,7 +42,8 @@ Progress = Callable[[float], None]
 _SLICES: Final = 200
 _WRITTEN_EVERY: Final = 0.25
 """Seconds of real time after which a paced night's events are in its log at the latest."""
-_FOLDED_AT_ONCE: Final = 4_096
+_FOLDED_AT_ONCE: Final = 256
+"""Rows: few enough to be still in the processor's cache when they are folded."""
 _SEEDS: Final = 2**63
 
 

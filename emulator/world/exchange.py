@@ -262,6 +262,7 @@ class Exchange(Machines):
             or worker.finishing
             or not worker.is_plain
             or not worker.is_active
+            or worker.is_driven
             or worker.leaves_after is not None
             or worker.registered != worker.incarnation
             or self._to_deliver
@@ -280,11 +281,11 @@ class Exchange(Machines):
     def _hand_over_to(self, worker: Worker) -> None:
         """End an instant in which no other worker waits to be handed work: the same in fewer steps."""
         broker = self.broker
-        if broker.could_take(worker.queues, worker.equipment, None):
-            self.ask(worker)
-        else:
+        if not broker.could_take(worker.queues, worker.equipment, None):
             self.polls.wait(worker, self.agenda.now)
             self.power.idle(worker)
+        elif self._take_at_once(worker) and len(worker.executions) < worker.slots:
+            self.ask(worker)
         if broker.fresh:
             self.match()
 

@@ -167,10 +167,11 @@ class Labour:
             if model.leaves is not None and model.lands == "at_end" and not self._effects.land(execution, step):
                 self._end(execution, "error", f"{step[0].target_system} refused a stale token")
                 return
-            self._step_done(execution, step)
-            if execution.step < len(plan.steps):
+            if execution.step + 1 < len(plan.steps):
+                self._step_done(execution, step)
                 self._begin_step(execution)
-            else:
+            else:  # the last
+                execution.step = plan.progress = execution.step + 1
                 self._end(execution, "ok", "")
 
     def _poisoned(self, execution: Execution) -> None:

@@ -180,7 +180,7 @@ class Machines(Surroundings):
         moving = [execution for execution in worker.executions if execution.ends_at >= 0]
         for execution in moving:
             self.labour.pause(execution)
-        worker.speed_factor = factor
+        worker.real_speed = worker.speed * factor
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for execution in moving:
             self.labour.go_on(execution, execution.left)

@@ -124,6 +124,10 @@ def exponential(u: float, mean_ticks: int) -> int:
     tick = floor(value - error + 0.5)
     if tick == floor(value + error + 0.5) and tick < LONGEST:  # nearly always: what _settle does first, without a call
         return tick
+    return _settle_exponential(u, mean_ticks, value, error)
+
+
+def _settle_exponential(u: float, mean_ticks: int, value: float, error: float) -> int:
     return _settle(value, error, lambda n: mean_ticks * hazard(u) >= n - HALF)
 
 

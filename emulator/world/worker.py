@@ -145,6 +145,7 @@ class Worker:
         "pool",
         "power_state",
         "queues",
+        "real_speed",
         "registered",
         "removed",
         "requests",
@@ -152,7 +153,6 @@ class Worker:
         "shutdown_at",
         "slots",
         "speed",
-        "speed_factor",
         "state",
         "waiting",
     )
@@ -167,7 +167,7 @@ class Worker:
         self.queues: tuple[str, ...] = model.serves
         self.slots = (differs.slots if differs else None) or model.slots
         self.speed = (differs.speed if differs else None) or model.speed
-        self.speed_factor = 1.0
+        self.real_speed = self.speed  # work done in a unit of time just now: faults slow a worker down
         own = differs.equipped_with if differs and differs.equipped_with is not None else model.equipped_with
         self.equipment: frozenset[str] = frozenset(own)
         self.removed: dict[str, tuple[str, ...]] = {}
@@ -219,11 +219,6 @@ class Worker:
     def is_active(self) -> bool:
         """Say whether its program runs and is not frozen."""
         return self.state is ON and self.frozen_at < 0
-
-    @property
-    def real_speed(self) -> float:
-        """Give work done in a unit of time just now."""
-        return self.speed * self.speed_factor
 
     def next_number(self) -> int:
         """Give the next number of a request of this incarnation."""
