@@ -89,7 +89,9 @@ def picture(sight: Sight, width: int, height: int, *, blocks: bool = True) -> li
     gaps = room >= len(sight.present.workers) + 10 or room >= _LEAST_EVENTS + _LEAST_WORKERS + 6
     room -= 4 if gaps else 0
     if room < 4:  # a very low window: what matters most, and no more than fits
-        return _at_height([*top[:2], *middle, *top[2:], *bottom], height)
+        counted = [_cut(line, width) for line in crew(sight.present, sight.now, width, 1)]
+        keys = bottom[: max(1, height - 8)] if height >= 6 else []
+        return [*_at_height([*top[:2], *counted, *middle, *top[2:]], height - len(keys)), *keys]
     most = max(_LEAST_WORKERS + 1, (room - 2) * 3 // 5) if room > 6 else room // 2
     workers = [_cut(line, width) for line in crew(sight.present, sight.now, width, min(most, room - 1))]
     events = _event_lines(sight, width, room - len(workers))
