@@ -150,6 +150,12 @@ def test_queues_and_the_broker() -> None:
     assert (list(now.held_queues), now.broker_is_up) == ([], True)
 
 
+def test_other_events_leave_everything_as_it_is() -> None:
+    """What says nothing of workers, jobs or faults is counted, and moves the clock."""
+    now = present((7, "call_ended", 0, 1, "dome-1", 1, 1, "vault", "ok", 2))
+    assert (now.at, now.events, counts(now)) == (7, 1, {})
+
+
 def test_jobs_have_the_names_that_people_use() -> None:
     """A job is called after its entry; one that was put back has its own number behind it."""
     now = present(came(1, 1), came(2, 2, origin=1))

@@ -32,8 +32,10 @@ def test_a_machine_that_slept_does_not_leap() -> None:
 
 @pytest.mark.parametrize(
     ("keys", "before", "after"),
-    [("+", 60.0, 120.0), ("=", 60.0, 120.0), ("-", 60.0, 30.0), ("_", 60.0, 30.0), ("+-", 60.0, 60.0)]
-    + [("+", 70.0, 120.0), ("-", 70.0, 60.0), ("-", 0.1, 0.1), ("+", 86_400.0, 86_400.0), ("-", 1e9, 86_400.0)],
+    [
+        *(("+", 60.0, 120.0), ("=", 60.0, 120.0), ("-", 60.0, 30.0), ("_", 60.0, 30.0), ("+-", 60.0, 60.0)),
+        *(("+", 70.0, 120.0), ("-", 70.0, 60.0), ("-", 0.1, 0.1), ("+", 86_400.0, 86_400.0), ("-", 1e9, 86_400.0)),
+    ],
 )
 def test_faster_and_slower(keys: str, before: float, after: float) -> None:
     """The speed goes to the next one of the row, from wherever it was, and stays within the row."""
