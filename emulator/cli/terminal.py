@@ -139,14 +139,14 @@ class Terminal:
         self._shown = None
         self._live.start()
 
-    def _give_back(self) -> None:
+    def _give_back(self, *, typed: int = termios.TCSAFLUSH) -> None:  # no key that came late is for the shell
         live, self._live = self._live, None
         with suppress(OSError, termios.error):  # it may be gone, and then nobody needs it
             if live is not None:
                 live.stop()
         with suppress(termios.error):
             if self._kept:
-                _unbroken(lambda: termios.tcsetattr(self._in, termios.TCSAFLUSH, self._kept))
+                _unbroken(lambda: termios.tcsetattr(self._in, typed, self._kept))
 
     def _leave(self) -> None:
         self._give_back()
@@ -176,7 +176,7 @@ class Terminal:
                 self._noted.pop(signal.SIGCONT, None)
                 self._take()
             else:  # it was stopped in a way that nobody can see coming; the shell has had the terminal since
-                self._give_back()
+                self._give_back(typed=termios.TCSADRAIN)
                 self._take()
 
 
