@@ -56,6 +56,7 @@ def _backlog(present: Present, long: int, passed: int) -> str:
     drawn = []
     for place in range(min(long, passed + 1)):
         begin = place * BUCKETS // long
-        peak = max(present.peaks[begin : max(begin + 1, (place + 1) * BUCKETS // long)], default=0)
+        end = -(-(place + 1) * BUCKETS // long)  # rounded up: a stretch in two columns shows in both
+        peak = max(present.peaks[begin:end], default=0)
         drawn.append(_BLOCKS[(peak * 8 + present.most - 1) // present.most - 1] if peak else " ")
     return "".join(drawn)
