@@ -10,6 +10,7 @@ import signal
 import struct
 import sys
 import termios
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,7 +18,8 @@ from pathlib import Path
 import pytest
 from small_place import SCENARIO, Ended
 
-from emulator.cli.terminal import keys_in
+from emulator.cli.main import answer
+from emulator.cli.terminal import Terminal, keys_in
 from emulator.record.log_reader import open_log
 
 FAULTY = SCENARIO.replace("20m}]", "40m}]") + 'faults: [{power_off: dome-1, at: "21:37", back_after: 5m}]\n'
@@ -261,3 +263,41 @@ def test_mistakes_are_told(queuedrill: Callable[..., Ended], arguments: tuple[st
 def test_keys_are_read_from_bytes() -> None:
     """Letters are keys; an arrow is one key; other sequences, control characters and other alphabets are none."""
     assert list(keys_in(b"nq +\x1b[A\x1b[B\x1b[C\x1b[D\x1b[15~\x1bOA\t\xc3\xa9\x1b[")) == list("nq ++-n+")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("keys", "code"), [("e", 0), ("q", 130)])
+def test_in_this_process_too(place: Path, monkeypatch: pytest.MonkeyPatch, keys: str, code: int) -> None:
+    """Called from Python the command gives its code, and leaves terminal and signals as they were, continued or not."""
+    (place / "faulty.yaml").write_text(FAULTY)
+    master, slave = pty.openpty()
+    read: list[bytes] = []
+
+    def until_the_end() -> None:
+        while b"the end of what is shown" not in b"".join(read):
+            read.append(os.read(master, 65_536))
+
+    reader = threading.Thread(target=until_the_end, daemon=True)
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGTSTP, signal.SIGCONT)}
+    with open(slave, encoding="utf-8", closefd=False) as keyboard, open(slave, "w", encoding="utf-8") as screen:
+        before = termios.tcgetattr(slave)
+        monkeypatch.setenv("TERM", "xterm")
+        monkeypatch.setattr("sys.stdin", keyboard)
+        monkeypatch.setattr("sys.stdout", screen)
+        os.write(master, b" ")
+        with Terminal() as terminal:
+            os.kill(os.getpid(), signal.SIGCONT)
+            assert list(terminal.keys(HALF_A_MINUTE)) == [" "]
+            assert list(terminal.keys(0)) == []
+        os.write(master, keys.encode())
+        reader.start()
+        assert answer(["watch", "faulty.yaml"]) == code
+        assert termios.tcgetattr(slave) == before
+        assert {number: signal.getsignal(number) for number in handlers} == handlers
+        screen.write("\nthe end of what is shown\n")
+        screen.flush()
+        reader.join(HALF_A_MINUTE)
+    os.close(master)
+    shown = b"".join(read).decode()
+    assert "One copy" in plain(shown)
+    assert ("This is one night of many" in shown) is (code == 0)
