@@ -28,6 +28,7 @@ from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.size import size
 from emulator.cli.trail import trail
+from emulator.cli.watch import watch
 
 __all__ = ["answer", "main", "program"]
 
@@ -61,7 +62,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail, export):
+for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail, watch, export):
     program.add_command(_command)
 
 

@@ -13,10 +13,11 @@ from emulator.cli.outcomes import MET, MISSED, each_file
 if TYPE_CHECKING:
     from emulator.scenario.load import Loaded
 
-__all__ = ["run"]
+__all__ = ["finite", "run"]
 
 
-def _finite(context: click.Context, option: click.Parameter, pace: float | None) -> float | None:
+def finite(context: click.Context, option: click.Parameter, pace: float | None) -> float | None:
+    """Take a speed that is above 0 and finite."""
     if pace is not None and not (pace > 0 and math.isfinite(pace)):
         raise click.BadParameter(f"{pace:g} is out of range: give seconds of virtual time a second, above 0.")
     return pace
@@ -36,7 +37,7 @@ def _finite(context: click.Context, option: click.Parameter, pace: float | None)
     "--pace",
     type=float,
     metavar="X",
-    callback=_finite,
+    callback=finite,
     help="Let X seconds of virtual time pass in a real one, instead of going as fast as it goes.",
 )
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")

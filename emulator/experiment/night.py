@@ -8,9 +8,8 @@ Events are folded as they come, and kept only when asked for.
 
 import asyncio
 import shlex
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import replace
-from itertools import islice
 from pathlib import Path
 from typing import Final, Literal
 
@@ -32,12 +31,18 @@ from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
 from emulator.world.world import World
 
-__all__ = ["Heartbeats", "Progress", "play", "run_night"]
+__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "play", "run_night"]
 
 Heartbeats = Literal["computed", "simulated"]
 
 Progress = Callable[[float], None]
 """Told the share of the night that is over, from 0 to 1; what it raises ends the run."""
+
+Settle = Callable[[], Awaitable[None]]
+"""Puts into the log what has happened so far; nothing, where there is none."""
+
+Drive = Callable[[Settle], Awaitable[None]]
+"""Lets the night pass on the running loop, which is in its manual pace, up to the last tick before its end."""
 
 _SLICES: Final = 200
 _WRITTEN_EVERY: Final = 0.25
@@ -59,6 +64,7 @@ def run_night(
     keep_events: bool = False,
     also_to: Sink | None = None,
     progress: Progress | None = None,
+    drive: Drive | None = None,
 ) -> NightResult:
     """Run one night of a scenario: the same scenario, seed and zone data give the same events.
 
@@ -73,6 +79,7 @@ def run_night(
         keep_events: keep every event in memory.
         also_to: one more sink for every event.
         progress: told the share that is over, some two hundred times.
+        drive: lets the night pass, in place of a pace; nobody is told of progress then.
 
     Raises:
         InputError: for a seed, pace or variant out of range.
@@ -93,15 +100,15 @@ def run_night(
         variant=variant,
     )
     run = _Run(loaded, about, keep_events, also_to, progress)
-    if log is None and pace is None:
+    if log is None and pace is None and drive is None:
         run.directly()
     else:
 
         def make() -> VirtualLoop:  # with an end, so that nothing more runs while the log is being finished
-            return VirtualLoop(run.agenda, pace=pace or "fast", end=scenario.lasts)
+            return VirtualLoop(run.agenda, pace="manual" if drive else pace or "fast", end=scenario.lasts)
 
         with asyncio.Runner(loop_factory=make) as runner:
-            runner.run(run.on_loop(log, overwrite, pace))
+            runner.run(run.on_loop(log, overwrite, pace, drive))
     return run.result(said, log)
 
 
@@ -170,7 +177,7 @@ class _Folding:
         fold, rows = self.fold, self.rows
         assert fold is not None, "the world emits nothing before it is started"
         if self.kept:
-            fold.feed_all(islice(rows, self._folded, None))
+            fold.feed_all(rows[self._folded :])
             self._folded = len(rows)
         else:
             fold.feed_all(rows)
@@ -201,16 +208,25 @@ class _Run:
             self._progress(share)
         world.close()
 
-    async def on_loop(self, log: Path | None, overwrite: bool, pace: float | None) -> None:
+    async def on_loop(self, log: Path | None, overwrite: bool, pace: float | None, drive: Drive | None) -> None:
         """Run the agenda on the running virtual-time loop, writing the events to a log if one is asked for."""
         if log is None:
-            await self._slice_by_slice(self._start(self._sink), None, None)
+            await self._pass(self._start(self._sink), None, None, drive)
             return
         async with await SqliteRecorder.create(log, self._about, overwrite=overwrite) as recorder:
-            await self._slice_by_slice(self._start(Both(self._sink, recorder)), recorder, pace)
+            await self._pass(self._start(Both(self._sink, recorder)), recorder, pace, drive)
             await recorder.finish()
 
-    async def _slice_by_slice(self, world: World, recorder: SqliteRecorder | None, pace: float | None) -> None:
+    async def _pass(
+        self, world: World, recorder: SqliteRecorder | None, pace: float | None, drive: Drive | None
+    ) -> None:
+        if drive is None:
+            await self._slice_by_slice(recorder, pace)
+        else:
+            await drive(lambda: _settle(recorder))
+        world.close()
+
+    async def _slice_by_slice(self, recorder: SqliteRecorder | None, pace: float | None) -> None:
         loop = VirtualLoop.of()
         longest = None
         if recorder is not None and pace is not None:
@@ -219,10 +235,9 @@ class _Run:
             await loop.advance(end - 1 - self.agenda.now)  # all that is due before `end`: ticks are whole
             if recorder is not None and recorder.failure is not None:
                 raise recorder.failure
-            if recorder is not None and longest is not None and recorder.pending:
-                await recorder.flush()  # somebody may be following the night
+            if longest is not None:
+                await _settle(recorder)
             self._progress(share)
-        world.close()
 
     def _start(self, sink: Sink) -> World:
         about = self._about
@@ -264,6 +279,14 @@ class _Run:
         judged = judge_all(night, self._loaded.scenario.must_hold, self._loaded.clock)
         rows = tuple(self._folding.rows) if self._folding.kept else None
         return NightResult(self._loaded, about, night, judged, meta, rows, log)
+
+
+async def _settle(recorder: SqliteRecorder | None) -> None:
+    """Write what has happened so far, because somebody may be following the night."""
+    if recorder is not None and recorder.failure is not None:
+        raise recorder.failure
+    if recorder is not None and recorder.pending:
+        await recorder.flush()
 
 
 def _in_python(said: Loaded, about: RunMeta) -> str:

@@ -8,9 +8,12 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Final, Literal, NamedTuple, TextIO
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple, TextIO
 
-__all__ = ["WIDTH", "Page", "Role", "Span", "clean", "columns", "fit"]
+if TYPE_CHECKING:
+    from rich.text import Text
+
+__all__ = ["WIDTH", "Page", "Role", "Span", "clean", "columns", "fit", "in_colour"]
 
 WIDTH: Final = 80
 
@@ -81,14 +84,20 @@ class Page:
             file.write(self.as_text())
             return
         from rich.console import Console
-        from rich.text import Text
 
         console = Console(file=file, highlight=False, width=WIDTH)
         for line in self.lines:
-            text = Text(overflow="ignore", no_wrap=True)
-            for span in line:
-                text.append(span.text, _COLOURS.get(span.role, ""))
-            console.print(text, crop=False)
+            console.print(in_colour(line), crop=False)
+
+
+def in_colour(line: Iterable[Span]) -> "Text":
+    """Give a line for a console of rich: its texts as they are, with no markup read into them."""
+    from rich.text import Text
+
+    text = Text(overflow="ignore", no_wrap=True)
+    for span in line:
+        text.append(span.text, _COLOURS.get(span.role, ""))
+    return text
 
 
 def clean(text: str) -> str:

@@ -1,0 +1,1 @@
+"""A night as it goes on: in words, and as a picture for a terminal."""

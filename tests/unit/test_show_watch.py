@@ -1,0 +1,233 @@
+"""A night as lines of text at a size, and events as sentences."""
+
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+
+from emulator.experiment.run_control import KEYS
+from emulator.measure.present import Present
+from emulator.record.events import DETAILS, Row
+from emulator.scenario.clock import Clock
+from emulator.show.layout import columns, in_colour
+from emulator.show.watch.notes import _SENTENCES, PASSED_OVER, note
+from emulator.show.watch.picture import Ahead, Sight, picture
+from emulator.timeline.ticks import HOUR, MINUTE, SECOND
+
+CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30:00"), "America/Santiago")
+
+
+def came(job: int, entry: str = "plates") -> Row:
+    return (5 * MINUTE, "submitted", 0, job, "", "queued", "copy", "night", entry, job, "", 0, "", 0)
+
+
+def sight(*, workers: int = 3, prefix: str = "dome", entry: str = "plates", title: str = "One night") -> Sight:
+    """At 21:41 the first worker is at work, the second frozen at work without a lease, the third idle."""
+    names = tuple(f"{prefix}-{number}" for number in range(1, workers + 1))
+    rows: list[Row] = [(0, "worker_changed", 0, 0, name, "idle", "", 1) for name in names]
+    rows += [came(job, entry) for job in range(1, 7)]
+    for job, worker in enumerate(names[:2], 1):
+        rows.append((5 * MINUTE, "handed_out", 0, job, worker, 1, job, 6 * MINUTE, 1))
+        rows.append((5 * MINUTE, "work_began", 0, job, worker, 1, job))
+    rows += [
+        (7 * MINUTE, "fault_began", 0, 0, names[1], "freeze", "faults[0]", 1, names[1]),
+        (7 * MINUTE, "worker_changed", 0, 0, names[1], "frozen", "", 1),
+        (7 * MINUTE, "work_stands_still", 0, 2, names[1], 2),
+        (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease lost", "lease ran out", 8 * MINUTE),
+        (8 * MINUTE, "requeued", 0, 2, "", "requeued", 8 * MINUTE, -1),
+    ]
+    present, notes = Present(names, HOUR), []
+    for row in rows:
+        present.take(row)
+        if (said := note(row, present.name)) is not None:
+            notes.append((row[0], said))
+    present.pass_to(11 * MINUTE)
+    return Sight(
+        title, 1, CLOCK, 11 * MINUTE, HOUR, present, notes, 60.0, ahead=(Ahead(HOUR // 2, "freeze", "dome"),), keys=KEYS
+    )
+
+
+def text(seen: Sight, width: int = 80, height: int = 24, *, blocks: bool = True) -> str:
+    lines = picture(seen, width, height, blocks=blocks)
+    assert len(lines) == height
+    assert max(columns("".join(span.text for span in line)) for line in lines) <= width
+    return "".join("".join(span.text for span in line).rstrip() + "\n" for line in lines)
+
+
+def test_a_night_at_80_by_24() -> None:
+    """Everything that matters stands on one ordinary terminal."""
+    assert text(sight()) == (
+        "One night                                                                 seed 1\n"
+        "2026-06-12 21:41:00 America/Santiago                          60 times real time\n"
+        "21:30 ############----------------------!--------------------------------- 22:30\n"
+        "           \u2587\u2587\u2587\u2587\u2588\u2588\u2588\u2588\n"
+        "11m of 1h, 18 %   5 wait for a worker, 5 at most\n"
+        "\n"
+        "Workers: 1 busy, 1 idle, 1 frozen\n"
+        "  dome-1  busy       plates#1, attempt 1, for 6m\n"
+        "  dome-2  frozen     WITHOUT A LEASE, plates#2, attempt 1, for 6m, stands still\n"
+        "  dome-3  idle\n"
+        "\n"
+        "Jobs: 4 queued, 1 requeued, 1 running, 0 done, 0 failed\n"
+        "Faults now: freeze of dome-2\n"
+        "Next fault: 22:00:00, in 19m: freeze of dome\n"
+        "\n"
+        "Last events\n"
+        "  21:35:00  dome-1 takes plates#1, attempt 1\n"
+        "  21:35:00  dome-2 takes plates#2, attempt 1\n"
+        "  21:37:00  FAULT freeze of dome-2\n"
+        "  21:37:00  dome-2 stands still\n"
+        "  21:38:00  plates#2: attempt 1 on dome-2 ended: lease lost (lease ran out)\n"
+        "  21:38:00  plates#2 is to be tried again\n"
+        "\n"
+        "space pause  + faster  - slower  n next event  f next fault  e end  q stop\n"
+    )
+
+
+def test_a_low_and_narrow_window_keeps_what_matters() -> None:
+    """At 40 by 12 the clock, the counts and the faults are left, and the keys as far as they go."""
+    assert text(sight(), 40, 12) == (
+        "One night                         seed 1\n"
+        "2026-06-12 21:41:00   60 times real time\n"
+        "Workers: 1 busy, 1 idle, 1 frozen\n"
+        "Jobs: 4 queued, 1 requeued, 1 running,\n"
+        "      0 done, 0 failed\n"
+        "Faults now: freeze of dome-2\n"
+        "Next fault: 22:00:00, in 19m: freeze ...\n"
+        "21:30 #####---------!------------- 22:30\n"
+        "        \u2587\u2588\u2588\u2588\n"
+        "space pause  + faster  - slower\n"
+        "n next event  f next fault  e end\n"
+        "q stop\n"
+    )
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 5, 12, 20, 33, 60, 80, 200])
+@pytest.mark.parametrize("height", [1, 2, 5, 6, 9, 15, 24, 60])
+def test_any_size_is_filled_and_nothing_is_wider(width: int, height: int) -> None:
+    """Every picture has as many lines as the window, none wider than it."""
+    for workers in (3, 100):
+        text(replace(sight(workers=workers), message="no fault comes any more", paused=True), width, height)
+
+
+def test_workers_that_do_not_fit_are_counted() -> None:
+    """With a hundred workers the one in trouble comes first, then the one at work; the last line counts the others."""
+    lines = text(sight(workers=100)).splitlines()
+    assert lines[6:12] == [
+        "Workers: 1 busy, 98 idle, 1 frozen",
+        "  dome-2  frozen     WITHOUT A LEASE, plates#2, attempt 1, for 6m, stands still",
+        "  dome-1  busy       plates#1, attempt 1, for 6m",
+        "  dome-3  idle",
+        "  and 97 more: 97 idle",
+        "",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"paused": True}, "PAUSED (60 times real time)"),
+        ({"aim": "event"}, "on to the next event, as fast as it goes"),
+        ({"aim": "fault"}, "on to the next fault, as fast as it goes"),
+        ({"aim": "end"}, "on to the end, as fast as it goes"),
+        ({"behind": True}, "60 times real time, more than this machine can"),
+        ({"speed": 0.1}, "0.1 times real time"),
+        ({"speed": 86_400.0}, "86,400 times real time"),
+    ],
+)
+def test_how_the_night_goes_on_is_told_in_words(change: dict[str, object], said: str) -> None:
+    """Speed, pause and where it goes stand at the right of the clock."""
+    assert text(replace(sight(), **change)).splitlines()[1].endswith("  " + said)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("ahead", "unannounced", "said"),
+    [((), False, "none is to come"), ((), True, "at random, nobody knows when")],
+)
+def test_what_is_not_known_of_faults_is_said(ahead: tuple[Ahead, ...], unannounced: bool, said: str) -> None:
+    """Where no fault has a known time, the picture says whether one may come."""
+    assert f"Next fault: {said}\n" in text(replace(sight(), ahead=ahead, unannounced=unannounced))
+
+
+def test_without_block_characters_the_backlog_is_in_words_alone() -> None:
+    """A terminal that cannot show them gets nothing but letters."""
+    seen = text(sight(), blocks=False)
+    assert seen.isascii()
+    assert "5 wait for a worker, 5 at most" in seen
+
+
+def test_a_held_queue_and_a_broker_that_is_down_are_told() -> None:
+    """What makes all workers wait is said in words."""
+    seen = sight()
+    seen.present.take((10 * MINUTE, "queue_held", 0, 0, "", "night"))
+    seen.present.take((10 * MINUTE, "broker_down", 0, 0, ""))
+    assert "Standing still: the broker is down, queue night is held\n" in text(seen)
+
+
+HOSTILE = [
+    "dome\x1b[2J\x07\r\n",
+    "[red]dome[/red][/]",
+    "\u202eemod\u200b",
+    "\u5929\u6587\u53f0" * 3_000,
+    "e\u0301" * 5_000,
+    "d" * 10_000,
+]
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_names_do_no_harm(name: str) -> None:
+    """Whatever a worker, an entry or a night is called, the picture keeps its size and holds no control character."""
+    for width, height in ((80, 24), (30, 40), (10, 8)):
+        seen = text(sight(prefix=name, entry=name, title=name), width, height)
+        assert seen.replace("\n", "").isprintable()
+
+
+def test_markup_in_a_name_stays_text() -> None:
+    """What a name says in brackets is shown, not obeyed."""
+    lines = picture(sight(prefix="[red]dome[/red]"), 80, 24)
+    [line] = [
+        line for line in lines if "[red]dome[/red]-1" in in_colour(line).plain and "busy" in in_colour(line).plain
+    ]
+    assert in_colour(line).plain == "".join(span.text for span in line)
+
+
+def test_every_kind_of_event_has_its_sentence_or_is_passed_over() -> None:
+    """No kind of event is forgotten, and none stands in both."""
+    assert sorted([*_SENTENCES, *PASSED_OVER]) == sorted(DETAILS)
+
+
+def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
+    """Whatever the details hold, a sentence is one line without control characters."""
+    for kind, names in DETAILS.items():
+        numbers = ("due", "attempts", "attempt", "incarnation", "number", "ordinal", "seed", "at")
+        details = [7 if name in numbers else "a\x1b\n{job}" for name in names]
+        said = note((5, kind, 0, 3, "dome\x1b-1", *details), "plates\x9b#{}".format)
+        assert (said is None) or (said.isprintable() and bool(said)), kind
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ((0, "worker_changed", 0, 0, "dome-1", "booting", "", 1), None),
+        ((9, "worker_changed", 0, 0, "dome-1", "booting", "", 2), "dome-1 boots"),
+        ((9, "worker_changed", 0, 0, "dome-1", "idle", "", 1), None),
+        ((9, "worker_changed", 0, 0, "dome-1", "idle", "link restored", 1), "dome-1 is ready for work (link restored)"),
+        ((9, "worker_changed", 0, 0, "dome-1", "cut off", "out", 1),
+         "dome-1 is cut off from the broker (what it says is lost)"),
+        ((9, "worker_changed", 0, 0, "dome-1", "cut off", "both", 1), "dome-1 is cut off from the broker"),
+        ((9, "attempt_ended", 0, 3, "dome-1", 1, 1, "ok", "", 9), None),
+        ((9, "attempt_ended", 0, 3, "dome-1", 2, 1, "error", "", 9), "plates#3: attempt 2 on dome-1 ended: error"),
+        ((9, "requeued", 0, 3, "", "requeued held", 9 + 20 * SECOND, -1),
+         "plates#3 is to be tried again after a pause of 20 s"),
+        ((9, "finished", 0, 3, "", "failed", "expired", "", 0), "plates#3 is failed, expired after 0 attempts"),
+        ((9, "held", 0, 3, "", "queued held", "pausing"), None),
+        ((9, "held", 0, 3, "", "queued held", "by a person"), "plates#3 is held by a person"),
+        ((9, "work_stopped", 0, 3, "dome-1", 1, 1, "finished"), None),
+        ((9, "fault_missed", 1, 0, "", "power_off", "faults[0]", 1, "dome-1", "it is off"),
+         "fault without effect: power off of dome-1: it is off"),
+        ((9, "action_taken", 0, 0, "", "hold_queue", "actions[0]", "night"), "people: hold queue night"),
+    ],
+)  # fmt: skip
+def test_sentences(row: Row, said: str | None) -> None:
+    """Each event of note reads as a plain sentence; the rest has none."""
+    assert note(row, "plates#{}".format) == said
