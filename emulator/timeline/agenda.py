@@ -16,6 +16,7 @@ merges both by (time, rank, keys, number).
 
 from collections.abc import Callable, Sized
 from heapq import heappop, heappush
+from itertools import count
 from typing import Any, Final
 
 from emulator.errors import SpinningError
@@ -40,6 +41,7 @@ class Agenda:
         now: the present tick. Only ``run`` and the loop move it, and never back.
         rank: the rank of the entry being fired (``REST`` while nothing is).
         entries: the heap itself, for looking at its first entry only.
+        take_number: gives the next number of creation; the loop's timers draw from the same row.
 
     >>> agenda, seen = Agenda(), []
     >>> agenda.at(5, seen.append, "later"); agenda.at(3, seen.append, "sooner")
@@ -48,18 +50,13 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_number", "entries", "now", "rank")
+    __slots__ = ("entries", "now", "rank", "take_number")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
         self.entries: list[Entry] = []
-        self._number = 0
-
-    def take_number(self) -> int:
-        """Give the next number of creation; the loop's timers draw from the same row."""
-        self._number += 1
-        return self._number
+        self.take_number: Callable[[], int] = count(1).__next__
 
     def at(
         self,
@@ -71,10 +68,9 @@ class Agenda:
         second: int = 0,
     ) -> None:
         """Fire ``call(argument)`` at ``time``; a time that has passed means now."""
-        self._number = number = self._number + 1
         if time < self.now:
             time = self.now
-        heappush(self.entries, (time, rank, key, second, number, call, argument))
+        heappush(self.entries, (time, rank, key, second, self.take_number(), call, argument))
 
     def peek(self) -> tuple[int, int, int, int, int] | None:
         """Give (time, rank, key, second key, number) of the next entry, or None when nothing is due."""

@@ -127,9 +127,14 @@ class Course:
     def fire(self, timer: Timer, ready: deque[asyncio.Handle]) -> None:
         """Set the clock to the next timer, unless that has passed, and make it ready."""
         heappop(self.timers)
-        if timer[0] > self.agenda.now:
-            self.agenda.now = timer[0]
-        self.note_progress(timer[2])
+        agenda = self.agenda
+        if timer[0] > agenda.now:  # then this is progress: what note_progress does, in few steps
+            agenda.now = self._instant = timer[0]
+            self._made_before = agenda.take_number()
+            self._counted_from = turns = self.turns
+            self.next_look = turns + self._first_look
+        else:
+            self.note_progress(timer[2])
         ready.append(timer[3])
 
     def fire_due(self, ready: deque[asyncio.Handle], only_fresh: bool) -> None:

@@ -47,8 +47,9 @@ PRIVATE: Final = (
     "_debug", "_default_executor", "_process_events", "_read_from_self", "_ready", "_run_once", "_selector", "_ssock",
     "_stopping", "_thread_id", "_timer_handle_cancelled", "_write_to_self",
 )  # fmt: skip
-"""Names of a loop; of handles ``_callback``, ``_cancelled``, ``_context``, ``_run`` and ``_source_traceback``; of tasks
-``_log_destroy_pending``; of modules ``tasks._unregister_task`` and ``futures._set_result_unless_cancelled``."""
+"""Names of a loop; of handles ``_callback``, ``_cancelled``, ``_context``, ``_run``, ``_source_traceback`` and
+``_when``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task`` and
+``futures._set_result_unless_cancelled``."""
 
 _log: Final = logging.getLogger("asyncio")
 _T = TypeVar("_T")
@@ -124,7 +125,8 @@ class VirtualLoop(TimedLoop):
         return handle
 
     def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:
-        if self.time() < handle.when() < math.inf:  # or it is in the heap no more, or not for long
+        when: float = handle._when  # type: ignore[attr-defined]  # not in the stubs
+        if self.agenda.now / SECOND < when < math.inf:  # or it is in the heap no more, or not for long
             self._course.note_cancelled()
 
     def create_task(self, coro: "_Work[_T]", *, name: object = None, **options: Any) -> "asyncio.Task[_T]":
@@ -312,7 +314,8 @@ class VirtualLoop(TimedLoop):
         """Nothing is ready: find what comes next, move the clock there if it may go, and make it ready."""
         agenda, course, ready, outside = self.agenda, self._course, self._ready, self._outside
         while not ready:
-            timer = course.next_timer()
+            timers = course.timers
+            timer = timers[0] if timers and not timers[0][3]._cancelled else course.next_timer()
             stopped, wait = outside.stops or outside.calls or self._inbox, 0.0
             if stopped:
                 reach = agenda.now

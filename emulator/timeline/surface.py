@@ -79,7 +79,7 @@ class TimedLoop(GuardedLoop):
         except Exception:
             self.close()
             raise
-        self.places, self.places_of_futures = (Places(self, lambda: self._course.turns) for _ in range(2))
+        self.places, self.places_of_futures = (Places(self, self._course) for _ in range(2))
         self.irreproducible: list[str] = [] if in_order else ["results of executor calls come as they are done"]
 
     _ends_sleep: Callable[..., object]  # what asyncio.sleep has called back, and nothing else in asyncio

@@ -13,7 +13,7 @@ lands in a set: most never do.
 """
 
 import asyncio
-from collections.abc import AsyncGenerator, Callable
+from collections.abc import AsyncGenerator
 from typing import Any, Final, Protocol, TypeVar, cast
 from weakref import WeakKeyDictionary
 
@@ -30,20 +30,24 @@ class _HasPlaces(Protocol):
     places_of_futures: "Places"
 
 
+class _HasTurns(Protocol):
+    turns: int
+
+
 class Places:
     """Hands out places: a new row for each step of a task, and for each turn of the loop outside tasks."""
 
-    __slots__ = ("_loop", "_next", "_row_of", "_turns")
+    __slots__ = ("_course", "_loop", "_next", "_row_of")
 
-    def __init__(self, loop: asyncio.AbstractEventLoop, turns: Callable[[], int]) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, course: "_HasTurns") -> None:
         self._loop = loop
-        self._turns = turns
+        self._course = course
         self._next = 0
         self._row_of = (0, 0)
 
     def take(self) -> int:
         """Give the next place, from 256 on."""
-        step = (id(asyncio.current_task(self._loop)), self._turns())
+        step = (id(asyncio.current_task(self._loop)), self._course.turns)
         if step != self._row_of or not self._next:
             self._row_of = step
             self._next = (self._next // _ROW + 1) * _ROW
