@@ -27,6 +27,7 @@ from emulator.cli.reproduce import reproduce
 from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.size import size
+from emulator.cli.story import story
 from emulator.cli.trail import trail
 
 __all__ = ["answer", "main", "program"]
@@ -61,7 +62,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail, export):
+for _command in (run, check, schema, reproduce, hunt, compare, size, page, story, trail, export):
     program.add_command(_command)
 
 
