@@ -1,8 +1,8 @@
 """Which jobs and events made a requirement miss, or came nearest to it?
 
 By the kind of its measure: times lead to the jobs with the longest, the worst first, and say which are beyond what was
-asked; shares lead to the jobs that count against them; counts lead to the events that were counted; of what is added up or
-taken over time the jobs are named that the verdict itself rests on.
+asked; shares lead to the jobs that count against them; counts lead to the events that were counted; of what is added
+up or taken over time the jobs are named that the verdict itself rests on.
 """
 
 from collections.abc import Callable, Iterator, Mapping

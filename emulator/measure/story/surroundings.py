@@ -159,6 +159,6 @@ def _family(submissions: Sequence[Numbered]) -> dict[int, int]:
     """Give the first of the family of each job that was put back."""
     first: dict[int, int] = {}
     for _, row in submissions:
-        if row[13]:
-            first[row[3]] = first.get(row[13], row[13])
+        origin: int = row[13]
+        first[row[3]] = first.get(origin, origin)
     return first

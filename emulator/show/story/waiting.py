@@ -24,7 +24,8 @@ def say_waited(fact: Fact, w: Wording) -> str:
         why = "; ".join(f"for {duration(lengths[reason])} {_reason(piece, fact)}" for reason, piece in first.items())
     text = f"It waited {took} for a worker{until}: {why}."
     if v["before"]:
-        text += f" Meanwhile these workers took {number_of(v['before'], 'other job')}."
+        who = named(v["able"][0]) if len(v["able"]) == 1 else "these workers"
+        text += f" Meanwhile {who} took {number_of(v['before'], 'other job')}."
     return text
 
 
