@@ -124,7 +124,7 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
         else:
             yield _change(at, "longest_run.at_most", (number,), queue=came[7], above=queue.longest_run.at_most)
     elif sub_state == "prerequisite failed":
-        yield _change(at, "if_failed", (number,), entry=came[8])
+        yield _change(at, "if_failed", (number,), name=around.name(came[3]))
     elif sub_state == "allowance used up":
         yield _change(at, "allowance.when_empty", (number,), queue=came[7])
 

@@ -245,6 +245,7 @@ def _end(
             "took": around.until - came[0],
             "worker": row[4],
             "attempts": len(attempts),
+            "over": around.source.finished,
         }
         yield Fact("unfinished", around.until, (last,), (), values)
     for number, row in around.put_back(came[3]):

@@ -286,7 +286,8 @@ def _finished(fact: Fact, _: Wording) -> str:
 def _unfinished(fact: Fact, _: Wording) -> str:
     v = fact.values
     by = f" on {named(v['worker'])}" if v["worker"] else ""
-    return f"It was unfinished when the run ended, {duration(v['took'])} after it came: {v['state']}{by}."
+    when = "when the run ended" if v["over"] else "at the last event that is known"
+    return f"It was unfinished {when}, {duration(v['took'])} after it came: {v['state']}{by}."
 
 
 def _put_back(fact: Fact, _: Wording) -> str:

@@ -34,7 +34,7 @@ _WORDS: Final = MappingProxyType(
         "gone on.",
         "longest_run.at_most": "With `at_most` above {above} for the longest run of the queue {queue}, it would have "
         "been tried again, if its attempts in all allowed that.",
-        "if_failed": "With `if_failed: go_on`, {entry} would have gone on without that job.",
+        "if_failed": "With `if_failed: go_on`, {name} would have gone on without that job.",
         "allowance.when_empty": "With `when_empty: wait`, the queue {queue} would have let it wait for another retry.",
         "equipped_with": "A worker of the queue {queue} equipped with {requires} could have taken it.",
     }
