@@ -72,12 +72,6 @@ class Attempt:
         """Give the work of the worker that it was handed to."""
         return next((work for work in self.work if work.worker == self.worker), None)
 
-    @property
-    def last_tick(self) -> int:
-        """Give the tick of the last that happened under its token."""
-        ticks = [work.stopped if work.stopped >= 0 else 1 << 62 for work in self.work]
-        return max([self.ended if self.ended >= 0 else 1 << 62, *ticks])
-
 
 _TOKEN: Final = {
     "part_finished": 6,

@@ -131,9 +131,6 @@ def last_renewal(attempt: Attempt) -> int:
     Regular heartbeats are not in the events, but the end of the lease is, and a renewal moves that to its own tick plus
     the length of the lease.
     """
-    renewals = attempt.of_kind("lease_renewed")
-    if renewals:
-        return int(renewals[-1][1][0])
     if attempt.why != "lease ran out":
         return -1
     at = attempt.nominal - attempt.lease
@@ -142,7 +139,7 @@ def last_renewal(attempt: Attempt) -> int:
 
 def _renewals(around: Surroundings, came: Row, attempt: Attempt) -> Iterator[Fact]:
     renewals = attempt.of_kind("lease_renewed")
-    if renewals:
+    if renewals and around.settings.scenario.heartbeats == "simulated":  # else only some of them are events
         number, row = renewals[-1]
         values = {"worker": row[4], "count": len(renewals), "until": row[6], "last": row[0]}
         yield Fact("beats", row[0], (number, *(one for one, _ in renewals[:-1]))[:MOST_CITED], (), values)
