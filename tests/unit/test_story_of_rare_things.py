@@ -93,8 +93,8 @@ STORIES = {
         "21:20:00 It was done, 10 min after it came, in 1 attempt.",
     ],
     4: [
-        "21:10:00 It waited 10 min for a worker, until 21:20:00: the queue narrow ran as many jobs as it may. Meanwhile "
-        "these workers took 1 other job.",
+        "21:10:00 It waited 10 min for a worker, until 21:20:00: the queue narrow ran as many jobs as it may. "
+        "Meanwhile these workers took 1 other job.",
         "21:20:00 nar-2 took it: attempt 1, token 12, a lease of 1 min 30 s until 21:21:30.",
         "21:30:00 The broker ended attempt 1 on nar-2 after 10 min: too long (longest run).",
         "21:30:00 It failed, 20 min after it came, in 1 attempt (longest run): the longest run of 10m was reached.",
@@ -120,8 +120,8 @@ STORIES = {
         "21:12:40 The broker had heard nothing of qui-1 since 21:11:40 and ended its lease (attempt 1): qui-1 had been "
         "cut off since 21:12:00.",
         "21:12:40 qui-2 took it: attempt 2, token 8, a lease of 5 min until 21:17:40.",
-        "21:12:40 For 4 min 20 s, until 21:17:00, qui-1 and qui-2 worked on it at once: qui-1 did not know yet that its "
-        "lease was over.",
+        "21:12:40 For 4 min 20 s, until 21:17:00, qui-1 and qui-2 worked on it at once: qui-1 did not know yet that "
+        "its lease was over.",
         "21:17:00 qui-1 could be reached again.",
         "21:17:00 qui-1 was told that its lease (token 4) was lost, and stopped: it had worked 4 min 20 s without it.",
         "21:24:40 qui-2 handed in the outcome of attempt 2 after 12 min: ok; its heartbeats had kept the lease.",
@@ -133,8 +133,8 @@ STORIES = {
         "21:13:10 The lease of los-1 ran out and was lost (attempt 1): heartbeats of los-1 were lost (a fault) from "
         "21:12:00 on.",
         "21:13:10 los-2 took it: attempt 2, token 10, a lease of 1 min 30 s until 21:14:40.",
-        "21:13:10 For 3 min 50 s, until 21:17:00, los-1 and los-2 worked on it at once: los-1 did not know yet that its "
-        "lease was over.",
+        "21:13:10 For 3 min 50 s, until 21:17:00, los-1 and los-2 worked on it at once: los-1 did not know yet that "
+        "its lease was over.",
         "21:17:00 los-1 was told that its lease (token 5) was lost, and stopped: it had worked 3 min 50 s without it.",
         "21:23:10 los-2 handed in the outcome of attempt 2 after 10 min: ok; its heartbeats had kept the lease.",
         "21:23:10 It was done, 13 min 10 s after it came, in 2 attempts.",
@@ -221,5 +221,6 @@ def test_a_worker_that_was_cut_off() -> None:
         "21:12:40 The broker declared it lost: it had last heard of it at 21:11:40.",
         "21:17:00 That fault ended: cut link.",
         "21:17:00 It was there, and busy: link restored.",
+        "23:30:00 The broker declared it lost: it had last heard of it at 23:19:40.",
         "01:00:00 In all it took 1 attempt: 0 ended ok, 1 lost their lease. It worked 4 min 20 s without a lease.",
     ]
