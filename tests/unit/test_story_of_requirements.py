@@ -87,7 +87,7 @@ def test_many_attempts_are_told_together() -> None:
 
 
 def test_holds_are_told() -> None:
-    """A person's hold has its end, one that nobody releases is told so, and so is a wait for a job that does not end."""
+    """A person's hold has its end; one that nobody releases is told so, and a wait for a job that does not end."""
     loaded = load_text(HELD, "held.yaml")
     _, surroundings = around(loaded)
     told = {job: [text for _, _, text, _ in lines(job_story(surroundings, job), loaded.clock)] for job in (2, 3, 4)}
