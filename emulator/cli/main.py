@@ -27,6 +27,7 @@ from emulator.cli.reproduce import reproduce
 from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.size import size
+from emulator.cli.story import story
 from emulator.cli.trail import trail
 from emulator.cli.watch import watch
 
@@ -62,7 +63,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, page, trail, watch, export):
+for _command in (run, check, schema, reproduce, hunt, compare, size, page, story, trail, watch, export):
     program.add_command(_command)
 
 

@@ -12,17 +12,25 @@ from typing import Final
 from emulator.errors import LogError
 from emulator.experiment.judged_log import judged_log
 from emulator.experiment.result import NightResult
+from emulator.measure.story.job import job_story
+from emulator.measure.story.settings import settings_of
+from emulator.measure.story.source import Rows
+from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
+from emulator.show.story.writing import lines
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
 __all__ = ["page_of_log", "page_of_night", "write_page"]
 
 _MOST_BEATS: Final = 150_000
+_MOST_STORIES: Final = 1_000
+"""So many jobs have their stories on the page, those first in which something went wrong; the command tells all."""
+_UNUSUAL: Final = frozenset({"requeued", "stale_refused", "effect_refused", "held", "lease_forgotten"})
 
 Beats = list[tuple[int, int, str]]
 
@@ -50,7 +58,8 @@ def page_of_log(path: str | Path) -> str:
     rows = list(found.log.numbered())
     beats = _beats(found.loaded, about.seed, [row for _, row in rows])
     requirements = found.loaded.scenario.must_hold
-    return document(Material(found.night, found.judged, meta, rows, found.loaded.clock, requirements, beats))
+    told = _stories(found.loaded, [row for _, row in rows], finished=found.log.finished)
+    return document(Material(found.night, found.judged, meta, rows, found.loaded.clock, requirements, beats, told))
 
 
 def page_of_night(result: NightResult) -> str:
@@ -58,7 +67,25 @@ def page_of_night(result: NightResult) -> str:
     rows = list(enumerate(result.rows or (), 1))
     beats = _beats(result.loaded, result.seed, [row for _, row in rows])
     requirements = result.loaded.scenario.must_hold
-    return document(Material(result.night, result.judged, result.meta, rows, result.loaded.clock, requirements, beats))
+    told = _stories(result.loaded, [row for _, row in rows], finished=True)
+    clock = result.loaded.clock
+    return document(Material(result.night, result.judged, result.meta, rows, clock, requirements, beats, told))
+
+
+def _stories(loaded: Loaded, rows: list[Row], *, finished: bool) -> dict[int, list[tuple[str, str, int]]]:
+    """Tell the stories of jobs, of those first in which something went wrong."""
+    jobs = {row[3]: None for row in rows if row[1] == "submitted"}
+    unusual = {row[3]: None for row in rows if row[3] in jobs and _went_wrong(row)}
+    around = Surroundings(Rows(rows, finished=finished), settings_of(loaded.scenario), loaded.scenario.lasts)
+    chosen = sorted([*unusual, *(job for job in jobs if job not in unusual)][:_MOST_STORIES])
+    return {
+        job: [(time, text, event) for _, time, text, event in lines(job_story(around, job), loaded.clock)]
+        for job in chosen
+    }
+
+
+def _went_wrong(row: Row) -> bool:
+    return row[1] in _UNUSUAL or (row[1] == "finished" and row[5] == "failed")
 
 
 def write_page(html: str, path: Path) -> None:

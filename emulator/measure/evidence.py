@@ -17,7 +17,7 @@ from emulator.measure.night import (
 )
 from emulator.measure.selection import Selection
 
-__all__ = ["evidence"]
+__all__ = ["evidence", "job_times"]
 
 _MOST: Final = 10
 
@@ -43,14 +43,15 @@ def evidence(selection: Selection, measure: str, bound: float) -> tuple[int, ...
         return tuple(selection.of_jobs({job: 1 for job, _ in sorted(night.stale) if job}))[:_MOST]
     base = measure.rpartition("_")[0]
     if base in ("wait", "turnaround", "run_time"):
-        times = sorted(((time, job) for job, time in _times(selection, base)), key=lambda pair: (-pair[0], pair[1]))
+        times = sorted(((time, job) for job, time in job_times(selection, base)), key=lambda pair: (-pair[0], pair[1]))
         return tuple(job for time, job in times if time > bound)[:_MOST]
     numbers, finals = selection.column(NUMBER), selection.column(FINAL)
     wanted = [code for code in range(len(night.finals)) if _shows(night, measure, code)]
     return tuple(job for job, final in zip(numbers, finals, strict=True) if final in wanted)[:_MOST]
 
 
-def _times(selection: Selection, base: str) -> Iterator[tuple[int, int]]:
+def job_times(selection: Selection, base: str) -> Iterator[tuple[int, int]]:
+    """Give (job, time) of each job that has such a time (wait, turnaround, run_time); unfinished ones up to the end."""
     columns = (NUMBER, DUE, FIRST_OUT, SUBMITTED, FINISHED, FINAL, RUN)
     rows = zip(*(selection.column(column) for column in columns), strict=True)
     horizon = selection.night.horizon

@@ -12,9 +12,14 @@ from emulator.measure.figures import figure
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.selection import Where
+from emulator.measure.story.job import job_story
+from emulator.measure.story.settings import settings_of
+from emulator.measure.story.source import Rows
+from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Event, Row, read
 from emulator.record.export import digest
 from emulator.scenario.load import Loaded
+from emulator.show.story.writing import lines as story_lines
 from emulator.testing.jobs import JobHandle
 from emulator.testing.saving import save
 from emulator.testing.span import Span
@@ -130,16 +135,22 @@ class Views:
         return [error for _, error in (*self.keeper.failures, *self.programs.failures)]
 
     def stories(self, at_most: int = 3) -> str:
-        """Tell of the jobs that failed or are unfinished, and of those that had a request refused as stale."""
+        """Tell the stories of the jobs that failed or are unfinished, and of those with a request refused as stale."""
         stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
-        lines = []
+        if not concerned:
+            return ""
+        scenario = self.loaded.scenario
+        around = Surroundings(Rows(self.rows, finished=False), settings_of(scenario), scenario.lasts)
+        told = []
         for job in concerned[:at_most]:
             ending = job.ending
             why = self.why_unfinished(job.number) if ending is None else f"{ending.sub_state} {ending.why}".strip()
             outcomes = ", ".join(job.outcomes) or "none yet"
-            lines.append(f"{job.name} is {job.state}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}")
-        return "\n".join(lines)
+            line = f"{job.name} is {job.state}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}"
+            lines = story_lines(job_story(around, job.number), self.loaded.clock)
+            told.append("\n".join([line, *(f"  {time:<8}  {text}" for _, time, text, _ in lines)]))
+        return "\n".join(told)
 
     async def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the events so far to a new SQLite log, while the clock stands still.

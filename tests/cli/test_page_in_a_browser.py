@@ -123,7 +123,9 @@ def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, 
         '(async () => { while (document.getElementById("story").hidden) await new Promise(requestAnimationFrame); })()'
     )
     story = browser.run('[...document.querySelectorAll("#story li")].map(li => li.textContent)')
-    assert [line for line in story if "ended: lease lost" in line] != [] and "plates#4 was submitted" in story[0]
+    assert [
+        line for line in story if "ran out and was lost (attempt 1)" in line
+    ] != [] and "It came: arrival entry plates" in story[0]
     assert browser.run("document.activeElement.id") == "story"
     browser.key("Escape")
     assert browser.run('[document.getElementById("story").hidden, document.activeElement.id]') == [True, "axis"]

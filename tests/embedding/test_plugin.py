@@ -109,6 +109,8 @@ def test_a_failure_shows_the_last_events_the_jobs_and_how_to_run_it_again(pytest
             "*attempt_ended*job 1 workers-1*attempt 4, token 4, outcome error, why ValueError: tape busy*",
             "*- jobs concerned -*",
             "*copy#1*failed*",
+            "*  workers-1 took it: attempt 4, token 4, a lease of *",
+            "*With `attempts_in_all` above 4 in the queue *, it would have been tried again.",
             "*- run it again -*",
             "pytest test_a_failure_shows_the_last_events_the_jobs_and_how_to_run_it_again.py::test_it_is_done "
             "--emulation-seed 7",

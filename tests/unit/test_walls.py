@@ -34,7 +34,7 @@ PARTS = {
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
     "record": ("errors", "timeline.ticks", "timeline.stops", "scenario.clock", "scenario.spelling", "broker.states"),
     "world": ("errors", "timeline", "scenario", "broker", "record"),
-    "measure": ("errors", "timeline.ticks", "scenario", "record"),
+    "measure": ("errors", "timeline.ticks", "scenario", "record", "broker.matching"),
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
     "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),

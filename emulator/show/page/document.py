@@ -9,7 +9,7 @@ import base64
 import hashlib
 import json
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from importlib import resources
@@ -41,6 +41,7 @@ class Material:
         clock: of the scenario.
         requirements: of the scenario.
         beats: (tick, token, worker) of the heartbeats that renewed a lease; None: not known.
+        stories: job -> (clock time, sentence, event) of each sentence of its story; of others their events are listed.
     """
 
     night: Night
@@ -50,6 +51,7 @@ class Material:
     clock: Clock
     requirements: Sequence[Asked]
     beats: Iterable[tuple[int, int, str]] | None = field(default=None)
+    stories: Mapping[int, Sequence[tuple[str, str, int]]] = field(default_factory=dict)
 
 
 def document(of: Material) -> str:
@@ -84,6 +86,7 @@ def document(of: Material) -> str:
         f"<body>\n{body}\n"
         f'<script type="text/plain" id="columns">{_packed(data)}</script>\n'
         f'<script type="text/plain" id="events">{_packed(_events(of.rows, whole, named))}</script>\n'
+        f'<script type="text/plain" id="stories">{_packed(_stories(of.stories))}</script>\n'
         f"<script>{script}</script>\n</body>\n</html>\n"
     )
 
@@ -95,6 +98,11 @@ def _events(rows: Iterable[tuple[int, Row]], whole: bool, named: frozenset[int])
         for number, row in rows
         if (row[3] and (whole or row[3] in named))
     ]
+
+
+def _stories(stories: Mapping[int, Sequence[tuple[str, str, int]]]) -> list[list[Any]]:
+    """Give stories as lists: the job, then its sentences."""
+    return [[job, [list(sentence) for sentence in told]] for job, told in stories.items()]
 
 
 def _packed(data: Any) -> str:

@@ -100,7 +100,7 @@ function filters(night, axis) {
 
 /* Stories of jobs: the events are unpacked when the first is opened. */
 function stories(night, axis) {
-  let byJob;
+  let byJob, told;
   const load = async () => {
     if (byJob) return;
     const found = new Map();
@@ -108,6 +108,7 @@ function stories(night, axis) {
       if (!found.has(event[4])) found.set(event[4], []);
       found.get(event[4]).push(event);
     }
+    told = new Map(await unpacked("stories"));
     byJob = found;
   };
   const close = () => {
@@ -127,8 +128,15 @@ function stories(night, axis) {
       if (event[5] === night.workers[night.lanes[night.laneOf[row]][0]]) item.className = "here";
       return item;
     }));
-    if (!events.length) list.append(made("li", "This page is too large to hold its events: queuedrill trail tells them."));
-    if (events.length > 500) list.append(made("li", `And ${events.length - 500} more.`));
+    if (told.has(job)) list.replaceChildren(...told.get(job).map(([time, text, event]) => {
+      const item = made("li");
+      if (time) item.append(made("time", time), " ");
+      item.append(`${text} `, made("small", String(event)));
+      if (text.includes(night.workers[night.lanes[night.laneOf[row]][0]])) item.className = "here";
+      return item;
+    }));
+    else if (!events.length) list.append(made("li", "This page is too large to hold its events: queuedrill trail tells them."));
+    if (!told.has(job) && events.length > 500) list.append(made("li", `And ${events.length - 500} more.`));
     axis.open = night.laneOf[row];
     $("story").hidden = false;
     axis.ask();

@@ -1,0 +1,148 @@
+"""What does a log tell of one job, one worker or one requirement?
+
+A job or a worker is found without folding the whole log: its own events are asked for, and of everything else the kinds
+that its story needs. A requirement is judged anew, from all events.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from emulator.errors import LogError
+from emulator.experiment.judged_log import judged_log, loaded_of
+from emulator.measure.requirements import say_requirement
+from emulator.measure.story.facts import Story
+from emulator.measure.story.job import job_story
+from emulator.measure.story.requirement import requirement_story
+from emulator.measure.story.settings import settings_of
+from emulator.measure.story.source import Numbered, Rows
+from emulator.measure.story.surroundings import Surroundings
+from emulator.measure.story.worker import worker_story
+from emulator.record.events import Row
+from emulator.record.finding import Jobs, find_worker
+from emulator.record.log_reader import Log, open_log
+from emulator.scenario.clock import Clock
+from emulator.scenario.load import Loaded
+from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.spelling import advise
+from emulator.show.story.writing import Sentence, sentences
+
+__all__ = ["Told", "story_of_job", "story_of_requirement", "story_of_worker"]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A story with its sentences, and the clock that its times are read from."""
+
+    story: Story
+    sentences: tuple[Sentence, ...]
+    clock: Clock
+
+
+class _LogSource:
+    """The events of a log, asked for as a story needs them; what is written after it was opened is left aside."""
+
+    def __init__(self, log: Log) -> None:
+        self._log = log
+        self.last = log.last()
+        self.finished = log.finished
+        self._known: dict[int, Row] = {}
+        self.of_job = lru_cache(maxsize=4096)(self._of_job)
+        self.one = lru_cache(maxsize=65536)(self._one)
+
+    def _of_job(self, job: int) -> Sequence[Numbered]:
+        found = list(self._log.numbered(job=job, up_to=self.last[0]))
+        self._known.update(found)
+        return found
+
+    def of_worker(self, worker: str) -> Sequence[Numbered]:
+        return list(self._log.numbered(worker=worker, up_to=self.last[0]))
+
+    def of_kinds(self, kinds: Collection[str], until: int | None = None) -> Sequence[Numbered]:
+        found = list(self._log.numbered(kinds=kinds, until=until, up_to=self.last[0]))
+        self._known.update(found)
+        return found
+
+    def _one(self, number: int) -> Row:
+        row = self._known.get(number)
+        if row is None:
+            row = next(row for _, row in self._log.numbered(after=number - 1, up_to=number))
+        return row
+
+
+def story_of_job(path: str | Path, job: str) -> Told:
+    """Tell the story of a job of a log.
+
+    Args:
+        path: the log; its run may go on, or have been stopped.
+        job: its number, or ``entry#number``.
+
+    Raises:
+        LogError: when the log cannot be read, or there is no such job.
+        ScenarioError: when this version of the program does not take the log's scenario any more.
+    """
+    log = open_log(path)
+    number = Jobs(log.path).find(job)
+    loaded = loaded_of(log)
+    around = _around(_LogSource(log), loaded)
+    return _told(job_story(around, number), around, loaded)
+
+
+def story_of_worker(path: str | Path, worker: str) -> Told:
+    """Tell the story of a worker of a log.
+
+    Raises:
+        LogError: when the log cannot be read, or no event names such a worker.
+        ScenarioError: when this version of the program does not take the log's scenario any more.
+    """
+    log = open_log(path)
+    name = find_worker(log, worker)
+    loaded = loaded_of(log)
+    around = _around(Rows(log.rows(), finished=log.finished), loaded)
+    return _told(worker_story(around, name), around, loaded)
+
+
+def story_of_requirement(path: str | Path, asked: str) -> Told:
+    """Tell which jobs and events a requirement met or missed by.
+
+    Args:
+        path: the log.
+        asked: its place among the scenario's requirements, from 1, or the name of its measure.
+
+    Raises:
+        LogError: when the log cannot be read, or its scenario has no such requirement.
+        ScenarioError: when this version of the program does not take the log's scenario any more.
+    """
+    found = judged_log(path)
+    number = _find_requirement(found.log.path, found.loaded.scenario.must_hold, asked)
+    requirement = found.loaded.scenario.must_hold[number - 1]
+    around = _around(Rows(found.rows, finished=found.log.finished), found.loaded)
+    judged = found.judged[number - 1]
+    story = requirement_story(around, found.night, requirement, judged, number, judged.requirement)
+    return _told(story, around, found.loaded)
+
+
+def _around(source: "_LogSource | Rows", loaded: Loaded) -> Surroundings:
+    return Surroundings(source, settings_of(loaded.scenario), loaded.scenario.lasts)
+
+
+def _told(story: Story, around: Surroundings, loaded: Loaded) -> Told:
+    return Told(story, tuple(sentences(story, loaded.clock, around.causes.chain)), loaded.clock)
+
+
+def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: str) -> int:
+    if not requirements:
+        raise LogError(f"{path}: its scenario states no requirement")
+    if asked.isascii() and asked.isdecimal():
+        if 1 <= int(asked) <= len(requirements):
+            return int(asked)
+        raise LogError(f"{path}: there is no requirement {asked}: its scenario states {len(requirements)}, from 1 on")
+    names = [one.measure or f"each occurrence of {one.each_occurrence_of}" for one in requirements]
+    places = [place for place, name in enumerate(names, 1) if name == asked]
+    if not places:
+        raise LogError(f"{path}: there is no requirement on {asked!r}: {advise(asked, names)}")
+    if len(places) > 1:
+        said = "; ".join(f"{place} is {say_requirement(requirements[place - 1])}" for place in places)
+        raise LogError(f"{path}: {len(places)} requirements are on {asked}: give the number: {said}")
+    return places[0]

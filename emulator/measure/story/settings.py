@@ -1,0 +1,80 @@
+"""What does a scenario say about workers, queues and effects that no event tells?"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from emulator.scenario.models.queues import Queue
+from emulator.scenario.models.routines import Part
+from emulator.scenario.models.scenario import Scenario
+
+__all__ = ["Settings", "WorkerSettings", "settings_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerSettings:
+    """What the scenario says about one worker; ``equipment`` is what it has at the start."""
+
+    name: str
+    pool: str
+    slots: int
+    queues: tuple[str, ...]
+    equipment: tuple[str, ...]
+    poll: int
+    declines: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the scenario says; ``workers`` stand in its order."""
+
+    scenario: Scenario
+    workers: Mapping[str, WorkerSettings]
+
+    def queue(self, name: str) -> Queue:
+        """Give the settings of a queue; of one that the scenario does not know, those of a queue left as it is."""
+        return self.scenario.queues.get(name) or Queue()
+
+    def requires(self, routine: str, queue: str) -> tuple[str, ...]:
+        """Give what the broker asks of a worker before it hands a job of a routine out to it."""
+        found = self.scenario.routines.get(routine)
+        return tuple(sorted(found.requires)) if found is not None and self.queue(queue).matches_equipment else ()
+
+    def new_requires(self, place: str, before: tuple[str, ...], queue: str) -> tuple[str, ...]:
+        """Give what is required once a new version was put in by the action at a place, such as ``actions[0]``."""
+        number = int(place[len("actions[") : -1])
+        actions = self.scenario.actions
+        requires = actions[number].requires if number < len(actions) else None
+        if requires is None or not self.queue(queue).matches_equipment:
+            return before
+        return tuple(sorted(requires))
+
+    def part(self, routine: str, effect: str) -> Part | None:
+        """Give the part of a routine that leaves an effect."""
+        found = self.scenario.routines.get(routine)
+        return next((part for part in found.parts if part.leaves == effect), None) if found is not None else None
+
+    def fence(self, part: Part) -> tuple[str, str]:
+        """Name the system that holds the effect of a part, and how it is fenced; both "" if none does."""
+        name = part.leaves_in or (part.calls or "").partition("/")[0]
+        system = self.scenario.systems.get(name)
+        return (name, system.fenced) if system is not None else ("", "")
+
+
+def settings_of(scenario: Scenario) -> Settings:
+    """Read the settings of every worker of a scenario."""
+    workers: dict[str, WorkerSettings] = {}
+    for pool, model in scenario.pools.items():
+        for number in range(1, model.count + 1):
+            name = f"{pool}-{number}"
+            differs = model.differ.get(name)
+            own = differs.equipped_with if differs is not None else None
+            workers[name] = WorkerSettings(
+                name,
+                pool,
+                (differs.slots if differs is not None else None) or model.slots,
+                model.serves,
+                model.equipped_with if own is None else own,
+                model.poll,
+                model.power is not None and model.power.declines_what_cannot_end,
+            )
+    return Settings(scenario, workers)

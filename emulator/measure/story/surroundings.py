@@ -1,0 +1,164 @@
+"""What went on around a job or a worker: faults, actions, outages, and who was taken by what?
+
+Made once for a run, and asked for many stories.
+"""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from functools import cached_property
+
+from emulator.measure.story.causes import Causes
+from emulator.measure.story.occupation import OCCUPYING, Occupation
+from emulator.measure.story.settings import Settings
+from emulator.measure.story.source import SURROUNDING, Numbered, Source
+from emulator.record.events import Row
+
+__all__ = ["Surroundings"]
+
+_BAD_STATES = ("off", "frozen", "cut off")
+
+
+class Surroundings:
+    """What is known of a run besides the events of one subject.
+
+    Args:
+        source: gives the events.
+        settings: what the scenario says.
+        lasts: the tick at which the run ends (of one that was stopped before: its last event).
+
+    Attributes:
+        source, settings, until: the same; ``until`` is where what is unfinished is cut off.
+        causes: follows causes.
+    """
+
+    def __init__(self, source: Source, settings: Settings, lasts: int) -> None:
+        self.source = source
+        self.settings = settings
+        self.until = lasts if source.finished else max(0, source.last[1])
+        self.causes = Causes(source)
+        self._of_kind: dict[str, list[Numbered]] = {}
+        for number, row in source.of_kinds(SURROUNDING):
+            self._of_kind.setdefault(row[1], []).append((number, row))
+        self._changes: dict[str, list[Numbered]] = {}
+        for number, row in self.kind("worker_changed"):
+            self._changes.setdefault(row[4], []).append((number, row))
+        self._occupation: Occupation | None = None
+        self._occupied_until = -1
+
+    @cached_property
+    def _again(self) -> list[Numbered]:
+        """Give the submissions by which jobs were put back."""
+        return [(number, row) for number, row in self.source.of_kinds(("submitted",)) if row[13]]
+
+    def put_back(self, job: int) -> list[Numbered]:
+        """Give the submissions by which a job was put back."""
+        return [(number, row) for number, row in self._again if row[13] == job]
+
+    def family(self, job: int) -> list[int]:
+        """Give the jobs of a family, whose effects are counted together, in the order in which they came."""
+        first = _family(self._again)
+        origin = first.get(job, job)
+        return [origin, *(one for one, of in first.items() if of == origin)]
+
+    def name(self, job: int) -> str:
+        """Name a job as people do; "" if its submission is not known."""
+        for _, row in self.source.of_job(job):
+            if row[1] == "submitted":
+                return f"{row[8]}#{row[9]}" + (f" (put back as job {job})" if row[13] else "")
+        return ""
+
+    def requires(self, came: Row) -> tuple[str, ...]:
+        """Give what the broker asked of a worker for a job, by its submission."""
+        routine, queue = came[6], came[7]
+        found = self.settings.requires(routine, queue)
+        for _, row in self.kind("action_taken"):
+            if row[0] <= came[0] and row[5] == "new_version" and row[7] == routine:
+                found = self.settings.new_requires(row[6], found, queue)
+        return found
+
+    def kind(self, kind: str) -> Sequence[Numbered]:
+        """Give the events of one kind that tells of surroundings, in order."""
+        return self._of_kind.get(kind, ())
+
+    def occupation(self, until: int | None = None) -> Occupation:
+        """Tell who was taken by what, at least up to a tick (default: to the end)."""
+        wanted = self.until + 1 if until is None else until
+        if self._occupation is None or wanted > self._occupied_until:
+            if self._occupation is not None:
+                wanted = self.until + 1  # who asks twice will ask again
+            whole = wanted > self.until
+            rows = self.source.of_kinds(OCCUPYING, None if whole else wanted)
+            self._occupation = Occupation(rows, self.settings)
+            self._occupied_until = wanted
+        return self._occupation
+
+    def stretches(self, begins: str, ends: str, detail: str = "") -> list[tuple[int, int, tuple[int, ...]]]:
+        """Give (begin, end, events) from each event of one kind to the next of another, told with the same detail."""
+        found: list[tuple[int, int, tuple[int, ...]]] = []
+        since: tuple[int, int] | None = None
+        both = sorted((*self.kind(begins), *self.kind(ends)))
+        for number, row in both:
+            if detail and row[5] != detail:
+                continue
+            if row[1] == begins and since is None:
+                since = number, row[0]
+            elif row[1] == ends and since is not None:
+                found.append((since[1], row[0], (since[0], number)))
+                since = None
+        if since is not None:
+            found.append((since[1], self.until + 1, (since[0],)))
+        return found
+
+    def fault_on(self, worker: str, kinds: Sequence[str], at: int) -> int:
+        """Give the event of the last fault of some kinds that a worker suffers from at a tick; 0 if none."""
+        found = 0
+        for number, row in self.kind("fault_began"):
+            if row[0] > at:
+                break
+            if row[4] == worker and row[5] in kinds and self._fault_end(number) >= at:
+                found = number
+        return found
+
+    def _fault_end(self, began: int) -> int:
+        for _, row in self.kind("fault_ended"):
+            if row[2] == began:
+                return int(row[0])
+        return self.until + 1
+
+    def trouble(self, worker: str, after: int, before: int) -> Numbered | None:
+        """Give the last event between two by which a worker went off, froze or was cut off."""
+        found = None
+        changes = self.changes(worker)
+        for number, row in changes[bisect_right(changes, after, key=lambda one: one[0]) :]:
+            if number >= before:
+                break
+            if row[5] in _BAD_STATES:
+                found = number, row
+        return found
+
+    def changes(self, worker: str) -> list[Numbered]:
+        """Give the events by which a worker told of its state, in order."""
+        return self._changes.get(worker, [])
+
+    def latest(self, kind: str, before: int, **details: object) -> Numbered | None:
+        """Give the last event of a kind before another, with such values at places of the row (``p6="vault"``)."""
+        found = None
+        for number, row in self.kind(kind):
+            if number >= before:
+                break
+            if all(_at(row, place) == value for place, value in details.items()):
+                found = number, row
+        return found
+
+
+def _at(row: Row, place: str) -> object:
+    return row[int(place[1:])]
+
+
+def _family(submissions: Sequence[Numbered]) -> dict[int, int]:
+    """Give the first of the family of each job that was put back."""
+    first: dict[int, int] = {}
+    for _, row in submissions:
+        origin: int = row[13]
+        first[row[3]] = first.get(origin, origin)
+    return first

@@ -1,0 +1,348 @@
+"""In which words is each fact about a job told?
+
+Short, concrete, active; it may be read at three in the morning. ``SENTENCES`` has a function for each kind of fact.
+"""
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Any, Final
+
+from emulator.measure.story.facts import Fact
+from emulator.measure.words import duration, number
+from emulator.show.story.waiting import say_waited
+from emulator.show.story.wording import Wording, listed, named, number_of, times
+
+__all__ = ["SENTENCES", "Say"]
+
+Say = Callable[[Fact, Wording], str]
+_Values = Mapping[str, Any]
+
+
+def _came(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    where = f"queue {named(v['queue'])}, routine {named(v['routine'])}"
+    where += f", key {named(v['key'])}" if v["key"] else ""
+    where += f", priority {v['priority']}" if v["priority"] else ""
+    if v["origin"]:
+        return f"A person put job {v['origin']} back: this one came for it ({where})."
+    if v["by"] == "fault_ended":
+        return f"It came late, because the broker had been down: arrival entry {named(v['entry'])}, {where}."
+    if v["by"] == "fault_began":
+        return f"A fault ({_fault(v['of'])}) brought it: arrival entry {named(v['entry'])}, {where}."
+    return f"It came: arrival entry {named(v['entry'])}, {where}."
+
+
+def _repeated(fact: Fact, _: Wording) -> str:
+    return f"It was submitted again under the key {named(fact.values['key'])}, and taken for the same job."
+
+
+def _held(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    reason, ends = v["reason"], v["end"] >= 0
+    until = f" for {duration(v['end'] - v['begin'])}, until {w.at(v['end'], fact.at)}" if ends else " from then on"
+    if reason == "not due":
+        return f"It was held{until}: it was not due before."
+    if reason == "prerequisite":
+        other = named(v["job"]) if v["job"] else "the job that goes before it"
+        return f"It was held{until}: {other} had to end first."
+    if reason == "pausing":
+        waits = "; the allowance of retries was used up" if v["allowance"] else ""
+        return f"It paused{until}, before attempt {v['attempt']}{waits}."
+    return f"A person held it{until}." if ends else "A person held it, and nobody released it."
+
+
+def _taken(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    kind = "a lease" if v["renewed"] else "a fixed lease"
+    text = f"{named(v['worker'])} took it: attempt {v['attempt']}, token {v['token']}, {kind} of "
+    text += f"{duration(v['lease'])} until {w.at(v['until'], fact.at)}."
+    if v["began"] < 0:
+        return f"{text} It never began to work."
+    return text if v["began"] == fact.at else f"{text} It began to work at {w.at(v['began'], fact.at)}."
+
+
+def _doubled(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"A double hand-out: {named(v['worker'])} got the lease of {named(v['first'])} too (token {v['token']})."
+
+
+def _forgotten(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"The broker forgot the lease with token {v['token']} (a fault); {named(v['worker'])} did not know that."
+
+
+def _parts(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    what = named(v["part"]) + (f" ({named(v['element'])})" if v["element"] else "")
+    if v["count"] == 1:
+        return f"{named(v['worker'])} finished its part {what}."
+    return f"{named(v['worker'])} had finished {v['count']} parts, the last {what}."
+
+
+def _beats(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    until = w.at(v["until"], fact.at)
+    if v["count"] > 1:
+        return f"The last of {v['count']} heartbeats of {named(v['worker'])} renewed the lease, until {until}."
+    return f"The last heartbeat of {named(v['worker'])} that got through renewed the lease, until {until}."
+
+
+_TROUBLES: Final = MappingProxyType(
+    {
+        ("off", "power lost"): "{worker} lost its power{fault}{work}.",
+        ("off", "its program died"): "The program of {worker} died{fault}{work}.",
+        ("frozen", ""): "{worker} froze{fault}: it stood still.",
+        ("busy", "goes on"): "{worker} went on as if no time had passed.",
+        ("idle", "goes on"): "{worker} went on as if no time had passed.",
+        ("busy", "link restored"): "{worker} could be reached again.",
+        ("idle", "link restored"): "{worker} could be reached again.",
+    }
+)
+
+
+def _trouble(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    words = _TROUBLES.get((v["state"], v["why"]))
+    fault = " (a fault)" if v["fault"] else ""
+    work = f", and its work on attempt {v['attempt']} was gone" if len(fact.events) > 1 else ""
+    if words is None and v["state"] == "cut off":
+        which = {"out": "to", "back": "from"}.get(v["why"], "to or from")
+        words = f"{{worker}} was cut off{{fault}}: no message got through {which} the broker, and it worked on."
+    elif words is None:
+        words = "{worker} was {state}{fault}: {why}{work}." if v["why"] else "{worker} was {state}{fault}{work}."
+    filled = {"worker": named(v["worker"]), "fault": fault, "work": work, "state": v["state"], "why": named(v["why"])}
+    return words.format(**filled)
+
+
+def _speed(fact: Fact, _: Wording) -> str:
+    return f"{named(fact.values['worker'])} worked at speed {number(fact.values['speed'])} from then on."
+
+
+def _unanswered(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    text = f"{named(v['worker'])} had stopped and handed its outcome in, but got no answer: "
+    if v["lost"]:
+        lost = number_of(v["lost"], "message was", "messages were")
+        return f"{text}{lost} lost, the last at {w.at(v['last'], fact.at)}."
+    return text + ("the broker was down." if v["down"] else "none came in time.")
+
+
+def _ended(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    worker, took = named(v["worker"]), duration(v["took"])
+    if v["outcome"] == "ok":
+        kept = "; its heartbeats had kept the lease" if v["kept"] else ""
+        return f"{worker} handed in the outcome of attempt {v['attempt']} after {took}: ok{kept}."
+    why = f" ({named(v['why'])})" if v["why"] else ""
+    if v["outcome"] == "too long":
+        return f"The broker ended attempt {v['attempt']} on {worker} after {took}: too long{why}."
+    return f"Attempt {v['attempt']} on {worker} ended after {took}: {v['outcome']}{why}."
+
+
+_LOST: Final = MappingProxyType(
+    {
+        "off": "{worker} had been off since {since}",
+        "frozen": "{worker} had stood still since {since}",
+        "cut off": "{worker} had been cut off since {since}",
+        "unanswered": "{worker} had stopped working on it at {since}, and no heartbeat named it any more",
+        "never began": "{worker} never began to work on it",
+        "fixed": "a fixed lease is not renewed, and the work took longer",
+        "heartbeats lost": "heartbeats of {worker} were lost (a fault) from {since} on",
+        "no heartbeat": "no heartbeat of {worker} got through in time, though it was at work",
+    }
+)
+
+
+def _lost(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    worker = named(v["worker"])
+    if v["how"] == "withdrawn":
+        return f"Attempt {v['attempt']} on {worker} was over: the job was withdrawn."
+    if v["how"] == "forgotten by the broker":
+        return f"Attempt {v['attempt']} on {worker} counted as lost, and the job went back to its queue at once."
+    since = w.at(v["since"], fact.at) if v["since"] >= 0 else ""
+    because = _LOST[v["how"]].format(worker=worker, since=since)
+    if v["why"] == "worker silent":
+        heard = f" since {w.at(v['last'], fact.at)}" if v["last"] >= 0 else ""
+        text = (
+            f"The broker had heard nothing of {worker}{heard} and ended its lease (attempt {v['attempt']}): {because}."
+        )
+    else:
+        text = f"The lease of {worker} ran out and was lost (attempt {v['attempt']}): {because}."
+        if v["last"] == v["handed_out"] and v["how"] not in ("fixed", "never began"):
+            text += " No heartbeat had renewed it."
+    if v["late"] > 0:
+        text += f" It had been due to end {duration(v['late'])} before, while the broker was down."
+    return text
+
+
+def _handed_back(fact: Fact, _: Wording) -> str:
+    return f"{named(fact.values['worker'])} gave it back unstarted; the attempt does not count."
+
+
+def _learnt(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    text = f"{named(v['worker'])} was told that its lease (token {v['token']}) was lost"
+    if not v["stopped"]:
+        return text + "."
+    return text + (
+        f", and stopped: it had worked {duration(v['after'])} without it." if v["after"] else ", and stopped."
+    )
+
+
+def _renewal_refused(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"The broker refused a heartbeat of {named(v['worker'])}: its lease (token {v['token']}) was lost."
+
+
+def _worked_on(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    late = f"{duration(v['after'])} after the lease was over" if v["after"] else "as the lease was over"
+    if v["why"] == "finished":
+        return f"{named(v['worker'])} finished its work on attempt {v['attempt']}, {late}."
+    return f"{named(v['worker'])} stopped its work on attempt {v['attempt']}, {late}: {named(v['why'])}."
+
+
+def _stopped_itself(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['worker'])} stopped by itself: its own clock said that the lease had ended."
+
+
+def _refused(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"The broker refused the {v['what']} of {named(v['worker'])}: its token {v['token']} was stale."
+
+
+def _works_still(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['worker'])} worked on without a lease from then on, to the end of what the log tells."
+
+
+def _served_late(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['system'])} served the call of attempt {v['attempt']} now: nobody waited for it any more."
+
+
+def _overlap(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    who = listed(v["workers"])
+    why = {
+        "doubled": "they had the same lease",
+        "forgotten": "the broker had forgotten the first lease",
+        "zombie": f"{named(v['workers'][0])} did not know yet that its lease was over",
+    }[v["how"]]
+    return f"For {duration(v['end'] - v['begin'])}, until {w.at(v['end'], fact.at)}, {who} worked on it at once: {why}."
+
+
+def _left(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    who = "It" if v["ok"] else f"Attempt {v['attempt']}"
+    more = v["count"] - len(v["targets"])
+    return f"{who} left {listed(v['effects'])} on {listed(v['targets'], more=more)}."
+
+
+def _landed(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    text = f"{named(v['worker'])} left {named(v['effect'])} on {named(v['target'])}"
+    if v["again"]:
+        text += f" for the {times(v['times'])} time, which is not safe to repeat"
+    if v["late"]:
+        text += f"{', and' if v['again'] else ''} late: its lease (token {v['token']}) was over"
+        text += f", and {named(v['system'])} took it all the same" if v["system"] else ""
+    return text + "."
+
+
+def _effect_refused(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    who = named(v["system"]) if v["system"] else "The system"
+    return f"{who} refused {named(v['effect'])} on {named(v['target'])} from {named(v['worker'])}: {named(v['why'])}."
+
+
+def _effect_found(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['worker'])} looked first, found {named(v['effect'])} on {named(v['target'])}, and left it so."
+
+
+def _middle(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    outcomes = ", ".join(f"{count} {outcome or 'unfinished'}" for outcome, count in v["outcomes"].items())
+    return f"Attempts {v['first']} to {v['last']} are told together: {outcomes}."
+
+
+def _finished(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    after = f"{duration(v['took'])} after it came"
+    tries = f", in {number_of(v['attempts'], 'attempt')}" if v["attempts"] else ""
+    if v["state"] == "done":
+        return f"It was done, {after}{tries}."
+    if v["sub_state"] == "withdrawn":
+        return f"A person withdrew it, {after}{tries}: it failed (withdrawn)."
+    if v["sub_state"] == "prerequisite failed" and v["before"]:
+        return f"It failed, {after} (prerequisite failed): {named(v['before'])}, which goes before it, had failed."
+    why = f": {named(v['why'])}" if v["why"] else ""
+    return f"It failed, {after}{tries} ({v['sub_state']}){why}."
+
+
+def _unfinished(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    by = f" on {named(v['worker'])}" if v["worker"] else ""
+    when = "when the run ended" if v["over"] else "at the last event that is known"
+    return f"It was unfinished {when}, {duration(v['took'])} after it came: {v['state']}{by}."
+
+
+def _put_back(fact: Fact, _: Wording) -> str:
+    return f"A person put it back: job {fact.values['job']} came for it."
+
+
+def _asked(what: str) -> Say:
+    return lambda fact, _: f"A person asked to {what} it."
+
+
+def _stood(what: str) -> Say:
+    return lambda fact, _: f"{named(fact.values['worker'])} {what} it."
+
+
+def _fault(kind: str) -> str:
+    return kind.replace("_", " ")
+
+
+SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
+    {
+        "beats": _beats,
+        "came": _came,
+        "doubled": _doubled,
+        "effect_found": _effect_found,
+        "effect_refused": _effect_refused,
+        "ended": _ended,
+        "finished": _finished,
+        "forgotten": _forgotten,
+        "handed_back": _handed_back,
+        "held": _held,
+        "landed": _landed,
+        "learnt": _learnt,
+        "left": _left,
+        "lost": _lost,
+        "middle": _middle,
+        "overlap": _overlap,
+        "parts": _parts,
+        "put_back": _put_back,
+        "refused": _refused,
+        "renewal_refused": _renewal_refused,
+        "repeated": _repeated,
+        "resume_asked": _asked("resume"),
+        "resumed": _stood("resumed"),
+        "served_late": _served_late,
+        "speed": _speed,
+        "stopped_itself": _stopped_itself,
+        "suspend_asked": _asked("suspend"),
+        "suspended": _stood("suspended"),
+        "taken": _taken,
+        "trouble": _trouble,
+        "unanswered": _unanswered,
+        "unfinished": _unfinished,
+        "waited": say_waited,
+        "worked_on": _worked_on,
+        "works_still": _works_still,
+    }
+)
+"""The words of each kind of fact about a job; those of ``change`` are in ``emulator.show.story.other_settings``."""

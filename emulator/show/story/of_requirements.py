@@ -1,0 +1,69 @@
+"""In which words is each fact about a requirement told?"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+from emulator.measure.story.facts import Fact
+from emulator.measure.words import duration
+from emulator.show.page.telling import told
+from emulator.show.story.of_jobs import Say
+from emulator.show.story.wording import Wording, listed, named, number_of
+
+__all__ = ["SENTENCES"]
+
+_BASES: Final = MappingProxyType(
+    {"wait": "waited", "turnaround": "had a turnaround of", "run_time": "had a run time of"}
+)
+
+
+def _verdict(fact: Fact, _: Wording) -> str:
+    return str(fact.values["sentence"])
+
+
+def _time(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    beyond = ", beyond what was asked" if v["beyond"] else ""
+    return f"{named(v['name'])} {_BASES[v['base']]} {duration(v['time'])}{beyond}."
+
+
+def _effects(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['name'])} left {number_of(v['landings'], 'effect')}, the last here, on {listed(v['targets'])}."
+
+
+def _counted(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    name = named(v["name"])
+    text = told(tuple(named(one) if isinstance(one, str) else one for one in v["row"]), name, w.time)
+    return f"{name}: {text}" if v["name"] else text
+
+
+def _job(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['name'])} is {v['state']}" + (f" ({v['sub_state']})." if v["sub_state"] else ".")
+
+
+def _rest(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"And {number_of(v['count'], v['of'])} more."
+
+
+def _occurrence(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    due = w.at(v["due"], fact.at)
+    how = f"was done at {w.at(v['done'], fact.at)}" if v["done"] is not None else v["why_not"]
+    return f"Occurrence {v['ordinal']} of {named(v['entry'])}, due at {due}, {how}."
+
+
+SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
+    {
+        "counted": _counted,
+        "effects": _effects,
+        "job": _job,
+        "occurrence": _occurrence,
+        "rest": _rest,
+        "time": _time,
+        "verdict": _verdict,
+    }
+)

@@ -1,0 +1,115 @@
+"""In which words is each fact about a worker told?"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+from emulator.measure.story.facts import Fact
+from emulator.measure.words import duration, number
+from emulator.show.story.of_jobs import Say
+from emulator.show.story.wording import Wording, listed, named, number_of
+
+__all__ = ["SENTENCES"]
+
+_STATES: Final = MappingProxyType(
+    {
+        "booting": "It was switched on.",
+        "idle": "It was there, and idle.",
+        "busy": "It was there, and busy.",
+        "frozen": "It froze, and stood still.",
+        "cut off": "It was cut off from the broker, and worked on.",
+        "finishing": "It took nothing more, and finished what it had.",
+        "off": "It was off.",
+    }
+)
+
+
+def _state(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    text = _STATES[v["state"]]
+    return f"{text[:-1]}: {named(v['why'])}." if v["why"] else text
+
+
+def _fault(fact: Fact, _: Wording) -> str:
+    return f"A fault hit it: {fact.values['fault'].replace('_', ' ')}."
+
+
+def _fault_over(fact: Fact, _: Wording) -> str:
+    return f"That fault ended: {fact.values['fault'].replace('_', ' ')}."
+
+
+def _told_by_person(fact: Fact, _: Wording) -> str:
+    return f"A person told it: {fact.values['action'].replace('_', ' ')}."
+
+
+def _speed(fact: Fact, _: Wording) -> str:
+    return f"It worked at speed {number(fact.values['value'])} from then on."
+
+
+def _equipped(fact: Fact, _: Wording) -> str:
+    has = fact.values["value"]
+    return f"It was equipped with {listed(has.split(', ')) if has else 'nothing'} from then on."
+
+
+def _declared_lost(fact: Fact, w: Wording) -> str:
+    return f"The broker declared it lost: it had last heard of it at {w.at(fact.values['value'], fact.at)}."
+
+
+def _messages_lost(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    if v["count"] == 1:
+        return "A message between it and the broker was lost."
+    return f"{v['count']} messages between it and the broker were lost, the last at {w.at(v['last'], fact.at)}."
+
+
+def _worked(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    job = f"{named(v['name'])}, attempt {v['attempt']}, token {v['token']}"
+    text = f"It took {job}" if v["own"] else f"A double hand-out gave it {job} too"
+    if v["began"] < 0:
+        text += ", and never began"
+    elif v["took"] >= 0:
+        text += f", and worked on it for {duration(v['took'])}"
+        text += f" ({named(v['stopped'])})" if v["stopped"] not in ("", "finished") else ""
+    else:
+        text += ", and still worked on it at the end"
+    if v["outcome"]:
+        text += f": {v['outcome']}"
+        text += f" ({named(v['why'])})" if v["why"] and v["why"] != v["stopped"] else ""
+    text += "."
+    if v["after"] >= 0:
+        text += (
+            f" Of that, {duration(v['after'])} were without a lease." if v["after"] else " Its lease was over by then."
+        )
+    if v["refused"]:
+        text += f" The broker refused its {listed(dict.fromkeys(v['refused']))} as stale."
+    return text
+
+
+def _worked_well(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    until = w.at(v["until"], fact.at)
+    return f"It took {v['count']} jobs until {until}, {named(v['first'])} first and {named(v['last'])} last: all ok."
+
+
+def _sum(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    text = f"In all it took {number_of(v['attempts'], 'attempt')}: {v['ok']} ended ok, {v['lost']} lost their lease."
+    return text + (f" It worked {duration(v['without'])} without a lease." if v["without"] else "")
+
+
+SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
+    {
+        "declared_lost": _declared_lost,
+        "equipped": _equipped,
+        "fault": _fault,
+        "fault_over": _fault_over,
+        "messages_lost": _messages_lost,
+        "speed": _speed,
+        "state": _state,
+        "sum": _sum,
+        "told_by_person": _told_by_person,
+        "worked": _worked,
+        "worked_well": _worked_well,
+    }
+)

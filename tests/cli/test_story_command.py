@@ -1,0 +1,125 @@
+"""``queuedrill story``: what happened to a job, a worker, a requirement; of whole, cut and wrong logs."""
+
+import json
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from small_place import SCENARIO, Ended
+
+from emulator.cli.main import answer
+from emulator.record.log_reader import open_log
+from emulator.show.layout import columns
+
+FAULTY = (
+    SCENARIO.replace("count: 2,", "name: copies, count: 2,").replace(
+        "lease: 90s", "lease: 90s, retry: {attempts_in_all: 3}"
+    )
+    + 'faults: [{power_off: dome-1, at: "21:37", back_after: 5m}]\n'
+)
+"""The first of two jobs loses its worker after two minutes; another attempt begins when the worker is back."""
+
+
+@pytest.fixture
+def log(place: Path) -> Path:
+    """A log of the night in which the worker loses power."""
+    (place / "faulty.yaml").write_text(FAULTY)
+    answer(["run", "--quiet", "--log", "night.db", "faulty.yaml"])
+    return place / "night.db"
+
+
+@pytest.fixture
+def story(log: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
+    """Call ``story night.db`` with arguments."""
+    capsys.readouterr()
+
+    def call(*arguments: str) -> Ended:
+        code = answer(["story", "night.db", *arguments])
+        return Ended(code, *capsys.readouterr())
+
+    return call
+
+
+def test_a_story_is_told_in_sentences(story: Callable[..., Ended]) -> None:
+    """A job whose worker lost power: every sentence, its clock time, the events behind it."""
+    assert story("copies#1") == Ended(
+        0,
+        "The story of copies#1, job 1\n"
+        "2026-06-12, America/Santiago (UTC-04:00)\n"
+        "21:35:00 It came: arrival entry copies, queue night, routine copy. [5]\n"
+        "21:35:00 dome-1 took it: attempt 1, token 1, a lease of 1 min 30 s until\n"
+        "          21:36:30. [6, 7]\n"
+        "21:36:40 The last heartbeat of dome-1 that got through renewed the lease, until\n"
+        "          21:38:10. [12, 6]\n"
+        "21:37:00 dome-1 lost its power (a fault), and its work on attempt 1 was gone.\n"
+        "          [10, 11]\n"
+        "21:38:10 The lease of dome-1 ran out and was lost (attempt 1): dome-1 had been\n"
+        "          off since 21:37:00. [12, 11]\n"
+        "21:38:10 It waited 3 min 50 s for a worker, until 21:42:00: dome-1, the only\n"
+        "          worker that can take it, was not on or could not be reached. [13, 18]\n"
+        "21:42:00 dome-1 took it: attempt 2, token 2, a lease of 1 min 30 s until\n"
+        "          21:43:30. [18, 19]\n"
+        "21:52:00 dome-1 handed in the outcome of attempt 2 after 10 min: ok; its\n"
+        "          heartbeats had kept the lease. [21, 20]\n"
+        "21:52:00 It was done, 17 min after it came, in 2 attempts. [22]\n",
+        "",
+    )
+
+
+@pytest.mark.parametrize(
+    "whose", [("2",), ("--worker", "dome-1"), ("--requirement", "1"), ("--requirement", "makespan")]
+)
+def test_json_names_events_and_causes(story: Callable[..., Ended], log: Path, whose: tuple[str, ...]) -> None:
+    """Each sentence has events that exist, and chains of causes; the text form fits 80 columns."""
+    told = json.loads(story(*whose, "--json").out)
+    last, _ = open_log(log).last()
+    assert (told["format"], told["run_finished"], told["zone"]) == ("queuedrill-story/1", True, "America/Santiago")
+    numbers = [n for one in told["sentences"] for n in (*one["events"], *(n for chain in one["causes"] for n in chain))]
+    assert all(one["events"] and one["causes"] for one in told["sentences"])
+    assert numbers
+    assert all(1 <= n <= last for n in numbers)
+    assert max(columns(line) for line in story(*whose).out.splitlines()) <= 80
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (
+            ("copis#1",),
+            "night.db: there is no job 'copis#1': no job came from an entry 'copis': did you mean 'copies'?\n",
+        ),
+        (("9",), "night.db: there is no job 9: the jobs of this log are 1 to 2\n"),
+        (("--worker", "dom-1"), "night.db: no event names a worker 'dom-1': did you mean 'dome-1'?\n"),
+        (("--requirement", "makspan"), "night.db: there is no requirement on 'makspan': did you mean 'makespan'?\n"),
+        (("--requirement", "2"), "night.db: there is no requirement 2: its scenario states 1, from 1 on\n"),
+    ],
+)
+def test_what_is_not_there_is_said_with_the_nearest_name(
+    story: Callable[..., Ended], asked: tuple[str, ...], said: str
+) -> None:
+    """An unknown job, worker or requirement: exit code 2, and one line that names the nearest."""
+    assert story(*asked) == Ended(2, "", said)
+
+
+def test_one_subject_at_a_time(story: Callable[..., Ended]) -> None:
+    """Without a subject, or with two, the command says what to give."""
+    assert [story(*given).code for given in ((), ("1", "--worker", "dome-1"))] == [2, 2]
+    assert "Give one of: JOB, --worker NAME, --requirement N." in story().err
+
+
+def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], log: Path) -> None:
+    """Of a run that was killed the story goes up to the last event, and says that no more is known."""
+    with closing(sqlite3.connect(log)) as cut, cut:
+        cut.execute("DROP TRIGGER IF EXISTS events_are_kept")
+        for (name,) in cut.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            cut.execute(f"DROP TRIGGER {name}")
+        cut.execute("DELETE FROM events WHERE n > 10")
+        cut.execute("DELETE FROM meta WHERE key IN ('finished', 'events', 'digest')")
+    out = story("1").out
+    assert " ".join(out.split()).endswith(
+        "21:37:00 It was unfinished at the last event that is known, 2 min after it came: running on dome-1. [6] "
+        "The log ends at 21:37:00, before its run was finished: what came then is not known."
+    )
+    assert json.loads(story("1", "--json").out)["run_finished"] is False

@@ -1,0 +1,112 @@
+"""Stories of requirements on every figure of the catalogue, and of jobs with many attempts, holds and gaps in a log."""
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from night_rows import KEYS
+
+from emulator.experiment.night import run_night
+from emulator.measure.catalogue import MEASURES
+from emulator.measure.requirements import judge
+from emulator.measure.story.attempts import attempts_of
+from emulator.measure.story.job import job_story
+from emulator.measure.story.requirement import requirement_story
+from emulator.measure.story.settings import settings_of
+from emulator.measure.story.source import Rows
+from emulator.measure.story.surroundings import Surroundings
+from emulator.scenario.load import Loaded, load, load_text
+from emulator.show.story.writing import lines, sentences
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+NIGHTS = ("zombie-writes-first", "surge-refused", "missed-run", "rerun-while-zombie-returns", "three-hour-cap-shared")
+
+HELD = """\
+title: Held
+starts: 2026-06-12T21:00:00
+zone: UTC
+lasts: 2h
+queues: {night: {lease: 90s, retry: {attempts_in_all: 14}}}
+pools: {dome: {count: 1, serves: [night], heartbeat: 20s}}
+routines:
+  copy: {queue: night, parts: [{name: copy, takes: 10m}]}
+  fail: {queue: night, priority: 1, parts: [{name: fail, takes: 1m, error_share: 1.0}]}
+arrivals:
+  - {routine: copy, name: copies, count: 2, at: "21:10"}
+  - {routine: fail, name: fails, at: "21:40"}
+  - {routine: copy, name: after, at: "21:12", after: {entry: lasts, number: 1}}
+  - {routine: copy, name: lasts, at: "22:59"}
+  - {routine: copy, name: kept, at: "21:30"}
+actions:
+  - {hold: "copies#2", at: "21:15", lasts: 10m}
+  - {hold: "kept#1", at: "21:31"}
+"""
+"""A job that a person holds while it waits, one that nobody releases, one that waits for a job that never ends."""
+
+
+def asked(**keys: object) -> Any:
+    return SimpleNamespace(**{**dict.fromkeys(KEYS), **keys})
+
+
+def around(loaded: Loaded) -> tuple[Any, Surroundings]:
+    result = run_night(loaded, keep_events=True)
+    return result, Surroundings(Rows(result.rows or ()), settings_of(loaded.scenario), loaded.scenario.lasts)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NIGHTS)
+def test_every_figure_has_a_story(name: str) -> None:
+    """A requirement on any figure, by any part it may be told by, names its verdict first, and events that exist."""
+    loaded = load(SCENARIOS / f"{name}.yaml")
+    result, surroundings = around(loaded)
+    last = surroundings.source.last[0]
+    queue, entry = next(iter(loaded.scenario.queues)), loaded.scenario.arrivals[0].label
+    for measure in MEASURES.values():
+        for filters in (
+            {},
+            {"queue": queue} if "queue" in measure.by else {},
+            {"entry": entry} if "entry" in measure.by else {},
+        ):
+            requirement = asked(measure=measure.name, at_most=0 if measure.unit == "time" else 0.0, **filters)
+            judged = judge(result.night, requirement, loaded.clock)
+            story = requirement_story(surroundings, result.night, requirement, judged, 1, measure.name)
+            told = sentences(story, loaded.clock, surroundings.causes.chain)
+            assert told[0].text == judged.sentence
+            assert all(one.events and all(1 <= event <= last for event in one.events) for one in told)
+
+
+def test_many_attempts_are_told_together() -> None:
+    """Of fourteen attempts the first five and the last three are told one by one."""
+    loaded = load_text(HELD, "held.yaml")
+    _, surroundings = around(loaded)
+    told = [text for _, _, text, _ in lines(job_story(surroundings, 5), loaded.clock)]
+    assert [text for text in told if text.startswith("Attempts ")] == ["Attempts 6 to 11 are told together: 6 error."]
+    ended = [text.split(" on ")[0] for text in told if " ended after " in text]
+    assert ended == [f"Attempt {number}" for number in (1, 2, 3, 4, 5, 12, 13, 14)]
+
+
+def test_holds_are_told() -> None:
+    """A person's hold has its end; one that nobody releases is told so, and a wait for a job that does not end."""
+    loaded = load_text(HELD, "held.yaml")
+    _, surroundings = around(loaded)
+    told = {job: [text for _, _, text, _ in lines(job_story(surroundings, job), loaded.clock)] for job in (2, 3, 4)}
+    assert told[2][2] == "A person held it for 10 min, until 21:25:00."
+    assert told[3][1] == "It was held from then on: lasts#1 had to end first."
+    assert "A person held it, and nobody released it." in told[4]
+
+
+def test_attempts_of_a_log_with_gaps() -> None:
+    """Events under a token that no hand-out tells of are passed over; what was handed back ends its attempt."""
+    rows = [
+        (0, "work_began", 0, 1, "a", 1, 9),
+        (0, "work_stopped", 0, 1, "a", 1, 9, "finished"),
+        (0, "attempt_ended", 0, 1, "a", 1, 9, "ok", "", 0),
+        (0, "handed_back", 0, 1, "a", "queued", 1, 9),
+        (0, "effect_landed", 0, 1, "a", 1, 9, "x", "y", True),
+        (1, "handed_out", 0, 1, "a", 1, 2, 90, 1),
+        (2, "work_goes_on", 0, 1, "a", 2),
+        (3, "handed_back", 0, 1, "a", "queued", 1, 2),
+    ]
+    found = attempts_of(enumerate(rows, 1))
+    assert [(one.token, one.outcome, one.ended, one.work) for one in found] == [(2, "handed back", 3, [])]
