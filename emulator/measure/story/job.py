@@ -154,7 +154,7 @@ def _of_waiting(around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row
     waiting = Waiting(came[7], came[10], requires)
     for begin, end, began, ended in waits_of(rows, around.until):
         found = pieces(around, waiting, begin, end)
-        group = around.occupation(end).group(came[7], requires)
+        group = around.occupation(came[7]).group(requires)
         values = {
             "begin": begin,
             "end": end,

@@ -36,10 +36,10 @@ def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Pie
     """Part a stretch of waiting into pieces with one reason each; together they cover [begin, end)."""
     if begin >= end:
         return []
-    occupation = around.occupation(end)
+    occupation = around.occupation(job.queue)
     found: list[Piece] = []
     left = [(begin, end)]
-    for reason, layer in _layers(around, occupation, job):
+    for reason, layer in _layers(around, job):
         rest: list[tuple[int, int]] = []
         for since, until in left:
             for a, b, events in _within(layer, since, until):
@@ -56,14 +56,14 @@ def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Pie
     return list(_joined(found))
 
 
-def _layers(around: Surroundings, occupation: Occupation, job: Waiting) -> Iterator[tuple[str, _Layer]]:
+def _layers(around: Surroundings, job: Waiting) -> Iterator[tuple[str, _Layer]]:
     yield BROKER_DOWN, around.stretches("broker_down", "broker_up")
     yield QUEUE_HELD, around.stretches("queue_held", "queue_released", job.queue)
     queue = around.settings.queue(job.queue)
     if queue.running_at_most is not None:
-        yield QUEUE_FULL, occupation.queue_full(job.queue, queue.running_at_most)
+        yield QUEUE_FULL, around.leases.queue_full(job.queue, queue.running_at_most)
     if job.key:
-        yield KEY_BUSY, occupation.key_busy(job.key, queue.per_key_at_most)
+        yield KEY_BUSY, around.leases.key_busy(job.key, queue.per_key_at_most)
 
 
 def _within(layer: _Layer, begin: int, end: int) -> Iterator[tuple[int, int, tuple[int, ...]]]:
@@ -75,15 +75,15 @@ def _within(layer: _Layer, begin: int, end: int) -> Iterator[tuple[int, int, tup
 
 
 def _of_workers(occupation: Occupation, job: Waiting, begin: int, end: int) -> Iterator[Piece]:
-    group = occupation.group(job.queue, job.requires)
+    group = occupation.group(job.requires)
     for since, until, what in group.during(begin, end):
-        workers, events = group.workers, occupation.equipped_by(job.queue, since)
+        workers, events = group.workers, occupation.equipped_by(since)
         if what == BUSY:
             events = occupation.holders(workers, since)
         elif what == NONE_ON:
             events = occupation.states_of(workers, since)
         elif what == IDLE:
-            workers = (occupation.idle_one(job.queue, job.requires, since),)
+            workers = (occupation.idle_one(job.requires, since),)
             events = occupation.states_of(workers, since)
         yield Piece(since, until, what, events or (1,), workers, job.queue)
 
