@@ -16,6 +16,7 @@ from itertools import accumulate
 from typing import Any, Final
 
 from emulator.broker.matching import meets
+from emulator.errors import DefectError
 from emulator.measure.story.facts import MOST_CITED
 from emulator.measure.story.settings import WorkerSettings
 from emulator.measure.story.source import Numbered
@@ -248,7 +249,11 @@ class Occupation:
         return tuple(found[:MOST_CITED])
 
     def idle_one(self, requires: tuple[str, ...], at: int) -> str:
-        """Name the first worker in the scenario's order that could have taken such a job at a tick; "" if none."""
+        """Name the first worker in the scenario's order that could have taken such a job at a tick.
+
+        Raises:
+            DefectError: when there is none, though the group's spells say that one was idle.
+        """
         for worker in self.group(requires).workers:
             one = self._workers[worker]
             changes = self.equipment.get(worker, [])
@@ -257,7 +262,7 @@ class Occupation:
             busy = len(self._taken_at(worker, at))
             if self.state(worker, at)[0] in _THERE and busy < one.slots and meets(requires, has):
                 return worker
-        return ""
+        raise DefectError(f"no worker was idle at tick {at}, though a story is to say so: {requires!r}")
 
 
 class _Counts:

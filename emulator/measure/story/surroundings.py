@@ -14,7 +14,7 @@ from emulator.measure.story.settings import Settings
 from emulator.measure.story.source import SURROUNDING, Numbered, Source
 from emulator.record.events import Row
 
-__all__ = ["Surroundings"]
+__all__ = ["Surroundings", "name_of"]
 
 _BAD_STATES = ("off", "frozen", "cut off")
 
@@ -67,10 +67,7 @@ class Surroundings:
 
     def name(self, job: int) -> str:
         """Name a job as people do; "" if its submission is not known."""
-        for _, row in self.source.of_job(job):
-            if row[1] == "submitted":
-                return f"{row[8]}#{row[9]}" + (f" (put back as job {job})" if row[13] else "")
-        return ""
+        return next((name_of(row) for _, row in self.source.of_job(job) if row[1] == "submitted"), "")
 
     def requires(self, came: Row) -> tuple[str, ...]:
         """Give what the broker asked of a worker for a job, by its submission."""
@@ -150,6 +147,12 @@ class Surroundings:
             if all(_at(row, place) == value for place, value in details.items()):
                 found = number, row
         return found
+
+
+def name_of(row: Row) -> str:
+    """Name a job by its submission: ``entry#number``, and ``(put back as job n)`` for one that was put back."""
+    name = f"{row[8]}#{row[9]}"
+    return f"{name} (put back as job {row[3]})" if row[13] else name
 
 
 def _at(row: Row, place: str) -> object:

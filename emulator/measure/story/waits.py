@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, NamedTuple
 
-from emulator.measure.story.facts import Piece
+from emulator.measure.story.facts import MOST_CITED, Piece
 from emulator.measure.story.occupation import BUSY, IDLE, NONE_ON, Occupation
 from emulator.measure.story.surroundings import Surroundings
 
@@ -53,7 +53,7 @@ def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Pie
     for since, until in left:
         found += _of_workers(occupation, job, since, until)
     found.sort(key=lambda piece: piece.begin)
-    return list(_joined(found))
+    return _joined(found)
 
 
 def _layers(around: Surroundings, job: Waiting) -> Iterator[tuple[str, _Layer]]:
@@ -88,17 +88,14 @@ def _of_workers(occupation: Occupation, job: Waiting, begin: int, end: int) -> I
         yield Piece(since, until, what, events or (1,), workers, job.queue)
 
 
-def _joined(found: Iterable[Piece]) -> Iterator[Piece]:
+def _joined(found: Iterable[Piece]) -> list[Piece]:
     """Join neighbours with the same reason and workers."""
-    last: Piece | None = None
+    joined: list[Piece] = []
     for piece in found:
-        same = last is not None and (last.end, last.reason, last.workers) == (piece.begin, piece.reason, piece.workers)
-        if last is not None and same:
-            events = tuple(dict.fromkeys((*last.events, *piece.events)))[:20]
-            last = Piece(last.begin, piece.end, last.reason, events, last.workers, last.queue)
-            continue
-        if last is not None:
-            yield last
-        last = piece
-    if last is not None:
-        yield last
+        last = joined[-1] if joined else piece
+        if (last.end, last.reason, last.workers) == (piece.begin, piece.reason, piece.workers):
+            events = tuple(dict.fromkeys((*last.events, *piece.events)))[:MOST_CITED]
+            joined[-1] = Piece(last.begin, piece.end, last.reason, events, last.workers, last.queue)
+        else:
+            joined.append(piece)
+    return joined
