@@ -118,7 +118,7 @@ def test_a_heartbeat_that_was_refused() -> None:
     refused = row(120, "stale_refused", 1, "dome-1", 1, "renewal"), row(130, "stale_refused", 1, "dome-1", 1, "renewal")
     after = told(*ON, came(10), out(10), began(10), ended(100, *LOST), *refused, stopped(140, "power off"))[2:]
     assert after == [
-        "21:02:00 The broker refused a heartbeat of dome-1: its lease (token 1) was lost.",
+        "21:02:00 The broker refused the renewal of dome-1: its token 1 was stale.",
         "21:02:20 dome-1 stopped its work on attempt 1, 40 s after the lease was over: power off.",
         UNFINISHED + "running on dome-1.",
         "With a lease longer than 1 min 50 s in the queue night (it is 1 min 30 s), attempt 1 would not have lost it.",

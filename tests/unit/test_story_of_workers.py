@@ -22,7 +22,7 @@ def test_what_happened_to_a_worker_itself() -> None:
         changed(13, "finishing"), changed(14, "off", "finished and left"),
     ) == [
         "21:00:00 It was switched on.",
-        "21:00:01 It was there, and idle.",
+        "21:00:01 It was ready for work.",
         "21:00:05 A fault hit it: freeze.",
         "21:00:05 It froze, and stood still.",
         "21:00:06 The broker declared it lost: it had last heard of it at 21:00:04.",
