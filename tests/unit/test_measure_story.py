@@ -1,4 +1,7 @@
-"""Stories of every scenario, held against the events: what they name is there, causes reach a root, waits are true."""
+"""Stories of every scenario, held against the events: what they name is there, causes reach a root, waits are true.
+
+Three short scenarios are looked at in every run, the others with the slow tests.
+"""
 
 from collections.abc import Iterator
 from functools import lru_cache
@@ -22,7 +25,10 @@ from emulator.show.story.writing import sentences
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 FILES = sorted(file.name for file in SCENARIOS.glob("*.yaml"))
-every_scenario = pytest.mark.parametrize("name", FILES)
+QUICK = ("handed-out-twice.yaml", "rerun-while-zombie-returns.yaml", "zombie-writes-first.yaml")
+every_scenario = pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in FILES]
+)
 
 ROOTS = {"submitted", "submission_refused", "submission_repeated", "occurrence_skipped"} | {
     "action_taken", "action_refused", "fault_began", "fault_missed", "run_began",
@@ -62,7 +68,6 @@ def stories(name: str) -> Iterator[Story]:
         yield requirement_story(around, result.night, asked, judged, number, judged.requirement)
 
 
-@pytest.mark.slow
 @every_scenario
 def test_every_sentence_names_events_and_its_causes_reach_a_root(name: str) -> None:
     """The events that a sentence names exist; each chain of causes goes back to an arrival, action, fault or start."""
@@ -83,7 +88,6 @@ def test_every_sentence_names_events_and_its_causes_reach_a_root(name: str) -> N
     assert wrong == []
 
 
-@pytest.mark.slow
 @every_scenario
 def test_what_a_sentence_about_a_job_names_concerns_that_job(name: str) -> None:
     """Every event of a job's sentence is of the job, of a job of its family, or of a worker that it was handed to."""
@@ -147,7 +151,6 @@ def claimed(around: Surroundings, rows: tuple[Row, ...]) -> Iterator[tuple[int, 
                     yield job, fact.values["key"], piece
 
 
-@pytest.mark.slow
 @every_scenario
 def test_why_a_job_waited_is_true_at_each_instant(name: str) -> None:
     """While all are said to be busy no able worker is idle; while one is said to be idle there is one; and so on."""
@@ -174,7 +177,6 @@ def test_why_a_job_waited_is_true_at_each_instant(name: str) -> None:
     assert wrong == []
 
 
-@pytest.mark.slow
 @every_scenario
 def test_the_pieces_of_a_wait_cover_it(name: str) -> None:
     """Each stretch of waiting is explained from its beginning to its end, without a gap and without overlap."""
