@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from emulator.errors import LogError
+from emulator.experiment.logged_scenario import loaded_of
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
@@ -18,11 +19,11 @@ from emulator.measure.verdict import Judged
 from emulator.record.events import Row
 from emulator.record.log_reader import Log, open_log
 from emulator.record.recorder import Recorder
-from emulator.scenario.load import Loaded, load_text, varied
+from emulator.scenario.load import Loaded
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
-__all__ = ["JudgedLog", "judged_log", "loaded_of"]
+__all__ = ["JudgedLog", "judged_log"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,22 +43,6 @@ class JudgedLog:
     night: Night
     judged: tuple[Judged, ...]
     rows: tuple[Row, ...] = field(repr=False)
-
-
-def loaded_of(log: Log) -> Loaded:
-    """Read the scenario that a log holds, under the variant that was run.
-
-    Raises:
-        LogError: when the log names a variant that its scenario does not have.
-        ScenarioError: when this version of the program does not take the scenario any more.
-    """
-    meta = log.meta
-    loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
-    if not meta.variant:
-        return loaded
-    if meta.variant not in loaded.patches:
-        raise LogError(f"{log.path}: its run was of the variant {meta.variant!r}, which its scenario does not have")
-    return varied(loaded, loaded.patches[meta.variant], meta.variant)
 
 
 def judged_log(path: str | Path) -> JudgedLog:

@@ -10,11 +10,9 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 from emulator.errors import LogError
-from emulator.experiment.judged_log import judged_log, loaded_of
-from emulator.measure.requirements import say_requirement
+from emulator.experiment.logged_scenario import loaded_of
 from emulator.measure.story.facts import Story
 from emulator.measure.story.job import job_story
-from emulator.measure.story.requirement import requirement_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Numbered, Rows
 from emulator.measure.story.surroundings import Surroundings
@@ -125,6 +123,9 @@ def story_of_requirement(path: str | Path, asked: str) -> Told:
         LogError: when the log cannot be read, or its scenario has no such requirement.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
+    from emulator.experiment.judged_log import judged_log  # these load the world, which no other story needs
+    from emulator.measure.story.requirement import requirement_story
+
     found = judged_log(path)
     number = _find_requirement(found.log.path, found.loaded.scenario.must_hold, asked)
     requirement = found.loaded.scenario.must_hold[number - 1]
@@ -154,6 +155,8 @@ def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: st
     if not places:
         raise LogError(f"{path}: there is no requirement on {asked!r}: {advise(asked, names)}")
     if len(places) > 1:
+        from emulator.measure.requirements import say_requirement
+
         said = "; ".join(f"{place} is {say_requirement(requirements[place - 1])}" for place in places)
         raise LogError(f"{path}: {len(places)} requirements are on {asked}: give the number: {said}")
     return places[0]

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from emulator.errors import InputError
-from emulator.experiment.judged_log import loaded_of
+from emulator.experiment.logged_scenario import loaded_of
 from emulator.record.events import Row
 from emulator.record.finding import Jobs, find_worker
 from emulator.record.log_reader import Log, open_log

@@ -10,7 +10,7 @@ import pytest
 from small_place import SCENARIO, Ended
 
 from emulator.cli.main import answer
-from emulator.experiment.judged_log import loaded_of
+from emulator.experiment.logged_scenario import loaded_of
 from emulator.experiment.storytelling import story_of_job
 from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
