@@ -207,7 +207,7 @@ def _workers(night: Night) -> str:
     for pool in sorted(set(night.pools.values())):
         figures = Figures(night, Where(pool=pool))
         count = sum(1 for other in night.pools.values() if other == pool)
-        load = _text(write(figures.get("offered_load"))) if pool in night.offered_load else "not stated"
+        load = _text(write(figures.get("offered_load"))) if night.offered_load.get(pool) else "not stated"
         rows.append([_name(pool), str(count), _text(write(figures.get("utilisation"))), load])
     if not rows:
         return ""
