@@ -37,6 +37,12 @@ class ComparisonResult(Comparison):
         """Write it within 80 columns: ``as_text()`` gives it as text, ``write(file)`` shows it."""
         return comparison_page(self)
 
+    def page(self) -> str:
+        """Write it as one HTML page that needs no network; the same comparison gives the same bytes."""
+        from emulator.show.comparison.document import comparison_document
+
+        return comparison_document(self)
+
     def rows(self) -> list[dict[str, Any]]:
         """Give a row for each figure and variant as a dict, times in seconds."""
         return rows(self)
