@@ -51,6 +51,12 @@ class ComparisonResult(Comparison):
         """Give all of it as plain data for ``json.dumps``."""
         return comparison_json(self)
 
+    def _repr_html_(self) -> str:
+        """Show it in a notebook: a small table and a picture."""
+        from emulator.show.notebook import comparison_html
+
+        return comparison_html(self)
+
     def __str__(self) -> str:
         return self.summary().as_text()
 
@@ -81,6 +87,12 @@ class SizingResult(Sizing):
     def as_json(self) -> dict[str, Any]:
         """Give all of it as plain data for ``json.dumps``."""
         return sizing_json(self)
+
+    def _repr_html_(self) -> str:
+        """Show it in a notebook: a small table and a picture."""
+        from emulator.show.notebook import sizing_html
+
+        return sizing_html(self)
 
     def __str__(self) -> str:
         return self.summary().as_text()

@@ -120,6 +120,12 @@ class NightResult:
         """Give the summary as plain data for ``json.dumps``."""
         return as_json(self.night, self.judged, self.meta)
 
+    def _repr_html_(self) -> str:
+        """Show it in a notebook: a small table and a picture."""
+        from emulator.show.notebook import night_html
+
+        return night_html(self.night, self.judged, self.meta.title, self.loaded.scenario.must_hold)
+
     def _log(self) -> Log:
         if self.log is None:
             raise InputError("this run kept no events: run it with keep_events=True, or with log=PATH")

@@ -41,9 +41,16 @@ class Bound:
 
 
 def cumulative(
-    title: str, about: str, curves: Sequence[Curve], bounds: Sequence[Bound], unit: str, *, narrow: bool = False
+    title: str,
+    about: str,
+    curves: Sequence[Curve],
+    bounds: Sequence[Bound],
+    unit: str,
+    *,
+    narrow: bool = False,
+    styled: bool = False,
 ) -> str:
-    """Draw the share of values that are at most so large, for a page whose style sheet tells the colours.
+    """Draw the share of values that are at most so large.
 
     Args:
         title, about: for those who do not see it.
@@ -51,6 +58,7 @@ def cumulative(
         bounds: drawn in, each with its words above the curves.
         unit: of the values: time, share, count or ratio.
         narrow: for the width of a phone.
+        styled: with colours of its own, for one curve; else those of the page that it stands in.
     """
     width, left, right = (380, 52, 354) if narrow else (760, 60, 700)
     top = 22 + 16 * len(bounds)
@@ -80,7 +88,7 @@ def cumulative(
         svg.steps([(x, y - 4), (x + 36, y - 4)], role=role, dashes=_DASHES[place])
         svg.mark(x + 18, y - 4, SHAPES[place], role=role, size=4.5)
         svg.text(x + 44, y, fit(one.name, 44), size=12)
-    return svg.write(styled=False)
+    return svg.write(styled=styled)
 
 
 def both_widths(draw: Callable[[bool], str]) -> str:

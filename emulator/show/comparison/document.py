@@ -5,7 +5,6 @@ stands a table that says the same. The same comparison gives the same bytes.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from functools import partial
 from typing import Final
 
@@ -146,10 +145,10 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
     if not of.differences:
         return ""
     alike = f"<p>The same in every night under every variant: {text(', '.join(same))}.</p>" if same else ""
-    seen = replace(of, measures=tuple(measure for measure in of.measures if measure not in same))
-    if not seen.measures:
+    seen = [measure for measure in of.measures if measure not in same]
+    if not seen:
         return f"<section><h2>Differences to {name(of.baseline)}</h2>{alike}</section>"
-    picture = both_widths(lambda narrow: forest(seen, layout=_layout(narrow), styled=False))
+    picture = both_widths(lambda narrow: forest(of, layout=_layout(narrow), styled=False, measures=seen))
     means = {(one.measure, one.variant): one for one in of.spreads}
     rows = []
     for one in of.differences:

@@ -49,17 +49,25 @@ def pictures(comparison: Comparison, theme: Theme = "both") -> dict[str, str]:
     return dict(zip(NAMES, (forest(comparison, theme), trade_off(comparison, theme)), strict=True))
 
 
-def forest(comparison: Comparison, theme: Theme = "both", *, layout: Layout = BROAD, styled: bool = True) -> str:
+def forest(
+    comparison: Comparison,
+    theme: Theme = "both",
+    *,
+    layout: Layout = BROAD,
+    styled: bool = True,
+    measures: Sequence[str] | None = None,
+) -> str:
     """Draw every difference to the baseline with its interval, a panel for each figure.
 
     Args:
         theme: both (as the reader's system wants it), or one fixed.
         layout: ``BROAD`` or ``NARROW``.
         styled: with colours of its own; else those of the page that it stands in.
+        measures: these figures alone.
     """
     panels = [
         (measure, [one for one in comparison.differences if one.measure == measure][:_SHOWN])
-        for measure in comparison.measures
+        for measure in (comparison.measures if measures is None else measures)
     ]
     height = 60 + sum(58 + layout.row * len(found) for _, found in panels)
     about = " ".join(one.sentence for _, found in panels for one in found)
@@ -186,10 +194,13 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
     return svg.write(styled=styled)
 
 
-def held(shares: Sequence[Share], title: str, *, layout: Layout = BROAD) -> str:
+def held(
+    shares: Sequence[Share], title: str, *, layout: Layout = BROAD, styled: bool = False, by_requirement: bool = False
+) -> str:
     """Draw in what share of nights requirements hold, with its interval, and the share that is asked for.
 
-    It takes its colours from the page that it stands in.
+    Unless it is styled, it takes its colours from the page that it stands in. Lines are named by variant, or by
+    requirement.
     """
     drawn = [one for one in shares if one.interval is not None][:_SHOWN]
     layout = replace(layout, left=300) if not layout.narrow else layout
@@ -204,10 +215,10 @@ def held(shares: Sequence[Share], title: str, *, layout: Layout = BROAD) -> str:
         middle = top + 14 + place * layout.row + (18 if layout.narrow else 0)
         role, shape = _HELD.get(one.verdict, ("faint", "ring"))
         if layout.narrow:
-            svg.text(16, middle - 14, fit(one.variant, 34), size=12)
+            svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
             svg.text(layout.width - 12, middle - 14, one.verdict, anchor="end", size=11)
         else:
-            svg.text(layout.left - 10, middle + 4, fit(one.variant, 42), anchor="end", size=12)
+            svg.text(layout.left - 10, middle + 4, fit(_named(one, by_requirement), 42), anchor="end", size=12)
             svg.text(layout.right + 14, middle + 4, f"{one.held} of {one.judged}", size=11)
             svg.text(layout.width - 12, middle + 4, one.verdict, anchor="end", role=role, size=11)
         if one.requirement != ALL:  # all at once are asked for as each of them is
@@ -216,7 +227,11 @@ def held(shares: Sequence[Share], title: str, *, layout: Layout = BROAD) -> str:
         assert one.interval is not None
         _whisker(svg, scale, one.interval, middle, role)
         svg.mark(scale.at(one.held / one.judged), middle, shape, role=role, tip=one.sentence)
-    return svg.write(styled=False)
+    return svg.write(styled=styled)
+
+
+def _named(one: Share, by_requirement: bool) -> str:
+    return one.requirement if by_requirement else one.variant
 
 
 _Box = tuple[float, float, float, float]

@@ -11,7 +11,7 @@ from emulator.measure.verdict import Asked
 from emulator.measure.words import duration, write
 from emulator.show.cumulative import MOST, Bound, Curve, both_widths, cumulative
 
-__all__ = ["curve"]
+__all__ = ["curve", "drawn"]
 
 _SHARES: Final = {"median": 0.5, "p90": 0.9, "p95": 0.95, "p99": 0.99, "longest": 1.0}
 
@@ -28,28 +28,8 @@ def curve(night: Night, base: str, title: str, requirements: Sequence[Asked]) ->
     if not len(sample):
         return f"<h3>{escape(title)}</h3><p>No job had one.</p>"
     figures = Figures(night)
-    half, most = write(figures.get(f"{base}_median")), write(figures.get(f"{base}_p90"))
-    told = f"{title}: half within {half}, 9 of 10 within {most}."
-    about = [(one, name) for one in requirements if (name := _share_of(one, base))]
-    parts = dict.fromkeys(where for one, _ in about if (where := _part(one)) != Where())
-    seen = [Curve("all jobs", sample.ended, sample.cut_off)]
-    for where in list(parts)[: MOST - 1]:
-        part = Selection(night, where).sample(base)
-        if len(part):
-            seen.append(Curve(_said(where), part.ended, part.cut_off))
-    bounds = [
-        Bound(
-            bound,
-            _SHARES.get(name),
-            f"{name} {words} {duration(bound)}{f' for {_said(_part(one))}' * (_part(one) != Where())}",
-        )
-        for one, name in about
-        for words, bound in (("at most", one.at_most), ("at least", one.at_least))
-        if bound is not None
-    ]
-    picture = both_widths(
-        lambda narrow: cumulative(f"{title}, as a cumulative curve", told, seen, bounds, "time", narrow=narrow)
-    )
+    picture = both_widths(lambda narrow: drawn(night, base, title, requirements, narrow=narrow))
+    told = _told(figures, base, title)
     head = "".join(f'<th scope="col">{name}</th>' for name in ("", "median", "p90", "p99", "longest"))
     cells = "".join(
         f"<td>{escape(write(figures.get(f'{base}_{name}')))}</td>" for name in ("median", "p90", "p99", "longest")
@@ -62,6 +42,37 @@ def curve(night: Night, base: str, title: str, requirements: Sequence[Asked]) ->
         f'<div class="wide"><table><caption>{escape(title)} of jobs</caption><thead><tr>{head}</tr></thead>'
         f'<tbody><tr><th scope="row">{escape(title)}</th>{cells}</tr></tbody></table></div>'
     )
+
+
+def drawn(
+    night: Night, base: str, title: str, requirements: Sequence[Asked], *, narrow: bool, styled: bool = False
+) -> str:
+    """Draw the curve of all jobs, and of each part of the night that a requirement on this time is about."""
+    sample = Selection(night).sample(base)
+    about = [(one, name) for one in requirements if (name := _share_of(one, base))]
+    parts = [where for where in dict.fromkeys(_part(one) for one, _ in about) if where != Where()]
+    seen = [Curve("all jobs", sample.ended, sample.cut_off)]
+    for where in [] if styled else parts[: MOST - 1]:
+        part = Selection(night, where).sample(base)
+        if len(part):
+            seen.append(Curve(_said(where), part.ended, part.cut_off))
+    bounds = [
+        Bound(bound, _SHARES.get(name), f"{name} {words} {duration(bound)}{_of(_part(one))}")
+        for one, name in about
+        for words, bound in (("at most", one.at_most), ("at least", one.at_least))
+        if bound is not None
+    ]
+    told = _told(Figures(night), base, title)
+    return cumulative(f"{title}, as a cumulative curve", told, seen, bounds, "time", narrow=narrow, styled=styled)
+
+
+def _told(figures: Figures, base: str, title: str) -> str:
+    half, most = write(figures.get(f"{base}_median")), write(figures.get(f"{base}_p90"))
+    return f"{title}: half within {half}, 9 of 10 within {most}."
+
+
+def _of(where: Where) -> str:
+    return f" for {_said(where)}" if where != Where() else ""
 
 
 def _part(of: Asked) -> Where:
