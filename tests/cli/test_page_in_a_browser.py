@@ -239,7 +239,7 @@ def test_a_mean_of_a_comparison_leads_to_its_nights(browser: Browser, compared: 
     browser.open(compared)
     browser.run("document.querySelector('a[href^=\"#nights-\"]').click()")
     browser.run("new Promise(done => setTimeout(done, 100))")
-    assert browser.run("document.querySelector(location.hash).open") is True
+    assert browser.run("document.querySelector(location.hash).closest('details').open") is True
     assert browser.run("document.querySelectorAll(location.hash + ' tbody tr').length") == 8
 
 

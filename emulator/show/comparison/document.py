@@ -306,8 +306,9 @@ def _every_night(of: Comparison) -> str:
         more = f"<p>And {left:,} more nights: --results keeps all of them in a file.</p>" if left > 0 else ""
         head = ("seed", *(name(variant) for variant in of.variants))
         parts.append(
-            f'<details class="job" id="nights-{place}"><summary><h3>{figure}, night by night</h3></summary>'
-            f"{table(f'{figure} in each night', head, rows)}{more}</details>"
+            f'<details class="job"><summary><h3>{figure}, night by night</h3></summary>'
+            f'<div id="nights-{place}">'  # a link to what is inside opens it, without a script
+            f"{table(f'{figure} in each night', head, rows)}{more}</div></details>"
         )
     return "".join(parts) + "</section>"
 
