@@ -59,13 +59,14 @@ def _cell(of: str) -> str:
     return f'<td class="{"line" if short else "wrap"}">{of}</td>'
 
 
-def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = ()) -> str:
+def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = (), later: str = "") -> str:
     """Write a whole file.
 
     Args:
         title: of the window.
         body: ready HTML.
         data: blocks of data that scripts read, as ready HTML.
+        later: blocks of data that are not needed at once: a browser shows the page before it has read them.
         scripts: the files of the scripts, in order; without any the file has none.
 
     Returns:
@@ -80,7 +81,7 @@ def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = ()) 
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f'<meta name="color-scheme" content="light dark">\n<title>{text(title)}</title>\n<style>{style}</style>\n'
-        f"</head>\n<body>\n{body}\n{data}{run}</body>\n</html>\n"
+        f"</head>\n<body>\n{body}\n{data}{run}{later}</body>\n</html>\n"
     )
 
 

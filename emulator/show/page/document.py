@@ -67,11 +67,13 @@ def document(of: Material) -> str:
         "beatsKnown": of.beats is not None,
         "wholeEvents": whole,
     }
-    blocks = (
-        f'<script type="text/plain" id="columns">{_packed(data)}</script>\n'
-        f'<script type="text/plain" id="events">{_packed(_events(of.rows, whole, named))}</script>\n'
+    return file(
+        of.meta.title,
+        body,
+        data=f'<script type="text/plain" id="columns">{_packed(data)}</script>\n',
+        scripts=("columns.js", "axis.js", "page.js"),
+        later=f'<script type="text/plain" id="events">{_packed(_events(of.rows, whole, named))}</script>\n',
     )
-    return file(of.meta.title, body, data=blocks, scripts=("columns.js", "axis.js", "page.js"))
 
 
 def _events(rows: Iterable[tuple[int, Row]], whole: bool, named: frozenset[int]) -> list[list[Any]]:
