@@ -1,7 +1,6 @@
 """What does the page say in words and tables? Everything but the picture's own drawing, readable without a script."""
 
-from collections.abc import Iterable, Sequence
-from html import escape
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from emulator.measure.figures import Figures
@@ -9,6 +8,10 @@ from emulator.measure.night import Night
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
+from emulator.show.html import clean
+from emulator.show.html import name as _name
+from emulator.show.html import table as _table
+from emulator.show.html import text as _text
 from emulator.show.meta import SMALL_PRINT, verdict
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
@@ -19,12 +22,11 @@ from emulator.show.worst import worst_jobs
 if TYPE_CHECKING:
     from emulator.show.page.document import Material
 
-__all__ = ["clean", "sections"]
+__all__ = ["sections"]
 
 _MOST_STORIES: Final = 40
 _MOST_EVENTS: Final = 200
 _MOST_LISTED: Final = 10
-_LONGEST: Final = 160
 
 
 def sections(of: "Material") -> tuple[str, frozenset[int]]:
@@ -52,36 +54,6 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
         "</main>",
     ]
     return "\n".join(part for part in parts if part), listed
-
-
-def clean(text: str) -> str:
-    """Give a name as it may be shown: no control or direction marks, and no longer than a line or two.
-
-    >>> clean("a\\u202eb" + "c" * 500) == "a b" + "c" * 156 + "…"
-    True
-    """
-    shown = "".join(character if character.isprintable() else " " for character in text)
-    return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
-
-
-def _text(text: str) -> str:
-    return escape("".join(character if character.isprintable() else " " for character in text))
-
-
-def _name(text: str) -> str:
-    return f"<bdi>{escape(clean(text))}</bdi>"
-
-
-def _table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Write a table of ready HTML cells; the first cell of each row is its heading."""
-    top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
-    body = "".join(
-        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{cell}</td>" for cell in row[1:]) + "</tr>" for row in rows
-    )
-    return (
-        f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table><caption>{caption}</caption>'
-        f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
-    )
 
 
 def _job(night: Night, job: int, listed: frozenset[int]) -> str:
