@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from .judging import Measured, Round, Row
+from bench.judging import Measured, Round, Row
 
 __all__ = ["ROOT", "measure"]
 

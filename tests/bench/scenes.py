@@ -3,12 +3,11 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from bench.clocks import timed
 from emulator import NightResult, run
 from emulator.measure.catalogue import names
 from emulator.measure.night import FIRST_OUT, SUBMITTED
 from emulator.measure.selection import Selection, Where
-
-from .clocks import timed
 
 __all__ = ["MEAN_WAIT", "STATION", "every_figure", "mean_wait", "played", "scene", "station", "waits", "whole"]
 

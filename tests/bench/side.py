@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from .rows import ROWS
+from bench.rows import ROWS
 
 __all__ = ["main"]
 

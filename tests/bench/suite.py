@@ -9,10 +9,10 @@ import json
 import sys
 from collections.abc import Sequence
 
-from .judging import Found, MismatchError, Round, Row, found
-from .rows import ROWS
-from .running import measure
-from .telling import as_data, as_lines, as_table, command, machine
+from bench.judging import Found, MismatchError, Round, Row, found
+from bench.rows import ROWS
+from bench.running import measure
+from bench.telling import as_data, as_lines, as_table, command, machine
 
 __all__ = ["main"]
 

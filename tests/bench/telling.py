@@ -1,5 +1,6 @@
 """How is what was found written: as lines, as a table for a page, as plain data?"""
 
+import os
 import platform
 import statistics
 import sys
@@ -8,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from .judging import Claim, Found, Round, Row
+from bench.judging import Claim, Found, Round, Row
 
 __all__ = ["as_data", "as_lines", "as_table", "command", "machine", "number"]
 
@@ -92,14 +93,12 @@ def as_data(row: Row, found: Sequence[Found], rounds: Sequence[Round]) -> dict[s
 
 def machine() -> str:
     """Describe the machine and what runs on it, in one line."""
-    import os
-
     model = platform.processor() or platform.machine()
     cpuinfo = Path("/proc/cpuinfo")
     if cpuinfo.exists():
         named = [line.partition(":")[2].strip() for line in cpuinfo.read_text().splitlines() if "model name" in line]
         model = named[0] if named else model
-    today = datetime.now(tz=UTC).date()
+    today = datetime.now(tz=UTC).date()  # noqa: TID251 - nothing of the emulator: when the figures were taken
     system = f"{platform.system()} {platform.release().split('-')[0]}"
     return f"{today}, {os.cpu_count()} x {model}, {system}, {platform.python_implementation()} {sys.version.split()[0]}"
 

@@ -16,7 +16,7 @@ __all__ = ["Leased", "leased_work"]
 
 
 class Leased(NamedTuple):
-    """What was done: for each finished job (came, handed out, ended), how many heartbeats, how many leases were lost."""
+    """What was done: (came, handed out, ended) of each finished job, the heartbeats, the leases that were lost."""
 
     jobs: list[tuple[float, float, float]]
     heartbeats: int

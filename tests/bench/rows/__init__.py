@@ -1,6 +1,6 @@
 """The comparisons, one module each, in the order in which they are run."""
 
-from . import backlog, broken, idle, key, leased, log, loop, million, mm3, plugin, processes, small, start
+from bench.rows import backlog, broken, idle, key, leased, log, loop, million, mm3, plugin, processes, small, start
 
 __all__ = ["ROWS"]
 

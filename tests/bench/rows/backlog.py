@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from ..clocks import Marks, peak_memory
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast
-from ..scenes import played, scene, whole
-from . import mm3
+from bench.clocks import Marks, peak_memory
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast
+from bench.rows import mm3
+from bench.scenes import played, scene, whole
 
 __all__ = ["ROW"]
 

@@ -1,13 +1,12 @@
-"""Leased work under faults: heartbeats that break and go on again, computed, beside our own mode that simulates each."""
+"""Leased work under faults: heartbeats break and go on; computed, beside our own mode that simulates each."""
 
 import hashlib
 from typing import Any
 
+from bench.judging import Claim, Measured, Round, Row, as_fast, same
+from bench.rows.leased import leased, ours
+from bench.scenes import whole
 from emulator.record.events import HEARTBEAT_KINDS
-
-from ..judging import Claim, Measured, Round, Row, as_fast, same
-from ..scenes import whole
-from .leased import leased, ours
 
 __all__ = ["ROW"]
 

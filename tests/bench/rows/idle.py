@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from ..clocks import peak_memory
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast
-from ..scenes import played, scene, whole
+from bench.clocks import peak_memory
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast
+from bench.scenes import played, scene, whole
 
 __all__ = ["ROW"]
 

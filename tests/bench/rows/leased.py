@@ -3,10 +3,9 @@
 from typing import Any
 
 import emulator
-
-from ..clocks import peak_memory, timed
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
-from ..scenes import played, scene, whole
+from bench.clocks import peak_memory, timed
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
+from bench.scenes import played, scene, whole
 
 __all__ = ["HOURS", "ROW", "leased", "ours"]
 
@@ -46,7 +45,7 @@ def ours(settings: dict[str, Any], heartbeats: Any) -> tuple[emulator.NightResul
 
 def by_hand(hours: int) -> Measured:
     """Let the model by hand run for as long."""
-    from ..baselines.simpy_leases import leased_work
+    from bench.baselines.simpy_leases import leased_work
 
     found, seconds = timed(
         lambda: leased_work(
@@ -85,7 +84,7 @@ def check(measured: Round) -> None:
 
 ROW = Row(
     name="leased",
-    asks="leased work, 20 workers, hour-long jobs, 30 s heartbeats, 90 s leases, beside simpy simulating each heartbeat",
+    asks="20 workers, hour-long jobs, 30 s heartbeats, 90 s leases, beside simpy simulating each heartbeat",
     unit="jobs",
     sides={
         "ours": lambda scale: ours(leased(whole(HOURS * scale)), "computed")[1],

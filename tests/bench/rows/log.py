@@ -3,11 +3,10 @@
 import tempfile
 from pathlib import Path
 
+from bench.clocks import peak_memory, timed
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
+from bench.scenes import played, station, whole
 from emulator.record.log_writer import BATCH
-
-from ..clocks import peak_memory, timed
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
-from ..scenes import played, station, whole
 
 __all__ = ["JOBS", "ROW", "into_log"]
 
@@ -16,7 +15,7 @@ JOBS = 50_000
 
 def into_log(jobs: int, path: Path) -> Measured:
     """Run M/M/3 into a log; the work is the events written."""
-    from ..baselines.bare_log import read_log
+    from bench.baselines.bare_log import read_log
 
     night, seconds = played(station(jobs), log=path, keep_events=False)
     peak = peak_memory()
@@ -34,7 +33,7 @@ def ours(jobs: int) -> Measured:
 
 def bare(jobs: int) -> Measured:
     """Write the rows of the same run with nothing but sqlite3."""
-    from ..baselines.bare_log import read_log, write_log
+    from bench.baselines.bare_log import read_log, write_log
 
     with tempfile.TemporaryDirectory() as folder:
         path, copy = Path(folder, "ours.qdlog"), Path(folder, "bare.sqlite")

@@ -4,11 +4,10 @@ import asyncio
 from collections.abc import Callable
 from random import Random  # noqa: TID251 - a user's own code draws as it likes
 
+from bench.clocks import peak_memory, timed
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
+from bench.scenes import STATION, whole
 from emulator import VirtualLoop
-
-from ..clocks import peak_memory, timed
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
-from ..scenes import STATION, whole
 
 __all__ = ["ROW", "drawn", "jobs_on"]
 
@@ -53,7 +52,7 @@ def side(loop: Callable[[], asyncio.AbstractEventLoop], jobs: int) -> Measured:
 
 def stock(jobs: int) -> Measured:
     """Run them on the stock loop."""
-    from ..baselines.jumping_loop import JumpingLoop
+    from bench.baselines.jumping_loop import JumpingLoop
 
     return side(JumpingLoop, jobs)
 

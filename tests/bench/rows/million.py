@@ -3,9 +3,9 @@
 import tempfile
 from pathlib import Path
 
-from ..clocks import peak_memory
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast, peak
-from ..scenes import played, station, whole
+from bench.clocks import peak_memory
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast, peak
+from bench.scenes import played, station, whole
 
 __all__ = ["ROW"]
 

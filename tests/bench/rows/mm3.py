@@ -1,8 +1,8 @@
 """M/M/3: the full life of each job as events in memory and every figure, beside a model by hand that records waits."""
 
-from ..clocks import peak_memory, timed
-from ..judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
-from ..scenes import MEAN_WAIT, STATION, every_figure, mean_wait, played, station, waits, whole
+from bench.clocks import peak_memory, timed
+from bench.judging import Claim, Measured, MismatchError, Round, Row, as_fast, same
+from bench.scenes import MEAN_WAIT, STATION, every_figure, mean_wait, played, station, waits, whole
 
 __all__ = ["JOBS", "ROW", "check_waits", "ours"]
 
@@ -24,7 +24,7 @@ def ours(jobs: int) -> Measured:
 
 def by_hand(jobs: int) -> Measured:
     """Let the model by hand do as many."""
-    from ..baselines.simpy_station import waits_of_station
+    from bench.baselines.simpy_station import waits_of_station
 
     found, seconds = timed(lambda: waits_of_station(jobs, seed=1, **STATION))
     mean, error = mean_wait(found)

@@ -4,9 +4,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from ..clocks import seconds_of_command
-from ..judging import Claim, Measured, MismatchError, Round, Row
-from ..scenes import whole
+from bench.clocks import seconds_of_command
+from bench.judging import Claim, Measured, MismatchError, Round, Row
+from bench.scenes import whole
 
 __all__ = ["ROW"]
 

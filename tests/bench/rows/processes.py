@@ -3,9 +3,8 @@
 from time import perf_counter, process_time
 
 import emulator
-
-from ..judging import Claim, Measured, Round, Row, as_fast, same
-from ..scenes import whole
+from bench.judging import Claim, Measured, Round, Row, as_fast, same
+from bench.scenes import whole
 
 __all__ = ["ROW"]
 

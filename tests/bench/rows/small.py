@@ -3,10 +3,9 @@
 from typing import Any
 
 import emulator
-
-from ..clocks import peak_memory, timed
-from ..judging import Claim, Measured, MismatchError, Round, Row
-from ..scenes import played, scene, whole
+from bench.clocks import peak_memory, timed
+from bench.judging import Claim, Measured, MismatchError, Round, Row
+from bench.scenes import played, scene, whole
 
 __all__ = ["ROW"]
 
