@@ -13,7 +13,8 @@ if __name__ == "__main__":  # processes are started by importing this file anew
     if asked == "side":
         from bench.side import main as side
 
-        sys.exit(side(rest))
+        side(rest)
+        sys.exit()
     if asked in ("counts", "count-one"):
         from bench.counts import main as counts
 

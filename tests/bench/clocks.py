@@ -5,7 +5,6 @@ so that whatever else the machine does costs little. Collecting garbage stays sw
 """
 
 import gc
-import os
 import resource
 import subprocess
 import sys
@@ -33,18 +32,14 @@ def peak_memory() -> int:
     return most if sys.platform == "darwin" else most * 1024
 
 
-def seconds_of_command(command: Sequence[str], folder: Path | str, compiled: Path | str) -> tuple[float, str]:
+def seconds_of_command(command: Sequence[str], folder: Path | str) -> tuple[float, str]:
     """Run a command and give the processor seconds that it and its children took, and what it printed.
-
-    Compiled modules are kept in the folder ``compiled``, so that a second run finds them, as on a machine in use.
 
     Raises:
         CalledProcessError: when it fails.
     """
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(compiled)}
-    environment.pop("PYTHONDONTWRITEBYTECODE", None)
-    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=True)
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, done.stdout
 

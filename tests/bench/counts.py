@@ -137,11 +137,11 @@ def main(arguments: Sequence[str]) -> int:
         for name, number in counted.items():
             print(f"{name}: {number} instructions for each job, pinned at {pins.get(name, 'nothing')}")
         return 1 if too_far(counted, {**counted, **pins}) else 0
-    pins = json.loads(PINS.read_text()) if PINS.exists() else {}
+    every: dict[str, Any] = json.loads(PINS.read_text()) if PINS.exists() else {}
     for python in [sys.executable, *given.renew]:
         version, counted = _in_a_child(python)
-        pins[version] = counted
-    PINS.write_text(json.dumps(dict(sorted(pins.items())), indent=2) + "\n")
+        every[version] = counted
+    PINS.write_text(json.dumps(dict(sorted(every.items())), indent=2) + "\n")
     return 0
 
 

@@ -1,8 +1,10 @@
 """How are the sides of a row measured by turns, so that what the machine does meanwhile hits each alike?"""
 
 import json
+import os
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -24,19 +26,23 @@ def measure(row: Row, runs: int, scale: float, tell: _Told = lambda _: None) -> 
     """
     rounds: list[Round] = []
     names = list(row.sides)
-    for number in range(runs):
-        tell(f"{row.name}: run {number + 1} of {runs}")
-        turned = names if number % 2 == 0 else names[::-1]
-        found = {name: _in_a_child(row.name, name, scale) for name in turned}
-        measured = {name: found[name] for name in names}
-        row.check(measured)
-        rounds.append(measured)
+    with tempfile.TemporaryDirectory() as compiled:
+        for number in range(runs):
+            tell(f"{row.name}: run {number + 1} of {runs}")
+            turned = names if number % 2 == 0 else names[::-1]
+            found = {name: _in_a_child(row.name, name, scale, compiled) for name in turned}
+            measured = {name: found[name] for name in names}
+            row.check(measured)
+            rounds.append(measured)
     return rounds
 
 
-def _in_a_child(row: str, side: str, scale: float) -> Measured:
+def _in_a_child(row: str, side: str, scale: float, compiled: str) -> Measured:
+    """Compiled modules are kept in a folder of their own, so that they are found again, as on a machine in use."""
+    environment = {**os.environ, "PYTHONPYCACHEPREFIX": compiled}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     command = [sys.executable, str(Path(__file__).parent), "side", row, side, repr(scale)]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
+    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True)
     if done.returncode:
         raise SystemExit(f"{row}, {side}: failed\n{done.stdout}{done.stderr}")
     return Measured(**json.loads(done.stdout.splitlines()[-1]))

@@ -11,7 +11,7 @@ from emulator.measure.selection import Selection, Where
 
 __all__ = ["MEAN_WAIT", "STATION", "every_figure", "mean_wait", "played", "scene", "station", "waits", "whole"]
 
-STATION = {"servers": 3, "per_second": 0.04, "mean_work": 60.0}
+STATION: dict[str, Any] = {"servers": 3, "per_second": 0.04, "mean_work": 60.0}
 """M/M/3 at 0.8: 144 jobs an hour, a minute of work each."""
 
 MEAN_WAIT = 64.7191011

@@ -10,7 +10,7 @@ from typing import Any
 __all__ = ["JumpingLoop"]
 
 
-class _Jump(selectors.DefaultSelector):  # type: ignore[misc,valid-type]  # a variable for type checkers
+class _Jump(selectors.DefaultSelector):
     now = 0.0
 
     def select(self, timeout: float | None = None) -> list[Any]:

@@ -43,7 +43,7 @@ def leased_work(
 
     def watch(event: simpy.Event) -> None:
         nonlocal lost
-        held: _Lease = event.value
+        held: Any = event.value  # a _Lease
         if held.over:
             return
         left = held.ends - env.now

@@ -31,8 +31,8 @@ def side(tests: int, *options: str) -> Measured:
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "test_unrelated.py").write_text(SUITE.format(tests=tests))
         (Path(folder) / "pytest.ini").write_text("[pytest]\nasyncio_default_fixture_loop_scope = function\n")
-        seconds_of_command(command, folder, Path(folder, "compiled"))
-        seconds, printed = seconds_of_command(command, folder, Path(folder, "compiled"))
+        seconds_of_command(command, folder)
+        seconds, printed = seconds_of_command(command, folder)
     if f"{tests} passed" not in printed:
         raise MismatchError(printed)
     return Measured(tests, seconds)

@@ -1,7 +1,6 @@
 """Starting the program: its help, and a first scenario, beside an interpreter that does nothing."""
 
 import sys
-import tempfile
 from collections.abc import Callable
 
 from bench.clocks import seconds_of_command
@@ -17,8 +16,7 @@ FIRST = "scenarios/worker-lost-mid-run.yaml"
 def side(command: list[str], says: str, times: int) -> Measured:
     """Start a command so many times, once before it counts."""
     command = [sys.executable, *command]
-    with tempfile.TemporaryDirectory() as compiled:
-        seconds = [seconds_of_command(command, ".", compiled) for _ in range(times + 1)][1:]
+    seconds = [seconds_of_command(command, ".") for _ in range(times + 1)][1:]
     if not all(says in printed for _, printed in seconds):
         raise MismatchError(f"{command} does not print {says!r}: {seconds[0][1]}")
     return Measured(times, sum(took for took, _ in seconds))
