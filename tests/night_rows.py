@@ -89,8 +89,8 @@ def asked(**keys: object) -> Any:
     return SimpleNamespace(**{**dict.fromkeys(KEYS), **keys})
 
 
-def the_night(unit: int = 1) -> Night:
-    """A night of 1000 units of so many ticks, two pools, two routines, seven jobs and one that was refused.
+def the_rows(unit: int = 1) -> Stream:
+    """The events of a night of 1000 units of so many ticks: two pools, two routines, seven jobs, one that was refused.
 
     Plates (routine copy), worker dome-1:
       job 1: submitted 0, out 0, works [0, 100), ok, done at 100; leaves copied on plate-1 (unrepeatable)
@@ -144,7 +144,12 @@ def the_night(unit: int = 1) -> Night:
     s.add(900, "stale_refused", 2, "dome-1", 3, "renewal")
     s.add(900, "stale_refused", 0, "dome-1", 99, "renewal")
     s.add(900, "fault_missed", 0, "", "freeze", "faults[0]", 1, "tower-1", "it was off")
-    return s.night(
+    return s
+
+
+def the_night(unit: int = 1) -> Night:
+    """The night that ``the_rows`` fold into."""
+    return the_rows(unit).night(
         1000 * unit,
         pools={"dome-1": "dome", "tower-1": "tower", "tower-2": "tower"},
         slots={"tower-1": 2},

@@ -4,9 +4,9 @@ A job or a worker is found without folding the whole log: its own events are ask
 that its story needs. A requirement is judged anew, from all events.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from emulator.errors import LogError
@@ -49,20 +49,30 @@ class _LogSource:
         self.finished = log.finished
         self._known: dict[int, Row] = {}
         self.of_job = lru_cache(maxsize=4096)(self._of_job)
+        self.of_kinds = lru_cache(maxsize=16)(self._of_kinds)
         self.one = lru_cache(maxsize=65536)(self._one)
 
-    def _of_job(self, job: int) -> Sequence[Numbered]:
-        found = list(self._log.numbered(job=job, up_to=self.last[0]))
+    @cached_property
+    def _came(self) -> dict[int, int]:
+        """The event by which each job came, before which there is none of it."""
+        return {row[3]: number for number, row in self.of_kinds(("submitted",))}
+
+    def _of_job(self, job: int, before: int | None = None) -> Sequence[Numbered]:
+        up_to = self.last[0] if before is None else before - 1
+        found = list(self._log.numbered(job=job, after=self._came.get(job, 1) - 1, up_to=up_to))
         self._known.update(found)
         return found
 
     def of_worker(self, worker: str) -> Sequence[Numbered]:
         return list(self._log.numbered(worker=worker, up_to=self.last[0]))
 
-    def of_kinds(self, kinds: Collection[str], until: int | None = None) -> Sequence[Numbered]:
-        found = list(self._log.numbered(kinds=kinds, until=until, up_to=self.last[0]))
+    def _of_kinds(self, kinds: tuple[str, ...], workers: frozenset[str] | None = None) -> Sequence[Numbered]:
+        found = list(self._log.numbered(kinds=kinds, workers=workers, up_to=self.last[0]))
         self._known.update(found)
         return found
+
+    def heads(self, kinds: tuple[str, ...]) -> Iterable[Numbered]:
+        return self._log.heads(kinds, up_to=self.last[0])
 
     def _one(self, number: int) -> Row:
         row = self._known.get(number)
@@ -83,9 +93,10 @@ def story_of_job(path: str | Path, job: str) -> Told:
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
     log = open_log(path)
-    number = Jobs(log.path).find(job)
+    source = _LogSource(log)
+    number = Jobs(log.path, (row for _, row in source.of_kinds(("submitted",)))).find(job)
     loaded = loaded_of(log)
-    around = _around(_LogSource(log), loaded)
+    around = _around(source, loaded)
     return _told(job_story(around, number), around, loaded)
 
 

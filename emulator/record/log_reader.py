@@ -4,12 +4,14 @@ A log is opened anew for every question and closed after it: a ``Log`` is a plai
 written shows each time what has been committed by then.
 """
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
+from typing import Any, Final
 
 from emulator.errors import LogError
-from emulator.record.encoding import decode
+from emulator.record.encoding import Record, decode, decode_all
 from emulator.record.events import DETAILS, Event, Row
 from emulator.record.export import digest
 from emulator.record.meta import RunMeta
@@ -17,6 +19,9 @@ from emulator.record.sqlite_log import Trace, read_facts, select, select_jobs, s
 from emulator.scenario.spelling import advise
 
 __all__ = ["JobState", "Log", "open_log"]
+
+_BATCH: Final = 1_000
+"""So many events are decoded at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +83,7 @@ class Log:
         *,
         after: int | None = None,
         up_to: int | None = None,
+        workers: Collection[str] | None = None,
     ) -> Iterator[tuple[int, Row]]:
         """Give (number, row) of the events that satisfy every condition given, in order.
 
@@ -87,6 +93,7 @@ class Log:
             kinds: of these kinds alone.
             from_, until: at ticks in [from_, until) alone.
             after, up_to: with numbers in (after, up_to] alone.
+            workers: of some workers alone.
 
         Raises:
             LogError: when a kind is unknown or the log is damaged.
@@ -105,11 +112,28 @@ class Log:
             up_to=up_to,
             trace=self.trace,
         )
-        for number, at, kind, cause, whose, where, body in records:
+        if workers is not None:
+            records = (record for record in records if record[5] in workers)
+        while batch := tuple(islice(records, _BATCH)):
+            all_details: Iterable[Iterable[Any]]
             try:
-                yield number, (at, kind, cause, whose, where, *decode(kind, body))
+                all_details = decode_all(batch)
+            except ValueError:
+                all_details = self._one_by_one(batch)  # the one that is at fault says so
+            for (number, at, kind, cause, whose, where, _), details in zip(batch, all_details, strict=True):
+                yield number, (at, kind, cause, whose, where, *details)
+
+    def _one_by_one(self, records: Iterable[Record]) -> Iterator[Iterable[Any]]:
+        for record in records:
+            try:
+                yield decode(record[2], record[6])
             except ValueError as error:
-                raise LogError(f"{self.path}: event {number} is damaged: {error}") from error
+                raise LogError(f"{self.path}: event {record[0]} is damaged: {error}") from error
+
+    def heads(self, kinds: Collection[str], *, up_to: int) -> Iterator[tuple[int, Row]]:
+        """Give (number, row) of the events of known kinds, up to a number, without their details: quick."""
+        for record in select(self.path, kinds=kinds, up_to=up_to, trace=self.trace):
+            yield record[0], record[1:6]
 
     def rows(
         self,

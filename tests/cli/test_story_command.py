@@ -10,6 +10,12 @@ import pytest
 from small_place import SCENARIO, Ended
 
 from emulator.cli.main import answer
+from emulator.experiment.judged_log import loaded_of
+from emulator.experiment.storytelling import story_of_job
+from emulator.measure.story.job import job_story
+from emulator.measure.story.settings import settings_of
+from emulator.measure.story.source import Rows
+from emulator.measure.story.surroundings import Surroundings
 from emulator.record.log_reader import open_log
 from emulator.show.layout import columns
 
@@ -123,3 +129,11 @@ def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], log: Path) 
         "The log ends at 21:37:00, before its run was finished: what came then is not known."
     )
     assert json.loads(story("1", "--json").out)["run_finished"] is False
+
+
+def test_a_log_tells_what_its_events_tell(log: Path) -> None:
+    """A story asked from a log, bit by bit, is the one that all of its events in memory give."""
+    found = open_log(log)
+    loaded = loaded_of(found)
+    around = Surroundings(Rows(found.rows()), settings_of(loaded.scenario), loaded.scenario.lasts)
+    assert [story_of_job(log, str(job)).story for job in (1, 2)] == [job_story(around, job) for job in (1, 2)]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from log_rows import any_row, some_rows
 
 from emulator.errors import DefectError
-from emulator.record.encoding import decode, encode
+from emulator.record.encoding import decode, decode_all, encode
 from emulator.record.events import DETAILS, Row, to_json_object
 from emulator.record.export import Difference, difference, digest, json_lines
 
@@ -87,9 +87,12 @@ def test_a_row_that_is_no_event_is_named(row: Row, complaint: str) -> None:
     ("kind", "body"), [("queue_held", "{}"), ("queue_held", "[1]"), ("?", "{}"), ("queue_held", '{"queue":')]
 )
 def test_damaged_details_are_refused(kind: str, body: str) -> None:
-    """Text that is not the details of that kind of event raises ValueError."""
+    """Text that is not the details of that kind of event raises ValueError, alone and among others."""
     with pytest.raises(ValueError, match=r"is not what an event of the kind|Expecting value"):
         decode(kind, body)
+    good = (1, 5, "queue_held", 0, 0, "", '{"queue":"night"}')
+    with pytest.raises(ValueError, match=r"is not what an event of the kind|Expecting|zip"):
+        decode_all([good, (2, 5, kind, 0, 0, "", body), good])
 
 
 held, released = (5, "queue_held", 3, 0, "", "night"), (5, "queue_released", 3, 0, "", "night")

@@ -76,6 +76,15 @@ def test_filters(log: Path, wanted: dict[str, object], numbers: list[int]) -> No
     assert [event.number for event in found.events(**wanted)] == numbers
 
 
+def test_events_of_some_workers_and_heads(log: Path) -> None:
+    """Several workers may be asked for at once; heads are events without their details."""
+    found = open_log(log)
+    asked = found.numbered(kinds=["handed_out", "finished"], workers={"dome-1", "dome-3"})
+    assert list(asked) == [(4, ROWS[3]), (7, ROWS[6])]
+    heads = [(4, (5, "handed_out", 1, 1, "dome-1")), (5, (5, "handed_out", 3, 3, "dome-2"))]
+    assert list(found.heads(["handed_out", "finished"], up_to=6)) == heads
+
+
 def test_a_misspelt_kind_is_refused(log: Path) -> None:
     """Asking for a kind that does not exist names the nearest one."""
     with pytest.raises(LogError) as caught:

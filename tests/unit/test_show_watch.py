@@ -76,7 +76,7 @@ def test_a_night_at_80_by_24() -> None:
         "  21:35:00  dome-1 takes plates#1, attempt 1\n"
         "  21:35:00  dome-2 takes plates#2, attempt 1\n"
         "  21:37:00  FAULT freeze of dome-2\n"
-        "  21:37:00  dome-2 stands still\n"
+        "  21:37:00  dome-2 freezes\n"
         "  21:38:00  plates#2: attempt 1 on dome-2 ended: lease lost (lease ran out)\n"
         "  21:38:00  plates#2 is to be tried again\n"
         "\n"
@@ -209,7 +209,7 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
     ("row", "said"),
     [
         ((0, "worker_changed", 0, 0, "dome-1", "booting", "", 1), None),
-        ((9, "worker_changed", 0, 0, "dome-1", "booting", "", 2), "dome-1 boots"),
+        ((9, "worker_changed", 0, 0, "dome-1", "booting", "", 2), "dome-1 is switched on"),
         ((9, "worker_changed", 0, 0, "dome-1", "idle", "", 1), None),
         ((9, "worker_changed", 0, 0, "dome-1", "idle", "link restored", 1), "dome-1 is ready for work (link restored)"),
         ((9, "worker_changed", 0, 0, "dome-1", "cut off", "out", 1),
@@ -219,9 +219,24 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
         ((9, "attempt_ended", 0, 3, "dome-1", 2, 1, "error", "", 9), "plates#3: attempt 2 on dome-1 ended: error"),
         ((9, "requeued", 0, 3, "", "requeued held", 9 + 20 * SECOND, -1),
          "plates#3 is to be tried again after a pause of 20 s"),
-        ((9, "finished", 0, 3, "", "failed", "expired", "", 0), "plates#3 is failed, expired after 0 attempts"),
+        ((9, "finished", 0, 3, "", "failed", "expired", "", 0), "plates#3 fails (expired)"),
+        ((9, "finished", 0, 3, "", "failed", "withdrawn", "", 1), "a person withdraws plates#3 after 1 attempt"),
+        ((9, "finished", 0, 3, "", "failed", "attempts used up", "", 2),
+         "plates#3 fails after 2 attempts (attempts used up)"),
+        ((9, "stale_refused", 0, 3, "dome-1", 7, "outcome"),
+         "plates#3: the broker refuses the outcome of dome-1: its token 7 is stale"),
+        ((9, "stale_refused", 0, 0, "dome-1", 7, "renewal"),
+         "the broker refuses the renewal of dome-1: its token 7 is stale"),
+        ((9, "worker_told", 0, 3, "dome-1", 7, "lease lost"),
+         "plates#3: dome-1 is told that its lease (token 7) is lost"),
+        ((9, "worker_told", 0, 3, "dome-1", 7, "suspend"), "dome-1 is told to suspend plates#3"),
+        ((9, "equipment_changed", 0, 0, "dome-1", ""), "dome-1 is equipped with nothing"),
+        ((9, "submission_repeated", 0, 3, "", "one"),
+         "plates#3 is submitted again under the key one, and taken for the same job"),
+        ((9, "effect_refused", 0, 3, "dome-1", 1, 7, "copied", "plate-7", "stale token"),
+         "plates#3: the system refuses copied on plate-7 from dome-1: stale token"),
         ((9, "held", 0, 3, "", "queued held", "pausing"), None),
-        ((9, "held", 0, 3, "", "queued held", "by a person"), "plates#3 is held by a person"),
+        ((9, "held", 0, 3, "", "queued held", "by a person"), "a person holds plates#3"),
         ((9, "work_stopped", 0, 3, "dome-1", 1, 1, "finished"), None),
         ((9, "fault_missed", 1, 0, "", "power_off", "faults[0]", 1, "dome-1", "it is off"),
          "fault without effect: power off of dome-1: it is off"),

@@ -213,14 +213,14 @@ def test_a_worker_that_was_cut_off() -> None:
     told = [f"{time} {text}" for _, time, text, _ in lines(worker_story(surroundings, "qui-1"), clock)]
     assert told == [
         "21:00:00 It was switched on.",
-        "21:00:00 It was there, and idle.",
+        "21:00:00 It was ready for work.",
         "21:10:00 It took qs#1, attempt 1, token 4, and worked on it for 7 min (told that its lease is lost): lease "
         "lost (worker silent). Of that, 4 min 20 s were without a lease.",
         "21:12:00 A fault hit it: cut link.",
         "21:12:00 It was cut off from the broker, and worked on: both.",
         "21:12:40 The broker declared it lost: it had last heard of it at 21:11:40.",
         "21:17:00 That fault ended: cut link.",
-        "21:17:00 It was there, and busy: link restored.",
+        "21:17:00 It was at work: link restored.",
         "23:30:00 The broker declared it lost: it had last heard of it at 23:19:40.",
         "01:00:00 In all it took 1 attempt: 0 ended ok, 1 lost their lease. It worked 4 min 20 s without a lease.",
     ]

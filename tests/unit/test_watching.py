@@ -131,7 +131,7 @@ def test_plain_lines_tell_the_night(loaded: Loaded) -> None:
         "21:38:10  copies#1: attempt 1 on dome-1 ended: lease lost (lease ran out)\n"
         "21:38:10  copies#1 is to be tried again after a pause of 20 s\n"
         "21:42:00  fault over: power off of dome-1\n"
-        "21:42:00  dome-1 boots\n"
+        "21:42:00  dome-1 is switched on\n"
         "21:42:00  dome-1 takes copies#1, attempt 2\n"
         "21:52:00  copies#1 is done after 2 attempts\n"
         "21:52:00  dome-1 takes copies#2, attempt 1\n"

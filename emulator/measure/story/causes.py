@@ -74,9 +74,7 @@ class Causes:
 
     def _last(self, job: int, event: int, wanted: Callable[[Row], bool]) -> int:
         found = 1
-        for number, row in self._source.of_job(job):
-            if number >= event:
-                break
+        for number, row in self._source.of_job(job, event):
             if wanted(row):
                 found = number
         return found

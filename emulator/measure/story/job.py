@@ -11,12 +11,12 @@ from emulator.measure.story.attempts import Attempt, attempts_of, overlaps
 from emulator.measure.story.changes import changes
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.landings import landings
-from emulator.measure.story.surroundings import Surroundings
+from emulator.measure.story.surroundings import Surroundings, name_of
 from emulator.measure.story.tries import facts_of_attempt
 from emulator.measure.story.waits import Waiting, pieces
 from emulator.record.events import Row
 
-__all__ = ["Hold", "holds", "job_story", "name_of", "waits_of"]
+__all__ = ["Hold", "holds", "job_story", "waits_of"]
 
 _AT_MOST: Final = 12
 """Of a job with more attempts, those in the middle are told together."""
@@ -33,12 +33,6 @@ class Hold(NamedTuple):
     began: int
     ended: int
     cause: int
-
-
-def name_of(row: Row) -> str:
-    """Name a job by its submission: ``entry#number``, and ``(put back as job n)`` for one that was put back."""
-    name = f"{row[8]}#{row[9]}"
-    return f"{name} (put back as job {row[3]})" if row[13] else name
 
 
 def holds(rows: Sequence[tuple[int, Row]]) -> list[Hold]:
@@ -101,8 +95,8 @@ def job_story(around: Surroundings, job: int) -> Story:
     rows = around.source.of_job(job)
     came = next((number, row) for number, row in rows if row[1] == "submitted")
     attempts = attempts_of(rows)
-    facts = [_came(around, *came), *_of_waiting(around, rows, came[1])]
-    facts += _of_attempts(around, came[1], attempts)
+    facts = [_came(around, *came), *_of_attempts(around, came[1], attempts)]
+    facts += _of_waiting(around, rows, came[1])  # after what is told by the same event: it was handed back
     facts += _of_people(rows)
     facts += landings(around, rows, came[1], attempts)
     facts += _end(around, rows, came[1], attempts)
@@ -154,7 +148,7 @@ def _of_waiting(around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row
     waiting = Waiting(came[7], came[10], requires)
     for begin, end, began, ended in waits_of(rows, around.until):
         found = pieces(around, waiting, begin, end)
-        group = around.occupation(end).group(came[7], requires)
+        group = around.occupation(came[7]).group(requires)
         values = {
             "begin": begin,
             "end": end,

@@ -1,22 +1,24 @@
 """Which workers could have taken a job at any moment, and which were taken by what?
 
-One pass over the events that tell of hand-outs, work and workers. A worker is there when it is on, can be reached, is
-not frozen and still takes work. A slot of it is taken from the hand-out of a job to the end of its work, or until the
-outcome that it hands in is answered; a hand-out that its worker never heard of takes none.
+One pass over the events that tell of hand-outs, work and workers, for the workers that serve one queue. A worker is
+there when it is on, can be reached, is not frozen and still takes work. A slot of it is taken from the hand-out of a
+job to the end of its work, or until the outcome that it hands in is answered; a hand-out that its worker never heard of
+takes none.
 
-What many jobs wait for is told once for all of them: workers that serve one queue and have what a routine requires form
-a group, whose spells (all busy, none on, one idle) are found once and looked up by time.
+What many jobs wait for is told once for all of them: those of the workers that have what a routine requires form a
+group, whose spells (all busy, none on, one idle) are found once and looked up by time.
 """
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate
 from typing import Any, Final
 
 from emulator.broker.matching import meets
+from emulator.errors import DefectError
 from emulator.measure.story.facts import MOST_CITED
-from emulator.measure.story.settings import Settings
+from emulator.measure.story.settings import WorkerSettings
 from emulator.measure.story.source import Numbered
 from emulator.record.events import Row
 
@@ -28,7 +30,6 @@ __all__ = [
     "NONE_SERVES",
     "OCCUPYING",
     "Group",
-    "Lease",
     "Occupation",
     "Taken",
 ]
@@ -39,7 +40,6 @@ OCCUPYING: Final = (
     "handed_back",
     "handed_out",
     "stale_refused",
-    "submitted",
     "work_began",
     "work_stopped",
     "worker_changed",
@@ -70,19 +70,9 @@ class Taken:
     began: int = 0  # the event by which its work began
 
 
-@dataclass(frozen=True, slots=True)
-class Lease:
-    """A lease as the broker held it: ``[begin, end)``, its job, and the event of the hand-out."""
-
-    begin: int
-    end: int
-    job: int
-    event: int
-
-
 @dataclass(slots=True)
 class Group:
-    """The workers that serve a queue and, once equipped, may take a kind of job.
+    """The workers that, once equipped, may take a kind of job.
 
     ``spells`` are (begin, what) in order: what was true of the group from then until the next.
     """
@@ -107,33 +97,26 @@ class Group:
 
 
 class Occupation:
-    """What workers were taken by in the course of a run.
+    """What the workers that serve a queue were taken by in the course of a run.
 
     Args:
-        rows: numbered events of the kinds ``OCCUPYING``, in order.
-        settings: what the scenario says.
+        rows: numbered events of the kinds ``OCCUPYING`` and of these workers, in order.
+        workers: what the scenario says about them, in its order.
     """
 
-    def __init__(self, rows: Sequence[Numbered], settings: Settings) -> None:
-        self._settings = settings
+    def __init__(self, rows: Iterable[Numbered], workers: Mapping[str, WorkerSettings]) -> None:
+        self._workers = workers
         self.taken: dict[str, list[Taken]] = {}
         self.states: dict[str, list[tuple[int, str, int]]] = {}  # worker -> (tick, state, event)
         self.equipment: dict[str, list[tuple[int, tuple[str, ...], int]]] = {}
         self._changes: list[tuple[int, int, str, str, Any]] = []  # (tick, event, worker, what, value)
         self._outs: dict[str, list[int]] = {}
-        self._of_job: dict[int, tuple[str, str]] = {}
-        self._by_queue: dict[str, list[Lease]] = {}
-        self._by_key: dict[str, list[Lease]] = {}
-        self._out: dict[int, tuple[int, int]] = {}  # job -> (tick, event) of the lease that is out
         self._heard: dict[tuple[str, int], Numbered] = {}  # (worker, token) -> its hand-out, until its work begins
         self._open: dict[tuple[str, int], Taken] = {}
-        self._groups: dict[tuple[str, tuple[str, ...]], Group] = {}
+        self._groups: dict[tuple[str, ...], Group] = {}
         self._latest_ends: dict[str, list[int]] = {}
-        self._full: dict[tuple[str, str, int], list[tuple[int, int, tuple[int, ...]]]] = {}
         for number, row in rows:
             self._feed(number, row)
-        for job, (at, event) in self._out.items():
-            self._keep_lease(job, Lease(at, _NEVER, job, event))
         for slots in self.taken.values():
             slots.sort(key=lambda one: (one.begin, one.event))
         for worker, slots in self.taken.items():
@@ -147,14 +130,10 @@ class Occupation:
 
     def _feed(self, number: int, row: Row) -> None:
         at, kind, cause, job, worker = row[:5]
-        if kind == "submitted":
-            self._of_job[job] = row[7], row[10]
-        elif kind == "handed_out":
+        if kind == "handed_out":
             self._heard[worker, row[6]] = number, row
             self._outs.setdefault(worker, []).append(at)
-            self._out[job] = at, number
         elif kind in ("attempt_ended", "handed_back"):
-            self._end_lease(at, job)
             token = row[6] if kind == "attempt_ended" else row[7]
             one = self._open.get((worker, token))
             if kind == "handed_back" or (one is not None and one.stopped and one.stopped == cause):
@@ -195,39 +174,25 @@ class Occupation:
         if one is not None:
             one.end = at
 
-    def _end_lease(self, at: int, job: int) -> None:
-        out = self._out.pop(job, None)
-        if out is not None:
-            self._keep_lease(job, Lease(out[0], at, job, out[1]))
-
-    def _keep_lease(self, job: int, lease: Lease) -> None:
-        queue, key = self._of_job.get(job, ("", ""))
-        self._by_queue.setdefault(queue, []).append(lease)
-        if key:
-            self._by_key.setdefault(key, []).append(lease)
-
     # -- what is asked --------------------------------------------------------------------------------------------
 
-    def group(self, queue: str, requires: tuple[str, ...]) -> Group:
-        """Give the workers that serve a queue, and when those of them with what is required were free."""
-        found = self._groups.get((queue, requires))
+    def group(self, requires: tuple[str, ...]) -> Group:
+        """Give the workers that were able at some time, and when those with what is required were free."""
+        found = self._groups.get(requires)
         if found is None:
-            found = self._groups[queue, requires] = self._new_group(queue, requires)
+            found = self._groups[requires] = self._new_group(requires)
         return found
 
-    def _new_group(self, queue: str, requires: tuple[str, ...]) -> Group:
-        serving = {name: one for name, one in self._settings.workers.items() if queue in one.queues}
-        if not serving:
+    def _new_group(self, requires: tuple[str, ...]) -> Group:
+        if not self._workers:
             return Group((), [(0, NONE_SERVES)])
-        counts = _Counts({name: one.slots for name, one in serving.items()})
-        for name, one in serving.items():
+        counts = _Counts({name: one.slots for name, one in self._workers.items()})
+        for name, one in self._workers.items():
             counts.change(name, "equipment", meets(requires, one.equipment))
         ever = {name for name, is_able in counts.able.items() if is_able}
         spells: list[tuple[int, str]] = []
         last = 0
         for at, _, worker, what, value in self._changes:
-            if worker not in serving:
-                continue
             if at > last:
                 _tell(spells, last, counts.spell())
                 last = at
@@ -238,7 +203,7 @@ class Occupation:
             counts.change(worker, what, value)
         _tell(spells, last, counts.spell())
         outs = sorted(at for name in ever for at in self._outs.get(name, ()))
-        return Group(tuple(name for name in serving if name in ever), spells, outs)
+        return Group(tuple(name for name in self._workers if name in ever), spells, outs)
 
     def holders(self, workers: Sequence[str], at: int) -> tuple[int, ...]:
         """Give the events by which the slots of some workers were taken at a tick; the first ``MOST_CITED``."""
@@ -274,43 +239,30 @@ class Occupation:
         found = [self.state(worker, at)[1] for worker in workers]
         return tuple(event for event in found if event)[:MOST_CITED]
 
-    def equipped_by(self, queue: str, at: int) -> tuple[int, ...]:
-        """Give the events by which the equipment of the workers that serve a queue was last changed at a tick."""
+    def equipped_by(self, at: int) -> tuple[int, ...]:
+        """Give the events by which the equipment of the workers was last changed at a tick."""
         found = []
-        for worker, one in self._settings.workers.items():
-            changes = self.equipment.get(worker, []) if queue in one.queues else []
+        for changes in self.equipment.values():
             place = bisect_right(changes, at, key=lambda change: change[0])
             if place:
                 found.append(changes[place - 1][2])
         return tuple(found[:MOST_CITED])
 
-    def idle_one(self, queue: str, requires: tuple[str, ...], at: int) -> str:
-        """Name the first worker in the scenario's order that could have taken such a job at a tick; "" if none."""
-        for worker in self.group(queue, requires).workers:
-            one = self._settings.workers[worker]
+    def idle_one(self, requires: tuple[str, ...], at: int) -> str:
+        """Name the first worker in the scenario's order that could have taken such a job at a tick.
+
+        Raises:
+            DefectError: when there is none, though the group's spells say that one was idle.
+        """
+        for worker in self.group(requires).workers:
+            one = self._workers[worker]
             changes = self.equipment.get(worker, [])
             place = bisect_right(changes, at, key=lambda change: change[0])
             has = changes[place - 1][1] if place else one.equipment
             busy = len(self._taken_at(worker, at))
             if self.state(worker, at)[0] in _THERE and busy < one.slots and meets(requires, has):
                 return worker
-        return ""
-
-    def queue_full(self, queue: str, most: int) -> list[tuple[int, int, tuple[int, ...]]]:
-        """Give (begin, end, hand-outs) of the times when a queue ran as many jobs as it may."""
-        return self._filled("queue", queue, most, self._by_queue)
-
-    def key_busy(self, key: str, most: int) -> list[tuple[int, int, tuple[int, ...]]]:
-        """Give (begin, end, hand-outs) of the times when as many jobs of a key ran as may."""
-        return self._filled("key", key, most, self._by_key)
-
-    def _filled(
-        self, what: str, name: str, most: int, leases: Mapping[str, Sequence[Lease]]
-    ) -> list[tuple[int, int, tuple[int, ...]]]:
-        found = self._full.get((what, name, most))
-        if found is None:
-            found = self._full[what, name, most] = list(_filled(leases.get(name, ()), most))
-        return found
+        raise DefectError(f"no worker was idle at tick {at}, though a story is to say so: {requires!r}")
 
 
 class _Counts:
@@ -351,19 +303,3 @@ def _tell(spells: list[tuple[int, str]], at: int, what: str) -> None:
     """Add a spell, unless it is the one that lasts already."""
     if not spells or spells[-1][1] != what:
         spells.append((at, what))
-
-
-def _filled(leases: Sequence[Lease], most: int) -> Iterator[tuple[int, int, tuple[int, ...]]]:
-    """Give the stretches in which at least so many of the leases were out, cut where the set of them changes."""
-    ends = [(lease.begin, 1, lease) for lease in leases] + [(lease.end, 0, lease) for lease in leases]
-    ends.sort(key=lambda one: (one[0], one[1], one[2].event))
-    out: dict[int, Lease] = {}
-    since = 0
-    for at, begins, lease in ends:
-        if len(out) >= most and at > since:
-            yield since, at, tuple(out)[:MOST_CITED]
-        since = at
-        if begins:
-            out[lease.event] = lease
-        else:
-            out.pop(lease.event, None)

@@ -110,7 +110,7 @@ def _of_times(around: Surroundings, selection: Selection, base: str, bound: floa
 
 
 def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Iterator[Fact]:
-    """Give the jobs whose effects landed twice or late, with the landings."""
+    """Give the jobs whose effects landed twice or late, with the landings; jobs put back for one another as one."""
     night = selection.night
     jobs: list[int]
     if measure == "repeated_effects":
@@ -120,6 +120,7 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
     else:
         shared = [row for _, row in around.source.of_kinds(("effect_landed",)) if (row[7], row[8]) in night.shared]
         jobs = list(dict.fromkeys(row[3] for row in shared))
+    jobs = list(dict.fromkeys(around.family(job)[0] for job in jobs))
     for job in jobs[:_MOST]:
         landed = [
             (number, row)
@@ -132,6 +133,7 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
             "job": job,
             "name": around.name(job),
             "landings": len(landed),
+            "jobs": len({row[3] for _, row in landed}),
             "targets": tuple(dict.fromkeys(row[8] for _, row in landed))[:3],
         }
         numbers = tuple(number for number, _ in reversed(landed))[:MOST_CITED]

@@ -4,7 +4,7 @@ A story needs the events of one job or worker, a few kinds of everything else, a
 log they are asked for as they are needed (``emulator.experiment.storytelling``); a list in memory is ordered once.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 from typing import Final, Protocol
 
@@ -48,16 +48,20 @@ class Source(Protocol):
         """Say whether the run came to its end."""
         ...
 
-    def of_job(self, job: int) -> Sequence[Numbered]:
-        """Give the events of a job."""
+    def of_job(self, job: int, before: int | None = None) -> Sequence[Numbered]:
+        """Give the events of a job, of those with numbers below ``before`` if it is given."""
         ...
 
     def of_worker(self, worker: str) -> Sequence[Numbered]:
         """Give the events of a worker."""
         ...
 
-    def of_kinds(self, kinds: Collection[str], until: int | None = None) -> Sequence[Numbered]:
-        """Give the events of some kinds, of those at ticks below ``until`` if it is given."""
+    def of_kinds(self, kinds: tuple[str, ...], workers: frozenset[str] | None = None) -> Sequence[Numbered]:
+        """Give the events of some kinds, of those of some workers if they are given."""
+        ...
+
+    def heads(self, kinds: tuple[str, ...]) -> Iterable[Numbered]:
+        """Give the events of some kinds; what they carry beyond their worker may be missing."""
         ...
 
     def one(self, number: int) -> Row:
@@ -89,22 +93,26 @@ class Rows:
             return self._finished
         return bool(self._rows) and self._rows[-1][1] == "run_ended"
 
-    def of_job(self, job: int) -> Sequence[Numbered]:
-        """Give the events of a job."""
-        return self._by_job.get(job, ())
+    def of_job(self, job: int, before: int | None = None) -> Sequence[Numbered]:
+        """Give the events of a job, of those with numbers below ``before`` if it is given."""
+        found = self._by_job.get(job, ())
+        return found if before is None else [(number, row) for number, row in found if number < before]
 
     def of_worker(self, worker: str) -> Sequence[Numbered]:
         """Give the events of a worker."""
         return self._by_worker.get(worker, ())
 
-    def of_kinds(self, kinds: Collection[str], until: int | None = None) -> Sequence[Numbered]:
-        """Give the events of some kinds, of those at ticks below ``until`` if it is given."""
-        wanted = frozenset(kinds)
+    def of_kinds(self, kinds: tuple[str, ...], workers: frozenset[str] | None = None) -> Sequence[Numbered]:
+        """Give the events of some kinds, of those of some workers if they are given."""
         return [
             (number, row)
             for number, row in enumerate(self._rows, 1)
-            if row[1] in wanted and (until is None or row[0] < until)
+            if row[1] in kinds and (workers is None or row[4] in workers)
         ]
+
+    def heads(self, kinds: tuple[str, ...]) -> Iterable[Numbered]:
+        """Give the events of some kinds, whole."""
+        return self.of_kinds(kinds)
 
     def one(self, number: int) -> Row:
         """Give the event with a number."""

@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from functools import cached_property
 
 from emulator.measure.story.causes import Causes
+from emulator.measure.story.leases import LEASING, Leases
 from emulator.measure.story.occupation import OCCUPYING, Occupation
 from emulator.measure.story.settings import Settings
 from emulator.measure.story.source import SURROUNDING, Numbered, Source
 from emulator.record.events import Row
 
-__all__ = ["Surroundings"]
+__all__ = ["Surroundings", "name_of"]
 
 _BAD_STATES = ("off", "frozen", "cut off")
 
@@ -42,13 +43,17 @@ class Surroundings:
         self._changes: dict[str, list[Numbered]] = {}
         for number, row in self.kind("worker_changed"):
             self._changes.setdefault(row[4], []).append((number, row))
-        self._occupation: Occupation | None = None
-        self._occupied_until = -1
+        self._occupations: dict[tuple[str, ...], Occupation] = {}
 
     @cached_property
     def _again(self) -> list[Numbered]:
         """Give the submissions by which jobs were put back."""
         return [(number, row) for number, row in self.source.of_kinds(("submitted",)) if row[13]]
+
+    @cached_property
+    def leases(self) -> Leases:
+        """Tell how many jobs of a queue or of a key ran."""
+        return Leases(self.source.heads(LEASING), self.source.of_kinds(("submitted",)))
 
     def put_back(self, job: int) -> list[Numbered]:
         """Give the submissions by which a job was put back."""
@@ -62,10 +67,7 @@ class Surroundings:
 
     def name(self, job: int) -> str:
         """Name a job as people do; "" if its submission is not known."""
-        for _, row in self.source.of_job(job):
-            if row[1] == "submitted":
-                return f"{row[8]}#{row[9]}" + (f" (put back as job {job})" if row[13] else "")
-        return ""
+        return next((name_of(row) for _, row in self.source.of_job(job) if row[1] == "submitted"), "")
 
     def requires(self, came: Row) -> tuple[str, ...]:
         """Give what the broker asked of a worker for a job, by its submission."""
@@ -80,17 +82,13 @@ class Surroundings:
         """Give the events of one kind that tells of surroundings, in order."""
         return self._of_kind.get(kind, ())
 
-    def occupation(self, until: int | None = None) -> Occupation:
-        """Tell who was taken by what, at least up to a tick (default: to the end)."""
-        wanted = self.until + 1 if until is None else until
-        if self._occupation is None or wanted > self._occupied_until:
-            if self._occupation is not None:
-                wanted = self.until + 1  # who asks twice will ask again
-            whole = wanted > self.until
-            rows = self.source.of_kinds(OCCUPYING, None if whole else wanted)
-            self._occupation = Occupation(rows, self.settings)
-            self._occupied_until = wanted
-        return self._occupation
+    def occupation(self, queue: str) -> Occupation:
+        """Tell by what the workers that serve a queue were taken."""
+        workers = {name: one for name, one in self.settings.workers.items() if queue in one.queues}
+        names = tuple(workers)
+        if names not in self._occupations:
+            self._occupations[names] = Occupation(self.source.of_kinds(OCCUPYING, frozenset(names)), workers)
+        return self._occupations[names]
 
     def stretches(self, begins: str, ends: str, detail: str = "") -> list[tuple[int, int, tuple[int, ...]]]:
         """Give (begin, end, events) from each event of one kind to the next of another, told with the same detail."""
@@ -149,6 +147,12 @@ class Surroundings:
             if all(_at(row, place) == value for place, value in details.items()):
                 found = number, row
         return found
+
+
+def name_of(row: Row) -> str:
+    """Name a job by its submission: ``entry#number``, and ``(put back as job n)`` for one that was put back."""
+    name = f"{row[8]}#{row[9]}"
+    return f"{name} (put back as job {row[3]})" if row[13] else name
 
 
 def _at(row: Row, place: str) -> object:

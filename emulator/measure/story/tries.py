@@ -249,7 +249,7 @@ def _afterwards(attempt: Attempt, work: Work) -> Iterator[Fact]:
         yield Fact("learnt", told[0][1][0], events, (attempt.end,), {**values, "stopped": stopped})
     elif renewals:
         at = next(row[0] for number, row in stale if number == renewals[0])
-        yield Fact("renewal_refused", at, tuple(renewals[:MOST_CITED]), (attempt.end,), values)
+        yield Fact("renewal_refused", at, tuple(renewals[:MOST_CITED]), (attempt.end,), {**values, "what": "renewal"})
     if late and work.why != _TOLD_OFF:
         yield Fact("worked_on", work.stopped, (work.stop, attempt.end), (), values)
     elif 0 < work.stop < attempt.end and work.why == OWN_CLOCK:

@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, NamedTuple
 
-from emulator.measure.story.facts import Piece
+from emulator.measure.story.facts import MOST_CITED, Piece
 from emulator.measure.story.occupation import BUSY, IDLE, NONE_ON, Occupation
 from emulator.measure.story.surroundings import Surroundings
 
@@ -36,10 +36,10 @@ def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Pie
     """Part a stretch of waiting into pieces with one reason each; together they cover [begin, end)."""
     if begin >= end:
         return []
-    occupation = around.occupation(end)
+    occupation = around.occupation(job.queue)
     found: list[Piece] = []
     left = [(begin, end)]
-    for reason, layer in _layers(around, occupation, job):
+    for reason, layer in _layers(around, job):
         rest: list[tuple[int, int]] = []
         for since, until in left:
             for a, b, events in _within(layer, since, until):
@@ -53,17 +53,17 @@ def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Pie
     for since, until in left:
         found += _of_workers(occupation, job, since, until)
     found.sort(key=lambda piece: piece.begin)
-    return list(_joined(found))
+    return _joined(found)
 
 
-def _layers(around: Surroundings, occupation: Occupation, job: Waiting) -> Iterator[tuple[str, _Layer]]:
+def _layers(around: Surroundings, job: Waiting) -> Iterator[tuple[str, _Layer]]:
     yield BROKER_DOWN, around.stretches("broker_down", "broker_up")
     yield QUEUE_HELD, around.stretches("queue_held", "queue_released", job.queue)
     queue = around.settings.queue(job.queue)
     if queue.running_at_most is not None:
-        yield QUEUE_FULL, occupation.queue_full(job.queue, queue.running_at_most)
+        yield QUEUE_FULL, around.leases.queue_full(job.queue, queue.running_at_most)
     if job.key:
-        yield KEY_BUSY, occupation.key_busy(job.key, queue.per_key_at_most)
+        yield KEY_BUSY, around.leases.key_busy(job.key, queue.per_key_at_most)
 
 
 def _within(layer: _Layer, begin: int, end: int) -> Iterator[tuple[int, int, tuple[int, ...]]]:
@@ -75,30 +75,27 @@ def _within(layer: _Layer, begin: int, end: int) -> Iterator[tuple[int, int, tup
 
 
 def _of_workers(occupation: Occupation, job: Waiting, begin: int, end: int) -> Iterator[Piece]:
-    group = occupation.group(job.queue, job.requires)
+    group = occupation.group(job.requires)
     for since, until, what in group.during(begin, end):
-        workers, events = group.workers, occupation.equipped_by(job.queue, since)
+        workers, events = group.workers, occupation.equipped_by(since)
         if what == BUSY:
             events = occupation.holders(workers, since)
         elif what == NONE_ON:
             events = occupation.states_of(workers, since)
         elif what == IDLE:
-            workers = (occupation.idle_one(job.queue, job.requires, since),)
+            workers = (occupation.idle_one(job.requires, since),)
             events = occupation.states_of(workers, since)
         yield Piece(since, until, what, events or (1,), workers, job.queue)
 
 
-def _joined(found: Iterable[Piece]) -> Iterator[Piece]:
+def _joined(found: Iterable[Piece]) -> list[Piece]:
     """Join neighbours with the same reason and workers."""
-    last: Piece | None = None
+    joined: list[Piece] = []
     for piece in found:
-        same = last is not None and (last.end, last.reason, last.workers) == (piece.begin, piece.reason, piece.workers)
-        if last is not None and same:
-            events = tuple(dict.fromkeys((*last.events, *piece.events)))[:20]
-            last = Piece(last.begin, piece.end, last.reason, events, last.workers, last.queue)
-            continue
-        if last is not None:
-            yield last
-        last = piece
-    if last is not None:
-        yield last
+        last = joined[-1] if joined else piece
+        if (last.end, last.reason, last.workers) == (piece.begin, piece.reason, piece.workers):
+            events = tuple(dict.fromkeys((*last.events, *piece.events)))[:MOST_CITED]
+            joined[-1] = Piece(last.begin, piece.end, last.reason, events, last.workers, last.queue)
+        else:
+            joined.append(piece)
+    return joined

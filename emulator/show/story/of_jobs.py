@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration, number
+from emulator.show.phrases import STATES, spoken, then
 from emulator.show.story.waiting import say_waited
 from emulator.show.story.wording import Wording, listed, named, number_of, times
 
@@ -28,12 +29,12 @@ def _came(fact: Fact, _: Wording) -> str:
     if v["by"] == "fault_ended":
         return f"It came late, because the broker had been down: arrival entry {named(v['entry'])}, {where}."
     if v["by"] == "fault_began":
-        return f"A fault ({_fault(v['of'])}) brought it: arrival entry {named(v['entry'])}, {where}."
+        return f"A fault ({spoken(v['of'])}) brought it: arrival entry {named(v['entry'])}, {where}."
     return f"It came: arrival entry {named(v['entry'])}, {where}."
 
 
 def _repeated(fact: Fact, _: Wording) -> str:
-    return f"It was submitted again under the key {named(fact.values['key'])}, and taken for the same job."
+    return then("submission_repeated", job="It", key=named(fact.values["key"])) + "."
 
 
 def _held(fact: Fact, w: Wording) -> str:
@@ -48,13 +49,15 @@ def _held(fact: Fact, w: Wording) -> str:
     if reason == "pausing":
         waits = "; the allowance of retries was used up" if v["allowance"] else ""
         return f"It paused{until}, before attempt {v['attempt']}{waits}."
-    return f"A person held it{until}." if ends else "A person held it, and nobody released it."
+    held = then("held", job="it")
+    return f"{held}{until}." if ends else f"{held}, and nobody released it."
 
 
 def _taken(fact: Fact, w: Wording) -> str:
     v = fact.values
     kind = "a lease" if v["renewed"] else "a fixed lease"
-    text = f"{named(v['worker'])} took it: attempt {v['attempt']}, token {v['token']}, {kind} of "
+    text = f"{then('handed_out', worker=named(v['worker']), job='it')}: "
+    text += f"attempt {v['attempt']}, token {v['token']}, {kind} of "
     text += f"{duration(v['lease'])} until {w.at(v['until'], fact.at)}."
     if v["began"] < 0:
         return f"{text} It never began to work."
@@ -68,7 +71,7 @@ def _doubled(fact: Fact, _: Wording) -> str:
 
 def _forgotten(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"The broker forgot the lease with token {v['token']} (a fault); {named(v['worker'])} did not know that."
+    return then("lease_forgotten", token=f"{v['token']} (a fault)", worker=named(v["worker"])) + "."
 
 
 def _parts(fact: Fact, _: Wording) -> str:
@@ -91,7 +94,7 @@ _TROUBLES: Final = MappingProxyType(
     {
         ("off", "power lost"): "{worker} lost its power{fault}{work}.",
         ("off", "its program died"): "The program of {worker} died{fault}{work}.",
-        ("frozen", ""): "{worker} froze{fault}: it stood still.",
+        ("frozen", ""): STATES["frozen"].then + "{fault}: it stood still.",
         ("busy", "goes on"): "{worker} went on as if no time had passed.",
         ("idle", "goes on"): "{worker} went on as if no time had passed.",
         ("busy", "link restored"): "{worker} could be reached again.",
@@ -115,12 +118,13 @@ def _trouble(fact: Fact, _: Wording) -> str:
 
 
 def _speed(fact: Fact, _: Wording) -> str:
-    return f"{named(fact.values['worker'])} worked at speed {number(fact.values['speed'])} from then on."
+    worker, speed = named(fact.values["worker"]), number(fact.values["speed"])
+    return then("worker_speed_changed", worker=worker, speed=speed) + " from then on."
 
 
 def _unanswered(fact: Fact, w: Wording) -> str:
     v = fact.values
-    text = f"{named(v['worker'])} had stopped and handed its outcome in, but got no answer: "
+    text = then("outcome_unanswered", worker=named(v["worker"])) + ": "
     if v["lost"]:
         lost = number_of(v["lost"], "message was", "messages were")
         return f"{text}{lost} lost, the last at {w.at(v['last'], fact.at)}."
@@ -177,22 +181,17 @@ def _lost(fact: Fact, w: Wording) -> str:
 
 
 def _handed_back(fact: Fact, _: Wording) -> str:
-    return f"{named(fact.values['worker'])} gave it back unstarted; the attempt does not count."
+    return then("handed_back", worker=named(fact.values["worker"]), job="it") + "; the attempt does not count."
 
 
 def _learnt(fact: Fact, _: Wording) -> str:
     v = fact.values
-    text = f"{named(v['worker'])} was told that its lease (token {v['token']}) was lost"
+    text = then("lease_lost", worker=named(v["worker"]), token=v["token"])
     if not v["stopped"]:
         return text + "."
     return text + (
         f", and stopped: it had worked {duration(v['after'])} without it." if v["after"] else ", and stopped."
     )
-
-
-def _renewal_refused(fact: Fact, _: Wording) -> str:
-    v = fact.values
-    return f"The broker refused a heartbeat of {named(v['worker'])}: its lease (token {v['token']}) was lost."
 
 
 def _worked_on(fact: Fact, _: Wording) -> str:
@@ -210,7 +209,7 @@ def _stopped_itself(fact: Fact, _: Wording) -> str:
 
 def _refused(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"The broker refused the {v['what']} of {named(v['worker'])}: its token {v['token']} was stale."
+    return then("stale_refused", what=v["what"], worker=named(v["worker"]), token=v["token"]) + "."
 
 
 def _works_still(fact: Fact, _: Wording) -> str:
@@ -220,7 +219,7 @@ def _works_still(fact: Fact, _: Wording) -> str:
 
 def _served_late(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"{named(v['system'])} served the call of attempt {v['attempt']} now: nobody waited for it any more."
+    return then("call_served_late", system=named(v["system"]), attempt=v["attempt"]) + "."
 
 
 def _overlap(fact: Fact, w: Wording) -> str:
@@ -254,13 +253,13 @@ def _landed(fact: Fact, _: Wording) -> str:
 
 def _effect_refused(fact: Fact, _: Wording) -> str:
     v = fact.values
-    who = named(v["system"]) if v["system"] else "The system"
-    return f"{who} refused {named(v['effect'])} on {named(v['target'])} from {named(v['worker'])}: {named(v['why'])}."
+    names = {key: named(v[key]) for key in ("effect", "target", "worker", "why")}
+    return then("effect_refused", system=named(v["system"]) if v["system"] else "The system", **names) + "."
 
 
 def _effect_found(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"{named(v['worker'])} looked first, found {named(v['effect'])} on {named(v['target'])}, and left it so."
+    return then("effect_found", **{key: named(v[key]) for key in ("worker", "effect", "target")}) + "."
 
 
 def _middle(fact: Fact, _: Wording) -> str:
@@ -276,7 +275,7 @@ def _finished(fact: Fact, _: Wording) -> str:
     if v["state"] == "done":
         return f"It was done, {after}{tries}."
     if v["sub_state"] == "withdrawn":
-        return f"A person withdrew it, {after}{tries}: it failed (withdrawn)."
+        return f"{then('withdrawn', job='it')}, {after}{tries}: it failed (withdrawn)."
     if v["sub_state"] == "prerequisite failed" and v["before"]:
         return f"It failed, {after} (prerequisite failed): {named(v['before'])}, which goes before it, had failed."
     why = f": {named(v['why'])}" if v["why"] else ""
@@ -294,16 +293,8 @@ def _put_back(fact: Fact, _: Wording) -> str:
     return f"A person put it back: job {fact.values['job']} came for it."
 
 
-def _asked(what: str) -> Say:
-    return lambda fact, _: f"A person asked to {what} it."
-
-
-def _stood(what: str) -> Say:
-    return lambda fact, _: f"{named(fact.values['worker'])} {what} it."
-
-
-def _fault(kind: str) -> str:
-    return kind.replace("_", " ")
+def _then(kind: str) -> Say:
+    return lambda fact, _: then(kind, worker=named(fact.values["worker"]), job="it") + "."
 
 
 SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
@@ -327,15 +318,15 @@ SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
         "parts": _parts,
         "put_back": _put_back,
         "refused": _refused,
-        "renewal_refused": _renewal_refused,
+        "renewal_refused": _refused,
         "repeated": _repeated,
-        "resume_asked": _asked("resume"),
-        "resumed": _stood("resumed"),
+        "resume_asked": _then("resume_requested"),
+        "resumed": _then("resumed"),
         "served_late": _served_late,
         "speed": _speed,
         "stopped_itself": _stopped_itself,
-        "suspend_asked": _asked("suspend"),
-        "suspended": _stood("suspended"),
+        "suspend_asked": _then("suspend_requested"),
+        "suspended": _then("suspended"),
         "taken": _taken,
         "trouble": _trouble,
         "unanswered": _unanswered,

@@ -29,14 +29,15 @@ def _time(fact: Fact, _: Wording) -> str:
 
 def _effects(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"{named(v['name'])} left {number_of(v['landings'], 'effect')}, the last here, on {listed(v['targets'])}."
+    who = named(v["name"]) + (" and what was put back for it" if v["jobs"] > 1 else "")
+    return f"{who} left {number_of(v['landings'], 'effect')}, the last here, on {listed(v['targets'])}."
 
 
 def _counted(fact: Fact, w: Wording) -> str:
     v = fact.values
     name = named(v["name"])
     text = told(tuple(named(one) if isinstance(one, str) else one for one in v["row"]), name, w.time)
-    return f"{name}: {text}" if v["name"] else text
+    return f"{name}: {text}" if v["name"] and not text.startswith(name) else text
 
 
 def _job(fact: Fact, _: Wording) -> str:
@@ -46,7 +47,7 @@ def _job(fact: Fact, _: Wording) -> str:
 
 def _rest(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"And {number_of(v['count'], v['of'])} more."
+    return f"And {number_of(v['count'], 'more ' + v['of'])}."
 
 
 def _occurrence(fact: Fact, w: Wording) -> str:

@@ -6,53 +6,46 @@ from typing import Final
 
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration, number
+from emulator.show.phrases import STATES, spoken, then
 from emulator.show.story.of_jobs import Say
 from emulator.show.story.wording import Wording, listed, named, number_of
 
 __all__ = ["SENTENCES"]
 
-_STATES: Final = MappingProxyType(
-    {
-        "booting": "It was switched on.",
-        "idle": "It was there, and idle.",
-        "busy": "It was there, and busy.",
-        "frozen": "It froze, and stood still.",
-        "cut off": "It was cut off from the broker, and worked on.",
-        "finishing": "It took nothing more, and finished what it had.",
-        "off": "It was off.",
-    }
-)
+_MORE: Final = MappingProxyType({"frozen": ", and stood still", "cut off": ", and worked on"})
+"""What a state means for the work."""
 
 
 def _state(fact: Fact, _: Wording) -> str:
     v = fact.values
-    text = _STATES[v["state"]]
-    return f"{text[:-1]}: {named(v['why'])}." if v["why"] else text
+    text = STATES[v["state"]].then.format(worker="It") + _MORE.get(v["state"], "")
+    return f"{text}: {named(v['why'])}." if v["why"] else f"{text}."
 
 
 def _fault(fact: Fact, _: Wording) -> str:
-    return f"A fault hit it: {fact.values['fault'].replace('_', ' ')}."
+    return f"A fault hit it: {spoken(fact.values['fault'])}."
 
 
 def _fault_over(fact: Fact, _: Wording) -> str:
-    return f"That fault ended: {fact.values['fault'].replace('_', ' ')}."
+    return f"That fault ended: {spoken(fact.values['fault'])}."
 
 
 def _told_by_person(fact: Fact, _: Wording) -> str:
-    return f"A person told it: {fact.values['action'].replace('_', ' ')}."
+    return f"A person told it: {spoken(fact.values['action'])}."
 
 
 def _speed(fact: Fact, _: Wording) -> str:
-    return f"It worked at speed {number(fact.values['value'])} from then on."
+    return then("worker_speed_changed", worker="It", speed=number(fact.values["value"])) + " from then on."
 
 
 def _equipped(fact: Fact, _: Wording) -> str:
-    has = fact.values["value"]
-    return f"It was equipped with {listed(has.split(', ')) if has else 'nothing'} from then on."
+    has = [item for item in fact.values["value"].split(", ") if item]
+    return then("equipment_changed", worker="It", has=listed(has)) + " from then on."
 
 
 def _declared_lost(fact: Fact, w: Wording) -> str:
-    return f"The broker declared it lost: it had last heard of it at {w.at(fact.values['value'], fact.at)}."
+    lost = then("worker_declared_lost", worker="it")
+    return f"{lost}: it had last heard of it at {w.at(fact.values['value'], fact.at)}."
 
 
 def _messages_lost(fact: Fact, w: Wording) -> str:

@@ -2,6 +2,7 @@
 
 from emulator.measure.story.facts import Fact, Piece
 from emulator.measure.words import duration
+from emulator.show.phrases import PHRASES
 from emulator.show.story.wording import Wording, listed, named, number_of
 
 __all__ = ["say_waited"]
@@ -45,8 +46,8 @@ def _reason(piece: Piece, fact: Fact) -> str:
             return f"{named(able[0])}, the only worker that can take it, was not on or could not be reached"
         return f"of the {len(able)} workers that can take it none was on and could be reached"
     return {
-        "broker down": "the broker was down",
-        "queue held": f"a person held the queue {queue}",
+        "broker down": PHRASES["broker_down"].then,
+        "queue held": PHRASES["queue_held"].then.format(queue=queue),
         "queue full": f"the queue {queue} ran as many jobs as it may",
         "key busy": f"another job with the key {named(v['key'])} was running",
         "none serves": f"no worker serves the queue {queue}",

@@ -12,6 +12,7 @@ from typing import Any, Final
 from emulator.measure.words import duration
 from emulator.record.events import DETAILS, Row
 from emulator.scenario.clock import Clock
+from emulator.show.phrases import PHRASES, STATES, spoken
 from emulator.show.trail import escaped
 
 __all__ = ["PASSED_OVER", "day_of", "note"]
@@ -42,18 +43,10 @@ def _worker_changed(it: Mapping[str, Any]) -> str | None:
     because = f" ({why})" if why else ""
     if (state == "booting" and it["at"] == 0) or (state == "idle" and not why):
         return None  # all of them, when a night begins; whoever boots is ready soon
-    words = {
-        "off": "is off",
-        "booting": "boots",
-        "idle": "is ready for work",
-        "busy": "works",
-        "finishing": "finishes what it has, and takes nothing more",
-        "frozen": "stands still",
-        "cut off": "is cut off from the broker",
-    }
     if state == "cut off":
         because = {"out": " (what it says is lost)", "back": " (answers to it are lost)"}.get(why, "")
-    return f"{worker} {words.get(state, state)}{because}"
+    phrase = STATES.get(state)
+    return (phrase.now.format(worker=worker) if phrase is not None else f"{worker} {state}") + because
 
 
 def _submitted(it: Mapping[str, Any]) -> str:
@@ -75,12 +68,16 @@ def _requeued(it: Mapping[str, Any]) -> str:
 
 def _finished(it: Mapping[str, Any]) -> str:
     tries = "1 attempt" if it["attempts"] == 1 else f"{it['attempts']} attempts"
-    sub_state = f", {it['sub_state']}" if it["sub_state"] else ""
-    return f"{it['job']} is {it['state']}{sub_state} after {tries}"
+    after = f" after {tries}" if it["attempts"] else ""
+    if it["state"] == "done":
+        return f"{it['job']} is done{after}"
+    if it["sub_state"] == "withdrawn":
+        return PHRASES["withdrawn"].now.format_map(it) + after
+    return f"{it['job']} fails{after} ({it['sub_state']})"
 
 
-def _by_person(verb: str) -> _Say:
-    return lambda it: f"{it['job']} is {verb} by a person" if it["reason"] == "by a person" else None
+def _by_person(template: str) -> _Say:
+    return lambda it: template.format_map(it) if it["reason"] == "by a person" else None
 
 
 def _work_stopped(it: Mapping[str, Any]) -> str | None:
@@ -91,12 +88,32 @@ def _of(template: str) -> _Say:
     return lambda it: template.format_map(it)
 
 
+def _now(kind: str, **more: str) -> _Say:
+    return lambda it: PHRASES[kind].now.format_map({**it, **more})
+
+
+def _of_job(kind: str, **more: str) -> _Say:
+    """Tell what does not name its job, with the job's name before it."""
+    say = _now(kind, **more)
+    return lambda it: f"{it['job']}: {say(it)}" if it["job"] else say(it)
+
+
+def _told(it: Mapping[str, Any]) -> str | None:
+    if it["what"] == "lease lost":
+        return _of_job("lease_lost")(it)
+    return f"{it['worker']} is told to {it['what']} {it['job']}"
+
+
+def _equipment(it: Mapping[str, Any]) -> str:
+    return PHRASES["equipment_changed"].now.format_map({**it, "has": it["equipped_with"] or "nothing"})
+
+
 def _whom(it: Mapping[str, Any]) -> str:
-    return f"{str(it['fault']).replace('_', ' ')} of {it['target']}"
+    return f"{spoken(str(it['fault']))} of {it['target']}"
 
 
 def _action(it: Mapping[str, Any]) -> str:
-    return f"{str(it['action']).replace('_', ' ')} {it['target']}".rstrip()
+    return f"{spoken(str(it['action']))} {it['target']}".rstrip()
 
 
 _SENTENCES: Final[Mapping[str, _Say]] = MappingProxyType(
@@ -104,35 +121,35 @@ _SENTENCES: Final[Mapping[str, _Say]] = MappingProxyType(
         "run_began": _of("the night begins, with seed {seed}"),
         "run_ended": _of("the night ends"),
         "submitted": _submitted,
-        "submission_repeated": _of("{job} was submitted once more, and is not taken twice"),
+        "submission_repeated": lambda it: _now("submission_repeated", key=it["idempotency_key"])(it),
         "submission_refused": _of("a job of {routine} is refused by the queue {queue}: {why}"),
-        "held": _by_person("held"),
-        "hold_ended": _by_person("released"),
-        "handed_out": _of("{worker} takes {job}, attempt {attempt}"),
-        "handed_back": _of("{worker} hands {job} back unstarted"),
+        "held": _by_person(PHRASES["held"].now),
+        "hold_ended": _by_person("a person releases {job}"),
+        "handed_out": _of(PHRASES["handed_out"].now + ", attempt {attempt}"),
+        "handed_back": _now("handed_back"),
         "attempt_ended": _attempt_ended,
         "requeued": _requeued,
         "finished": _finished,
-        "suspend_requested": _of("{job} is to be suspended"),
-        "suspended": _of("{job} is suspended"),
-        "resume_requested": _of("{job} is to be resumed"),
-        "resumed": _of("{job} is resumed"),
-        "stale_refused": _of("stale: {what} of {worker} for {job} is refused"),
-        "lease_forgotten": _of("the broker forgets the lease of {job}; {worker} works on"),
-        "queue_held": _of("the queue {queue} is held"),
-        "queue_released": _of("the queue {queue} is released"),
-        "broker_down": _of("the broker is down"),
+        "suspend_requested": _now("suspend_requested"),
+        "suspended": _now("suspended"),
+        "resume_requested": _now("resume_requested"),
+        "resumed": _now("resumed"),
+        "stale_refused": _of_job("stale_refused"),
+        "lease_forgotten": _of_job("lease_forgotten"),
+        "queue_held": _now("queue_held"),
+        "queue_released": _of("a person releases the queue {queue}"),
+        "broker_down": _now("broker_down"),
         "broker_up": _of("the broker is up again"),
-        "worker_declared_lost": _of("the broker declares {worker} lost"),
+        "worker_declared_lost": _now("worker_declared_lost"),
         "worker_changed": _worker_changed,
-        "worker_speed_changed": _of("{worker} works at {speed} times full speed"),
-        "equipment_changed": _of("{worker} is equipped with: {equipped_with}"),
+        "worker_speed_changed": _now("worker_speed_changed"),
+        "equipment_changed": _equipment,
         "work_stopped": _work_stopped,
-        "worker_told": _of("{worker} is told of {job}: {what}"),
-        "outcome_unanswered": _of("{worker} gets no answer to the outcome of {job}, and will send it again"),
-        "effect_refused": _of("{effect} on {target}, by {worker} for {job}, is refused: {why}"),
-        "effect_found": _of("{worker} finds {effect} on {target} already there"),
-        "call_served_late": _of("{system} serves a call for {job} whose caller has gone"),
+        "worker_told": _told,
+        "outcome_unanswered": _of_job("outcome_unanswered"),
+        "effect_refused": _of_job("effect_refused", system="the system"),
+        "effect_found": _of_job("effect_found"),
+        "call_served_late": _of_job("call_served_late"),
         "system_changed": _of("the system {system}: {state}"),
         "access_changed": _of("access of {who} to {system}: {state}"),
         "credential_changed": _of("credential of {who} for {system}: {state}"),

@@ -1,0 +1,344 @@
+"""Stories of rows written by hand: what a run brings about seldom, or only a log that was cut or has gaps."""
+
+import pytest
+from story_rows import LOST, ON, SCENARIO, began, came, ended, failed, out, row, stopped, surroundings, told
+
+from emulator.errors import DefectError
+from emulator.measure.story.attempts import Work, attempts_of, overlaps
+from emulator.measure.story.job import job_story
+from emulator.record.events import Row
+from emulator.show.story.writing import lines
+from emulator.timeline.ticks import SECOND
+
+TOOK = "21:00:10 dome-1 took it: attempt 1, token 1, a lease of 1 min 30 s until 21:01:40."
+UNFINISHED = "22:00:00 It was unfinished when the run ended, 59 min 50 s after it came: "
+LEASE_LOST = "21:01:40 The lease of dome-1 ran out and was lost (attempt 1): "
+NO_BEAT = " No heartbeat had renewed it."
+
+
+# -- attempts -----------------------------------------------------------------------------------------------------
+
+
+def test_work_moves_where_it_does_not_stand() -> None:
+    """Work that stands still at its beginning, for no time, and at its end moves in between."""
+    work = Work("dome-1", 1, 0, 1, stopped=10, still=[(0, 3), (5, 5)], stands=8)
+    assert work.moves(99) == [(3, 5), (5, 8)]
+
+
+def test_an_overlap_with_a_stop_of_no_length_is_one() -> None:
+    """Two workers at one job, one of which stands still for no time, and goes on once more: one overlap."""
+    rows = [
+        out(0), began(0), began(0, "dome-2"),
+        row(5, "work_stands_still", 1, "dome-1", 1), row(5, "work_stands_still", 1, "dome-1", 1),
+        row(5, "work_goes_on", 1, "dome-1", 1), row(5, "work_goes_on", 1, "dome-1", 1),
+        stopped(10), stopped(10, worker="dome-2"),
+    ]  # fmt: skip
+    [(begin, end, who)] = overlaps(attempts_of(enumerate(rows, 1)), 99 * SECOND)
+    assert (begin, end, [work.worker for work in who]) == (0, 10 * SECOND, ["dome-1", "dome-2"])
+
+
+def test_handed_back_unstarted() -> None:
+    """A job that its worker gave back waits again, and that attempt does not count."""
+    assert told(
+        *ON, came(10), out(10), row(20, "handed_back", 1, "dome-1", "queued", 1, 1), out(30, "dome-2", 2),
+        began(30, "dome-2", 2),
+    ) == [
+        TOOK + " It never began to work.",
+        "21:00:20 dome-1 gave it back unstarted; the attempt does not count.",
+        "21:00:20 It waited 10 s for a worker, until 21:00:30: a worker was idle and had not asked for it yet.",
+        "21:00:30 dome-2 took it: attempt 1, token 2, a lease of 1 min 30 s until 21:02:00.",
+        UNFINISHED + "running on dome-2.",
+    ]  # fmt: skip
+
+
+def test_never_began() -> None:
+    """A worker that is there, and never begins what was handed to it, loses the lease for that."""
+    assert told(*ON, came(10), out(10), ended(100, *LOST), failed(100, "attempts used up")) == [
+        TOOK + " It never began to work.",
+        LEASE_LOST + "dome-1 never began to work on it.",
+        "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
+    ]
+
+
+def test_no_heartbeat_got_through_though_it_worked() -> None:
+    """Where nothing else explains it, no heartbeat got through; a skewed clock leads to it; the worker works on."""
+    fault = row(5, "fault_began", 0, "dome-1", "skew_clock", "faults[0]", 1, "dome-1")
+    rows = (*ON, fault, came(10), out(10), began(10), ended(100, *LOST), failed(100, "attempts used up"))
+    assert told(*rows) == [
+        TOOK,
+        LEASE_LOST + "no heartbeat of dome-1 got through in time, though it was at work." + NO_BEAT,
+        "21:01:40 dome-1 worked on without a lease from then on, to the end of what the log tells.",
+        "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
+    ]
+    around, _ = surroundings(*rows)
+    assert [fact.because for fact in job_story(around, 1).facts if fact.what == "lost"] == [(3,)]
+    over = row(50, "fault_ended", 0, "dome-1", "skew_clock", "faults[0]", 1, "dome-1", cause=3)
+    around, _ = surroundings(*rows[:5], over, *rows[5:])
+    assert [fact.because for fact in job_story(around, 1).facts if fact.what == "lost"] == [()]
+
+
+def test_an_outage_that_moved_the_end_of_a_lease_tells_of_no_heartbeat() -> None:
+    """After an outage that pushed the ends of leases out, the end of a lease does not tell when it was renewed."""
+    outage = row(20, "broker_down"), row(80, "broker_up"), row(85, "broker_up")
+    lost = ended(160, *LOST), failed(160, "attempts used up")
+    assert told(*ON, came(10), out(10), began(10), *outage, *lost) == [
+        TOOK,
+        "21:02:40 The lease of dome-1 ran out and was lost (attempt 1): no heartbeat of dome-1 got through in time, "
+        "though it was at work.",
+        "21:02:40 dome-1 worked on without a lease from then on, to the end of what the log tells.",
+        "21:02:40 It failed, 2 min 30 s after it came, in 1 attempt (attempts used up).",
+    ]
+
+
+def test_states_told_after_the_end_of_work_do_not_concern_it() -> None:
+    """A worker that stopped by its own clock, and froze after that: the freeze is no trouble of this attempt."""
+    own = "its own clock says that the lease has ended"
+    frozen = row(80, "worker_changed", 0, "dome-1", "frozen", "", 1)
+    assert told(*ON, came(10), out(10), began(10), stopped(70, own), frozen, ended(100, *LOST)) == [
+        TOOK,
+        "21:01:10 dome-1 stopped by itself: its own clock said that the lease had ended.",
+        LEASE_LOST + "dome-1 had stood still since 21:01:20." + NO_BEAT,
+        UNFINISHED + "running on dome-1.",
+    ]
+
+
+def test_trouble_is_the_last_bad_state() -> None:
+    """A worker that was cut off and is back by the time its lease ends had been cut off."""
+    cut = row(20, "worker_changed", 0, "dome-1", "cut off", "out", 1)
+    back = row(90, "worker_changed", 0, "dome-1", "idle", "link restored", 1)
+    assert told(*ON, came(10), out(10), began(10), cut, back, ended(100, *LOST))[1:4] == [
+        "21:00:20 dome-1 was cut off: no message got through to the broker, and it worked on.",
+        "21:01:30 dome-1 could be reached again.",
+        LEASE_LOST + "dome-1 had been cut off since 21:00:20." + NO_BEAT,
+    ]
+
+
+def test_a_heartbeat_that_was_refused() -> None:
+    """A renewal under a lease that is over is told, also of a worker that never hears of it."""
+    refused = row(120, "stale_refused", 1, "dome-1", 1, "renewal"), row(130, "stale_refused", 1, "dome-1", 1, "renewal")
+    after = told(*ON, came(10), out(10), began(10), ended(100, *LOST), *refused, stopped(140, "power off"))[2:]
+    assert after == [
+        "21:02:00 The broker refused the renewal of dome-1: its token 1 was stale.",
+        "21:02:20 dome-1 stopped its work on attempt 1, 40 s after the lease was over: power off.",
+        UNFINISHED + "running on dome-1.",
+        "With a lease longer than 1 min 50 s in the queue night (it is 1 min 30 s), attempt 1 would not have lost it.",
+    ]
+
+
+def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
+    """What a system did after its caller had gone is told; so is an outcome that got no answer, with the broker up."""
+    rows = (
+        *ON, came(10), out(10), began(10), row(15, "part_finished", 1, "dome-1", 1, 1, "copy", "one"),
+        row(20, "call_served_late", 1, "dome-1", 1, 1, "vault"),
+        stopped(30), row(40, "outcome_unanswered", 1, "dome-1", 1), ended(100, *LOST), failed(100, "attempts used up"),
+    )  # fmt: skip
+    assert told(*rows) == [
+        TOOK,
+        "21:00:15 dome-1 finished its part copy (one).",
+        "21:00:20 vault served the call of attempt 1 now: nobody waited for it any more.",
+        "21:00:30 dome-1 had stopped and handed its outcome in, but got no answer: none came in time.",
+        LEASE_LOST + "dome-1 had stopped working on it at 21:00:30, and no heartbeat named it any more." + NO_BEAT,
+        "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
+    ]
+    assert told(*rows[:7], row(35, "broker_down"), *rows[7:])[3].endswith(" no answer: the broker was down.")
+
+
+@pytest.mark.parametrize(
+    ("before", "outcome", "because"),
+    [
+        ([], "no access", [6]),
+        ([row(1, "access_changed", 0, "", "dome", "vault", "ended")], "no access", [7, 3]),
+        ([row(1, "access_changed", 0, "", "dome", "attic", "ended")], "no access", [7]),
+        ([row(1, "system_changed", 0, "", "vault", "down")], "refused", [7, 3]),
+        ([row(1, "system_changed", 0, "", "vault", "up")], "refused", [7]),
+        ([], "error", [6]),
+        ([], "ok", []),
+    ],
+)
+def test_what_led_to_a_bad_call(before: list[Row], outcome: str, because: list[int]) -> None:
+    """An attempt that ended in error after a bad call names the call, and what was the matter with its system."""
+    call = row(20, "call_ended", 1, "dome-1", 1, 1, "vault", outcome, 5 * SECOND)
+    around, _ = surroundings(*ON, *before, came(10), out(10), began(10), call, stopped(20), ended(20, "error", "no"))
+    assert [list(fact.because) for fact in job_story(around, 1).facts if fact.what == "ended"] == [because]
+
+
+@pytest.mark.parametrize(
+    ("before", "why", "because"),
+    [
+        ([row(1, "equipment_changed", 0, "dome-1", "lens")], "dome-1 has no tape", [3]),
+        ([], "dome-1 has no tape", []),
+        ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#1")], "the job fails every time", [3]),
+        ([], "the job fails every time", []),
+    ],
+)
+def test_what_led_to_an_error(before: list[Row], why: str, because: list[int]) -> None:
+    """An error for lack of a tool names the change that took it away; one of a poisoned job names the fault."""
+    rows = (*ON, *before, came(10), out(10), began(10), stopped(20), ended(20, "error", why))
+    around, _ = surroundings(*rows)
+    assert [list(fact.because) for fact in job_story(around, 1).facts if fact.what == "ended"] == [because]
+
+
+# -- what another setting would have changed ------------------------------------------------------------------------
+
+
+def test_a_queue_that_does_not_match_equipment() -> None:
+    """A job that failed for lack of a tool is not handed to such a worker where equipment is matched."""
+    lacked = (*ON, came(10, queue="any"), out(10), began(10), stopped(10), ended(10, "error", "dome-1 has no tape"))
+    assert told(*lacked)[-1] == "With `matches_equipment: true`, the queue any would not have handed it to dome-1."
+    assert told(*lacked[:-1], ended(10, "error", "copy failed"))[-1] == UNFINISHED + "running on dome-1."
+
+
+@pytest.mark.parametrize(
+    ("queue", "sub_state", "sentence"),
+    [
+        ("timed", "out of time", "With a `total_limit` longer than 20 min in the queue timed, it would have gone on."),
+        (
+            "one",
+            "longest run",
+            "With `at_most` above 2 for the longest run of the queue one, it would have been tried again, if its "
+            "attempts in all allowed that.",
+        ),
+        ("night", "out of time", "21:00:20 It failed, 10 s after it came, in 1 attempt (out of time)."),
+    ],
+)
+def test_limits(queue: str, sub_state: str, sentence: str) -> None:
+    """A job that failed at a limit is told which; where its queue has no such limit, nothing is."""
+    rows = (*ON, came(10, queue=queue), out(10), began(10), stopped(20), ended(20, "error", "no"))
+    assert told(*rows, failed(20, sub_state))[-1] == sentence
+
+
+def test_a_late_effect_under_the_strictest_fence_blames_no_setting() -> None:
+    """An effect that came late although its system asks the broker: no other fence would have refused it."""
+    landed = row(120, "effect_landed", 1, "dome-1", 1, 1, "copied", "plate-1", False)
+    assert told(*ON, came(10), out(10), began(10), ended(100, *LOST), landed)[3:] == [
+        "21:02:00 dome-1 left copied on plate-1 late: its lease (token 1) was over, and vault took it all the same.",
+        UNFINISHED + "running on dome-1.",
+    ]
+
+
+def test_effects_that_were_refused_or_found() -> None:
+    """An effect that a system refused is told with the reason, one that was there already with whoever looked."""
+    refused = row(20, "effect_refused", 1, "dome-1", 1, 1, "copied", "plate-1", "the lease is over")
+    unknown = row(21, "effect_refused", 1, "dome-1", 1, 1, "wound", "plate-1", "the lease is over")
+    found = row(22, "effect_found", 1, "dome-1", 1, 1, "copied", "plate-2")
+    assert told(*ON, came(10), out(10), began(10), refused, unknown, found) == [
+        TOOK,
+        "21:00:20 vault refused copied on plate-1 from dome-1: the lease is over.",
+        "21:00:21 The system refused wound on plate-1 from dome-1: the lease is over.",
+        "21:00:22 dome-1 looked first, found copied on plate-2, and left it so.",
+        UNFINISHED + "running on dome-1.",
+    ]
+
+
+# -- holds and waits --------------------------------------------------------------------------------------------------
+
+
+def test_a_hold_of_no_length_and_an_end_without_a_hold_are_passed_over() -> None:
+    """What was held and released at one instant was not held; the end of a hold that nothing tells of is no hold."""
+    held = row(10, "held", 1, "", "queued held", "by a person"), row(10, "hold_ended", 1, "", "queued", "by a person")
+    unknown = row(10, "hold_ended", 1, "", "queued", "not due")
+    assert told(*ON, came(10), *held, unknown, out(10), began(10)) == [TOOK, UNFINISHED + "running on dome-1."]
+
+
+def test_why_a_job_waited_changes_with_time() -> None:
+    """A queue that a person held, an outage, a full queue, no worker: each reason has its time, in this order."""
+    rows = (
+        *ON, row(5, "queue_held", 0, "", "any"),
+        came(10, 2, queue="one"), out(10, "dome-2", 1, job=2), began(10, "dome-2", 1, job=2),
+        came(10, queue="one"),
+        row(20, "queue_held", 0, "", "one"), row(22, "queue_held", 0, "", "one"),
+        row(30, "queue_released", 0, "", "one"), row(30, "queue_released", 0, "", "one"),
+        row(40, "broker_down"), row(50, "broker_up"),
+        ended(60, "ok", "", "dome-2", job=2), stopped(60, "told", "dome-2", job=2),
+        came(60, 3, queue="one"), out(60, "dome-2", 2, job=3), began(60, "dome-2", 2, job=3),
+        ended(70, "error", "", "dome-2", 2, job=3), ended(70, "error", "", "dome-2", 2, job=3),
+        stopped(70, "told", "dome-2", 2, job=3),
+        row(75, "worker_changed", 0, "dome-1", "off", "", 1), row(75, "worker_changed", 0, "dome-2", "off", "", 1),
+        row(80, "queue_held", 0, "", "one"),
+    )  # fmt: skip
+    assert told(*rows) == [
+        "21:00:10 It waited 59 min 50 s for a worker, to the end: for 40 s the queue one ran as many jobs as it may; "
+        "for 58 min 50 s a person held the queue one; for 10 s the broker was down; "
+        "for 5 s a worker was idle and had not asked for it yet; "
+        "for 5 s of the 2 workers that can take it none was on and could be reached. "
+        "Meanwhile these workers took 2 other jobs.",
+        UNFINISHED + "queued.",
+    ]
+
+
+def test_a_key_that_stays_busy() -> None:
+    """Two jobs with the key of one that never ends wait for the same lease."""
+    rows = (*ON, came(10, 2, key="disk"), out(10, "dome-2", job=2), came(10, key="disk"), came(20, 3, key="disk"))
+    around, clock = surroundings(*rows)
+    assert [lines(job_story(around, job), clock)[1][2] for job in (1, 3)] == [
+        "It waited 59 min 50 s for a worker, to the end: another job with the key disk was running. "
+        "Meanwhile these workers took 1 other job.",
+        "It waited 59 min 40 s for a worker, to the end: another job with the key disk was running.",
+    ]
+
+
+def test_equipment_comes_and_goes() -> None:
+    """A job waits for a worker with its tool, then for the one that has it and is busy, then for none again."""
+    rows = (
+        *ON, came(10, routine="wind"), row(20, "equipment_changed", 0, "dome-2", "lens, tape"),
+        row(30, "equipment_changed", 0, "dome-2", ""),
+    )  # fmt: skip
+    assert told(*rows) == [
+        "21:00:10 It waited 59 min 50 s for a worker, to the end: for 59 min 40 s no worker was equipped with tape; "
+        "for 10 s a worker was idle and had not asked for it yet.",
+        UNFINISHED + "queued.",
+        "A worker of the queue night equipped with tape could have taken it.",
+    ]
+
+
+def test_a_new_version_requires_something_else() -> None:
+    """What a new version requires counts for what comes after it; one that says nothing of it changes nothing."""
+    new = [row(5, "action_taken", 0, "", "new_version", f"actions[{number}]", "wind") for number in (0, 1)]
+    waits = "21:00:10 It waited 59 min 50 s for a worker, to the end: "
+    idle, none = waits + "a worker was idle and had not asked for it yet.", waits + "no worker was equipped with tape."
+    assert told(*ON, *new, came(10, routine="wind"))[0] == idle
+    assert told(*ON, new[1], came(10, routine="wind"))[0] == none
+
+
+def test_many_slots_taken() -> None:
+    """Of a worker's slots the first twenty that are taken are named; those that were free again are not."""
+    rows = [row(0, "worker_changed", 0, "wide-1", "idle", "", 1)]
+    for job in range(2, 33):
+        rows += [came(1, job, queue="far", routine="far"), out(1, "wide-1", job, job=job)]
+        rows += [began(1, "wide-1", job, job=job)]
+        if job == 5:
+            rows += [stopped(2, "told", "wide-1", job, job=job), ended(2, "ok", "", "wide-1", job, job=job)]
+    around, _ = surroundings(*rows, came(10, queue="far", routine="far"))
+    [fact] = [fact for fact in job_story(around, 1).facts if fact.what == "waited"]
+    outs = [number for number, one in enumerate(rows, 1) if one[1] == "handed_out" and one[3] != 5]
+    assert (fact.values["pieces"][0].reason, fact.because) == ("all busy", tuple(outs[:20]))
+
+
+def test_no_idle_worker_is_named_where_none_is() -> None:
+    """To name an idle worker where there is none is a defect, and not passed over."""
+    around, _ = surroundings(came(10))
+    with pytest.raises(DefectError, match="no worker was idle at tick 0, though a story is to say so"):
+        around.occupation("nowhere").idle_one((), 0)
+
+
+def test_a_log_that_ends_with_the_submission() -> None:
+    """Of a job that came with the last event that is known, nothing but that is told."""
+    assert told(*ON, came(10, routine="wind"), finished=False) == [
+        "21:00:10 It was unfinished at the last event that is known, 0 s after it came: queued."
+    ]
+
+
+def test_a_job_that_no_event_tells_of_has_no_name() -> None:
+    """What is not known has no name."""
+    around, _ = surroundings(came(10))
+    assert (around.name(1), around.name(2)) == ("copies#1", "")
+
+
+def test_a_fence_that_would_have_refused_a_late_effect() -> None:
+    """Where a later token had left its effect before, the fence of the highest token would refuse the late one."""
+    landed = [row(at, "effect_landed", 1, who, token, token, "copied", "plate-1", True)
+              for at, who, token in ((115, "dome-2", 2), (120, "dome-1", 1))]  # fmt: skip
+    rows = (*ON, came(10), out(10), began(10), ended(100, *LOST), out(110, "dome-2", 2, attempt=2), *landed)
+    said = "With `fenced: highest_token`, the system vault would have refused the late copied."
+    loose = SCENARIO.replace("fenced: asks_broker", "fenced: no")
+    assert [text for text in told(*rows, scenario=loose) if text.startswith("With")] == [said]
