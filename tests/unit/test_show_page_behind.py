@@ -23,7 +23,7 @@ def test_every_link_within_a_page_leads_somewhere(page: str) -> None:
 
 
 def test_the_numbers_of_tables_and_sentences_are_links(page: str) -> None:
-    """Of effects, attempts, the backlog and ends, each number is a link; a zero of ends is none. (The values: a pin.)"""
+    """Of effects, attempts, the backlog and ends, each number is a link; a zero of ends is none. (Values: a pin.)"""
     places = [
         ("landed", r"landed</th><td[^>]*>(.*?)</td>"),
         ("late", r">late</th><td[^>]*>(.*?)</td>"),
