@@ -114,14 +114,18 @@ class Browser:
         return found["result"].get("value")
 
     def open(self, path: Path, *, width: int = 1200, height: int = 900, dark: bool = False) -> None:
-        """Open a page from disk and wait until it says that it is ready."""
+        """Open a page from disk and wait until it says that it is ready, or, without scripts, until it is there."""
         self.events.clear()
         self.size(width, height)
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         self.send("Emulation.setEmulatedMedia", features=[scheme])
-        self.send("Page.navigate", url=path.resolve().as_uri())
+        url = path.resolve().as_uri()
+        self.send("Page.navigate", url=url)
         until = time.monotonic() + _PATIENCE
-        while self.run("document.documentElement?.dataset.ready") != "yes":
+        there = f"location.href.split('#')[0] === {json.dumps(url)} && document.readyState === 'complete'"
+        while not self.run(
+            f"{there} && (!document.scripts.length || document.documentElement.dataset.ready === 'yes')"
+        ):
             if time.monotonic() > until:
                 raise RuntimeError(f"{path.name} was not ready in time: {self.complaints()}")
             time.sleep(0.02)

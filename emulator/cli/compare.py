@@ -32,6 +32,7 @@ __all__ = ["compare"]
 @click.option("--csv", "csv_path", metavar="PATH", help="Write a row for each figure and variant, too.")
 @click.option("--markdown", "markdown_path", metavar="PATH", help="Write a short form for a pull request, too.")
 @click.option("--pictures", metavar="FOLDER", help="Write the pictures as SVG files into this folder, too.")
+@click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 def compare(
     files: tuple[str, ...],
@@ -52,6 +53,7 @@ def compare(
     csv_path: str | None,
     markdown_path: str | None,
     pictures: str | None,
+    page: str | None,
     quiet: bool,
 ) -> int:
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
@@ -71,7 +73,7 @@ def compare(
     both = names(trade_off)
     if both is not None and len(both) != 2:
         raise click.UsageError("--trade-off takes two figures, with a comma between them.")
-    check_writable((csv_path, markdown_path))
+    check_writable((csv_path, markdown_path, page))
 
     from emulator.cli.progress import progress
     from emulator.experiment.compare import compare as work
@@ -120,6 +122,8 @@ def compare(
         comparison_page(found).write(sys.stdout)
     write_text(csv_path, as_csv(found))
     write_text(markdown_path, as_markdown(found))
+    if page is not None:
+        write_text(page, found.page())
     if pictures is not None:
         from emulator.show.comparison.pictures import pictures as draw
 

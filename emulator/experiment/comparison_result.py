@@ -37,6 +37,12 @@ class ComparisonResult(Comparison):
         """Write it within 80 columns: ``as_text()`` gives it as text, ``write(file)`` shows it."""
         return comparison_page(self)
 
+    def page(self) -> str:
+        """Write it as one HTML page that needs no network; the same comparison gives the same bytes."""
+        from emulator.show.comparison.document import comparison_document
+
+        return comparison_document(self)
+
     def rows(self) -> list[dict[str, Any]]:
         """Give a row for each figure and variant as a dict, times in seconds."""
         return rows(self)
@@ -44,6 +50,12 @@ class ComparisonResult(Comparison):
     def as_json(self) -> dict[str, Any]:
         """Give all of it as plain data for ``json.dumps``."""
         return comparison_json(self)
+
+    def _repr_html_(self) -> str:
+        """Show it in a notebook: a small table and a picture."""
+        from emulator.show.notebook import comparison_html
+
+        return comparison_html(self)
 
     def __str__(self) -> str:
         return self.summary().as_text()
@@ -75,6 +87,12 @@ class SizingResult(Sizing):
     def as_json(self) -> dict[str, Any]:
         """Give all of it as plain data for ``json.dumps``."""
         return sizing_json(self)
+
+    def _repr_html_(self) -> str:
+        """Show it in a notebook: a small table and a picture."""
+        from emulator.show.notebook import sizing_html
+
+        return sizing_html(self)
 
     def __str__(self) -> str:
         return self.summary().as_text()

@@ -63,8 +63,12 @@ def page_of_log(path: str | Path) -> str:
 
 
 def page_of_night(result: NightResult) -> str:
-    """Write the page of a night that was run with its events kept."""
-    rows = list(enumerate(result.rows or (), 1))
+    """Write the page of a night from its events, in memory or in its log.
+
+    Raises:
+        InputError: when the run kept neither.
+    """
+    rows = list(enumerate(result.every_row(), 1))
     beats = _beats(result.loaded, result.seed, [row for _, row in rows])
     requirements = result.loaded.scenario.must_hold
     told = _stories(result.loaded, [row for _, row in rows], finished=True)

@@ -1,6 +1,6 @@
 """What does one night leave in the hands of whoever ran it?"""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.record.events import Event, Row, read
 from emulator.record.export import digest
-from emulator.record.log_reader import open_log
+from emulator.record.log_reader import Log, open_log
 from emulator.record.meta import RunMeta
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
@@ -92,17 +92,41 @@ class NightResult:
         Raises:
             InputError: when the run kept neither events nor a log.
         """
-        return digest(self.rows if self.rows is not None else self._log().rows())
+        return digest(self.every_row())
+
+    def every_row(self) -> Iterable[Row]:
+        """Give every event as it was written, from memory or from the log.
+
+        Raises:
+            InputError: when the run kept neither.
+        """
+        return self.rows if self.rows is not None else self._log().rows()
 
     def summary(self) -> Page:
         """Write the summary: ``as_text()`` gives it as text, ``write(file)`` shows it."""
         return summary(self.night, self.judged, self.meta)
 
+    def page(self) -> str:
+        """Write the night as one HTML page that needs no network; the same night gives the same bytes.
+
+        Raises:
+            InputError: when the run kept neither events nor a log.
+        """
+        from emulator.experiment.paging import page_of_night
+
+        return page_of_night(self)
+
     def as_json(self) -> dict[str, Any]:
         """Give the summary as plain data for ``json.dumps``."""
         return as_json(self.night, self.judged, self.meta)
 
-    def _log(self) -> Any:
+    def _repr_html_(self) -> str:
+        """Show it in a notebook: a small table and a picture."""
+        from emulator.show.notebook import night_html
+
+        return night_html(self.night, self.judged, self.meta.title, self.loaded.scenario.must_hold)
+
+    def _log(self) -> Log:
         if self.log is None:
             raise InputError("this run kept no events: run it with keep_events=True, or with log=PATH")
         return open_log(self.log)

@@ -192,7 +192,7 @@ def _pools(page: Page, night: Night) -> None:
     for pool in pools:
         figures = Figures(night, Where(pool=pool))
         workers = sum(1 for other in night.pools.values() if other == pool)
-        load = write(figures.get("offered_load")) if pool in night.offered_load else "not stated"
+        load = write(figures.get("offered_load")) if night.offered_load.get(pool) else "not stated"
         rows.append([pool, str(workers), write(figures.get("utilisation")), load])
     page.table(rows, right=[1, 2, 3])
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from emulator import load
+from emulator import compare, load
 from emulator.errors import InputError
 from emulator.testing.hunting import hunt
 from emulator.testing.strategies import KINDS, fault_schedules
@@ -60,6 +60,16 @@ def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Pa
     assert Path("a.csv").read_bytes().startswith(b"measure,variant,unit,nights,")
     assert Path("a.md").read_text("utf-8").startswith("**Beside as written: two is better in")
     assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
+
+
+def test_compare_writes_the_page_that_python_gives(queuedrill: Call, compared: Path) -> None:
+    """``--page`` writes one HTML file as ``page()`` of the comparison does; it names nothing of this machine."""
+    assert (
+        queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--page", "a.html", "--quiet").code == 0
+    )
+    written = Path("a.html").read_text("utf-8")
+    assert written == compare(compared.name, replications=20, processes=1, measures=["makespan"]).page()
+    assert (written.startswith("<!doctype html>"), str(compared.parent) in written) == (True, False)
 
 
 def test_what_cannot_be_written_is_told_before_the_work(queuedrill: Call, compared: Path) -> None:
@@ -121,6 +131,11 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
             ["compare", "compared.yaml", "--csv", "no/such/folder.csv"],
             "no/such/folder.csv cannot be written: No such file",
         ),
+        (
+            ["compare", "compared.yaml", "--page", "no/such/folder.html"],
+            "no/such/folder.html cannot be written: No such file",
+        ),
+        (["run", "compared.yaml", "--page", "no/such/page.html"], "no/such/page.html cannot be written: No such file"),
         (["compare", "compared.yaml", "--pictures", "fits.yaml"], "fits.yaml cannot be made: File exists"),
         (["compare", "compared.yaml", "fits.yaml", "--variants", "two"], "--variants are those of one FILE"),
         (["compare", "fits.yaml"], "fits.yaml: there is nothing to compare"),

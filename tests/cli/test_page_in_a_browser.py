@@ -1,6 +1,7 @@
 """Pages in a real browser: nothing goes wrong in them, nothing is asked for, and everything can be reached.
 
-Without a browser these tests are skipped, unless ``QUEUEDRILL_NEEDS_BROWSER`` says that there must be one.
+Without a browser these tests are skipped, unless ``QUEUEDRILL_NEEDS_BROWSER`` says that there must be one, as in
+continuous integration.
 ``QUEUEDRILL_AXE`` may name the file of the accessibility checker axe-core (MPL 2.0), which is not part of this project.
 """
 
@@ -214,11 +215,51 @@ def test_no_name_does_harm(browser: Browser, tmp_path: Path) -> None:
     assert browser.run(r"/[\u0000\u001b\u200f\u202b\u202e\u2066]/.test(document.body.innerText)") is False
 
 
+@pytest.fixture(scope="module")
+def compared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a comparison with several variants and requirements."""
+    path = tmp_path_factory.mktemp("page") / "compared.html"
+    found = emulator.compare(SCENARIOS / "how-many-workers.yaml", replications=8, processes=1)
+    path.write_text(found.page(), "utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1200, False), (1200, True), (360, False)])
+def test_a_comparison_opens_without_a_complaint_or_a_request(
+    browser: Browser, compared: Path, width: int, dark: bool
+) -> None:
+    """It fits its window, each picture is shown once, in the form for its width, and nothing is asked for."""
+    browser.open(compared, width=width, dark=dark)
+    assert browser.complaints() == []
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+    shown = browser.run("[...document.querySelectorAll('figure')].map(f => [f.className, f.clientHeight > 0])")
+    assert {tuple(one) for one in shown} == {("broad", width > 560), ("narrow", width <= 560)}
+
+
+def test_a_mean_of_a_comparison_leads_to_its_nights(browser: Browser, compared: Path) -> None:
+    """The link of a mean opens the list of all nights of that figure, by its address alone."""
+    browser.open(compared)
+    browser.run("document.querySelector('a[href^=\"#nights-\"]').click()")
+    browser.run("new Promise(done => setTimeout(done, 100))")
+    assert browser.run("document.querySelector(location.hash).closest('details').open") is True
+    assert browser.run("document.querySelectorAll(location.hash + ' tbody tr').length") == 8
+
+
+def test_a_comparison_prints(browser: Browser, compared: Path) -> None:
+    """Printing gives a document of a few pages."""
+    browser.open(compared)
+    printed = browser.pdf()
+    assert printed.startswith(b"%PDF") and len(printed) > 20_000
+
+
 @pytest.mark.skipif(not os.environ.get("QUEUEDRILL_AXE"), reason="QUEUEDRILL_AXE does not name the file of axe-core")
 @pytest.mark.parametrize("dark", [False, True])
-def test_the_accessibility_checker_finds_no_serious_fault(browser: Browser, lost: Path, dark: bool) -> None:
+@pytest.mark.parametrize("page", ["lost", "compared"])
+def test_the_accessibility_checker_finds_no_serious_fault(
+    browser: Browser, request: pytest.FixtureRequest, page: str, dark: bool
+) -> None:
     """axe-core names nothing serious or critical, in light and in dark."""
-    browser.open(lost, dark=dark)
+    browser.open(request.getfixturevalue(page), dark=dark)
     browser.run(Path(os.environ["QUEUEDRILL_AXE"]).read_text("utf-8") + ";0")
     found = browser.run(
         "axe.run().then(r => [r.violations.filter(v => ['serious', 'critical'].includes(v.impact))"

@@ -111,10 +111,12 @@ def rows(name: str, many: int) -> list[int]:
 @pytest.mark.slow
 @pytest.mark.parametrize("name", [*ALL, "geometric"])
 def test_ticks_do_not_depend_on_the_last_bits_of_the_c_library(name, monkeypatch):
-    """100,000 draws of each distribution are the same when exp, log, log1p and pow err by up to 2 ulp."""
-    straight = rows(name, 100_000)
+    """100,000 draws of each distribution (of gammas 20,000: each costs a search) are the same when exp, log, log1p and
+    pow err by up to 2 ulp."""
+    many = 20_000 if name.startswith("gamma") else 100_000
+    straight = rows(name, many)
     bend(monkeypatch, (2, -2, 1, -1, 0, 2, -2))
-    assert rows(name, 100_000) == straight
+    assert rows(name, many) == straight
 
 
 @pytest.mark.slow

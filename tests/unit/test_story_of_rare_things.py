@@ -222,5 +222,5 @@ def test_a_worker_that_was_cut_off() -> None:
         "21:17:00 That fault ended: cut link.",
         "21:17:00 It was at work: link restored.",
         "23:30:00 The broker declared it lost: it had last heard of it at 23:19:40.",
-        "01:00:00 In all it took 1 attempt: 0 ended ok, 1 lost their lease. It worked 4 min 20 s without a lease.",
+        "01:00:00 In all it took 1 attempt: 0 ended ok, 1 lost its lease. It worked 4 min 20 s without a lease.",
     ]

@@ -147,6 +147,8 @@ class Share:
         verdict: holds, does not hold, cannot be told from so many nights, or nothing to judge.
         sentence: all of that for a person, in one sentence.
         missed_seeds: the first seeds, ten at most, with which it was missed: ``run --seed`` shows such a night.
+        measure: the text that names the figure it is about; "" for all requirements together, and for occurrences.
+        at_least, at_most: its bounds in one night; both for one that asks for an exact value.
     """
 
     requirement: str
@@ -158,6 +160,9 @@ class Share:
     verdict: ShareVerdict
     sentence: str
     missed_seeds: tuple[int, ...] = ()
+    measure: str = ""
+    at_least: float | None = None
+    at_most: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

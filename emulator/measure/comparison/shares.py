@@ -6,6 +6,7 @@ all of it is below, else so few nights cannot tell. Without ``in_share`` it has 
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 from emulator.measure.comparison.intervals import share_interval
@@ -13,6 +14,7 @@ from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.result import Interval, Share, ShareVerdict
 from emulator.measure.comparison.saying import nights, sure
+from emulator.measure.comparison.wanted import of_requirement
 from emulator.measure.requirements import has_bound, say_requirement
 from emulator.measure.verdict import Asked
 from emulator.measure.words import value
@@ -41,17 +43,30 @@ def shares(
     if not places:
         return ()
     single = [
-        _share(
-            say_requirement(requirements[place]),
-            variant,
-            [(night.seed, night.held[place]) for night in played],
-            requirements[place].in_share,
-            confidence,
+        _bounded(
+            _share(
+                say_requirement(requirements[place]),
+                variant,
+                [(night.seed, night.held[place]) for night in played],
+                requirements[place].in_share,
+                confidence,
+            ),
+            requirements[place],
         )
         for place in places
     ]
     together = [(night.seed, _all_of([night.held[place] for place in places])) for night in played]
     return (*single, _all(variant, together, [one.verdict for one in single], confidence))
+
+
+def _bounded(share: Share, of: Asked) -> Share:
+    """Say what is asked of one night."""
+    figure = of_requirement(of)
+    if figure is None:
+        return share
+    low = of.at_least if of.exactly is None else of.exactly
+    high = of.at_most if of.exactly is None else of.exactly
+    return replace(share, measure=figure.text, at_least=low, at_most=high)
 
 
 def _all_of(held: Sequence[bool | None]) -> bool | None:

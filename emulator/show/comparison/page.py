@@ -1,16 +1,16 @@
 """What does a tired person read after a comparison, or after a search for a size? Everything within 80 columns."""
 
-import shlex
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.measure.comparison.result import Comparison, Difference, Interval, Share, Spread
+from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
 from emulator.measure.comparison.saying import change, reach
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.verdict import holds, sentence, size_holds
+from emulator.show.comparison.words import again, between, identical, night_count, seeds
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import SMALL_PRINT
 
@@ -29,7 +29,7 @@ def comparison_page(comparison: Comparison) -> Page:
     page.say(_what(comparison))
     page.say(comparison.stopped)
     _shares(page, comparison)
-    same = _identical(comparison)
+    same = identical(comparison)
     for measure in comparison.measures:
         if measure not in same:
             _figure(page, comparison, measure)
@@ -41,36 +41,22 @@ def comparison_page(comparison: Comparison) -> Page:
 
 
 def _what(comparison: Comparison) -> str:
-    count = comparison.replications
-    last = comparison.first_seed + count - 1
-    seeds = f"seed {last}" if count == 1 else f"seeds {comparison.first_seed} to {last}"
-    nights = f"{count:,} night{'' if count == 1 else 's'}"
+    nights = night_count(comparison.replications)
     if len(comparison.variants) == 1:
         of = "" if comparison.baseline == AS_WRITTEN else f", {comparison.baseline}"
-        return f"{_ended(comparison.title + of)} {nights}, {seeds}."
+        return f"{_ended(comparison.title + of)} {nights}, {seeds(comparison)}."
     others = len(comparison.variants) - 1
     title = _ended(comparison.title)
     return (
         f"{title} {others} variant{'' if others == 1 else 's'} beside {comparison.baseline}, {nights} of "
-        f"each on the same draws, {seeds}. Intervals are at {value(comparison.confidence, 'share')}; those of "
-        "differences hold for all of them together."
+        f"each on the same draws, {seeds(comparison)}. Intervals are at {value(comparison.confidence, 'share')}; those "
+        "of differences hold for all of them together."
     )
 
 
 def _ended(text: str) -> str:
     """End a sentence, unless it has an end."""
     return text if text.endswith((".", "?", "!")) else text + "."
-
-
-def _interval(one: Interval | None, unit: str) -> str:
-    """Write an interval of a mean."""
-    if one is None:
-        return "-"
-    if one.low is None or one.high is None:
-        if one.low is not None:
-            return f"{value(one.low, unit)} or more"
-        return "unknown" if one.high is None else f"{value(one.high, unit)} or less"
-    return f"{value(one.low, unit)} to {value(one.high, unit)}"
 
 
 def _mean(one: Spread) -> str:
@@ -83,7 +69,7 @@ def _figure(page: Page, comparison: Comparison, measure: str) -> None:
     page.heading(measure)
     spreads = [one for one in comparison.spreads if one.measure == measure]
     rows = [["variant", "mean", "between"]]
-    rows += [[one.variant, _mean(one), _interval(one.mean_interval, one.unit)] for one in spreads]
+    rows += [[one.variant, _mean(one), between(one.mean_interval, one.unit)] for one in spreads]
     page.table(rows, right=[1])
     if len(comparison.variants) == 1 and spreads[0].median is not None:
         median, p90 = _orders(spreads[0])
@@ -103,14 +89,6 @@ def _figure(page: Page, comparison: Comparison, measure: str) -> None:
         if not fits or it.effect in ("no difference shown", "cannot be told"):
             page.say(it.sentence, "" if fits else _ROLES.get(it.effect, ""), indent=2, hanging=4)
     _pairing(page, differences)
-
-
-def _identical(comparison: Comparison) -> list[str]:
-    """Name the figures that are the same under every variant in every night."""
-    effects: dict[str, set[str]] = {}
-    for one in comparison.differences:
-        effects.setdefault(one.measure, set()).add(one.effect)
-    return [measure for measure in comparison.measures if effects.get(measure) == {"identical"}]
 
 
 def _say_identical(page: Page, comparison: Comparison, measures: Sequence[str]) -> None:
@@ -168,7 +146,7 @@ def _shares(page: Page, comparison: Comparison) -> None:
         roles: list[Role] = [""]
         for one in shares:
             of = one.requirement if not many else f"{one.variant}: {one.requirement}"
-            rows.append([of, f"{one.held} of {one.judged}", _share_interval(one), _verdict(one)])
+            rows.append([of, f"{one.held} of {one.judged}", between(one.interval, "share"), _verdict(one)])
             roles.append(_ROLES.get(one.verdict, "") if one.requirement != ALL else "")
         page.table(rows, roles=roles)
         for one in shares:
@@ -178,10 +156,6 @@ def _shares(page: Page, comparison: Comparison) -> None:
         page.heading("Not worse than the baseline")
         for one in comparison.not_worse:
             page.say(one.sentence, _ROLES.get(one.verdict, ""), indent=2, hanging=4)
-
-
-def _share_interval(one: Share) -> str:
-    return "-" if one.interval is None else _interval(one.interval, "share")
 
 
 def _verdict(one: Share) -> str:
@@ -226,15 +200,8 @@ def _closing(page: Page, comparison: Comparison) -> None:
     page.blank()
     if missed is not None:
         page.say(f"A night in which {missed.requirement} is missed:", "small")
-        file = comparison.files[comparison.variants.index(missed.variant)] if len(comparison.files) > 1 else None
-        file = file or comparison.files[0]
-        variant = "" if missed.variant in (AS_WRITTEN, file) else f" --variant {shlex.quote(missed.variant)}"
-        seed = missed.missed_seeds[0]
-        again = f"queuedrill run {shlex.quote(file)}{variant} --seed {seed}"
-        if file == "settings":  # made in Python: there is no file
-            named = "" if missed.variant == AS_WRITTEN else f", variant={missed.variant!r}"
-            again = f"emulator.run(settings, seed={seed}{named})"
-        page.say(again, indent=2, hanging=4)
+        again_so = again(comparison, missed.variant, missed.missed_seeds[0])
+        page.say(again_so, indent=2, hanging=4)
         page.blank()
     page.say(SMALL_PRINT, "small")
 
@@ -252,7 +219,7 @@ def sizing_page(sizing: Sizing) -> Page:
     page.blank()
     rows = [[sizing.path, "all requirements met", "so in", "verdict"]]
     rows += [
-        [str(one.value), f"{one.held} of {one.judged} nights", _interval(one.interval, "share"), one.verdict]
+        [str(one.value), f"{one.held} of {one.judged} nights", between(one.interval, "share"), one.verdict]
         for one in sizing.tried
     ]
     page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])

@@ -1,30 +1,45 @@
-"""A comparison in two pictures: how far each variant is from the baseline, and what is traded for what."""
+"""A comparison in pictures: how far each variant is from the baseline, what is traded for what, and what holds."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
-from emulator.measure.comparison.result import Comparison, Difference, Interval
+from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
 from emulator.measure.comparison.saying import change
+from emulator.measure.comparison.shares import ALL
 from emulator.measure.words import value
 from emulator.show.layout import columns, fit
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
+from emulator.timeline.ticks import SECOND
 
-__all__ = ["NAMES", "forest", "pictures", "trade_off"]
+__all__ = ["BROAD", "NAMES", "NARROW", "Layout", "forest", "held", "pictures", "trade_off"]
 
 NAMES: Final = ("differences.svg", "trade-off.svg")
 """The files that pictures are written to."""
 
-_WIDTH: Final = 800
-_LEFT: Final = 220
-_RIGHT: Final = 580
-_ROW: Final = 24
 _LOOKS: Final = {
     "better": ("good", "circle"),
     "worse": ("bad", "square"),
     "higher": ("plain", "triangle"),
     "lower": ("plain", "diamond"),
 }
+_HELD: Final = {"holds": ("good", "circle"), "does not hold": ("bad", "square")}
 _SHOWN: Final = 24  # variants in a picture: more cannot be told apart, and it says so
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where things stand in a picture: broad, or as narrow as a phone, where names stand above what they name."""
+
+    width: int
+    left: int
+    right: int
+    row: int
+    narrow: bool
+
+
+BROAD: Final = Layout(800, 220, 580, 24, False)
+NARROW: Final = Layout(380, 24, 348, 42, True)
 
 
 def pictures(comparison: Comparison, theme: Theme = "both") -> dict[str, str]:
@@ -34,52 +49,75 @@ def pictures(comparison: Comparison, theme: Theme = "both") -> dict[str, str]:
     return dict(zip(NAMES, (forest(comparison, theme), trade_off(comparison, theme)), strict=True))
 
 
-def forest(comparison: Comparison, theme: Theme = "both") -> str:
-    """Draw every difference to the baseline with its interval, a panel for each figure."""
+def forest(
+    comparison: Comparison,
+    theme: Theme = "both",
+    *,
+    layout: Layout = BROAD,
+    styled: bool = True,
+    measures: Sequence[str] | None = None,
+) -> str:
+    """Draw every difference to the baseline with its interval, a panel for each figure.
+
+    Args:
+        theme: both (as the reader's system wants it), or one fixed.
+        layout: ``BROAD`` or ``NARROW``.
+        styled: with colours of its own; else those of the page that it stands in.
+        measures: these figures alone.
+    """
     panels = [
         (measure, [one for one in comparison.differences if one.measure == measure][:_SHOWN])
-        for measure in comparison.measures
+        for measure in (comparison.measures if measures is None else measures)
     ]
-    height = 60 + sum(58 + _ROW * len(found) for _, found in panels)
+    height = 60 + sum(58 + layout.row * len(found) for _, found in panels)
     about = " ".join(one.sentence for _, found in panels for one in found)
-    svg = Svg(_WIDTH, height, f"Differences to {comparison.baseline}: {comparison.title}", about, theme)
-    svg.text(16, 28, f"Differences to {fit(comparison.baseline, 60)}", bold=True, size=16)
+    svg = Svg(layout.width, height, f"Differences to {comparison.baseline}: {comparison.title}", about, theme)
+    _head(svg, f"Differences to {comparison.baseline}", layout)
     sure = value(comparison.confidence, "share")
     more = _left_out(len(comparison.variants) - 1)
     svg.text(16, 46, f"lines: intervals that hold for all differences together ({sure}){more}", role="faint", size=11)
     y = 60.0
     for measure, found in panels:
-        y = _panel(svg, measure, found, y)
-    return svg.write()
+        y = _panel(svg, measure, found, y, layout)
+    return svg.write(styled=styled)
+
+
+def _head(svg: Svg, text: str, layout: Layout) -> None:
+    svg.text(16, 28, fit(text, 44 if layout.narrow else 78), bold=True, size=14 if layout.narrow else 16)
 
 
 def _left_out(many: int) -> str:
     return f"; the first {_SHOWN} of {many} variants" if many > _SHOWN else ""
 
 
-def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float) -> float:
+def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float, layout: Layout) -> float:
     """Draw one figure, and give where the next begins."""
     ends = [0.0, *(end for one in found for end in _ends(one))]
     margin = (max(ends) - min(ends)) * 0.06
     unit = found[0].unit if found else "count"
     apart = "points" if unit == "share" else unit
-    scale = Scale(min(ends) - margin, max(ends) + margin, _LEFT, _RIGHT, apart, 4)
-    svg.text(16, y + 18, fit(measure, 90), bold=True)
-    top, bottom = y + 26, y + 30 + _ROW * len(found)
-    svg.bottom_axis(scale, _LEFT, _RIGHT, bottom, top=top)
+    scale = Scale(min(ends) - margin, max(ends) + margin, layout.left, layout.right, apart, 3 if layout.narrow else 4)
+    svg.text(16, y + 18, fit(measure, 48 if layout.narrow else 90), bold=True)
+    top, bottom = y + 26, y + 30 + layout.row * len(found)
+    svg.bottom_axis(scale, layout.left, layout.right, bottom, top=top)
     svg.line(scale.at(0), top, scale.at(0), bottom, dashes="4 3")
     for place, one in enumerate(found):
-        middle = top + 14 + place * _ROW
+        middle = top + 14 + place * layout.row + (18 if layout.narrow else 0)
         role, shape = _LOOKS.get(one.effect, ("faint", "ring"))
-        svg.text(_LEFT - 10, middle + 4, fit(one.variant, 30), anchor="end", size=12)
+        said = "unknown" if one.mean is None else _short(one)
+        if not layout.narrow:
+            svg.text(layout.left - 10, middle + 4, fit(one.variant, 30), anchor="end", size=12)
         if one.mean is not None:
             if one.together is not None:
                 _whisker(svg, scale, one.together, middle, role)
             svg.mark(scale.at(one.mean), middle, shape, role=role, tip=one.sentence)
-            svg.text(_RIGHT + 10, middle + 4, fit(_short(one), 22), size=11)
-            svg.text(_WIDTH - 12, middle + 4, _word(one), anchor="end", role=role, size=11)
-        else:
-            svg.text(_RIGHT + 10, middle + 4, "unknown", role="faint", size=11)
+        if layout.narrow:
+            svg.text(16, middle - 14, fit(one.variant, 26), size=12)
+            svg.text(layout.width - 12, middle - 14, fit(f"{said}, {_word(one)}", 32), anchor="end", size=11)
+            continue
+        svg.text(layout.right + 10, middle + 4, fit(said, 22), role="faint" if one.mean is None else "ink", size=11)
+        if one.mean is not None:
+            svg.text(layout.width - 12, middle + 4, _word(one), anchor="end", role=role, size=11)
     return bottom + 28
 
 
@@ -112,8 +150,11 @@ def _whisker(svg: Svg, scale: Scale, interval: Interval, y: float, role: str) ->
             svg.line(scale.at(end), y - 5, scale.at(end), y + 5, role=role, width=2)
 
 
-def trade_off(comparison: Comparison, theme: Theme = "both") -> str:
-    """Draw each variant by its two figures of the trade-off; those that are beaten on both are rings."""
+def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout = BROAD, styled: bool = True) -> str:
+    """Draw each variant by its two figures of the trade-off; those that are beaten on both are rings.
+
+    The arguments are those of ``forest``.
+    """
     across, up = comparison.trade_off
     points = [point for point in comparison.points if point.across is not None and point.up is not None][:_SHOWN]
     units = {one.measure: one.unit for one in comparison.spreads}
@@ -123,33 +164,74 @@ def trade_off(comparison: Comparison, theme: Theme = "both") -> str:
         + (f", beaten on both by {', '.join(point.beaten_by)}." if point.beaten_by else ", beaten by none.")
         for point in points
     )
-    svg = Svg(_WIDTH, 480, f"Trade-off of {across} and {up}: {comparison.title}", about, theme)
-    svg.text(16, 28, f"Trade-off: {fit(across, 40)} against {fit(up, 40)}", bold=True, size=16)
+    svg = Svg(layout.width, 480, f"Trade-off of {across} and {up}: {comparison.title}", about, theme)
+    _head(svg, f"Trade-off: {fit(across, 40)} against {fit(up, 40)}", layout)
     more = _left_out(len(comparison.points))
     svg.text(16, 46, f"rings: another variant is no worse on both, and better on one{more}", role="faint", size=11)
-    left, right, top, bottom = 110, 640, 76, 420
-    xs = _scale([point.across or 0 for point in points], left, right, units.get(across, "time"))
-    ys = _scale([point.up or 0 for point in points], bottom, top, units.get(up, "time"))
+    left, right = (76, 340) if layout.narrow else (110, 640)
+    top, bottom = 76, 420
+    xs = _scale([point.across or 0 for point in points], left, right, units.get(across, "time"), layout)
+    ys = _scale([point.up or 0 for point in points], bottom, top, units.get(up, "time"), layout)
     svg.bottom_axis(xs, left, right, bottom, top=top)
     svg.line(left, top, left, bottom, role="faint")
     for tick in ys.ticks:
         svg.line(left, ys.at(tick), right, ys.at(tick), role="faint", width=0.3)
         svg.text(left - 8, ys.at(tick) + 4, ys.say(tick), anchor="end", role="faint", size=11)
-    svg.text((left + right) / 2, bottom + 40, fit(across, 60), anchor="middle", size=12)
-    svg.text(16, top - 4, fit(up, 60), size=12)
+    svg.text((left + right) / 2, bottom + 40, fit(across, 40 if layout.narrow else 60), anchor="middle", size=12)
+    svg.text(16, top - 11, fit(up, 48 if layout.narrow else 60), size=12)
     places = [(xs.at(point.across or 0), ys.at(point.up or 0)) for point in points]
     taken: list[_Box] = [(x - 9, y - 9, x + 9, y + 9) for x, y in places]
     for place, (point, (x, y)) in enumerate(zip(points, places, strict=True)):
         shape = "ring" if point.beaten_by else SHAPES[place % 4]
         svg.mark(x, y, shape, role="faint" if point.beaten_by else "good", size=6, tip=point.variant)
-        name = fit(point.variant, 34)
-        to_the_left = x + 12 + _wide(name) > _WIDTH - 8
+        name = fit(point.variant, 18 if layout.narrow else 34)
+        to_the_left = x + 12 + _wide(name) > layout.width - 8
         start = x - 12 - _wide(name) if to_the_left else x + 12
         label = _free(start, min(y + 4, bottom - 6), _wide(name), taken)
         if abs(label - y - 4) > 8:
             svg.line(x, y, start + (_wide(name) if to_the_left else 0), label - 4, role="faint", width=0.7)
         svg.text(start, label, name, size=11)
-    return svg.write()
+    return svg.write(styled=styled)
+
+
+def held(
+    shares: Sequence[Share], title: str, *, layout: Layout = BROAD, styled: bool = False, by_requirement: bool = False
+) -> str:
+    """Draw in what share of nights requirements hold, with its interval, and the share that is asked for.
+
+    Unless it is styled, it takes its colours from the page that it stands in. Lines are named by variant, or by
+    requirement.
+    """
+    drawn = [one for one in shares if one.interval is not None][:_SHOWN]
+    layout = replace(layout, left=300) if not layout.narrow else layout
+    height = 52 + layout.row * len(drawn) + 30
+    svg = Svg(layout.width, height, title, " ".join(one.sentence for one in drawn))
+    note = "lines: intervals" if layout.narrow else "lines: intervals of the share of all nights"
+    svg.text(16, 20, f"{note}; broken strokes: asked for", role="faint", size=11)
+    scale = Scale(0, 1, layout.left, layout.right, "share", 3 if layout.narrow else 5)
+    top, bottom = 34, 38 + layout.row * len(drawn)
+    svg.bottom_axis(scale, layout.left, layout.right, bottom, top=top)
+    for place, one in enumerate(drawn):
+        middle = top + 14 + place * layout.row + (18 if layout.narrow else 0)
+        role, shape = _HELD.get(one.verdict, ("faint", "ring"))
+        if layout.narrow:
+            svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
+            svg.text(layout.width - 12, middle - 14, one.verdict, anchor="end", size=11)
+        else:
+            svg.text(layout.left - 10, middle + 4, fit(_named(one, by_requirement), 42), anchor="end", size=12)
+            svg.text(layout.right + 14, middle + 4, f"{one.held} of {one.judged}", size=11)
+            svg.text(layout.width - 12, middle + 4, one.verdict, anchor="end", role=role, size=11)
+        if one.requirement != ALL:  # all at once are asked for as each of them is
+            asked = scale.at(1 if one.asked is None else one.asked)
+            svg.line(asked, middle - 9, asked, middle + 9, width=2, dashes="3 2")
+        assert one.interval is not None
+        _whisker(svg, scale, one.interval, middle, role)
+        svg.mark(scale.at(one.held / one.judged), middle, shape, role=role, tip=one.sentence)
+    return svg.write(styled=styled)
+
+
+def _named(one: Share, by_requirement: bool) -> str:
+    return one.requirement if by_requirement else one.variant
 
 
 _Box = tuple[float, float, float, float]
@@ -161,10 +243,12 @@ def _wide(text: str) -> float:
     return 6.6 * columns(text)
 
 
-def _scale(amounts: Sequence[float], start: float, end: float, unit: str) -> Scale:
+def _scale(amounts: Sequence[float], start: float, end: float, unit: str, layout: Layout) -> Scale:
     low, high = (min(amounts), max(amounts)) if amounts else (0.0, 1.0)
+    if low == high == 0:
+        high = SECOND if unit == "time" else 1.0
     margin = (high - low) * 0.08
-    return Scale(low - margin if low else 0.0, high + margin, start, end, unit, 5)
+    return Scale(low - margin if low else 0.0, high + margin, start, end, unit, 3 if layout.narrow else 5)
 
 
 def _free(x: float, y: float, wide: float, taken: list[_Box]) -> float:

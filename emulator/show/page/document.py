@@ -1,18 +1,14 @@
 """How does a night become one HTML file? The verdict first, then the requirements, then the picture and the rest.
 
-The law: the file asks for nothing, and nothing in it can ask for anything: its policy allows the one style sheet and
-the one script by their hashes, and data stand in blocks that are no scripts. All names are escaped here or written as
-text by the script. The same input gives the same bytes: no clock, no host, no path of this machine.
+The law: data stand in blocks that are no scripts. All names are escaped or written as text by the script. The same
+input gives the same bytes: no clock, no host, no path of this machine.
 """
 
 import base64
-import hashlib
 import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from html import escape
-from importlib import resources
 from typing import Any, Final
 
 from emulator.measure.night import Night
@@ -20,6 +16,7 @@ from emulator.measure.verdict import Asked, Judged
 from emulator.record.events import DETAILS, Row
 from emulator.scenario.clock import Clock
 from emulator.show import meta as show
+from emulator.show.html import file
 from emulator.show.page.data import columns
 from emulator.show.page.sections import sections
 from emulator.show.page.telling import WORDS
@@ -72,22 +69,13 @@ def document(of: Material) -> str:
         "beatsKnown": of.beats is not None,
         "wholeEvents": whole,
     }
-    style, script = _asset("page.css"), "".join(_asset(name) for name in ("columns.js", "axis.js", "page.js"))
-    policy = (
-        f"default-src 'none'; style-src '{_hash(style)}'; script-src '{_hash(script)}'; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    title = escape(_clean(of.meta.title))
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f'<meta name="color-scheme" content="light dark">\n<title>{title}</title>\n<style>{style}</style>\n</head>\n'
-        f"<body>\n{body}\n"
-        f'<script type="text/plain" id="columns">{_packed(data)}</script>\n'
-        f'<script type="text/plain" id="events">{_packed(_events(of.rows, whole, named))}</script>\n'
-        f'<script type="text/plain" id="stories">{_packed(_stories(of.stories))}</script>\n'
-        f"<script>{script}</script>\n</body>\n</html>\n"
+    return file(
+        of.meta.title,
+        body,
+        data=f'<script type="text/plain" id="columns">{_packed(data)}</script>\n',
+        scripts=("columns.js", "axis.js", "page.js"),
+        later=f'<script type="text/plain" id="events">{_packed(_events(of.rows, whole, named))}</script>\n'
+        f'<script type="text/plain" id="stories">{_packed(_stories(of.stories))}</script>\n',
     )
 
 
@@ -139,15 +127,3 @@ def _seconds(clock: Clock, tick: int) -> int:
 def _epoch(clock: Clock) -> int:
     """Give tick 0 in seconds of universal time since 1970."""
     return int(clock.local(0).timestamp())
-
-
-def _asset(name: str) -> str:
-    return resources.files("emulator.show.page").joinpath(name).read_text("utf-8")
-
-
-def _hash(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
-
-
-def _clean(text: str) -> str:
-    return "".join(character if character.isprintable() else " " for character in text)

@@ -103,6 +103,7 @@ function stories(night, axis) {
   let byJob, told;
   const load = async () => {
     if (byJob) return;
+    if (document.readyState === "loading") await new Promise((there) => addEventListener("DOMContentLoaded", there, { once: true }));
     const found = new Map();
     for (const event of await unpacked("events")) {
       if (!found.has(event[4])) found.set(event[4], []);

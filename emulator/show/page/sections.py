@@ -1,7 +1,6 @@
 """What does the page say in words and tables? Everything but the picture's own drawing, readable without a script."""
 
-from collections.abc import Iterable, Sequence
-from html import escape
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from emulator.measure.figures import Figures
@@ -9,7 +8,12 @@ from emulator.measure.night import Night
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
+from emulator.show.html import clean
+from emulator.show.html import name as _name
+from emulator.show.html import table as _table
+from emulator.show.html import text as _text
 from emulator.show.meta import SMALL_PRINT, verdict
+from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.page.telling import told
@@ -19,19 +23,19 @@ from emulator.show.worst import worst_jobs
 if TYPE_CHECKING:
     from emulator.show.page.document import Material
 
-__all__ = ["clean", "sections"]
+__all__ = ["sections"]
 
 _MOST_STORIES: Final = 40
 _MOST_EVENTS: Final = 200
 _MOST_LISTED: Final = 10
-_LONGEST: Final = 160
 
 
 def sections(of: "Material") -> tuple[str, frozenset[int]]:
     """Write the body of the page, and name the jobs whose events it lists."""
     night, figures = of.night, Figures(of.night)
-    worst = worst_jobs(night)
-    named = list(dict.fromkeys([*(job for one in of.judged for job in one.evidence), *(one.job for one in worst)]))
+    worst, behind = worst_jobs(night), Behind(figures)
+    shown = (*(job for one in of.judged for job in one.evidence), *(one.job for one in worst), *behind.jobs())
+    named = list(dict.fromkeys(shown))
     named = named[:_MOST_STORIES]
     listed = frozenset(named)
     fits, sentence = verdict(of.judged)
@@ -42,46 +46,17 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
         f"<p>{duration(night.horizon)} in virtual time, seed {of.meta.seed}; one night of many.</p></header><main>",
         _requirements(night, of.judged, listed),
         PICTURE,
-        _times(of),
-        _attempts(night, figures),
-        _jobs(night, figures),
-        _workers(night),
+        _times(of, behind),
+        _attempts(night, figures, behind),
+        _jobs(night, behind),
+        _workers(night, behind),
         _worst(of, listed),
+        behind.section(lambda job: _job(night, job, listed)),
         _events(of, named),
         _closing(of),
         "</main>",
     ]
     return "\n".join(part for part in parts if part), listed
-
-
-def clean(text: str) -> str:
-    """Give a name as it may be shown: no control or direction marks, and no longer than a line or two.
-
-    >>> clean("a\\u202eb" + "c" * 500) == "a b" + "c" * 156 + "…"
-    True
-    """
-    shown = "".join(character if character.isprintable() else " " for character in text)
-    return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
-
-
-def _text(text: str) -> str:
-    return escape("".join(character if character.isprintable() else " " for character in text))
-
-
-def _name(text: str) -> str:
-    return f"<bdi>{escape(clean(text))}</bdi>"
-
-
-def _table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Write a table of ready HTML cells; the first cell of each row is its heading."""
-    top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
-    body = "".join(
-        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{cell}</td>" for cell in row[1:]) + "</tr>" for row in rows
-    )
-    return (
-        f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table><caption>{caption}</caption>'
-        f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
-    )
 
 
 def _job(night: Night, job: int, listed: frozenset[int]) -> str:
@@ -111,19 +86,17 @@ def _requirements(night: Night, judged: Sequence[Judged], listed: frozenset[int]
     )
 
 
-def _times(of: "Material") -> str:
+def _times(of: "Material", behind: Behind) -> str:
     return (
         "<section><h2>Waiting and turnaround</h2>"
         + curve(of.night, "wait", "Wait", of.requirements)
         + curve(of.night, "turnaround", "Turnaround", of.requirements)
-        + f"<p>Makespan: {_text(write(Figures(of.night).get('makespan')))}.</p></section>"
+        + f"<p>Makespan: {behind.number('makespan')}.</p></section>"
     )
 
 
-def _attempts(night: Night, figures: Figures) -> str:
-    def get(name: str) -> str:
-        return _text(write(figures.get(name)))
-
+def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
+    get = behind.number
     by_outcome: dict[str, list[int]] = {}
     for (_, _, outcome), cell in night.cells.items():
         found = by_outcome.setdefault(outcome, [0, 0])
@@ -150,7 +123,7 @@ def _attempts(night: Night, figures: Figures) -> str:
     wasted = "" if figures.get("wasted_share").value is None else f" ({get('wasted_share')} of all executed)"
     sentences = [
         f"There were {get('attempts')} attempts{per_job}.",
-        f"{_behind('outcome', 'lease lost', get('lost_leases'))} ended because the lease was lost.{noticed}"
+        f"{_behind('outcome', 'lease lost', str(lost))} ended because the lease was lost.{noticed}"
         if lost
         else "No lease was lost.",
         f"Two workers were at one job for {get('overlap')}, in {get('overlapping_jobs')} jobs.",
@@ -180,9 +153,12 @@ def _behind(what: str, which: str, number: str) -> str:
     return f'<a href="#behind" data-{what}="{_text(which)}">{number}</a>'
 
 
-def _jobs(night: Night, figures: Figures) -> str:
+def _jobs(night: Night, behind: Behind) -> str:
     rows = [
-        [_text(sub_state if sub_state == "withdrawn" else f"{state}: {sub_state}" if sub_state else state), str(count)]
+        [
+            _text(sub_state if sub_state == "withdrawn" else f"{state}: {sub_state}" if sub_state else state),
+            behind.ended(state, sub_state, count),
+        ]
         for state, sub_state, count in final_states(night)
     ]
     if night.refused:
@@ -190,25 +166,26 @@ def _jobs(night: Night, figures: Figures) -> str:
     if night.skipped:
         rows.append(["occurrences skipped", str(len(night.skipped))])
     backlog = [
-        ["peak", f"{_text(write(figures.get('backlog_peak')))} jobs"],
-        ["drained after", _text(write(figures.get("drain_time")))],
-        ["on average", f"{_text(write(figures.get('backlog_mean')))} jobs"],
+        ["peak", f"{behind.number('backlog_peak')} jobs"],
+        ["drained after", behind.number("drain_time")],
+        ["on average", f"{behind.number('backlog_mean')} jobs"],
     ]
     return (
         '<section><h2>Jobs and backlog</h2><div class="beside">'
         + _table("Jobs by how they ended", ("end", "jobs"), rows)
         + _table("Backlog", ("backlog", "found"), backlog)
-        + f"</div><p>Done: {_text(write(figures.get('done_share')))} of all accepted and refused.</p></section>"
+        + f"</div><p>Done: {behind.number('done_share')} of all accepted and refused.</p></section>"
     )
 
 
-def _workers(night: Night) -> str:
+def _workers(night: Night, behind: Behind) -> str:
     rows = []
     for pool in sorted(set(night.pools.values())):
         figures = Figures(night, Where(pool=pool))
         count = sum(1 for other in night.pools.values() if other == pool)
-        load = _text(write(figures.get("offered_load"))) if pool in night.offered_load else "not stated"
-        rows.append([_name(pool), str(count), _text(write(figures.get("utilisation"))), load])
+        load = _text(write(figures.get("offered_load"))) if night.offered_load.get(pool) else "not stated"
+        busy = behind.number("utilisation", _text(write(figures.get("utilisation"))))
+        rows.append([_name(pool), str(count), busy, load])
     if not rows:
         return ""
     table = _table("Pools of workers", ("pool", "workers", "utilisation", "offered load"), rows)

@@ -87,7 +87,8 @@ def _worked_well(fact: Fact, w: Wording) -> str:
 
 def _sum(fact: Fact, _: Wording) -> str:
     v = fact.values
-    text = f"In all it took {number_of(v['attempts'], 'attempt')}: {v['ok']} ended ok, {v['lost']} lost their lease."
+    whose = "its" if v["lost"] == 1 else "their"
+    text = f"In all it took {number_of(v['attempts'], 'attempt')}: {v['ok']} ended ok, {v['lost']} lost {whose} lease."
     return text + (f" It worked {duration(v['without'])} without a lease." if v["without"] else "")
 
 

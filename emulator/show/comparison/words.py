@@ -1,0 +1,57 @@
+"""How do the terminal and the page say what both of them say: nights, intervals, and how to run one night again?"""
+
+import shlex
+
+from emulator.measure.comparison.result import Comparison, Interval
+from emulator.measure.words import value
+from emulator.scenario.variants import AS_WRITTEN
+
+__all__ = ["again", "between", "identical", "night_count", "seeds"]
+
+
+def again(of: Comparison, variant: str, seed: int, *, page: bool = False) -> str:
+    """Give the command that runs one night of a variant, or the Python for settings that came from no file.
+
+    Args:
+        page: let it write the page of that night too.
+    """
+    file = of.files[of.variants.index(variant)] if len(of.files) > 1 else of.files[0]
+    if file == "settings":  # made in Python: there is no file
+        named = "" if variant == AS_WRITTEN else f", variant={variant!r}"
+        return f"emulator.run(settings, seed={seed}{named})" + (".page()" if page else "")
+    named = "" if variant in (AS_WRITTEN, file) else f" --variant {shlex.quote(variant)}"
+    return f"queuedrill run {shlex.quote(file)}{named} --seed {seed}" + (" --page night.html" if page else "")
+
+
+def between(one: Interval | None, unit: str) -> str:
+    """Write an interval of a mean or a share; a dash if there is none.
+
+    >>> between(Interval(0.25, None, 0.95), "share"), between(None, "share")
+    ('25 % or more', '-')
+    """
+    if one is None:
+        return "-"
+    if one.low is None or one.high is None:
+        if one.low is not None:
+            return f"{value(one.low, unit)} or more"
+        return "unknown" if one.high is None else f"{value(one.high, unit)} or less"
+    return f"{value(one.low, unit)} to {value(one.high, unit)}"
+
+
+def identical(of: Comparison) -> list[str]:
+    """Name the figures that are the same under every variant in every night."""
+    effects: dict[str, set[str]] = {}
+    for one in of.differences:
+        effects.setdefault(one.measure, set()).add(one.effect)
+    return [measure for measure in of.measures if effects.get(measure) == {"identical"}]
+
+
+def night_count(count: int) -> str:
+    """Write a number of nights: ``1 night``, ``1,000 nights``."""
+    return f"{count:,} night{'' if count == 1 else 's'}"
+
+
+def seeds(of: Comparison) -> str:
+    """Write which seeds were played: ``seed 3``, ``seeds 1 to 30``."""
+    last = of.first_seed + of.replications - 1
+    return f"seed {last}" if of.replications == 1 else f"seeds {of.first_seed} to {last}"

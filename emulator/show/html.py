@@ -1,0 +1,93 @@
+"""What do all HTML files of the program share: how names are made harmless, tables, and the file around them?
+
+The law: a file asks for nothing, and nothing in it can ask for anything: its policy allows its own style sheet and
+script by their hashes, and no other. Names are escaped here. The same input gives the same bytes.
+"""
+
+import base64
+import hashlib
+import re
+from collections.abc import Iterable, Sequence
+from html import escape
+from importlib import resources
+from typing import Final
+
+__all__ = ["clean", "file", "name", "table", "text"]
+
+_LONGEST: Final = 160
+_SHORT: Final = 28
+_TAG: Final = re.compile(r"<[^>]*>")
+
+
+def text(of: str) -> str:
+    """Escape a text, without what cannot be printed.
+
+    >>> text("a<b\\u202e")
+    'a&lt;b '
+    """
+    return escape("".join(character if character.isprintable() else " " for character in of))
+
+
+def clean(of: str) -> str:
+    """Give a name as it may be shown: no control or direction marks, and no longer than a line or two.
+
+    >>> clean("a\\u202eb" + "c" * 500) == "a b" + "c" * 156 + "…"
+    True
+    """
+    shown = "".join(character if character.isprintable() else " " for character in of)
+    return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
+
+
+def name(of: str) -> str:
+    """Write a name, which may run from right to left without turning what stands around it."""
+    return f"<bdi>{escape(clean(of))}</bdi>"
+
+
+def table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Write a table of ready HTML cells; the first cell of each row is its heading."""
+    top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
+    body = "".join(f'<tr><th scope="row">{row[0]}</th>' + "".join(map(_cell, row[1:])) + "</tr>" for row in rows)
+    return (
+        f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table><caption>{caption}</caption>'
+        f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _cell(of: str) -> str:
+    """Write a cell; what is short stays on one line, also on a phone, where the table can be moved."""
+    short = len(_TAG.sub("", of)) <= _SHORT
+    return f'<td class="{"line" if short else "wrap"}">{of}</td>'
+
+
+def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = (), later: str = "") -> str:
+    """Write a whole file.
+
+    Args:
+        title: of the window.
+        body: ready HTML.
+        data: blocks of data that scripts read, as ready HTML.
+        later: blocks of data that are not needed at once: a browser shows the page before it has read them.
+        scripts: the files of the scripts, in order; without any the file has none.
+
+    Returns:
+        The text of an HTML file, to be written as UTF-8.
+    """
+    style, script = _asset("page.css"), "".join(_asset(one) for one in scripts)
+    allowed = f" script-src '{_hash(script)}';" if script else ""
+    policy = f"default-src 'none'; style-src '{_hash(style)}';{allowed} base-uri 'none'; form-action 'none'"
+    run = f"<script>{script}</script>\n" if script else ""
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f'<meta name="color-scheme" content="light dark">\n<title>{text(title)}</title>\n<style>{style}</style>\n'
+        f"</head>\n<body>\n{body}\n{data}{run}{later}</body>\n</html>\n"
+    )
+
+
+def _asset(of: str) -> str:
+    return resources.files("emulator.show.page").joinpath(of).read_text("utf-8")
+
+
+def _hash(of: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(of.encode()).digest()).decode("ascii")

@@ -1,0 +1,178 @@
+"""The page of a comparison: whole bytes, no script, every name escaped, a table beside each picture."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from emulator import ComparisonResult, compare, nights
+from emulator.measure.comparison.replication import Reading
+from emulator.measure.comparison.result import Lost
+from emulator.show.cumulative import MOST, Bound, Curve, cumulative, going
+
+GOLDEN = Path(__file__).parent.parent / "golden" / "comparison.html"
+HOSTILE = "</style><script>harm=1</script><img src=x onerror=harm=1>\u202e\x1b[31m'\"&"
+
+NIGHT: dict[str, Any] = {
+    "title": "Copies of plates",
+    "starts": "2026-06-12T21:30:00",
+    "lasts": "2h",
+    "queues": {"night": {"retry": {"attempts_in_all": 2}}},
+    "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
+    "routines": {
+        "copy": {
+            "queue": "night",
+            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.2}],
+        }
+    },
+    "arrivals": [{"routine": "copy", "count": 8, "at": "21:30"}],
+    "must_hold": [
+        {"measure": "makespan", "at_most": "40m", "in_share": 0.5},
+        {"measure": "done_share", "at_least": 0.8},
+        {"measure": "wasted_work", "not_worse_by": "10m"},
+    ],
+    "variants": {"two": {"pools.dome.count": 2}, "patient": {"queues.night.retry.attempts_in_all": 4}},
+}
+
+EMPTY = {"meta", "br", "img", "input", "link"}
+
+
+class Reader(HTMLParser):
+    """Reads HTML strictly: every element that is opened is closed, in order."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.feed(html)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+        of = dict(attrs)
+        assert [name for name in of if name.startswith("on")] == []
+        self.ids += [of["id"] or ""] if "id" in of else []
+        self.links += [of["href"] or ""] if "href" in of else []
+        if tag not in EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+@pytest.fixture(scope="module")
+def compared() -> ComparisonResult:
+    return compare(NIGHT, replications=10, processes=1, measures=["makespan", "done_share", "repeated_effects"])
+
+
+def test_the_page_of_a_small_comparison_stays_as_it_is(compared: ComparisonResult) -> None:
+    """A pin, copied from a run and read by eye: the whole page without its style sheet; twice the same bytes."""
+    again = replace(compared, versions={"program": "0"}).page()
+    assert again == replace(compared, versions={"program": "0"}).page()
+    text = re.sub(r"<style>[^\0]*?</style>", "<style></style>", re.sub("sha256-[^']*", "sha256-", again))
+    assert text == GOLDEN.read_text("utf-8")
+
+
+def test_the_page_is_well_formed_and_leads_to_what_it_names(compared: ComparisonResult) -> None:
+    """Every element is closed, no id stands twice, every link leads to a place of the page, and there is no script."""
+    read = Reader(compared.page())
+    assert (len(set(read.ids)), set(read.links) - {f"#{one}" for one in read.ids}) == (len(read.ids), set())
+    assert "script" not in read.seen
+    assert read.seen.count("h1") == 1
+    assert "script-src" not in compared.page()
+
+
+def test_the_verdict_comes_before_all_pictures_and_a_table_after_each(compared: ComparisonResult) -> None:
+    """The sentence of the command stands in the heading, and between two different pictures there is a table."""
+    page = compared.page()
+    assert page.index(compared.sentence) < page.index("<svg")
+    for figure in page.split('<figure class="broad">')[1:]:
+        assert "<table>" in figure
+
+
+def test_hostile_names_do_no_harm(compared: ComparisonResult) -> None:
+    """Names with tags, control and direction marks in every place are text."""
+
+    def evil(one: Any) -> Any:
+        return replace(one, variant=HOSTILE) if one.variant == "two" else one
+
+    found = replace(
+        compared,
+        title=HOSTILE,
+        files=(HOSTILE,),
+        variants=("as written", HOSTILE, "patient"),
+        spreads=tuple(map(evil, compared.spreads)),
+        differences=tuple(replace(evil(one), sentence=HOSTILE) for one in compared.differences),
+        shares=tuple(replace(evil(one), sentence=HOSTILE, requirement=HOSTILE) for one in compared.shares),
+        points=tuple(map(evil, compared.points)),
+        nights=tuple(map(evil, compared.nights)),
+        lost=(Lost(HOSTILE, 3, HOSTILE),),
+    )
+    page = found.page()
+    read = Reader(page)
+    assert {"script", "img"} & set(read.seen) == set()
+    assert (page.count("</style>"), "\x1b" in page, "\u202e" in page) == (1, False, False)
+
+
+def test_requirements_are_drawn_in(compared: ComparisonResult) -> None:
+    """The curves of the figure that a requirement is about have its bound, in words."""
+    part = compared.page().split("<h3>makespan</h3>")[1].split("<h3>done_share</h3>")[0]
+    assert part.count(">at most 40 min, in 50 % of nights</text>") == 2  # broad and narrow
+
+
+def test_one_setting_over_many_nights_has_a_page_too() -> None:
+    """Without a second variant there are no differences and no trade-off, and all else is there."""
+    page = nights(NIGHT, 4, processes=1, measures=["makespan"]).page()
+    assert ("Requirements" in page, "Trade-off" in page, "Differences" in page) == (True, False, False)
+    assert Reader(page).seen.count("details") == 1
+
+
+def test_nothing_asked_and_nothing_different_is_said() -> None:
+    """No requirement, and a variant that changes nothing: the page says both."""
+    night = {**NIGHT, "must_hold": [], "variants": {"the same": {"queues.night.lease": "90s"}}}
+    page = compare(night, replications=3, processes=1, measures=["makespan", "detection_delay_mean"]).page()
+    assert ("None is stated." in page, "The same in every night under every variant" in page) == (True, True)
+
+
+def test_many_variants_are_thinned_out_and_it_says_so() -> None:
+    """Six curves at most; sentences for twelve variants; the tables have all."""
+    many = {**NIGHT, "variants": {f"number {one}": {"pools.dome.count": 2 + one % 2} for one in range(15)}}
+    page = compare(many, replications=3, processes=1, measures=["makespan"]).page()
+    assert "6 of 16 variants are drawn; the table has all." in page
+    assert "And 3 more variants: the tables below have all of them." in page
+
+
+def test_what_is_unfinished_or_lost_is_never_left_out(compared: ComparisonResult) -> None:
+    """A cut-off night reads more than; a lost night is named in its table; a curve that is cut off ends lower."""
+    first, second, *rest = compared.nights
+    cut = replace(first, readings={**first.readings, "makespan": Reading(7_200_000_000, True)})
+    lost = replace(second, readings={}, held=(), failure="it died")
+    page = replace(compared, nights=(cut, lost, *rest), lost=(Lost("two", 1, "it died"),)).page()
+    assert ("more than 2 h" in page, ">lost<" in page, "two</bdi>, seed 1: it died." in page) == (True, True, True)
+    assert "count as more than what was seen" in page
+
+
+def test_a_cumulative_curve_is_the_product_limit_estimate() -> None:
+    """By hand: of four, one cut off at 2: after 1 a quarter, after 3 half of the rest, after 4 all."""
+    assert [(at, round(share, 9)) for at, share in going([1, 3, 4], [2])] == [(1, 0.25), (3, 0.625), (4, 1.0)]
+
+
+@pytest.mark.parametrize("unit", ["time", "share", "count", "ratio"])
+@pytest.mark.parametrize("narrow", [False, True])
+def test_no_curve_leaves_its_picture(unit: str, narrow: bool) -> None:
+    """All points of six curves and a far bound lie within the picture's width, and words are cut to fit."""
+    curves = [Curve("n" * 200, [0.0, 0.5 + one], [0.7]) for one in range(MOST)]
+    svg = cumulative("a", "b", curves, [Bound(50.0, 0.9, "w" * 300), Bound(0.0, None, "x")], unit, narrow=narrow)
+    width = 380 if narrow else 760
+    for points in re.findall(r'points="([^"]*)"', svg):
+        assert all(0 <= float(point.split(",")[0]) <= width for point in points.split())
+    assert all(len(words) < 130 for words in re.findall(r"<text[^>]*>(w+)", svg))
