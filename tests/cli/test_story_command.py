@@ -137,3 +137,27 @@ def test_a_log_tells_what_its_events_tell(log: Path) -> None:
     loaded = loaded_of(found)
     around = Surroundings(Rows(found.rows()), settings_of(loaded.scenario), loaded.scenario.lasts)
     assert [story_of_job(log, str(job)).story for job in (1, 2)] == [job_story(around, job) for job in (1, 2)]
+
+
+def test_a_job_with_a_key_and_requirements_on_one_measure(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A busy key is told from the log; a measure that two requirements are on, or none, must be asked for otherwise."""
+    twice = "must_hold: [{measure: makespan, at_most: 20m}, {measure: makespan, at_most: 1h}]"
+    keyed = SCENARIO.replace("{queue: night,", "{queue: night, key: disk,").replace("count: 1,", "count: 2,")
+    (place / "keyed.yaml").write_text(keyed.replace("must_hold: [{measure: makespan, at_most: 20m}]", twice))
+    (place / "open.yaml").write_text(keyed.replace("must_hold: [{measure: makespan, at_most: 20m}]", ""))
+    for name in ("keyed", "open"):
+        answer(["run", "--quiet", "--log", f"{name}.db", f"{name}.yaml"])
+    capsys.readouterr()
+    assert answer(["story", "keyed.db", "2"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "It waited 10 min for a worker, until 21:45:00: another job with the key disk was running." in out
+    codes = [
+        answer(["story", "keyed.db", "--requirement", "makespan"]),
+        answer(["story", "open.db", "--requirement", "1"]),
+    ]
+    assert codes == [2, 2]
+    assert capsys.readouterr().err.splitlines() == [
+        "keyed.db: 2 requirements are on makespan: give the number: 1 is makespan at most 20 min; 2 is makespan "
+        "at most 1 h",
+        "open.db: its scenario states no requirement",
+    ]

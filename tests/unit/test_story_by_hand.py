@@ -342,3 +342,40 @@ def test_a_fence_that_would_have_refused_a_late_effect() -> None:
     said = "With `fenced: highest_token`, the system vault would have refused the late copied."
     loose = SCENARIO.replace("fenced: asks_broker", "fenced: no")
     assert [text for text in told(*rows, scenario=loose) if text.startswith("With")] == [said]
+
+
+def test_a_job_that_a_fault_brought() -> None:
+    """What came because of a fault says so, and names it."""
+    surge = row(5, "fault_began", 0, "", "surge", "faults[0]", 1, "copies")
+    rows = (*ON, surge, (*came(10)[:2], 3, *came(10)[3:]), out(10), began(10))
+    around, clock = surroundings(*rows)
+    said = "A fault (surge) brought it: arrival entry copies, queue night, routine copy."
+    assert lines(job_story(around, 1), clock)[0][2] == said
+
+
+def test_an_attempt_that_people_ended() -> None:
+    """A worker that finishes and leaves, two parts that were done, a job that a person withdrew."""
+    finishing = row(20, "worker_changed", 0, "dome-1", "finishing", "", 1)
+    parts = [row(at, "part_finished", 1, "dome-1", 1, 1, name, "") for at, name in ((30, "read"), (40, "write"))]
+    withdrawn = (
+        ended(50, "lease lost", "withdrawn"),
+        failed(50, "withdrawn"),
+        stopped(50, "told that its lease is lost"),
+    )
+    assert told(*ON, came(10), out(10), began(10), finishing, *parts, *withdrawn) == [
+        TOOK,
+        "21:00:20 dome-1 took nothing more, and finished what it had.",
+        "21:00:40 dome-1 had finished 2 parts, the last write.",
+        "21:00:50 Attempt 1 on dome-1 was over: the job was withdrawn.",
+        "21:00:50 A person withdrew it, 40 s after it came, in 1 attempt: it failed (withdrawn).",
+    ]
+
+
+def test_a_lease_that_ended_during_an_outage() -> None:
+    """A lease whose end the broker found late, because it was down, says how much earlier it had been due."""
+    lost = row(160, "attempt_ended", 1, "dome-1", 1, 1, *LOST, 100 * SECOND)
+    assert told(*ON, came(10), out(10), began(10), row(90, "broker_down"), row(160, "broker_up"), lost)[1] == (
+        "21:02:40 The lease of dome-1 ran out and was lost (attempt 1): no heartbeat of dome-1 got through in time, "
+        "though it was at work. No heartbeat had renewed it. It had been due to end 1 min before, while the broker was "
+        "down."
+    )

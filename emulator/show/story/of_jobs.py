@@ -112,8 +112,8 @@ def _trouble(fact: Fact, _: Wording) -> str:
         which = {"out": "to", "back": "from"}.get(v["why"], "to or from")
         words = f"{{worker}} was cut off{{fault}}: no message got through {which} the broker, and it worked on."
     elif words is None:
-        words = "{worker} was {state}{fault}: {why}{work}." if v["why"] else "{worker} was {state}{fault}{work}."
-    filled = {"worker": named(v["worker"]), "fault": fault, "work": work, "state": v["state"], "why": named(v["why"])}
+        words = STATES[v["state"]].then + ("{fault}: {why}{work}." if v["why"] else "{fault}{work}.")
+    filled = {"worker": named(v["worker"]), "fault": fault, "work": work, "why": named(v["why"])}
     return words.format(**filled)
 
 
