@@ -169,8 +169,9 @@ def test_ctrl_c_stops_an_endless_run_at_once(kind):
     """Through ``asyncio.Runner``, within 0.2 real seconds of the signal, after the task's cleanup."""
     body = textwrap.indent(ENDLESS[kind], "        ")
     script = (
-        "import asyncio, functools, time\n"
+        "import asyncio, functools, signal, time\n"
         "from emulator.timeline import VirtualLoop\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background job is told to ignore it
         "async def main():\n"
         "    print('ready', flush=True)\n"
         "    try:\n"
