@@ -256,6 +256,7 @@ def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
     with _in_words(path, "the log cannot be read"):
         if not path.is_file():
             raise LogError(f"{path}: there is no such file")
+        _undo_half_a_batch(path)
         connection = sqlite3.connect(
             path.resolve().as_uri() + "?mode=ro",
             uri=True,
@@ -265,6 +266,16 @@ def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
             connection.set_trace_callback(trace)
             _check_schema(path, connection)
             yield connection
+        finally:
+            connection.close()
+
+
+def _undo_half_a_batch(path: Path) -> None:
+    """Let SQLite undo what a killed writer left half written beside the log; a reader alone may not."""
+    if path.with_name(path.name + "-journal").exists():
+        connection = sqlite3.connect(path.resolve().as_uri() + "?mode=rw", uri=True)
+        try:
+            connection.execute("PRAGMA schema_version").fetchone()
         finally:
             connection.close()
 

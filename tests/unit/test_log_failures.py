@@ -342,3 +342,24 @@ def test_a_kill_loses_no_committed_batch(tmp_path: Path, moment: int) -> None:
     assert rows == some_rows(len(rows))
     assert len(rows) % 50 == 0
     assert committed <= len(rows) <= max(committed, 0) + 50
+
+
+HALF_WRITTEN = """\
+import os, signal, sqlite3
+log = sqlite3.connect("night.qdlog", isolation_level=None)
+log.execute("PRAGMA cache_size = 1")
+log.execute("BEGIN IMMEDIATE")
+log.executemany("INSERT INTO meta VALUES (?, ?)", ((f"key {n}", "x" * 1000) for n in range(500)))
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_kill_that_leaves_a_journal_leaves_a_log(tmp_path: Path) -> None:
+    """What a killed writer had half written, its journal beside the log, is undone by the first who reads it."""
+    path = tmp_path / "night.qdlog"
+    asyncio.run(write(path, ROWS))
+    child = subprocess.run([sys.executable, "-c", HALF_WRITTEN], cwd=tmp_path, check=False)
+    journal = path.with_name(path.name + "-journal")
+    assert (child.returncode, journal.exists()) == (-signal.SIGKILL, True)
+    log = open_log(path)
+    assert (list(log.rows()), log.meta, journal.exists()) == (ROWS, ABOUT, False)
