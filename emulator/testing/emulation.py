@@ -148,6 +148,7 @@ class Emulator(Interventions, Views):
             policies=self._retry,
             named=[*self._entry_of.values(), *(entry.label for entry in self.scenario.arrivals)],
         )
+        self.world.notice = self.stream.notice
         for routine in self._handlers:
             self.world.routines[routine].hands = self.keeper
         self.programs.take_over(self.world)

@@ -44,10 +44,14 @@ class Stream:
         """Keep one row and give its number."""
         self.rows.append(row)
         self._at_once(row)
+        self.notice()
+        return len(self.rows)
+
+    def notice(self) -> None:
+        """Let whoever waits for a change look again: something has changed, with an event or without."""
         if (self._waiting or self._subscribers) and not self._telling:
             self._telling = True
             self._loop.call_soon(self._tell, context=self._context)
-        return len(self.rows)
 
     def _tell(self) -> None:
         self._telling = False

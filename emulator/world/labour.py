@@ -332,3 +332,5 @@ class Labour:
         execution.plan.running.remove(execution)
         if (hands := execution.plan.routine.hands) is not None:
             hands.leave(execution)
+        if (notice := self._world.notice) is not None:
+            notice()

@@ -35,6 +35,7 @@ class Surroundings:
     contact: "Contact"
     draws: Draws
     emit: Callable[[Row], int]
+    notice: Callable[[], None] | None = None  # told when a worker is rid of an attempt, which need not leave an event
     heartbeats: "ComputedHeartbeats | SimulatedHeartbeats"
     labour: "Labour"
     polls: "Polls"

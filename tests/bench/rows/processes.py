@@ -9,7 +9,7 @@ from bench.scenes import whole
 __all__ = ["ROW"]
 
 NIGHT = "scenarios/how-many-workers.yaml"
-NIGHTS = 700
+NIGHTS = 1_400
 
 
 def side(processes: int, nights: int) -> Measured:
