@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-__all__ = ["SCENARIO", "Ended"]
+__all__ = ["FAULTY", "SCENARIO", "Ended"]
 
 SCENARIO = """\
 title: One copy
@@ -16,6 +16,14 @@ arrivals: [{routine: copy, count: 2, at: "21:35"}]
 must_hold: [{measure: makespan, at_most: 20m}]
 """
 """Two jobs of ten minutes come at 21:35 to one worker: the last is done at 21:55, just within its twenty minutes."""
+
+FAULTY = (
+    SCENARIO.replace("count: 2,", "name: copies, count: 2,").replace(
+        "lease: 90s", "lease: 90s, retry: {attempts_in_all: 3}"
+    )
+    + 'faults: [{power_off: dome-1, at: "21:37", back_after: 5m}]\n'
+)
+"""The first of two jobs loses its worker after two minutes; another attempt begins when the worker is back."""
 
 
 class Ended(NamedTuple):

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from small_place import SCENARIO, Ended
+from small_place import FAULTY, SCENARIO, Ended
 
 from emulator.cli.main import answer
 
@@ -28,3 +28,11 @@ def queuedrill(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[...,
         return Ended(code, *capsys.readouterr())
 
     return call
+
+
+@pytest.fixture
+def faulty_log(place: Path, queuedrill: Callable[..., Ended]) -> Path:
+    """A log of the night in which the worker loses power."""
+    (place / "faulty.yaml").write_text(FAULTY)
+    queuedrill("run", "--quiet", "--log", "night.db", "faulty.yaml")
+    return place / "night.db"

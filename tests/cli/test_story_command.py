@@ -4,6 +4,7 @@ import json
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -19,33 +20,11 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.record.log_reader import open_log
 from emulator.show.layout import columns
 
-FAULTY = (
-    SCENARIO.replace("count: 2,", "name: copies, count: 2,").replace(
-        "lease: 90s", "lease: 90s, retry: {attempts_in_all: 3}"
-    )
-    + 'faults: [{power_off: dome-1, at: "21:37", back_after: 5m}]\n'
-)
-"""The first of two jobs loses its worker after two minutes; another attempt begins when the worker is back."""
-
 
 @pytest.fixture
-def log(place: Path) -> Path:
-    """A log of the night in which the worker loses power."""
-    (place / "faulty.yaml").write_text(FAULTY)
-    answer(["run", "--quiet", "--log", "night.db", "faulty.yaml"])
-    return place / "night.db"
-
-
-@pytest.fixture
-def story(log: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
+def story(faulty_log: Path, queuedrill: Callable[..., Ended]) -> Callable[..., Ended]:
     """Call ``story night.db`` with arguments."""
-    capsys.readouterr()
-
-    def call(*arguments: str) -> Ended:
-        code = answer(["story", "night.db", *arguments])
-        return Ended(code, *capsys.readouterr())
-
-    return call
+    return partial(queuedrill, "story", "night.db")
 
 
 def test_a_story_is_told_in_sentences(story: Callable[..., Ended]) -> None:
@@ -77,10 +56,10 @@ def test_a_story_is_told_in_sentences(story: Callable[..., Ended]) -> None:
 @pytest.mark.parametrize(
     "whose", [("2",), ("--worker", "dome-1"), ("--requirement", "1"), ("--requirement", "makespan")]
 )
-def test_json_names_events_and_causes(story: Callable[..., Ended], log: Path, whose: tuple[str, ...]) -> None:
+def test_json_names_events_and_causes(story: Callable[..., Ended], faulty_log: Path, whose: tuple[str, ...]) -> None:
     """Each sentence has events that exist, and chains of causes; the text form fits 80 columns."""
     told = json.loads(story(*whose, "--json").out)
-    last, _ = open_log(log).last()
+    last, _ = open_log(faulty_log).last()
     assert (told["format"], told["run_finished"], told["zone"]) == ("queuedrill-story/1", True, "America/Santiago")
     numbers = [n for one in told["sentences"] for n in (*one["events"], *(n for chain in one["causes"] for n in chain))]
     assert all(one["events"] and one["causes"] for one in told["sentences"])
@@ -115,9 +94,9 @@ def test_one_subject_at_a_time(story: Callable[..., Ended]) -> None:
     assert "Give one of: JOB, --worker NAME, --requirement N." in story().err
 
 
-def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], log: Path) -> None:
+def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], faulty_log: Path) -> None:
     """Of a run that was killed the story goes up to the last event, and says that no more is known."""
-    with closing(sqlite3.connect(log)) as cut, cut:
+    with closing(sqlite3.connect(faulty_log)) as cut, cut:
         cut.execute("DROP TRIGGER IF EXISTS events_are_kept")
         for (name,) in cut.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
             cut.execute(f"DROP TRIGGER {name}")
@@ -131,12 +110,12 @@ def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], log: Path) 
     assert json.loads(story("1", "--json").out)["run_finished"] is False
 
 
-def test_a_log_tells_what_its_events_tell(log: Path) -> None:
+def test_a_log_tells_what_its_events_tell(faulty_log: Path) -> None:
     """A story asked from a log, bit by bit, is the one that all of its events in memory give."""
-    found = open_log(log)
+    found = open_log(faulty_log)
     loaded = loaded_of(found)
     around = Surroundings(Rows(found.rows()), settings_of(loaded.scenario), loaded.scenario.lasts)
-    assert [story_of_job(log, str(job)).story for job in (1, 2)] == [job_story(around, job) for job in (1, 2)]
+    assert [story_of_job(faulty_log, str(job)).story for job in (1, 2)] == [job_story(around, job) for job in (1, 2)]
 
 
 def test_a_job_with_a_key_and_requirements_on_one_measure(place: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -19,38 +20,18 @@ from emulator.cli.main import answer
 from emulator.record.log_reader import open_log
 from emulator.show.layout import columns
 
-NAMED = SCENARIO.replace("count: 2,", "name: copies, count: 2,").replace(
-    "lease: 90s", "lease: 90s, retry: {attempts_in_all: 3}"
-)
-FAULTY = NAMED + 'faults: [{power_off: dome-1, at: "21:37", back_after: 5m}]\n'
-"""The first of two jobs loses its worker after two minutes; another attempt begins when the worker is back."""
-
 
 @pytest.fixture
-def log(place: Path) -> Path:
-    """A log of the night in which the worker loses power."""
-    (place / "faulty.yaml").write_text(FAULTY)
-    answer(["run", "--quiet", "--log", "night.db", "faulty.yaml"])
-    return place / "night.db"
-
-
-@pytest.fixture
-def trail(log: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
+def trail(faulty_log: Path, queuedrill: Callable[..., Ended]) -> Callable[..., Ended]:
     """Call ``trail night.db`` with arguments."""
-    capsys.readouterr()
-
-    def call(*arguments: str) -> Ended:
-        code = answer(["trail", "night.db", *arguments])
-        return Ended(code, *capsys.readouterr())
-
-    return call
+    return partial(queuedrill, "trail", "night.db")
 
 
-def test_the_trail_of_a_log_is_its_export(trail: Callable[..., Ended], log: Path) -> None:
+def test_the_trail_of_a_log_is_its_export(trail: Callable[..., Ended], faulty_log: Path) -> None:
     """As JSON Lines, the whole trail is the export whose digest the log keeps."""
     ended = trail("--as", "jsonl")
     assert (ended.code, ended.err) == (0, "")
-    assert hashlib.sha256(ended.out.encode()).hexdigest() == open_log(log).digest
+    assert hashlib.sha256(ended.out.encode()).hexdigest() == open_log(faulty_log).digest
 
 
 def test_a_table_tells_every_fact(trail: Callable[..., Ended]) -> None:
@@ -67,22 +48,22 @@ def test_a_table_tells_every_fact(trail: Callable[..., Ended]) -> None:
     )
 
 
-def test_every_line_of_a_table_fits_and_every_value_is_there(trail: Callable[..., Ended], log: Path) -> None:
+def test_every_line_of_a_table_fits_and_every_value_is_there(trail: Callable[..., Ended], faulty_log: Path) -> None:
     """No line has more than 80 columns, and no detail of any event is missing."""
     out = trail().out
     assert max(columns(line) for line in out.splitlines()) <= 80
     said = " ".join(out.split())
-    names = [f"{name}=" for event in open_log(log).events() for name in event.details]
+    names = [f"{name}=" for event in open_log(faulty_log).events() for name in event.details]
     assert {name: said.count(f" {name}") for name in names if names.count(name) > said.count(f" {name}")} == {}
 
 
-def test_every_filter_leaves_what_it_says(trail: Callable[..., Ended], log: Path) -> None:
+def test_every_filter_leaves_what_it_says(trail: Callable[..., Ended], faulty_log: Path) -> None:
     """Conditions hold together; of two times the second is left out; kinds may be listed or repeated."""
 
     def numbers(*arguments: str) -> list[int]:
         return [json.loads(line)["n"] for line in trail("--as", "jsonl", *arguments).out.splitlines()]
 
-    events = list(open_log(log).events())
+    events = list(open_log(faulty_log).events())
     assert numbers("--job", "2") == [event.number for event in events if event.job == 2]
     assert numbers("--worker", "dome-1") == [event.number for event in events if event.worker == "dome-1"]
     kinds = ("work_began", "work_stopped", "finished")
@@ -94,9 +75,9 @@ def test_every_filter_leaves_what_it_says(trail: Callable[..., Ended], log: Path
     assert numbers("--job", "1", "--kind", "work_began", "--until", "21:37") == [7]
 
 
-def test_causes_are_shown_back_to_the_first(trail: Callable[..., Ended], log: Path) -> None:
+def test_causes_are_shown_back_to_the_first(trail: Callable[..., Ended], faulty_log: Path) -> None:
     """With --causes the events that led to what is asked for are there too, all of them and no others."""
-    events = {event.number: event for event in open_log(log).events()}
+    events = {event.number: event for event in open_log(faulty_log).events()}
     wanted = {number for number, event in events.items() if event.kind == "finished"}
     for number in sorted(wanted, reverse=True):
         while number:
