@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from compared_copies import NIGHT
 
 from emulator import ComparisonResult, compare, nights, size
 from emulator.measure.comparison.result import Lost
@@ -22,31 +23,6 @@ from emulator.show.svg import SHAPES, Scale, Svg, nice_steps
 
 GOLDEN = Path(__file__).parent.parent / "golden"
 HOSTILE = "<script>alert('x')</script> | **b** \u202edesrever \x1b[31m"
-
-NIGHT: dict[str, Any] = {
-    "title": "Copies of plates",
-    "starts": "2026-06-12T21:30:00",
-    "lasts": "2h",
-    "queues": {"night": {"retry": {"attempts_in_all": 2}}},
-    "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
-    "routines": {
-        "copy": {
-            "queue": "night",
-            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.2}],
-        }
-    },
-    "arrivals": [{"routine": "copy", "count": 8, "at": "21:30"}],
-    "must_hold": [
-        {"measure": "makespan", "at_most": "40m", "in_share": 0.5},
-        {"measure": "done_share", "at_least": 0.8},
-        {"measure": "wasted_work", "not_worse_by": "10m"},
-    ],
-    "variants": {
-        "two": {"pools.dome.count": 2},
-        "patient": {"queues.night.retry.attempts_in_all": 4},
-        "the same": {"queues.night.lease": "90s"},
-    },
-}
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from compared_copies import NIGHT as COPIES
 
 from emulator import ComparisonResult, compare, nights
 from emulator.measure.comparison.replication import Reading
@@ -16,26 +17,7 @@ from emulator.show.cumulative import MOST, Bound, Curve, cumulative, going
 GOLDEN = Path(__file__).parent.parent / "golden" / "comparison.html"
 HOSTILE = "</style><script>harm=1</script><img src=x onerror=harm=1>\u202e\x1b[31m'\"&"
 
-NIGHT: dict[str, Any] = {
-    "title": "Copies of plates",
-    "starts": "2026-06-12T21:30:00",
-    "lasts": "2h",
-    "queues": {"night": {"retry": {"attempts_in_all": 2}}},
-    "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
-    "routines": {
-        "copy": {
-            "queue": "night",
-            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.2}],
-        }
-    },
-    "arrivals": [{"routine": "copy", "count": 8, "at": "21:30"}],
-    "must_hold": [
-        {"measure": "makespan", "at_most": "40m", "in_share": 0.5},
-        {"measure": "done_share", "at_least": 0.8},
-        {"measure": "wasted_work", "not_worse_by": "10m"},
-    ],
-    "variants": {"two": {"pools.dome.count": 2}, "patient": {"queues.night.retry.attempts_in_all": 4}},
-}
+NIGHT = {**COPIES, "variants": {name: COPIES["variants"][name] for name in ("two", "patient")}}
 
 EMPTY = {"meta", "br", "img", "input", "link"}
 
