@@ -14,6 +14,7 @@ The law of the log:
   0.15 s (measured with rows of six kinds on one core).
 """
 
+import asyncio
 import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -137,7 +138,12 @@ class LogFile:
     async def open(cls, path: Path, *, patience: float, trace: Trace = None) -> "LogFile":
         """Open a log to write on; ``patience`` is how many real seconds to wait for a file that somebody locks."""
         with _in_words(path, "the log cannot be opened"):
-            connection = await aiosqlite.connect(path, timeout=patience, isolation_level=None)
+            connecting = asyncio.ensure_future(aiosqlite.connect(path, timeout=patience, isolation_level=None))
+            try:
+                connection = await asyncio.shield(connecting)
+            except asyncio.CancelledError:  # its thread answers all the same: who takes the answer must still be there
+                await (await connecting).close()
+                raise
             try:
                 await connection.set_trace_callback(trace)  # type: ignore[arg-type]  # typed too narrowly there
                 await connection.execute("PRAGMA journal_mode = WAL")

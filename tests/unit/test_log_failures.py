@@ -7,6 +7,8 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -363,3 +365,27 @@ def test_a_kill_that_leaves_a_journal_leaves_a_log(tmp_path: Path) -> None:
     assert (child.returncode, journal.exists()) == (-signal.SIGKILL, True)
     log = open_log(path)
     assert (list(log.rows()), log.meta, journal.exists()) == (ROWS, ABOUT, False)
+
+
+def test_an_interruption_while_the_log_is_opened_leaves_no_thread(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cancelled while SQLite still opens the file, the opening ends with the connection closed and its thread gone."""
+    path, slowly = tmp_path / "night.qdlog", sqlite3.connect
+    create(path, ABOUT.to_facts())
+
+    def connect(*arguments: object, **options: object) -> sqlite3.Connection:
+        time.sleep(0.1)
+        return slowly(*arguments, **options)  # type: ignore[call-overload]
+
+    async def run() -> None:
+        opening = asyncio.ensure_future(LogFile.open(path, patience=1))
+        await asyncio.sleep(0.02)
+        opening.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await opening
+
+    before = threading.enumerate()
+    monkeypatch.setattr(sqlite3, "connect", connect)
+    asyncio.run(run())
+    assert threading.enumerate() == before
