@@ -388,4 +388,7 @@ def test_an_interruption_while_the_log_is_opened_leaves_no_thread(
     before = threading.enumerate()
     monkeypatch.setattr(sqlite3, "connect", connect)
     asyncio.run(run())
-    assert [thread for thread in threading.enumerate() if thread not in before] == []  # others may end meanwhile
+    new = [thread for thread in threading.enumerate() if thread not in before]
+    for thread in new:  # it has given its last answer, and may still be on its way out
+        thread.join(5)
+    assert [thread for thread in new if thread.is_alive()] == []
