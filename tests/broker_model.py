@@ -109,7 +109,7 @@ class Model:
         queues = (NAMES, NAMES[:1], NAMES[1:], NAMES[::-1])[b % 4]
         time_left = (None, 50, 5)[c % 3]
         expected = self.best(worker, queues, time_left)
-        could = self.broker.could_take(queues, frozenset(EQUIPMENT[worker]), time_left)
+        could = self.broker.best(queues, frozenset(EQUIPMENT[worker]), time_left) is not None
         grant = self.d.take(WORKERS[worker], queues, EQUIPMENT[worker], time_left)
         assert (grant.job if grant else None) == expected
         assert could == (grant is not None)

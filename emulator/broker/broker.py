@@ -111,7 +111,12 @@ class Broker(Holds):
         if queue.has_limits or not_before > now:
             self._ring_limits(now, job, not_before)
         if not held:
-            queue.add(job, self._keys)
+            if key:
+                queue.add(job, self._keys)
+            else:  # the same, without a call
+                queue.waiting += 1
+                job.waiting = job.inside = True
+                line.push(job.entry)
             self.fresh.append(name)
         elif held & PREREQUISITE:
             self._wait_for(now, job, s, before)

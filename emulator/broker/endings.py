@@ -5,6 +5,8 @@ failed. When a job is final, its idempotency key starts to run out, those who wa
 bytes of it stay.
 """
 
+from typing import TYPE_CHECKING, Final, cast
+
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.jobs import ENDS, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.ledger import Ledger
@@ -14,7 +16,12 @@ from emulator.broker.states import Facts, Request, State, target
 from emulator.errors import DefectError, InputError
 from emulator.timeline.ticks import say
 
+if TYPE_CHECKING:
+    from emulator.broker.order import Entry
+
 __all__ = ["Endings"]
+
+_GONE: Final = cast("Entry", ())
 
 
 class Endings(Ledger):
@@ -81,6 +88,7 @@ class Endings(Ledger):
         self._finished.close(number, sub_state, job.attempts)
         job.queue.unfinished -= 1
         job.payload = None
+        job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
         if job.rare is not None and job.rare.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
         if self._remembered and self._prerequisites.has_waiters(number):

@@ -187,10 +187,10 @@ class Finished:
     def close(self, job: int, sub_state: str, attempts: int) -> None:
         """Keep how a job ended: done if ``sub_state`` is empty, else failed."""
         index = job - self._first
-        missing = index + 1 - len(self._codes)
-        if missing > 0:
-            self._codes.extend(bytes(missing + _ROOM))
-            self._attempts.extend([0] * (missing + _ROOM))
+        if index >= len(self._codes):
+            missing = index + _ROOM - len(self._codes)
+            self._codes.extend(bytes(missing))
+            self._attempts.extend([0] * missing)
         self._codes[index] = _CODES[sub_state]
         self._attempts[index] = attempts
 

@@ -12,6 +12,7 @@ from typing import Final
 
 from emulator.broker.contact import Contact
 from emulator.broker.jobs import Job, rare
+from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.rules import Outcome
 from emulator.broker.states import Facts, Request, State, target
@@ -43,6 +44,7 @@ class Leases(Contact):
         equipment: frozenset[str],
         time_left: int | None,
         number: int,
+        found: Entry | None = None,
     ) -> LeaseGrant | None:
         """Hand out the best job that the worker may have, or None.
 
@@ -52,6 +54,7 @@ class Leases(Contact):
             time_left: ticks that it has left, None if there is no end; jobs expected to take longer are passed over.
             number: the number of the request, rising within the incarnation. The same number is the same request and
                 gets the same answer; an older one gets None.
+            found: what ``best`` has just given for the same worker, if it was asked.
 
         Raises:
             DefectError: for a worker that was never registered or a queue that there is not.
@@ -66,18 +69,11 @@ class Leases(Contact):
         if number <= holder.take_number:
             return holder.take_answer if number == holder.take_number else None
         holder.take_number = number
-        if len(queues) == 1 and queues[0] in self._queues:
-            best = self._queues[queues[0]].best(equipment, time_left)
-        else:
-            best = None
-            for name in queues:
-                entry = self._queue(name).best(equipment, time_left)
-                if entry is not None and (best is None or entry < best):
-                    best = entry
-        if best is None:
+        found = found or self.best(queues, equipment, time_left)
+        if found is None:
             holder.take_answer = None
             return None
-        job = best[2]
+        job = found[2]
         queue = job.queue
         if job.key:
             self._keys.occupy(job)
@@ -85,10 +81,15 @@ class Leases(Contact):
         else:  # the same, without a call
             job.waiting = False
             queue.waiting -= 1
+            row = job.line.row
+            if row and row[0] is found:  # nearly always: then the next look finds a good one in its place
+                row.popleft()
+                job.inside = False
         queue.running += 1
         self._last_token = job.token = token = self._last_token + 1
         self._tokens[token] = job
-        self._new_token_job(job.number)
+        number = job.number
+        self._new_token_job(number)
         self._new_token_mark(0)
         job.attempts = attempt = job.attempts + 1
         job.state = _RUNNING
@@ -97,7 +98,6 @@ class Leases(Contact):
         job.until = until = now + queue.lease
         if holder.leases is not None:
             holder.leases[token] = job
-        number = job.number
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
         if queue.longest is not None:
             self._ring(now + queue.longest, "longest run", number, token)

@@ -12,7 +12,7 @@ from typing import Any, Literal
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.explain import explain
 from emulator.broker.jobs import REASONS, Finished, Job
-from emulator.broker.order import Keys, Queue
+from emulator.broker.order import Entry, Keys, Queue
 from emulator.broker.prerequisites import Prerequisites
 from emulator.broker.requests import Alarms
 from emulator.broker.rules import QueueRules
@@ -31,6 +31,7 @@ class Ledger:
         fresh: the name of a queue for each time that something in it became eligible. Whoever hands work to idle
             workers at once looks here, and clears it.
         is_up: false during an outage.
+        is_valid: says whether a token's lease is in the table.
     """
 
     __slots__ = (
@@ -69,6 +70,7 @@ class Ledger:
         "_workers",
         "fresh",
         "is_up",
+        "is_valid",
     )
 
     def __init__(
@@ -106,6 +108,7 @@ class Ledger:
         self._idempotency: dict[str, int] = {}
         self._key_ends: dict[int, tuple[int, str]] = {}
         self._tokens: dict[int, Job] = {}
+        self.is_valid: Callable[[int], bool] = self._tokens.__contains__
         self._last_token = first_token - 1
         self._token_base = first_token
         self._token_jobs = array("q")
@@ -175,17 +178,19 @@ class Ledger:
         """Count the jobs of a queue that a worker has, suspended ones included."""
         return self._queue(queue).running
 
-    def could_take(self, queues: Sequence[str], equipment: frozenset[str], time_left: int | None) -> bool:
-        """Say whether such a worker would be given a job now."""
+    def best(self, queues: Sequence[str], equipment: frozenset[str], time_left: int | None) -> Entry | None:
+        """Give the entry of the job that such a worker would be given now, None if there is none.
+
+        It is good for ``take`` until anything else is asked of the broker.
+        """
+        best: Entry | None = None
         for name in queues:
             queue = self._queues.get(name) or self._queue(name)
-            if queue.waiting and queue.best(equipment, time_left) is not None:
-                return True
-        return False
-
-    def is_valid(self, token: int) -> bool:
-        """Say whether a token's lease is in the table."""
-        return token in self._tokens
+            if queue.waiting:
+                entry = queue.best(equipment, time_left)
+                if entry is not None and (best is None or entry < best):
+                    best = entry
+        return best
 
     def lease_of(self, token: int) -> tuple[int, str, int, int] | None:
         """Give (job, worker, incarnation, until) of a lease, None once it has ended."""

@@ -71,6 +71,7 @@ class Programs:
                 if worker.name in self._of:
                     raise InputError(f"{worker.name} is driven twice: name it once, among the programs or by hand")
                 worker.is_driven = True
+                worker.look_at_link()
                 self._of[worker.name] = program
 
     def client(self, name: str) -> Client:

@@ -30,6 +30,7 @@ REST: Final = 4
 
 Entry = tuple[int, int, int, int, int, Callable[[Any], None], Any]
 
+_NEVER: Final = 2**100
 _TURNS_AT_ONE_INSTANT: Final = 10_000_000
 """Entries at one instant after which the world is taken to be spinning; no honest scenario comes near."""
 
@@ -88,10 +89,9 @@ class Agenda:
             SpinningError: when one instant does not end.
         """
         heap, instant, turns = self.entries, -1, 0
+        end = before if before is not None else (_NEVER,)
         try:
-            while heap:
-                if before is not None and heap[0] >= before:  # a 7-tuple against its 5-tuple: numbers are unique
-                    return
+            while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
                 time, self.rank, _, _, _, call, argument = heappop(heap)
                 if time == instant:
                     turns += 1

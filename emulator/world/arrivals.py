@@ -32,11 +32,12 @@ __all__ = ["Arrivals", "PlannedJob"]
 class _Entry:
     """One arrival entry: how its jobs come, what they are, and which of them are unfinished, where that matters."""
 
-    __slots__ = ("coming", "name", "planner", "recurring", "unfinished", "wants_endings")
+    __slots__ = ("coming", "name", "planner", "recurring", "unfinished", "wants_endings", "was_due")
 
-    def __init__(self, name: str, planner: Planner, wants_endings: bool) -> None:
+    def __init__(self, name: str, planner: Planner, wants_endings: bool, was_due: Callable[[int], None]) -> None:
         self.name = name
         self.planner = planner
+        self.was_due = was_due
         self.wants_endings = wants_endings
         self.unfinished: set[int] = set()  # never iterated over
         self.coming: Coming | None = None
@@ -143,13 +144,16 @@ class Arrivals:
     # -- what comes ---------------------------------------------------------------------------------------------------
 
     def _come(self, entry: _Entry, ordinal: int, nominal: int, line: Line | None, cause: int) -> None:
-        if entry.recurring is None:
-            self.occurrences[entry.name].append(nominal)
+        recurring = entry.recurring
+        if recurring is None:
+            entry.was_due(nominal)
         job = entry.planner.job(ordinal, nominal, line)
         if self._down or self._kept:  # after a restart, what was kept goes first
             self._kept.append(_Kept(entry, job, cause, self._down))
-        elif entry.recurring is not None:
-            entry.recurring.come(cause, job)
+        elif recurring is not None:
+            recurring.come(cause, job)
+        elif not self.wants_endings:  # nobody asks which number was the last
+            self._submit(cause, job)
         else:
             self._send(entry, cause, job)
 
@@ -195,9 +199,9 @@ class Arrivals:
         recurs = model.recurs is not None
         wants_endings = model.again_after is not None or (recurs and model.if_still_running != "both")
         trace = folder / (model.trace or "")
-        entry = _Entry(name, Planner(name, model, scenario.routines, trace), wants_endings)
+        due = self.occurrences[name] = []
+        entry = _Entry(name, Planner(name, model, scenario.routines, trace), wants_endings, due.append)
         self._entries[name] = entry
-        self.occurrences[name] = []
         if recurs:
             entry.recurring = Recurring(model, self._agenda, self._sink, entry.unfinished, partial(self._send, entry))
         try:

@@ -171,8 +171,11 @@ class Gaps:
         if plan != self._plan:
             return
         ordinal, due = self._ordinal, self._due
-        self._ordinal = ordinal + 1
-        self._add_gap()
+        self._ordinal = following = ordinal + 1
+        if self._law_at is not None and self._factor is None:  # as in _add_gap, without a call
+            self._due = due + self._law_at(self._uniform(_ARRIVAL_GAP, self._entity, following))
+        else:
+            self._add_gap()
         self._come(ordinal, due, None, 0)
         self._schedule()
 

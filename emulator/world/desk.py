@@ -30,47 +30,42 @@ class Desk(Exchange):
 
     def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
         """Submit a job as it was planned; 0 if it was refused."""
-        entry, ordinal = planned.entry, planned.ordinal
-        generation = self._generations.get((entry, ordinal), -1) + 1 if origin else 0
-        routine = self.routines[planned.routine]
+        entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, _ = planned
+        routine = self.routines[name]
         entities = self._entities.get(entry)
         if entities is None:
             entities = self._entities[entry] = Entities("job", entry)
-        entity = entities.key(ordinal, generation) if generation else entities.numbered(ordinal)
-        plan = JobPlan(routine, entry, ordinal, generation, planned.parameters, "", planned.traced, entity)
-        plan.origin = origin
-        key = planned.key if planned.key is not None else routine.model.key
+        if origin:
+            generation = self._generations.get((entry, ordinal), -1) + 1
+            entity = entities.key(ordinal, generation)
+        else:
+            generation = 0
+            entity = entities.numbered(ordinal)
+        plan = JobPlan(routine, entry, ordinal, parameters, traced, entity)
+        if key is None:
+            key = routine.key
         if key:
             plan.key = key = fill(key, plan)
         if self._poisoned:
             plan.poison = self._poisoned.get((entry, ordinal), "")
-        after = planned.after
-        idempotency_key = planned.idempotency_key
         if idempotency_key:
             idempotency_key = fill(idempotency_key, plan)
-        steps, parts = len(plan.steps), len(routine.parts)
+        expected = routine.expected
+        if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
+            expected = expected * steps // parts
+        before, if_failed, follows = None, "fail", False
+        if after is not None:
+            before, if_failed, follows = (
+                (after.entry, after.number or ordinal),
+                after.if_failed,
+                after.follows_successor,
+            )
+        if priority is None:
+            priority = routine.priority
+        what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
+        submission = _new(Submission, (*what, not_before, before, if_failed, follows, origin))
         broker = self.broker
-        submission = _new(
-            Submission,
-            (
-                planned.routine,
-                routine.model.queue,
-                entry,
-                ordinal,
-                key or "",
-                planned.priority if planned.priority is not None else routine.model.priority,
-                routine.requires,
-                routine.expected if steps <= parts else routine.expected * steps // parts,
-                idempotency_key,
-                planned.not_before,
-                None if after is None else (after.entry, after.number or ordinal),
-                "fail" if after is None else after.if_failed,
-                after is not None and after.follows_successor,
-                origin,
-            ),
-        )
-        number = broker.submit(self.agenda.now, cause, submission, plan)
-        plan.number = number
+        plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
         if number and (origin or entry in self._remembered) and broker.payload(number) is plan:
             if origin:
                 self._generations[entry, ordinal] = generation

@@ -2,6 +2,7 @@
 
 from typing import Any, Final
 
+from emulator.broker.order import Entry
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
 from emulator.timeline.agenda import ENDS, MESSAGES, REST
@@ -93,7 +94,7 @@ class Exchange(Learning):
         if worker.incarnation == incarnation and not worker.waiting:
             self.ask(worker)
 
-    def ask(self, worker: Worker) -> None:
+    def ask(self, worker: Worker, found: Entry | None = None) -> None:
         """Let a worker ask for work, if it has a free slot and may take any."""
         while (
             worker.state is ON
@@ -112,8 +113,9 @@ class Exchange(Learning):
             if not self.broker.is_up or worker.cut_out or worker.cut_back:
                 return  # it asks again when it is reached again
             if worker.is_plain and not self._to_deliver:
-                if not self._take_at_once(worker):
+                if not self._take_at_once(worker, found):
                     return
+                found = None
                 continue
             if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
                 return
@@ -125,12 +127,16 @@ class Exchange(Learning):
             if not request.answered or len(worker.executions) == before:
                 return
 
-    def _take_at_once(self, worker: Worker) -> bool:
+    def _take_at_once(self, worker: Worker, found: Entry | None) -> bool:
         """Ask over a link without delay or loss: the same as a request and its answer, in one step."""
         now, broker = self.agenda.now, self.broker
-        left = None if worker.model.power is None else self._time_left(worker)
+        left = None
+        if worker.model.power is not None:
+            left = self._time_left(worker)
+            found = found if left is None else None  # it may have to decline that
         worker.number = number = worker.number + 1
-        grant = broker.take(now, 0, worker.name, worker.incarnation, worker.queues, worker.equipment, left, number)
+        queues, equipment = worker.queues, worker.equipment
+        grant = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, left, number, found)
         if grant is None:
             self.polls.wait(worker, now)
             self.power.idle(worker)
@@ -180,7 +186,7 @@ class Exchange(Learning):
         return request.granted
 
     def _double(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> None:
-        queue = plan.routine.model.queue
+        queue = plan.routine.queue
         how, cause = self._doubled.pop(queue, ("", 0))
         if how == "same_token":
             self._to_deliver[queue] = (grant, plan, worker.name)
@@ -236,11 +242,12 @@ class Exchange(Learning):
         if answer is True and plan.running:
             self.after_job_change(plan, plan.number)
         if self._is_handed_work(worker):
-            now, entries = self.agenda.now, self.agenda.entries
+            agenda = self.agenda
+            now, entries = agenda.now, agenda.entries
             if entries and entries[0][0] == now:
                 # more happens at this instant: what it makes eligible is handed over together, best job first
                 self.polls.wait(worker, now)
-                self.agenda.at(now, self._hand_over, (worker, worker.incarnation), REST, 1)
+                agenda.at(now, self._hand_over, (worker, worker.incarnation), REST, 1)
             elif self.polls.handed:
                 self.polls.wait(worker, now)
                 self._hand_over((worker, worker.incarnation))
@@ -256,17 +263,15 @@ class Exchange(Learning):
 
     def _is_handed_work(self, worker: Worker) -> bool:
         """Say whether a worker that is free again has nothing to do but to wait until work is handed over to it."""
-        return not (
-            worker.poll
-            or worker.waiting
-            or worker.finishing
-            or not worker.is_plain
-            or not worker.is_active
-            or worker.is_driven
-            or worker.leaves_after is not None
-            or worker.registered != worker.incarnation
-            or self._to_deliver
-            or not self.broker.is_up
+        return (
+            worker.is_handed
+            and worker.state is ON
+            and worker.frozen_at < 0
+            and not worker.waiting
+            and not worker.finishing
+            and worker.registered == worker.incarnation
+            and not self._to_deliver
+            and self.broker.is_up
         )
 
     def _hand_over(self, what: tuple[Worker, int]) -> None:
@@ -281,10 +286,11 @@ class Exchange(Learning):
     def _hand_over_to(self, worker: Worker) -> None:
         """End an instant in which no other worker waits to be handed work: the same in fewer steps."""
         broker = self.broker
-        if not broker.could_take(worker.queues, worker.equipment, None):
+        found = broker.best(worker.queues, worker.equipment, None)
+        if found is None:
             self.polls.wait(worker, self.agenda.now)
             self.power.idle(worker)
-        elif self._take_at_once(worker) and len(worker.executions) < worker.slots:
+        elif self._take_at_once(worker, found) and len(worker.executions) < worker.slots:
             self.ask(worker)
         if broker.fresh:
             self.match()

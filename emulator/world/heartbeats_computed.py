@@ -37,8 +37,9 @@ class ComputedHeartbeats:
 
     def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
         """A lease was granted or is valid up to ``at``: wake the broker when it lapses, if nothing changes."""
-        known = self._world.workers[worker]
-        if known.is_steady and known.heartbeat < at - self._world.agenda.now == length and self._reaches(known):
+        world = self._world
+        known = world.workers[worker]
+        if known.is_steady and known.heartbeat < at - world.agenda.now == length and self._reaches(known):
             for execution in known.executions:
                 if execution.token == token:
                     break

@@ -28,10 +28,11 @@ _OUTCOME: Final = int(Purpose.OUTCOME)
 class Labour:
     """Drives the executions of all workers."""
 
-    __slots__ = ("_draws", "_effects", "_emit", "_uniform", "_world")
+    __slots__ = ("_agenda", "_draws", "_effects", "_emit", "_uniform", "_world")
 
     def __init__(self, world: "World", draws: Draws, effects: Effects) -> None:
         self._world = world
+        self._agenda = world.agenda
         self._draws = draws
         self._uniform = draws.uniform
         self._effects = effects
@@ -42,7 +43,7 @@ class Labour:
     def begin(self, worker: Worker, grant: LeaseGrant, plan: JobPlan, sent: int) -> None:
         """A worker begins to work on what it was granted; it had asked for it at ``sent``."""
         world = self._world
-        now = world.agenda.now
+        now = self._agenda.now
         execution = Execution(grant, plan, worker, now)
         worker.executions.append(execution)
         worker.attempts_begun += 1
@@ -50,12 +51,12 @@ class Labour:
         routine = plan.routine
         if routine.resumes:
             execution.step = plan.progress
-        row = (now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
-        execution.event = self._emit(row)
+        token = execution.token
+        execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
         if worker.model.stops_itself:
             world.contact.tell_end(execution, sent, now, grant.until)
             world.heartbeats.watch_own_end(execution)
-        if not world.broker.is_valid(grant.token):  # the answer came late, or to a second worker
+        if not world.broker.is_valid(token):  # the answer came late, or to a second worker
             execution.disowned = True
             world.heartbeats.want_contact(worker)
         refusal = None
@@ -134,11 +135,12 @@ class Labour:
 
     def go_on(self, execution: Execution, work: int) -> None:
         """Let ``work`` ticks of work begin, at the worker's present speed."""
-        agenda = self._world.agenda
-        speed = execution.worker.real_speed
         execution.left = work
-        execution.since = now = agenda.now
-        execution.ends_at = end = now + (work if speed == 1.0 else round(work / speed))
+        speed = execution.worker.real_speed
+        if speed != 1.0:
+            work = round(work / speed)
+        agenda = self._agenda
+        execution.ends_at = end = agenda.now + work
         agenda.at(end, self._time_over, execution)
 
     def pause(self, execution: Execution) -> None:
@@ -148,12 +150,12 @@ class Labour:
         if execution.call is not None:
             self._world.systems.freeze(execution.call)
         if execution.ends_at >= 0:
-            left = execution.ends_at - self._world.agenda.now
+            left = execution.ends_at - self._agenda.now
             execution.left = round(left * execution.worker.real_speed)
             execution.ends_at = -1
 
     def _time_over(self, execution: Execution) -> None:
-        if execution.ends_at != self._world.agenda.now:
+        if execution.ends_at != self._agenda.now:
             return  # it stood still, was rescaled or has ended since
         execution.ends_at = -1
         plan = execution.plan
@@ -163,8 +165,7 @@ class Labour:
         elif execution.failing:
             self._end(execution, execution.failing, f"{step[0].model.name} failed")
         else:
-            model = step[0].model
-            if model.leaves is not None and model.lands == "at_end" and not self._effects.land(execution, step):
+            if step[0].leaves_at_end and not self._effects.land(execution, step):
                 self._end(execution, "error", f"{step[0].target_system} refused a stale token")
                 return
             if execution.step + 1 < len(plan.steps):
@@ -186,7 +187,7 @@ class Labour:
         if execution.step > plan.progress:
             plan.progress = execution.step
         if execution.step < len(plan.steps):
-            row = (self._world.agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
+            row = (self._agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
             self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2]))
 
     # -- calls --------------------------------------------------------------------------------------------------------
@@ -253,7 +254,7 @@ class Labour:
 
     def part_over(self, execution: Execution, part: str, element: str) -> None:
         """Whoever does the work for real has finished a part of it."""
-        row = (self._world.agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
+        row = (self._agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
         self._emit((*row, execution.attempt, execution.token, part, element))
 
     def over(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
@@ -282,7 +283,7 @@ class Labour:
     def lay_down(self, execution: Execution, why: str) -> None:
         """The program says that its work on an attempt is over, however the broker takes it."""
         execution.handing_in = True
-        now, plan = self._world.agenda.now, execution.plan
+        now, plan = self._agenda.now, execution.plan
         row = (now, "work_stopped", execution.event, plan.number, execution.worker.name)
         execution.event = self._emit((*row, execution.attempt, execution.token, why))
 
@@ -297,7 +298,7 @@ class Labour:
     def _end(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         world = self._world
-        now = world.agenda.now
+        now = self._agenda.now
         plan, worker = execution.plan, execution.worker
         direct = worker.is_plain and not worker.result_loss and world.broker.is_up
         if not direct:
@@ -318,7 +319,7 @@ class Labour:
         """A worker stops working on an attempt without handing anything in."""
         worker, plan = execution.worker, execution.plan
         if not execution.handing_in:
-            row = (self._world.agenda.now, "work_stopped", cause, plan.number, worker.name)
+            row = (self._agenda.now, "work_stopped", cause, plan.number, worker.name)
             self._emit((*row, execution.attempt, execution.token, why))
         self.forget(execution)
 

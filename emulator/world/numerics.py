@@ -41,6 +41,7 @@ LONGEST: Final = 2**52
 """The longest duration that a draw gives, in ticks: some 142 years; what would be longer is cut to it."""
 
 _LIBM: Final = 2.0**-49
+_FOUR_LIBM: Final = 4 * _LIBM
 """How far a result of the C library may be off, relative: eight units in the last place."""
 
 _MANTISSA: Final = 2.0**53
@@ -120,9 +121,10 @@ def exponential(u: float, mean_ticks: int) -> int:
     41588831
     """
     value = -mean_ticks * log1p(-u)
-    error = value * 2 * _LIBM
-    tick = floor(value - error + 0.5)
-    if tick == floor(value + error + 0.5) and tick < LONGEST:  # nearly always: what _settle does first, without a call
+    shifted = value + 0.5
+    tick = int(shifted)
+    error = shifted * _FOUR_LIBM
+    if error < shifted - tick < 1.0 - error and tick < LONGEST:  # nearly always: a half is farther off than the error
         return tick
     return _settle_exponential(u, mean_ticks, value, error)
 

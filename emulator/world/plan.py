@@ -23,6 +23,7 @@ class ReadyPart:
         at: the time at a uniform, where one uniform makes it.
         first_number: what the numbers of its draws begin with; that of an element is added.
         just_takes: it does nothing but take its time (what it leaves lands at its end).
+        leaves_at_end: it leaves an effect then.
         may_fail: a share of it fails.
     """
 
@@ -32,6 +33,7 @@ class ReadyPart:
         "index",
         "just_takes",
         "law",
+        "leaves_at_end",
         "may_fail",
         "model",
         "system",
@@ -47,6 +49,7 @@ class ReadyPart:
         self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
         at_request = model.leaves is not None and model.lands == "at_request"
         self.just_takes = model.calls is None and model.repeatable != "looks_first" and not at_request
+        self.leaves_at_end = model.leaves is not None and model.lands == "at_end"
         self.may_fail = bool(model.error_share or model.permanent_error_share)
         system, _, part = (model.calls or "").partition("/")
         self.system = system
@@ -58,6 +61,7 @@ class ReadyRoutine:
     """A routine made ready, and what people and faults have changed of it since.
 
     Attributes:
+        queue, key, priority: of its jobs; the key is to be filled in, "" for none.
         expected: the stated expectation of a job's work without repetitions, in ticks.
         error_share: a burst of errors on top of the parts' own.
         version: 1, and 1 more for each new version; ``factor`` is what its work is multiplied by.
@@ -72,10 +76,13 @@ class ReadyRoutine:
         "factor",
         "hands",
         "is_drawn_once",
+        "key",
         "model",
         "name",
         "old_jobs",
         "parts",
+        "priority",
+        "queue",
         "requires",
         "resumes",
         "steps",
@@ -86,6 +93,9 @@ class ReadyRoutine:
         self.name = name
         self.model = model
         self.parts = [ReadyPart(index, part) for index, part in enumerate(model.parts)]
+        self.queue = model.queue
+        self.key = model.key or ""
+        self.priority = model.priority
         self.requires = tuple(sorted(model.requires))
         self.expected = model.expected if model.expected is not None else sum(map(_expected, self.parts))
         self.error_share = 0.0
@@ -107,6 +117,7 @@ class JobPlan:
     """What one job has to do.
 
     Attributes:
+        key: the exclusive key, "" for none.
         entity: the job's key for draws: its entry and number in it, and the generation if it was put back.
         scope: what fences take as one: the exclusive key, else the job with all jobs put back from it.
         progress: how many steps have been finished by any of its attempts.
@@ -118,11 +129,9 @@ class JobPlan:
         "entity",
         "entry",
         "factor",
-        "generation",
         "key",
         "number",
         "ordinal",
-        "origin",
         "parameters",
         "poison",
         "progress",
@@ -138,22 +147,18 @@ class JobPlan:
         routine: ReadyRoutine,
         entry: str,
         ordinal: int,
-        generation: int,
         parameters: Mapping[str, Any],
-        key: str,
         traced: int | None,
         entity: int,
     ) -> None:
         self.routine = routine
         self.entry = entry
         self.ordinal = ordinal
-        self.generation = generation
         self.parameters = parameters
-        self.key = key
+        self.key = ""
         self.traced = traced
         self.entity = entity
         self.number = 0
-        self.origin = 0
         self.progress = 0
         self.poison = ""
         self.asked = False

@@ -10,6 +10,7 @@ from bisect import bisect_left, insort
 from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
+from emulator.broker.order import Entry
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.worker import Worker
 
@@ -40,16 +41,17 @@ class Polls:
     """Knows the idle workers and lets them ask.
 
     Attributes:
-        handed: how many wait that do not poll.
+        waiting: by its place, the group of each worker that waits for work.
+        handed: how many of them do not poll.
     """
 
-    __slots__ = ("_alike", "_by_queue", "_of", "_world", "handed")
+    __slots__ = ("_alike", "_by_queue", "_world", "handed", "waiting")
 
     def __init__(self, world: "World") -> None:
         self._world = world
         self._alike: dict[Signature, _Alike] = {}
         self._by_queue: dict[str, list[_Alike]] = {}
-        self._of: dict[int, _Alike] = {}
+        self.waiting: dict[int, _Alike] = {}
         self.handed = 0
 
     # -- idle workers -------------------------------------------------------------------------------------------------
@@ -59,14 +61,14 @@ class Polls:
         worker.waiting = True
         worker.poll_anchor = anchor
         alike = self._group(worker)
-        self._of[worker.index] = alike
+        self.waiting[worker.index] = alike
         alike.count += 1
         if not worker.poll:
             self.handed += 1
             heappush(alike.pushed, (worker.index, worker))
         else:
             insort(alike.places, (anchor % worker.poll, worker.index, worker), key=_place)
-            if self._world.broker.could_take(worker.queues, worker.equipment, None):
+            if self._world.broker.best(worker.queues, worker.equipment, None) is not None:
                 self._schedule(alike)
 
     def leave(self, worker: Worker) -> None:
@@ -74,7 +76,7 @@ class Polls:
         if not worker.waiting:
             return
         worker.waiting = False
-        alike = self._of.pop(worker.index)
+        alike = self.waiting.pop(worker.index)
         alike.count -= 1
         if worker.poll:
             alike.places.pop(self._find(alike, worker))
@@ -113,16 +115,13 @@ class Polls:
         """Jobs have become eligible: let idle workers have them, at once or at their next request."""
         world = self._world
         fresh = world.broker.fresh
-        if not self._of:  # nobody waits
-            fresh.clear()
-            return
         while fresh:
             queue = fresh.pop()
             del fresh[:]  # whatever else is new is found by the looks below, which take every queue of a group
             groups = self._by_queue.get(queue, ()) if len(self._by_queue) == 1 else list(self._alike.values())
             self._push(groups)
             for alike in groups:
-                if alike.places and self._could_take(alike):
+                if alike.places and self._best(alike) is not None:
                     self._schedule(alike)
 
     def hand_over(self) -> None:
@@ -133,18 +132,21 @@ class Polls:
         """Let idle workers to whom work is handed over have what they may have, lowest place first."""
         while True:
             best: _Alike | None = None
+            found: Entry | None = None
             for alike in groups:
                 pushed = alike.pushed
                 while pushed and not self._is_current(alike, pushed[0][1]):
                     heappop(pushed)
-                if pushed and (best is None or pushed[0][0] < best.pushed[0][0]) and self._could_take(alike):
-                    best = alike
+                if pushed and (best is None or pushed[0][0] < best.pushed[0][0]):
+                    entry = self._best(alike)
+                    if entry is not None:
+                        best, found = alike, entry
             if best is None:
                 return
             worker = heappop(best.pushed)[1]
             self.leave(worker)
-            self._world.ask(worker)
-            if worker.waiting and self._could_take(best):
+            self._world.ask(worker, found)
+            if worker.waiting and self._best(best) is not None:
                 # it declined what its group may have (it cannot end in time): pass it over for now
                 self._pass_over(best, worker)
                 return
@@ -157,12 +159,13 @@ class Polls:
             self._world.ask(worker)
 
     def _is_current(self, alike: _Alike, worker: Worker) -> bool:
-        return worker.waiting and self._of.get(worker.index) is alike
+        return worker.waiting and self.waiting.get(worker.index) is alike
 
-    def _could_take(self, alike: _Alike) -> bool:
+    def _best(self, alike: _Alike) -> Entry | None:
+        """Give what a worker of a group would be given now."""
         queues, equipment, _ = alike.signature
         broker = self._world.broker
-        return broker.is_up and broker.could_take(queues, equipment, None)
+        return broker.best(queues, equipment, None) if broker.is_up else None
 
     def _schedule(self, alike: _Alike) -> None:
         """Foresee the next request of a group that could find something."""
@@ -192,10 +195,10 @@ class Polls:
             due.append(alike.places[place][2])
             place += 1
         for worker in due:
-            if worker.waiting and self._could_take(alike):
+            if worker.waiting and (found := self._best(alike)) is not None:
                 self.leave(worker)
-                self._world.ask(worker)
-        if alike.places and self._could_take(alike):
+                self._world.ask(worker, found)
+        if alike.places and self._best(alike) is not None:
             self._schedule(alike)
 
 

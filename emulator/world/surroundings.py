@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
+from emulator.broker.order import Entry
 from emulator.record.events import Row
 from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import MESSAGES, Agenda
@@ -47,8 +48,8 @@ class Surroundings:
     workers: dict[str, Worker]
     _lengths: dict[str, int]
 
-    def ask(self, worker: Worker) -> None:
-        """Let a worker ask for work."""
+    def ask(self, worker: Worker, found: Entry | None = None) -> None:
+        """Let a worker ask for work; ``found`` is what the broker has just said that it would be given."""
         raise NotImplementedError
 
     def ask_soon(self, worker: Worker) -> None:
@@ -57,6 +58,9 @@ class Surroundings:
 
     def match(self) -> None:
         """Let idle workers have what became eligible; what they send is a message, so it takes its turn."""
+        if not self.polls.waiting and not self.sleepers:
+            self.broker.fresh.clear()  # nobody could have it: whoever asks later finds it
+            return
         if self.agenda.rank < MESSAGES:
             self.agenda.at(self.agenda.now, self.match_later, None, MESSAGES)
             return
@@ -86,13 +90,13 @@ class Surroundings:
 
     def queue_of(self, execution: Execution) -> str:
         """Name the queue of what is worked on."""
-        return execution.plan.routine.model.queue
+        return execution.plan.routine.queue
 
     def is_renewed(self, execution: Execution) -> bool:
         """Say whether heartbeats renew the lease of what is worked on."""
-        return self._lengths[execution.plan.routine.model.queue] > 0
+        return self._lengths[execution.plan.routine.queue] > 0
 
     def lease_length(self, job: int) -> int:
         """Give what a renewal adds to the lease of an unfinished job; 0 on a queue without renewal."""
         plan: JobPlan | None = self.broker.payload(job)
-        return 0 if plan is None else self._lengths[plan.routine.model.queue]
+        return 0 if plan is None else self._lengths[plan.routine.queue]

@@ -68,10 +68,8 @@ class Execution:
         "is_told",
         "known_end",
         "left",
-        "longest_end",
         "plan",
         "queue_lease",
-        "since",
         "start",
         "step",
         "suspended",
@@ -84,14 +82,13 @@ class Execution:
     def __init__(self, grant: LeaseGrant, plan: "JobPlan", worker: "Worker", now: int) -> None:
         self.plan = plan
         self.worker = worker
-        self.attempt = grant.attempt
-        self.token = grant.token
+        _, self.attempt, self.token, granted, self.known_end = grant
+        self.queue_lease = self.known_end - granted
         self.step = 0
         self.start = now
         self.told_at = now + 1  # a heartbeat of this very instant has gone out before
         self.ends_at = -1
         self.left = 0
-        self.since = now
         self.failing: Outcome | None = None
         self.call: Call | None = None
         self.waiting_answer: tuple[str, int | None] | None = None
@@ -99,9 +96,7 @@ class Execution:
         self.suspended = False
         self.handing_in = False
         self.is_told = False
-        self.known_end = grant.until
         self.event = 0
-        self.queue_lease = grant.until - grant.granted
 
 
 class Worker:
@@ -128,6 +123,7 @@ class Worker:
         "incarnation",
         "index",
         "is_driven",
+        "is_handed",
         "is_lossy",
         "is_plain",
         "is_slow",
@@ -205,15 +201,16 @@ class Worker:
         self.contact_wanted = False
         self.attempts_begun = 0
         self.shutdown_at = -1
-        self.is_plain = self.is_steady = False
+        self.is_plain = self.is_steady = self.is_handed = False
         self.is_driven = False  # by a program of somebody's own: the world asks for no work and sends no heartbeats
         self.look_at_link()
 
     def look_at_link(self) -> None:
-        """Note anew whether every message gets through at once, and every heartbeat in its time; called when the link
-        or the loss of heartbeats has changed."""
+        """Note anew whether every message gets through at once, every heartbeat in its time, and work is handed over
+        without being asked for; called when the link, the loss of heartbeats or the driver has changed."""
         self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
         self.is_steady = self.is_plain and not self.jitter and not self.heartbeat_loss
+        self.is_handed = self.is_plain and not (self.poll or self.is_driven or self.leaves_after is not None)
 
     @property
     def is_active(self) -> bool:

@@ -212,7 +212,7 @@ class World(Desk):
         if state in (State.QUEUED_HELD, State.REQUEUED_HELD):
             return "by a person" in why or ("prerequisite" in why and not len(self.agenda))
         plan = broker.payload(job)
-        queue = plan.routine.model.queue
+        queue = plan.routine.queue
         return "no worker" in why or not any(queue in worker.queues for worker in self._coming())
 
     def _coming(self) -> Iterable[Worker]:
