@@ -24,7 +24,7 @@ from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
 from emulator.record.results_file import ResultsFile
-from emulator.scenario.given import Scenario, loaded_from
+from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.scenario.variants import AS_WRITTEN
@@ -36,7 +36,7 @@ _AT_MOST: Final = 1_000
 
 
 def compare(
-    scenario: Scenario | Sequence[Scenario],
+    scenario: AnyScenario | Sequence[AnyScenario],
     *,
     variants: Sequence[str] | Mapping[str, Mapping[str, Any]] | None = None,
     baseline: str | None = None,
@@ -109,7 +109,7 @@ def compare(
 
 
 def nights(
-    scenario: Scenario,
+    scenario: AnyScenario,
     count: int,
     *,
     variant: str = "",
@@ -152,7 +152,7 @@ def nights(
     return _carry_out(plan, total, None, processes, executor, None, None, False, progress)
 
 
-async def compare_async(scenario: Scenario | Sequence[Scenario], **options: Any) -> ComparisonResult:
+async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options: Any) -> ComparisonResult:
     """Compare as ``compare`` does, in a thread, so that the event loop goes on meanwhile.
 
     If the wait is cancelled, the comparison is given up soon after; what a file of results holds by then is kept.

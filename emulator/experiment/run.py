@@ -7,7 +7,7 @@ from pathlib import Path
 
 from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.experiment.result import NightResult
-from emulator.scenario.given import Scenario, loaded_from
+from emulator.scenario.given import AnyScenario, loaded_from
 
 __all__ = ["run", "run_async"]
 
@@ -17,7 +17,7 @@ class _GivenUpError(Exception):
 
 
 def run(
-    scenario: Scenario,
+    scenario: AnyScenario,
     *,
     seed: int | None = None,
     variant: str = "",
@@ -73,7 +73,7 @@ def run(
 
 
 async def run_async(
-    scenario: Scenario,
+    scenario: AnyScenario,
     *,
     seed: int | None = None,
     variant: str = "",

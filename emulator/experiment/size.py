@@ -14,7 +14,7 @@ from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.measure.requirements import has_bound
-from emulator.scenario.given import Scenario, loaded_from
+from emulator.scenario.given import AnyScenario, loaded_from
 
 __all__ = ["size"]
 
@@ -23,7 +23,7 @@ _SHARE: Final = 0.95
 
 
 def size(
-    scenario: Scenario,
+    scenario: AnyScenario,
     *,
     by: str,
     values: Sequence[Any] | None = None,

@@ -10,17 +10,19 @@ import contextvars
 import inspect
 from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import broken
 from emulator.record.events import Row
 from emulator.scenario.models.arrivals import Prerequisite
+from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
 from emulator.testing.jobs import JobHandle
+from emulator.testing.mistakes import NOT_ENTERED, check_arguments, coroutine_functions, listed, policies
 from emulator.testing.programs import Programs
 from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
@@ -34,6 +36,8 @@ from emulator.world.planned import PlannedJob
 from emulator.world.world import World
 
 __all__ = ["Emulator"]
+
+_MADE_ON_ENTRY: Final = ("agenda", "keeper", "loop", "programs", "stream", "world")
 
 
 class Emulator(Interventions, Views):
@@ -90,26 +94,17 @@ class Emulator(Interventions, Views):
         grace: Lasting = 30,
         **settings: Any,
     ) -> None:
-        handlers = dict(handlers or {})
-        for routine, handler in handlers.items():
-            call = getattr(handler, "__call__", handler)  # noqa: B004  # an object may be called too
-            if not (inspect.iscoroutinefunction(handler) or inspect.iscoroutinefunction(call)):
-                raise InputError(
-                    f"the handler of {routine!r} is no coroutine function: write `async def`, or for code that blocks "
-                    "`async def ...: await work.outside(it)`"
-                )
-        self.loaded = loaded_for(scenario, settings, handlers)
-        self.scenario = self.loaded.scenario
-        self.seed = self.scenario.seed if seed is None else seed
-        self._handlers = handlers
-        self._programs = dict(programs or {})
-        self._by_hand = tuple(by_hand)
-        self._retry = dict(retry or {})
-        for queue in self._retry:
-            self._known("queue", queue, self.scenario.queues)
-        self._never = tuple(never)
+        check_arguments(scenario, settings, seed)
+        self._handlers = coroutine_functions("handler", handlers, "copy(work)", "handlers")
+        self._programs = coroutine_functions("program", programs, "main(client)", "programs")
+        self._by_hand = listed("by_hand", by_hand)
+        self._never = listed("never", never)
         broken((), self._never)
         self._grace = ticks_of(grace)
+        self.loaded = loaded_for(scenario, settings, self._handlers)
+        self.scenario = self.loaded.scenario
+        self.seed = self.scenario.seed if seed is None else seed
+        self._retry = policies(retry, self.scenario.queues)
         self._is_open = False
         self._began = False
         self._closing: asyncio.Task[None] | None = None
@@ -125,7 +120,20 @@ class Emulator(Interventions, Views):
         """Whether it has been entered."""
         return self._began
 
+    if not TYPE_CHECKING:  # who would else take every name for one that there is
+
+        def __getattr__(self, name: str) -> NoReturn:
+            if name in _MADE_ON_ENTRY:
+                raise InputError(NOT_ENTERED)
+            raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+
     # -- begin and end -------------------------------------------------------------------------------------------------
+
+    def __enter__(self) -> NoReturn:
+        raise InputError("an emulator is entered by `async with`: write `async with Emulator(...) as emu:`")
+
+    def __exit__(self, *_: object) -> None:
+        raise NotImplementedError
 
     async def __aenter__(self) -> Self:
         loop = VirtualLoop.of()
@@ -222,30 +230,33 @@ class Emulator(Interventions, Views):
         priority: int | None = None,
         idempotency_key: str = "",
         not_before: Lasting = 0,
-        after: JobHandle | None = None,
-        if_failed: str = "fail",
+        after: JobHandle | str | None = None,
+        if_failed: Literal["fail", "go_on"] = "fail",
         **parameters: Any,
     ) -> JobHandle:
         """Submit a job now.
 
         Args:
             routine: what kind of work it is.
-            key: the exclusive key; by default what the routine says.
-            priority: by default the routine's.
-            idempotency_key: another submission with the same one gives this job.
+            key: the exclusive key: of jobs with the same one, one runs at a time; by default what the routine says.
+            priority: a whole number, the highest first; by default the routine's.
+            idempotency_key: another submission with the same one, while this job is unfinished, gives this job.
             not_before: how long from now it is held.
-            after: a job that must have ended before.
-            if_failed: what becomes of it if that job fails: ``"fail"`` or ``"go_on"``.
+            after: a job that must have ended before: its handle, or its name ``entry#number``.
+            if_failed: what becomes of this one if that job fails: it fails too, or goes on.
             parameters: their values by name; the routine says which there are, unless it has a handler.
 
         Raises:
-            InputError: for a routine or parameter that is not known.
+            InputError: for a routine, parameter or job that there is not; before the emulator is entered.
             RefusedError: when the queue is full or the broker is down.
+            NeverError: when the emulation is over.
         """
         self._check_open()
         ready = self.world.routines.get(self._known("routine", routine, self.scenario.routines))
         assert ready is not None
         self._check_parameters(routine, parameters)
+        after = self.job(after) if isinstance(after, str) else after
+        self._known("answer for if_failed", if_failed, ("fail", "go_on"))
         if not self.world.broker.is_up:
             raise RefusedError(f"the broker is down at {self._reading()}: {routine} cannot be submitted")
         entry = self._entry_of[routine]
@@ -283,11 +294,38 @@ class Emulator(Interventions, Views):
         await self.loop.advance(ticks)
 
     async def until(self, condition: Callable[[], object]) -> None:
-        """Let time pass until a condition holds; it is asked after every event.
+        """Let time pass until a condition holds; it is asked now, and then after every event of the emulation.
+
+        So it may look at what events change: jobs, figures, ``emu.recorded(...)``. State of the test's own (a list that
+        a handler appends to, a flag) is no event: a change of it is seen only when the next event comes, which may be
+        much later. For such a condition let the handler set an ``asyncio.Event`` and await that, or look in steps:
+        ``while not seen: await emu.advance(seconds=1)``.
+
+        Args:
+            condition: a plain function without arguments; what it gives is taken as true or false.
 
         Raises:
             NeverError: when the scenario is over and it never held.
+            InputError: for what is no plain function.
+
+        >>> from emulator import Emulator, run_in_virtual_time
+        >>> async def copy(work):
+        ...     await work.spend("10m")
+        >>> async def test():
+        ...     async with Emulator(handlers={"copy": copy}) as emu:
+        ...         emu.submit("copy")
+        ...         await emu.until(lambda: emu.figure("done").value == 1)
+        ...         return emu.time
+        >>> run_in_virtual_time(test)
+        600.0
         """
+        if not callable(condition):
+            raise InputError(
+                f"{condition!r} is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a job, "
+                "write `await job`"
+            )
+        if inspect.iscoroutinefunction(condition):
+            raise InputError(f"the condition {_named(condition)} is async: give a plain function that only looks")
         while not condition():
             await self.stream.change(lambda: f"the condition {_named(condition)} never held")
 
@@ -318,8 +356,10 @@ class Emulator(Interventions, Views):
     # -- checks --------------------------------------------------------------------------------------------------------
 
     def _known(self, what: str, name: str, known: Iterable[str]) -> str:
-        from emulator.scenario.spelling import advise
-
+        if not isinstance(name, str):
+            raise InputError(
+                f"{name!r} names no {what}: give its name as a text, such as {next(iter(known), 'copy')!r}"
+            )
         if name not in known:
             raise InputError(f"there is no {what} {name!r}: {advise(name, tuple(known))}")
         return name
@@ -333,7 +373,7 @@ class Emulator(Interventions, Views):
 
     def _check_open(self) -> None:
         if not self._began:
-            raise InputError("the emulator is not entered: write `async with Emulator(...) as emu:`")
+            raise InputError(NOT_ENTERED)
         if not self._is_open:
             raise NeverError(f"{self.stream.over or 'the emulation is over'}: nothing more can be done to it")
 

@@ -16,6 +16,7 @@ import yaml
 from emulator.errors import InputError
 from emulator.experiment.night import Progress, run_night
 from emulator.experiment.result import NightResult
+from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded, from_settings
 
 __all__ = ["Hunt", "hunt"]
@@ -69,7 +70,7 @@ class Hunt:
 
 
 def hunt(
-    loaded: Loaded,
+    scenario: AnyScenario,
     *,
     seed: int | None = None,
     tries: int = 1_000,
@@ -80,7 +81,8 @@ def hunt(
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
 
     Args:
-        loaded: the scenario; the faults that it has itself stay as they are.
+        scenario: a file's path, its settings as a mapping, or what ``load`` gave; the faults that it has itself stay as
+            they are.
         seed: of the nights and of the search; by default the scenario's.
         tries: nights to run at most, those of the shrinking included.
         at_most: faults in a schedule.
@@ -94,6 +96,7 @@ def hunt(
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
     _import_hypothesis()
+    loaded = loaded_from(scenario)
     from random import Random  # noqa: TID251  # the search's own generator; no draw of a night comes from it
 
     from hypothesis import HealthCheck, Phase, find, settings

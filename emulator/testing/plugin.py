@@ -11,7 +11,9 @@ is not marked is left alone, whatever other plugins there are.
 
 import asyncio
 import inspect
+import os
 from collections.abc import Generator, Mapping
+from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -23,6 +25,7 @@ __all__ = ["emulated"]
 
 _MADE = pytest.StashKey["list[Emulator]"]()
 _SEED = "--emulation-seed"
+_PACKAGE = __file__.removesuffix(os.path.join("testing", "plugin.py"))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -101,8 +104,12 @@ def emulated(request: pytest.FixtureRequest) -> Emulated:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Show what the emulators of a failed test have to tell."""
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Show what the emulators of a failed test have to tell, and the test's own line for what they refused."""
+    if call.excinfo is not None:
+        _end_at_the_test(call.excinfo, item.config)
     report = yield
     made = item.stash.get(_MADE, None)
     if made and report.failed:
@@ -111,3 +118,17 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         for title, text in sections(item.nodeid, _SEED, made):
             report.sections.append((title, text))
     return report
+
+
+def _end_at_the_test(raised: pytest.ExceptionInfo[BaseException], config: pytest.Config) -> None:
+    """Leave out how the package came to raise an error that is about the test; ``--full-trace`` shows it."""
+    kinds = {kind.__name__ for kind in type(raised.value).__mro__ if kind.__module__ == "emulator.errors"}
+    if not kinds or "DefectError" in kinds or config.getoption("fulltrace"):
+        return
+    step: TracebackType | None = raised.tb
+    last: TracebackType | None = None
+    while step is not None:
+        last = last if step.tb_frame.f_code.co_filename.startswith(_PACKAGE) else step
+        step = step.tb_next
+    if last is not None:
+        last.tb_next = None

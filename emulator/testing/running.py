@@ -5,6 +5,7 @@ For ``unittest``, for scripts, and for whoever wants to see how little there is 
 
 import asyncio
 import functools
+import inspect
 from collections.abc import Callable, Coroutine
 from typing import Any, ParamSpec, TypeVar
 
@@ -25,7 +26,9 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
         options: of the loop, as ``VirtualLoop`` takes them: ``pace``, ``end``, ``wall_limit``, ``shuffle_ties`` ...
 
     Raises:
-        InputError: when that is neither, or when a loop is running in this thread already.
+        InputError: when that is neither, for an option that the loop does not take, or when a loop is running in this
+            thread already.
+        ValueError: for an option out of range.
 
     >>> async def test():
     ...     await asyncio.sleep(3600)
@@ -33,6 +36,13 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
     >>> run_in_virtual_time(test)
     3600.0
     """
+    try:
+        inspect.signature(VirtualLoop).bind(**options)
+    except TypeError as wrong:
+        if asyncio.iscoroutine(work):
+            work.close()
+        known = ", ".join(inspect.signature(VirtualLoop).parameters)
+        raise InputError(f"{wrong}: the options are those of VirtualLoop: {known}") from None
     coroutine = work if asyncio.iscoroutine(work) else work() if callable(work) else work
     if not asyncio.iscoroutine(coroutine):
         raise InputError(f"{work!r} is no coroutine and makes none: give `test()` or `test` of an `async def test():`")

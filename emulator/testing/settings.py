@@ -4,16 +4,16 @@ Whatever a file must say and a test leaves out is filled in here, in one place: 
 pool, and a routine for each handler. Everything else has the defaults of the scenario file.
 """
 
-import os
 from collections.abc import Collection, Mapping
 from datetime import timedelta
 from fractions import Fraction
-from pathlib import Path
 from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.scenario.durations import parse_duration
-from emulator.scenario.load import Loaded, from_settings, load
+from emulator.scenario.given import loaded_from
+from emulator.scenario.load import Loaded, from_settings
+from emulator.testing.mistakes import NO_WORK
 from emulator.timeline.ticks import from_seconds
 
 __all__ = ["Lasting", "completed", "loaded_for", "ticks_of"]
@@ -97,24 +97,25 @@ def loaded_for(scenario: Any, settings: Mapping[str, Any], routines: Collection[
 
     Raises:
         ScenarioError: with every mistake in it.
-        InputError: when a scenario and keyword settings are given together, or a handler has no routine.
+        InputError: when a scenario and keyword settings are given together, a handler has no routine, or there is
+            neither a handler nor a routine.
     """
     if scenario is None:
-        return from_settings(completed(settings, routines))
+        return _from_settings(settings, routines)
     if settings:
         raise InputError(
             f"a scenario and the settings {', '.join(settings)} are given: put them into the scenario, or leave it out"
         )
-    if isinstance(scenario, Loaded):
-        loaded = scenario
-    elif isinstance(scenario, Mapping):
-        loaded = from_settings(completed(scenario, routines))
-    elif isinstance(scenario, str | os.PathLike):
-        loaded = load(Path(scenario))
-    else:
-        raise InputError(f"{scenario!r} is no scenario: give a file's path, settings, or what `load` gave")
+    loaded = _from_settings(scenario, routines) if isinstance(scenario, Mapping) else loaded_from(scenario)
     for name in routines:
         if name not in loaded.scenario.routines:
             known = ", ".join(loaded.scenario.routines)
             raise InputError(f"{loaded.name}: there is no routine {name!r} for a handler: it has {known}")
     return loaded
+
+
+def _from_settings(settings: Mapping[str, Any], routines: Collection[str]) -> Loaded:
+    whole = completed(settings, routines)
+    if not whole["routines"]:
+        raise InputError(NO_WORK)
+    return from_settings(whole)

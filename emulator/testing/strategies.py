@@ -10,7 +10,7 @@ from typing import Any, Final
 from hypothesis import strategies as st
 
 from emulator.errors import InputError
-from emulator.scenario.load import Loaded
+from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import MINUTE, SECOND, say
@@ -41,12 +41,12 @@ Entry = dict[str, Any]
 
 
 def fault_schedules(
-    scenario: Loaded | Scenario, *, at_most: int = 3, at_least: int = 0, kinds: Collection[str] | None = None
+    scenario: AnyScenario, *, at_most: int = 3, at_least: int = 0, kinds: Collection[str] | None = None
 ) -> st.SearchStrategy[list[Entry]]:
     """Draw schedules of faults that a scenario's workers, systems and queues could meet.
 
     Args:
-        scenario: what ``emulator.load`` gave, or its model.
+        scenario: a file's path, its settings as a mapping, or what ``load`` gave.
         at_most: faults in a schedule, 1 or more.
         at_least: faults in a schedule, 0 or more.
         kinds: which kinds of fault; by default all of ``KINDS`` that the scenario has a target for.
@@ -66,7 +66,7 @@ def fault_schedules(
     >>> find(fault_schedules(night), lambda faults: len(faults) >= 1)
     [{'power_off': 'dome-1', 'at': '+0s'}]
     """
-    model = scenario.scenario if isinstance(scenario, Loaded) else scenario
+    model = loaded_from(scenario).scenario
     wanted = KINDS if kinds is None else tuple(kinds)
     for kind in wanted:
         if kind not in KINDS:

@@ -1,6 +1,6 @@
 """What can a test see of an emulation: its events, its figures, its jobs, at any moment?"""
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,7 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Event, Row, read
 from emulator.record.export import digest
 from emulator.scenario.load import Loaded
+from emulator.scenario.spelling import advise
 from emulator.show.story.writing import lines as story_lines
 from emulator.testing.jobs import JobHandle
 from emulator.testing.saving import save
@@ -30,6 +31,7 @@ from emulator.world.world import World
 
 if TYPE_CHECKING:
     from emulator.testing.handlers import Handlers
+    from emulator.testing.mistakes import WatchedPolicy
     from emulator.testing.programs import Programs
 
 __all__ = ["Views"]
@@ -45,6 +47,7 @@ class Views:
     seed: int
     stream: Stream
     world: World
+    _retry: "Mapping[str, WatchedPolicy]"
 
     @property
     def time(self) -> float:
@@ -68,7 +71,9 @@ class Views:
                 name = f"{row[8]}#{row[9]}"
                 if which in (row[3], name):
                     return JobHandle(self, row[3], name)
-        raise InputError(f"there is no job {which!r} at {self._reading()}")
+        known = [job.name for job in self.jobs()]
+        what = advise(str(which), known) if known else "none has been submitted"
+        raise InputError(f"there is no job {which!r} at {self._reading()}: {what}")
 
     def jobs(self) -> list[JobHandle]:
         """Give the handles of all jobs so far, in the order in which they came."""
@@ -131,8 +136,12 @@ class Views:
 
     @property
     def failures(self) -> list[BaseException]:
-        """What handlers raised that is neither transient nor permanent, and what programs raised: likely mistakes."""
-        return [error for _, error in (*self.keeper.failures, *self.programs.failures)]
+        """What handlers raised that is neither transient nor permanent, what programs and retry policies raised.
+
+        They are likely mistakes in the code under test: look here when a job fails and it is not clear why.
+        """
+        of_policies = [error for policy in self._retry.values() for error in policy.failures]
+        return [*(error for _, error in (*self.keeper.failures, *self.programs.failures)), *of_policies]
 
     def stories(self, at_most: int = 3) -> str:
         """Tell the stories of the jobs that failed or are unfinished, and of those with a request refused as stale."""

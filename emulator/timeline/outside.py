@@ -82,5 +82,6 @@ def refuse_other_loop(loop: asyncio.AbstractEventLoop) -> InputError:
     kind = f"{type(loop).__module__}.{type(loop).__qualname__}"
     return InputError(
         f"the emulator needs its own event loop, and {kind} is another one: its clock cannot be set and its timers "
-        f"cannot be put in order; run with asyncio.Runner(loop_factory=VirtualLoop)"
+        "cannot be put in order; mark a test with @pytest.mark.virtual_time, elsewhere call "
+        "`emulator.run_in_virtual_time(main)`"
     )

@@ -167,7 +167,7 @@ def test_settings_and_handlers_are_checked_before_anything_runs() -> None:
     """Mistakes in settings come all at once; a handler needs a routine and has to be a coroutine function."""
     with pytest.raises(ScenarioError, match=r"queues.night.leese: unknown key 'leese'"):
         Emulator(queues={"night": {"leese": "90s"}}, handlers=HANDLERS)
-    with pytest.raises(InputError, match="the handler of 'copy' is no coroutine function: write `async def`"):
+    with pytest.raises(InputError, match="the handler of 'copy' is no coroutine function: write `async def copy"):
         Emulator(handlers={"copy": lambda work: None})  # type: ignore[dict-item]
     with pytest.raises(InputError, match="a scenario and the settings lasts are given"):
         Emulator({"lasts": "6h"}, lasts="7h", handlers=HANDLERS)

@@ -1,0 +1,268 @@
+"""The first mistakes of somebody who embeds the emulator: each is told at once, with what to write instead."""
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+import emulator
+from emulator import Emulator, InputError, RetryCase, Verdict, Work
+from emulator.testing.plugin import Emulated
+
+pytest_plugins = ["pytester"]
+
+
+async def copy(work: Work) -> None:
+    await work.spend("10m")
+
+
+async def without_arguments() -> None:
+    pass
+
+
+class Own:
+    """A retry policy that always says no."""
+
+    def decide(self, case: RetryCase) -> Verdict:
+        return Verdict(False, why="no")
+
+
+NO_WORK = (
+    "the emulator was given no work, neither handlers nor routines: give your own code, such as "
+    '`Emulator(handlers={"copy": copy})` with `async def copy(work): ...`, or modelled work, such as '
+    '`Emulator(routines={"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "5m"}]}})`'
+)
+NOT_ENTERED = "the emulator is not entered: write `async with Emulator(...) as emu:` and use `emu` inside"
+
+MADE: dict[str, tuple[Callable[[], object], str]] = {
+    "nothing to do": (lambda: Emulator(), NO_WORK),
+    "only workers": (lambda: Emulator(pools={"dome": {"count": 2}}), NO_WORK),
+    "settings without work": (lambda: Emulator({"lasts": "6h"}), NO_WORK),
+    "handler is not async": (
+        lambda: Emulator(handlers={"copy": print}),  # type: ignore[dict-item]
+        "the handler of 'copy' is no coroutine function: write `async def copy(work): ...`, and for code that blocks "
+        "`await work.outside(it)` inside",
+    ),
+    "handler was called": (
+        lambda: Emulator(handlers={"copy": without_arguments()}),  # type: ignore[dict-item]
+        "the handler of 'copy' is a coroutine, which can run only once: give the function itself, without ()",
+    ),
+    "handler takes nothing": (
+        lambda: Emulator(handlers={"copy": without_arguments}),  # type: ignore[dict-item]
+        "the handler of 'copy' cannot be called with 'work' alone, as it will be: write `async def copy(work): ...`",
+    ),
+    "handlers are a function": (
+        lambda: Emulator(handlers=copy),  # type: ignore[arg-type]
+        'handlers: found the function copy: give a mapping, such as `handlers={"copy": copy}`',
+    ),
+    "handlers are a list": (
+        lambda: Emulator(handlers=[copy]),  # type: ignore[arg-type]
+        'handlers: found a value of type list: give a mapping, such as `handlers={"copy": copy}`',
+    ),
+    "handlers as the scenario": (
+        lambda: Emulator({"copy": copy}),
+        "the first argument is a scenario: give handlers by their name, `Emulator(handlers={...})`",
+    ),
+    "argument misspelt": (
+        lambda: Emulator(handler={"copy": copy}),
+        "there is no argument 'handler' of the emulator: did you mean 'handlers'?",
+    ),
+    "no scenario": (
+        lambda: Emulator(7),
+        "7 is no scenario: give a file's path, settings, or what `load` gave",
+    ),
+    "program is not async": (
+        lambda: Emulator(handlers={"copy": copy}, programs={"workers": print}),  # type: ignore[dict-item]
+        "the program of 'workers' is no coroutine function: write `async def main(client): ...`",
+    ),
+    "names as one text": (
+        lambda: Emulator(handlers={"copy": copy}, never="job left unfinished"),
+        "never: found the text 'job left unfinished': give a list, `never=['job left unfinished']`",
+    ),
+    "workers as one text": (
+        lambda: Emulator(handlers={"copy": copy}, by_hand="workers"),
+        "by_hand: found the text 'workers': give a list, `by_hand=['workers']`",
+    ),
+    "seed is a text": (
+        lambda: Emulator(handlers={"copy": copy}, seed="7"),  # type: ignore[arg-type]
+        "seed='7': give a whole number from 0 to 2**63 - 1",
+    ),
+    "policy without its queue": (
+        lambda: Emulator(handlers={"copy": copy}, retry=Own()),  # type: ignore[arg-type]
+        'retry: found a value of type Own: give a mapping from queues, such as `retry={"night": Own()}`',
+    ),
+    "policy as a class": (
+        lambda: Emulator(handlers={"copy": copy}, retry={"night": Own}),  # type: ignore[dict-item]
+        "the retry policy of queue 'night' is the class Own: give an object, `Own()`",
+    ),
+    "policy that cannot decide": (
+        lambda: Emulator(handlers={"copy": copy}, retry={"night": 4}),  # type: ignore[dict-item]
+        "the retry policy of queue 'night' is a value of type int, which cannot decide: give an object with "
+        "`def decide(self, case): ...` that returns an `emulator.Verdict`",
+    ),
+    "option of the loop misspelt": (
+        lambda: emulator.run_in_virtual_time(copy(None), speed=3),  # type: ignore[arg-type]
+        "got an unexpected keyword argument 'speed': the options are those of VirtualLoop: agenda, start, pace, end, "
+        "wall_limit, patience, turns, shuffle_ties, in_order",
+    ),
+}
+
+
+@pytest.mark.parametrize("slip", MADE)
+def test_what_is_given_is_looked_at_before_anything_runs(slip: str) -> None:
+    """The message says what was found and what to write; no coroutine is left behind that was never awaited."""
+    make, message = MADE[slip]
+    with pytest.raises(InputError) as caught:
+        make()
+    assert (str(caught.value), caught.value.__cause__) == (message, None)
+
+
+UNENTERED: dict[str, Callable[[Emulator], Any]] = {
+    "submit": lambda emu: emu.submit("copy"),
+    "advance": lambda emu: emu.advance(minutes=5),
+    "until": lambda emu: emu.until(lambda: False),
+    "settle": lambda emu: emu.settle(),
+    "a fault": lambda emu: emu.power_off("workers-1"),
+    "an action": lambda emu: emu.hold_queue("night"),
+    "the time": lambda emu: emu.time,
+    "the jobs": lambda emu: emu.jobs(),
+    "a figure": lambda emu: emu.figure("done"),
+    "the events": lambda emu: emu.recorded(),
+    "check": lambda emu: emu.check(),
+}
+
+
+@pytest.mark.parametrize("use", UNENTERED)
+def test_an_emulator_that_was_not_entered_says_so(go: Any, use: str) -> None:
+    """Whatever is asked of it first."""
+
+    async def test() -> None:
+        found = UNENTERED[use](Emulator(handlers={"copy": copy}))
+        if asyncio.iscoroutine(found):
+            await found
+
+    with pytest.raises(InputError) as caught:
+        go(test())
+    assert str(caught.value) == NOT_ENTERED
+
+
+def test_with_without_async_is_told() -> None:
+    """A plain ``with`` names the right one; a name that there is not is an AttributeError as ever."""
+    emu = Emulator(handlers={"copy": copy})
+    with (
+        pytest.raises(InputError, match=r"^an emulator is entered by `async with`: write `async with Emulator\(\.\.\."),
+        emu,
+    ):
+        pass
+    assert not hasattr(emu, "wordl")
+
+
+def test_the_wrong_loop_is_told_with_both_ways_out() -> None:
+    """On the stock loop: the marker in tests, the function elsewhere."""
+
+    async def main() -> None:
+        async with Emulator(handlers={"copy": copy}):
+            pass
+
+    with pytest.raises(
+        InputError, match=r"mark a test with @pytest\.mark\.virtual_time, elsewhere call `emulator\.run"
+    ):
+        asyncio.run(main())
+
+
+def test_what_is_asked_of_a_running_emulation_is_looked_at(go: Any) -> None:
+    """Routines by name, conditions as plain functions, jobs that there are."""
+
+    async def condition() -> bool:
+        return True
+
+    async def test() -> list[str]:
+        told = []
+        async with Emulated([], None)(handlers={"copy": copy}) as emu:
+            slips: list[Callable[[], Any]] = [
+                lambda: emu.submit("cpoy"),
+                lambda: emu.submit(7),  # type: ignore[arg-type]
+                lambda: emu.submit("copy", after="copy#9"),
+                lambda: emu.submit("copy", if_failed="go on"),  # type: ignore[arg-type]
+                lambda: emu.until(emu.submit("copy")),  # type: ignore[arg-type]
+                lambda: emu.until(condition),
+                lambda: emu.job("copy#2"),
+            ]
+            for slip in slips:
+                with pytest.raises(InputError) as caught:
+                    if asyncio.iscoroutine(found := slip()):
+                        await found
+                told.append(str(caught.value).partition(f" ({__file__}")[0])
+            first = emu.job("copy#1")
+            second = emu.submit("copy", after="copy#1")
+            await second
+            assert first.state == "done"
+        return told
+
+    assert go(test()) == [
+        "there is no routine 'cpoy': did you mean 'copy'?",
+        "7 names no routine: give its name as a text, such as 'copy'",
+        "there is no job 'copy#9' at 2026-01-01 00:00:00 (0s after the start): none has been submitted",
+        "there is no answer for if_failed 'go on': did you mean 'go_on'?",
+        "<JobHandle copy#1: running> is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a "
+        "job, write `await job`",
+        "the condition test_what_is_asked_of_a_running_emulation_is_looked_at.<locals>.condition",
+        "there is no job 'copy#2' at 2026-01-01 00:00:00 (0s after the start): did you mean 'copy#1'?",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("answer", "why"),
+    [
+        (ValueError("no table"), "ValueError: no table"),
+        (True, "InputError: it answered True: return an `emulator.Verdict`"),
+        (
+            Verdict(True, 1.5),  # type: ignore[arg-type]
+            "InputError: it answered a pause of 1.5: a pause is a whole number of microseconds, 0 or more",
+        ),
+    ],
+)
+def test_a_retry_policy_that_goes_wrong_fails_the_job_and_says_so(go: Any, answer: Any, why: str) -> None:
+    """It does not leave the job running for ever, and what it raised is among the failures."""
+
+    class Wrong:
+        def decide(self, case: RetryCase) -> Verdict:
+            if isinstance(answer, Exception):
+                raise answer
+            return answer  # type: ignore[no-any-return]
+
+    async def fails(work: Work) -> None:
+        raise emulator.TransientError("tape busy")
+
+    async def test() -> Any:
+        async with Emulator(handlers={"copy": fails}, retry={"night": Wrong()}) as emu:
+            ending = await emu.submit("copy")
+            return ending.why, [f"{type(error).__name__}: {error}" for error in emu.failures]
+
+    assert go(test()) == (f"the retry policy of queue night raised {why}", [why])
+
+
+SUITE = """
+    import pytest
+
+    async def copy(work):
+        await work.spend("10m")
+
+    @pytest.mark.virtual_time
+    async def test_slip(emulated):
+        async with emulated(handlers={"copy": copy}) as emu:
+            emu.submit("cpoy")
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("options", "shown"), [([], False), (["--full-trace"], True)])
+def test_a_report_ends_at_the_line_of_the_test(pytester: pytest.Pytester, options: list[str], shown: bool) -> None:
+    """What the package did before it refused is left out, unless the whole trace is asked for."""
+    pytester.makepyfile(SUITE)
+    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
+    text = result.stdout.str()
+    assert '>           emu.submit("cpoy")' in text
+    assert "InputError: there is no routine 'cpoy': did you mean 'copy'?" in text
+    assert ("def _known(" in text) is shown
