@@ -67,8 +67,12 @@ class InputError(QueuedrillError):
 class Problem:
     """One mistake in a scenario: its place, what was found, and what is allowed.
 
-    ``file`` is the name as given, ``line`` and ``column`` count from 1 (0 when the place is unknown),
-    ``path`` is the dotted path of the value (``queues.night.lease``).
+    Attributes:
+        file: the name of the file as given.
+        line: counted from 1; 0 when the place is unknown.
+        column: likewise.
+        path: the dotted path of the value, such as ``queues.night.lease``.
+        message: what was found, and what is allowed.
     """
 
     file: str
@@ -83,7 +87,11 @@ class Problem:
 
 
 class ScenarioError(InputError):
-    """A scenario is wrong; ``problems`` holds every mistake that was found, in file order."""
+    """A scenario is wrong.
+
+    Attributes:
+        problems: every mistake that was found, in file order, each a ``Problem``.
+    """
 
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = tuple(problems)
@@ -137,7 +145,9 @@ class WorkError(QueuedrillError):
 class TransientError(WorkError):
     """The work failed this time and may go well the next: the attempt ends ``error``, and the retry policy decides.
 
-    ``retry_after`` is how long to wait at least before the next attempt, as a duration (``"2m"``) or in seconds.
+    Attributes:
+        retry_after: how long to wait at least before the next attempt, as a duration (``"2m"``) or in seconds; None: no
+            hint.
     """
 
     def __init__(self, *args: object, retry_after: object = None) -> None:
@@ -148,7 +158,9 @@ class TransientError(WorkError):
 class CallError(TransientError):
     """A system did not do what it was asked to.
 
-    ``system`` is its name, ``outcome`` what came of the call: error, refused, no access, abandoned, in progress.
+    Attributes:
+        system: its name.
+        outcome: what came of the call: error, refused, no access, abandoned, in progress.
     """
 
     def __init__(self, message: str, system: str, outcome: str, retry_after: object = None) -> None:

@@ -15,6 +15,7 @@ __all__ = [
 ]
 
 Outcome = Literal["ok", "error", "permanent error", "too long", "lease lost"]
+"""How an attempt ended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,13 @@ class RetryCase:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """A retry policy's answer: try again after ``pause`` ticks, or not, and why not in plain words."""
+    """A retry policy's answer.
+
+    Attributes:
+        again: whether the job is tried again.
+        pause: how long it waits before that, in ticks (microseconds), 0 or more.
+        why: why not, in plain words; stands in the job's ending.
+    """
 
     again: bool
     pause: int = 0
@@ -57,10 +64,28 @@ class Verdict:
 
 
 class RetryPolicy(Protocol):
-    """Anything that decides on retries: the data of a scenario file, or the user's own object."""
+    """Anything that decides on retries, by one method: an object of your own needs no base class.
+
+    It is asked after each attempt that did not go well; the limits of the scenario (attempts in all, lost leases, the
+    total time limit) still stand beside it. What it raises in an ``Emulator`` fails the job and is kept in
+    ``emu.failures``.
+
+    >>> from emulator import Emulator, RetryCase, TransientError, Verdict, run_in_virtual_time
+    >>> class Growing:
+    ...     def decide(self, case: RetryCase) -> Verdict:
+    ...         return Verdict(case.attempt < 3, pause=10_000_000 * case.attempt, why="three are enough")
+    >>> async def copy(work):
+    ...     raise TransientError("tape busy")
+    >>> async def test():
+    ...     async with Emulator(handlers={"copy": copy}, retry={"night": Growing()}) as emu:
+    ...         ending = await emu.submit("copy")
+    ...         return ending.attempts, ending.why, emu.time
+    >>> run_in_virtual_time(test)
+    (3, 'three are enough', 30.0)
+    """
 
     def decide(self, case: RetryCase) -> Verdict:
-        """Say whether and when the job is tried again."""
+        """Say whether and when the job is tried again; the same case must always get the same answer."""
         ...
 
 

@@ -64,26 +64,27 @@ def compare(
             beside which the limits of the file still stand).
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
-        replications: so many nights of each; by default 30.
+        replications: so many nights of each, from 1 to 1,000,000; by default 30.
         precision: instead, as many as it takes: ``"5%"`` of the baseline's mean, or ``"makespan=2m"``.
         at_most: with ``precision``, nights of each at most; by default 1,000.
         measures: figures to compare, such as ``wait_p90 for queue night``; by default those of the requirements, and
             makespan, done_share, turnaround_p90, lost_leases, wasted_work, repeated_effects.
         trade_off: two figures for the trade-off; by default makespan and wasted_work.
-        confidence: of every interval, and of all differences together.
+        confidence: of every interval, and of all differences together; between 0 and 1.
         first_seed: the seed of the first replication; by default the scenario's.
         processes: how many processes run nights; by default one for each processor, 1 is this process.
         executor: what runs them instead: anything with the interface of ``concurrent.futures.Executor``.
         cluster: the address of a Dask scheduler that runs them instead.
-        results: a file that keeps replications as they come.
+        results: a file that keeps replications as they come, so that a comparison that was cut off can go on.
         resume: go on from that file.
-        progress: told the share that is done.
+        progress: told the share that is done, from 0 to 1; what it raises ends the comparison.
 
     Raises:
         ScenarioError: with every mistake in a scenario or a variant.
         InputError: for arguments that are out of range, unknown, or do not go together; when scipy is missing.
 
-    >>> comparison = compare({
+    >>> import emulator
+    >>> comparison = emulator.compare({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
     ...     "routines": {"copy": {"queue": "night", "parts": [
@@ -124,14 +125,15 @@ def nights(
 
     Args:
         scenario: a file's path, settings as a mapping, or what ``load`` gave.
-        count: how many nights, with seeds that follow each other.
+        count: how many nights, from 1 to 1,000,000, with seeds that follow each other.
         variant: the name of one of its variants; by default the scenario as written.
         measures, confidence, first_seed, processes, executor, progress: as for ``compare``.
 
     Raises:
         ScenarioError, InputError: as for ``compare``.
 
-    >>> seen = nights({
+    >>> import emulator
+    >>> seen = emulator.nights({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
     ...     "routines": {"copy": {"queue": "night", "parts": [
@@ -155,9 +157,11 @@ def nights(
 async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options: Any) -> ComparisonResult:
     """Compare as ``compare`` does, in a thread, so that the event loop goes on meanwhile.
 
-    If the wait is cancelled, the comparison is given up soon after; what a file of results holds by then is kept.
+    Options and errors are those of ``compare``. If the wait is cancelled, the comparison is given up soon after; what a
+    file of results holds by then is kept.
 
-    >>> asyncio.run(compare_async("no-such-file.yaml"))
+    >>> import asyncio, emulator
+    >>> asyncio.run(emulator.compare_async("no-such-file.yaml"))
     Traceback (most recent call last):
     ...
     emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory

@@ -16,7 +16,10 @@ __all__ = ["ComparisonResult", "SizingResult"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ComparisonResult(Comparison):
-    """A comparison that prints well: ``print(result)`` shows what the command shows."""
+    """What many nights under one or more settings say: ``print(result)`` shows what the command shows.
+
+    Made by ``compare`` and ``nights``.
+    """
 
     @classmethod
     def of(cls, comparison: Comparison) -> "ComparisonResult":
@@ -63,7 +66,10 @@ class ComparisonResult(Comparison):
 
 @dataclass(frozen=True, slots=True)
 class SizingResult(Sizing):
-    """A search for a size that prints well."""
+    """What a search for the smallest value came to: ``print(result)`` shows what the command shows.
+
+    Made by ``size``.
+    """
 
     @classmethod
     def of(cls, sizing: Sizing) -> "SizingResult":
@@ -76,11 +82,11 @@ class SizingResult(Sizing):
         return size_holds(self)
 
     def summary(self) -> Page:
-        """Write it within 80 columns."""
+        """Write it within 80 columns: ``as_text()`` gives it as text, ``write(file)`` shows it."""
         return sizing_page(self)
 
     def rows(self) -> list[dict[str, Any]]:
-        """Give a row for each value that was tried."""
+        """Give a row for each value that was tried, as a dict."""
         found: list[dict[str, Any]] = self.as_json()["tried"]
         return found
 

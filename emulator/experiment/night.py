@@ -34,6 +34,7 @@ from emulator.world.world import World
 __all__ = ["Drive", "Heartbeats", "Progress", "Settle", "play", "run_night"]
 
 Heartbeats = Literal["computed", "simulated"]
+"""Whether heartbeats are worked out, or each is an event of its own; all else is the same."""
 
 Progress = Callable[[float], None]
 """Told the share of the night that is over, from 0 to 1; what it raises ends the run."""

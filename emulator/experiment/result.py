@@ -34,7 +34,7 @@ class NightResult:
         night: the folded events.
         judged: the requirements, in the scenario's order, each met, missed or not judged.
         meta: what the summary says beside the figures.
-        rows: every event as it was written, if events were kept in memory.
+        rows: every event as it was written, if events were kept in memory; ``events()`` gives them as objects.
         log: the file with every event, if one was written.
     """
 
@@ -70,7 +70,7 @@ class NightResult:
         entry: str | None = None,
         pool: str | None = None,
     ) -> Figure:
-        """Read one figure of the catalogue, of the whole night or of a part of it.
+        """Read one figure of the catalogue, of the whole night or of a part of it: ``night.figure("wait_p90").value``.
 
         Raises:
             InputError: for a name that is not in the catalogue (the message gives the nearest), or a part that the

@@ -34,12 +34,12 @@ def run(
         scenario: the path of a file, its settings as a mapping, or what ``load`` gave.
         seed: from 0 to 2**63 - 1; by default the one that the scenario states.
         variant: the name of one of its variants; by default the scenario as it stands.
-        log: where to write the events, as a new SQLite file.
+        log: where to write the events, as a new SQLite file; by default nowhere.
         overwrite: let the log take the place of an earlier log.
         pace: seconds of virtual time for each second of real time, above 0; by default as fast as it goes.
         heartbeats: ``"computed"`` or ``"simulated"``; by default what the scenario states.
         keep_events: keep every event in memory, for ``events()`` and ``digest()``.
-        progress: told the share of the night that is over, from 0 to 1.
+        progress: told the share of the night that is over, from 0 to 1; what it raises ends the run.
 
     Raises:
         ScenarioError: with every mistake in the scenario.
@@ -86,8 +86,8 @@ async def run_async(
 ) -> NightResult:
     """Run one night as ``run`` does, in a thread, so that the event loop goes on meanwhile.
 
-    On a virtual-time loop the clock stands still until the night is over. If the wait is cancelled, the night is
-    given up at the end of its present slice. ``progress`` is called in that thread.
+    Arguments and errors are those of ``run``. On a virtual-time loop the clock stands still until the night is over. If
+    the wait is cancelled, the night is given up at the end of its present slice. ``progress`` is called in that thread.
 
     >>> import asyncio, emulator
     >>> asyncio.run(emulator.run_async("no-such-file.yaml"))

@@ -45,11 +45,11 @@ def size(
     Args:
         scenario: a file's path, settings as a mapping, or what ``load`` gave.
         by: the dotted path of what is set, such as ``pools.dome.count``.
-        values: what it is set to, the smallest first; or
-        first, last, step: whole numbers from the one to the other.
-        share: in what share of nights all requirements must hold; by default the largest ``in_share`` that a
-            requirement asks for, else 0.95. A larger ``in_share`` goes before it.
-        replications: nights with each value.
+        values: what it is set to, the smallest first, 100 values at most;
+        first, last, step: or whole numbers from the one to the other.
+        share: in what share of nights all requirements must hold, above 0 and at most 1; by default the largest
+            ``in_share`` that a requirement asks for, else 0.95. A larger ``in_share`` goes before it.
+        replications: nights with each value, from 1 to 1,000,000.
         confidence: of all intervals together.
         first_seed, processes, executor, progress: as for ``compare``.
 
@@ -57,7 +57,8 @@ def size(
         ScenarioError: with every mistake in the scenario, or that a value makes.
         InputError: for arguments out of range, or a scenario that requires nothing.
 
-    >>> answer = size({
+    >>> import emulator
+    >>> answer = emulator.size({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
     ...     "routines": {"copy": {"queue": "night", "parts": [

@@ -20,13 +20,14 @@ from typing import Final, Literal
 __all__ = ["Figure", "Sample", "Unit", "deviation", "mean", "product_limit"]
 
 Unit = Literal["time", "share", "count", "ratio"]
+"""What a figure is counted in: a time in ticks, a share from 0 to 1, a number of things, or a quotient."""
 
 _NEAR: Final = 1e-9  # far above the rounding of the products below, far below any step of the curve that matters
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of a night.
+    """One figure of a night; ``night.figure(name)`` reads one.
 
     Attributes:
         value: ticks for a time, whole or as a mean; None when there is nothing to take it from.

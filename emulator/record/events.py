@@ -21,7 +21,7 @@ from typing import Any, Final, Protocol
 __all__ = ["DETAILS", "HEARTBEAT_KINDS", "Event", "Row", "Sink", "read", "to_json_object"]
 
 Row = tuple[Any, ...]
-"""(at, kind, cause, job, worker, *details)"""
+"""An event as it is written: ``(at, kind, cause, job, worker, *details)``."""
 
 
 class Sink(Protocol):
@@ -112,7 +112,17 @@ HEARTBEAT_KINDS: Final = frozenset({"heartbeat_received", "lease_renewed"})
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One event as it is read: its number, when, what, what led to it, whom it concerns, and its details."""
+    """One event as it is read.
+
+    Attributes:
+        number: its place in the run, counted from 1.
+        at: the tick at which it happened.
+        kind: what happened, such as ``handed_out``.
+        cause: the number of the event that led to it; 0 for none.
+        job: the number of the job that it concerns; 0 for none.
+        worker: the name of the worker that it concerns; "" for none.
+        details: what else is known of it, by name.
+    """
 
     number: int
     at: int

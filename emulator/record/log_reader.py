@@ -26,7 +26,15 @@ _BATCH: Final = 1_000
 
 @dataclass(frozen=True, slots=True)
 class JobState:
-    """The last known state of a job: since which tick, and the number of the event that tells it."""
+    """The last known state of a job.
+
+    Attributes:
+        job: its number.
+        state: the state.
+        sub_state: for a failed one, how; else "".
+        since: the tick since when.
+        event: the number of the event that tells it.
+    """
 
     job: int
     state: str
@@ -143,7 +151,7 @@ class Log:
         from_: int | None = None,
         until: int | None = None,
     ) -> Iterator[Row]:
-        """Give the rows that ``numbered`` gives, without their numbers: what was emitted, in order."""
+        """Give the events as they were written, in order; ``events`` gives them as objects, by the same arguments."""
         return (row for _, row in self.numbered(job, worker, kinds, from_, until))
 
     def events(
@@ -154,7 +162,17 @@ class Log:
         from_: int | None = None,
         until: int | None = None,
     ) -> Iterator[Event]:
-        """Give as events what ``numbered`` gives."""
+        """Give the events that satisfy every condition given, in order.
+
+        Args:
+            job: of this job alone, by its number.
+            worker: of this worker alone.
+            kinds: of these kinds alone.
+            from_, until: at ticks in [from_, until) alone.
+
+        Raises:
+            LogError: when a kind is unknown or the log is damaged.
+        """
         for number, (at, kind, cause, whose, where, *details) in self.numbered(job, worker, kinds, from_, until):
             yield Event(number, at, kind, cause, whose, where, dict(zip(DETAILS[kind], details, strict=True)))
 
@@ -186,10 +204,17 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
     """Open the log of a run, finished or not.
 
     Args:
+        path: the file.
         trace: told every SQL statement.
 
     Raises:
         LogError: when there is no such file, or it is no event log, damaged, or of a newer schema.
+
+    >>> import emulator
+    >>> emulator.open_log("no-such.qdlog")
+    Traceback (most recent call last):
+    ...
+    emulator.errors.LogError: no-such.qdlog: there is no such file
     """
     facts = read_facts(Path(path), trace)
     try:

@@ -60,10 +60,10 @@ class _Settings:
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """A scenario that is right, and what the models do not hold of it.
+    """A scenario that was read and is right, with what it was read from; made by ``load`` and its like.
 
     Attributes:
-        scenario: the whole scenario, times in ticks.
+        scenario: the whole scenario as an object, its fields named like the keys of the file, times in ticks.
         name: the file as it was given, or another name for messages.
         text: the text as it was read ("" for settings made in Python).
         folder: where traces are looked for.
@@ -101,22 +101,34 @@ class Loaded:
 
 
 def load(path: Path | str) -> Loaded:
-    """Read a scenario file.
+    """Read a scenario file (YAML 1.2), and check it whole; nothing is run.
 
     Raises:
-        ScenarioError: with every mistake in it, each at its line and column.
+        ScenarioError: with every mistake in it, each at its line and column; when the file cannot be read.
+
+    >>> import emulator
+    >>> emulator.load("no-such-file.yaml")
+    Traceback (most recent call last):
+    ...
+    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
     """
     document = text.read(Path(path))
     return _load(document, document.text, Path(path).parent)
 
 
 def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".") -> Loaded:
-    """Read a scenario from a text; ``name`` stands in messages, traces are looked for in ``folder``.
+    """Read a scenario from a text, as ``load`` does from a file.
+
+    Args:
+        written: the text, in YAML.
+        name: what messages call it.
+        folder: where the files that it refers to are looked for.
 
     Raises:
         ScenarioError: with every mistake in it, each at its line and column.
 
-    >>> load_text("title: A quiet night")  # doctest: +ELLIPSIS
+    >>> import emulator
+    >>> emulator.load_text("title: A quiet night")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
     emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...
@@ -127,8 +139,19 @@ def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".")
 def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder: Path | str = ".") -> Loaded:
     """Make a scenario of settings in Python: the keys and values of a file; durations may be ``timedelta`` too.
 
+    Args:
+        settings: what the file would hold.
+        name: what messages call it.
+        folder: where the files that it refers to are looked for.
+
     Raises:
         ScenarioError: with every mistake in it, by path.
+
+    >>> import emulator
+    >>> emulator.from_settings({"title": "A quiet night"})  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    emulator.errors.ScenarioError: settings: starts: `starts` is missing: Local time at which it starts, such as ...
     """
     return _load(_Settings(name, plain(settings)), "", Path(folder))
 

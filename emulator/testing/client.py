@@ -28,7 +28,7 @@ _LOST: Final = object()
 
 
 class Lease:
-    """The right to work on a job, as the worker knows of it.
+    """The right to work on a job, as the worker knows of it; ``client.take()`` gives it.
 
     Attributes:
         work: what its work can ask for and leave behind, as handlers are given it.
@@ -82,6 +82,11 @@ class Lease:
     ) -> None:
         """Hand the outcome in; calling it again after ``NoAnswerError`` repeats the same request.
 
+        Args:
+            outcome: how the attempt went.
+            why: the reason, in words, for an error.
+            retry_after: how long the next attempt should wait at least.
+
         Raises:
             StaleTokenError: when the broker refuses the token: the outcome does not count.
             NoAnswerError: when no answer came in time.
@@ -91,11 +96,30 @@ class Lease:
 
 
 class Client:
-    """One emulated worker, driven by a program of your own.
+    """One emulated worker, driven by a program of your own: ``programs`` are given one, ``emu.client`` gives one.
+
+    Each call sends one message over the emulated link and waits for its answer, ``answer_within`` of the link at most.
+    Nothing is repeated, renewed or stopped by itself.
 
     Attributes:
         name: the worker's name.
         leases: what it holds, as far as it knows: taken, and not answered for yet.
+
+    >>> import asyncio
+    >>> from emulator import Emulator, run_in_virtual_time
+    >>> ROUTINES = {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "1m"}]}}
+    >>> async def main(client):
+    ...     while True:
+    ...         if (lease := await client.take()) is None:
+    ...             await asyncio.sleep(10)
+    ...             continue
+    ...         await lease.work.spend("1m")
+    ...         await lease.hand_in("ok")
+    >>> async def test():
+    ...     async with Emulator(programs={"workers": main}, routines=ROUTINES) as emu:
+    ...         return (await emu.submit("copy")).state, emu.time
+    >>> run_in_virtual_time(test)
+    ('done', 70.0)
     """
 
     def __init__(self, keeper: Keeper, worker: Worker, bearer: Bearer = NOBODY) -> None:
@@ -115,6 +139,7 @@ class Client:
 
         Raises:
             NoAnswerError: when no answer came in time; a lease that was granted nevertheless runs out unrenewed.
+            InputError: when the worker is off, or the emulation is over.
         """
         request = Request("take", self._check_on())
         answer = await self._exchange(request, lambda: self._keeper.world.hand_out(request))
@@ -133,6 +158,7 @@ class Client:
 
         Raises:
             NoAnswerError: when no answer came in time; what it named may have been renewed nevertheless.
+            InputError: when the worker is off, or the emulation is over.
         """
         named = leases or tuple(self.leases)
         worker, world = self._check_on(), self._keeper.world

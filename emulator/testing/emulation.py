@@ -16,6 +16,7 @@ from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import broken
 from emulator.record.events import Row
+from emulator.scenario.given import AnyScenario
 from emulator.scenario.models.arrivals import Prerequisite
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
@@ -43,7 +44,8 @@ _MADE_ON_ENTRY: Final = ("agenda", "keeper", "loop", "programs", "stream", "worl
 class Emulator(Interventions, Views):
     """A queue with its broker and workers around your own code, on the running virtual-time loop.
 
-    Each fault and each action of the scenario file is a method of the same name (``emulator.testing.faults``).
+    ``async with Emulator(...) as emu:`` begins an emulation, and leaving the block ends it. Each fault and each action
+    of the scenario file is a method of the same name. An emulator is used once.
 
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; or leave it out and give the
@@ -55,18 +57,23 @@ class Emulator(Interventions, Views):
         by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
         retry: retry policies of your own, by queue: objects with ``decide(case) -> Verdict``, beside which the limits
             of the scenario still stand.
-        seed: chooses the draws; by default the scenario's.
+        seed: chooses the draws, from 0 to 2**63 - 1; by default the scenario's.
         never: what must not happen, or the test fails when the emulation is left: any of ``effect after lease lost``,
             ``unrepeatable effect twice``, ``job left unfinished``.
-        grace: how long a handler that was told to stop may take for its cleanup.
+        grace: how long a handler that was told to stop may take for its cleanup; by default 30 s.
+        settings: the keys of a scenario file: ``pools``, ``queues``, ``routines``, ``systems``, ``lasts`` and so on.
+
+    Attributes:
+        scenario: the scenario that is played.
+        seed: the seed of its draws.
 
     Raises:
         ScenarioError: with every mistake in the scenario.
-        InputError: for a handler that is no coroutine function or has no routine; when entered on another loop than
-            the virtual one.
+        InputError: when there is neither a handler nor a routine; for a handler that is no coroutine function or has no
+            routine; when entered twice, or on another loop than the virtual one.
+        InvariantError: on leaving, when what ``never`` names has happened.
 
-    >>> import asyncio
-    >>> from emulator.timeline import VirtualLoop
+    >>> from emulator import Emulator, run_in_virtual_time
     >>> async def copy(work):
     ...     await work.spend("10m")
     ...     work.leave("copied", on := work.parameters["plate"])
@@ -76,14 +83,13 @@ class Emulator(Interventions, Views):
     ...         await job.reaches("running")
     ...         emu.power_off("workers-1", back_after="5m")
     ...         return (await job).attempts, emu.clock_time().strftime("%H:%M:%S")
-    >>> with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-    ...     runner.run(test())
+    >>> run_in_virtual_time(test)
     (2, '00:15:00')
     """
 
     def __init__(
         self,
-        scenario: Any = None,
+        scenario: AnyScenario | None = None,
         *,
         handlers: Mapping[str, Handler] | None = None,
         programs: Mapping[str, Program] | None = None,
@@ -182,7 +188,10 @@ class Emulator(Interventions, Views):
             self.check(at_end=True)
 
     def check(self, *, at_end: bool = False) -> None:
-        """Look now for what must never happen; it is done by itself when the emulation is left.
+        """Look now for what must never happen (``never``); it is done by itself when the emulation is left.
+
+        Args:
+            at_end: also look for what only the end can tell, such as a job left unfinished.
 
         Raises:
             InvariantError: naming every event by which it happened.
@@ -283,10 +292,11 @@ class Emulator(Interventions, Views):
     ) -> None:
         """Let so much time pass: ``await emu.advance(minutes=5)`` or ``await emu.advance("5m")``.
 
-        All that is due until then has happened when it returns, at exactly that time.
+        All that is due until then has happened when it returns, at exactly that time. ``days``, ``hours``, ``minutes``
+        and ``seconds`` are added to ``lasting``.
 
         Raises:
-            InputError: for what is no duration.
+            InputError: for what is no duration, or is negative; before the emulator is entered.
         """
         ticks = ticks_of(lasting)
         for amount, unit in ((days, DAY), (hours, HOUR), (minutes, MINUTE), (seconds, SECOND)):

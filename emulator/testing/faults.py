@@ -35,10 +35,10 @@ Drawn = Lasting | Mapping[str, Any]
 
 
 class FaultHandle:
-    """A fault that has begun.
+    """A fault that has begun; what the methods of an emulator that begin faults give.
 
     Attributes:
-        kind: which.
+        kind: which, by its name in the scenario file.
         hit: whether it hit anything; a fault on a worker that is off hits nothing.
     """
 
@@ -78,64 +78,84 @@ class Interventions:
     # -- faults -------------------------------------------------------------------------------------------------------
 
     def power_off(self, who: Who, *, back_after: Drawn | None = None, program_absent: bool = False) -> FaultHandle:
-        """Cut the power of workers: what they had in memory is gone; on again after ``back_after``, if given."""
+        """Cut the power of workers: what they had in memory is gone, and nothing of their handlers runs again.
+
+        Args:
+            who: which workers.
+            back_after: how long until they are on again; left out: never.
+            program_absent: the machine comes back, its worker program does not.
+        """
         return self.fault(power_off=who, back_after=back_after, program_absent=program_absent or None)
 
     def freeze(self, who: Who, *, lasts: Drawn | None = None) -> FaultHandle:
-        """Let workers stand still; then they go on as if no time had passed."""
+        """Let workers stand still, handlers and all; then they go on as if no time had passed, their timers late."""
         return self.fault(freeze=who, lasts=lasts)
 
     def cut_link(
         self, who: Who, *, direction: Literal["out", "back", "both"] = "both", lasts: Drawn | None = None
     ) -> FaultHandle:
-        """Let no message through between workers and the broker; they work on."""
+        """Let no message through between workers and the broker; they work on, and learn nothing.
+
+        Args:
+            who: which workers.
+            direction: messages to the broker (``"out"``), its answers (``"back"``), or both.
+            lasts: how long.
+        """
         return self.fault(cut_link=who, direction=direction, lasts=lasts)
 
     def slow_down(self, who: Who, *, to: float, lasts: Drawn | None = None) -> FaultHandle:
-        """Let workers work at ``to`` times their speed."""
+        """Let workers work at ``to`` times their speed (above 0, 0.5 is half): sleeps stretch, deadlines do not."""
         return self.fault(slow_down=who, to=to, lasts=lasts)
 
     def lose_heartbeats(self, who: Who, *, share: float = 1.0, lasts: Drawn | None = None) -> FaultHandle:
-        """Lose a share of workers' heartbeats."""
+        """Lose a share of workers' heartbeats, from 0 to 1."""
         return self.fault(lose_heartbeats=who, share=share, lasts=lasts)
 
     def lose_results(self, who: Who, *, share: float = 1.0, lasts: Drawn | None = None) -> FaultHandle:
-        """Lose a share of the outcomes that workers hand in."""
+        """Lose a share of the outcomes that workers hand in, from 0 to 1; the leases then run out."""
         return self.fault(lose_results=who, share=share, lasts=lasts)
 
     def hand_out_twice(self, queue: str, *, how: Literal["same_token", "forgets"] = "same_token") -> FaultHandle:
-        """Let the next job of a queue be handed out twice."""
+        """Let the next job of a queue be handed out twice: under the same token, or because the broker forgets."""
         return self.fault(hand_out_twice=queue, how=how)
 
     def skew_clock(
         self, who: Who, *, offset: Lasting = 0, behind: bool = False, drift_ppm: float = 0, lasts: Drawn | None = None
     ) -> FaultHandle:
-        """Let workers' own clocks go wrong: by an offset, and by a drift in parts per million."""
+        """Let workers' own clocks go wrong; ``work.now()`` reads them, the loop's time stays right.
+
+        Args:
+            who: which workers.
+            offset: how far they are off at once.
+            behind: whether they are slow by the offset and not ahead.
+            drift_ppm: microseconds that they gain in each second; below 0 they lose.
+            lasts: how long.
+        """
         clock = {"offset": say(ticks_of(offset)), "behind": behind, "drift_ppm": drift_ppm}
         return self.fault(skew_clock=who, clock=clock, lasts=lasts)
 
     def broker_outage(self, *, lasts: Drawn | None = None) -> FaultHandle:
-        """Let the broker be down; what it knows survives."""
+        """Let the broker be down: no message is answered; what it knows survives."""
         return self.fault(broker_outage=True, lasts=lasts)
 
     def missing_tool(self, who: Who, *, tool: str, lasts: Drawn | None = None) -> FaultHandle:
-        """Take a tool off workers."""
+        """Take a tool off workers: a piece of their equipment, by name."""
         return self.fault(missing_tool=who, tool=tool, lasts=lasts)
 
     def withdraw_access(self, who: str, *, access_to: str | None = None, lasts: Drawn | None = None) -> FaultHandle:
-        """Withdraw the access of a pool or a worker to a system, or to all."""
+        """Withdraw the access of a pool or a worker to a system, or to all of them."""
         return self.fault(withdraw_access=who, access_to=access_to, lasts=lasts)
 
     def system_outage(self, system: str, *, lasts: Drawn | None = None) -> FaultHandle:
-        """Let a system be down."""
+        """Let a system be down: every call is refused."""
         return self.fault(system_outage=system, lasts=lasts)
 
     def brown_out(self, system: str, *, factor: float, lasts: Drawn | None = None) -> FaultHandle:
-        """Let a system's answers take ``factor`` times as long."""
+        """Let a system's answers take ``factor`` times as long (above 0)."""
         return self.fault(brown_out=system, factor=factor, lasts=lasts)
 
     def error_burst(self, target: str, *, share: float, lasts: Drawn | None = None) -> FaultHandle:
-        """Let a share of a system's answers, or of a routine's attempts, be errors."""
+        """Let a share (from 0 to 1) of a system's answers, or of a routine's attempts, be errors."""
         return self.fault(error_burst=target, share=share, lasts=lasts)
 
     def poison_job(self, job: JobHandle | str, *, how: Literal["fails", "takes_worker_down"] = "fails") -> FaultHandle:
@@ -143,7 +163,7 @@ class Interventions:
         return self.fault(poison_job=_job_name(job), how=how)
 
     def surge(self, entry: str, *, factor: float, lasts: Drawn | None = None) -> FaultHandle:
-        """Let the jobs of an arrival entry come ``factor`` times as fast."""
+        """Let the jobs of an arrival entry come ``factor`` times as fast (above 0)."""
         return self.fault(surge=entry, factor=factor, lasts=lasts)
 
     def fault(self, **keys: Any) -> FaultHandle:
@@ -182,11 +202,11 @@ class Interventions:
     # -- what people do -----------------------------------------------------------------------------------------------
 
     def run_again(self, job: JobHandle | str) -> None:
-        """Put a finished or running job in anew."""
+        """Put a finished or running job in anew, as a job of its own that names the old one."""
         self.action(run_again=_job_name(job))
 
     def withdraw(self, job: JobHandle | str) -> None:
-        """Withdraw a job."""
+        """Withdraw a job: it fails; a worker that has it is told at its next heartbeat."""
         self.action(withdraw=_job_name(job))
 
     def hold(self, job: JobHandle | str, *, lasts: Lasting | None = None) -> None:
@@ -202,15 +222,15 @@ class Interventions:
         self.action(suspend=_job_name(job), lasts=lasts)
 
     def resume(self, job: JobHandle | str) -> None:
-        """Ask that a suspended job go on."""
+        """Ask that a suspended job go on: its worker learns of it at its next heartbeat."""
         self.action(resume=_job_name(job))
 
     def hold_queue(self, queue: str, *, lasts: Lasting | None = None) -> None:
-        """Let a queue hand out nothing until it is released."""
+        """Let a queue hand out nothing until it is released, or for as long as ``lasts`` says."""
         self.action(hold_queue=queue, lasts=lasts)
 
     def release_queue(self, queue: str) -> None:
-        """Release a queue that is held."""
+        """Release a queue that is held: it hands out again."""
         self.action(release_queue=queue)
 
     def finish_and_leave(self, who: Who) -> None:
@@ -225,7 +245,14 @@ class Interventions:
         speed: float | None = None,
         old_jobs: Literal["run_new", "run_old", "fail"] = "run_new",
     ) -> None:
-        """Put in a new version of a routine while old jobs wait."""
+        """Put in a new version of a routine while old jobs wait.
+
+        Args:
+            routine: which.
+            requires: the equipment that the new version wants; left out: as before.
+            speed: how much faster its parts are, above 0: 2 halves their time.
+            old_jobs: what becomes of those that are in the queue already.
+        """
         self.action(new_version=routine, requires=requires, speed=speed, old_jobs=old_jobs)
 
     def action(self, **keys: Any) -> None:

@@ -26,7 +26,7 @@ _MOST: Final = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Hunt:
-    """What a hunt came to.
+    """What a hunt came to; made by ``hunt``.
 
     Attributes:
         name: the scenario.
@@ -84,14 +84,27 @@ def hunt(
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; the faults that it has itself stay as
             they are.
         seed: of the nights and of the search; by default the scenario's.
-        tries: nights to run at most, those of the shrinking included.
-        at_most: faults in a schedule.
+        tries: nights to run at most, those of the shrinking included, from 1 to 1,000,000.
+        at_most: faults in a schedule, 1 or more.
         kinds: which kinds of fault; by default all that the scenario has a target for.
         progress: told the share of the tries that are used up.
 
     Raises:
+        ScenarioError: with every mistake in the scenario.
         InputError: when nothing is required that one night can judge, when an argument is out of range, or when the
             extra ``search`` is not installed.
+
+    >>> import emulator
+    >>> found = emulator.hunt({
+    ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "2h", "queues": {"night": {}},
+    ...     "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "10m"}]}},
+    ...     "arrivals": [{"routine": "copy", "at": "21:30"}],
+    ...     "must_hold": [{"measure": "lost_leases", "at_most": 0}],
+    ... }, tries=50, kinds=["power_off"])
+    >>> print(found.fragment(), end="")
+    faults:
+      - {power_off: dome-1, at: +1m}
     """
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")

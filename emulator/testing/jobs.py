@@ -46,11 +46,26 @@ class Holder(Protocol):
 
 
 class JobHandle:
-    """A job that was submitted: ``await job`` waits for its end and gives its ``Ending``.
+    """A job that was submitted: ``await job`` waits for its end and gives its ``Ending``; ``emu.submit`` makes it.
+
+    Awaiting it raises ``NeverError`` when the emulation is over before the job has ended.
 
     Attributes:
         number: its number at the broker.
         name: ``entry#number``, as summaries name it.
+
+    >>> from emulator import Emulator, run_in_virtual_time
+    >>> async def copy(work):
+    ...     await work.spend("10m")
+    >>> async def test():
+    ...     async with Emulator(handlers={"copy": copy}) as emu:
+    ...         job = emu.submit("copy")
+    ...         await job.reaches("running")
+    ...         emu.power_off("workers-1", back_after="5m")
+    ...         ending = await job
+    ...         return ending.state, ending.attempts, job.outcomes
+    >>> run_in_virtual_time(test)
+    ('done', 2, ['lease lost', 'ok'])
     """
 
     __slots__ = ("_emulation", "_seen", "name", "number")
@@ -86,10 +101,11 @@ class JobHandle:
     async def reaches(self, *states: str) -> str:
         """Wait until it is in one of these states, and give the first that it entered since this was asked last.
 
-        So none is missed in a row of them, however short.
+        So none is missed in a row of them, however short. The words are those of ``state``: ``"running"``, ``"requeued
+        held"``.
 
         Raises:
-            InputError: for a word that is no state.
+            InputError: for a word that is no state, or none at all.
             NeverError: when it has ended otherwise, or the emulation is over before.
         """
         for state in states:

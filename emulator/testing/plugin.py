@@ -1,12 +1,15 @@
 """What does pytest get? One marker, one fixture, one option; nothing of the package is loaded before they are used.
 
-- ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop; its keywords are the loop's options.
-- the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an emulator, and shows its
-  last events, the stories of the jobs concerned and how to run the test again when the test fails.
-- ``--emulation-seed N``: the seed of every emulator that a test does not give one.
+- the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
+  options: ``@pytest.mark.virtual_time(wall_limit=5)``.
+- the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
+  arguments of that. When the test fails, the report ends with its last events, the stories of the jobs concerned and
+  how to run the test again.
+- the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 
 With pytest-asyncio the loop comes in by its hook for loop factories; a test that no async plugin runs is run here. What
-is not marked is left alone, whatever other plugins there are.
+is not marked is left alone, whatever other plugins there are. A report on what the emulator refused ends at the line of
+the test; ``--full-trace`` shows the rest.
 """
 
 import asyncio

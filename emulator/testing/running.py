@@ -18,8 +18,18 @@ _P = ParamSpec("_P")
 _T = TypeVar("_T")
 
 
+def _is_running() -> bool:
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        return False
+    return True
+
+
 def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[Any, Any, _T]], **options: Any) -> _T:
     """Run an async test body on a virtual-time loop of its own, from time 0, and give what it returns.
+
+    For ``unittest``, for scripts, and for a program that embeds the emulator; with pytest use the marker.
 
     Args:
         work: a coroutine, or a function without arguments that makes one.
@@ -30,6 +40,8 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
             thread already.
         ValueError: for an option out of range.
 
+    >>> import asyncio
+    >>> from emulator import run_in_virtual_time
     >>> async def test():
     ...     await asyncio.sleep(3600)
     ...     return asyncio.get_running_loop().time()
@@ -46,20 +58,19 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
     coroutine = work if asyncio.iscoroutine(work) else work() if callable(work) else work
     if not asyncio.iscoroutine(coroutine):
         raise InputError(f"{work!r} is no coroutine and makes none: give `test()` or `test` of an `async def test():`")
-    try:
-        asyncio.get_running_loop()
-    except RuntimeError:
-        with asyncio.Runner(loop_factory=lambda: VirtualLoop(**options)) as runner:
-            result: _T = runner.run(coroutine)
-            return result
-    coroutine.close()
-    raise InputError("an event loop is running in this thread already: await the coroutine there")
+    if _is_running():
+        coroutine.close()
+        raise InputError("an event loop is running in this thread already: await the coroutine there")
+    with asyncio.Runner(loop_factory=lambda: VirtualLoop(**options)) as runner:
+        result: _T = runner.run(coroutine)
+        return result
 
 
 def in_virtual_time(test: Callable[_P, Coroutine[Any, Any, _T]]) -> Callable[_P, _T]:
-    """Make an async test a plain one that runs in virtual time.
+    """Make an async test a plain one that runs in virtual time: a decorator.
 
-    >>> import io, unittest
+    >>> import asyncio, io, unittest
+    >>> from emulator import in_virtual_time
     >>> class Copies(unittest.TestCase):
     ...     @in_virtual_time
     ...     async def test_an_hour_passes_at_once(self):

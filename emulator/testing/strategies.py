@@ -38,32 +38,35 @@ _WORKERS: Final = 12
 """Workers of a pool that are aimed at: more of the same make no new kind of night."""
 
 Entry = dict[str, Any]
+"""A fault as it stands in a scenario file: ``{"freeze": "dome-1", "at": "+5m", "lasts": "10m"}``."""
 
 
 def fault_schedules(
     scenario: AnyScenario, *, at_most: int = 3, at_least: int = 0, kinds: Collection[str] | None = None
 ) -> st.SearchStrategy[list[Entry]]:
-    """Draw schedules of faults that a scenario's workers, systems and queues could meet.
+    """Draw schedules of faults that a scenario's workers, systems and queues could meet: a hypothesis strategy.
+
+    A schedule is a list of entries as under ``faults`` in a scenario file: give it to ``emu.schedule``. It shrinks to
+    fewer faults, earlier ones and shorter ones.
 
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave.
         at_most: faults in a schedule, 1 or more.
         at_least: faults in a schedule, 0 or more.
-        kinds: which kinds of fault; by default all of ``KINDS`` that the scenario has a target for.
+        kinds: which kinds of fault; by default all that the scenario has a target for.
 
     Raises:
         InputError: for a kind that is not known, or when none of those asked for has a target.
 
     >>> import emulator
     >>> from hypothesis import find
-    >>> from hypothesis.errors import NonInteractiveExampleWarning
     >>> night = emulator.from_settings({
     ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "2h", "queues": {"night": {}},
     ...     "pools": {"dome": {"count": 2, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
     ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "10m"}]}},
     ...     "arrivals": [{"routine": "copy", "at": "21:30"}],
     ... })
-    >>> find(fault_schedules(night), lambda faults: len(faults) >= 1)
+    >>> find(emulator.fault_schedules(night), lambda faults: len(faults) >= 1)
     [{'power_off': 'dome-1', 'at': '+0s'}]
     """
     model = loaded_from(scenario).scenario

@@ -51,7 +51,7 @@ class Views:
 
     @property
     def time(self) -> float:
-        """The seconds since the start."""
+        """The seconds of virtual time since the start of the scenario."""
         return self.agenda.now / SECOND
 
     def clock_time(self) -> datetime:
@@ -80,7 +80,7 @@ class Views:
         return [JobHandle(self, row[3], f"{row[8]}#{row[9]}") for row in self.rows if row[1] == "submitted"]
 
     def why_unfinished(self, job: int) -> str:
-        """Say why a job is unfinished, and where its handler waits."""
+        """Say in words why a job, by its number, is unfinished, and where its handler waits."""
         equipments = [worker.equipment for worker in self.world.workers.values()]
         said = self.world.broker.explain(self.agenda.now, job, equipments)
         for attempt in self.keeper.working():
@@ -97,11 +97,11 @@ class Views:
 
     @property
     def rows(self) -> list[Row]:
-        """Every event so far, as it was written."""
+        """Every event so far, as it was written; ``recorded`` gives them as objects."""
         return self.stream.rows
 
     def recorded(self, *kinds: str) -> list[Event]:
-        """Give the events so far, of some kinds only if any are named."""
+        """Give the events so far, in order; of some kinds only, if any are named: ``emu.recorded("handed_out")``."""
         return [event for event in read(self.rows) if not kinds or event.kind in kinds]
 
     def events(self, *, since_start: bool = False) -> AsyncIterator[Event]:
@@ -113,7 +113,10 @@ class Views:
         return self.stream.events(1 if since_start else len(self.rows) + 1)
 
     def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
-        """Have a function called with every event from now on; gives the function that ends that."""
+        """Have a function called with every event from now on; gives the function that ends that.
+
+        It is called in a turn of its own, when the world is at rest, so it may use the emulator.
+        """
         return self.stream.subscribe(subscriber)
 
     def night(self) -> Night:
@@ -144,7 +147,11 @@ class Views:
         return [*(error for _, error in (*self.keeper.failures, *self.programs.failures)), *of_policies]
 
     def stories(self, at_most: int = 3) -> str:
-        """Tell the stories of the jobs that failed or are unfinished, and of those with a request refused as stale."""
+        """Tell the stories of the jobs that failed or are unfinished, and of those with a request refused as stale.
+
+        Args:
+            at_most: so many jobs, in the order of their numbers.
+        """
         stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
         if not concerned:
@@ -164,8 +171,12 @@ class Views:
     async def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the events so far to a new SQLite log, while the clock stands still.
 
+        Args:
+            path: the file.
+            overwrite: let it take the place of an earlier log.
+
         Raises:
-            LogError: when it cannot be written.
+            LogError: when it cannot be written, or is there already.
         """
         return await save(self.rows, self.loaded, self.seed, Path(path), overwrite=overwrite)
 

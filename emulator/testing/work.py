@@ -25,8 +25,8 @@ class Order:
     """What a worker is told of an attempt: plain data, as it would go over a wire.
 
     Attributes:
-        job: the job's number at the broker; ``name`` is what summaries call it.
-        name: see ``job``.
+        job: the job's number at the broker.
+        name: what summaries call it, ``entry#number``.
         routine: what kind of work it is.
         parameters: the values that it was submitted with.
         key: the exclusive key; "" for none.
@@ -63,8 +63,25 @@ class Attempt(Protocol):
 class Work:
     """One attempt at a job, as its handler sees it: ``async def copy(work): ...``.
 
+    How the handler ends decides the outcome of the attempt: it returns, ``ok``; it raises ``PermanentError``,
+    ``permanent error``; it raises ``TransientError`` or anything else, ``error``, and the retry policy decides.
+
     Attributes:
         order: what is told of it, as plain data.
+
+    >>> from emulator import Emulator, run_in_virtual_time
+    >>> async def copy(work):
+    ...     for plate in work.parameters["plates"]:
+    ...         if not work.is_finished("copy", plate):
+    ...             with work.part("copy", plate):
+    ...                 await work.spend("10m")
+    ...                 work.leave("copied", plate, repeatable=False)
+    >>> async def test():
+    ...     async with Emulator(handlers={"copy": copy}) as emu:
+    ...         await emu.submit("copy", plates=["a", "b"])
+    ...         return emu.time, emu.figure("effects_landed").value
+    >>> run_in_virtual_time(test)
+    (1200.0, 2)
     """
 
     __slots__ = ("_attempt", "order")
@@ -96,7 +113,7 @@ class Work:
 
     @property
     def parameters(self) -> Mapping[str, Any]:
-        """The values that the job was submitted with."""
+        """The values that the job was submitted with, by name."""
         return self.order.parameters
 
     @property
@@ -134,7 +151,7 @@ class Work:
     def part(self, name: str, element: str = "") -> Iterator[None]:
         """Do a part of the work: ``with work.part("copy", plate): ...``.
 
-        If nothing is raised it counts as finished, and later attempts are told so.
+        If nothing is raised it counts as finished, and later attempts are told so (``is_finished``).
         """
         yield
         self._attempt.part_over(name, element)
@@ -219,8 +236,10 @@ class Work:
             target: what the call is about; by default the job's exclusive key, else its name.
             leaves: the effect that it leaves there, if it leaves one.
             repeatable: False if that effect twice is once too often.
-            lands: when the effect lands.
-            meets_own_work: the outcome when the system still works on an earlier request for the same effect.
+            lands: when the effect lands: as the system takes the request, as it answers, or in the system even after
+                the worker has died (``"remotely"``).
+            meets_own_work: the outcome when the system still works on an earlier request for the same effect;
+                ``"wait"`` waits for that one.
             patience: how long to wait; by default as long as the system's own callers do.
 
         Raises:

@@ -26,6 +26,7 @@ from emulator.timeline.ticks import DAY, from_seconds, say
 __all__ = ["LOOK_EVERY", "NEVER", "Course", "Pace", "Timer", "whole_ticks"]
 
 Pace = float | Literal["fast", "manual"]
+"""How fast virtual time passes: at once, so many virtual seconds in a real one, or only when told to."""
 Timer = tuple[int, int, int, asyncio.TimerHandle]
 """Tick, order among those of one tick (the number, unless ties are shuffled), number, handle."""
 

@@ -71,8 +71,11 @@ class _Alarm(asyncio.Handle):  # its error ends the run instead of going to the 
 class VirtualLoop(TimedLoop):
     """An event loop of asyncio in virtual time: ``asyncio.Runner(loop_factory=VirtualLoop)``.
 
-    What it takes and offers beyond asyncio is in ``TimedLoop``.
+    All of asyncio works on it; real I/O only while a clock stop is open. When somebody waits and nothing is left that
+    could end the wait, it raises ``StandstillError``, which names each task and where it waits.
 
+    >>> import asyncio
+    >>> from emulator import VirtualLoop
     >>> async def main():
     ...     await asyncio.sleep(3600)
     ...     return asyncio.get_running_loop().time()

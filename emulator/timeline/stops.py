@@ -161,12 +161,16 @@ def clock_stop(name: str, patience: float | None = None) -> contextlib.AbstractA
         patience: seconds of real time, above 0, without a sign from outside after which the error comes; ``math.inf``
             for no end. By default what the loop was made with.
 
+    Raises:
+        ValueError: for a patience that is not above 0.
+        ClockStopError: when the wait inside it is out of patience, or it is entered while it is open.
+
+    >>> import asyncio
+    >>> from emulator import clock_stop, run_in_virtual_time
     >>> async def main():
     ...     async with clock_stop("save the plates"):
     ...         return await asyncio.to_thread(sum, [1, 2])
-    >>> from emulator.timeline import VirtualLoop
-    >>> with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-    ...     runner.run(main())
+    >>> run_in_virtual_time(main)
     3
     """
     make = getattr(asyncio.get_running_loop(), "clock_stop", None)

@@ -49,7 +49,7 @@ class TimedLoop(GuardedLoop):
 
         Args:
             agenda: the modelled world's own heap, which the loop merges with its timers; its ``now`` is the clock.
-            start: the first tick, when no agenda is given.
+            start: the first tick (microsecond), when no agenda is given.
             pace: ``"fast"`` jumps; a number above 0 lets so many seconds of virtual time pass in a real one;
                 ``"manual"`` moves the clock only while somebody awaits ``advance``. All three give the same log.
             end: the tick at which virtual time ends; nothing due then or later runs.

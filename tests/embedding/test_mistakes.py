@@ -266,3 +266,14 @@ def test_a_report_ends_at_the_line_of_the_test(pytester: pytest.Pytester, option
     assert '>           emu.submit("cpoy")' in text
     assert "InputError: there is no routine 'cpoy': did you mean 'copy'?" in text
     assert ("def _known(" in text) is shown
+
+
+def test_an_error_in_a_test_body_comes_alone() -> None:
+    """What a body raises is not told as having come while another error was handled."""
+
+    async def body() -> None:
+        raise LookupError("of the body")
+
+    with pytest.raises(LookupError) as caught:
+        emulator.run_in_virtual_time(body)
+    assert caught.value.__context__ is None

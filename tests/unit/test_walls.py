@@ -38,6 +38,7 @@ PARTS = {
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
     "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),
+    "reference": ("errors", "testing.plugin"),
     "cli": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment", "testing"),
 }
 """What each part of the package may import besides itself: a part, or one module of it. Data flows one way."""

@@ -27,11 +27,18 @@ Effect = Literal["better", "worse", "higher", "lower", "identical", "no differen
 """How a variant compares to the baseline. ``higher`` and ``lower`` are for figures of which neither side is better."""
 
 ShareVerdict = Literal["holds", "does not hold", "cannot be told", "nothing to judge"]
+"""Whether a requirement holds in the share of nights that was asked for."""
 
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """An interval with its confidence (0.95 for 95 %)."""
+    """An interval with its confidence.
+
+    Attributes:
+        low: its lower end; None: open.
+        high: its upper end; None: open.
+        confidence: 0.95 for 95 %.
+    """
 
     low: float | None
     high: float | None
@@ -189,7 +196,13 @@ class TradePoint:
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """A replication that came to nothing: its process died each time, or the night ended with a defect."""
+    """A replication that came to nothing: its process died each time, or the night ended with a defect.
+
+    Attributes:
+        variant: the name of the variant.
+        seed: the night's seed.
+        why: what happened, in words.
+    """
 
     variant: str
     seed: int
