@@ -136,7 +136,7 @@ def _attributes(name: str, kind: type, doc: Doc) -> Iterator[str]:
     for names, said in doc.sections.get("Attributes", ()):
         shown = [one for one in names if one not in INSIDE.get(name, ())]
         if shown:
-            types = dict.fromkeys(typed[one][1] for one in shown if one in typed)
+            types = dict.fromkeys(typed[one][1] for one in shown if one in typed and typed[one][1] != "Any")
             of = f" ({', '.join(f'`{one}`' for one in types)})" if types else ""
             yield bullet(f"{_coded(shown)}{of}: {said}")
 

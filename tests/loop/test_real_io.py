@@ -170,7 +170,8 @@ def test_another_loop_is_refused_with_the_reason(make, name):
             loop.close()
     assert str(caught.value) == (
         f"the emulator needs its own event loop, and {name} is another one: its clock cannot be set and its timers "
-        "cannot be put in order; run with asyncio.Runner(loop_factory=VirtualLoop)"
+        "cannot be put in order; mark a test with @pytest.mark.virtual_time, elsewhere call "
+        "`emulator.run_in_virtual_time(main)`"
     )
 
 
