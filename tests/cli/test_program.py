@@ -48,6 +48,7 @@ def test_an_unknown_command_is_refused(queuedrill: Call) -> None:
 def test_the_version_is_told(queuedrill: Call) -> None:
     """``--version`` names the program and its version."""
     assert queuedrill("--version") == (0, "queuedrill 0.1.0\n", "")
+    assert metadata.version("queuedrill") == VERSION
 
 
 @pytest.mark.slow
