@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from importlib import metadata
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ import pytest
 
 from emulator.cli.main import program
 from emulator.cli.progress import Progress, progress
+from emulator.version import VERSION
 
 Call = Callable[..., tuple[int, str, str]]
 ROOT = Path(__file__).parent.parent.parent
