@@ -30,6 +30,7 @@ from emulator.cli.size import size
 from emulator.cli.story import story
 from emulator.cli.trail import trail
 from emulator.cli.watch import watch
+from emulator.version import VERSION
 
 __all__ = ["answer", "main", "program"]
 
@@ -52,7 +53,7 @@ class _Program(click.Group):
 
 
 @click.group(cls=_Program, name="queuedrill", context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="queuedrill", message="queuedrill %(version)s")
+@click.version_option(VERSION, message="queuedrill %(version)s")
 def program() -> None:
     """Rehearse a night of unattended jobs on emulated workers, in virtual time.
 

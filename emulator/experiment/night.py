@@ -6,12 +6,11 @@ Either way it runs in slices, so that somebody can be told how far it is; the sl
 Events are folded as they come, and kept only when asked for.
 """
 
-import asyncio
 import shlex
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
@@ -20,16 +19,17 @@ from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
 from emulator.record.events import Row, Sink
-from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta, content_hash
 from emulator.record.recorder import Both
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
-from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
 from emulator.world.world import World
+
+if TYPE_CHECKING:
+    from emulator.record.log_writer import SqliteRecorder
 
 __all__ = ["Drive", "Heartbeats", "Progress", "Settle", "play", "run_night"]
 
@@ -104,6 +104,9 @@ def run_night(
     if log is None and pace is None and drive is None:
         run.directly()
     else:
+        import asyncio  # a night without a log at full speed needs neither asyncio nor SQLite
+
+        from emulator.timeline.loop import VirtualLoop
 
         def make() -> VirtualLoop:  # with an end, so that nothing more runs while the log is being finished
             return VirtualLoop(run.agenda, pace="manual" if drive else pace or "fast", end=scenario.lasts)
@@ -214,12 +217,14 @@ class _Run:
         if log is None:
             await self._pass(self._start(self._sink), None, None, drive)
             return
+        from emulator.record.log_writer import SqliteRecorder
+
         async with await SqliteRecorder.create(log, self._about, overwrite=overwrite) as recorder:
             await self._pass(self._start(Both(self._sink, recorder)), recorder, pace, drive)
             await recorder.finish()
 
     async def _pass(
-        self, world: World, recorder: SqliteRecorder | None, pace: float | None, drive: Drive | None
+        self, world: World, recorder: "SqliteRecorder | None", pace: float | None, drive: Drive | None
     ) -> None:
         if drive is None:
             await self._slice_by_slice(recorder, pace)
@@ -227,7 +232,9 @@ class _Run:
             await drive(lambda: _settle(recorder))
         world.close()
 
-    async def _slice_by_slice(self, recorder: SqliteRecorder | None, pace: float | None) -> None:
+    async def _slice_by_slice(self, recorder: "SqliteRecorder | None", pace: float | None) -> None:
+        from emulator.timeline.loop import VirtualLoop
+
         loop = VirtualLoop.of()
         longest = None
         if recorder is not None and pace is not None:
@@ -282,7 +289,7 @@ class _Run:
         return NightResult(self._loaded, about, night, judged, meta, rows, log)
 
 
-async def _settle(recorder: SqliteRecorder | None) -> None:
+async def _settle(recorder: "SqliteRecorder | None") -> None:
     """Write what has happened so far, because somebody may be following the night."""
     if recorder is not None and recorder.failure is not None:
         raise recorder.failure

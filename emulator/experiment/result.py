@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
 from emulator.measure.estimate import Figure
@@ -12,14 +12,15 @@ from emulator.measure.night import Night
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.record.events import Event, Row, read
-from emulator.record.export import digest
-from emulator.record.log_reader import Log, open_log
 from emulator.record.meta import RunMeta
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
 from emulator.show.layout import Page
 from emulator.show.summary import summary
 from emulator.show.summary_json import as_json
+
+if TYPE_CHECKING:
+    from emulator.record.log_reader import Log
 
 __all__ = ["NightResult"]
 
@@ -92,6 +93,8 @@ class NightResult:
         Raises:
             InputError: when the run kept neither events nor a log.
         """
+        from emulator.record.export import digest
+
         return digest(self.every_row())
 
     def every_row(self) -> Iterable[Row]:
@@ -126,7 +129,9 @@ class NightResult:
 
         return night_html(self.night, self.judged, self.meta.title, self.loaded.scenario.must_hold)
 
-    def _log(self) -> Log:
+    def _log(self) -> "Log":
         if self.log is None:
             raise InputError("this run kept no events: run it with keep_events=True, or with log=PATH")
+        from emulator.record.log_reader import open_log  # the reader needs SQLite, which most nights do without
+
         return open_log(self.log)

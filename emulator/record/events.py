@@ -76,7 +76,8 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "worker_speed_changed": ("speed",),
         "equipment_changed": ("equipped_with",),  # comma separated
         "work_began": ("attempt", "token"),
-        "part_finished": ("attempt", "token", "part", "element"),  # told of every part but the attempt's last
+        # told of every part but the attempt's last; kept: a later attempt of the job goes on after it
+        "part_finished": ("attempt", "token", "part", "element", "kept"),
         "work_stopped": ("attempt", "token", "why"),
         "work_stands_still": ("token",),  # frozen; nothing is executed until work_goes_on
         "work_goes_on": ("token",),

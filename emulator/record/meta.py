@@ -1,14 +1,13 @@
 """What does a log say about the run behind it? Everything that is needed to run it again and to compare."""
 
-import hashlib
 import json
-import platform
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from importlib import metadata
 from pathlib import Path
 
 from emulator.scenario.clock import zone_data_version
+from emulator.version import VERSION
 
 __all__ = ["RunMeta", "content_hash", "program_version"]
 
@@ -19,7 +18,7 @@ def program_version() -> str:
     >>> program_version().count(".")
     2
     """
-    return metadata.version("queuedrill")
+    return VERSION
 
 
 def content_hash(path: str | Path) -> str:
@@ -28,6 +27,8 @@ def content_hash(path: str | Path) -> str:
     Raises:
         OSError: when the file cannot be read.
     """
+    import hashlib  # it loads a library of ciphers, and few scenarios refer to files
+
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -57,7 +58,7 @@ class RunMeta:
     variant: str = ""
     program_version: str = field(default_factory=program_version)
     zone_data_version: str = field(default_factory=zone_data_version)
-    python_version: str = field(default_factory=platform.python_version)
+    python_version: str = field(default_factory=lambda: sys.version.split()[0])
 
     def to_facts(self) -> dict[str, str]:
         """Give the meta data as text by key, as the log keeps it."""

@@ -7,11 +7,12 @@ in POSIX time.
 """
 
 import importlib
+import pkgutil
 import re
 from bisect import bisect_left
 from datetime import UTC, date, datetime, time, timedelta
 from fractions import Fraction
-from importlib import resources
+from io import BytesIO
 from zoneinfo import ZoneInfo
 
 from emulator.scenario.durations import parse_duration
@@ -48,15 +49,20 @@ def zone_names() -> tuple[str, ...]:
     >>> "America/Santiago" in zone_names()
     True
     """
-    return tuple(sorted(resources.files("tzdata").joinpath("zones").read_text("ascii").split()))
+    return tuple(sorted(_zone_data("zones").decode("ascii").split()))
 
 
 def _zone(name: str) -> ZoneInfo:
     names = zone_names()
     if name not in names:  # this also keeps "../" and absolute paths from reaching the file system
         raise ValueError(f"{name!r} is no time zone: {advise(name, names)}")
-    with resources.files("tzdata").joinpath("zoneinfo", *name.split("/")).open("rb") as file:
-        return ZoneInfo.from_file(file, key=name)
+    return ZoneInfo.from_file(BytesIO(_zone_data(f"zoneinfo/{name}")), key=name)
+
+
+def _zone_data(name: str) -> bytes:
+    data = pkgutil.get_data("tzdata", name)  # importlib.resources would load archives and temporary files for it
+    assert data is not None, "the package is read as every other"
+    return data
 
 
 class Clock:

@@ -15,7 +15,6 @@ from emulator.scenario.messages import Found
 from emulator.scenario.names import Loc, Names, expand, names_in
 from emulator.scenario.spelling import advise
 from emulator.scenario.templates import wrong_parameters
-from emulator.scenario.traces import read_arrivals
 
 __all__ = ["wrong_references"]
 
@@ -240,6 +239,8 @@ def _trace_files(data: Mapping[str, Any], clock: Clock, folder: Path) -> Iterato
         if not isfile(folder / name):  # Path's own would raise where the name is no name at all
             yield Found(loc, f"there is no file {name!r} beside the scenario")
             continue
+        from emulator.scenario.traces import read_arrivals  # few scenarios have a trace
+
         try:
             next(iter(read_arrivals(folder / name, clock)), None)
         except ScenarioError as error:

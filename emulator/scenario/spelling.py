@@ -1,7 +1,6 @@
 """Which valid word did the writer probably mean?"""
 
 from collections.abc import Iterable
-from difflib import get_close_matches
 
 __all__ = ["advise", "nearest"]
 
@@ -20,6 +19,8 @@ def nearest(word: str, valid: Iterable[str]) -> str | None:
     """
     if len(word) > _LONGEST_WORD:
         return None
+    from difflib import get_close_matches  # what is spelt right does not need it
+
     plain = {_plain(known): known for known in sorted(valid, reverse=True)}
     found = get_close_matches(_plain(word), sorted(plain), n=1)
     return plain[found[0]] if found else None

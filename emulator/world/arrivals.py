@@ -8,15 +8,12 @@ messages of that instant, everything in the order in which it was due. Only occu
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from emulator.errors import Problem, ScenarioError
 from emulator.record.events import Sink
 from emulator.scenario import models
 from emulator.scenario.clock import Clock
-from emulator.scenario.recurrence import occurrences
-from emulator.scenario.traces import Arrival as Line
-from emulator.scenario.traces import read_arrivals
 from emulator.timeline.agenda import Agenda
 from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
 from emulator.world.distribution import Distribution
@@ -25,6 +22,9 @@ from emulator.world.planned import PlannedJob, Planner
 from emulator.world.recurring import Recurring
 from emulator.world.sampling import Constant
 from emulator.world.sampling_of import sampling_of
+
+if TYPE_CHECKING:
+    from emulator.scenario.traces import Arrival as Line
 
 __all__ = ["Arrivals", "PlannedJob"]
 
@@ -143,7 +143,7 @@ class Arrivals:
 
     # -- what comes ---------------------------------------------------------------------------------------------------
 
-    def _come(self, entry: _Entry, ordinal: int, nominal: int, line: Line | None, cause: int) -> None:
+    def _come(self, entry: _Entry, ordinal: int, nominal: int, line: "Line | None", cause: int) -> None:
         recurring = entry.recurring
         if recurring is None:
             entry.was_due(nominal)
@@ -215,8 +215,12 @@ class Arrivals:
         if model.at is not None:
             return AtOnce(agenda, come, model.at, 1 if count is None else count)
         if model.trace is not None:
+            from emulator.scenario.traces import read_arrivals  # most jobs come neither by a trace nor by a rule
+
             return Traced(agenda, come, read_arrivals(trace, self._clock), ends, count)
         if model.recurs is not None:
+            from emulator.scenario.recurrence import occurrences
+
             found = occurrences(model.recurs, self._clock, ends, from_tick=model.begins, excluded=model.excludes)
             due = [occurrence.nominal_tick for occurrence in found][:count]
             self.occurrences[entry.name] = due

@@ -10,9 +10,8 @@ Gap k of an entry, which leads to its job k (or follows it, for ``again_after``)
 from collections.abc import Callable, Iterator
 from decimal import Decimal
 from fractions import Fraction
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
-from emulator.scenario.traces import Arrival as Line
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
 from emulator.world.distribution import OneUniform
@@ -21,9 +20,12 @@ from emulator.world.exact import exactly
 from emulator.world.numerics import LONGEST
 from emulator.world.sampling import Distribution, Exponential, Weibull
 
+if TYPE_CHECKING:
+    from emulator.scenario.traces import Arrival as Line
+
 __all__ = ["AtOnce", "Come", "Coming", "FiniteSource", "Gaps", "OnDays", "Traced", "poisson_gaps"]
 
-Come = Callable[[int, int, Line | None, int], None]
+Come = Callable[[int, int, "Line | None", int], None]
 """Takes (ordinal, tick at which it is due, line of the trace, cause)."""
 
 _ENDLESS: Final = 2**62
@@ -254,7 +256,7 @@ class Traced:
 
     __slots__ = ("_agenda", "_come", "_count", "_ends", "_has_line", "_lines", "_ordinal")
 
-    def __init__(self, agenda: Agenda, come: Come, lines: Iterator[Line], ends: int, count: int | None) -> None:
+    def __init__(self, agenda: Agenda, come: Come, lines: "Iterator[Line]", ends: int, count: int | None) -> None:
         self._agenda, self._come, self._lines, self._ends = agenda, come, lines, ends
         self._count = _ENDLESS if count is None else count
         self._ordinal = 0
@@ -272,7 +274,7 @@ class Traced:
         if line is not None and self._has_line:
             self._agenda.at(line.tick, self._fire, line)
 
-    def _fire(self, line: Line) -> None:
+    def _fire(self, line: "Line") -> None:
         self._ordinal += 1
         self._come(self._ordinal, line.tick, line, 0)
         self._schedule()

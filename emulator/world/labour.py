@@ -184,11 +184,13 @@ class Labour:
     def _step_done(self, execution: Execution, step: Step) -> None:
         execution.step += 1
         plan = execution.plan
-        if execution.step > plan.progress:
+        further = execution.step > plan.progress
+        if further:
             plan.progress = execution.step
         if execution.step < len(plan.steps):
+            kept = further and plan.routine.resumes
             row = (self._agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
-            self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2]))
+            self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2], kept))
 
     # -- calls --------------------------------------------------------------------------------------------------------
 
@@ -255,7 +257,7 @@ class Labour:
     def part_over(self, execution: Execution, part: str, element: str) -> None:
         """Whoever does the work for real has finished a part of it."""
         row = (self._agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
-        self._emit((*row, execution.attempt, execution.token, part, element))
+        self._emit((*row, execution.attempt, execution.token, part, element, False))
 
     def over(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""

@@ -8,12 +8,14 @@ their number.
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
 from emulator.scenario.spelling import advise
-from emulator.scenario.traces import Arrival as Line
+
+if TYPE_CHECKING:
+    from emulator.scenario.traces import Arrival as Line
 
 __all__ = ["PlannedJob", "Planner"]
 
@@ -92,7 +94,7 @@ class Planner:
         )
         self._common = None if model.key is not None or model.idempotency_key else common
 
-    def job(self, ordinal: int, nominal: int, line: Line | None = None) -> PlannedJob:
+    def job(self, ordinal: int, nominal: int, line: "Line | None" = None) -> PlannedJob:
         """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
 
         Raises:
@@ -118,7 +120,7 @@ class Planner:
             self._name, ordinal, routine, parameters, key, priority, idem, not_before, model.after, traced, nominal
         )
 
-    def _routine(self, line: Line) -> str:
+    def _routine(self, line: "Line") -> str:
         name = line.routine or self._model.routine
         routine = self._routines.get(name)
         if routine is None:
@@ -129,7 +131,7 @@ class Planner:
                     raise self._wrong(line, f"no time stands here, and the part {part.name!r} of {name!r} takes it")
         return name
 
-    def _told(self, line: Line, routine: models.Routine) -> dict[str, Any]:
+    def _told(self, line: "Line", routine: models.Routine) -> dict[str, Any]:
         """Put what a line tells over what the entry says."""
         found = {name: value for name, value in self._parameters.items() if name in routine.parameters}
         for name, text in line.parameters:
@@ -148,7 +150,7 @@ class Planner:
                 raise self._wrong(line, f"the parameter {name!r} is not given, and the key is made of it")
         return found
 
-    def _filled(self, template: str, parameters: Mapping[str, Any], ordinal: int, line: Line | None) -> str:
+    def _filled(self, template: str, parameters: Mapping[str, Any], ordinal: int, line: "Line | None") -> str:
         def one(found: re.Match[str]) -> str:
             name = found[1]
             if name in parameters:
@@ -159,7 +161,7 @@ class Planner:
 
         return _NAME.sub(one, template)
 
-    def _wrong(self, line: Line | None, message: str) -> ScenarioError:
+    def _wrong(self, line: "Line | None", message: str) -> ScenarioError:
         if line is None:
             return ScenarioError([Problem(f"arrival entry {self._name!r}", 0, 0, "", message)])
         return ScenarioError([Problem(str(self._file), line.line, 1, "", message)])

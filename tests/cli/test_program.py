@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from importlib import metadata
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ import pytest
 
 from emulator.cli.main import program
 from emulator.cli.progress import Progress, progress
+from emulator.version import VERSION
 
 Call = Callable[..., tuple[int, str, str]]
 ROOT = Path(__file__).parent.parent.parent
@@ -48,6 +50,7 @@ def test_an_unknown_command_is_refused(queuedrill: Call) -> None:
 def test_the_version_is_told(queuedrill: Call) -> None:
     """``--version`` names the program and its version."""
     assert queuedrill("--version") == (0, "queuedrill 0.1.0\n", "")
+    assert metadata.version("queuedrill") == VERSION
 
 
 @pytest.mark.slow

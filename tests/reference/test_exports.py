@@ -59,7 +59,7 @@ def hostile() -> Recorded:
         (1, "submitted", 0, 1, "", "queued", HOSTILE, HOSTILE, HOSTILE, 1, HOSTILE, 0, "", 0),
         (2, "handed_out", 3, 1, worker, 1, 1, 90, 1),
         (2, "work_began", 4, 1, worker, 1, 1),
-        (3, "part_finished", 5, 1, worker, 1, 1, HOSTILE, HOSTILE),
+        (3, "part_finished", 5, 1, worker, 1, 1, HOSTILE, HOSTILE, False),
         (4, "effect_landed", 5, 1, worker, 1, 1, HOSTILE, HOSTILE, True),
         (4, "fault_began", 0, 0, worker, "freeze", HOSTILE, 1, HOSTILE),
         (5, "work_stopped", 8, 1, worker, 1, 1, why),

@@ -47,7 +47,7 @@ def began(at: int, token: int, worker: str = "dome-1", attempt: int = 1) -> Row:
 
 
 def part(at: int, name: str, element: str = "") -> Row:
-    return (at, "part_finished", 0, 1, "dome-1", 1, 1, name, element)
+    return (at, "part_finished", 0, 1, "dome-1", 1, 1, name, element, False)
 
 
 def stopped(at: int, why: str, worker: str = "dome-1", attempt: int = 1, token: int = 1) -> Row:

@@ -73,7 +73,7 @@ def test_workers_and_what_they_do() -> None:
         came(1, 2),
         *taken(2, 1, 1),
         *taken(3, 2, 2),
-        (4, "part_finished", 0, 1, "dome-1", 1, 1, "copy", 0),
+        (4, "part_finished", 0, 1, "dome-1", 1, 1, "copy", 0, False),
         (5, "work_stands_still", 0, 2, "dome-1", 2),
     )
     one = now.workers["dome-1"]

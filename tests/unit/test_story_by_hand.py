@@ -128,7 +128,7 @@ def test_a_heartbeat_that_was_refused() -> None:
 def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
     """What a system did after its caller had gone is told; so is an outcome that got no answer, with the broker up."""
     rows = (
-        *ON, came(10), out(10), began(10), row(15, "part_finished", 1, "dome-1", 1, 1, "copy", "one"),
+        *ON, came(10), out(10), began(10), row(15, "part_finished", 1, "dome-1", 1, 1, "copy", "one", False),
         row(20, "call_served_late", 1, "dome-1", 1, 1, "vault"),
         stopped(30), row(40, "outcome_unanswered", 1, "dome-1", 1), ended(100, *LOST), failed(100, "attempts used up"),
     )  # fmt: skip
@@ -356,7 +356,7 @@ def test_a_job_that_a_fault_brought() -> None:
 def test_an_attempt_that_people_ended() -> None:
     """A worker that finishes and leaves, two parts that were done, a job that a person withdrew."""
     finishing = row(20, "worker_changed", 0, "dome-1", "finishing", "", 1)
-    parts = [row(at, "part_finished", 1, "dome-1", 1, 1, name, "") for at, name in ((30, "read"), (40, "write"))]
+    parts = [row(at, "part_finished", 1, "dome-1", 1, 1, name, "", False) for at, name in ((30, "read"), (40, "write"))]
     withdrawn = (
         ended(50, "lease lost", "withdrawn"),
         failed(50, "withdrawn"),

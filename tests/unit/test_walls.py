@@ -22,6 +22,7 @@ MODULES = sorted(FILES)
 
 PARTS = {
     "errors": (),
+    "version": (),
     "timeline": ("errors",),
     "scenario": (
         "errors",
@@ -32,14 +33,34 @@ PARTS = {
         "world.sampling_of",
     ),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
-    "record": ("errors", "timeline.ticks", "timeline.stops", "scenario.clock", "scenario.spelling", "broker.states"),
+    "record": (
+        "errors",
+        "timeline.ticks",
+        "timeline.stops",
+        "scenario.clock",
+        "scenario.spelling",
+        "broker.states",
+        "version",
+    ),
     "world": ("errors", "timeline", "scenario", "broker", "record"),
     "measure": ("errors", "timeline.ticks", "scenario", "record", "broker.matching"),
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
     "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),
     "reference": ("errors", "testing.plugin"),
-    "cli": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment", "testing"),
+    "cli": (
+        "errors",
+        "timeline",
+        "scenario",
+        "broker",
+        "record",
+        "world",
+        "measure",
+        "show",
+        "experiment",
+        "testing",
+        "version",
+    ),
 }
 """What each part of the package may import besides itself: a part, or one module of it. Data flows one way."""
 
