@@ -214,7 +214,7 @@ class _Run:
             await self._pass(self._start(self._sink), None, None, drive)
             return
         async with await SqliteRecorder.create(log, self._about, overwrite=overwrite) as recorder:
-            await self._pass(self._start(Both(self._sink, recorder)), recorder, pace, drive)
+            await self._pass(self._start(recorder.beside(self._sink)), recorder, pace, drive)
             await recorder.finish()
 
     async def _pass(

@@ -176,7 +176,8 @@ class LogFile:
         with _in_words(self._path, "events cannot be written"):
             await self._connection.execute("BEGIN IMMEDIATE")
             await self._connection.executemany(_insert(_ROWS_AT_ONCE), _pieces(values, 0, rest, size))
-            await self._connection.executemany(_insert(1), _pieces(values, rest, len(values), _FIELDS))
+            if rest < len(values):
+                await self._connection.executemany(_insert(1), _pieces(values, rest, len(values), _FIELDS))
             await self._connection.execute("COMMIT")
 
     async def settle(self) -> int:
