@@ -156,9 +156,8 @@ def _column(values: Sequence[Any]) -> tuple[str | None, Iterable[Any]]:
 def _leave_out(heads: list[str], part: str, values: Sequence[Any]) -> None:
     """Take a part of the head away from each line that has no value for it."""
     if not all(values):
-        for place, value in enumerate(values):
-            if not value:
-                heads[place] = heads[place].replace(part, _ABSENT)
+        without = {head: head.replace(part, _ABSENT) for head in set(heads)}
+        heads[:] = [head if value else without[head] for head, value in zip(heads, values, strict=True)]
 
 
 def _utf8(text: str) -> bytes:
