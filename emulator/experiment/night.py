@@ -220,7 +220,7 @@ class _Run:
         from emulator.record.log_writer import SqliteRecorder
 
         async with await SqliteRecorder.create(log, self._about, overwrite=overwrite) as recorder:
-            await self._pass(self._start(Both(self._sink, recorder)), recorder, pace, drive)
+            await self._pass(self._start(recorder.beside(self._sink)), recorder, pace, drive)
             await recorder.finish()
 
     async def _pass(

@@ -1,13 +1,16 @@
 """How is an event written down as text, quickly and always with the same bytes?
 
 One event is one JSON object on one line (RFC 8259, UTF-8, no blanks, keys in the order of ``events.to_json_object``,
-one line feed after each: JSON Lines). Hundreds of thousands are written a second, so all details of a batch go through
-the C encoder of ``json`` in one call, set apart by line feeds (which JSON text never holds inside a string), and each
-row's are then put into the template of its kind. The tests hold the result equal to ``json.dumps`` of the dict.
+one line feed after each: JSON Lines). Hundreds of thousands are written a second, so a batch is written as a whole:
+first the details of all events of one kind, by columns (a detail that is the same in all of them is part of their
+template), then all lines, each time with one long template that is filled in at once. What is text is quoted before,
+so that no line feed but our own is in between, and the long text can be taken apart at them. The tests hold the result
+equal to ``json.dumps`` of the dict.
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain, repeat
 from json.encoder import encode_basestring as _quoted
 from typing import Any, Final
 
@@ -19,14 +22,18 @@ __all__ = ["Record", "decode", "decode_all", "encode", "line"]
 Record = tuple[int, int, str, int, int, str, str]
 """(number, at, kind, cause, job, worker, details as a JSON object): one row of the SQLite log."""
 
-_TEMPLATES: Final = {kind: ",".join(f'"{name}":%s' for name in names) for kind, names in DETAILS.items()}
-_all_details = json.JSONEncoder(
-    ensure_ascii=False, allow_nan=False, check_circular=False, separators=("\n", ":")
-).encode
+_JOB, _WORKER, _ABSENT = ',"job":%s', ',"worker":%s', "%.0s"  # the last takes its value and writes nothing
+_HEADS: Final = {
+    kind: f'{{"n":%s,"at":%s,"kind":"{kind}","cause":%s{_JOB}{_WORKER}{"," if names else ""}%s\n'
+    for kind, names in DETAILS.items()
+}
+"""A line of each kind, up to its details."""
+
+_json = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False).encode
 
 
-def encode(rows: Sequence[Row], first: int) -> tuple[list[Record], bytes]:
-    r"""Give the records of a batch of rows for SQLite and its lines for the export, numbered from ``first``.
+def encode(rows: Sequence[Row], first: int) -> tuple[Iterator[Record], bytes]:
+    r"""Give the records of a batch of rows for SQLite, once, and its lines for the export, numbered from ``first``.
 
     Half a surrogate pair, which UTF-8 has no bytes for, becomes a JSON escape.
 
@@ -34,14 +41,14 @@ def encode(rows: Sequence[Row], first: int) -> tuple[list[Record], bytes]:
         DefectError: when a row is not what ``events.DETAILS`` says; the message names it.
 
     >>> records, lines = encode([(5, "queue_held", 3, 0, "", "night")], 7)
-    >>> records
+    >>> list(records)
     [(7, 5, 'queue_held', 3, 0, '', '{"queue":"night"}')]
     >>> lines
     b'{"n":7,"at":5,"kind":"queue_held","cause":3,"queue":"night"}\n'
     """
     try:
         records, lines = _encode(rows, first)
-    except (TypeError, ValueError, KeyError, RecursionError) as error:
+    except (TypeError, ValueError, LookupError) as error:
         if len(rows) != 1:
             for number, row in enumerate(rows, first):
                 encode((row,), number)  # the one that is at fault says so
@@ -49,7 +56,7 @@ def encode(rows: Sequence[Row], first: int) -> tuple[list[Record], bytes]:
     try:
         return records, lines.encode()
     except UnicodeEncodeError:  # rare, so that it is looked for only now
-        return [(*record[:6], _utf8(record[6]).decode()) for record in records], _utf8(lines)
+        return ((*record[:6], _utf8(record[6]).decode()) for record in records), _utf8(lines)
 
 
 def line(number: int, row: Row) -> bytes:
@@ -92,25 +99,65 @@ def decode_all(records: Sequence[Record]) -> list[Iterable[Any]]:
     return [details.values() for details in found]
 
 
-def _encode(rows: Sequence[Row], first: int) -> tuple[list[Record], str]:
-    records: list[Record] = []
-    lines: list[str] = []
-    texts = _all_details([row[5:] for row in rows])[2:-2].split("]\n[") if rows else []
-    number = first
-    for row, text in zip(rows, texts, strict=True):
-        at, kind, cause, job, worker = row[:5]
-        details = _TEMPLATES[kind] % tuple(text.split("\n") if text else ())
-        records.append((number, at, kind, cause, job, worker, f"{{{details}}}"))
-        middle = _subject(job, worker) + "," if details else _subject(job, worker)
-        lines.append(f'{{"n":{number},"at":{at},"kind":"{kind}","cause":{cause}{middle}{details}}}\n')
-        number += 1
-    return records, "".join(lines)
+def _encode(rows: Sequence[Row], first: int) -> tuple[Iterator[Record], str]:
+    groups: dict[str, list[Row]] = {}
+    for row in rows:
+        kind = row[1]
+        if kind in groups:
+            groups[kind].append(row)
+        else:
+            groups[kind] = [row]
+    of_kind = {kind: _details(kind, group) for kind, group in groups.items()}
+    kinds = [row[1] for row in rows]
+    details = [next(of_kind[kind]) for kind in kinds]
+    ats, causes = [row[0] for row in rows], [row[2] for row in rows]
+    jobs, workers = [row[3] for row in rows], [row[4] for row in rows]
+    heads = [_HEADS[kind] for kind in kinds]
+    _leave_out(heads, _JOB, jobs)
+    _leave_out(heads, _WORKER, workers)
+    quoted = {worker: _quoted(worker) for worker in set(workers)}
+    numbers = range(first, first + len(rows))
+    filled_in = zip(numbers, ats, causes, jobs, map(quoted.__getitem__, workers), details, strict=True)
+    lines = "".join(heads) % tuple(chain.from_iterable(filled_in))
+    bodies = ["{" + each for each in details]
+    return zip(numbers, ats, kinds, causes, jobs, workers, bodies, strict=True), lines
 
 
-def _subject(job: int, worker: str) -> str:
-    if worker:
-        return f',"job":{job},"worker":{_quoted(worker)}' if job else f',"worker":{_quoted(worker)}'
-    return f',"job":{job}' if job else ""
+def _details(kind: str, rows: Sequence[Row]) -> Iterator[str]:
+    """Give the details of each row of one kind, with the brace that closes them and without the one that opens them."""
+    pieces, columns = [], []
+    for name, values in zip(DETAILS[kind], [*zip(*rows, strict=True)][5:], strict=True):
+        same, texts = _column(values)
+        pieces.append(f'"{name}":%s' if same is None else f'"{name}":{same.replace("%", "%%")}')
+        if same is None:
+            columns.append(texts)
+    template = ",".join(pieces) + "}"
+    if not columns:
+        return repeat(template % ())
+    return iter((f"{template}\n" * len(rows) % tuple(chain.from_iterable(zip(*columns, strict=True)))).split("\n"))
+
+
+def _column(values: Sequence[Any]) -> tuple[str | None, Iterable[Any]]:
+    """Give the JSON text that all values of a detail have in common, if they do; and something that prints as each."""
+    one = values[0]
+    if type(one) is str and values.count(one) == len(values):
+        return _quoted(one), ()
+    types = set(map(type, values))
+    if types == {int}:  # nothing else: 1, 1.0 and True are equal, but not written alike
+        return (str(one), ()) if values.count(one) == len(values) else (None, values)
+    if types == {str}:
+        return None, map(_quoted, values)
+    for value in values:
+        if not isinstance(value, str | int | float | None):
+            raise TypeError(f"{value!r} is no plain value")
+    return None, map(_json, values)
+
+
+def _leave_out(heads: list[str], part: str, values: Sequence[Any]) -> None:
+    """Take a part of the head away from each line that has no value for it."""
+    if not all(values):
+        without = {head: head.replace(part, _ABSENT) for head in set(heads)}
+        heads[:] = [head if value else without[head] for head, value in zip(heads, values, strict=True)]
 
 
 def _utf8(text: str) -> bytes:

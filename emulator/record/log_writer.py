@@ -17,7 +17,7 @@ from typing import Final
 
 from emulator.errors import DefectError, QueuedrillError
 from emulator.record.encoding import encode
-from emulator.record.events import Row
+from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta
 from emulator.record.sqlite_log import LogFile, Trace, create
 from emulator.timeline.stops import clock_stop
@@ -69,7 +69,6 @@ class SqliteRecorder:
         self._lock = asyncio.Lock()
         self._task: asyncio.Task[None] | None = None
         self._rows: list[Row] = []  # emitted and not yet committed
-        self._emitted = 0
         self._written = 0
         self._full_at = batch  # the number at which the next batch is full
         self._sha = hashlib.sha256()
@@ -112,11 +111,19 @@ class SqliteRecorder:
         Raises:
             DefectError: after ``finish`` or ``close``, when the row would be lost.
         """
-        self._rows.append(row)
-        self._emitted = number = self._emitted + 1
+        rows = self._rows
+        rows.append(row)
+        number = self._written + len(rows)
         if number >= self._full_at:
             self._batch_is_full()
         return number
+
+    def beside(self, other: Sink) -> Sink:
+        """Give a sink that writes each event to another sink first and then to this log; both must be empty yet.
+
+        It does what ``Both`` does, in one call fewer for each event: the other's number is this one's too.
+        """
+        return _Beside(other.emit, self._rows.append, self)
 
     @property
     def pending(self) -> int:
@@ -183,7 +190,6 @@ class SqliteRecorder:
 
     def _batch_is_full(self) -> None:
         if self._ended:
-            self._emitted -= 1
             raise DefectError(f"{self.path}: an event came after the log {self._ended}: {self._rows.pop()!r}")
         self._full_at += self._batch
         if (self._task is None or self._task.done()) and not self._loop.is_closed():
@@ -218,4 +224,20 @@ class SqliteRecorder:
     def _losses(self) -> str:
         kept = f"events 1 to {self._written:,} are kept in the file" if self._written else "the file holds no event"
         lost = self._written + 1
-        return f"{kept}, events {lost:,} to {self._emitted:,} are not" if self._rows else kept
+        return f"{kept}, events {lost:,} to {self._written + len(self._rows):,} are not" if self._rows else kept
+
+
+class _Beside:
+    """A sink that a recorder shares with another one."""
+
+    __slots__ = ("emit",)
+
+    def __init__(self, other: Callable[[Row], int], keep: Callable[[Row], None], recorder: SqliteRecorder) -> None:
+        def emit(row: Row) -> int:
+            number = other(row)
+            keep(row)
+            if number >= recorder._full_at:
+                recorder._batch_is_full()
+            return number
+
+        self.emit: Final = emit
