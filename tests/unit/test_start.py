@@ -2,10 +2,12 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 HEAVY = ("aiosqlite", "asyncio", "hypothesis", "pydantic", "rich", "scipy", "sqlite3", "structlog", "yaml")
+FIRST = Path(__file__).parents[2] / "scenarios" / "worker-lost-mid-run.yaml"
 COMMAND = "import sys; sys.argv[0] = 'queuedrill'; from emulator.cli.main import main; main()"
 
 
@@ -24,6 +26,14 @@ def test_help_loads_nothing_heavy(option: str) -> None:
     loaded = imported(COMMAND, option)
     assert "click" in loaded
     assert sorted(loaded & set(HEAVY)) == []
+
+
+def test_a_first_night_loads_only_what_it_uses() -> None:
+    """``queuedrill run FILE`` loads nothing for logs, loops, terminals, spelling, traces or recurrences."""
+    loaded = imported(COMMAND, "run", str(FIRST))
+    unused = {"cronsim", "dateutil", "difflib", "logging", "statistics", *HEAVY} - {"pydantic", "yaml"}
+    assert "yaml" in loaded
+    assert sorted(loaded & unused) == []
 
 
 def test_importing_the_package_configures_nothing() -> None:

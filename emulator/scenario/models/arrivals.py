@@ -8,7 +8,6 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.recurrence import validate, validate_excluded
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import say
 
@@ -141,6 +140,10 @@ class Arrival(Model):
         yield from self._wrong_recurrence()
 
     def _wrong_recurrence(self) -> Iterator[Mistake]:
+        if self.recurs is None and not self.excludes:
+            return
+        from emulator.scenario.recurrence import validate, validate_excluded  # most scenarios do not recur
+
         if self.recurs is not None:
             try:
                 validate(self.recurs)
