@@ -4,6 +4,7 @@ A selection picks out the part of a night that ``Where`` names and keeps what se
 times, the backlog over time.
 """
 
+from array import array
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -23,7 +24,6 @@ from emulator.measure.night import (
     RUN,
     SUBMITTED,
     UNFINISHED,
-    WIDTH,
     WORKER,
     Night,
     Repeat,
@@ -61,7 +61,7 @@ class Selection:
             and self.where.entry in (None, kind.entry)
         )
         self._places = self._chosen()
-        self._columns: dict[int, list[int]] = {}
+        self._columns: dict[int, array[int]] = {}
         self._samples: dict[str, Sample] = {}
         self._profiles: dict[str, Profile] = {}
 
@@ -71,21 +71,22 @@ class Selection:
         """Give the places in the table of the jobs that are asked for; None for all of them."""
         if not self.where.given():
             return None
-        table = self.night.table
         workers = {code for code, worker in enumerate(self.night.workers) if self._in_pool(worker)}
         if self.where.pool is None:
             workers.add(-1)  # handed to nobody
-        pairs = zip(table[KIND::WIDTH], table[WORKER::WIDTH], strict=True)
+        pairs = zip(self.night.column(KIND), self.night.column(WORKER), strict=True)
         return [place for place, (kind, worker) in enumerate(pairs) if kind in self._kinds and worker in workers]
 
     def _in_pool(self, worker: str) -> bool:
         return self.where.pool is None or self.night.pools.get(worker) == self.where.pool
 
-    def column(self, column: int) -> list[int]:
+    def column(self, column: int) -> "array[int]":
         """Give one number of each job that is asked for, in the order of their numbers."""
         if column not in self._columns:
-            values = self.night.table[column::WIDTH].tolist()
-            self._columns[column] = values if self._places is None else [values[place] for place in self._places]
+            values = self.night.column(column)
+            if self._places is not None:
+                values = array(values.typecode, [values[place] for place in self._places])
+            self._columns[column] = values
         return self._columns[column]
 
     def ended(self, *sub_states: str) -> int:

@@ -4,7 +4,7 @@ import pytest
 from night_rows import Stream
 
 from emulator.errors import DefectError
-from emulator.measure import fold as fold_module
+from emulator.measure import jobs as jobs_module
 from emulator.measure.fold import NightFold
 from emulator.measure.night import (
     ATTEMPTS,
@@ -12,14 +12,16 @@ from emulator.measure.night import (
     DUE,
     EFFECTS,
     FAMILY,
+    FINAL,
     FINISHED,
     FIRST_OUT,
     KIND,
+    NUMBER,
     ORDINAL,
+    PLAIN,
     RUN,
     SUBMITTED,
     UNFINISHED,
-    WIDTH,
     WORKER,
     FinalState,
     JobKind,
@@ -39,16 +41,23 @@ def one_good_job() -> Stream:
 
 def test_a_job_becomes_one_row_of_numbers() -> None:
     night = one_good_job().night(100)
-    # number, kind, ordinal, submitted, due, first out, finished, final, attempts, run (40 - 15), worker, family,
-    # effects
-    assert night.table.tolist() == [1, 0, 4, 10, 10, 15, 40, DONE, 1, 25, 0, 1, 0]
+    # fmt: off
+    row = {
+        NUMBER: 1, FAMILY: 1, KIND: 0, ORDINAL: 4, SUBMITTED: 10, DUE: 10, FIRST_OUT: 15, FINISHED: 40, FINAL: DONE,
+        ATTEMPTS: 1, RUN: 40 - 15, WORKER: 0, EFFECTS: 0, PLAIN: 1,
+    }
+    # fmt: on
+    assert {column: night.value(1, column) for column in row} == row
+    assert {column: night.column(column).tolist() for column in row} == {column: [row[column]] for column in row}
     assert night.kinds == (JobKind("copy", "night", "plates"),)
     assert night.workers == ("dome-1",)
     assert (len(night), night.name_of(1), night.final_of(1)) == (1, "plates#4", FinalState("done", "", ""))
 
 
-def test_a_job_keeps_about_a_hundred_bytes() -> None:
-    assert WIDTH * 8 == 104
+def test_a_job_keeps_64_bytes() -> None:
+    """A final job is one row of so many bytes; nothing else of a plain one is kept."""
+    night = one_good_job().night(100)
+    assert (len(night.table.rows), night.table.families, night.waits[0].begins.tolist()) == (64, {}, [])
 
 
 def test_feeding_row_by_row_gives_the_same_night_as_feeding_all() -> None:
@@ -220,7 +229,7 @@ def test_a_forgotten_lease_is_told_by_the_end_of_its_attempt() -> None:
 
 
 def test_too_many_reasons_of_failure_keep_state_and_sub_state(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(fold_module, "_DISTINCT_ENDS", 3)
+    monkeypatch.setattr(jobs_module, "_DISTINCT_ENDS", 3)
     stream = Stream()
     for job, why in enumerate(("first", "second", "third", "first"), 1):
         stream.submit(0, job)
