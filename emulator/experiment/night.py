@@ -8,6 +8,7 @@ Events are folded as they come, and kept only when asked for.
 
 import asyncio
 import shlex
+from array import array
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from emulator.measure.requirements import judge_all
 from emulator.record.events import Sink
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta, content_hash
-from emulator.record.recorder import Both, Recorder
+from emulator.record.recorder import Both, Kept
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.show import meta as show
@@ -132,7 +133,7 @@ def _closed(fold: NightFold, world: World) -> Night:
         fold.close(),
         pools=world.pools_of_workers(),
         slots=world.slots(),
-        occurrences={entry: tuple(ticks) for entry, ticks in world.occurrences.items()},
+        occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
         offered_load=world.offered_load(),
     )
 
@@ -157,11 +158,9 @@ class _Run:
         self._loaded = loaded
         self._about = about
         self._fold = NightFold(loaded.scenario.lasts)
-        self._kept = Recorder() if keep_events else None
-        self._sink: Sink = self._fold
-        for also in (self._kept, also_to):
-            if also is not None:
-                self._sink = Both(also, self._sink)
+        self._kept = Kept(self._fold) if keep_events else None
+        own: Sink = self._kept or self._fold
+        self._sink: Sink = own if also_to is None else Both(also_to, own)
         self._progress: Progress = progress or (lambda share: None)
         self._world: World | None = None
 

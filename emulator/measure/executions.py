@@ -180,8 +180,6 @@ class Executions:
         self._count_again(row[3], row[0])
 
     def _goes_on(self, row: Row) -> None:
-        if row[3] in self._at_work:
-            self._taken_up(row[3])
         for run in _chain(self._working.get(row[3])):
             if run[_UNDER] == row[5] and run[_SINCE] < 0 and row[4] in (run[BY], ""):
                 run[_SINCE] = row[0]

@@ -2,16 +2,17 @@
 
 The law: nothing here reads a live object: what the fold knows, it knows from events. This is on the hot path. Nearly
 every job is submitted, waits, is handed out and begun in one go, and in one go stops, ends well and is done; such a
-job is one small tuple while it waits and while it is at work, and is written once. ``reading`` reads exactly these
+job is one small tuple while it waits and while it is at work, and is written once. ``_reading`` reads exactly these
 jobs; as soon as anything else is told of a job, ``Jobs`` takes it up, and its methods read all that follows, event by
-event. What they would come to is what ``reading`` writes: a night does not tell by which of the two a job was read.
+event. What they would come to is what ``_reading`` writes: no figure tells by which of the two a job was read.
 
-Tried and dropped: to gather rows and to read them some hundred at a time, which costs twice the instructions for a
-row, and cannot tell what follows the last of them.
+Tried and dropped: to gather rows and to read some hundred at a time. Each row is then touched twice, and what follows
+the last one is not there to be seen.
 """
 
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from contextlib import suppress
 from itertools import count
 from typing import Final
 
@@ -28,13 +29,15 @@ from emulator.measure.night import (
     JobKind,
     Night,
 )
-from emulator.measure.table import PACK, ROW
+from emulator.measure.table import AT_A_TIME, PACK, ROW
 from emulator.record.events import Row
 
 __all__ = ["NightFold"]
 
 _END: Final[Row] = (0, "", 0, 0, "")
-"""Follows the last row: what was kept back to see what follows is read."""
+"""Follows the last row, so that what was kept back until it is seen what follows is read."""
+_WELL: Final = ("ok",)
+"""The outcome that follows job, worker, attempt and token where an attempt ended well."""
 
 
 class _Tally:
@@ -61,6 +64,7 @@ class NightFold(Jobs):
     Attributes:
         emit: takes the next row and gives its number, counted from 1. That the row cannot follow the rows before it
             may be told with the next row, or when the fold is closed.
+        events: how many rows the fold has taken, when it is closed.
 
     Raises:
         DefectError: for a row that cannot follow the rows before it.
@@ -91,14 +95,10 @@ class NightFold(Jobs):
         self._tallies: dict[tuple[int, str], _Tally] = {}
         self._numbers = count(1)
         self._closed = False
-        self._reader = self._reading()
-        next(self._reader)
-        self.emit: Final[Callable[[Row], int]] = self._reader.send
-
-    @property
-    def events(self) -> int:
-        """Tell how many rows a closed fold has taken."""
-        return next(self._numbers) - 1
+        self.events = 0
+        reading = self._reading()
+        next(reading)
+        self.emit: Final[Callable[[Row], int]] = reading.send
 
     def feed(self, row: Row) -> None:
         """Take the next row of the stream, like ``emit``."""
@@ -112,7 +112,8 @@ class NightFold(Jobs):
         """Read what is sent, each row answered by its number.
 
         A hand-out and the end of work are kept back until it is seen whether the usual follows: then they are read
-        together with it. Else they are read by themselves, and what came in its place is the next row.
+        together with it. Else they are read by themselves, and what came in its place is the next row. A generator,
+        because what it knows of a row while it waits for the next stays in its own variables.
         """
         row: Row = _END
         try:
@@ -122,11 +123,11 @@ class NightFold(Jobs):
             row = yield 0
             while True:
                 kind = row[1]
-                if kind == "work_stopped" and (work := at_work.get(row[3])) is not None:
+                if kind == "work_stopped" and (work := at_work.pop(row[3], None)) is not None:
                     ended = yield next(numbers)
                     (at, code, ordinal), out, began = work
                     who = row[3:7]  # the job, the worker, the attempt and the token
-                    if ended[1] == "attempt_ended" and ended[7] == "ok" and began[3:7] == who == ended[3:7]:
+                    if ended[1] == "attempt_ended" and ended[3:8] == who + _WELL and began[3:7] == who:
                         finished = yield next(numbers)
                         number = row[3]
                         if finished[3:6] == (number, "", "done"):  # nothing but "finished" tells of that state
@@ -140,41 +141,41 @@ class NightFold(Jobs):
                                 at, at, out[0], finished[0], ran, code, ordinal, finished[8], tally.worker, DONE, 1,
                             )
                             # fmt: on
-                            del at_work[number]
                             row = yield next(numbers)
-                        else:
-                            handlers[kind](row)
-                            row = ended
-                            handlers["attempt_ended"](row)
-                            row = finished
+                            continue
+                        unread, follows = [row, ended], finished
                     else:
-                        handlers[kind](row)
-                        row = ended
+                        unread, follows = [row], ended
+                    at_work[row[3]] = work
+                    for row in unread:
+                        handlers[row[1]](row)
+                    row = follows
                     continue
-                if kind == "handed_out" and (told := waiting.get(row[3])) is not None:
+                if kind == "handed_out" and (told := waiting.pop(row[3], None)) is not None:
                     begun = yield next(numbers)
                     if begun[1] == "work_began" and begun[3:7] == row[3:7]:
-                        del waiting[row[3]]
                         at_work[row[3]] = told, row, begun
                         row = yield next(numbers)
                     else:
+                        waiting[row[3]] = told
                         handlers[kind](row)
                         row = begun
                     continue
+                # queued: nothing holds it; not put back for another job
                 if kind == "submitted" and row[3] == self._next and row[5] == "queued" and not row[13]:
                     number = row[3]
                     known = kinds.get(row[6:9])
                     waiting[number] = row[0], self._new_kind(row[6:9]) if known is None else known, row[9]
                     self._next = number + 1
-                    if not number % 1024:
+                    if not number % AT_A_TIME:
                         table.make_room(number)
                 elif (handler := handlers.get(kind)) is not None:
                     handler(row)
                 elif row is _END:
-                    row = yield 0
-                    continue
+                    return
                 row = yield next(numbers)
         except (KeyError, IndexError, ValueError) as error:
+            self._closed = True
             raise DefectError(f"this event cannot follow the events before it: {row!r} ({error!r})") from error
 
     def _tally(self, kind: int, worker: str) -> _Tally:
@@ -185,13 +186,14 @@ class NightFold(Jobs):
         """End the fold at a tick (default: the horizon) and give the night; what is unfinished is cut off there.
 
         Raises:
-            DefectError: when the fold has been closed before, or the last row cannot follow those before it.
+            DefectError: when the fold has been closed before, or a row could not follow those before it.
         """
         if self._closed:
             raise DefectError("this fold is closed: make a new one and feed it the whole stream")
-        self.emit(_END)
-        self._reader.close()
+        with suppress(StopIteration):  # there is no answer to it
+            self.emit(_END)
         self._closed = True
+        self.events = next(self._numbers) - 1
         horizon = self._horizon if at is None else at
         for number in (*self._waiting, *self._at_work):
             self._taken_up(number)

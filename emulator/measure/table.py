@@ -12,6 +12,7 @@ from typing import Any, Final
 
 __all__ = [
     "ATTEMPTS",
+    "AT_A_TIME",
     "DUE",
     "EFFECTS",
     "FAMILY",
@@ -56,8 +57,8 @@ _FIELDS: Final = tuple((Struct(code), Struct(f"={_FORMATS[:column]}").size) for 
 PACK: Final = _STORED.pack_into
 """Writes all that is stored but the effects: ``PACK(table.rows, (job - table.first) * ROW, *values)``."""
 ROW: Final = Struct(f"={_FORMATS}").size
-_AT_A_TIME: Final = 1024
-"""There is room for so many rows at a time: a power of two."""
+AT_A_TIME: Final = 1024
+"""Room is made for so many rows at a time, up to a number that divides by it: a power of two."""
 
 
 class JobTable:
@@ -86,15 +87,17 @@ class JobTable:
         return len(self.rows) // ROW
 
     def __eq__(self, other: object) -> bool:
-        if not isinstance(other, JobTable):
-            return NotImplemented
-        return (self.first, self.rows, self.families) == (other.first, other.rows, other.families)
+        return isinstance(other, JobTable) and (self.first, self.rows, self.families) == (
+            other.first,
+            other.rows,
+            other.families,
+        )
 
     __hash__ = None  # type: ignore[assignment]  # its rows change
 
     def make_room(self, number: int) -> None:
         """Add blank rows for this job and all after it, up to the next number that divides by 1024."""
-        end = (number | (_AT_A_TIME - 1)) + 1
+        end = (number | (AT_A_TIME - 1)) + 1
         self.rows.extend(bytes((end - self.first) * ROW - len(self.rows)))
 
     def cut(self, end: int) -> None:

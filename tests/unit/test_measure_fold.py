@@ -1,7 +1,10 @@
 """The fold, row by row: what of the broker's view reaches the night."""
 
+import dataclasses
+from collections.abc import Iterable
+
 import pytest
-from night_rows import Stream
+from night_rows import Stream, the_rows
 
 from emulator.errors import DefectError
 from emulator.measure import jobs as jobs_module
@@ -26,9 +29,11 @@ from emulator.measure.night import (
     FinalState,
     JobKind,
     MissedFault,
+    Night,
     RefusedJob,
     SkippedOccurrence,
 )
+from emulator.record.events import Row
 
 
 def one_good_job() -> Stream:
@@ -60,6 +65,69 @@ def test_a_job_keeps_64_bytes() -> None:
     assert (len(night.table.rows), night.table.families, night.waits[0].begins.tolist()) == (64, {}, [])
 
 
+EVENT_BY_EVENT = (0, "heartbeat_received", 0, 0, "dome-9", 1, 1)
+"""A row that no figure needs: between any two others it keeps them from being read together."""
+
+
+def apart(rows: Iterable[Row]) -> list[Row]:
+    return [each for row in rows for each in (row, EVENT_BY_EVENT)]
+
+
+def told(night: Night) -> dict[str, object]:
+    """All that a night holds, however its jobs were read."""
+    stored = (SUBMITTED, DUE, FIRST_OUT, FINISHED, RUN, KIND, ORDINAL, ATTEMPTS, WORKER, FINAL, EFFECTS, NUMBER, FAMILY)
+    fields = {field.name: getattr(night, field.name) for field in dataclasses.fields(night)}
+    del fields["table"], fields["waits"]
+    return fields | {
+        "jobs": [night.column(column).tolist() for column in stored],
+        "waiting": [(one.begins.tolist(), one.ends.tolist()) for one in night.waiting],
+        "held": [(one.begins.tolist(), one.ends.tolist()) for one in night.held],
+    }
+
+
+def test_a_night_is_the_same_whether_its_events_are_read_together_or_one_by_one() -> None:
+    """At each row a night may end: what ordinary jobs come to at once is what each of their events comes to."""
+    stream = one_good_job()
+    stream.submit(50, 2)
+    stream.start(55, 2, "dome-1", 2)
+    stream.land(60, 2, "dome-1", 2)
+    stream.submit(60, 3, routine="sweep", entry="sweeps")
+    stream.land(61, 3, "dome-1", 9, "plate-8")  # under a lease that never was
+    stream.go_well(65, 2, "dome-1", 2)
+    stream.start(65, 3, "dome-2", 3)
+    stream.stop(70, 3, "dome-2", 3)
+    stream.worker(71, "dome-2", "off")
+    stream.end(75, 3, "dome-2", 3)
+    stream.finish(75, 3)
+    stream.submit(80, 4)
+    stream.submit(80, 5)
+    stream.start(80, 4, "dome-1", 4)
+    stream.start(80, 5, "dome-3", 5)
+    stream.worker(82, "dome-3", "frozen")
+    stream.add(82, "work_stands_still", 5, "dome-3", 5)
+    stream.add(83, "work_stands_still", 4, "dome-1", 4)
+    stream.add(84, "work_goes_on", 4, "dome-1", 4)
+    stream.worker(85, "dome-3", "busy")
+    stream.add(85, "work_goes_on", 5, "dome-3", 5)
+    stream.go_well(90, 4, "dome-1", 4)
+    stream.stop(91, 5, "dome-3", 5)
+    stream.end(91, 5, "dome-3", 5)
+    stream.requeue(91, 5)  # no broker tells that of an attempt that ended well
+    for rows in (stream.rows, the_rows().rows):
+        for end in range(len(rows) + 1):
+            together, one_by_one = NightFold(1000), NightFold(1000)
+            together.feed_all(rows[:end])
+            one_by_one.feed_all(apart(rows[:end]))
+            assert told(together.close()) == told(one_by_one.close())
+
+
+def test_a_sink_numbers_what_it_folds() -> None:
+    stream = one_good_job()
+    fold = NightFold(100)
+    assert [fold.emit(row) for row in stream.rows] == [1, 2, 3, 4, 5, 6]
+    assert (told(fold.close()), fold.events) == (told(stream.night(100)), 6)
+
+
 def test_feeding_row_by_row_gives_the_same_night_as_feeding_all() -> None:
     stream = one_good_job()
     fold = NightFold(100)
@@ -73,6 +141,14 @@ def test_feeding_row_by_row_gives_the_same_night_as_feeding_all() -> None:
 def test_a_fold_is_closed_once() -> None:
     fold = NightFold(100)
     fold.close()
+    with pytest.raises(DefectError, match="closed"):
+        fold.close()
+
+
+def test_a_fold_that_was_fed_what_cannot_follow_gives_no_night() -> None:
+    fold = NightFold(100)
+    with pytest.raises(DefectError, match="cannot follow"):
+        fold.feed((5, "handed_out", 0, 9, "dome-1", 1, 1, 95, 1))
     with pytest.raises(DefectError, match="closed"):
         fold.close()
 
@@ -93,6 +169,7 @@ def test_a_fold_may_be_closed_before_its_horizon() -> None:
         (5, "work_stopped", 0, 1, "dome-1", 1, 1, "finished"),
         (5, "effect_refused", 0, 9, "dome-1", 1, 1, "copied", "plate-7", "old token"),
         (5, "handed_out", 0, 1),
+        (5, "submitted", 0, 2, "", "queued", "copy", "night", "plates", 2, "", 0, "", 2),
     ],
 )
 def test_a_row_that_cannot_follow_is_refused_by_name(row: tuple[object, ...]) -> None:
