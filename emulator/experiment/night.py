@@ -7,6 +7,7 @@ Events are folded as they come, and kept only when asked for.
 """
 
 import shlex
+from array import array
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -18,9 +19,9 @@ from emulator.experiment.result import NightResult
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
-from emulator.record.events import Row, Sink
+from emulator.record.events import Sink
 from emulator.record.meta import RunMeta, content_hash
-from emulator.record.recorder import Both
+from emulator.record.recorder import Both, Kept
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.show import meta as show
@@ -48,8 +49,6 @@ Drive = Callable[[Settle], Awaitable[None]]
 _SLICES: Final = 200
 _WRITTEN_EVERY: Final = 0.25
 """Seconds of real time after which a paced night's events are in its log at the latest."""
-_FOLDED_AT_ONCE: Final = 256
-"""Rows: few enough to be still in the processor's cache when they are folded."""
 _SEEDS: Final = 2**63
 
 
@@ -124,20 +123,21 @@ def play(loaded: Loaded, seed: int, policies: Mapping[str, RetryPolicy]) -> tupl
         seed: from 0 to 2**63 - 1.
         policies: the user's own retry policies, by queue.
     """
-    agenda, folding = Agenda(), _Folding()
-    world = World(loaded, seed, agenda, folding, policies=policies)
-    folding.fold = NightFold(loaded.scenario.lasts, pools=world.pools_of_workers(), slots=world.slots())
+    agenda, fold = Agenda(), NightFold(loaded.scenario.lasts)
+    world = World(loaded, seed, agenda, fold, policies=policies)
     world.start()
     world.run()
     world.close()
-    return _closed(folding, world), folding.number
+    return _closed(fold, world), fold.events
 
 
-def _closed(folding: "_Folding", world: World) -> Night:
+def _closed(fold: NightFold, world: World) -> Night:
     """End the fold, and add what the events do not tell."""
     return replace(
-        folding.drain().close(),
-        occurrences={entry: tuple(ticks) for entry, ticks in world.occurrences.items()},
+        fold.close(),
+        pools=world.pools_of_workers(),
+        slots=world.slots(),
+        occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
         offered_load=world.offered_load(),
     )
 
@@ -152,44 +152,6 @@ def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None) -
         raise InputError(f"{loaded.name}: there is no variant {variant!r}: it has {known}")
 
 
-class _Folding:
-    """A sink that folds what it is given, many rows at a time; ``kept`` keeps every row, else it goes once folded."""
-
-    __slots__ = ("_before", "_folded", "fold", "kept", "rows")
-
-    def __init__(self, kept: bool = False) -> None:
-        self.rows: list[Row] = []
-        self.kept = kept
-        self.fold: NightFold | None = None
-        self._before = 0  # rows that have gone
-        self._folded = 0  # of those that are here
-
-    def emit(self, row: Row) -> int:
-        rows = self.rows
-        rows.append(row)
-        number = self._before + len(rows)
-        if not number % _FOLDED_AT_ONCE:
-            self.drain()
-        return number
-
-    @property
-    def number(self) -> int:
-        """Give how many rows there have been."""
-        return self._before + len(self.rows)
-
-    def drain(self) -> NightFold:
-        fold, rows = self.fold, self.rows
-        assert fold is not None, "the world emits nothing before it is started"
-        if self.kept:
-            fold.feed_all(rows[self._folded :])
-            self._folded = len(rows)
-        else:
-            fold.feed_all(rows)
-            self._before += len(rows)
-            rows.clear()
-        return fold
-
-
 class _Run:
     """One night under way."""
 
@@ -199,8 +161,10 @@ class _Run:
         self.agenda = Agenda()
         self._loaded = loaded
         self._about = about
-        self._folding = _Folding(keep_events)
-        self._sink: Sink = self._folding if also_to is None else Both(also_to, self._folding)
+        self._fold = NightFold(loaded.scenario.lasts)
+        self._kept = Kept(self._fold) if keep_events else None
+        own: Sink = self._kept or self._fold
+        self._sink: Sink = own if also_to is None else Both(also_to, own)
         self._progress: Progress = progress or (lambda share: None)
         self._world: World | None = None
 
@@ -250,7 +214,6 @@ class _Run:
     def _start(self, sink: Sink) -> World:
         about = self._about
         self._world = world = World(self._loaded, about.seed, self.agenda, sink, heartbeats=about.heartbeats)
-        self._folding.fold = NightFold(self._loaded.scenario.lasts, pools=world.pools_of_workers(), slots=world.slots())
         world.start()
         return world
 
@@ -266,7 +229,7 @@ class _Run:
         world, about = self._world, self._about
         assert world is not None, "the night has been run"
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
-        night = _closed(self._folding, world)
+        night = _closed(self._fold, world)
         sources = [told.source for told in self._loaded.provenance.values()]
         meta = show.RunMeta(
             title=self._loaded.scenario.title,
@@ -285,7 +248,7 @@ class _Run:
             },
         )
         judged = judge_all(night, self._loaded.scenario.must_hold, self._loaded.clock)
-        rows = tuple(self._folding.rows) if self._folding.kept else None
+        rows = None if self._kept is None else tuple(self._kept.rows)
         return NightResult(self._loaded, about, night, judged, meta, rows, log)
 
 

@@ -3,7 +3,9 @@
 Counted at the end of each instant: a job that comes and is handed over at once never was backlog.
 """
 
+from array import array
 from collections.abc import Iterable
+from itertools import chain
 from typing import NamedTuple
 
 from emulator.measure.night import Intervals
@@ -35,16 +37,12 @@ def profile(intervals: Iterable[Intervals], horizon: int) -> Profile:
     >>> profile([Intervals(array("q", [0, 2]), array("q", [5]))], 10)
     Profile(peak=2, peak_at=2, emptied=None, area=13, left=1)
     """
-    begins: list[int] = []
-    ends: list[int] = []
-    for kind in intervals:
-        begins += kind.begins
-        ends += kind.ends
-    begins.sort()
-    ends.sort()
+    every = [*intervals]
+    begins = array("q", sorted(chain.from_iterable(kind.begins for kind in every)))
+    ends = array("q", sorted(chain.from_iterable(kind.ends for kind in every)))
     left = len(begins) - len(ends)
     area = int(sum(ends)) + left * horizon - int(sum(begins))
-    ends += [horizon + 1] * left  # never reached below: what has no end is still there at the last begin
+    ends.extend([horizon + 1] * left)  # never reached below: what has no end is still there at the last begin
     peak = peak_at = begun = ended = 0
     emptied: int | None = None
     while begun < len(begins):

@@ -7,8 +7,8 @@ do with each other is kept apart: it may well be meant.
 
 from collections.abc import Callable
 
-from emulator.measure.executions import TOKEN, Executions
-from emulator.measure.night import EFFECTS, FAMILY, KIND, Repeat
+from emulator.measure.executions import Executions
+from emulator.measure.night import FAMILY, Repeat
 from emulator.record.events import Row
 
 __all__ = ["Effects"]
@@ -24,7 +24,8 @@ class Effects(Executions):
         self._late: dict[int, int] = {}
         self._unrepeatable: dict[tuple[int, str, str], int] = {}
 
-    def _read(self, number: int, column: int) -> int:
+    def _standing(self, number: int) -> tuple[int, int]:
+        """Give a job's kind, and the token of the lease that the broker holds to be valid; 0: none."""
         raise NotImplementedError
 
     def _effect_handlers(self) -> dict[str, Callable[[Row], None]]:
@@ -32,23 +33,17 @@ class Effects(Executions):
 
     def _effect_landed(self, row: Row) -> None:
         _, _, _, number, _, _, token, effect, target, repeatable = row
-        job = self._open.get(number)
-        if job is None:
-            job = self._reopen(number)
-            del self._open[number]
-            self._write([*job[:EFFECTS], job[EFFECTS] + 1])
-        else:
-            job[EFFECTS] += 1
-        kind, family, valid = job[KIND], job[FAMILY], job[TOKEN]
+        kind, valid = self._standing(number)
         if token != valid:
             self._late[number] = self._late.get(number, 0) + 1
+        self._table.count_effect(number)
         self._landed[kind, effect] = self._landed.get((kind, effect), 0) + 1
         if repeatable is not True:  # False, or "looks_first": looking first does not make it safe
-            key = (family, effect, target)
+            key = (self._table.value(number, FAMILY), effect, target)
             self._unrepeatable[key] = self._unrepeatable.get(key, 0) + 1
 
     def _effect_refused(self, row: Row) -> None:
-        key = (self._read(row[3], KIND), row[7])
+        key = (self._standing(row[3])[0], row[7])
         self._refused_effects[key] = self._refused_effects.get(key, 0) + 1
 
     def _repeats(self) -> tuple[Repeat, ...]:

@@ -11,6 +11,7 @@ Everything is exact: whole numbers and fractions decide; floats only save work w
 """
 
 import math
+from array import array
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -59,15 +60,15 @@ class Sample:
     __slots__ = ("cut_off", "ended")
 
     def __init__(self, ended: Sequence[int], cut_off: Sequence[int]) -> None:
-        self.ended = sorted(ended)
-        self.cut_off = sorted(cut_off)
+        self.ended = array("q", sorted(ended))
+        self.cut_off = array("q", sorted(cut_off))
 
     def __len__(self) -> int:
         return len(self.ended) + len(self.cut_off)
 
     def mean(self) -> float | None:
         """Give the mean, with what was cut off counted up to there; None for no sample at all."""
-        return mean([*self.ended, *self.cut_off]) if len(self) else None
+        return (int(sum(self.ended)) + int(sum(self.cut_off))) / len(self) if len(self) else None
 
     def longest(self) -> int | None:
         """Give the longest time seen, ended or cut off; None for no sample at all."""

@@ -13,25 +13,29 @@ from emulator.measure.night import (
     FINISHED,
     IN_PROGRESS,
     KIND,
-    NUMBER,
     RUN,
     SECOND_HAND_OUT,
-    WIDTH,
-    Cell,
 )
+from emulator.measure.table import STORED, JobTable
 from emulator.record.events import Row
 
-__all__ = ["HELD", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList"]
+__all__ = ["BY_JOB", "HELD", "OUT_STATES", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList", "Told", "Work"]
 
 JobList = list[Any]
-"""An open job: the columns of its row (the worker by name), then what only an open job has."""
+"""An open job: what the table stores of it (the worker by name), then what only an open job has."""
 
-TOKEN: Final = WIDTH  # of the lease that the broker holds to be valid; 0: none
-WAITS: Final = WIDTH + 1  # since when it is queued or requeued; -1: it is not
-HELD: Final = WIDTH + 2  # since when it is held; -1: it is not
-STOPPED: Final = WIDTH + 3  # the chain of executions under TOKEN that have stopped, while the outcome is on its way
+BY_JOB: Final = STORED  # the job's number
+TOKEN: Final = STORED + 1  # of the lease that the broker holds to be valid; 0: none
+WAITS: Final = STORED + 2  # since when it is queued or requeued; -1: it is not
+HELD: Final = STORED + 3  # since when it is held; -1: it is not
+STOPPED: Final = STORED + 4  # the chain of executions under TOKEN that have stopped, while the outcome is on its way
 
-# An execution is a list too: it is made for every attempt.
+Told = tuple[int, int, int]
+"""What was told of an ordinary job when it was submitted: the tick, its kind and its ordinal."""
+Work = tuple[Told, Row, Row]
+"""An ordinary job at work: what was told of it, and the rows by which it was handed out and its work began."""
+
+# An execution is a list too.
 Execution = list[Any]
 _SINCE: Final = 0  # it advances since then; -1: it stands still
 BEGAN: Final = 1
@@ -43,7 +47,7 @@ _OUTCOME: Final = 6  # how its attempt ended, told while it is still executed; N
 BEFORE: Final = 7  # the next of the chain
 ENDED: Final = 8
 
-_OUT_STATES: Final = ("off", "frozen", "cut off")
+OUT_STATES: Final = ("off", "frozen", "cut off")
 
 
 class Executions:
@@ -51,10 +55,10 @@ class Executions:
 
     def __init__(self) -> None:
         self._open: dict[int, JobList] = {}
-        self._rows = bytearray()
+        self._table = JobTable()
+        self._at_work: dict[int, Work] = {}
         self._working: dict[int, Execution] = {}
-        self._went_well: list[dict[str, list[int]]] = []  # per kind, by worker: the cells of outcome ok
-        self._cells: dict[tuple[int, str, str], list[int]] = {}  # and of every other one
+        self._cells: dict[tuple[int, str, str], list[int]] = {}
         self._overlapping: dict[int, int] = {}
         self._overlap: dict[int, int] = {}
         self._detections: list[tuple[int, str, int]] = []
@@ -64,7 +68,8 @@ class Executions:
         self._on_time: dict[str, int] = {}
         self._out_since: dict[str, int] = {}
 
-    def _reopen(self, number: int) -> JobList:
+    def _taken_up(self, number: int, *, final: bool = False) -> JobList:
+        """Give a record to a job that was an ordinary one so far, or (late work begins) that is final already."""
         raise NotImplementedError
 
     def _write(self, job: JobList) -> None:
@@ -82,31 +87,22 @@ class Executions:
         }
 
     def _cell(self, kind: int, worker: str, outcome: str) -> list[int]:
-        if outcome == "ok":
-            return self._went_well[kind].setdefault(worker, [0, 0])
         return self._cells.setdefault((kind, worker, outcome), [0, 0])
-
-    def _all_cells(self) -> dict[tuple[int, str, str], Cell]:
-        cells = {
-            (kind, worker, "ok"): Cell(*cell)
-            for kind, by_worker in enumerate(self._went_well)
-            for worker, cell in by_worker.items()
-        }
-        return cells | {key: Cell(*cell) for key, cell in self._cells.items()}
 
     # -- executions -----------------------------------------------------------------------------------------------
 
     def _work_began(self, row: Row) -> None:
         at, _, _, number, worker, _, token = row
+        if number not in self._open:
+            self._taken_up(number, final=True)
         before = self._working.get(number)
         self._working[number] = [at, at, worker, token, 0, -1, None, before, -1]
         if before is not None:
             self._count_again(number, at)
-        elif number not in self._open:
-            self._reopen(number)
 
     def _work_stopped(self, row: Row) -> None:
         at, _, _, number, worker, _, token, _ = row
+        job = self._open.get(number) or self._taken_up(number)
         run = self._working[number]
         if run[BEFORE] is None and run[_UNDER] == token and run[BY] == worker:
             del self._working[number]
@@ -115,7 +111,6 @@ class Executions:
             self._count_again(number, at)
         if run[_SINCE] >= 0:
             run[EXECUTED] += at - run[_SINCE]
-        job = self._open[number]
         if job[TOKEN] == token and run[_OUTCOME] is None:
             run[ENDED] = at
             if run[_OUT] < 0:
@@ -147,7 +142,7 @@ class Executions:
                         job[RUN] = stopped[ENDED] - stopped[BEGAN]
                 else:
                     self._cell(job[KIND], stopped[BY], SECOND_HAND_OUT)[1] += stopped[EXECUTED]
-        run = self._working.get(job[NUMBER])
+        run = self._working.get(job[BY_JOB])
         if run is not None:  # it learns of its end later
             for working in _chain(run):
                 if working[_UNDER] == token:
@@ -176,6 +171,8 @@ class Executions:
         raise ValueError(f"{worker} does not execute job {number} under token {token}")
 
     def _stands_still(self, row: Row) -> None:
+        if row[3] in self._at_work:
+            self._taken_up(row[3])
         for run in _chain(self._working.get(row[3])):
             if run[_UNDER] == row[5] and run[_SINCE] >= 0 and row[4] in (run[BY], ""):
                 run[EXECUTED] += row[0] - run[_SINCE]
@@ -210,12 +207,14 @@ class Executions:
             self._on_time[worker] += at - since
         else:
             self._on_since.setdefault(worker, at)
-        if state in _OUT_STATES:
+        if state in OUT_STATES:
             self._out_since.setdefault(worker, at)
         elif worker in self._out_since:
             del self._out_since[worker]
         else:
             return
+        for number in [number for number, (_, _, began) in self._at_work.items() if began[4] == worker]:
+            self._taken_up(number)
         out = self._out_since.get(worker, -1)
         for newest in self._working.values():  # as many as there are slots at work
             for run in _chain(newest):
@@ -249,7 +248,7 @@ class Executions:
         self._working.clear()
         for worker, since in self._on_since.items():
             self._on_time[worker] += horizon - since
-        for _, worker, _ in self._all_cells():
+        for _, worker, _ in self._cells:
             self._on_time.setdefault(worker, horizon)
         return self._on_time
 

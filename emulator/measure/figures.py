@@ -22,7 +22,7 @@ from emulator.measure.night import (
     UNFINISHED,
     Night,
 )
-from emulator.measure.selection import Selection, Where
+from emulator.measure.selection import DONE_AND_THERE, Selection, Where
 from emulator.timeline.ticks import HOUR
 
 __all__ = ["Figures", "figure"]
@@ -133,7 +133,12 @@ def _wasted(of: Selection) -> int:
 
 def _families_done(of: Selection) -> Figure:
     families = of.families()
-    return _share(sum(families.values()), len(families) + of.refused())
+    return _share(families.count(DONE_AND_THERE), len(families) - families.count(0) + of.refused())
+
+
+def _families(of: Selection) -> Figure:
+    families = of.families()
+    return _count(len(families) - families.count(0))
 
 
 def _offered(of: Selection) -> Figure:
@@ -173,7 +178,7 @@ def _registry() -> dict[str, Callable[[Selection], Figure]]:
         "unfinished": _final(UNFINISHED),
         "done_share": lambda of: _share(of.column(FINAL).count(DONE), len(of.column(FINAL)) + of.refused()),
         "refused_share": lambda of: _share(of.refused(), len(of.column(FINAL)) + of.refused()),
-        "families": lambda of: _count(len(of.families())),
+        "families": _families,
         "families_done_share": _families_done,
         "put_back": lambda of: _count(sum(map(int.__ne__, of.column(NUMBER), of.column(FAMILY)))),
         "attempts": lambda of: _count(of.attempts()),

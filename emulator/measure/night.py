@@ -1,49 +1,65 @@
 """What is left of a night once its events are folded? Plain, compact columns that every figure is read from.
 
-The law: a ``Night`` holds no live object and no event. Each job has one row of ``WIDTH`` whole numbers in one typed
-array (some hundred bytes, whatever happened to it); what happens to few jobs (overlap, late effects) is kept in maps
-beside it. Rows stand in the order of the jobs' numbers, without gaps.
+The law: a ``Night`` holds no live object and no event. Each job has one row of whole numbers in a ``JobTable``,
+whatever happened to it; what happens to few jobs (overlap, late effects) is kept in maps beside it.
 """
 
 from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import compress
 from typing import Final, NamedTuple
+
+from emulator.measure.table import (
+    ATTEMPTS,
+    DUE,
+    EFFECTS,
+    FAMILY,
+    FINAL,
+    FINISHED,
+    FIRST_OUT,
+    KIND,
+    NUMBER,
+    ORDINAL,
+    PLAIN,
+    RUN,
+    SUBMITTED,
+    WORKER,
+    JobTable,
+)
 
 __all__ = [
     "AFTER_ITS_END",
+    "ATTEMPTS",
     "DONE",
+    "DUE",
+    "EFFECTS",
+    "FAMILY",
+    "FINAL",
+    "FINISHED",
+    "FIRST_OUT",
     "IN_PROGRESS",
+    "KIND",
+    "NUMBER",
+    "ORDINAL",
+    "PLAIN",
+    "RUN",
     "SECOND_HAND_OUT",
+    "SUBMITTED",
     "UNFINISHED",
-    "WIDTH",
     "WITHDRAWN",
+    "WORKER",
     "Cell",
     "FinalState",
     "Intervals",
     "JobKind",
+    "JobTable",
     "MissedFault",
     "Night",
     "RefusedJob",
     "Repeat",
     "SkippedOccurrence",
 ]
-
-# The columns of a job's row. Ticks are -1 where the thing has not happened.
-NUMBER: Final = 0
-KIND: Final = 1  # place in Night.kinds
-ORDINAL: Final = 2
-SUBMITTED: Final = 3
-DUE: Final = 4  # from when it waits: submitted, or the end of the hold until it is due
-FIRST_OUT: Final = 5  # first handed out (hand-outs that were given back unstarted left aside)
-FINISHED: Final = 6
-FINAL: Final = 7  # place in Night.finals
-ATTEMPTS: Final = 8
-RUN: Final = 9  # run time of the ok attempt; of an unfinished job: of the attempt in progress, up to the horizon
-WORKER: Final = 10  # place in Night.workers of the last one it was handed to
-FAMILY: Final = 11  # the job that it goes back to; itself if it was not put back
-EFFECTS: Final = 12  # how many effects it left
-WIDTH: Final = 13
 
 UNFINISHED: Final = 0
 """Place in ``Night.finals`` of a job without a final state."""
@@ -131,13 +147,13 @@ class Night:
     Attributes:
         horizon: the tick at which the run ended; what was unfinished then is censored there.
         seed: the seed that ``run_began`` told, or None.
-        first: the number of the first job.
-        table: the jobs' rows, ``WIDTH`` numbers each.
+        table: the jobs' rows.
         kinds, finals, workers: the names behind the codes in the rows.
         pools: worker -> pool. slots: worker -> slots, where they are not 1.
         on_time: worker -> ticks in which it was on (every state but off).
         cells: (kind, worker, outcome) -> attempts and executed ticks.
-        waiting: per kind, when jobs were queued or requeued. held: likewise for the two held states.
+        waits: per kind, when jobs were queued or requeued, of those that are not plain. held: likewise for the two held
+            states, of all.
         overlap: job -> ticks in which it was executed more than once at a time.
         detections: (kind, worker, delay) of every lost lease whose worker had really stopped, died or been cut off.
         undetected: the same, for leases that had not ended at the horizon.
@@ -153,14 +169,13 @@ class Night:
 
     horizon: int
     seed: int | None
-    first: int
-    table: "array[int]"
+    table: JobTable
     kinds: tuple[JobKind, ...]
     finals: tuple[FinalState, ...]
     workers: tuple[str, ...]
     on_time: Mapping[str, int]
     cells: Mapping[tuple[int, str, str], Cell]
-    waiting: tuple[Intervals, ...]
+    waits: tuple[Intervals, ...]
     held: tuple[Intervals, ...]
     overlap: Mapping[int, int]
     detections: tuple[tuple[int, str, int], ...]
@@ -183,11 +198,31 @@ class Night:
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""
-        return len(self.table) // WIDTH
+        return len(self.table)
+
+    @property
+    def first(self) -> int:
+        """Give the number of the first job."""
+        return self.table.first
+
+    @property
+    def waiting(self) -> tuple[Intervals, ...]:
+        """Tell, per kind, when jobs were queued or requeued; that of plain jobs is read from the table."""
+        found = [Intervals(waits.begins[:], waits.ends[:]) for waits in self.waits]
+        columns = (self.table.column(KIND), self.table.column(SUBMITTED), self.table.column(FIRST_OUT))
+        for kind, begin, end in compress(zip(*columns, strict=True), self.table.column(PLAIN)):
+            if begin != end:  # a stay of no length is none
+                found[kind].begins.append(begin)
+                found[kind].ends.append(end)
+        return tuple(Intervals(*(array("q", sorted(ticks)) for ticks in kind)) for kind in found)
 
     def value(self, job: int, column: int) -> int:
         """Give one number of one job's row."""
-        return self.table[(job - self.first) * WIDTH + column]
+        return self.table.value(job, column)
+
+    def column(self, column: int) -> "array[int]":
+        """Give one number of each job's row, in the order of the jobs' numbers."""
+        return self.table.column(column)
 
     def kind_of(self, job: int) -> JobKind:
         """Tell a job's routine, queue and arrival entry."""

@@ -4,8 +4,10 @@ A selection picks out the part of a night that ``Where`` names and keeps what se
 times, the backlog over time.
 """
 
+from array import array
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from emulator.measure.backlog import Profile, profile
 from emulator.measure.estimate import Sample
@@ -23,13 +25,16 @@ from emulator.measure.night import (
     RUN,
     SUBMITTED,
     UNFINISHED,
-    WIDTH,
     WORKER,
     Night,
     Repeat,
 )
 
-__all__ = ["Selection", "Where"]
+__all__ = ["DONE_AND_THERE", "THERE", "Selection", "Where"]
+
+# What is marked of a family.
+THERE: Final = 1
+DONE_AND_THERE: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +66,7 @@ class Selection:
             and self.where.entry in (None, kind.entry)
         )
         self._places = self._chosen()
-        self._columns: dict[int, list[int]] = {}
+        self._columns: dict[int, array[int]] = {}
         self._samples: dict[str, Sample] = {}
         self._profiles: dict[str, Profile] = {}
 
@@ -71,21 +76,22 @@ class Selection:
         """Give the places in the table of the jobs that are asked for; None for all of them."""
         if not self.where.given():
             return None
-        table = self.night.table
         workers = {code for code, worker in enumerate(self.night.workers) if self._in_pool(worker)}
         if self.where.pool is None:
             workers.add(-1)  # handed to nobody
-        pairs = zip(table[KIND::WIDTH], table[WORKER::WIDTH], strict=True)
+        pairs = zip(self.night.column(KIND), self.night.column(WORKER), strict=True)
         return [place for place, (kind, worker) in enumerate(pairs) if kind in self._kinds and worker in workers]
 
     def _in_pool(self, worker: str) -> bool:
         return self.where.pool is None or self.night.pools.get(worker) == self.where.pool
 
-    def column(self, column: int) -> list[int]:
+    def column(self, column: int) -> "array[int]":
         """Give one number of each job that is asked for, in the order of their numbers."""
+        if self._places is None:
+            return self.night.column(column)  # quickly read, and long: not kept
         if column not in self._columns:
-            values = self.night.table[column::WIDTH].tolist()
-            self._columns[column] = values if self._places is None else [values[place] for place in self._places]
+            values = self.night.column(column)
+            self._columns[column] = array(values.typecode, [values[place] for place in self._places])
         return self._columns[column]
 
     def ended(self, *sub_states: str) -> int:
@@ -105,12 +111,12 @@ class Selection:
             for wanted, found in zip((self.where.routine, self.where.queue, self.where.entry), kind, strict=True)
         )
 
-    def families(self) -> dict[int, bool]:
-        """Give each family of jobs, and whether one of its jobs is done."""
-        found: dict[int, bool] = {}
+    def families(self) -> bytearray:
+        """Mark each family at the place of its first job: ``THERE``, or ``DONE_AND_THERE`` if a job of it is done."""
+        marks, first = bytearray(len(self.night)), self.night.first
         for family, final in zip(self.column(FAMILY), self.column(FINAL), strict=True):
-            found[family] = found.get(family, False) or final == DONE
-        return found
+            marks[family - first] |= DONE_AND_THERE if final == DONE else THERE
+        return marks
 
     # -- times ----------------------------------------------------------------------------------------------------
 
@@ -123,7 +129,7 @@ class Selection:
 
     def _waits(self) -> Sample:
         """Give the waits, cut off for jobs that were not handed out."""
-        ended, cut_off, horizon = [], [], self.night.horizon
+        ended, cut_off, horizon = array("q"), array("q"), self.night.horizon
         for due, out, finished in zip(self.column(DUE), self.column(FIRST_OUT), self.column(FINISHED), strict=True):
             if due < 0:
                 continue  # never due: it has not begun to wait
@@ -135,12 +141,15 @@ class Selection:
 
     def _runs(self) -> Sample:
         """Give the run times of ok attempts, cut off for those in progress."""
-        pairs = [(run, end) for run, end in zip(self.column(RUN), self.column(FINISHED), strict=True) if run >= 0]
-        return Sample([run for run, end in pairs if end >= 0], [run for run, end in pairs if end < 0])
+        ended, cut_off = array("q"), array("q")
+        for run, finished in zip(self.column(RUN), self.column(FINISHED), strict=True):
+            if run >= 0:
+                (ended if finished >= 0 else cut_off).append(run)
+        return Sample(ended, cut_off)
 
     def _turnarounds(self) -> Sample:
         """Give the turnarounds of jobs that are done, cut off for those unfinished."""
-        ended, cut_off, horizon = [], [], self.night.horizon
+        ended, cut_off, horizon = array("q"), array("q"), self.night.horizon
         columns = (self.column(SUBMITTED), self.column(FINISHED), self.column(FINAL))
         for submitted, finished, final in zip(*columns, strict=True):
             if final == DONE:
@@ -211,8 +220,13 @@ class Selection:
 
     def incomplete(self) -> list[int]:
         """Give the families that left an effect and of which no job is done."""
-        left = {f for f, n in zip(self.column(FAMILY), self.column(EFFECTS), strict=True) if n}
-        return sorted(family for family, done in self.families().items() if not done and family in left)
+        marks, first = self.families(), self.night.first
+        left = {
+            family
+            for family, effects in zip(self.column(FAMILY), self.column(EFFECTS), strict=True)
+            if effects and marks[family - first] == THERE
+        }
+        return sorted(left)
 
     def late_occurrences(self) -> list[int]:
         """Give the first jobs of occurrences that were submitted after they were due."""

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from emulator.record.events import Event, Row, Sink, read
 
-__all__ = ["Both", "Recorder", "Sink"]
+__all__ = ["Both", "Kept", "Recorder", "Sink"]
 
 
 class Recorder:
@@ -45,3 +45,23 @@ class Both:
         """Append one row to both and give its number."""
         self._first(row)
         return self._second(row)
+
+
+class Kept:
+    """Keeps every event in memory on its way to a sink.
+
+    >>> kept = Kept(Recorder())
+    >>> kept.emit((0, "broker_down", 0, 0, "")), kept.rows
+    (1, [(0, 'broker_down', 0, 0, '')])
+    """
+
+    __slots__ = ("_keep", "_next", "rows")
+
+    def __init__(self, sink: Sink) -> None:
+        self.rows: list[Row] = []
+        self._keep, self._next = self.rows.append, sink.emit
+
+    def emit(self, row: Row) -> int:
+        """Keep one row, hand it on and give its number."""
+        self._keep(row)
+        return self._next(row)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.measure.figures import Figures
-from emulator.measure.night import DONE, FINAL, UNFINISHED, WIDTH, Night
+from emulator.measure.night import DONE, FINAL, UNFINISHED, Night
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
@@ -77,7 +77,7 @@ def _found(one: Judged) -> str:
 
 def final_states(night: Night) -> list[tuple[str, str, int]]:
     """Count jobs by final state and sub-state: done, failed by sub-state (most first), withdrawn, unfinished."""
-    codes = night.table[FINAL::WIDTH].tolist()
+    codes = night.column(FINAL)
     failed: dict[str, int] = {}
     for code, final in enumerate(night.finals):
         if code not in (DONE, UNFINISHED):
@@ -199,7 +199,7 @@ def _pools(page: Page, night: Night) -> None:
 
 def unfinished_jobs(night: Night, meta: RunMeta) -> list[tuple[int, bool, str]]:
     """List unfinished jobs, stuck ones first: number, whether it is stuck, and why it is not done."""
-    pairs = enumerate(night.table[FINAL::WIDTH], night.first)
+    pairs = enumerate(night.column(FINAL), night.first)
     jobs = [job for job, final in pairs if final == UNFINISHED]
     rows = [(job, job in meta.stuck, meta.explanations.get(job, "not done when the run ended")) for job in jobs]
     return sorted(rows, key=lambda row: (not row[1], row[0]))

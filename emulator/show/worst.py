@@ -16,7 +16,6 @@ from emulator.measure.night import (
     NUMBER,
     SUBMITTED,
     UNFINISHED,
-    WIDTH,
     Night,
 )
 from emulator.measure.words import duration
@@ -82,5 +81,5 @@ def _slowest(night: Night, most: int) -> Iterable[tuple[int, str]]:
 
 
 def _rows(night: Night, wanted: Callable[[int], bool]) -> list[int]:
-    pairs = zip(night.table[NUMBER::WIDTH], night.table[FINAL::WIDTH], strict=True)
+    pairs = zip(night.column(NUMBER), night.column(FINAL), strict=True)
     return [job for job, final in pairs if wanted(final)]

@@ -32,7 +32,7 @@ from emulator.experiment.run import run
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.figures import Figures
 from emulator.measure.fold import NightFold
-from emulator.measure.night import FINISHED, FIRST_OUT, SUBMITTED
+from emulator.measure.night import ATTEMPTS, FINISHED, FIRST_OUT, SUBMITTED
 from emulator.record.events import Row
 from emulator.record.meta import RunMeta
 from emulator.scenario.clock import Clock
@@ -372,7 +372,11 @@ def check_tables(of: Recorded) -> None:
     night = of.night
     for job, row in enumerate(rows("jobs-csv", of), night.first):
         final = night.final_of(job)
-        assert (int(row["job"]), row["name"], row["attempts"]) == (job, night.name_of(job), str(night.value(job, 8)))
+        assert (int(row["job"]), row["name"], row["attempts"]) == (
+            job,
+            night.name_of(job),
+            str(night.value(job, ATTEMPTS)),
+        )
         assert row["state"] == final.state or final.state == "unfinished"
         for name, column in (("submitted", SUBMITTED), ("first_handed_out", FIRST_OUT), ("finished", FINISHED)):
             tick = night.value(job, column)

@@ -1,10 +1,13 @@
 """The fold, row by row: what of the broker's view reaches the night."""
 
+import dataclasses
+from collections.abc import Iterable
+
 import pytest
-from night_rows import Stream
+from night_rows import Stream, the_rows
 
 from emulator.errors import DefectError
-from emulator.measure import fold as fold_module
+from emulator.measure import jobs as jobs_module
 from emulator.measure.fold import NightFold
 from emulator.measure.night import (
     ATTEMPTS,
@@ -12,21 +15,25 @@ from emulator.measure.night import (
     DUE,
     EFFECTS,
     FAMILY,
+    FINAL,
     FINISHED,
     FIRST_OUT,
     KIND,
+    NUMBER,
     ORDINAL,
+    PLAIN,
     RUN,
     SUBMITTED,
     UNFINISHED,
-    WIDTH,
     WORKER,
     FinalState,
     JobKind,
     MissedFault,
+    Night,
     RefusedJob,
     SkippedOccurrence,
 )
+from emulator.record.events import Row
 
 
 def one_good_job() -> Stream:
@@ -39,16 +46,86 @@ def one_good_job() -> Stream:
 
 def test_a_job_becomes_one_row_of_numbers() -> None:
     night = one_good_job().night(100)
-    # number, kind, ordinal, submitted, due, first out, finished, final, attempts, run (40 - 15), worker, family,
-    # effects
-    assert night.table.tolist() == [1, 0, 4, 10, 10, 15, 40, DONE, 1, 25, 0, 1, 0]
+    # fmt: off
+    row = {
+        NUMBER: 1, FAMILY: 1, KIND: 0, ORDINAL: 4, SUBMITTED: 10, DUE: 10, FIRST_OUT: 15, FINISHED: 40, FINAL: DONE,
+        ATTEMPTS: 1, RUN: 40 - 15, WORKER: 0, EFFECTS: 0, PLAIN: 1,
+    }
+    # fmt: on
+    assert {column: night.value(1, column) for column in row} == row
+    assert {column: night.column(column).tolist() for column in row} == {column: [row[column]] for column in row}
     assert night.kinds == (JobKind("copy", "night", "plates"),)
     assert night.workers == ("dome-1",)
     assert (len(night), night.name_of(1), night.final_of(1)) == (1, "plates#4", FinalState("done", "", ""))
 
 
-def test_a_job_keeps_about_a_hundred_bytes() -> None:
-    assert WIDTH * 8 == 104
+def test_a_job_keeps_64_bytes() -> None:
+    """A final job is one row of so many bytes; nothing else of a plain one is kept."""
+    night = one_good_job().night(100)
+    assert (len(night.table.rows), night.table.families, night.waits[0].begins.tolist()) == (64, {}, [])
+
+
+EVENT_BY_EVENT = (0, "heartbeat_received", 0, 0, "dome-9", 1, 1)
+"""A row that no figure needs: between any two others it keeps them from being read together."""
+
+
+def apart(rows: Iterable[Row]) -> list[Row]:
+    return [each for row in rows for each in (row, EVENT_BY_EVENT)]
+
+
+def told(night: Night) -> dict[str, object]:
+    """All that a night holds, however its jobs were read."""
+    stored = (SUBMITTED, DUE, FIRST_OUT, FINISHED, RUN, KIND, ORDINAL, ATTEMPTS, WORKER, FINAL, EFFECTS, NUMBER, FAMILY)
+    fields = {field.name: getattr(night, field.name) for field in dataclasses.fields(night)}
+    del fields["table"], fields["waits"]
+    return fields | {
+        "jobs": [night.column(column).tolist() for column in stored],
+        "waiting": [(one.begins.tolist(), one.ends.tolist()) for one in night.waiting],
+        "held": [(one.begins.tolist(), one.ends.tolist()) for one in night.held],
+    }
+
+
+def test_a_night_is_the_same_whether_its_events_are_read_together_or_one_by_one() -> None:
+    """At each row a night may end: what ordinary jobs come to at once is what each of their events comes to."""
+    stream = one_good_job()
+    stream.submit(50, 2)
+    stream.start(55, 2, "dome-1", 2)
+    stream.land(60, 2, "dome-1", 2)
+    stream.submit(60, 3, routine="sweep", entry="sweeps")
+    stream.land(61, 3, "dome-1", 9, "plate-8")  # under a lease that never was
+    stream.go_well(65, 2, "dome-1", 2)
+    stream.start(65, 3, "dome-2", 3)
+    stream.stop(70, 3, "dome-2", 3)
+    stream.worker(71, "dome-2", "off")
+    stream.end(75, 3, "dome-2", 3)
+    stream.finish(75, 3)
+    stream.submit(80, 4)
+    stream.submit(80, 5)
+    stream.start(80, 4, "dome-1", 4)
+    stream.start(80, 5, "dome-3", 5)
+    stream.worker(82, "dome-3", "frozen")
+    stream.add(82, "work_stands_still", 5, "dome-3", 5)
+    stream.add(83, "work_stands_still", 4, "dome-1", 4)
+    stream.add(84, "work_goes_on", 4, "dome-1", 4)
+    stream.worker(85, "dome-3", "busy")
+    stream.add(85, "work_goes_on", 5, "dome-3", 5)
+    stream.go_well(90, 4, "dome-1", 4)
+    stream.stop(91, 5, "dome-3", 5)
+    stream.end(91, 5, "dome-3", 5)
+    stream.requeue(91, 5)  # no broker tells that of an attempt that ended well
+    for rows in (stream.rows, the_rows().rows):
+        for end in range(len(rows) + 1):
+            together, one_by_one = NightFold(1000), NightFold(1000)
+            together.feed_all(rows[:end])
+            one_by_one.feed_all(apart(rows[:end]))
+            assert told(together.close()) == told(one_by_one.close())
+
+
+def test_a_sink_numbers_what_it_folds() -> None:
+    stream = one_good_job()
+    fold = NightFold(100)
+    assert [fold.emit(row) for row in stream.rows] == [1, 2, 3, 4, 5, 6]
+    assert (told(fold.close()), fold.events) == (told(stream.night(100)), 6)
 
 
 def test_feeding_row_by_row_gives_the_same_night_as_feeding_all() -> None:
@@ -64,6 +141,14 @@ def test_feeding_row_by_row_gives_the_same_night_as_feeding_all() -> None:
 def test_a_fold_is_closed_once() -> None:
     fold = NightFold(100)
     fold.close()
+    with pytest.raises(DefectError, match="closed"):
+        fold.close()
+
+
+def test_a_fold_that_was_fed_what_cannot_follow_gives_no_night() -> None:
+    fold = NightFold(100)
+    with pytest.raises(DefectError, match="cannot follow"):
+        fold.feed((5, "handed_out", 0, 9, "dome-1", 1, 1, 95, 1))
     with pytest.raises(DefectError, match="closed"):
         fold.close()
 
@@ -84,6 +169,7 @@ def test_a_fold_may_be_closed_before_its_horizon() -> None:
         (5, "work_stopped", 0, 1, "dome-1", 1, 1, "finished"),
         (5, "effect_refused", 0, 9, "dome-1", 1, 1, "copied", "plate-7", "old token"),
         (5, "handed_out", 0, 1),
+        (5, "submitted", 0, 2, "", "queued", "copy", "night", "plates", 2, "", 0, "", 2),
     ],
 )
 def test_a_row_that_cannot_follow_is_refused_by_name(row: tuple[object, ...]) -> None:
@@ -220,7 +306,7 @@ def test_a_forgotten_lease_is_told_by_the_end_of_its_attempt() -> None:
 
 
 def test_too_many_reasons_of_failure_keep_state_and_sub_state(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(fold_module, "_DISTINCT_ENDS", 3)
+    monkeypatch.setattr(jobs_module, "_DISTINCT_ENDS", 3)
     stream = Stream()
     for job, why in enumerate(("first", "second", "third", "first"), 1):
         stream.submit(0, job)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from emulator.measure.evidence import evidence, job_times
-from emulator.measure.night import FINAL, UNFINISHED, Night
+from emulator.measure.night import FINAL, NUMBER, UNFINISHED, Night
 from emulator.measure.occurrences import occurrences_of
 from emulator.measure.selection import Selection, Where
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
@@ -144,7 +144,7 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
 def _of_events(around: Surroundings, selection: Selection, measure: str) -> Iterator[Fact]:
     """Give the events that were counted for a figure, or that count against it."""
     kind, picks = _COUNTED[measure]
-    known = frozenset(selection.column(0))
+    known = frozenset(selection.column(NUMBER))
     where = selection.where.given()
     found = [
         (number, row)
@@ -168,7 +168,9 @@ def _fits(kind: str, row: Row, where: Mapping[str, str]) -> bool:
 
 
 def _unfinished(around: Surroundings, selection: Selection) -> Iterator[Fact]:
-    jobs = [job for job, final in zip(selection.column(0), selection.column(FINAL), strict=True) if final == UNFINISHED]
+    jobs = [
+        job for job, final in zip(selection.column(NUMBER), selection.column(FINAL), strict=True) if final == UNFINISHED
+    ]
     yield from _jobs(around, tuple(jobs[:_MOST]), len(jobs))
 
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from emulator.measure.evidence import evidence
 from emulator.measure.figures import Figures
-from emulator.measure.night import FINAL, WIDTH
+from emulator.measure.night import FINAL
 from emulator.measure.words import write
 from emulator.show.html import text
 
@@ -61,7 +61,7 @@ class Behind:
         self._counts: dict[int, tuple[str, list[int], int]] = {}
         self._ends: dict[tuple[str, str], list[int]] = {}
         night = figures.night
-        for job, code in enumerate(night.table[FINAL::WIDTH], night.first):
+        for job, code in enumerate(night.column(FINAL), night.first):
             end = night.finals[code]
             some = self._ends.setdefault((end.state, end.sub_state), [])
             if len(some) < _MOST:
