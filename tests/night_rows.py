@@ -45,6 +45,9 @@ class Stream:
     def begin(self, at: int, job: int, worker: str, token: int, attempt: int = 1) -> None:
         self.add(at, "work_began", job, worker, attempt, token)
 
+    def finish_part(self, at: int, job: int, worker: str, token: int, attempt: int = 1, *, kept: bool) -> None:
+        self.add(at, "part_finished", job, worker, attempt, token, "read", "", kept)
+
     def stop(self, at: int, job: int, worker: str, token: int, attempt: int = 1, why: str = "finished") -> None:
         self.add(at, "work_stopped", job, worker, attempt, token, why)
 

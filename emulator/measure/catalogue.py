@@ -188,7 +188,8 @@ _OTHERS: Final = (
     Measure("executed", "Time for which workers executed work, added over slots.", "time", _ADDED, _JOB, _NEITHER),
     Measure(
         "wasted_work",
-        "Time executed in attempts that did not end ok, or on a lease that was over; attempts in progress left aside.",
+        "Time executed in attempts that did not end ok, or on a lease that was over; left aside are attempts in "
+        "progress, and parts that later attempts need not repeat, unless their job has failed.",
         "time",
         _ADDED,
         _JOB,

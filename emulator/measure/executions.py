@@ -10,8 +10,11 @@ from typing import Any, Final
 
 from emulator.measure.night import (
     AFTER_ITS_END,
+    DONE,
+    FINAL,
     FINISHED,
     IN_PROGRESS,
+    KEPT,
     KIND,
     RUN,
     SECOND_HAND_OUT,
@@ -46,6 +49,8 @@ _OUT: Final = 5  # since when its worker is off, frozen or cut off, or the work 
 _OUTCOME: Final = 6  # how its attempt ended, told while it is still executed; None: not yet
 BEFORE: Final = 7  # the next of the chain
 ENDED: Final = 8
+_PARTS: Final = 9  # what it had executed when it finished its last part
+_SAVED: Final = 10  # what it executed of parts that a later attempt need not repeat
 
 OUT_STATES: Final = ("off", "frozen", "cut off")
 
@@ -59,6 +64,7 @@ class Executions:
         self._at_work: dict[int, Work] = {}
         self._working: dict[int, Execution] = {}
         self._cells: dict[tuple[int, str, str], list[int]] = {}
+        self._saved: dict[int, list[tuple[str, str, int]]] = {}  # by unfinished job: worker, outcome, ticks
         self._overlapping: dict[int, int] = {}
         self._overlap: dict[int, int] = {}
         self._detections: list[tuple[int, str, int]] = []
@@ -78,6 +84,7 @@ class Executions:
     def _worker_handlers(self) -> dict[str, Callable[[Row], None]]:
         return {
             "work_began": self._work_began,
+            "part_finished": self._part_finished,
             "work_stopped": self._work_stopped,
             "work_stands_still": self._stands_still,
             "work_goes_on": self._goes_on,
@@ -96,7 +103,7 @@ class Executions:
         if number not in self._open:
             self._taken_up(number, final=True)
         before = self._working.get(number)
-        self._working[number] = [at, at, worker, token, 0, -1, None, before, -1]
+        self._working[number] = [at, at, worker, token, 0, -1, None, before, -1, 0, 0]
         if before is not None:
             self._count_again(number, at)
 
@@ -118,7 +125,7 @@ class Executions:
             run[BEFORE] = job[STOPPED]
             job[STOPPED] = run
             return
-        self._cell(job[KIND], worker, run[_OUTCOME] or AFTER_ITS_END)[1] += run[EXECUTED]
+        self._book(job, run, run[_OUTCOME] or AFTER_ITS_END)
         if run[_OUTCOME] == "ok":
             job[RUN] = at - run[BEGAN]
         if job[FINISHED] >= 0 and number not in self._working:
@@ -137,11 +144,11 @@ class Executions:
             for stopped in _chain(run):
                 if stopped[BY] == worker:
                     own = stopped
-                    cell[1] += stopped[EXECUTED]
+                    self._book(job, stopped, outcome)
                     if outcome == "ok":
                         job[RUN] = stopped[ENDED] - stopped[BEGAN]
                 else:
-                    self._cell(job[KIND], stopped[BY], SECOND_HAND_OUT)[1] += stopped[EXECUTED]
+                    self._book(job, stopped, SECOND_HAND_OUT)
         run = self._working.get(job[BY_JOB])
         if run is not None:  # it learns of its end later
             for working in _chain(run):
@@ -156,6 +163,34 @@ class Executions:
                 self._lost_at_work[job[KIND]] = self._lost_at_work.get(job[KIND], 0) + 1
             else:
                 self._detections.append((job[KIND], worker, at - out))
+
+    def _part_finished(self, row: Row) -> None:
+        """Note what of an execution stays done, if its job is: parts finished under a lease that is good."""
+        number, worker, token, kept = row[3], row[4], row[6], row[9]
+        if not kept and number not in self._open:
+            return  # none of its parts was kept so far
+        job = self._open.get(number) or self._taken_up(number)
+        for run in _chain(self._working[number]):
+            if run[_UNDER] == token and run[BY] == worker:
+                executed = run[EXECUTED] + (row[0] - run[_SINCE] if run[_SINCE] >= 0 else 0)
+                if kept and job[TOKEN] == token:
+                    run[_SAVED] += executed - run[_PARTS]
+                run[_PARTS] = executed
+
+    def _book(self, job: JobList, run: Execution, outcome: str) -> None:
+        """Add what was executed to its cell; what need not be repeated, once it is known whether the job is done."""
+        executed, saved = run[EXECUTED], run[_SAVED]
+        if saved and outcome != "ok":
+            executed -= saved
+            if job[FINISHED] < 0:
+                self._saved.setdefault(job[BY_JOB], []).append((run[BY], outcome, saved))
+            else:
+                self._cell(job[KIND], run[BY], KEPT if job[FINAL] == DONE else outcome)[1] += saved
+        self._cell(job[KIND], run[BY], outcome)[1] += executed
+
+    def _book_saved(self, job: JobList, *, in_vain: bool) -> None:
+        for worker, outcome, ticks in self._saved.pop(job[BY_JOB], ()):
+            self._cell(job[KIND], worker, outcome if in_vain else KEPT)[1] += ticks
 
     def _unlink(self, number: int, worker: str, token: int) -> Execution:
         """Take one execution out of its job's chain of several."""
@@ -240,6 +275,7 @@ class Executions:
         for number, since in self._overlapping.items():
             self._overlap[number] = self._overlap.get(number, 0) + horizon - since
         for job in self._open.values():
+            self._book_saved(job, in_vain=False)
             for run in _chain(job[STOPPED]):
                 self._cell(job[KIND], run[BY], IN_PROGRESS)[1] += run[EXECUTED]
                 job[RUN] = run[ENDED] - run[BEGAN]

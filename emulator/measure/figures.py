@@ -17,6 +17,7 @@ from emulator.measure.night import (
     FINAL,
     FINISHED,
     IN_PROGRESS,
+    KEPT,
     NUMBER,
     SUBMITTED,
     UNFINISHED,
@@ -128,7 +129,7 @@ def _outcome(outcome: str) -> Callable[[Selection], Figure]:
 
 
 def _wasted(of: Selection) -> int:
-    return of.executed(without=("ok", IN_PROGRESS))
+    return of.executed(without=("ok", KEPT, IN_PROGRESS))
 
 
 def _families_done(of: Selection) -> Figure:

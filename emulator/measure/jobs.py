@@ -225,6 +225,8 @@ class Jobs(Effects):
         job[FINAL] = 1 if state == "done" else self._final_code(state, sub_state, why)
         if job[WAITS] >= 0 or job[HELD] >= 0:
             self._place(job, state, at)
+        if number in self._saved:
+            self._book_saved(job, in_vain=state != "done")
         if number not in self._working:  # else its row is written when the work stops
             del self._open[number]
             self._write(job)

@@ -39,6 +39,7 @@ __all__ = [
     "FINISHED",
     "FIRST_OUT",
     "IN_PROGRESS",
+    "KEPT",
     "KIND",
     "NUMBER",
     "ORDINAL",
@@ -71,6 +72,7 @@ IN_PROGRESS: Final = "in progress"
 WITHDRAWN: Final = "withdrawn"  # the job was withdrawn while a worker had it
 SECOND_HAND_OUT: Final = "second hand-out"  # the same lease, executed by one more worker; no attempt of its own
 AFTER_ITS_END: Final = "after its end"  # begun when the attempt had already ended; no attempt of its own
+KEPT: Final = "kept"  # parts finished in attempts that did not end ok, after which a later one went on; no attempt
 
 
 class JobKind(NamedTuple):

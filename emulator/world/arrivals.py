@@ -5,7 +5,8 @@ share. While the broker is down nobody can submit: who submits keeps the job and
 messages of that instant, everything in the order in which it was due. Only occurrences of a recurrence are *missed*.
 """
 
-from collections.abc import Callable
+from array import array
+from collections.abc import Callable, MutableSequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -89,7 +90,7 @@ class Arrivals:
         self._kept: list[_Kept] = []
         self._last_number = 0
         self._entries: dict[str, _Entry] = {}
-        self.occurrences: dict[str, list[int]] = {}
+        self.occurrences: dict[str, MutableSequence[int]] = {}
         for place, model in enumerate(scenario.arrivals):
             self._add(place, model, scenario, folder)
         self.entry_names = tuple(self._entries)
@@ -199,7 +200,7 @@ class Arrivals:
         recurs = model.recurs is not None
         wants_endings = model.again_after is not None or (recurs and model.if_still_running != "both")
         trace = folder / (model.trace or "")
-        due = self.occurrences[name] = []
+        due = self.occurrences[name] = array("q")  # as many as there are jobs: eight bytes each
         entry = _Entry(name, Planner(name, model, scenario.routines, trace), wants_endings, due.append)
         self._entries[name] = entry
         if recurs:

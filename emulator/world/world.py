@@ -4,7 +4,7 @@ Data flows one way: a scenario is made into a world, the world runs on an agenda
 events to one sink. Nothing here reads a clock or draws from a shared generator.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from emulator.broker.broker import Broker
@@ -180,7 +180,7 @@ class World(Desk):
         return {worker.name: worker.slots for worker in self.workers.values()}
 
     @property
-    def occurrences(self) -> dict[str, list[int]]:
+    def occurrences(self) -> Mapping[str, Sequence[int]]:
         """Give the ticks at which the jobs of each entry were due."""
         return self.arrivals.occurrences
 

@@ -179,6 +179,103 @@ def test_what_no_worker_executes_cannot_stop() -> None:
         stream.night(200)
 
 
+def going_on(*, kept: bool = True) -> Stream:
+    """An attempt works [0, 50), finishes parts at 20 and 45 and errs; the next works from 60 on where it was."""
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    for at in (20, 45):
+        stream.finish_part(at, 1, "dome-1", 1, kept=kept)
+    stream.stop(50, 1, "dome-1", 1, why="an error")
+    stream.end(50, 1, "dome-1", 1, "error")
+    stream.requeue(50, 1)
+    stream.start(60, 1, "dome-2", 2, attempt=2)
+    return stream
+
+
+def test_parts_that_a_later_attempt_need_not_repeat_are_kept_once_the_job_is_done() -> None:
+    stream = going_on()
+    stream.go_well(100, 1, "dome-2", 2, attempt=2)
+    ok = {(0, "dome-2", "ok"): Cell(1, 40)}
+    cells = {(0, "dome-1", "error"): Cell(1, 5), (0, "dome-1", "kept"): Cell(0, 45), **ok}
+    assert stream.night(200).cells == cells
+    repeated = going_on(kept=False)
+    repeated.go_well(100, 1, "dome-2", 2, attempt=2)
+    assert repeated.night(200).cells == {(0, "dome-1", "error"): Cell(1, 50), **ok}
+
+
+def test_parts_kept_for_a_job_that_fails_were_in_vain() -> None:
+    stream = going_on()
+    stream.finish_part(70, 1, "dome-2", 2, attempt=2, kept=True)
+    stream.stop(80, 1, "dome-2", 2, 2, why="an error")
+    stream.end(80, 1, "dome-2", 2, "error", 2)
+    stream.finish(80, 1, "attempts used up", 2)
+    assert stream.night(200).cells == {(0, "dome-1", "error"): Cell(1, 50), (0, "dome-2", "error"): Cell(1, 20)}
+
+
+def test_parts_kept_for_a_job_that_is_unfinished_at_the_horizon_may_yet_be_of_use() -> None:
+    assert going_on().night(90).cells == {
+        (0, "dome-1", "error"): Cell(1, 5),
+        (0, "dome-1", "kept"): Cell(0, 45),
+        (0, "dome-2", "in progress"): Cell(1, 30),
+    }
+
+
+def test_a_part_that_stood_still_counts_what_was_executed_of_it() -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.add(10, "work_stands_still", 1, "dome-1", 1)
+    stream.add(30, "work_goes_on", 1, "dome-1", 1)
+    stream.finish_part(40, 1, "dome-1", 1, kept=True)  # executed [0, 10) and [30, 40)
+    stream.add(45, "work_stands_still", 1, "dome-1", 1)
+    stream.finish_part(50, 1, "dome-1", 1, kept=True)  # told while it stands still: 5 more
+    stream.stop(60, 1, "dome-1", 1, why="an error")
+    stream.end(60, 1, "dome-1", 1, "error")
+    stream.requeue(60, 1)
+    assert stream.night(100).cells == {(0, "dome-1", "error"): Cell(1, 0), (0, "dome-1", "kept"): Cell(0, 25)}
+
+
+def test_parts_finished_on_a_lease_that_is_over_and_parts_done_again_are_not_kept() -> None:
+    """The zombie finishes a part without a lease; the next attempt does it too, and keeps only the part after it."""
+    stream = zombie(back_at=110)
+    stream.finish_part(120, 1, "dome-1", 1, kept=True)
+    stream.finish_part(130, 1, "dome-2", 2, attempt=2, kept=False)
+    stream.finish_part(145, 1, "dome-2", 2, attempt=2, kept=True)
+    stream.stop(150, 1, "dome-1", 1, why="told")
+    stream.stop(150, 1, "dome-2", 2, 2, why="an error")
+    stream.end(150, 1, "dome-2", 2, "error", 2)
+    stream.requeue(150, 1)
+    stream.start(150, 1, "dome-2", 3, attempt=3)
+    stream.go_well(180, 1, "dome-2", 3, attempt=3)
+    assert stream.night(200).cells == {
+        (0, "dome-1", "lease lost"): Cell(1, 60),  # [0, 20) and [110, 150)
+        (0, "dome-2", "error"): Cell(1, 35),  # [100, 130) and [145, 150)
+        (0, "dome-2", "kept"): Cell(0, 15),
+        (0, "dome-2", "ok"): Cell(1, 30),
+    }
+
+
+@pytest.mark.parametrize("well", [True, False])
+def test_what_a_zombie_kept_while_its_lease_was_good_is_booked_when_it_stops(well: bool) -> None:
+    stream = Stream()
+    stream.submit(0, 1)
+    stream.start(0, 1, "dome-1", 1)
+    stream.finish_part(20, 1, "dome-1", 1, kept=True)
+    stream.end(30, 1, "dome-1", 1, "lease lost")
+    stream.requeue(30, 1)
+    stream.start(40, 1, "dome-2", 2, attempt=2)
+    stream.stop(50, 1, "dome-2", 2, 2)
+    stream.end(50, 1, "dome-2", 2, "ok" if well else "error", 2)
+    stream.finish(50, 1, "" if well else "attempts used up", 2)
+    stream.stop(60, 1, "dome-1", 1, why="told")
+    assert stream.night(100).cells == {
+        (0, "dome-1", "lease lost"): Cell(1, 40 if well else 60),
+        (0, "dome-2", "ok" if well else "error"): Cell(1, 10),
+        **({(0, "dome-1", "kept"): Cell(0, 20)} if well else {}),
+    }
+
+
 def detections(stream: Stream) -> tuple[object, ...]:
     night = stream.night(200)
     return (
