@@ -47,13 +47,14 @@ PRIVATE: Final = (
     "_current_handle", "_debug", "_default_executor", "_process_events", "_read_from_self", "_ready", "_run_once",
     "_selector", "_ssock", "_stopping", "_task_factory", "_thread_id", "_timer_handle_cancelled", "_write_to_self",
 )  # fmt: skip
-"""Names of a loop; of handles ``_args``, ``_callback``, ``_cancelled``, ``_context``, ``_loop``, ``_repr``, ``_run``,
-``_source_traceback`` and ``_when``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task``,
+"""Names of a loop; of handles ``_args``, ``_callback``, ``_cancelled``, ``_context``, ``_loop``, ``_repr``,
+``_run`` and ``_source_traceback``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task``,
 ``format_helpers._format_callback_source`` and ``futures._set_result_unless_cancelled``."""
 
 _ENDS_SLEEP: Final = asyncio.futures._set_result_unless_cancelled  # type: ignore[attr-defined]  # not in the stubs
 """What asyncio.sleep has called back, and nothing else in asyncio."""
 
+_blank: Final = object.__new__
 _log: Final = logging.getLogger("asyncio")
 _T = TypeVar("_T")
 _Ts = TypeVarTuple("_Ts")
@@ -70,14 +71,16 @@ class Handle(asyncio.Handle):
     """A handle of asyncio that ``call_soon`` fills itself, outside debug mode: that takes half the steps."""
 
     __slots__ = ()
-    _callback: Callable[..., object]
+    _callback: Callable[..., object] | None
+    _args: Any
     _context: Context
     _loop: "VirtualLoop"
-    _repr: None
-    _source_traceback: None
+    _repr = _source_traceback = None
 
-
-_blank: Final = Handle.__new__
+    def cancel(self) -> None:
+        """Forget the callback."""
+        self._cancelled = True
+        self._callback = self._args = None
 
 
 class _Alarm(asyncio.Handle):  # its error ends the run instead of going to the exception handler
@@ -138,7 +141,6 @@ class VirtualLoop(TimedLoop):
         handle._context = copy_context() if context is None else context
         handle._loop = self
         handle._cancelled = False
-        handle._repr = handle._source_traceback = None
         self._ready.append(handle)
         return handle
 
@@ -181,8 +183,7 @@ class VirtualLoop(TimedLoop):
         return handle
 
     def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:
-        when: float = handle._when  # type: ignore[attr-defined]  # not in the stubs
-        if self.agenda.now / SECOND < when < math.inf:  # or it is in the heap no more, or not for long
+        if self.agenda.now / SECOND < handle.when() < math.inf:  # or it is in the heap no more, or not for long
             self._course.note_cancelled()
 
     def create_task(
@@ -279,17 +280,17 @@ class VirtualLoop(TimedLoop):
 
     def _run_once(self) -> None:
         """Take turns until the loop is to stop, and one at least."""
-        ready, inbox, withheld, last = self._ready, self._inbox, self._withheld, self._stopping
-        course, stops, calls = self._course, self._outside.stops, self._outside.calls
+        ready, inbox, withheld, course = self._ready, self._inbox, self._withheld, self._course
         timers, entries, arrivals = course.timers, course.entries, course.arrivals
-        handle: asyncio.Handle | None
+        stops, calls, turn = self._outside.stops, self._outside.calls, course.turns
+        if self._stopping:  # all that is due now still gets its turn, but no more
+            course.fire_due(ready, only_fresh=False)
+            ready.append(self._nudge)
         while True:
-            course.turns = turn = course.turns + 1
+            course.turns = turn = turn + 1
             if turn >= course.next_look:
                 self._look_around()
-            if last:  # all that is due now still gets its turn
-                course.fire_due(ready, only_fresh=False)
-            while not (ready or last):
+            while not ready:
                 if (
                     timers
                     and timers[0][0] <= course.last
@@ -313,7 +314,7 @@ class VirtualLoop(TimedLoop):
                     raise
                 except BaseException as error:
                     self._report(handle, error)
-            handle = None  # which breaks the cycle with the traceback of what it raised (so do the others)
+            handle = None  # type: ignore[assignment]  # breaks the cycle with the traceback of what it raised
             if self._stopping:
                 return
 
