@@ -19,11 +19,11 @@ import asyncio
 import ctypes
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
-from contextvars import ContextVar
+from contextvars import Context, ContextVar
 from typing import Any, Final, Literal
 from weakref import WeakKeyDictionary
 
-__all__ = ["BEARER", "NOBODY", "Bearer", "Sleep", "keep_forever"]
+__all__ = ["BEARER", "NOBODY", "Bearer", "Sleep", "bearer_in", "keep_forever"]
 
 Arm = Callable[[int], asyncio.TimerHandle]
 
@@ -75,6 +75,13 @@ NOBODY: Final = Bearer("nobody")
 
 BEARER: Final[ContextVar[Bearer]] = ContextVar("emulator_bearer", default=NOBODY)
 """Whose code runs in a context."""
+
+
+def bearer_in(context: Context) -> Bearer:
+    """Give the bearer of a context; one that names none gets that of the code that runs."""
+    if BEARER not in context:
+        context.run(BEARER.set, BEARER.get())
+    return context[BEARER]
 
 
 class Sleep:

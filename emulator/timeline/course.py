@@ -27,8 +27,8 @@ __all__ = ["LOOK_EVERY", "NEVER", "Course", "Pace", "Timer", "whole_ticks"]
 
 Pace = float | Literal["fast", "manual"]
 """How fast virtual time passes: at once, so many virtual seconds in a real one, or only when told to."""
-Timer = tuple[int, int, int, asyncio.TimerHandle]
-"""Tick, order among those of one tick (the number, unless ties are shuffled), number, handle."""
+Timer = tuple[int, int, int, "asyncio.TimerHandle | Nap"]
+"""Tick, order among those of one tick (the number, unless ties are shuffled), number, what is due."""
 
 LOOK_EVERY: Final = 1_000
 """Turns at one instant after which the agenda and the outside are let in, although something is still ready."""
@@ -54,6 +54,36 @@ def whole_ticks(seconds: float) -> int:
         raise ValueError(f"{seconds!r} is no time: give seconds as a number") from None
 
 
+class Nap:
+    """A sleep that nothing hinders: when it is due, its future gets the result at once, without a callback in between.
+
+    Stands for the handle of a timer where ``asyncio.sleep`` asks for one, and is cancelled at the end of each sleep.
+
+    Attributes:
+        future: what the sleeper waits for; None when the sleep is over or forgotten.
+        result: what the future gets.
+    """
+
+    __slots__ = ("_course", "future", "result")
+
+    def __init__(self, course: "Course", tick: int, future: "asyncio.Future[Any] | None", result: object) -> None:
+        self._course = course
+        self.future = future
+        self.result = result
+        number = course.agenda.take_number()
+        heappush(course.timers, (tick, course.order_of(number) if course.shuffles else number, number, self))
+
+    def cancel(self) -> None:
+        """Forget the sleep, if it is not over."""
+        if self.future is not None:
+            self.future = None
+            self._course.note_cancelled()
+
+    def cancelled(self) -> bool:
+        """Say whether it is over or forgotten."""
+        return self.future is None
+
+
 class Course:
     """Timers, waits of ``advance`` and limits of one loop; the arguments are those of the loop.
 
@@ -65,7 +95,10 @@ class Course:
         hindered: whether the pace may keep the clock from going straight to ``last``.
         last: the last tick of virtual time.
         pacer: what ties a paced run to real time; None for the other paces.
+        world_runs: whether the agenda is running at this moment.
         turns: how many turns the loop has taken.
+        shuffles: whether ties are shuffled.
+        some_due: whether timers were made for instants that had come already, and may not have fired yet.
         next_look: at which of them it looks whether the present instant will ever end.
     """
 
@@ -81,13 +114,16 @@ class Course:
         self.agenda = agenda
         self.entries = agenda.entries
         self.pacer = None if isinstance(pace, str) else Pacer(pace)
+        self.world_runs = False
         self.turns = 0
+        self.some_due = False
         self.next_look = self._first_look = min(LOOK_EVERY, turns)
         self._turn_limit = turns
         self._manual = pace == "manual"
         self.hindered = pace != "fast"
         self.last = NEVER if end is None else end - 1
-        self._shuffle = None if shuffle_ties is None else str(shuffle_ties).encode()
+        self.shuffles = shuffle_ties is not None
+        self._shuffle = str(shuffle_ties).encode()
         self._instant, self._made_before, self._counted_from = agenda.now, 0, 0
         self.timers: list[Timer] = []
         self._cancelled = 0
@@ -118,25 +154,42 @@ class Course:
 
     def put(self, tick: int, handle: asyncio.TimerHandle) -> None:
         """Take in a timer; a tick that has passed sorts before now, as it was asked for."""
-        number = order = self.agenda.take_number()
-        if self._shuffle is not None:
-            order = int.from_bytes(
-                blake2b(number.to_bytes(8, "big"), key=self._shuffle, digest_size=16).digest(), "big"
-            )
-        heappush(self.timers, (tick, order, number, handle))
+        number = self.agenda.take_number()
+        heappush(self.timers, (tick, self.order_of(number) if self.shuffles else number, number, handle))
+        if tick <= self.agenda.now:
+            self.some_due = True
 
-    def fire(self, timer: Timer, ready: deque[asyncio.Handle]) -> None:
-        """Set the clock to the next timer, unless that has passed, and make it ready."""
-        heappop(self.timers)
+    def order_of(self, number: int) -> int:
+        """Draw the place of a timer among those of one tick, by its number and the seed."""
+        return int.from_bytes(blake2b(number.to_bytes(8, "big"), key=self._shuffle, digest_size=16).digest(), "big")
+
+    def fire(self, ready: deque[asyncio.Handle]) -> None:
+        """Set the clock to the next timer, unless that has passed, and make ready what it wakes.
+
+        One that was cancelled is thrown out instead.
+        """
         agenda = self.agenda
-        if timer[0] > agenda.now:  # then this is progress: what note_progress does, in few steps
-            agenda.now = self._instant = timer[0]
+        tick, _, number, due = heappop(self.timers)
+        if isinstance(due, Nap):
+            sleeper: Any = due.future
+            due.future = None
+            cancelled = sleeper is None or sleeper.done()
+        else:
+            cancelled = due.cancelled()
+        if cancelled:
+            self._cancelled = max(0, self._cancelled - 1)
+            return
+        if tick > agenda.now:  # then this is progress: what note_progress does, in few steps
+            agenda.now = self._instant = tick
             self._made_before = agenda.take_number()
             self._counted_from = turns = self.turns
             self.next_look = turns + self._first_look
         else:
-            self.note_progress(timer[2])
-        ready.append(timer[3])
+            self.note_progress(number)
+        if isinstance(due, Nap):
+            sleeper.set_result(due.result)
+        else:
+            ready.append(due)
 
     def fire_due(self, ready: deque[asyncio.Handle], only_fresh: bool) -> None:
         """Make the timers ready that are due now, up to the next entry of the agenda.
@@ -149,7 +202,8 @@ class Course:
                 return
             if self.entries and self.entries[0][:5] < (timer[0], REST, 0, 0, timer[2]):
                 return
-            self.fire(timer, ready)
+            self.fire(ready)
+        self.some_due = False
 
     # -- the clock ----------------------------------------------------------------------------------------------------
 
@@ -180,6 +234,23 @@ class Course:
         self.count_anew()
         if self.pacer is not None:
             self.pacer.anchor(self.agenda.now)
+
+    def run_world(self, timer: Timer | None, reach: int, ready: deque[asyncio.Handle]) -> bool:
+        """Run the agenda up to the next timer, but not beyond the tick ``reach``, until something becomes ready.
+
+        Say whether anything ran.
+        """
+        head = (entries := self.entries) and entries[0]
+        before = (reach + 1,) if timer is None or timer[0] > reach else (timer[0], REST, 0, 0, timer[2])
+        self.world_runs = True
+        try:
+            self.agenda.run(before, ready)
+        finally:
+            self.world_runs = False
+        if head and (not entries or entries[0] is not head):
+            self.note_progress(head[4])
+            return True
+        return False
 
     def note_progress(self, number: int) -> None:
         """Count turns anew: the clock has moved, or something fires that was there when the instant began."""

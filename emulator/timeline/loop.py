@@ -24,33 +24,37 @@ import threading
 from collections import deque
 from collections.abc import Callable, Coroutine, Generator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextvars import Context
+from contextvars import Context, copy_context
+from functools import partial
 from selectors import EVENT_READ, DefaultSelector
 from socket import socket
 from time import monotonic
 from typing import Any, Final, TypeVar, TypeVarTuple
 
 from emulator.errors import DefectError
-from emulator.timeline.agenda import REST
-from emulator.timeline.bearers import BEARER, NOBODY, Bearer, keep_forever
-from emulator.timeline.course import NEVER, Timer
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer, Sleep, bearer_in, keep_forever
+from emulator.timeline.course import NEVER, Nap, whole_ticks
 from emulator.timeline.reports import name_of
 from emulator.timeline.stops import OutsideCall
 from emulator.timeline.surface import TimedLoop
 from emulator.timeline.tasks import Generators, Task
-from emulator.timeline.ticks import SECOND
+from emulator.timeline.ticks import SECOND, from_seconds
 
 __all__ = ["PRIVATE", "VirtualLoop"]
 
 PRIVATE: Final = (
-    "_asyncgens", "_check_callback", "_check_closed", "_check_default_executor", "_check_thread", "_current_handle",
-    "_debug", "_default_executor", "_process_events", "_read_from_self", "_ready", "_run_once", "_selector", "_ssock",
-    "_stopping", "_thread_id", "_timer_handle_cancelled", "_write_to_self",
+    "_asyncgens", "_check_callback", "_check_closed", "_check_default_executor", "_check_thread", "_closed",
+    "_current_handle", "_debug", "_default_executor", "_process_events", "_read_from_self", "_ready", "_run_once",
+    "_selector", "_ssock", "_stopping", "_task_factory", "_thread_id", "_timer_handle_cancelled", "_write_to_self",
 )  # fmt: skip
-"""Names of a loop; of handles ``_callback``, ``_cancelled``, ``_context``, ``_run``, ``_source_traceback`` and
-``_when``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task`` and
-``futures._set_result_unless_cancelled``."""
+"""Names of a loop; of handles ``_args``, ``_callback``, ``_cancelled``, ``_context``, ``_loop``, ``_repr``,
+``_run`` and ``_source_traceback``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task``,
+``format_helpers._format_callback_source`` and ``futures._set_result_unless_cancelled``."""
 
+_ENDS_SLEEP: Final = asyncio.futures._set_result_unless_cancelled  # type: ignore[attr-defined]  # not in the stubs
+"""What asyncio.sleep has called back, and nothing else in asyncio."""
+
+_blank: Final = object.__new__
 _log: Final = logging.getLogger("asyncio")
 _T = TypeVar("_T")
 _Ts = TypeVarTuple("_Ts")
@@ -63,9 +67,25 @@ def _owner(handle: asyncio.Handle) -> "asyncio.Task[Any] | asyncio.Handle":
     return owner if isinstance(owner, asyncio.Task) else handle
 
 
+class Handle(asyncio.Handle):
+    """A handle of asyncio that ``call_soon`` fills itself, outside debug mode: that takes half the steps."""
+
+    __slots__ = ()
+    _callback: Callable[..., object] | None
+    _args: Any
+    _context: Context
+    _loop: "VirtualLoop"
+    _repr = _source_traceback = None
+
+    def cancel(self) -> None:
+        """Forget the callback."""
+        self._cancelled = True
+        self._callback = self._args = None
+
+
 class _Alarm(asyncio.Handle):  # its error ends the run instead of going to the exception handler
     def _run(self) -> None:
-        self._loop.reach_wall_limit()  # type: ignore[attr-defined]  # the loop of this handle is always ours
+        self._callback()  # type: ignore[attr-defined]  # not in the stubs
 
 
 class VirtualLoop(TimedLoop):
@@ -84,12 +104,15 @@ class VirtualLoop(TimedLoop):
     3600.0
     """
 
+    __slots__ = ("_inbox", "_nudge", "_tasks_made")
     _ready: deque[asyncio.Handle]
     _selector: DefaultSelector
+    _closed: bool
     _thread_id: int | None
     _stopping: bool
     _debug: bool
     _default_executor: Executor | None
+    _task_factory: Any
     _read_from_self: Callable[[], None]
     _write_to_self: Callable[[], None]
     _check_closed: Callable[[], None]
@@ -99,8 +122,6 @@ class VirtualLoop(TimedLoop):
     _process_events: Callable[[Any], None]
     _ssock: socket
     _current_handle: asyncio.Handle | None
-    _sleeper: DefaultSelector | None = None
-    _ends_sleep = staticmethod(asyncio.futures._set_result_unless_cancelled)  # type: ignore[attr-defined]  # private
 
     def _prepare(self) -> None:
         if lacking := [name for name in PRIVATE if not hasattr(self, name)]:
@@ -108,9 +129,46 @@ class VirtualLoop(TimedLoop):
         self._asyncgens: Generators = Generators()
         self._tasks_made = 0
         self._inbox: deque[asyncio.Handle] = deque()
-        self._world_runs = False
         self._nudge = asyncio.Handle(print, (), self)
         self._nudge.cancel()  # a turn skips what is cancelled: among the ready it only says that a turn is wanted
+
+    def call_soon(
+        self, callback: Callable[[*_Ts], object], *args: *_Ts, context: Context | None = None
+    ) -> asyncio.Handle:
+        """Call back in the next turn."""
+        if self._closed or self._debug:
+            return super().call_soon(callback, *args, context=context)
+        handle = _blank(Handle)
+        handle._callback = callback
+        handle._args = args
+        handle._context = copy_context() if context is None else context
+        handle._loop = self
+        handle._cancelled = False
+        self._ready.append(handle)
+        return handle
+
+    def call_later(
+        self, delay: float, callback: Callable[[*_Ts], object], *args: *_Ts, context: Context | None = None
+    ) -> asyncio.TimerHandle:
+        """Call back ``delay`` seconds from now, rounded to the nearest tick; a delay above 0 is at least one tick."""
+        if delay is None:
+            raise TypeError("delay must not be None")
+        try:
+            ticks = from_seconds(delay)
+        except (OverflowError, ValueError):
+            ticks = whole_ticks(delay)
+        if not ticks and delay > 0:
+            ticks = 1
+        if callback is not _ENDS_SLEEP or ticks >= NEVER or self._course.world_runs:
+            return self._arm(self.agenda.now + ticks, callback, args, context)
+        # No more is asked of what asyncio.sleep gets than to be cancelled.
+        if (bearer := BEARER.get()) is not NOBODY:
+            arm = partial(self._arm, call=callback, args=args, context=context)
+            return Sleep(bearer, self.agenda.now, ticks, arm)  # type: ignore[return-value]
+        if self._closed or self._debug:
+            self._check_closed()
+            self._check_thread()
+        return Nap(self._course, self.agenda.now + ticks, *args)  # type: ignore[call-arg, arg-type, return-value]
 
     def _arm(self, tick: int, call: Callable[..., object], args: Any, context: Context | None) -> asyncio.TimerHandle:
         self._check_closed()
@@ -123,32 +181,32 @@ class VirtualLoop(TimedLoop):
             del getattr(handle, "_source_traceback")[-2:]  # noqa: B009  # the stubs know nothing of it
         if tick < NEVER:
             self._course.put(tick, handle)
-        if self._world_runs:  # towards a timer that may come after this one
+        if self._course.world_runs:  # towards a timer that may come after this one
             self._ready.append(self._nudge)
         return handle
 
     def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:
-        when: float = handle._when  # type: ignore[attr-defined]  # not in the stubs
-        if self.agenda.now / SECOND < when < math.inf:  # or it is in the heap no more, or not for long
+        if self.agenda.now / SECOND < handle.when() < math.inf:  # or it is in the heap no more, or not for long
             self._course.note_cancelled()
 
-    def create_task(self, coro: "_Work[_T]", *, name: object = None, **options: Any) -> "asyncio.Task[_T]":
+    def create_task(
+        self, coro: "_Work[_T]", *, name: object = None, context: Context | None = None
+    ) -> "asyncio.Task[_T]":
         """Make a task whose order in sets is fixed, and whose name counts the tasks of this loop alone."""
-        self._check_closed()
-        self._tasks_made += 1
-        name = f"Task-{self._tasks_made}" if name is None else str(name)
-        bearer, context = BEARER.get(), options.get("context")
-        if context is not None:
-            if BEARER not in context:
-                context.run(BEARER.set, bearer)
-            bearer = context[BEARER]
-        if self.get_task_factory() is not None:
-            made = super().create_task(coro, name=name, **options)
+        if self._closed:
+            self._check_closed()
+        self._tasks_made = ordinal = self._tasks_made + 1
+        name = f"Task-{ordinal}" if name is None else str(name)
+        bearer = BEARER.get() if context is None else bearer_in(context)
+        made: asyncio.Task[_T]
+        if self._task_factory is not None:
+            made = super().create_task(coro, name=name, context=context)
         else:
-            made = task = Task(coro, loop=self, name=name, **options)
-            task.ordinal = self._tasks_made
-            if trace := getattr(task, "_source_traceback", None):
-                del trace[-1]
+            made = task = Task.__new__(Task)
+            task.ordinal, task.place = ordinal, self.places.take()
+            Task.__init__(task, coro, loop=self, name=name, context=context)
+            if self._debug:
+                del getattr(task, "_source_traceback")[-1]  # noqa: B009  # the stubs know nothing of it
         if bearer is not NOBODY:
             bearer.tasks[made] = None
         return made
@@ -158,13 +216,6 @@ class VirtualLoop(TimedLoop):
         super().add_signal_handler(sig, callback, *args)
         signal.signal(sig, lambda number, frame: self._ready.append(asyncio.Handle(self._read_from_self, (), self)))
         signal.siginterrupt(sig, False)
-
-    def close(self) -> None:
-        """Close the loop; its clock can still be read."""
-        if self._sleeper is not None and not self.is_running():
-            self._sleeper.close()
-            self._sleeper = None
-        super().close()
 
     # -- the outside ------------------------------------------------------------------------------------------------
 
@@ -202,7 +253,7 @@ class VirtualLoop(TimedLoop):
         self._outside.calls.append(OutsideCall(name_of(func), source, answer))
         answer.add_done_callback(lambda answer: answer.cancelled() and source.cancel())
         source.add_done_callback(lambda _: self._write_to_self())
-        if self._world_runs:  # which has to stand still now
+        if self._course.world_runs:  # which has to stand still now
             self._ready.append(self._nudge)
         return answer
 
@@ -219,37 +270,63 @@ class VirtualLoop(TimedLoop):
 
     def _sleep(self, seconds: float) -> None:
         """Wait in real time, without listening to anything but threads and signals."""
-        if self._sleeper is None:
-            self._sleeper = DefaultSelector()
-            self._sleeper.register(self._ssock, EVENT_READ)
-        if self._sleeper.select(seconds):
-            self._read_from_self()
+        with DefaultSelector() as sleeper:
+            sleeper.register(self._ssock, EVENT_READ)
+            if sleeper.select(seconds):
+                self._read_from_self()
 
     def _ring(self) -> None:
-        self._ready.append(_Alarm(print, (), self))
+        self._ready.append(_Alarm(self.reach_wall_limit, (), self))
         self._write_to_self()
 
     # -- the turns ----------------------------------------------------------------------------------------------------
 
     def _run_once(self) -> None:
-        ready, course, withheld = self._ready, self._course, self._withheld
-        course.turns += 1
-        if course.turns >= course.next_look:
-            self._look_around()
-        if not ready and not self._stopping:
-            self._go_on()
-        if course.timers and course.timers[0][0] <= self.agenda.now:
-            course.fire_due(ready, only_fresh=not self._stopping)
-        handle = self._nudge
-        for _ in range(len(ready)):
-            handle = ready.popleft()
-            if handle._cancelled or (withheld and self._is_withheld(handle)):
-                continue
-            if self._debug:
-                self._run_watched(handle)
-            else:
-                handle._run()
-        del handle  # which breaks the cycle with the traceback of what it raised (so does the other one)
+        """Take turns until the loop is to stop, and one at least."""
+        ready, inbox, withheld, course = self._ready, self._inbox, self._withheld, self._course
+        timers, entries, arrivals = course.timers, course.entries, course.arrivals
+        stops, calls, turn = self._outside.stops, self._outside.calls, course.turns
+        if self._stopping:  # all that is due now still gets its turn, but no more
+            course.fire_due(ready, only_fresh=False)
+            ready.append(self._nudge)
+        while True:
+            course.turns = turn = turn + 1
+            if turn >= course.next_look:
+                self._look_around()
+            while not ready:
+                if (
+                    timers
+                    and timers[0][0] <= course.last
+                    and not (entries or stops or calls or inbox or arrivals or course.hindered)
+                ):  # the usual case: a timer is next
+                    course.fire(ready)
+                else:
+                    self._go_on()
+            if course.some_due:
+                course.fire_due(ready, only_fresh=True)
+            for _ in range(len(ready)):
+                handle = ready.popleft()
+                if handle._cancelled or (withheld and self._is_withheld(handle)):
+                    continue
+                if self._debug:
+                    self._run_watched(handle)
+                    continue
+                try:
+                    handle._context.run(handle._callback, *handle._args)  # type: ignore[attr-defined]
+                except (SystemExit, KeyboardInterrupt):
+                    raise
+                except BaseException as error:
+                    self._report(handle, error)
+            handle = None  # type: ignore[assignment]  # breaks the cycle with the traceback of what it raised
+            if self._stopping:
+                return
+
+    def _report(self, handle: asyncio.Handle, error: BaseException) -> None:
+        """Tell the exception handler what a callback raised, as asyncio's handles do."""
+        if isinstance(handle, _Alarm):
+            raise error
+        call = asyncio.format_helpers._format_callback_source(handle._callback, handle._args)  # type: ignore[attr-defined]
+        self.call_exception_handler({"message": f"Exception in callback {call}", "exception": error, "handle": handle})
 
     def _is_withheld(self, handle: asyncio.Handle) -> bool:
         """Park a handle whose bearer stands still, drop one whose bearer is gone."""
@@ -263,7 +340,7 @@ class VirtualLoop(TimedLoop):
 
     def _bury(self, bearer: Bearer) -> None:
         for _, _, _, timer in list(self._course.timers):
-            if timer._context.get(BEARER) is bearer:  # type: ignore[attr-defined]
+            if isinstance(timer, asyncio.TimerHandle) and timer._context.get(BEARER) is bearer:  # type: ignore[attr-defined]
                 timer.cancel()  # or the clock would go there for nobody
         bearer.sleeps.clear()
         for task in list(bearer.tasks):
@@ -286,26 +363,9 @@ class VirtualLoop(TimedLoop):
             self._current_handle = None
             del handle
 
-    def _run_world(self, timer: Timer | None, reach: int) -> bool:
-        """Run the agenda up to the next timer, but not beyond the tick ``reach``, until something becomes ready.
-
-        Say whether anything ran.
-        """
-        head = (entries := self.agenda.entries) and entries[0]
-        before = (reach + 1,) if timer is None or timer[0] > reach else (timer[0], REST, 0, 0, timer[2])
-        self._world_runs = True
-        try:
-            self.agenda.run(before, self._ready)
-        finally:
-            self._world_runs = False
-        if head and (not entries or entries[0] is not head):
-            self._course.note_progress(head[4])
-            return True
-        return False
-
     def _look_around(self) -> None:
         """Let in what waits for quiet although there is none, and ask whether there ever will be."""
-        self._run_world(self._course.next_timer(), self.agenda.now)
+        self._course.run_world(self._course.next_timer(), self.agenda.now, self._ready)
         if self._inbox or self._outside.stops or self._outside.calls:
             self._listen(wait=False)
         if self._outside.stops or self._outside.calls:
@@ -317,8 +377,7 @@ class VirtualLoop(TimedLoop):
         """Nothing is ready: find what comes next, move the clock there if it may go, and make it ready."""
         agenda, course, ready, outside = self.agenda, self._course, self._ready, self._outside
         while not ready:
-            timers = course.timers
-            timer = timers[0] if timers and not timers[0][3]._cancelled else course.next_timer()
+            timer = course.next_timer()
             stopped, wait = outside.stops or outside.calls or self._inbox, 0.0
             if stopped:
                 reach = agenda.now
@@ -327,11 +386,11 @@ class VirtualLoop(TimedLoop):
             else:
                 reach = course.last
             if course.entries:
-                ran = self._run_world(timer, reach)
+                ran = course.run_world(timer, reach, ready)
                 if ran or ready or (timer is not None and timer[3].cancelled()):
                     continue
             if timer is not None and timer[0] <= reach:
-                course.fire(timer, ready)
+                course.fire(ready)
             elif wait > 0:
                 self._sleep(wait)
             elif stopped:

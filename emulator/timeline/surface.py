@@ -6,11 +6,11 @@ Everything here is built on public names of asyncio; how the loop takes its turn
 import asyncio
 from collections.abc import Callable
 from contextvars import Context
-from typing import Any, Self, TypeVarTuple, cast
+from typing import Any, Self, TypeVarTuple
 
 from emulator.errors import WallLimitError
 from emulator.timeline.agenda import Agenda
-from emulator.timeline.bearers import BEARER, NOBODY, Bearer, Sleep
+from emulator.timeline.bearers import Bearer
 from emulator.timeline.course import Course, Pace, whole_ticks
 from emulator.timeline.outside import GuardedLoop, refuse_other_loop
 from emulator.timeline.paces import WallLimit
@@ -31,6 +31,11 @@ class TimedLoop(GuardedLoop):
         agenda: its ``now`` is the clock.
         irreproducible: the reasons found so far why another run may write another log; empty while there is none.
     """
+
+    # In slots, because Python looks up slowly what an object with more than 30 attributes in its dict has.
+    __slots__ = (
+        "_course", "_outside", "_wall", "_withheld", "agenda", "irreproducible", "places", "places_of_futures",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -81,8 +86,6 @@ class TimedLoop(GuardedLoop):
             raise
         self.places, self.places_of_futures = (Places(self, self._course) for _ in range(2))
         self.irreproducible: list[str] = [] if in_order else ["results of executor calls come as they are done"]
-
-    _ends_sleep: Callable[..., object]  # what asyncio.sleep has called back, and nothing else in asyncio
 
     # -- what is asked of a virtual loop alone ------------------------------------------------------------------------
 
@@ -172,18 +175,6 @@ class TimedLoop(GuardedLoop):
     def time(self) -> float:
         """Give the virtual time in seconds."""
         return self.agenda.now / SECOND
-
-    def call_later(
-        self, delay: float, callback: Callable[[*_Ts], object], *args: *_Ts, context: Context | None = None
-    ) -> asyncio.TimerHandle:
-        """Call back ``delay`` seconds from now, rounded to the nearest tick; a delay above 0 is at least one tick."""
-        if delay is None:
-            raise TypeError("delay must not be None")
-        ticks = whole_ticks(delay) or (1 if delay > 0 else 0)
-        if callback is self._ends_sleep and (bearer := BEARER.get()) is not NOBODY:
-            sleep = Sleep(bearer, self.agenda.now, ticks, lambda due: self._arm(due, callback, args, context))
-            return cast(asyncio.TimerHandle, sleep)  # asyncio.sleep asks no more of it than to be cancelled
-        return self._arm(self.agenda.now + ticks, callback, args, context)
 
     def call_at(
         self, when: float, callback: Callable[[*_Ts], object], *args: *_Ts, context: Context | None = None

@@ -26,7 +26,6 @@ _ROW: Final = 256
 
 
 class _HasPlaces(Protocol):
-    places: "Places"
     places_of_futures: "Places"
 
 
@@ -37,22 +36,22 @@ class _HasTurns(Protocol):
 class Places:
     """Hands out places: a new row for each step of a task, and for each turn of the loop outside tasks."""
 
-    __slots__ = ("_course", "_loop", "_next", "_row_of")
+    __slots__ = ("_course", "_last", "_loop", "_task", "_turn")
 
     def __init__(self, loop: asyncio.AbstractEventLoop, course: "_HasTurns") -> None:
         self._loop = loop
         self._course = course
-        self._next = 0
-        self._row_of = (0, 0)
+        self._last = 0
+        self._task = self._turn = -1  # the step that has the present row
 
     def take(self) -> int:
         """Give the next place, from 256 on."""
-        step = (id(asyncio.current_task(self._loop)), self._course.turns)
-        if step != self._row_of or not self._next:
-            self._row_of = step
-            self._next = (self._next // _ROW + 1) * _ROW
-        place = self._next
-        self._next += 1
+        task, turn = id(asyncio.current_task(self._loop)), self._course.turns
+        if turn == self._turn and task == self._task:
+            self._last = place = self._last + 1
+        else:
+            self._task, self._turn = task, turn
+            self._last = place = (self._last // _ROW + 1) * _ROW
         return place
 
 
@@ -60,31 +59,34 @@ class Future(asyncio.Future[_T]):
     """A future of asyncio whose hash is its place in the row of the step that first put it into a set.
 
     Attributes:
-        place: as above; 0 until then.
+        place: as above; absent until then.
     """
 
-    place = 0
+    __slots__ = ("place",)
 
     def __hash__(self) -> int:
-        if not self.place:
-            self.place = cast(_HasPlaces, self.get_loop()).places_of_futures.take()
-        return self.place
+        try:
+            return self.place
+        except AttributeError:
+            self.place: int = cast(_HasPlaces, self.get_loop()).places_of_futures.take()
+            return self.place
 
 
 class Task(asyncio.Task[_T]):
     """A task of asyncio whose hash is its place in the row of the step that made it.
 
+    The loop sets both attributes before ``__init__``, in which asyncio puts the task into a set of all tasks.
+
     Attributes:
-        place: as above; 0 while it is being made.
-        ordinal: the how-many-eth task of its loop this is, from 1; 0 while it is being made.
+        place: as above.
+        ordinal: the how-many-eth task of its loop this is, from 1.
     """
 
-    place = 0
-    ordinal = 0
+    __slots__ = ("ordinal", "place")
+    ordinal: int
+    place: int
 
-    def __hash__(self) -> int:  # asked for the first time while the task registers itself, so in the order of making
-        if not self.place:
-            self.place = cast(_HasPlaces, self.get_loop()).places.take()
+    def __hash__(self) -> int:
         return self.place
 
 

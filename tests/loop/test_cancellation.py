@@ -6,6 +6,8 @@ import tracemalloc
 
 import pytest
 
+from emulator.errors import StandstillError
+
 
 def test_a_cancelled_timer_never_fires_and_attracts_no_jump(run):
     """Of ten timers, the nine cancelled ones leave no instant behind at which the clock stops."""
@@ -62,6 +64,51 @@ def test_cancelling_after_it_has_fired_is_harmless(run):
         return seen, handle.cancelled()
 
     assert run(main) == ([1], True)
+
+
+def test_what_is_ready_can_be_cancelled_before_its_turn(run, debug):
+    """The handle forgets its callback and says so; twice does no harm."""
+
+    async def main(loop):
+        seen = []
+        handle = loop.call_soon(seen.append, "cancelled")
+        loop.call_soon(seen.append, "not cancelled")
+        handle.cancel()
+        handle.cancel()
+        await asyncio.sleep(0)
+        return seen, handle.cancelled(), repr(handle).split()[:2]
+
+    seen, cancelled, told = run(main)
+    assert (seen, cancelled) == (["not cancelled"], True)
+    assert told == ["<Handle", "cancelled" if debug else "cancelled>"]
+
+
+def test_cancelled_sleeps_are_thrown_out(run):
+    """The heap stays small when sleeping tasks are cancelled, and the clock stays."""
+
+    async def main(loop):
+        tasks = [asyncio.create_task(asyncio.sleep(1_000)) for _ in range(300)]
+        await asyncio.sleep(0)
+        full = len(loop._course.timers)
+        for task in tasks:
+            task.cancel()
+        await asyncio.wait(tasks)
+        return full, len(loop._course.timers) < 150, loop.agenda.now
+
+    assert run(main) == (300, True, 0)
+
+
+def test_a_sleep_that_is_closed_by_hand_attracts_no_jump(run):
+    """Nobody waits for it any more, so what is left stands still where it is."""
+
+    async def main(loop):
+        sleep = asyncio.sleep(1_000)
+        sleep.send(None)
+        sleep.close()
+        await loop.create_future()
+
+    with pytest.raises(StandstillError, match="nothing can ever happen again at 0s"):
+        run(main)
 
 
 def test_ten_thousand_cancelled_timers_are_thrown_out(run):

@@ -59,6 +59,29 @@ def test_what_is_scheduled_for_now_runs_within_the_instant_after_what_was_due(ru
     assert run(main) == ["first", "soon", "second", "timer for now", "next instant"]
 
 
+def test_a_sleeper_that_was_due_before_has_run_its_course_before_a_timer_made_for_now(run):
+    """What is due first wakes the sleeper at once; the timer of no length was made after the sleep."""
+
+    async def main(loop):
+        seen = []
+
+        async def sleeper():
+            await asyncio.sleep(1)
+            seen.append("sleeper")
+
+        def first():
+            loop.call_later(0, seen.append, "timer for now")
+            seen.append("first")
+
+        loop.call_later(1, first)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(sleeper())
+        await asyncio.sleep(1)
+        return seen
+
+    assert run(main) == ["first", "sleeper", "timer for now"]
+
+
 def test_timers_due_now_are_not_starved_by_a_task_that_never_waits(run):
     """Two hundred timers of this instant fire while another task loops on ``sleep(0)``, and no spinning is reported."""
 
