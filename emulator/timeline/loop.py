@@ -51,9 +51,8 @@ PRIVATE: Final = (
 ``_run`` and ``_source_traceback``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task``,
 ``format_helpers._format_callback_source`` and ``futures._set_result_unless_cancelled``."""
 
-_ENDS_SLEEP: Final = asyncio.futures._set_result_unless_cancelled  # type: ignore[attr-defined]  # not in the stubs
-"""What asyncio.sleep has called back, and nothing else in asyncio."""
-
+# What asyncio.sleep, and nothing else in asyncio, has called back; the stubs know nothing of it.
+_ENDS_SLEEP: Final = asyncio.futures._set_result_unless_cancelled  # type: ignore[attr-defined]
 _blank: Final = object.__new__
 _log: Final = logging.getLogger("asyncio")
 _T = TypeVar("_T")
@@ -94,8 +93,7 @@ class VirtualLoop(TimedLoop):
     All of asyncio works on it; real I/O only while a clock stop is open. When somebody waits and nothing is left that
     could end the wait, it raises ``StandstillError``, which names each task and where it waits.
 
-    >>> import asyncio
-    >>> from emulator import VirtualLoop
+    >>> import asyncio; from emulator import VirtualLoop
     >>> async def main():
     ...     await asyncio.sleep(3600)
     ...     return asyncio.get_running_loop().time()
