@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import figure
+from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
@@ -46,6 +46,8 @@ class NightResult:
     meta: show.RunMeta = field(repr=False)
     rows: tuple[Row, ...] | None = field(repr=False)
     log: Path | None
+    _parts: dict[Where, Figures] = field(init=False, repr=False, default_factory=dict)
+    """What was asked of the night, or of a part of it, before: figures share samples, which are made once."""
 
     @property
     def fits(self) -> bool | None:
@@ -77,7 +79,10 @@ class NightResult:
             InputError: for a name that is not in the catalogue (the message gives the nearest), or a part that the
                 figure cannot be told by.
         """
-        return figure(self.night, name, Where(routine=routine, queue=queue, entry=entry, pool=pool))
+        where = Where(routine=routine, queue=queue, entry=entry, pool=pool)
+        if where not in self._parts:
+            self._parts[where] = Figures(self.night, where)
+        return self._parts[where].get(name)
 
     def events(self) -> Iterator[Event]:
         """Give every event in order, from memory or from the log.

@@ -7,6 +7,7 @@ times, the backlog over time.
 from array import array
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from operator import sub
 from typing import Final
 
 from emulator.measure.backlog import Profile, profile
@@ -69,6 +70,7 @@ class Selection:
         self._columns: dict[int, array[int]] = {}
         self._samples: dict[str, Sample] = {}
         self._profiles: dict[str, Profile] = {}
+        self._families: bytes | None = None
 
     # -- jobs -----------------------------------------------------------------------------------------------------
 
@@ -111,12 +113,14 @@ class Selection:
             for wanted, found in zip((self.where.routine, self.where.queue, self.where.entry), kind, strict=True)
         )
 
-    def families(self) -> bytearray:
+    def families(self) -> bytes:
         """Mark each family at the place of its first job: ``THERE``, or ``DONE_AND_THERE`` if a job of it is done."""
-        marks, first = bytearray(len(self.night)), self.night.first
-        for family, final in zip(self.column(FAMILY), self.column(FINAL), strict=True):
-            marks[family - first] |= DONE_AND_THERE if final == DONE else THERE
-        return marks
+        if self._families is None:
+            marks, first = bytearray(len(self.night)), self.night.first
+            for family, final in zip(self.column(FAMILY), self.column(FINAL), strict=True):
+                marks[family - first] |= DONE_AND_THERE if final == DONE else THERE
+            self._families = bytes(marks)
+        return self._families
 
     # -- times ----------------------------------------------------------------------------------------------------
 
@@ -130,7 +134,10 @@ class Selection:
     def _waits(self) -> Sample:
         """Give the waits, cut off for jobs that were not handed out."""
         ended, cut_off, horizon = array("q"), array("q"), self.night.horizon
-        for due, out, finished in zip(self.column(DUE), self.column(FIRST_OUT), self.column(FINISHED), strict=True):
+        dues, outs = self.column(DUE), self.column(FIRST_OUT)
+        if _all_there(dues) and _all_there(outs):
+            return Sample([*map(sub, outs, dues)], ())
+        for due, out, finished in zip(dues, outs, self.column(FINISHED), strict=True):
             if due < 0:
                 continue  # never due: it has not begun to wait
             if out >= 0:
@@ -142,7 +149,10 @@ class Selection:
     def _runs(self) -> Sample:
         """Give the run times of ok attempts, cut off for those in progress."""
         ended, cut_off = array("q"), array("q")
-        for run, finished in zip(self.column(RUN), self.column(FINISHED), strict=True):
+        runs, ends = self.column(RUN), self.column(FINISHED)
+        if _all_there(runs) and _all_there(ends):
+            return Sample(runs, ())
+        for run, finished in zip(runs, ends, strict=True):
             if run >= 0:
                 (ended if finished >= 0 else cut_off).append(run)
         return Sample(ended, cut_off)
@@ -150,8 +160,10 @@ class Selection:
     def _turnarounds(self) -> Sample:
         """Give the turnarounds of jobs that are done, cut off for those unfinished."""
         ended, cut_off, horizon = array("q"), array("q"), self.night.horizon
-        columns = (self.column(SUBMITTED), self.column(FINISHED), self.column(FINAL))
-        for submitted, finished, final in zip(*columns, strict=True):
+        came, ends, finals = self.column(SUBMITTED), self.column(FINISHED), self.column(FINAL)
+        if finals.count(DONE) == len(finals):
+            return Sample([*map(sub, ends, came)], ())
+        for submitted, finished, final in zip(came, ends, finals, strict=True):
             if final == DONE:
                 ended.append(finished - submitted)
             elif final == UNFINISHED:
@@ -230,11 +242,15 @@ class Selection:
 
     def late_occurrences(self) -> list[int]:
         """Give the first jobs of occurrences that were submitted after they were due."""
-        found = []
-        columns = (self.column(NUMBER), self.column(KIND), self.column(ORDINAL), self.column(SUBMITTED))
-        for number, kind, ordinal, submitted in zip(*columns, strict=True):
-            due = self.night.occurrences.get(self.night.kinds[kind].entry, ())
-            is_first = self.night.value(number, FAMILY) == number
-            if is_first and 0 < ordinal <= len(due) and submitted > due[ordinal - 1]:
-                found.append(number)
-        return found
+        dues = [self.night.occurrences.get(kind.entry, ()) for kind in self.night.kinds]
+        columns = (self.column(NUMBER), self.column(FAMILY), self.column(KIND), self.column(ORDINAL))
+        return [
+            number
+            for number, family, kind, ordinal, submitted in zip(*columns, self.column(SUBMITTED), strict=True)
+            if 0 < ordinal <= len(due := dues[kind]) and submitted > due[ordinal - 1] and number == family
+        ]
+
+
+def _all_there(ticks: "array[int]") -> bool:
+    """Say whether a thing has happened to every job: then a sample is made at one go."""
+    return not ticks or min(ticks) >= 0
