@@ -1,10 +1,10 @@
 """Recurrence: rules of RFC 5545, crontab lines, excluded days."""
 
 import re
-import time
 from datetime import datetime
 
 import pytest
+from call_counts import calls_of
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -457,9 +457,8 @@ def test_an_hour_without_a_minute_is_pointed_out(rule: str, clock: Clock, comes:
 )
 def test_rare_rules_are_searched_in_bounded_time(rule: str) -> None:
     """A rule that hardly ever or never comes is answered at once for the span asked for."""
-    began = time.process_time()
-    found = ticks(rule, UTC, 60 * DAY)
-    assert time.process_time() - began < 2
+    found: list[int] = []
+    assert calls_of(lambda: found.extend(ticks(rule, UTC, 60 * DAY))) < 1_000_000
     assert len(found) <= 9
 
 
