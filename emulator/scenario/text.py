@@ -114,6 +114,9 @@ def read(source: Path | str) -> Document:
     try:
         with Path(source).open("rb") as file:
             raw = file.read(_MOST_BYTES + 1)
+    except IsADirectoryError:
+        problem = Problem(str(source), 0, 0, "", "cannot be read: it is a folder: name a file in it")
+        raise ScenarioError([problem]) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = getattr(error, "strerror", None) or str(error)
         raise ScenarioError([Problem(str(source), 0, 0, "", f"cannot be read: {reason}")]) from None

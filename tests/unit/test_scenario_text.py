@@ -358,7 +358,7 @@ def test_a_text_that_no_encoding_holds_is_refused() -> None:
     ("make", "reason"),
     [
         (lambda tmp_path: tmp_path / "missing.yaml", "No such file or directory"),
-        (lambda tmp_path: tmp_path, "Is a directory"),
+        (lambda tmp_path: tmp_path, "it is a folder: name a file in it"),
         (lambda tmp_path: "a: 1", "No such file or directory"),
         (lambda tmp_path: "nul\0.yaml", "embedded null byte"),
     ],
