@@ -151,12 +151,14 @@ def test_a_task_may_poll_inside_a_stop(run):
 
     async def main(loop):
         async with loop.clock_stop("poll"):
-            future = asyncio.to_thread(time.sleep, 0.05)
-            task, turns = asyncio.ensure_future(future), 0
+            asked_enough = threading.Event()
+            task, turns = asyncio.ensure_future(asyncio.to_thread(asked_enough.wait)), 0
             while not task.done():
                 await asyncio.sleep(0)
                 turns += 1
-        return turns > 100, loop.time()
+                if turns == 1_000:
+                    asked_enough.set()
+        return turns >= 1_000, loop.time()
 
     assert run(main, turns=100) == (True, 0.0)
 
