@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
+from emulator.measure.catalogue import find
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
@@ -76,10 +77,15 @@ class NightResult:
         """Read one figure of the catalogue, of the whole night or of a part of it: ``night.figure("wait_p90").value``.
 
         Raises:
-            InputError: for a name that is not in the catalogue (the message gives the nearest), or a part that the
-                figure cannot be told by.
+            InputError: for a name that is not in the catalogue, or a part that the scenario does not have (the message
+                gives the nearest), or one that the figure cannot be told by.
         """
         where = Where(routine=routine, queue=queue, entry=entry, pool=pool)
+        if where.given():
+            from emulator.measure.comparison.wanted import Wanted, check_names  # most figures are of the whole night
+
+            entries = [kind.entry for kind in self.night.kinds]
+            check_names([Wanted(find(name).name, where)], self.loaded.scenario, entries)
         if where not in self._parts:
             self._parts[where] = Figures(self.night, where)
         return self._parts[where].get(name)

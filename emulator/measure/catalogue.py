@@ -267,6 +267,8 @@ def find(name: str) -> Measure:
     Traceback (most recent call last):
     emulator.errors.InputError: there is no figure 'wait_p9': did you mean 'wait_p99'?
     """
+    if not isinstance(name, str):
+        raise InputError(f"{name!r} names no figure: give its name as a text, such as 'makespan'")
     try:
         return MEASURES[name]
     except KeyError:

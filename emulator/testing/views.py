@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
 from emulator.errors import InputError
+from emulator.measure.catalogue import find
+from emulator.measure.comparison.wanted import Wanted, check_names
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import figure
 from emulator.measure.fold import NightFold
@@ -47,6 +49,7 @@ class Views:
     seed: int
     stream: Stream
     world: World
+    _entry_of: Mapping[str, str]
     _retry: "Mapping[str, WatchedPolicy]"
 
     @property
@@ -125,13 +128,25 @@ class Views:
         fold.feed_all(self.rows)
         return fold.close()
 
-    def figure(self, name: str, **of: str) -> Figure:
-        """Read one figure of the catalogue as it stands now; ``routine``, ``queue``, ``entry`` or ``pool`` narrow it.
+    def figure(
+        self,
+        name: str,
+        *,
+        routine: str | None = None,
+        queue: str | None = None,
+        entry: str | None = None,
+        pool: str | None = None,
+    ) -> Figure:
+        """Read one figure of the catalogue as it stands now, of the whole emulation or of a part of it.
 
         Raises:
-            InputError: for a name that is not in the catalogue, or a part that it cannot be told by.
+            InputError: for a name that is not in the catalogue, or a part that the scenario does not have (the message
+                gives the nearest), or one that the figure cannot be told by.
         """
-        return figure(self.night(), name, Where(**of))
+        asked = Wanted(find(name).name, Where(routine=routine, queue=queue, entry=entry, pool=pool))
+        night = self.night()
+        check_names([asked], self.loaded.scenario, self._entry_of.values())
+        return figure(night, asked.name, asked.where)
 
     def digest(self) -> str:
         """Give the SHA-256 of the events so far as JSON Lines: the same run gives the same."""

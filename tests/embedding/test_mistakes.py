@@ -158,6 +158,46 @@ def test_with_without_async_is_told() -> None:
     assert not hasattr(emu, "wordl")
 
 
+def test_a_figure_of_what_is_not_there_is_told(go: Any) -> None:
+    """Names that neither the scenario nor the jobs of the test have are errors; those that jobs have are none."""
+
+    async def test() -> tuple[list[str], list[float | None]]:
+        said: list[str] = []
+        async with Emulator(
+            routines={"copy": {"queue": "night"}},
+            handlers={"copy": copy},
+            arrivals=[{"routine": "copy", "name": "copy", "count": 2, "at": "00:00"}],
+        ) as emu:
+            found = [emu.figure("accepted", entry="copy (submitted)").value]
+            emu.submit("copy")
+            for word, name in (
+                ("entry", "copy (submitted)"),
+                ("entry", "copy"),
+                ("queue", "night"),
+                ("routine", "copy"),
+            ):
+                found.append(emu.figure("accepted", **{word: name}).value)
+            for word, name in (
+                ("pool", "worker"),
+                ("entry", "copy (submited)"),
+                ("queue", "nite"),
+                ("routine", "cpoy"),
+            ):
+                with pytest.raises(InputError) as caught:
+                    emu.figure("accepted", **{word: name})
+                said.append(str(caught.value))
+        return said, found
+
+    said, found = go(test())
+    assert found == [0, 1, 2, 3, 3]
+    assert said == [
+        "'accepted for pool worker': there is no pool 'worker': did you mean 'workers'?",
+        "'accepted for entry copy (submited)': there is no entry 'copy (submited)': did you mean 'copy (submitted)'?",
+        "'accepted for queue nite': there is no queue 'nite': did you mean 'night'?",
+        "'accepted for routine cpoy': there is no routine 'cpoy': did you mean 'copy'?",
+    ]
+
+
 def test_the_wrong_loop_is_told_with_both_ways_out() -> None:
     """On the stock loop: the marker in tests, the function elsewhere."""
 

@@ -96,6 +96,20 @@ def test_a_name_that_the_scenario_lacks_is_told_with_the_nearest() -> None:
     assert str(caught.value) == "'failed for queue nigth': there is no queue 'nigth': did you mean 'night'?"
 
 
+def test_an_entry_that_only_jobs_have_passes_where_it_is_given() -> None:
+    """The jobs that a test submits have entries that the scenario does not state; the others are still looked at."""
+    check_names([wanted("failed for entry copy (submitted)")], SCENARIO, ["copy (submitted)", "copy (submitted)"])
+    with pytest.raises(InputError) as caught:
+        check_names([wanted("failed for entry plate")], SCENARIO, ["copy (submitted)"])
+    assert str(caught.value) == "'failed for entry plate': there is no entry 'plate': did you mean 'plates'?"
+
+
+def test_a_name_that_is_no_text_is_told() -> None:
+    with pytest.raises(InputError) as caught:
+        check_names([Wanted("failed", Where(pool=3))], SCENARIO)  # type: ignore[arg-type]
+    assert str(caught.value) == "failed: 3 names no pool: give its name as a text"
+
+
 def test_figures_of_requirements_come_first_and_none_twice() -> None:
     requirements = [
         asked(measure="wait_p90", at_most=5, queue="night"),

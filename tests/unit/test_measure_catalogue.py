@@ -45,6 +45,12 @@ def test_an_unknown_figure_is_refused_with_the_nearest(wrong: str, advice: str) 
     assert str(caught.value) == advice
 
 
+def test_a_figure_that_is_no_text_is_refused() -> None:
+    with pytest.raises(InputError) as caught:
+        find(["makespan"])  # type: ignore[arg-type]
+    assert str(caught.value) == "['makespan'] names no figure: give its name as a text, such as 'makespan'"
+
+
 def test_loading_the_catalogue_loads_no_heavy_library() -> None:
     code = (
         "import sys, emulator.measure.catalogue\n"

@@ -161,6 +161,31 @@ def test_progress_is_told_from_nothing_to_all(pace: float | None) -> None:
         emulator.run(NIGHT, pace=pace, progress=enough)
 
 
+@pytest.mark.parametrize(
+    ("name", "part", "said"),
+    [
+        ("done", {"pool": "doem"}, "'done for pool doem': there is no pool 'doem': did you mean 'dome'?"),
+        ("done", {"queue": "nigth"}, "'done for queue nigth': there is no queue 'nigth': did you mean 'night'?"),
+        ("done", {"routine": "coppy"}, "'done for routine coppy': there is no routine 'coppy': did you mean 'copy'?"),
+        ("done", {"entry": "plaets"}, "'done for entry plaets': there is no entry 'plaets': did you mean 'plates'?"),
+        ("wait_p90", {"pool": "attic"}, "'wait_p90 for pool attic': there is no pool 'attic': allowed are: dome"),
+        ("done", {"pool": ["dome"]}, "done: ['dome'] names no pool: give its name as a text"),
+        ("doen", {"pool": "attic"}, "there is no figure 'doen': did you mean 'done'?"),
+        (["done"], {}, "['done'] names no figure: give its name as a text, such as 'makespan'"),
+        (
+            "backlog_peak",
+            {"pool": "dome"},
+            "backlog_peak cannot be told by pool: it is told by routine, queue, entry only",
+        ),
+    ],
+)
+def test_a_figure_of_what_is_not_there_is_told(plain: emulator.NightResult, name: Any, part: Any, said: str) -> None:
+    """A figure, or a part of the night, that there is not is an error with the nearest name, and no figure of 0."""
+    with pytest.raises(InputError) as caught:
+        plain.figure(name, **part)
+    assert str(caught.value) == said
+
+
 def test_a_night_of_a_few_ticks_is_a_night() -> None:
     """A run shorter than the number of slices works too."""
     assert (

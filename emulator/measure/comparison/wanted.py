@@ -4,7 +4,7 @@ The words are those in which requirements are told. What is not said does not re
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, cast
 
@@ -84,20 +84,27 @@ def wanted(text: str) -> Wanted:
     return Wanted(measure.name, Where(**given))
 
 
-def check_names(figures: Iterable[Wanted], scenario: Scenario) -> None:
+def check_names(figures: Iterable[Wanted], scenario: Scenario, entries: Iterable[str] = ()) -> None:
     """Make sure that a scenario has every routine, queue, entry and pool that figures are told by.
 
+    Args:
+        figures: the figures.
+        scenario: what has to have the names.
+        entries: of arrival entries that it does not state, but jobs have: those that a test submitted.
+
     Raises:
-        InputError: for the first name that it does not have; the message gives the nearest.
+        InputError: for the first name that there is not; the message gives the nearest.
     """
-    known: Mapping[str, Iterable[str]] = {
+    known: Mapping[str, Collection[str]] = {
         "routine": scenario.routines,
         "queue": scenario.queues,
-        "entry": [entry.label for entry in scenario.arrivals],
+        "entry": list(dict.fromkeys([*(entry.label for entry in scenario.arrivals), *entries])),
         "pool": scenario.pools,
     }
     for figure in figures:
         for word, name in figure.where.given().items():
+            if not isinstance(name, str):
+                raise InputError(f"{figure.name}: {name!r} names no {word}: give its name as a text")
             if name not in known[word]:
                 raise InputError(f"{figure.text!r}: there is no {word} {name!r}: {advise(name, known[word])}")
 
