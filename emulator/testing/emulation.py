@@ -23,7 +23,7 @@ from emulator.testing.client import Client, Program
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
 from emulator.testing.jobs import JobHandle
-from emulator.testing.mistakes import NOT_ENTERED, check_arguments, coroutine_functions, listed, policies
+from emulator.testing.mistakes import AWAITED, NOT_ENTERED, check_arguments, coroutine_functions, listed, policies
 from emulator.testing.programs import Programs
 from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
@@ -132,6 +132,9 @@ class Emulator(Interventions, Views):
             if name in _MADE_ON_ENTRY:
                 raise InputError(NOT_ENTERED)
             raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+
+        def __await__(self) -> NoReturn:
+            raise InputError(AWAITED)
 
     # -- begin and end -------------------------------------------------------------------------------------------------
 

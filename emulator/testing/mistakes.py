@@ -13,7 +13,18 @@ from emulator.errors import InputError
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest
 
-__all__ = ["NOT_ENTERED", "NO_WORK", "WatchedPolicy", "check_arguments", "coroutine_functions", "listed", "policies"]
+__all__ = [
+    "AWAITED",
+    "NOT_ENTERED",
+    "NO_WORK",
+    "WatchedPolicy",
+    "check_arguments",
+    "coroutine_functions",
+    "listed",
+    "policies",
+]
+
+AWAITED: Final = "an emulator is not awaited but entered: write `async with Emulator(...) as emu:` and use `emu` inside"
 
 NOT_ENTERED: Final = "the emulator is not entered: write `async with Emulator(...) as emu:` and use `emu` inside"
 

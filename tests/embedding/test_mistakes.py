@@ -158,6 +158,20 @@ def test_with_without_async_is_told() -> None:
     assert not hasattr(emu, "wordl")
 
 
+def test_an_emulator_that_is_awaited_says_how_it_is_entered(go: Any) -> None:
+    """Before it was entered and after; it is no coroutine that was forgotten."""
+
+    async def test(emu: Any) -> None:
+        await emu
+
+    emu = Emulator(handlers={"copy": copy})
+    with pytest.raises(InputError) as caught:
+        go(test(emu))
+    assert str(caught.value) == (
+        "an emulator is not awaited but entered: write `async with Emulator(...) as emu:` and use `emu` inside"
+    )
+
+
 def test_a_figure_of_what_is_not_there_is_told(go: Any) -> None:
     """Names that neither the scenario nor the jobs of the test have are errors; those that jobs have are none."""
 
