@@ -31,7 +31,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @processes
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log or page take the place of an earlier one.")
-@click.option("--page", metavar="PATH", help="Write the night as one HTML page too.")
+@click.option("--page", metavar="PATH", help="Write the night, or all nights, as one HTML page too.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
 @click.option(
     "--pace",
@@ -61,8 +61,8 @@ def run(
     """
     if log is not None and len(files) > 1:
         raise click.UsageError("--log takes one FILE: each run needs a log of its own.")
-    if page is not None and (len(files) > 1 or nights is not None):
-        raise click.UsageError("--page shows one night of one FILE.")
+    if page is not None and len(files) > 1:
+        raise click.UsageError("--page takes one FILE: each needs a page of its own.")
     if overwrite and log is None and page is None:
         raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
     if page is not None and not overwrite and Path(page).exists():
@@ -87,6 +87,10 @@ def run(
 
         with progress(file, quiet=quiet, of="the nights") as told:
             found = work(loaded, nights or 1, variant=variant, first_seed=seed, processes=processes, progress=told)
+        if page is not None:
+            from emulator.experiment.paging import write_page
+
+            write_page(found.page(), Path(page))
         if as_json:
             click.echo(json.dumps({"file": file, **comparison_json(found)}, ensure_ascii=False))
         elif quiet:

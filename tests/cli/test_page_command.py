@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from emulator import nights
 from emulator.cli.main import answer
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "page.html"
@@ -60,11 +61,20 @@ def test_a_run_writes_the_page_that_its_log_gives(log: Path) -> None:
     assert (pages[0], blocks[0]) == (pages[1], blocks[1])
 
 
-@pytest.mark.parametrize("arguments", [["fits.yaml", "misses.yaml"], ["--nights", "3", "fits.yaml"]])
-def test_a_page_is_of_one_night(place: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
-    """``--page`` with several files or nights is refused before anything is run."""
-    assert answer(["run", "--page", "run.html", *arguments]) == 2
-    assert ("one night of one FILE" in capsys.readouterr().err, (place / "run.html").exists()) == (True, False)
+def test_a_page_is_of_one_file(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """``--page`` with several files is refused before anything is run."""
+    assert answer(["run", "--page", "run.html", "fits.yaml", "misses.yaml"]) == 2
+    assert ("--page takes one FILE" in capsys.readouterr().err, (place / "run.html").exists()) == (True, False)
+
+
+def test_many_nights_have_the_page_that_python_gives(place: Path) -> None:
+    """``run --nights --page`` writes what ``emulator.nights(...).page()`` gives, and ends as without it."""
+    options = ["run", "--quiet", "--nights", "3", "--processes", "1", "--page", "run.html"]
+    assert answer([*options, "misses.yaml"]) == 1
+    assert (place / "run.html").read_text() == nights("misses.yaml", 3, processes=1).page()
+    assert answer([*options, "fits.yaml"]) == 2  # the page is there already
+    assert answer([*options, "--overwrite", "--seed", "7", "fits.yaml"]) == 0
+    assert (place / "run.html").read_text() == nights("fits.yaml", 3, first_seed=7, processes=1).page()
 
 
 def test_the_page_of_a_small_night_stays_as_it_is(log: Path) -> None:
