@@ -3,10 +3,14 @@
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from emulator.cli.comparing import check_writable, exit_code, names, processes, write_text
+
+if TYPE_CHECKING:
+    from emulator.show.svg import Theme
 
 __all__ = ["compare"]
 
@@ -32,6 +36,11 @@ __all__ = ["compare"]
 @click.option("--csv", "csv_path", metavar="PATH", help="Write a row for each figure and variant, too.")
 @click.option("--markdown", "markdown_path", metavar="PATH", help="Write a short form for a pull request, too.")
 @click.option("--pictures", metavar="FOLDER", help="Write the pictures as SVG files into this folder, too.")
+@click.option(
+    "--theme",
+    type=click.Choice(["both", "light", "dark"]),
+    help="With --pictures: both (as the viewer wants it) or one.",
+)
 @click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 def compare(
@@ -53,6 +62,7 @@ def compare(
     csv_path: str | None,
     markdown_path: str | None,
     pictures: str | None,
+    theme: "Theme | None",
     page: str | None,
     quiet: bool,
 ) -> int:
@@ -70,6 +80,8 @@ def compare(
         raise click.UsageError("--at-most is the limit of --precision: give that too.")
     if variants is not None and len(files) > 1:
         raise click.UsageError("--variants are those of one FILE: several are compared as they stand.")
+    if theme is not None and pictures is None:
+        raise click.UsageError("--theme is how the files of --pictures look: give that too.")
     both = names(trade_off)
     if both is not None and len(both) != 2:
         raise click.UsageError("--trade-off takes two figures, with a comma between them.")
@@ -127,6 +139,6 @@ def compare(
     if pictures is not None:
         from emulator.show.comparison.pictures import pictures as draw
 
-        for name, picture in draw(found).items():
+        for name, picture in draw(found, theme or "both").items():
             write_text(str(Path(pictures) / name), picture)
     return exit_code(holds(found))

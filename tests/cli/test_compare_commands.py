@@ -62,6 +62,23 @@ def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Pa
     assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
 
 
+def test_pictures_are_light_or_dark_or_both(queuedrill: Call, compared: Path) -> None:
+    """``--theme`` fixes what the viewer's system would choose; the drawing is the same."""
+    drawn = {}
+    for theme in ("both", "light", "dark"):
+        options = ["--pictures", theme, *(["--theme", theme] if theme != "both" else []), "--quiet"]
+        assert queuedrill("compare", "compared.yaml", *FEW, *options).code == 0
+        for path in Path(theme).iterdir():
+            style, _, rest = path.read_text().partition("<style>")[2].partition("</style>")
+            drawn[theme, path.name] = (style, rest)
+    for name in ("differences.svg", "trade-off.svg"):
+        (both, rest), (light, rest_light), (dark, rest_dark) = (
+            drawn[theme, name] for theme in ("both", "light", "dark")
+        )
+        assert (rest_light, rest_dark) == (rest, rest)
+        assert both == f"{light}@media(prefers-color-scheme:dark){{{dark}}}"
+
+
 def test_compare_writes_the_page_that_python_gives(queuedrill: Call, compared: Path) -> None:
     """``--page`` writes one HTML file as ``page()`` of the comparison does; it names nothing of this machine."""
     assert (
@@ -137,6 +154,11 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
         ),
         (["run", "compared.yaml", "--page", "no/such/page.html"], "no/such/page.html cannot be written: No such file"),
         (["compare", "compared.yaml", "--pictures", "fits.yaml"], "fits.yaml cannot be made: File exists"),
+        (["compare", "compared.yaml", "--theme", "dark"], "--theme is how the files of --pictures look: give that too"),
+        (
+            ["compare", "compared.yaml", "--pictures", "p", "--theme", "drak"],
+            "'drak' is not one of 'both', 'light', 'dark'",
+        ),
         (["compare", "compared.yaml", "fits.yaml", "--variants", "two"], "--variants are those of one FILE"),
         (["compare", "fits.yaml"], "fits.yaml: there is nothing to compare"),
         (["compare", "compared.yaml", "--confidence", "95"], "a confidence of 95 is out of range"),
