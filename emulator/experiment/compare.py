@@ -226,7 +226,8 @@ def _carry_out(
             file = ResultsFile(Path(results), plan.identity(), resume=resume)
             stack.callback(file.close)
         workers = stack.enter_context(open_workers(processes, executor, cluster))
-        run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, progress)
+        kept_in = "" if results is None else os.fspath(results)
+        run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, kept_in, progress)
         if limit is None:
             return plan.conclude(run.run(count), count, f"{count:,} nights of each were asked for.")
         for number in looks(count):

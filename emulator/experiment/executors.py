@@ -24,7 +24,7 @@ from emulator.experiment.replicate import play_batch
 from emulator.experiment.settings import Setting, check_travels
 from emulator.measure.comparison.replication import Replication
 
-__all__ = ["Pool", "Task", "Workers", "open_workers"]
+__all__ = ["NoMoreWorkError", "Pool", "Task", "Workers", "open_workers"]
 
 _TRIES: Final = 3
 _WINDOW: Final = 4  # tasks under way for each process
@@ -43,6 +43,10 @@ class Task:
 Done = Callable[[Replication], None]
 
 
+class NoMoreWorkError(Exception):
+    """An executor that was given runs nothing any more; whoever knows what is kept tells how to go on."""
+
+
 class Workers(Protocol):
     """What runs replications."""
 
@@ -50,6 +54,9 @@ class Workers(Protocol):
         """Run all of them, in whichever order, and hand over each as it is done.
 
         One that is lost is handed over with a ``failure``.
+
+        Raises:
+            NoMoreWorkError: when an executor that was given cannot go on.
         """
         ...
 
@@ -89,11 +96,25 @@ class Pool:
 
     def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
         """Run all of them."""
+        under_way: dict[Future[list[Replication]], tuple[list[Task], float]] = {}
+        try:
+            self._run_all(tasks, figures, done, under_way)
+        except NoMoreWorkError:
+            for future, (batch, _) in under_way.items():  # what was done all the same is not lost
+                self._keep_or_suspect(future, batch, deque(), done)
+            raise
+
+    def _run_all(
+        self,
+        tasks: Iterable[Task],
+        figures: Sequence[str],
+        done: Done,
+        under_way: "dict[Future[list[Replication]], tuple[list[Task], float]]",
+    ) -> None:
         waiting = deque(tasks)
         for setting in {id(task.setting): task.setting for task in waiting}.values():
             check_travels(setting)
         batches = self._batches(waiting)
-        under_way: dict[Future[list[Replication]], tuple[list[Task], float]] = {}
         suspects: deque[Task] = deque()
         deaths: dict[tuple[str, int], int] = {}
         while True:
@@ -113,6 +134,8 @@ class Pool:
             broken = False
             for future in finished:
                 batch, since = under_way.pop(future)
+                if future.cancelled():
+                    raise NoMoreWorkError("the given executor has cancelled what it was given")
                 error = future.exception()
                 if error is None:
                     self._per_night = (time.perf_counter() - since) / len(batch) / _WINDOW
@@ -136,9 +159,11 @@ class Pool:
         seeds = [task.seed for task in batch]
         try:
             future = self.executor.submit(play_batch, batch[0].setting, seeds, tuple(figures))
-        except BrokenExecutor as error:
+        except RuntimeError as error:  # a broken executor is one, one that was shut down has no name for it
             if self._make is None:  # it would be refused again and again
-                raise InputError(f"the given executor is broken and takes no more work: {error}") from None
+                raise NoMoreWorkError(f"the given executor takes no more work ({str(error).rstrip('.')})") from None
+            if not isinstance(error, BrokenExecutor):
+                raise
             suspects.extendleft(reversed(batch))
             self._make_anew()
             return
@@ -211,6 +236,11 @@ def open_workers(
     if processes is not None and not 1 <= processes <= 1_024:
         raise InputError(f"{processes} processes are out of range: give a number from 1 to 1024")
     if executor is not None:
+        if not callable(getattr(executor, "submit", None)) or isinstance(executor, type):
+            raise InputError(
+                f"executor={executor!r} is no executor: give an object with the interface of "
+                "concurrent.futures.Executor, or a number of `processes`"
+            )
         many = getattr(executor, "_max_workers", None)
         yield Pool(executor, many if isinstance(many, int) else os.cpu_count() or 1)
     elif cluster is not None:

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from emulator.experiment.executors import Task, Workers
+from emulator.errors import InputError
+from emulator.experiment.executors import NoMoreWorkError, Task, Workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting
 from emulator.measure.comparison.replication import Reading, Replication
@@ -49,6 +50,7 @@ class Replications:
         first_seed: of the first replication.
         workers: what runs them.
         file: where they are kept as they come, if anywhere.
+        kept_in: the path of that file.
         progress: told the share that is done.
         at_most: of how many replications the share is.
     """
@@ -59,6 +61,7 @@ class Replications:
     workers: Workers
     at_most: int
     file: ResultsFile | None = None
+    kept_in: str = ""
     progress: Progress | None = None
 
     def __post_init__(self) -> None:
@@ -68,7 +71,11 @@ class Replications:
         }
 
     def run(self, count: int) -> list[Replication]:
-        """Run what is still missing of the first ``count`` replications, and give them all."""
+        """Run what is still missing of the first ``count`` replications, and give them all.
+
+        Raises:
+            InputError: when an executor that was given cannot go on; the message says what is kept and how to do so.
+        """
         wanted = [
             (setting, seed) for setting in self.settings for seed in range(self.first_seed, self.first_seed + count)
         ]
@@ -86,7 +93,20 @@ class Replications:
 
         try:
             self.workers.run(missing, self.figures, done)
+        except NoMoreWorkError as why:
+            raise InputError(f"{why}; {self._how_to_go_on()}") from None
         finally:
             if self.file is not None:
                 self.file.flush()
         return [self._known[setting.name, seed] for setting, seed in wanted]
+
+    def _how_to_go_on(self) -> str:
+        so_far = sum(1 for one in self._known.values() if not one.failure)
+        nights = f"{so_far:,} night{'' if so_far == 1 else 's'} so far"
+        if self.file is None:
+            then = f"{nights}, not kept: begin again with a new executor; `compare(..., results=PATH)` would keep them"
+        else:
+            then = (
+                f"{nights}, kept in {self.kept_in}: go on with a new executor, results={self.kept_in!r} and resume=True"
+            )
+        return f"{then} (instead of an executor, `processes=N` survives processes that die)"

@@ -82,7 +82,7 @@ def size(
     settings = [setting_of(loaded, f"{by} = {value}", {by: value}) for value in tried]
     seed = loaded.scenario.seed if first_seed is None else first_seed
     with open_workers(processes, executor, None) as workers:
-        run = Replications(settings, (), seed, workers, replications, None, progress)
+        run = Replications(settings, (), seed, workers, replications, progress=progress)
         played = run.run(replications)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} came to nothing: {failed.failure}")

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import textwrap
 import time
-from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -167,16 +167,60 @@ def test_a_killed_process_costs_nothing_but_time(tmp_path: Path) -> None:
     assert len(found.nights) == 24
 
 
-def test_a_given_executor_that_is_broken_is_told_instead_of_being_asked_for_ever() -> None:
-    """An executor of one's own that takes no more work ends the comparison with an error that says so."""
+class NoMore(Executor):
+    """Runs so many batches in this thread, and then is broken in one of the ways in which executors break."""
 
-    class NoMore(Executor):
-        def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
-            raise BrokenExecutor("a process died")
+    _max_workers = 4  # so that the first batches are of one night, on any machine
 
+    def __init__(self, batches: int, how: str) -> None:
+        self.batches, self.how = batches, how
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
+        future: Future[Any] = Future()
+        if self.batches > 0:
+            future.set_result(fn(*args, **kwargs))
+        elif self.how == "cancels":
+            future.cancel()
+            future.set_running_or_notify_cancel()
+        elif self.how == "dies":
+            raise BrokenExecutor("A process died.")
+        else:
+            raise RuntimeError("cannot schedule new futures after shutdown")
+        self.batches -= 1
+        return future
+
+
+@pytest.mark.parametrize(
+    ("how", "said"),
+    [
+        ("dies", "the given executor takes no more work (A process died)"),
+        ("closed", "the given executor takes no more work (cannot schedule new futures after shutdown)"),
+        ("cancels", "the given executor has cancelled what it was given"),
+    ],
+)
+def test_a_given_executor_that_breaks_is_told_with_how_to_go_on(tmp_path: Path, how: str, said: str) -> None:
+    """What is done is kept where a file was named; the message says where and how to go on, else that it is not."""
+    instead = "(instead of an executor, `processes=N` survives processes that die)"
     with pytest.raises(InputError) as told:
-        nights(NIGHT, 2, executor=NoMore())
-    assert str(told.value) == "the given executor is broken and takes no more work: a process died"
+        nights(NIGHT, 3, executor=NoMore(1, how))
+    assert str(told.value) == (
+        f"{said}; 1 night so far, not kept: begin again with a new executor; `compare(..., results=PATH)` would keep "
+        f"them {instead}"
+    )
+    path = str(tmp_path / "nights.db")
+    with pytest.raises(InputError) as told:
+        compared(processes=None, executor=NoMore(5, how), results=path)
+    assert str(told.value) == (
+        f"{said}; 5 nights so far, kept in {path}: go on with a new executor, results={path!r} and resume=True "
+        f"{instead}"
+    )
+    assert same(compared(results=path, resume=True)) == same(compared())
+
+
+@pytest.mark.parametrize("wrong", [3, ThreadPoolExecutor])
+def test_what_is_no_executor_is_told(wrong: Any) -> None:
+    with pytest.raises(InputError, match=r"^executor=.* is no executor: give an object with the interface of "):
+        nights(NIGHT, 2, executor=wrong)
 
 
 @pytest.mark.slow
