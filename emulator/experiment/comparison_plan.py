@@ -14,7 +14,7 @@ from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.conclude import conclude
 from emulator.measure.comparison.replication import Replication
-from emulator.measure.comparison.tradeoff import DEFAULT
+from emulator.measure.comparison.tradeoff import DEFAULT, DONE
 from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
 from emulator.scenario.clock import zone_data_version
@@ -45,8 +45,9 @@ class ComparisonPlan:
         return {setting.name: setting.loaded().scenario.must_hold for setting in self.settings}
 
     def figures(self) -> list[str]:
-        """Give all that is read of each night."""
-        return [figure.text for figure in needed(self.measures, self.trade_off, self.requirements())]
+        """Give all that is read of each night: also the share of jobs done, which is told with every trade-off."""
+        read = [figure.text for figure in needed(self.measures, self.trade_off, self.requirements())]
+        return list(dict.fromkeys([*read, DONE])) if len(self.settings) > 1 else read
 
     def identity(self) -> dict[str, str]:
         """Say what makes another comparison the same as this one."""

@@ -253,6 +253,22 @@ def test_where_more_is_better_a_lower_bound_may_beat_and_is_not_beaten() -> None
     )
 
 
+def test_the_share_of_jobs_done_stands_with_each_point() -> None:
+    """Its mean over the nights that had jobs; None where no night had any, or none has read it. It decides nothing."""
+    figures = {
+        "a": {"failed": [3, 3, 3], "overlap": [1, 1, 1], "done_share": [1.0, 0.5, None]},
+        "b": {"failed": [2, 2, 2], "overlap": [1, 1, 1], "done_share": [0.25, 0.25, 0.25]},
+        "c": {"failed": [9, 9, 9], "overlap": [1, 1, 1], "done_share": [None, None, None]},
+        "d": {"failed": [9, 9, 9], "overlap": [1, 1, 1]},
+    }
+    assert compared(played(figures), list(figures), trade_off=("failed", "overlap")).points == (
+        TradePoint("a", 3.0, 1.0, ("b",), done=0.75),
+        TradePoint("b", 2.0, 1.0, (), done=0.25),
+        TradePoint("c", 9.0, 1.0, ("a", "b")),
+        TradePoint("d", 9.0, 1.0, ("a", "b")),
+    )
+
+
 def test_a_figure_of_which_neither_side_is_better_cannot_be_traded_off() -> None:
     nights = played({"a": {"failed": [1], "accepted": [1]}})
     with pytest.raises(InputError) as caught:

@@ -15,7 +15,7 @@ from emulator import ComparisonResult, compare, nights, size
 from emulator.measure.comparison.result import Lost
 from emulator.show.comparison.as_json import comparison_json
 from emulator.show.comparison.page import comparison_page
-from emulator.show.comparison.pictures import forest, pictures, trade_off
+from emulator.show.comparison.pictures import NARROW, forest, pictures, trade_off
 from emulator.show.comparison.tables import as_csv, as_markdown
 from emulator.show.comparison.verdict import holds, sentence
 from emulator.show.layout import columns
@@ -200,6 +200,35 @@ def test_no_two_texts_of_a_picture_meet_or_leave_it(compared: ComparisonResult) 
                 if one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
             ]
             assert meeting == []
+
+
+def test_a_variant_that_fails_jobs_is_not_shown_as_merely_quick() -> None:
+    """Every form of a trade-off tells the share of jobs done where it differs, whichever figures were asked for."""
+    found = compare(
+        {**NIGHT, "variants": {"gives up": {"queues.night.retry.attempts_in_all": 1}}},
+        measures=["makespan"],
+        replications=4,
+        processes=1,
+    )
+    base, quick = found.points  # the shares are pins, copied from a run
+    assert (base.beaten_by, base.done, quick.beaten_by, quick.done) == (("gives up",), 0.96875, (), 0.8125)
+    assert "\n  gives up    81.2 %  " in str(found)
+    assert "  as written  96.9 %  " in str(found)
+    said = "The variants do not get the same share of jobs done: one that fails jobs can look quick and cheap."
+    assert f"Not beaten on both makespan and wasted\\_work: gives up (81.2 % done). {said}\n" in as_markdown(found)
+    assert f"<p>Not beaten on both: <bdi>gives up</bdi> (81.2 % done). {said}</p>" in found.page()
+    assert ">gives up, 81.2 % done</text>" in trade_off(found)
+    assert ">as written, 96.9 % done</text>" in trade_off(found, layout=NARROW)
+
+
+@pytest.mark.parametrize(
+    ("variant", "trade"), [({"pools.dome.count": 2}, None), ({"queues.night.retry": {}}, ("makespan", "done_share"))]
+)
+def test_shares_of_jobs_done_are_not_told_where_they_say_nothing_new(variant: Any, trade: Any) -> None:
+    """Where all variants get the same done, or the trade-off is of that share itself."""
+    found = compare({**NIGHT, "variants": {"it": variant}}, trade_off=trade, replications=4, processes=1)
+    forms = (str(found), as_markdown(found), found.page(), trade_off(found))
+    assert [form for form in forms if "share of jobs done" in form or "% done" in form] == []
 
 
 def test_a_picture_of_too_many_variants_says_that_some_are_left_out() -> None:

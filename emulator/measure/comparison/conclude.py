@@ -7,7 +7,7 @@ are sorted by seed and variant first, whole numbers are added exactly and others
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain, pairwise
-from math import inf
+from math import fsum, inf
 
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import check_confidence
@@ -20,7 +20,7 @@ from emulator.measure.comparison.saying import say_difference, tidy
 from emulator.measure.comparison.shares import shares
 from emulator.measure.comparison.spreads import finite, spread
 from emulator.measure.comparison.tables import scipy_version
-from emulator.measure.comparison.tradeoff import check_directions, trade_points
+from emulator.measure.comparison.tradeoff import DONE, check_directions, trade_points
 from emulator.measure.comparison.wanted import Wanted, needed, of_requirement, wanted
 from emulator.measure.estimate import deviation
 from emulator.measure.verdict import Asked
@@ -116,11 +116,19 @@ def conclude(
             [spreads[across.text, variant] for variant in variants],
             [spreads[up.text, variant] for variant in variants],
             (across.measure.better, up.measure.better),
+            [_mean_done(fine[variant]) for variant in variants],
         ),
         lost=_lost(lost, ordered, variants),
         versions={**versions, "scipy": scipy_version()},
         nights=ordered,
     )
+
+
+def _mean_done(nights: Sequence[Replication]) -> float | None:
+    """Give the mean share of jobs done, of the nights that have read it."""
+    read = [night.readings[DONE].value for night in nights if DONE in night.readings]
+    shares = [share for share in read if share is not None]
+    return fsum(shares) / len(shares) if shares else None
 
 
 def _ordered(nights: Iterable[Replication], variants: Sequence[str]) -> tuple[Replication, ...]:

@@ -184,6 +184,8 @@ class TradePoint:
             nothing by being low.
         across_more_than: the true mean of the first figure is only known to be more than that.
         up_more_than: that of the second, likewise.
+        done: the mean share of jobs done, which tells whether a variant is quick and cheap because it gets less done;
+            None when it is not known.
     """
 
     variant: str
@@ -192,6 +194,7 @@ class TradePoint:
     beaten_by: tuple[str, ...]
     across_more_than: bool = False
     up_more_than: bool = False
+    done: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
 """Which variants are beaten on both of two figures at once?
 
 By the means over nights, which are estimates: the intervals of the differences say how sure they are. A mean that is
-only a lower bound can be beaten by a figure that is better than the bound, and never beats by being low itself.
+only a lower bound can be beaten by a figure that is better than the bound, and never beats by being low itself. A
+variant that fails jobs early may be good on both: the share of jobs done stands with each point, and decides nothing.
 """
 
 from collections.abc import Sequence
@@ -11,10 +12,13 @@ from emulator.errors import InputError
 from emulator.measure.comparison.result import Spread, TradePoint
 from emulator.measure.comparison.wanted import Wanted
 
-__all__ = ["DEFAULT", "check_directions", "trade_points"]
+__all__ = ["DEFAULT", "DONE", "check_directions", "trade_points"]
 
 DEFAULT: Final = ("makespan", "wasted_work")
 """The two figures of the trade-off when none are named."""
+
+DONE: Final = "done_share"
+"""The figure that is told beside the two, whichever they are."""
 
 
 def check_directions(across: Wanted, up: Wanted) -> None:
@@ -28,13 +32,16 @@ def check_directions(across: Wanted, up: Wanted) -> None:
             raise InputError(f"{figure.text} cannot be traded off: neither more nor less of it is better")
 
 
-def trade_points(across: Sequence[Spread], up: Sequence[Spread], better: tuple[str, str]) -> tuple[TradePoint, ...]:
+def trade_points(
+    across: Sequence[Spread], up: Sequence[Spread], better: tuple[str, str], done: Sequence[float | None]
+) -> tuple[TradePoint, ...]:
     """Give one point for each variant, from the spreads of two figures in the same order of variants.
 
     Args:
         across: the first figure, of each variant.
         up: the second.
         better: for each of the two, ``lower`` or ``higher``.
+        done: the mean share of jobs done of each variant.
     """
     pairs = list(zip(across, up, strict=True))
     return tuple(
@@ -45,8 +52,9 @@ def trade_points(across: Sequence[Spread], up: Sequence[Spread], better: tuple[s
             tuple(rival[0].variant for rival in pairs if _beats(rival, (one, other), better)),
             one.more_than > 0,
             other.more_than > 0,
+            share,
         )
-        for one, other in pairs
+        for (one, other), share in zip(pairs, done, strict=True)
     )
 
 

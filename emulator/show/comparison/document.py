@@ -15,7 +15,7 @@ from emulator.measure.words import number, value
 from emulator.show.comparison.curves import curves
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
 from emulator.show.comparison.verdict import holds, sentence
-from emulator.show.comparison.words import again, between, identical, night_count, seeds
+from emulator.show.comparison.words import LESS_DONE, again, between, done_shares, identical, night_count, seeds
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, name, table, text
 from emulator.show.meta import SMALL_PRINT
@@ -214,6 +214,7 @@ def _trade_off(of: Comparison) -> str:
         return ""
     across, up = of.trade_off
     units = {one.measure: one.unit for one in of.spreads}
+    done = done_shares(of)
 
     def coordinate(amount: float | None, measure: str, more_than: bool) -> str:
         words = "none" if amount is None else value(amount, units.get(measure, "time"))
@@ -222,6 +223,7 @@ def _trade_off(of: Comparison) -> str:
     rows = [
         [
             name(point.variant),
+            *([done[point.variant]] if done else []),
             coordinate(point.across, across, point.across_more_than),
             coordinate(point.up, up, point.up_more_than),
             ", ".join(name(other) for other in point.beaten_by) or "none",
@@ -229,10 +231,17 @@ def _trade_off(of: Comparison) -> str:
         for point in of.points
     ]
     picture = both_widths(lambda narrow: trade_off(of, layout=_layout(narrow), styled=False))
-    unbeaten = ", ".join(name(point.variant) for point in of.points if not point.beaten_by)
+    unbeaten = ", ".join(
+        name(point.variant) + (f" ({done[point.variant]} done)" if done else "")
+        for point in of.points
+        if not point.beaten_by
+    )
+    said = f" {LESS_DONE}" if done else ""
+    head = ("variant", *(["done"] if done else []), text(across), text(up), "beaten on both by")
     return (
-        f"<section><h2>Trade-off of {text(across)} and {text(up)}</h2><p>Not beaten on both: {unbeaten}.</p>{picture}"
-        + table("Means of both figures", ("variant", text(across), text(up), "beaten on both by"), rows)
+        f"<section><h2>Trade-off of {text(across)} and {text(up)}</h2><p>Not beaten on both: {unbeaten}.{said}</p>"
+        + picture
+        + table("Means of both figures", head, rows)
         + "</section>"
     )
 

@@ -10,7 +10,7 @@ from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.verdict import holds, sentence, size_holds
-from emulator.show.comparison.words import again, between, identical, night_count, seeds
+from emulator.show.comparison.words import LESS_DONE, again, between, done_shares, identical, night_count, seeds
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import SMALL_PRINT
 
@@ -168,17 +168,21 @@ def _trade_off(page: Page, comparison: Comparison) -> None:
     across, up = comparison.trade_off
     units = {one.measure: one.unit for one in comparison.spreads}
     page.heading(f"Trade-off: {across} against {up}")
-    rows = [["variant", across, up, "beaten on both by"]]
+    done = done_shares(comparison)
+    rows = [["variant", *(["done"] if done else []), across, up, "beaten on both by"]]
     for point in comparison.points:
         rows.append(
             [
                 point.variant,
+                *([done[point.variant]] if done else []),
                 _coordinate(point.across, units.get(across, "time"), point.across_more_than),
                 _coordinate(point.up, units.get(up, "time"), point.up_more_than),
                 ", ".join(point.beaten_by[:2]) + (" and more" if len(point.beaten_by) > 2 else "") or "none",
             ]
         )
-    page.table(rows, right=[1, 2])
+    page.table(rows, right=[1, 2, 3] if done else [1, 2])
+    if done:
+        page.say(LESS_DONE, indent=2, hanging=4)
 
 
 def _coordinate(amount: float | None, unit: str, more_than: bool) -> str:

@@ -8,6 +8,7 @@ from emulator.measure.comparison.result import Comparison, Difference, Interval,
 from emulator.measure.comparison.saying import change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.words import value
+from emulator.show.comparison.words import done_shares
 from emulator.show.layout import columns, fit
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 from emulator.timeline.ticks import SECOND
@@ -158,8 +159,10 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
     across, up = comparison.trade_off
     points = [point for point in comparison.points if point.across is not None and point.up is not None][:_SHOWN]
     units = {one.measure: one.unit for one in comparison.spreads}
+    done = {variant: f", {share} done" for variant, share in done_shares(comparison).items()}
     about = " ".join(
-        f"{point.variant}: {across} {value(point.across or 0, units.get(across, 'time'))}, "
+        f"{point.variant}{done.get(point.variant, '')}: "
+        f"{across} {value(point.across or 0, units.get(across, 'time'))}, "
         f"{up} {value(point.up or 0, units.get(up, 'time'))}"
         + (f", beaten on both by {', '.join(point.beaten_by)}." if point.beaten_by else ", beaten by none.")
         for point in points
@@ -184,7 +187,8 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
     for place, (point, (x, y)) in enumerate(zip(points, places, strict=True)):
         shape = "ring" if point.beaten_by else SHAPES[place % 4]
         svg.mark(x, y, shape, role="faint" if point.beaten_by else "good", size=6, tip=point.variant)
-        name = fit(point.variant, 18 if layout.narrow else 34)
+        room = (12 if done else 18) if layout.narrow else 34
+        name = fit(point.variant, room) + done.get(point.variant, "")
         to_the_left = x + 12 + _wide(name) > layout.width - 8
         start = x - 12 - _wide(name) if to_the_left else x + 12
         label = _free(start, min(y + 4, bottom - 6), _wide(name), taken)

@@ -10,6 +10,7 @@ from emulator.measure.comparison.shares import ALL
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.verdict import asked_of, sentence
+from emulator.show.comparison.words import LESS_DONE, done_shares
 from emulator.show.exports.plain import cell
 
 __all__ = ["as_csv", "as_markdown", "rows"]
@@ -89,9 +90,15 @@ def as_markdown(comparison: Comparison) -> str:
                 lines.append(
                     f"| {_escaped(it.measure)} | {mean} | {_escaped(it.variant)} | {_said(it)} | {it.effect} |"
                 )
-        unbeaten = [point.variant for point in comparison.points if not point.beaten_by]
+        done = done_shares(comparison)
+        unbeaten = [
+            point.variant + (f" ({done[point.variant]} done)" if done else "")
+            for point in comparison.points
+            if not point.beaten_by
+        ]
         across, up = comparison.trade_off
-        lines += ["", _escaped(f"Not beaten on both {across} and {up}: {', '.join(unbeaten)}.")]
+        said = f" {LESS_DONE}" if done else ""
+        lines += ["", _escaped(f"Not beaten on both {across} and {up}: {', '.join(unbeaten)}.{said}")]
     lines += ["", f"Intervals hold for all differences together ({value(comparison.confidence, 'share')})."]
     return "\n".join(lines) + "\n"
 

@@ -1,12 +1,17 @@
 """How do the terminal and the page say what both of them say: nights, intervals, and how to run one night again?"""
 
 import shlex
+from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Interval
+from emulator.measure.comparison.tradeoff import DONE
 from emulator.measure.words import value
 from emulator.scenario.variants import AS_WRITTEN
 
-__all__ = ["again", "between", "identical", "night_count", "seeds"]
+__all__ = ["LESS_DONE", "again", "between", "done_shares", "identical", "night_count", "seeds"]
+
+LESS_DONE: Final = "The variants do not get the same share of jobs done: one that fails jobs can look quick and cheap."
+"""Said where ``done_shares`` are told."""
 
 
 def again(of: Comparison, variant: str, seed: int, *, page: bool = False) -> str:
@@ -36,6 +41,17 @@ def between(one: Interval | None, unit: str) -> str:
             return f"{value(one.low, unit)} or more"
         return "unknown" if one.high is None else f"{value(one.high, unit)} or less"
     return f"{value(one.low, unit)} to {value(one.high, unit)}"
+
+
+def done_shares(of: Comparison) -> dict[str, str]:
+    """Write the share of jobs done of each variant; nothing where all are alike, or the trade-off is of them anyway.
+
+    A variant that fails jobs early ends early and wastes little: beside a trade-off it has to be said.
+    """
+    if DONE in of.trade_off:
+        return {}
+    words = {one.variant: "none" if one.done is None else value(one.done, "share") for one in of.points}
+    return words if len(set(words.values())) > 1 else {}
 
 
 def identical(of: Comparison) -> list[str]:
