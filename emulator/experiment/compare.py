@@ -7,7 +7,7 @@ setting on the same draws, night by night, and conclude from them.
 import asyncio
 import os
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from pathlib import Path
@@ -24,6 +24,7 @@ from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
 from emulator.record.results_file import ResultsFile
+from emulator.scenario.arguments import FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
@@ -94,7 +95,8 @@ def compare(
     >>> comparison.variants, comparison.differences[0].effect
     (('as written', 'two'), 'better')
     """
-    if isinstance(scenario, str | os.PathLike | Mapping | Loaded):
+    may_be(TEXT, baseline=baseline)
+    if isinstance(scenario, str | os.PathLike | Mapping | Loaded) or not isinstance(scenario, Iterable):
         found, files = of_variants(loaded_from(scenario), variants, baseline)
     else:
         if variants is not None:
@@ -144,6 +146,8 @@ def nights(
     >>> seen.shares[0].verdict
     'holds'
     """
+    must_be(WHOLE, count=count)
+    may_be(TEXT, variant=variant)
     loaded = loaded_from(scenario)
     if variant and variant != AS_WRITTEN and variant not in loaded.patches:
         raise InputError(f"{loaded.name}: there is no variant {variant!r}: {_known(variant, loaded)}")
@@ -168,6 +172,7 @@ async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options
     """
     given_up = threading.Event()
     told: Progress | None = options.pop("progress", None)
+    may_be(FUNCTION, progress=told)
 
     def on(share: float) -> None:
         if given_up.is_set():
@@ -192,6 +197,8 @@ def _known(name: str, loaded: Loaded) -> str:
 
 def _how_many(replications: int | None, precision: str | None, at_most: int | None) -> tuple[int, str | None]:
     """Give how many replications are run at most, and the precision that ends them before."""
+    may_be(WHOLE, replications=replications, at_most=at_most)
+    may_be(TEXT, precision=precision)
     if precision is None:
         if at_most is not None:
             raise InputError("at_most goes with a precision: give `precision`, or `replications` alone")
@@ -217,6 +224,8 @@ def _carry_out(
     progress: Progress | None,
 ) -> ComparisonResult:
     """Run the nights and conclude from them."""
+    may_be(PATH, results=results)
+    may_be(FUNCTION, progress=progress)
     if resume and results is None:
         raise InputError("to go on, the file of results has to be named: give `results` too")
     limit = None if asked is None else read_precision(asked, plan.measures)

@@ -13,16 +13,18 @@ from emulator.errors import InputError
 from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.conclude import conclude
+from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.tradeoff import DEFAULT, DONE
 from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
+from emulator.scenario.arguments import NUMBER, WHOLE, may_be, must_be, texts
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.scenario.variants import AS_WRITTEN
 
-__all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan"]
+__all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan", "seed_from"]
 
 MOST_NIGHTS: Final = 1_000_000
 """Of one setting, in one comparison."""
@@ -92,12 +94,20 @@ def of_variants(
     """Give the settings that the variants of one scenario make, the baseline first."""
     patches: dict[str, Mapping[str, Any]] = {AS_WRITTEN: {}, **loaded.patches}
     if isinstance(variants, Mapping):
+        for name, patch in variants.items():
+            if not isinstance(name, str) or not name:
+                raise InputError(f"variants: {name!r} names no variant: give each a name, a text that is not empty")
+            if not isinstance(patch, Mapping):
+                raise InputError(
+                    f"variants: {name} is {patch!r}: give a mapping from dotted paths to values, such as "
+                    "{'pools.dome.count': 2}"
+                )
         if AS_WRITTEN in variants:
             raise InputError(f"{AS_WRITTEN!r} is the scenario itself: give the variant another name")
         patches = {AS_WRITTEN: {}, **variants}
         chosen = list(patches)
     else:
-        chosen = list(dict.fromkeys(variants)) if variants is not None else list(patches)
+        chosen = list(dict.fromkeys(texts("variants", variants))) if variants is not None else list(patches)
     first = baseline or (loaded.scenario.baseline if loaded.scenario.baseline in patches else None) or AS_WRITTEN
     for name in (first, *chosen):
         if name not in patches:
@@ -136,16 +146,39 @@ def plan(
         InputError: for a figure that there is not, or a seed out of range.
     """
     base = settings[0].loaded().scenario
+    measures = None if measures is None else texts("measures", measures)
     if measures is not None and not measures:
         raise InputError("no figure is compared: name at least one, or leave `measures` out")
     figures = [wanted(text) for text in measures] if measures is not None else list(default_figures(base.must_hold))
-    both = trade_off or DEFAULT
+    both = _two(trade_off) or DEFAULT
+    must_be(NUMBER, confidence=confidence)
+    check_confidence(confidence)
     for setting in settings:
         check_names([*figures, *map(wanted, both)], setting.loaded().scenario)
-    seed = base.seed if first_seed is None else first_seed
+    seed = seed_from(base.seed, first_seed)
+    named = tuple(dict.fromkeys(figure.text for figure in figures))
+    return ComparisonPlan(base.title, files, tuple(settings), named, both, seed, confidence)
+
+
+def seed_from(stated: int, first_seed: int | None) -> int:
+    """Give the seed of the first night: the one that is asked for, else what the scenario states.
+
+    Raises:
+        InputError: when it is out of range, with all the nights that may follow it.
+    """
+    may_be(WHOLE, first_seed=first_seed)
+    seed = stated if first_seed is None else int(first_seed)
     if not 0 <= seed < 2**63 - MOST_NIGHTS:
         raise InputError(
             f"the first seed {seed} is out of range: give a whole number from 0 to {2**63 - MOST_NIGHTS - 1}"
         )
-    texts = tuple(dict.fromkeys(figure.text for figure in figures))
-    return ComparisonPlan(base.title, files, tuple(settings), texts, both, seed, confidence)
+    return seed
+
+
+def _two(trade_off: Sequence[str] | None) -> tuple[str, str] | None:
+    if trade_off is None:
+        return None
+    named = texts("trade_off", trade_off)
+    if len(named) != 2:
+        raise InputError(f"trade_off: found {len(named)} of the two figures: give two, such as ('makespan', 'failed')")
+    return named[0], named[1]

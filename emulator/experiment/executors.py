@@ -23,6 +23,7 @@ from emulator.errors import InputError
 from emulator.experiment.replicate import play_batch
 from emulator.experiment.settings import Setting, check_travels
 from emulator.measure.comparison.replication import Replication
+from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
 __all__ = ["NoMoreWorkError", "Pool", "Task", "Workers", "open_workers"]
 
@@ -231,6 +232,8 @@ def open_workers(
     Raises:
         InputError: when more than one is given, a number is out of range, or a cluster cannot be reached.
     """
+    may_be(WHOLE, processes=processes)
+    may_be(TEXT, cluster=cluster)
     if sum(given is not None for given in (processes, executor, cluster)) > 1:
         raise InputError("processes, an executor and a cluster are given: choose one")
     if processes is not None and not 1 <= processes <= 1_024:

@@ -8,6 +8,7 @@ from typing import Final
 from emulator.errors import InputError, LogError
 from emulator.experiment.judged_log import judged_log
 from emulator.record.log_reader import Log
+from emulator.scenario.arguments import TEXT, Kind, must_be
 from emulator.scenario.spelling import advise
 from emulator.show.exports.cloudevents import cloudevents_batch, cloudevents_lines
 from emulator.show.exports.openmetrics import openmetrics
@@ -31,6 +32,8 @@ FORMATS: Final = MappingProxyType[str, Callable[[Recorded], Iterator[str]]](
 )
 """Name -> what gives a recorded night in that format, piece by piece."""
 
+_LOG: Final = Kind("the path of a log, or what `open_log` gave", lambda given: isinstance(given, str | Path | Log))
+
 
 def recorded(log: Log | str | Path) -> Recorded:
     """Read a log for export.
@@ -39,6 +42,7 @@ def recorded(log: Log | str | Path) -> Recorded:
         LogError: when it cannot be read, or holds no event yet.
         ScenarioError: when this version of the program does not take its scenario any more.
     """
+    must_be(_LOG, log=log)
     found = judged_log(log.path if isinstance(log, Log) else log)
     about, scenario = found.log.meta, found.loaded.scenario
     return Recorded(
@@ -58,6 +62,7 @@ def recorded(log: Log | str | Path) -> Recorded:
 
 def pieces(log: Log | str | Path, form: str) -> Iterator[str]:
     """Give a log in an open format, piece by piece. See ``export``."""
+    must_be(TEXT, form=form)
     if form not in FORMATS:
         raise InputError(f"there is no format {form!r}: {advise(form, FORMATS)}")
     return FORMATS[form](recorded(log))

@@ -22,8 +22,10 @@ from emulator.measure.requirements import judge_all
 from emulator.record.events import Sink
 from emulator.record.meta import RunMeta, content_hash
 from emulator.record.recorder import Both, Kept
+from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, may_be
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
+from emulator.scenario.spelling import advise
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
@@ -50,6 +52,7 @@ _SLICES: Final = 200
 _WRITTEN_EVERY: Final = 0.25
 """Seconds of real time after which a paced night's events are in its log at the latest."""
 _SEEDS: Final = 2**63
+_HEARTBEATS: Final = ("computed", "simulated")
 
 
 def run_night(
@@ -86,13 +89,14 @@ def run_night(
         LogError: when the log cannot be written.
         DefectError: when the emulator itself is wrong.
     """
-    _check(loaded, seed, variant, pace)
+    _check(loaded, seed, variant, pace, heartbeats)
+    may_be(FUNCTION, progress=progress)
     said = loaded
     if variant:
         loaded = varied(loaded, said.patches[variant], variant)
     scenario = loaded.scenario
     about = RunMeta(
-        seed=scenario.seed if seed is None else seed,
+        seed=scenario.seed if seed is None else int(seed),
         scenario_text=said.text or resolved(said),
         scenario_name=said.name,
         files={it.trace: content_hash(said.folder / it.trace) for it in scenario.arrivals if it.trace is not None},
@@ -142,7 +146,14 @@ def _closed(fold: NightFold, world: World) -> Night:
     )
 
 
-def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None) -> None:
+def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None, heartbeats: str | None) -> None:
+    may_be(WHOLE, seed=seed)
+    may_be(TEXT, variant=variant)
+    may_be(NUMBER, pace=pace)
+    if heartbeats not in (None, *_HEARTBEATS):
+        raise InputError(
+            f"heartbeats: there is no way {heartbeats!r} to have them: {advise(str(heartbeats), _HEARTBEATS)}"
+        )
     if seed is not None and not 0 <= seed < _SEEDS:
         raise InputError(f"the seed {seed} is out of range: give a whole number from 0 to {_SEEDS - 1}")
     if pace is not None and not 0 < pace < float("inf"):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.experiment.result import NightResult
+from emulator.scenario.arguments import FUNCTION, PATH, may_be
 from emulator.scenario.given import AnyScenario, loaded_from
 
 __all__ = ["run", "run_async"]
@@ -59,6 +60,7 @@ def run(
     >>> night.sentence, night.figure("done").value
     ('The night fits: the one requirement is met.', 1)
     """
+    may_be(PATH, log=log)
     return run_night(
         loaded_from(scenario),
         seed=seed,
@@ -95,6 +97,7 @@ async def run_async(
     ...
     emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
     """
+    may_be(FUNCTION, progress=progress)
     given_up = threading.Event()
 
     def on(share: float) -> None:

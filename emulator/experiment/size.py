@@ -5,6 +5,7 @@ from concurrent.futures import Executor
 from typing import Any, Final
 
 from emulator.errors import InputError
+from emulator.experiment.comparison_plan import seed_from
 from emulator.experiment.comparison_result import SizingResult
 from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
@@ -14,6 +15,7 @@ from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.measure.requirements import has_bound
+from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 
 __all__ = ["size"]
@@ -69,6 +71,12 @@ def size(
     >>> answer.smallest, answer.monotone
     (2, True)
     """
+    must_be(TEXT, by=by)
+    must_be(WHOLE, step=step, replications=replications)
+    must_be(NUMBER, confidence=confidence)
+    may_be(WHOLE, first=first, last=last)
+    may_be(NUMBER, share=share)
+    may_be(FUNCTION, progress=progress)
     check_confidence(confidence)
     loaded = loaded_from(scenario)
     asked = [one for one in loaded.scenario.must_hold if has_bound(one)]
@@ -80,7 +88,7 @@ def size(
         raise InputError(f"{replications} replications are out of range: give a number from 1 to 1,000,000")
     tried = _values(values, first, last, step)
     settings = [setting_of(loaded, f"{by} = {value}", {by: value}) for value in tried]
-    seed = loaded.scenario.seed if first_seed is None else first_seed
+    seed = seed_from(loaded.scenario.seed, first_seed)
     with open_workers(processes, executor, None) as workers:
         run = Replications(settings, (), seed, workers, replications, progress=progress)
         played = run.run(replications)
@@ -110,18 +118,23 @@ def _values(values: Sequence[Any] | None, first: int | None, last: int | None, s
     if values is not None:
         if first is not None or last is not None:
             raise InputError("values and a range are given: choose one")
-        found = list(values)
+        found = listed("values", values)
     else:
         if first is None or last is None:
             raise InputError("which values? give `first` and `last`, or `values`")
         if step < 1 or last < first:
             raise InputError(f"from {first} to {last} by {step} there is nothing: give a range that goes up")
+        _check_number((last - first) // step + 1)
         found = list(range(first, last + 1, step))
-    if not 1 <= len(found) <= _MOST_VALUES:
-        raise InputError(f"{len(found)} values are out of range: try 1 to {_MOST_VALUES}")
+    _check_number(len(found))
     if len({str(value) for value in found}) < len(found):
         raise InputError("a value is given twice: give each once")
     return found
+
+
+def _check_number(values: int) -> None:
+    if not 1 <= values <= _MOST_VALUES:
+        raise InputError(f"{values:,} values are out of range: try 1 to {_MOST_VALUES}")
 
 
 def _all_of(night: Replication) -> bool | None:

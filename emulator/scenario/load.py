@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import provenance, text
+from emulator.scenario.arguments import MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
 from emulator.scenario.messages import Found, found_by_validation, path_in
 from emulator.scenario.models.scenario import Scenario
@@ -112,6 +113,7 @@ def load(path: Path | str) -> Loaded:
     ...
     emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
     """
+    must_be(PATH, path=path)
     document = text.read(Path(path))
     return _load(document, document.text, Path(path).parent)
 
@@ -133,6 +135,7 @@ def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".")
     ...
     emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...
     """
+    must_be(TEXT, written=written)
     return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, Path(folder))
 
 
@@ -153,6 +156,7 @@ def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder
     ...
     emulator.errors.ScenarioError: settings: starts: `starts` is missing: Local time at which it starts, such as ...
     """
+    must_be(MAPPING, settings=settings)
     return _load(_Settings(name, plain(settings)), "", Path(folder))
 
 

@@ -16,6 +16,7 @@ from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import broken
 from emulator.record.events import Row
+from emulator.scenario.arguments import texts
 from emulator.scenario.given import AnyScenario
 from emulator.scenario.models.arrivals import Prerequisite
 from emulator.scenario.spelling import advise
@@ -23,7 +24,7 @@ from emulator.testing.client import Client, Program
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
 from emulator.testing.jobs import JobHandle
-from emulator.testing.mistakes import AWAITED, NOT_ENTERED, check_arguments, coroutine_functions, listed, policies
+from emulator.testing.mistakes import AWAITED, NOT_ENTERED, check_arguments, coroutine_functions, policies
 from emulator.testing.programs import Programs
 from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
@@ -103,8 +104,8 @@ class Emulator(Interventions, Views):
         check_arguments(scenario, settings, seed)
         self._handlers = coroutine_functions("handler", handlers, "copy(work)", "handlers")
         self._programs = coroutine_functions("program", programs, "main(client)", "programs")
-        self._by_hand = listed("by_hand", by_hand)
-        self._never = listed("never", never)
+        self._by_hand = tuple(texts("by_hand", by_hand))
+        self._never = tuple(texts("never", never))
         broken((), self._never)
         self._grace = ticks_of(grace)
         self.loaded = loaded_for(scenario, settings, self._handlers)

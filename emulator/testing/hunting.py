@@ -16,6 +16,7 @@ import yaml
 from emulator.errors import InputError
 from emulator.experiment.night import Progress, run_night
 from emulator.experiment.result import NightResult
+from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded, from_settings
 
@@ -106,6 +107,9 @@ def hunt(
     faults:
       - {power_off: dome-1, at: +1m}
     """
+    must_be(WHOLE, tries=tries)
+    may_be(WHOLE, seed=seed)
+    may_be(FUNCTION, progress=progress)
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
     _import_hypothesis()

@@ -20,7 +20,6 @@ __all__ = [
     "WatchedPolicy",
     "check_arguments",
     "coroutine_functions",
-    "listed",
     "policies",
 ]
 
@@ -135,17 +134,6 @@ class WatchedPolicy:
             self.failures.append(error)
             return Verdict(False, why=f"{self._who} raised {type(error).__name__}: {error}")
         return verdict
-
-
-def listed(argument: str, given: Iterable[str]) -> tuple[str, ...]:
-    """Give names as a tuple; a single text is taken for the slip that it is.
-
-    Raises:
-        InputError: for a text.
-    """
-    if isinstance(given, str):
-        raise InputError(f"{argument}: found the text {given!r}: give a list, `{argument}=[{given!r}]`")
-    return tuple(given)
 
 
 def check_arguments(scenario: Any, settings: Mapping[str, Any], seed: Any) -> None:

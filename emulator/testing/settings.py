@@ -7,6 +7,7 @@ pool, and a routine for each handler. Everything else has the defaults of the sc
 from collections.abc import Collection, Mapping
 from datetime import timedelta
 from fractions import Fraction
+from math import isfinite
 from typing import Any, Final
 
 from emulator.errors import InputError
@@ -43,7 +44,7 @@ def ticks_of(duration: Lasting) -> int:
             return parse_duration(duration)
         if isinstance(duration, timedelta):
             ticks = duration // timedelta(microseconds=1)
-        elif isinstance(duration, int | float | Fraction) and not isinstance(duration, bool):
+        elif isinstance(duration, int | float | Fraction) and not isinstance(duration, bool) and isfinite(duration):
             ticks = from_seconds(float(duration))
         else:
             raise ValueError(f"{duration!r} is not a duration: give '90s', seconds, or a timedelta")

@@ -10,6 +10,7 @@ from typing import Any, Final
 from hypothesis import strategies as st
 
 from emulator.errors import InputError
+from emulator.scenario.arguments import WHOLE, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
@@ -70,7 +71,10 @@ def fault_schedules(
     [{'power_off': 'dome-1', 'at': '+0s'}]
     """
     model = loaded_from(scenario).scenario
-    wanted = KINDS if kinds is None else tuple(kinds)
+    must_be(WHOLE, at_most=at_most, at_least=at_least)
+    wanted = KINDS if kinds is None else tuple(texts("kinds", kinds))
+    if not wanted:
+        raise InputError("kinds: none is named: name at least one, or leave it out for all")
     for kind in wanted:
         if kind not in KINDS:
             raise InputError(f"{kind!r} is not drawn: {advise(kind, KINDS)}")
