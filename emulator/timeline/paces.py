@@ -17,6 +17,9 @@ __all__ = ["Pacer", "WallLimit"]
 _SLOW: Final = 0.25
 """Seconds of real time by which a paced run may lag before it says so; it says so again at each doubling."""
 
+_LONGEST: Final = 86_400.0
+"""Seconds of real time after which is looked again: what the host can wait at once has an end."""
+
 _CLEANUP: Final = 5.0
 """Seconds of real time that the cleanup gets after the wall limit was reached."""
 
@@ -45,7 +48,7 @@ class Pacer:
         self._real = monotonic()
 
     def wait(self, tick: int) -> float:
-        """Give the seconds of real time until ``tick`` is due; 0 or less when it is."""
+        """Give the seconds of real time until ``tick`` is due, a day at most; 0 or less when it is."""
         wait = self._real + (tick - self._tick) / SECOND / self.rate - monotonic()
         if -wait > self.lag:
             self.lag = -wait
@@ -57,7 +60,7 @@ class Pacer:
                     self.lag,
                     say(tick),
                 )
-        return wait
+        return min(wait, _LONGEST)
 
 
 class WallLimit:

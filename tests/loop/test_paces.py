@@ -259,3 +259,11 @@ def test_a_thread_can_wake_a_paced_loop(run):
     began = time.monotonic()
     run(main, pace=1.0)
     assert time.monotonic() - began < 2
+
+
+@pytest.mark.parametrize("rate", [1e-300, 5e-324, 1e-6])
+def test_what_is_due_in_ages_is_looked_at_again_after_a_day(rate: float) -> None:
+    """The host cannot wait for longer than it can count: nobody is told to."""
+    pacer = Pacer(rate)
+    pacer.anchor(0)
+    assert pacer.wait(10**12) == 86_400
