@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_writable, exit_code, names, processes, write_text
+from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, write_text
 
 if TYPE_CHECKING:
     from emulator.show.svg import Theme
@@ -82,9 +82,12 @@ def compare(
         raise click.UsageError("--variants are those of one FILE: several are compared as they stand.")
     if theme is not None and pictures is None:
         raise click.UsageError("--theme is how the files of --pictures look: give that too.")
+    if variants is not None and not names(variants):
+        raise click.UsageError("--variants names none: name some, or leave it out for all.")
     both = names(trade_off)
     if both is not None and len(both) != 2:
         raise click.UsageError("--trade-off takes two figures, with a comma between them.")
+    check_apart((results, csv_path, markdown_path, page), files)
     check_writable((csv_path, markdown_path, page))
 
     from emulator.cli.progress import progress

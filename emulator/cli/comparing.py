@@ -1,5 +1,6 @@
 """What do the commands that run many nights share: their options, where they write, how they end?"""
 
+import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ import click
 
 from emulator.cli.outcomes import MET, MISSED
 
-__all__ = ["check_writable", "exit_code", "names", "processes", "write_text"]
+__all__ = ["check_apart", "check_writable", "exit_code", "names", "processes", "write_text"]
 
 processes = click.option(
     "--processes",
@@ -21,6 +22,21 @@ processes = click.option(
 def names(text: str | None) -> list[str] | None:
     """Take a list apart that has commas between its items; None if it was not given."""
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
+
+
+def check_apart(written: Iterable[str | None], read: Iterable[str]) -> None:
+    """Make sure that nothing is written over what is read, nor two things into one file.
+
+    Raises:
+        click.ClickException: for the first that would be.
+    """
+    taken = {os.path.realpath(path): "is what is read: name another file to write to." for path in read}
+    for path in written:
+        if path is None or (os.path.exists(path) and not os.path.isfile(path)):  # a device takes all that comes
+            continue
+        if said := taken.get(place := os.path.realpath(path)):
+            raise click.UsageError(f"{path} {said}")
+        taken[place] = "is named twice: give each a file of its own."
 
 
 def check_writable(paths: Iterable[str | None]) -> None:

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from emulator.cli.comparing import check_apart
 from emulator.cli.outcomes import MET
 
 __all__ = ["page"]
@@ -22,6 +23,7 @@ def page(log: str, output: str, overwrite: bool) -> int:
     from emulator.errors import InputError
     from emulator.experiment.paging import page_of_log, write_page
 
+    check_apart((output,), (log,))
     path = Path(output)
     if path.exists() and not overwrite:
         raise InputError(f"{output}: there is a file already: give --overwrite, or another name with -o")

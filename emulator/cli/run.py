@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_writable, exit_code, processes
+from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
 from emulator.cli.outcomes import MET, MISSED, each_file
 
 if TYPE_CHECKING:
@@ -67,6 +67,7 @@ def run(
         raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
     if page is not None and not overwrite and Path(page).exists():
         raise click.UsageError(f"{page}: there is a file already: give --overwrite, or another name.")
+    check_apart((log, page), files)
     check_writable((page,))
     if nights is not None and (log is not None or pace is not None):
         raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")

@@ -154,6 +154,19 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
         ),
         (["run", "compared.yaml", "--page", "no/such/page.html"], "no/such/page.html cannot be written: No such file"),
         (["compare", "compared.yaml", "--pictures", "fits.yaml"], "fits.yaml cannot be made: File exists"),
+        (["compare", "compared.yaml", "--variants", ","], "--variants names none: name some, or leave it out for all"),
+        (
+            ["compare", "compared.yaml", "--csv", "./compared.yaml"],
+            "./compared.yaml is what is read: name another file to write to",
+        ),
+        (["compare", "compared.yaml", "--csv", "a", "--page", "a"], "a is named twice: give each a file of its own"),
+        (["compare", "compared.yaml", "--results", "a", "--page", "a"], "a is named twice"),
+        (["run", "compared.yaml", "--page", "compared.yaml", "--overwrite"], "compared.yaml is what is read"),
+        (["run", "compared.yaml", "--page", "a", "--log", "a", "--overwrite"], "a is named twice"),
+        (
+            ["size", "compared.yaml", "--by", "pools.dome.count", "--from", "0", "--to", "99999999999"],
+            "100,000,000,000 values are out of range: try 1 to 100",
+        ),
         (["compare", "compared.yaml", "--theme", "dark"], "--theme is how the files of --pictures look: give that too"),
         (
             ["compare", "compared.yaml", "--pictures", "p", "--theme", "drak"],

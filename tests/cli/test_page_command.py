@@ -61,6 +61,14 @@ def test_a_run_writes_the_page_that_its_log_gives(log: Path) -> None:
     assert (pages[0], blocks[0]) == (pages[1], blocks[1])
 
 
+def test_a_page_never_takes_the_place_of_its_log(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not even where it may overwrite a file."""
+    before = log.read_bytes()
+    assert answer(["page", "night.db", "-o", "./night.db", "--overwrite"]) == 2
+    assert "./night.db is what is read: name another file to write to." in capsys.readouterr().err
+    assert log.read_bytes() == before
+
+
 def test_a_page_is_of_one_file(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """``--page`` with several files is refused before anything is run."""
     assert answer(["run", "--page", "run.html", "fits.yaml", "misses.yaml"]) == 2
