@@ -5,14 +5,14 @@ heavy before the command is called, so that help and mistakes answer at once. Th
 
 - 0: all requirements are met, or there was nothing to judge;
 - 1: a requirement is missed, or the events of a reproduced run differ;
-- 2: the input is wrong: arguments, scenario or log;
+- 2: the input is wrong: arguments, scenario or log; or the output cannot be written, as on a full disk;
 - 3: a defect of the program itself;
 - 130 after Ctrl-C, 141 when whoever read the output has gone (128 and the number of the signal, as shells have it).
 """
 
-import os
 import sys
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, NoReturn
 
 import click
@@ -28,6 +28,7 @@ from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.size import size
 from emulator.cli.story import story
+from emulator.cli.streams import complain, complain_by, let_go, open_closed_streams
 from emulator.cli.trail import trail
 from emulator.cli.watch import watch
 from emulator.version import VERSION
@@ -44,11 +45,8 @@ class _Program(click.Group):
             code = guarded(lambda: super(_Program, self).invoke(ctx) or 0)
             sys.stdout.flush()
         except KeyboardInterrupt:
-            click.echo("queuedrill: stopped by Ctrl-C", err=True)
+            complain("queuedrill: stopped by Ctrl-C")
             return INTERRUPTED
-        except BrokenPipeError:
-            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter would complain when it flushes at its end
-            return NOBODY_READS
         return code
 
 
@@ -71,12 +69,22 @@ for _command in (run, check, schema, reproduce, hunt, compare, size, page, story
 def answer(arguments: Sequence[str]) -> int:
     """Run the program with the given arguments, and give its exit code."""
     try:
-        return int(program.main(list(arguments), "queuedrill", standalone_mode=False) or 0)
+        code = program.main(list(arguments), "queuedrill", standalone_mode=False)
+        sys.stdout.flush()
+        return int(code or 0)
     except click.ClickException as wrong:
-        wrong.show(sys.stderr)
+        complain_by(partial(wrong.show, sys.stderr))
+        return WRONG_INPUT
+    except (BrokenPipeError, SystemExit):  # click leaves so when nobody reads its help
+        let_go(1)
+        return NOBODY_READS
+    except OSError as error:
+        let_go(1)
+        complain(f"queuedrill: the output cannot be written: {error.strerror}: send it to another place")
         return WRONG_INPUT
 
 
 def main() -> NoReturn:
     """Run the program as the command line says, and end the process."""
+    open_closed_streams()
     sys.exit(answer(sys.argv[1:]))

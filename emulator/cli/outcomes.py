@@ -9,6 +9,7 @@ from typing import Final
 
 import click
 
+from emulator.cli.streams import complain, is_of_output
 from emulator.errors import InputError
 
 __all__ = [
@@ -37,10 +38,12 @@ def guarded(work: Callable[[], int]) -> int:
     except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
         raise
     except InputError as error:  # every mistake in a scenario is one line of it
-        click.echo(str(error), err=True)
+        complain(str(error))
         return WRONG_INPUT
     except Exception as error:
-        click.echo(_report(error), err=True, nl=False)
+        if is_of_output(error):
+            raise
+        complain(_report(error))
         return DEFECT
 
 
@@ -64,4 +67,4 @@ def _report(error: Exception) -> str:
         lines.append("".join(traceback.format_exception(error)).rstrip())
     else:
         lines.append("With QUEUEDRILL_TRACEBACK=1 in the environment, where it happened is shown too.")
-    return "".join(f"{line}\n" for line in lines)
+    return "\n".join(lines)

@@ -2,6 +2,7 @@
 
 import os
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -71,6 +72,48 @@ def test_nobody_reading_ends_a_run_quietly(place: Path) -> None:
     reading, writing = os.pipe()
     os.close(reading)
     done = subprocess.run([*PROGRAM, "run", "fits.yaml"], stdout=writing, stderr=subprocess.PIPE, text=True)
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (141, "")
+
+
+FULL = "queuedrill: the output cannot be written: No space left on device: send it to another place\n"
+needs_full = pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full, a disk that is full")
+
+
+@pytest.mark.slow
+@needs_full
+@pytest.mark.parametrize("arguments", [["schema"], ["--help"], ["run", "fits.yaml", "misses.yaml"]])
+def test_a_full_disk_is_no_defect(place: Path, arguments: list[str]) -> None:
+    """Output that cannot be written ends with 2 and one line; where that cannot be written either, it is 2 as well."""
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([*PROGRAM, *arguments], stdout=full, stderr=subprocess.PIPE, text=True)
+        silent = subprocess.run([*PROGRAM, *arguments], stdout=full, stderr=full, text=True)
+    assert (done.returncode, done.stderr, silent.returncode) == (2, FULL, 2)
+
+
+@pytest.mark.slow
+@needs_full
+@pytest.mark.parametrize("arguments", [["run", "nowhere.yaml"], ["run", "fits.yaml", "--sede", "3"]])
+def test_complaints_that_cannot_be_written_change_no_exit_code(place: Path, arguments: list[str]) -> None:
+    with open("/dev/full", "w") as full:
+        assert subprocess.run([*PROGRAM, *arguments], stdout=subprocess.PIPE, stderr=full).returncode == 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("closed", ["1>&-", "2>&-", "0<&- 1>&- 2>&-"])
+def test_a_closed_stream_takes_everything(place: Path, closed: str) -> None:
+    """The exit code is that of the run, and no file of the run gets what was to be written there."""
+    command = f"{shlex.join(PROGRAM)} run misses.yaml --log a.qdlog {closed}"
+    done = subprocess.run(["/bin/sh", "-c", command], capture_output=True, text=True)
+    assert (done.returncode, "Traceback" in done.stderr, "defect" in done.stderr) == (1, False, False)
+    assert subprocess.run([*PROGRAM, "reproduce", "a.qdlog"], stdout=subprocess.PIPE).returncode == 0
+
+
+@pytest.mark.slow
+def test_nobody_reading_the_help_ends_quietly(place: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run([*PROGRAM, "--help"], stdout=writing, stderr=subprocess.PIPE, text=True)
     os.close(writing)
     assert (done.returncode, done.stderr) == (141, "")
 
