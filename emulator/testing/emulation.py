@@ -7,7 +7,6 @@ on one loop share the clock and nothing else.
 
 import asyncio
 import contextvars
-import inspect
 from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self
@@ -24,7 +23,15 @@ from emulator.testing.client import Client, Program
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
 from emulator.testing.jobs import JobHandle
-from emulator.testing.mistakes import AWAITED, NOT_ENTERED, check_arguments, coroutine_functions, policies
+from emulator.testing.mistakes import (
+    AWAITED,
+    NOT_ENTERED,
+    check_arguments,
+    check_condition,
+    check_submission,
+    coroutine_functions,
+    policies,
+)
 from emulator.testing.programs import Programs
 from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
@@ -268,6 +275,7 @@ class Emulator(Interventions, Views):
         ready = self.world.routines.get(self._known("routine", routine, self.scenario.routines))
         assert ready is not None
         self._check_parameters(routine, parameters)
+        check_submission(key, priority, idempotency_key, after)
         after = self.job(after) if isinstance(after, str) else after
         self._known("answer for if_failed", if_failed, ("fail", "go_on"))
         if not self.world.broker.is_up:
@@ -333,15 +341,9 @@ class Emulator(Interventions, Views):
         >>> run_in_virtual_time(test)
         600.0
         """
-        if not callable(condition):
-            raise InputError(
-                f"{condition!r} is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a job, "
-                "write `await job`"
-            )
-        if inspect.iscoroutinefunction(condition):
-            raise InputError(f"the condition {_named(condition)} is async: give a plain function that only looks")
+        said = check_condition(condition)
         while not condition():
-            await self.stream.change(lambda: f"the condition {_named(condition)} never held")
+            await self.stream.change(lambda: f"{said} never held")
 
     async def settle(self) -> None:
         """Let time pass until nothing is left to do: no job is unfinished, save those that nothing can ever move.
@@ -390,9 +392,3 @@ class Emulator(Interventions, Views):
             raise InputError(NOT_ENTERED)
         if not self._is_open:
             raise NeverError(f"{self.stream.over or 'the emulation is over'}: nothing more can be done to it")
-
-
-def _named(condition: Callable[[], object]) -> str:
-    code = getattr(condition, "__code__", None)
-    where = f" ({code.co_filename}:{code.co_firstlineno})" if code is not None else ""
-    return f"{getattr(condition, '__qualname__', repr(condition))}{where}"

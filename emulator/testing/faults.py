@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import ValidationError
 
 from emulator.errors import InputError
+from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.load import Loaded
 from emulator.scenario.models.actions import Action
 from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
@@ -189,8 +190,9 @@ class Interventions:
         Raises:
             InputError: as for ``fault``, and for times that have passed.
         """
-        for entry in faults:
+        for entry in listed("faults", faults):
             self._check_open()
+            must_be(MAPPING, fault=entry)
             fault: Fault = self._validated(Fault, dict(entry))
             kind = kind_of(fault, FAULT_KINDS)
             assert kind is not None, "the model sees to it"

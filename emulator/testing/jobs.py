@@ -8,6 +8,7 @@ from emulator.broker.broker import Broker
 from emulator.broker.states import FINAL_STATES, State
 from emulator.errors import InputError, NeverError
 from emulator.record.events import DETAILS, Row
+from emulator.scenario.arguments import texts
 from emulator.scenario.spelling import advise
 from emulator.testing.stream import Stream
 
@@ -108,7 +109,7 @@ class JobHandle:
             InputError: for a word that is no state, or none at all.
             NeverError: when it has ended otherwise, or the emulation is over before.
         """
-        for state in states:
+        for state in texts("states", states):
             if state not in _STATES:
                 raise InputError(f"{state!r} is no state of a job: {advise(state, _STATES)}")
         if not states:

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
 from emulator.errors import InputError
+from emulator.scenario.arguments import TEXT, WHOLE, may_be
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest
 
@@ -19,6 +20,8 @@ __all__ = [
     "NO_WORK",
     "WatchedPolicy",
     "check_arguments",
+    "check_condition",
+    "check_submission",
     "coroutine_functions",
     "policies",
 ]
@@ -134,6 +137,37 @@ class WatchedPolicy:
             self.failures.append(error)
             return Verdict(False, why=f"{self._who} raised {type(error).__name__}: {error}")
         return verdict
+
+
+def check_condition(condition: Any) -> str:
+    """Look at what a test waits for, and give the words that name it.
+
+    Raises:
+        InputError: for what is no plain function.
+    """
+    if not callable(condition):
+        raise InputError(
+            f"{condition!r} is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a job, "
+            "write `await job`"
+        )
+    code = getattr(condition, "__code__", None)
+    where = f" ({code.co_filename}:{code.co_firstlineno})" if code is not None else ""
+    said = f"the condition {getattr(condition, '__qualname__', repr(condition))}{where}"
+    if inspect.iscoroutinefunction(condition):
+        raise InputError(f"{said} is async: give a plain function that only looks")
+    return said
+
+
+def check_submission(key: Any, priority: Any, idempotency_key: Any, after: Any) -> None:
+    """Look at what a job is submitted with, before a job of it is made.
+
+    Raises:
+        InputError: for the first that is of the wrong kind.
+    """
+    may_be(TEXT, key=key, idempotency_key=idempotency_key)
+    may_be(WHOLE, priority=priority)
+    if after is not None and not (isinstance(after, str) or hasattr(after, "reaches")):
+        raise InputError(f"after: found {_said(after)}: give the job's handle, or its name, such as 'copy#1'")
 
 
 def check_arguments(scenario: Any, settings: Mapping[str, Any], seed: Any) -> None:

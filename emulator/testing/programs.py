@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
 from emulator.record.events import Row
+from emulator.scenario.arguments import TEXT, must_be
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
 from emulator.timeline.bearers import BEARER, Bearer
@@ -80,6 +81,7 @@ class Programs:
         Raises:
             InputError: when the worker is not driven by hand.
         """
+        must_be(TEXT, worker=name)
         if name not in self.world.workers:
             raise InputError(f"there is no worker {name!r}: {advise(name, tuple(self.world.workers))}")
         if name not in self._of or self._of[name] is not None:

@@ -11,11 +11,11 @@ from math import isfinite
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.given import loaded_from
 from emulator.scenario.load import Loaded, from_settings
 from emulator.testing.mistakes import NO_WORK
-from emulator.timeline.ticks import from_seconds
+from emulator.timeline.ticks import DAY, from_seconds
 
 __all__ = ["Lasting", "completed", "loaded_for", "ticks_of"]
 
@@ -50,6 +50,8 @@ def ticks_of(duration: Lasting) -> int:
             raise ValueError(f"{duration!r} is not a duration: give '90s', seconds, or a timedelta")
         if ticks < 0:
             raise ValueError(f"{duration!r} is negative: give a duration of 0 or more")
+        if ticks > LONGEST:
+            raise ValueError(f"{duration!r} is too long: at most 100 years ({LONGEST // DAY}d)")
     except (ValueError, OverflowError) as wrong:
         raise InputError(str(wrong)) from None
     return ticks

@@ -20,6 +20,8 @@ from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Event, Row, read
 from emulator.record.export import digest
+from emulator.record.trail import known_kinds
+from emulator.scenario.arguments import FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import lines as story_lines
@@ -83,7 +85,12 @@ class Views:
         return [JobHandle(self, row[3], f"{row[8]}#{row[9]}") for row in self.rows if row[1] == "submitted"]
 
     def why_unfinished(self, job: int) -> str:
-        """Say in words why a job, by its number, is unfinished, and where its handler waits."""
+        """Say in words why a job, by its number, is unfinished, and where its handler waits.
+
+        Raises:
+            InputError: when there is no such job (yet).
+        """
+        job = self.job(job).number
         equipments = [worker.equipment for worker in self.world.workers.values()]
         said = self.world.broker.explain(self.agenda.now, job, equipments)
         for attempt in self.keeper.working():
@@ -104,7 +111,12 @@ class Views:
         return self.stream.rows
 
     def recorded(self, *kinds: str) -> list[Event]:
-        """Give the events so far, in order; of some kinds only, if any are named: ``emu.recorded("handed_out")``."""
+        """Give the events so far, in order; of some kinds only, if any are named: ``emu.recorded("handed_out")``.
+
+        Raises:
+            InputError: for a kind that there is not; the message gives the nearest.
+        """
+        known_kinds(texts("kinds", kinds))
         return [event for event in read(self.rows) if not kinds or event.kind in kinds]
 
     def events(self, *, since_start: bool = False) -> AsyncIterator[Event]:
@@ -119,7 +131,11 @@ class Views:
         """Have a function called with every event from now on; gives the function that ends that.
 
         It is called in a turn of its own, when the world is at rest, so it may use the emulator.
+
+        Raises:
+            InputError: for what cannot be called.
         """
+        must_be(FUNCTION, subscriber=subscriber)
         return self.stream.subscribe(subscriber)
 
     def night(self) -> Night:
@@ -167,6 +183,7 @@ class Views:
         Args:
             at_most: so many jobs, in the order of their numbers.
         """
+        must_be(WHOLE, at_most=at_most)
         stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
         if not concerned:
@@ -193,6 +210,7 @@ class Views:
         Raises:
             LogError: when it cannot be written, or is there already.
         """
+        must_be(PATH, path=path)
         return await save(self.rows, self.loaded, self.seed, Path(path), overwrite=overwrite)
 
     def _reading(self) -> str:

@@ -212,6 +212,62 @@ def test_a_figure_of_what_is_not_there_is_told(go: Any) -> None:
     ]
 
 
+INSIDE: dict[str, tuple[Callable[[Any, Any], Any], str]] = {
+    "a key": (lambda emu, job: emu.submit("copy", key=5), "key: found 5: give a text"),
+    "an idempotency key": (
+        lambda emu, job: emu.submit("copy", idempotency_key=["x"]),
+        "idempotency_key: found ['x']: give a text",
+    ),
+    "a priority": (lambda emu, job: emu.submit("copy", priority=1.5), "priority: found 1.5: give a whole number"),
+    "a prerequisite": (
+        lambda emu, job: emu.submit("copy", after=5),
+        "after: found a value of type int: give the job's handle, or its name, such as 'copy#1'",
+    ),
+    "a time without end": (
+        lambda emu, job: emu.submit("copy", not_before=1e300),
+        "1e+300 is too long: at most 100 years (36525d)",
+    ),
+    "a kind of event": (
+        lambda emu, job: emu.recorded("handed_uot"),
+        "there is no event of the kind 'handed_uot': did you mean 'handed_out'?",
+    ),
+    "kinds of events": (lambda emu, job: emu.recorded(["a"]), "kinds: found ['a'] in the list: give texts"),
+    "faults": (lambda emu, job: emu.schedule(5), "faults: found 5: give a list"),
+    "one fault": (
+        lambda emu, job: emu.schedule({"freeze": "workers-1"}),
+        "fault: found 'freeze': give a mapping",
+    ),
+    "a subscriber": (lambda emu, job: emu.subscribe(5), "subscriber: found 5: give a function"),
+    "a log": (lambda emu, job: emu.save(5), "path: found 5: give the path of a file"),
+    "how many stories": (lambda emu, job: emu.stories("x"), "at_most: found 'x': give a whole number"),
+    "a job": (
+        lambda emu, job: emu.why_unfinished(99),
+        "there is no job 99 at 2026-01-01 00:00:00 (0s after the start): allowed are: copy#1",
+    ),
+    "a worker": (lambda emu, job: emu.client(5), "worker: found 5: give a text"),
+    "a state": (lambda emu, job: job.reaches(5), "states: found 5 in the list: give texts"),
+}
+
+
+@pytest.mark.parametrize("use", INSIDE)
+def test_what_a_running_emulation_cannot_use_is_told(go: Any, use: str) -> None:
+    """Each is told at its own line, and changes nothing."""
+
+    async def test() -> str:
+        call, _ = INSIDE[use]
+        async with Emulator(handlers={"copy": copy}, lasts="2h") as emu:
+            job = emu.submit("copy")
+            before = len(emu.rows)
+            with pytest.raises(InputError) as caught:
+                found = call(emu, job)
+                if asyncio.iscoroutine(found):
+                    await found
+            assert len(emu.rows) == before
+        return str(caught.value)
+
+    assert go(test()) == INSIDE[use][1]
+
+
 def test_the_wrong_loop_is_told_with_both_ways_out() -> None:
     """On the stock loop: the marker in tests, the function elsewhere."""
 
