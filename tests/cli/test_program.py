@@ -1,5 +1,6 @@
 """The program as a whole: help, how it is interrupted, and that its pages know its commands."""
 
+import errno
 import os
 import re
 import shlex
@@ -54,15 +55,32 @@ def test_the_version_is_told(queuedrill: Call) -> None:
     assert metadata.version("queuedrill") == VERSION
 
 
+def once_read(pipe: Path) -> int:
+    """Wait until a program reads from a pipe, and give the other end of it."""
+    end = time.monotonic() + 60
+    while True:
+        try:
+            return os.open(pipe, os.O_WRONLY | os.O_NONBLOCK)
+        except OSError as error:
+            assert (error.errno, time.monotonic() < end) == (errno.ENXIO, True)
+        time.sleep(0.02)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("more", [[], ["--log", "a.qdlog"]])
 def test_ctrl_c_ends_a_run_in_one_line(place: Path, more: list[str]) -> None:
     """Ctrl-C in the middle of a run ends it with 130 and one line, without a traceback."""
+    scenario = place / "fits.yaml"
+    text = scenario.read_text()
+    scenario.unlink()
+    os.mkfifo(scenario)
     command = [*PROGRAM, "run", "fits.yaml", "--pace", "1", *more]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
-        time.sleep(2)
+        with os.fdopen(once_read(scenario), "w") as file:
+            file.write(text)
+        time.sleep(0.5)
         running.send_signal(signal.SIGINT)
-        out, err = running.communicate(timeout=20)
+        out, err = running.communicate(timeout=60)
     assert (running.returncode, out, err) == (130, "", "queuedrill: stopped by Ctrl-C\n")
 
 

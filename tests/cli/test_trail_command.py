@@ -182,7 +182,7 @@ def start(*arguments: str) -> "subprocess.Popen[bytes]":
 
 
 def wait_for(path: Path) -> None:
-    for _ in range(500):
+    for _ in range(3_000):
         if path.exists():
             return
         time.sleep(0.02)

@@ -19,9 +19,10 @@ __all__ = ["ConsoleParser", "FileParser", "PythonParser", "commands", "matches"]
 
 
 class PythonParser:
-    """Runs each block of Python in the namespace of its page; one that defines tests is run by pytest instead.
+    """Runs each block of Python in the namespace of its page; those that define tests are run by pytest instead.
 
-    One whose first line is ``# NAME.py`` is saved under that name, for the commands that follow.
+    These are saved as a module each, and the last of them has one pytest run all. A block whose first line is
+    ``# NAME.py`` is saved under that name, for the commands that follow.
     """
 
     def __init__(self) -> None:
@@ -29,12 +30,15 @@ class PythonParser:
 
     def __call__(self, document: Document) -> Iterator[Region]:
         """Give the blocks, each with who runs it."""
-        for region in self._parse(document):
+        regions, last = list(self._parse(document)), None
+        for region in regions:
             if re.match(r"# \w+\.py\n", str(region.parsed)):
                 region.evaluator = save
             elif re.search(r"^(async )?def test_", str(region.parsed), re.MULTILINE):
-                region.evaluator = run_tests
-            yield region
+                region.evaluator, last = save_tests, region
+        if last is not None:
+            last.evaluator = run_tests
+        return iter(regions)
 
 
 def save(example: Example) -> None:
@@ -42,11 +46,16 @@ def save(example: Example) -> None:
     Path(example.parsed[2:].split("\n", 1)[0]).write_text(example.parsed, "utf-8")
 
 
+def save_tests(example: Example) -> None:
+    """Write a block that defines tests as a module of its own."""
+    Path(f"test_line_{example.line}.py").write_text(example.parsed, "utf-8")
+
+
 def run_tests(example: Example) -> str | None:
-    """Run a block that defines tests, as its reader would."""
-    file = Path(f"test_line_{example.line}.py")
-    file.write_text(example.parsed, "utf-8")
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(file)]
+    """Run this block that defines tests and all before it, as their reader would."""
+    save_tests(example)
+    files = sorted(str(file) for file in Path().glob("test_line_*.py"))
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *files]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     return None if done.returncode == 0 else f"the tests shown fail:\n{done.stdout}{done.stderr}"
 

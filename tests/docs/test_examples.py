@@ -66,7 +66,7 @@ def run_page(tmp_path: Path, text: str) -> None:
     [
         "```python\nassert 1 + 1 == 3\n```\n",
         "```python\n>>> 1 + 1\n3\n```\n",
-        "```python\ndef test_sum():\n    assert 1 + 1 == 3\n```\n",
+        "```python\ndef test_sum():\n    assert 1 + 1 == 3\n```\n\n```python\ndef test_sum():\n    assert True\n```\n",
         "```console\n$ queuedrill() { echo met; }; queuedrill\nmissed\n```\n",
         "```console\n$ queuedrill() { return 1; }; queuedrill\n```\n",
         "```console\n$ queuedrill() { return 1; }; queuedrill\n$ echo $?\n0\n```\n",

@@ -371,7 +371,7 @@ SUITE = """
 def test_a_report_ends_at_the_line_of_the_test(pytester: pytest.Pytester, options: list[str], shown: bool) -> None:
     """What the package did before it refused is left out, unless the whole trace is asked for."""
     pytester.makepyfile(SUITE)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
+    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest", *options)
     text = result.stdout.str()
     assert '>           emu.submit("cpoy")' in text
     assert "InputError: there is no routine 'cpoy': did you mean 'copy'?" in text

@@ -38,7 +38,12 @@ SUITE = """
 
 def run(pytester: pytest.Pytester, suite: str, *options: str) -> Any:
     pytester.makepyfile(suite)
-    return pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
+    return run_all(pytester, *options)
+
+
+def run_all(pytester: pytest.Pytester, *options: str) -> Any:
+    """Run what has been made, without plugins that it does not use."""
+    return pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest", *options)
 
 
 @pytest.mark.slow
@@ -134,29 +139,26 @@ def test_the_seed_of_the_command_line_is_every_emulators_that_has_none(pytester:
     run(pytester, suite, "--emulation-seed", "9").assert_outcomes(passed=1)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    ("marker", "message"),
-    [
-        ("virtual_time(5)", "the marker virtual_time takes keywords only, such as pace=10 or wall_limit=5"),
-        ("virtual_time(paces=5)", "the marker virtual_time: got an unexpected keyword argument 'paces'"),
-        ("virtual_time(pace='slow')", 'pace=\'slow\': give "fast", "manual" or the virtual seconds'),
-    ],
-)
-@pytest.mark.parametrize("plugin", ["asyncio", "none"])
-def test_a_wrong_marker_says_what_is_wrong(pytester: pytest.Pytester, marker: str, message: str, plugin: str) -> None:
-    """The test fails with a sentence, whoever runs it."""
-    more = "@pytest.mark.asyncio\n    " if plugin == "asyncio" else ""
-    suite = f"""
-    import pytest
+WRONG = {
+    "virtual_time(5)": "the marker virtual_time takes keywords only, such as pace=10 or wall_limit=5",
+    "virtual_time(paces=5)": "the marker virtual_time: got an unexpected keyword argument 'paces'",
+    "virtual_time(pace='slow')": 'pace=\'slow\': give "fast", "manual" or the virtual seconds',
+}
 
-    {more}@pytest.mark.{marker}
-    async def test_it():
-        pass
-    """
-    result = run(pytester, suite)
+
+@pytest.mark.slow
+@pytest.mark.parametrize("plugin", ["asyncio", "none"])
+def test_a_wrong_marker_says_what_is_wrong(pytester: pytest.Pytester, plugin: str) -> None:
+    """Each such test fails with a sentence, whoever runs it."""
+    more = "@pytest.mark.asyncio\n" if plugin == "asyncio" else ""
+    for number, marker in enumerate(WRONG):
+        suite = f"import pytest\n\n{more}@pytest.mark.{marker}\nasync def test_it():\n    pass\n"
+        pytester.makepyfile(**{f"test_{number}": suite})
+    result = run_all(pytester, "--continue-on-collection-errors")
     assert result.ret != 0
-    assert message in result.stdout.str() + result.stderr.str()
+    assert "passed" not in result.parseoutcomes()
+    text = result.stdout.str() + result.stderr.str()
+    assert [message for message in WRONG.values() if message not in text] == []
 
 
 @pytest.mark.slow
@@ -170,15 +172,16 @@ def test_loading_it_loads_nothing_heavy(pytester: pytest.Pytester) -> None:
             assert ours == ["emulator", "emulator.testing", "emulator.testing.plugin"]
             assert not {"pydantic", "yaml", "hypothesis", "scipy", "structlog", "rich"} & set(sys.modules)
     """
-    run(pytester, suite, "-p", "no:hypothesispytest").assert_outcomes(passed=1)
+    run(pytester, suite).assert_outcomes(passed=1)
 
 
 @pytest.mark.slow
 def test_it_works_with_tests_spread_over_processes(pytester: pytest.Pytester) -> None:
     """With pytest-xdist, marked and other tests pass, and a failure still shows its sections."""
     pytest.importorskip("xdist")
-    run(pytester, SUITE.replace("{marked}", "@pytest.mark.asyncio"), "-n", "2").assert_outcomes(passed=4)
-    result = run(pytester, FAILING, "-n", "2", "-k", "is_done")
+    pytester.makepyfile(test_copies=SUITE.replace("{marked}", "@pytest.mark.asyncio"), test_failing=FAILING)
+    result = run_all(pytester, "-n", "2")
+    result.assert_outcomes(passed=4, failed=1)
     result.stdout.fnmatch_lines(["*- run it again -*", "pytest *::test_it_is_done --emulation-seed 1"])
 
 

@@ -68,10 +68,14 @@ def run(debug: bool) -> Run:
 
 @pytest.fixture
 def no_noise(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
-    """Fail if asyncio logged anything by the end of the test, after all garbage was collected."""
+    """Fail if asyncio logged anything by the end of the test, after all garbage was collected.
+
+    That debug mode found a callback slow, in real time, says how busy the machine is: it is no noise.
+    """
     gc.collect()  # what earlier tests left is not this one's noise
     caplog.clear()
     caplog.set_level(logging.WARNING, logger="asyncio")
     yield
     gc.collect()
-    assert [record.getMessage() for record in caplog.records if record.name == "asyncio"] == []
+    messages = [record.getMessage() for record in caplog.records if record.name == "asyncio"]
+    assert [message for message in messages if not message.startswith("Executing <")] == []

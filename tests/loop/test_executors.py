@@ -98,13 +98,22 @@ def test_after_a_cancelled_call_the_clock_waits_for_the_real_end_of_its_thread(r
     """The result is dropped, and no virtual time passes before the thread has ended."""
 
     async def main(loop):
-        done = []
-        task = asyncio.create_task(asyncio.to_thread(lambda: time.sleep(0.05) or done.append(True)))
+        done, begun, gate = [], threading.Event(), threading.Event()
+
+        def work():
+            begun.set()
+            gate.wait()
+            time.sleep(0.05)
+            done.append(True)
+
+        task = asyncio.create_task(asyncio.to_thread(work))
         await asyncio.sleep(0)
+        begun.wait()
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
         before = list(done)
+        gate.set()
         await asyncio.sleep(1)
         return before, done, loop.time()
 
@@ -115,12 +124,13 @@ def test_a_call_that_was_cancelled_before_it_began_never_begins(run):
     """It waits in line behind a busy thread, is cancelled there, and leaves no trace."""
 
     async def main(loop):
-        ran = []
+        ran, gate = [], threading.Event()
         with ThreadPoolExecutor(1) as one:
-            busy = loop.run_in_executor(one, time.sleep, 0.03)
+            busy = loop.run_in_executor(one, gate.wait)
             waiting = loop.run_in_executor(one, ran.append, 1)
             await asyncio.sleep(0)
             waiting.cancel()
+            gate.set()
             await busy
             await asyncio.sleep(1)
         return ran, waiting.cancelled()
@@ -132,9 +142,12 @@ def test_a_call_whose_executor_drops_it_is_cancelled_for_the_one_who_waits(run):
     """An executor that is shut down with ``cancel_futures`` never runs what still stands in line."""
 
     async def main(loop):
-        one = ThreadPoolExecutor(1)
-        busy, dropped = loop.run_in_executor(one, time.sleep, 0.02), loop.run_in_executor(one, print)
+        one, begun, gate = ThreadPoolExecutor(1), threading.Event(), threading.Event()
+        busy = loop.run_in_executor(one, lambda: begun.set() or gate.wait())
+        dropped = loop.run_in_executor(one, print)
+        begun.wait()
         one.shutdown(wait=False, cancel_futures=True)
+        gate.set()
         await busy
         with pytest.raises(asyncio.CancelledError):
             await dropped

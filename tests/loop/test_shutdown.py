@@ -3,7 +3,6 @@
 import asyncio
 import gc
 import threading
-import time
 import warnings
 
 import pytest
@@ -16,7 +15,7 @@ from emulator.timeline import Agenda, VirtualLoop
 def test_closing_with_everything_pending_ends_cleanly(run, no_noise):
     """A pending task, generators that sleep in ``finally``, a busy executor: only the sleeps pass, nothing is left."""
     seen = []
-    threads = threading.active_count()
+    threads, gate = threading.active_count(), threading.Event()
 
     async def main(loop):
         async def plates(name):
@@ -32,13 +31,14 @@ def test_closing_with_everything_pending_ends_cleanly(run, no_noise):
                 await asyncio.sleep(1_000)
             finally:
                 seen.append(("task", loop.time()))
+                gate.set()
 
         generators = [plates(f"plates {n}") for n in range(20)]
         for generator in generators:
             await anext(generator)
         loop.keep = generators
         loop.create_task(pending())
-        loop.run_in_executor(None, lambda: time.sleep(0.2) or seen.append(("thread", loop.time())))
+        loop.run_in_executor(None, lambda: gate.wait() and seen.append(("thread", loop.time())))
         await asyncio.sleep(0)
         return loop
 

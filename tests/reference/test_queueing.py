@@ -2,7 +2,8 @@
 
 Each test names where its values come from; "from memory" means that the source was not at hand when they were noted
 down; all of them were checked by a second computation. The mean over replications must lie within 4 standard errors of
-the value, and each check states how large the standard error may be at most. Times are in minutes unless told else.
+the value, and each check states how large the standard error may be at most: as many replications are run as that
+takes, and twelve at least. Times are in minutes unless told else.
 """
 
 import heapq
@@ -51,7 +52,7 @@ def test_one_server():
     waits, turnarounds, few, waited = replicated(
         station(exponential("5m"), per_hour=10, jobs=1500, before=400),
         lambda r: (wait(r), turnaround(r), share_with(r, range(3), 40 * HOUR), r.share_that_waited(COUNTED)),
-        30,
+        20,
     )
     holds(waits, 25.0)
     holds(turnarounds, 30.0)
@@ -60,16 +61,16 @@ def test_one_server():
 
 
 @pytest.mark.parametrize(
-    ("c", "waits", "wait_mean"),
+    ("c", "waits", "wait_mean", "runs"),
     [
-        (1, 0.9, 9.0),
-        (2, 0.8526315789, 4.263157895),
-        (5, 0.7624932207, 1.524986441),
-        (10, 0.6687315241, 0.6687315241),
-        (20, 0.5507690048, 0.2753845024),
+        (1, 0.9, 9.0, 12),
+        (2, 0.8526315789, 4.263157895, 12),
+        (5, 0.7624932207, 1.524986441, 12),
+        (10, 0.6687315241, 0.6687315241, 15),
+        (20, 0.5507690048, 0.2753845024, 24),
     ],
 )
-def test_growing_pools_at_the_same_load(c, waits, wait_mean):
+def test_growing_pools_at_the_same_load(c, waits, wait_mean, runs):
     """M/M/c at utilisation 0.9: the share that waits and the mean wait fall as the pool grows.
 
     Adan & Resing, Queueing Systems, ch. 5, table (from memory; printed .90 .85 .76 .67 .55 and 9.00 4.26 1.53 .67 .28).
@@ -77,7 +78,7 @@ def test_growing_pools_at_the_same_load(c, waits, wait_mean):
     means, shares = replicated(
         station(exponential("60s"), per_hour=54 * c, jobs=1500, before=500, count=c),
         lambda r: (wait(r), r.share_that_waited(COUNTED)),
-        30,
+        runs,
         first_seed=100,
     )
     holds(shares, waits, sharp=0.05)
@@ -93,7 +94,7 @@ def test_four_or_more_in_the_system(c, four_or_more):
     Rossetti 2021, queueing appendix, self-service example (looked up; printed .586182 .050972 .019034 .013022).
     """
     settings = station(exponential("105s"), per_hour=30, jobs=1500, count=c)
-    (shares,) = replicated(settings, lambda r: (share_with(r, range(4, 10_000)),), 30)
+    (shares,) = replicated(settings, lambda r: (share_with(r, range(4, 10_000)),), 12)
     holds(shares, four_or_more, sharp=0.12)
 
 
@@ -105,7 +106,7 @@ def test_square_root_staffing():
     found = {}
     for c, published in ((2, 0.2663043478), (3, 0.0652587519)):
         settings = station(exponential("105s"), per_hour=30, jobs=1000, before=200, count=c)
-        (shares,) = replicated(settings, lambda r: (r.share_that_waited(COUNTED),), 30)
+        (shares,) = replicated(settings, lambda r: (r.share_that_waited(COUNTED),), 12)
         holds(shares, published)
         found[c] = math.fsum(shares) / len(shares)
     assert found[2] > 0.1 >= found[3]
@@ -126,7 +127,7 @@ def test_two_tellers():
             r.figure("jobs_in_system"),
             r.figure("utilisation"),
         ),
-        30,
+        15,
     )
     holds(waited, 0.7111111111, sharp=0.04)
     holds(turnarounds, 60 * 0.05555555556, sharp=0.06)
@@ -142,7 +143,7 @@ def test_loss_does_not_depend_on_the_holding_time_law(takes):
     Rossetti 2021, queueing appendix, parking example (looked up; printed 30.3 lost per hour).
     """
     settings = station(takes, per_hour=40, jobs=1000, before=400, count=10, queue={"capacity": 10})
-    (refused,) = replicated(settings, lambda r: (r.figure("refused_share", COUNTED),), 20)
+    (refused,) = replicated(settings, lambda r: (r.figure("refused_share", COUNTED),), 12)
     holds(refused, 0.7576877122, sharp=0.02)
     holds([40 * share for share in refused], 30.30750849, sharp=0.02)
 
@@ -154,7 +155,7 @@ def test_finite_buffer():
     """
     settings = station(exponential("50s"), per_hour=60, jobs=1000, before=200, queue={"capacity": 6})
     refused, in_system, turnarounds = replicated(
-        settings, lambda r: (r.figure("refused_share", COUNTED), r.figure("jobs_in_system"), turnaround(r)), 30
+        settings, lambda r: (r.figure("refused_share", COUNTED), r.figure("jobs_in_system"), turnaround(r)), 12
     )
     holds(refused, 0.07742392635)
     holds(in_system, 2.290162578, sharp=0.04)
@@ -179,12 +180,12 @@ def test_machine_interference(c, in_system, in_queue):
     settings = station(exponential("4m"), count=c)
     again = {"routine": "work", "count": 5, "again_after": exponential("10m")}
     settings |= {"lasts": "50h", "arrivals": [again]}
-    found, waiting = replicated(settings, lambda r: (r.figure("jobs_in_system"), r.figure("jobs_in_queue")), 30)
+    found, waiting = replicated(settings, lambda r: (r.figure("jobs_in_system"), r.figure("jobs_in_queue")), 12)
     holds(found, in_system, sharp=0.06)
     if in_queue:
         holds(waiting, in_queue, sharp=0.3 if c == 4 else 0.12)
     else:
-        assert waiting == [0.0] * 30
+        assert waiting == [0.0] * 12
 
 
 def test_constant_service():
@@ -195,7 +196,7 @@ def test_constant_service():
     waits, turnarounds, in_queue, in_system = replicated(
         station("10m", per_hour=4, jobs=1500, before=200),
         lambda r: (wait(r), turnaround(r), r.figure("jobs_in_queue"), r.figure("jobs_in_system")),
-        30,
+        12,
     )
     holds(waits, 60 * 0.1666666667, sharp=0.04)
     holds(turnarounds, 60 * 0.3333333333, sharp=0.04)
@@ -231,13 +232,13 @@ def test_priorities_and_the_conservation_law():
         waits = [r.figure("wait_mean", Where(entry=f"class-{n}")) / HOUR for n in (1, 2, 3)]
         return [*waits, math.fsum(rate / 3 * one for rate, one in zip(rates, waits, strict=True))]
 
-    first, second, third, conserved = replicated(settings, take, 30)
+    first, second, third, conserved = replicated(settings, take, 18)
     holds(first, 0.2380952381, sharp=0.04)
     holds(second, 0.3246753247, sharp=0.04)
     holds(third, 0.9090909091)
     holds(conserved, 0.4444444444)
     alike = settings | {"arrivals": [{**one, "priority": 0} for one in arrivals]}
-    (conserved,) = replicated(alike, lambda r: take(r)[3:], 30)
+    (conserved,) = replicated(alike, lambda r: take(r)[3:], 18)
     holds(conserved, 0.4444444444)
 
 
@@ -269,7 +270,7 @@ def test_constant_gaps_stay_below_the_heavy_traffic_bound():
     before = {"routine": "work", "name": "before", "every": "75s", "until": "+10h"}
     counted = {"routine": "work", "name": "counted", "every": "75s", "from": "+10h", "until": "+50h"}
     settings |= {"lasts": "51h", "arrivals": [before, counted]}
-    (waits,) = replicated(settings, lambda r: (wait(r),), 30)
+    (waits,) = replicated(settings, lambda r: (wait(r),), 15)
     holds(waits, 1.69273084, sharp=0.06)
     assert math.fsum(waits) / len(waits) < 2.0
 
@@ -311,7 +312,7 @@ def test_many_servers_with_varied_work_are_near_the_approximation():
     mean, error = mean_and_error(waits)
     assert abs(mean - 2.696629213) <= 0.1 * 2.696629213 + 4 * error
     settings = station(exponential("60s"), per_hour=144, jobs=1000, before=300, count=3)
-    means, shares = replicated(settings, lambda r: (wait(r), r.share_that_waited(COUNTED)), 30)
+    means, shares = replicated(settings, lambda r: (wait(r), r.share_that_waited(COUNTED)), 24)
     holds(means, 1.078651685)
     holds(shares, 0.6471910112, sharp=0.04)
 
@@ -336,7 +337,7 @@ def test_busy_period():
 
     Kleinrock vol. 1, sec. 5.8 (from memory).
     """
-    run = ran(station(exponential("60s"), per_hour=30, jobs=30_000), seed=5)
+    run = ran(station(exponential("60s"), per_hour=30, jobs=10_000), seed=5)
     busy, there, began = [], 0, 0
     for row in run.rows:
         if row[1] == "submitted":
@@ -355,7 +356,7 @@ def test_a_worker_that_polls():
     Multiple constant vacations: Fuhrmann & Cooper, Oper. Res. 33 (1985) 1117-1129 (from memory).
     """
     settings = station(exponential("60s"), per_hour=30, jobs=1500, before=100, pool={"poll": "2m"})
-    waits, turnarounds = replicated(settings, lambda r: (wait(r), turnaround(r)), 30)
+    waits, turnarounds = replicated(settings, lambda r: (wait(r), turnaround(r)), 12)
     holds(waits, 2.0, sharp=0.04)
     holds(turnarounds, 3.0, sharp=0.04)
 
@@ -367,7 +368,7 @@ def test_free_running_and_slotted_service(poll, published):
     Bertsekas & Gallager, Data Networks, 2nd ed., examples 3.9 and 3.10, m = 10, rho = 0.6 (from memory).
     """
     settings = station("10m", per_hour=3.6, jobs=1500, before=100, pool={"poll": poll})
-    (waits,) = replicated(settings, lambda r: (wait(r),), 30)
+    (waits,) = replicated(settings, lambda r: (wait(r),), 12)
     holds(waits, published, sharp=0.04)
 
 
@@ -386,7 +387,7 @@ def test_feedback():
         part={"error_share": 0.2},
     )
     turnarounds, in_system, visits = replicated(
-        settings, lambda r: (turnaround(r), r.figure("jobs_in_system"), r.figure("attempts_per_job", COUNTED)), 30
+        settings, lambda r: (turnaround(r), r.figure("jobs_in_system"), r.figure("attempts_per_job", COUNTED)), 12
     )
     holds(turnarounds, 3.333333333, sharp=0.04)
     holds(in_system, 1.666666667, sharp=0.04)
@@ -407,7 +408,7 @@ def test_unlimited_servers_fill_up():
         ]
 
     published = (3.9346934028736658, 6.321205588285577, 9.932620530009146)
-    for found, mean in zip(replicated(settings, take, 400), published, strict=True):
+    for found, mean in zip(replicated(settings, take, 300), published, strict=True):
         holds(found, mean, sharp=0.03)
         holds([(number - mean) ** 2 for number in found], mean, sharp=0.1)
 
@@ -422,7 +423,7 @@ def test_two_workers_against_one_twice_as_fast(c, speed, wait_mean, turnaround_m
     Kleinrock vol. 2, ch. 5; Stidham 1970 (from memory).
     """
     settings = station(exponential("60s"), per_hour=96, jobs=1500, before=400, count=c, pool={"speed": speed})
-    waits, turnarounds = replicated(settings, lambda r: (wait(r), turnaround(r)), 30)
+    waits, turnarounds = replicated(settings, lambda r: (wait(r), turnaround(r)), 18)
     holds(waits, wait_mean)
     holds(turnarounds, turnaround_mean)
 
@@ -445,7 +446,7 @@ def test_two_servers_and_three_places():
             wait(r) / 60,
             turnaround(r) / 60,
         ),
-        20,
+        12,
     )
     published = (
         *(0.046473631660161566, 0.11618407915040392, 0.1452300989380049),
@@ -471,7 +472,7 @@ def test_three_service_laws(takes, wait_mean, turnaround_mean):
     Kelton, Smith & Sturrock, simulation textbook, exercise 2.6, published solutions (looked up).
     """
     settings = station(takes, per_hour=48, jobs=1500, before=400)
-    waits, turnarounds = replicated(settings, lambda r: (wait(r), turnaround(r)), 30)
+    waits, turnarounds = replicated(settings, lambda r: (wait(r), turnaround(r)), 18)
     holds(waits, wait_mean)
     holds(turnarounds, turnaround_mean)
 
@@ -497,7 +498,7 @@ def test_one_or_two_at_the_counter(c, in_queue, in_system, wait_mean, turnaround
             turnaround(r),
             share_with(r, range(1)),
         ),
-        30,
+        12,
     )
     for values, value in zip(found, (in_queue, in_system, wait_mean, turnaround_mean, empty), strict=True):
         holds(values, value)

@@ -115,6 +115,19 @@ def test_a_held_and_released_job_with_a_key_is_not_given_twice():
     assert take_all(d) == [1, 2]
 
 
+def test_a_job_that_is_held_and_released_behind_another_of_its_busy_key_is_given_once_in_its_turn():
+    d = Driver(QueueRules("night"))
+    for _ in range(3):
+        d.submit(key="m31")
+    given = [d.taken().job]
+    d.broker.hold(0, 0, 3), d.broker.release(0, 0, 3)
+    for token in (1, 2):
+        d.hand_in(token)
+        given.append(d.taken().job)
+    d.hand_in(3)
+    assert (given, d.take()) == ([1, 2, 3], None)
+
+
 def test_a_requeued_job_that_goes_to_the_back_of_its_lane_stands_there_once():
     """Its key stays busy with a job of another queue meanwhile, so that its old place is not cleared at once."""
     d = Driver(QueueRules("night", retry=AGAIN, requeued_keep_place=False), QueueRules("day", per_key_at_most=2))

@@ -8,7 +8,6 @@ import sqlite3
 import subprocess
 import sys
 import threading
-import time
 from contextlib import closing
 from pathlib import Path
 
@@ -371,17 +370,21 @@ def test_an_interruption_while_the_log_is_opened_leaves_no_thread(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Cancelled while SQLite still opens the file, the opening ends with the connection closed and its thread gone."""
-    path, slowly = tmp_path / "night.qdlog", sqlite3.connect
+    path, really = tmp_path / "night.qdlog", sqlite3.connect
+    begun, cancelled = threading.Event(), threading.Event()
     create(path, ABOUT.to_facts())
 
     def connect(*arguments: object, **options: object) -> sqlite3.Connection:
-        time.sleep(0.1)
-        return slowly(*arguments, **options)  # type: ignore[call-overload]
+        begun.set()
+        cancelled.wait()
+        return really(*arguments, **options)  # type: ignore[call-overload]
 
     async def run() -> None:
         opening = asyncio.ensure_future(LogFile.open(path, patience=1))
-        await asyncio.sleep(0.02)
+        while not begun.is_set():
+            await asyncio.sleep(0.001)
         opening.cancel()
+        asyncio.get_running_loop().call_later(0.05, cancelled.set)
         with pytest.raises(asyncio.CancelledError):
             await opening
 

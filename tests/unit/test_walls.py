@@ -79,16 +79,26 @@ def tree(module: str) -> ast.Module:
     return ast.parse(FILES[module].read_text("utf-8"), str(FILES[module]))
 
 
-def imports(module: str, *, typing_too: bool) -> Iterator[str]:
+@cache
+def nodes(module: str) -> tuple[ast.AST, ...]:
+    return tuple(ast.walk(tree(module)))
+
+
+@cache
+def imports(module: str, *, typing_too: bool) -> tuple[str, ...]:
     """Give the modules that a module imports anywhere in its code; what is for type checkers alone only if asked."""
+    return tuple(_imports(module, typing_too))
+
+
+def _imports(module: str, typing_too: bool) -> Iterator[str]:
     for_types = {
         id(inner)
-        for node in ast.walk(tree(module))
+        for node in nodes(module)
         if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING")
         for statement in node.body
         for inner in ast.walk(statement)
     }
-    for node in ast.walk(tree(module)):
+    for node in nodes(module):
         if id(node) in for_types and not typing_too:
             continue
         if isinstance(node, ast.Import):
@@ -180,12 +190,12 @@ def texts(module: str) -> Iterator[str]:
     """Give the string constants of a module but for its docstrings."""
     prose = {
         id(node.body[0].value)
-        for node in ast.walk(tree(module))
+        for node in nodes(module)
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
         and node.body
         and isinstance(node.body[0], ast.Expr)
     }
-    for node in ast.walk(tree(module)):
+    for node in nodes(module):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in prose:
             yield node.value
 
@@ -225,14 +235,14 @@ def private_uses(module: str) -> Iterator[str]:
     loaded = importlib.import_module(module)
     every = frozenset().union(*private_names().values())
     owners: dict[int, frozenset[str]] = {}
-    for node in ast.walk(tree(module)):
+    for node in nodes(module):
         if isinstance(node, ast.ClassDef):
             kind = getattr(loaded, node.name, None)
             leant_on = frozenset().union(
                 *(names for base, names in private_names().items() if inspect.isclass(kind) and issubclass(kind, base))
             )
             owners.update({id(inner): leant_on for inner in ast.walk(node)})
-    for node in ast.walk(tree(module)):
+    for node in nodes(module):
         if isinstance(node, ast.ImportFrom) and within(node.module or "", "asyncio"):
             yield from (f"{node.lineno}: {alias.name}" for alias in node.names if alias.name.startswith("_"))
         elif isinstance(node, ast.Call) and ast.unparse(node.func) in ("getattr", "setattr", "delattr", "hasattr"):
