@@ -208,6 +208,7 @@ SCENARIO = textwrap.dedent(
 
     async def main():
         loop = asyncio.get_running_loop()
+        loop.slow_callback_duration = 60  # debug mode tells of a busy host, too
 
         async def worker(number):
             for step in range(5):

@@ -2,8 +2,9 @@
 
 Each test names where its values come from; "from memory" means that the source was not at hand when they were noted
 down; all of them were checked by a second computation. The mean over replications must lie within 4 standard errors of
-the value, and each check states how large the standard error may be at most: as many replications are run as that
-takes, and twelve at least. Times are in minutes unless told else.
+the value (99.79 % of such intervals hold it with twelve replications, 99.96 % with thirty: Student's t), and each
+check states how large the standard error may be at most: as many replications are run as that takes, and twelve at
+least. Times are in minutes unless told else.
 """
 
 import heapq
