@@ -88,26 +88,20 @@ class Labour:
                 self._end(execution, "ok", "")
                 return
             step = plan.steps[execution.step]
-            if step[0].just_takes:
-                self._begin_time(execution, step)
-                return
-            model = step[0].model
-            if model.repeatable != "looks_first" or not self._effects.is_there(plan, step):
+            part, element, _ = step
+            model = part.model
+            if part.just_takes or model.repeatable != "looks_first" or not self._effects.is_there(plan, step):
                 break
             self._effects.found(execution, step)
             self._step_done(execution, step)
-        at_once = model.leaves is not None and model.lands == "at_request" and model.calls is None
-        if at_once and not self._effects.land(execution, step):
-            self._end(execution, "error", f"{step[0].target_system} refused a stale token")
-            return
-        if step[0].law is not None or model.calls is None:
-            self._begin_time(execution, step)
-        else:
-            self._begin_call(execution, step)
-
-    def _begin_time(self, execution: Execution, step: Step) -> None:
-        part, element, _ = step
-        plan = execution.plan
+        if not part.just_takes:
+            at_once = model.leaves is not None and model.lands == "at_request" and model.calls is None
+            if at_once and not self._effects.land(execution, step):
+                self._end(execution, "error", f"{part.target_system} refused a stale token")
+                return
+            if part.law is None and model.calls is not None:
+                self._begin_call(execution, step)
+                return
         routine = plan.routine
         attempt = 0 if routine.is_drawn_once else execution.attempt
         if part.at is not None:
