@@ -19,14 +19,13 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
-from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 import aiosqlite
 
 from emulator.errors import LogError
-from emulator.record.encoding import Record
+from emulator.record.encoding import Columns, Record, interleaved
 
 __all__ = [
     "STEPS",
@@ -168,9 +167,9 @@ class LogFile:
                 raise
         return cls(path, connection)
 
-    async def append(self, records: Iterable[Record]) -> None:
+    async def append(self, columns: Columns) -> None:
         """Write one batch: all of it or nothing, unless it is interrupted; then ask ``settle``."""
-        values = list(chain.from_iterable(records))
+        values = interleaved(columns, len(columns[0]))
         size = _FIELDS * _ROWS_AT_ONCE
         rest = len(values) - len(values) % size
         with _in_words(self._path, "events cannot be written"):
