@@ -5,14 +5,15 @@ one line feed after each: JSON Lines). Hundreds of thousands are written a secon
 by columns, with as little as possible done for each row by itself: first the details of all events of one kind (a
 detail that is the same in all of them is part of their template), then all lines, each time with one long template that
 is filled in at once. What is text is escaped before, so that no line feed but our own is in between, and the long text
-can be taken apart at them. The tests hold the result equal to ``json.dumps`` of the dict.
+can be taken apart at them. The templates are bytes, since Python walks through one of text character by character. The
+tests hold the result equal to ``json.dumps`` of the dict.
 """
 
 import json
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice, repeat
 from json.encoder import encode_basestring as _quoted
-from operator import countOf
+from operator import countOf, itemgetter
 from typing import Any, Final
 
 from emulator.errors import DefectError
@@ -26,15 +27,14 @@ Record = tuple[int, int, str, int, int, str, str]
 Columns = tuple[Sequence[int], Sequence[int], Sequence[str], Sequence[int], Sequence[int], Sequence[str], Sequence[str]]
 """Many records, by columns: all numbers, all ticks, and so on."""
 
-_JOB, _WORKER, _ABSENT = ',"job":%s', ',"worker":"%s"', "%.0s"  # the last takes its value and writes nothing
+_NO_JOB, _NO_WORKER = b"%.0a", b"%.0b"  # take a value and write nothing
 
 
-def _head(kind: str, job: bool, worker: bool) -> str:
+def _head(kind: str, job: bool, worker: bool) -> bytes:
     """Give the line of a kind of event up to its details; it takes a job and a worker even where it leaves them out."""
-    rest = f"{',' if DETAILS[kind] else ''}%s\n"
-    return (
-        f'{{"n":%s,"at":%s,"kind":"{kind}","cause":%s{_JOB if job else _ABSENT}{_WORKER if worker else _ABSENT}{rest}'
-    )
+    job_and_worker = (b',"job":%d' if job else _NO_JOB) + (b',"worker":%b' if worker else _NO_WORKER)
+    comma = b"," if DETAILS[kind] else b""
+    return b'{"n":%%d,"at":%%d,"kind":"%b","cause":%%d%b%b%%b\n' % (kind.encode(), job_and_worker, comma)
 
 
 _HEADS: Final = {
@@ -44,7 +44,7 @@ _HEADS: Final = {
     for worker in (False, True)
 }
 
-_BOOLEANS: Final = {False: "false", True: "true"}
+_BOOLEANS: Final = {False: b"false", True: b"true"}
 _json = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False).encode
 
 
@@ -65,16 +65,12 @@ def encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
     if not rows:
         return ((),) * 7, b""
     try:
-        columns, lines = _encode(rows, first)
+        return _encode(rows, first)
     except (TypeError, ValueError, LookupError) as error:
         if len(rows) != 1:
             for number, row in enumerate(rows, first):
                 encode((row,), number)  # the one that is at fault says so
         raise DefectError(f"event {first} cannot be written: {rows[0]!r} is no row of a known kind: {error}") from error
-    try:
-        return columns, lines.encode()
-    except UnicodeEncodeError:  # rare, so that it is looked for only now
-        return (*columns[:6], [_utf8(body).decode() for body in columns[6]]), _utf8(lines)
 
 
 def interleaved(columns: Sequence[Iterable[Any]], count: int) -> list[Any]:
@@ -132,68 +128,74 @@ def decode_all(records: Sequence[Record]) -> list[Iterable[Any]]:
     return [details.values() for details in found]
 
 
-def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, str]:
+def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
     ats, kinds, causes, jobs, workers = islice(zip(*rows), 5)  # noqa: B905 - `_details` looks at how long each row is
     groups: dict[str, list[Row]] = {kind: [] for kind in set(kinds)}
     for row in rows:
         groups[row[1]].append(row)
-    details_of: dict[str, Iterator[str]] = {}
-    head_of: dict[str, str] = {}
+    details_of: dict[str, Iterator[bytes]] = {}
+    head_of: dict[str, bytes] = {}
     alike = True
     for kind, group in groups.items():
-        _, _, _, of_jobs, of_workers, *details = zip(*group, strict=True)
-        details_of[kind] = _details(kind, details, len(group))
+        _, _, _, of_jobs, of_workers, *columns = zip(*group, strict=True)
+        details_of[kind] = _details(kind, columns, len(group))
         job, worker = any(of_jobs), any(of_workers)
         head_of[kind] = _HEADS[kind, job, worker]
         alike = alike and job == all(of_jobs) and worker == all(of_workers)
-    heads: Iterable[str] = map(head_of.__getitem__, kinds)
+    heads: Iterable[bytes] = _for_each(kinds, head_of)
     if not alike:
         heads = [_HEADS[key] for key in zip(kinds, map(bool, jobs), map(bool, workers), strict=True)]
-    numbers, texts = range(first, first + len(rows)), list(map(next, map(details_of.__getitem__, kinds)))
-    filled_in = interleaved((numbers, ats, causes, jobs, _escaped(workers, set(workers)), texts), len(rows))
-    lines = "".join(heads) % tuple(filled_in)
-    return (numbers, ats, kinds, causes, jobs, workers, ["{" + each for each in texts]), lines
+    numbers, details = range(first, first + len(rows)), list(map(next, _for_each(kinds, details_of)))
+    filled_in = interleaved((numbers, ats, causes, jobs, _texts(workers), details), len(rows))
+    lines = b"".join(heads) % tuple(filled_in)
+    bodies = (b"{" + b"\n{".join(details)).decode().split("\n")
+    return (numbers, ats, kinds, causes, jobs, workers, bodies), lines
 
 
-def _details(kind: str, columns: Sequence[Sequence[Any]], count: int) -> Iterator[str]:
+def _for_each(keys: Sequence[str], values: Mapping[str, Any]) -> Sequence[Any]:
+    """Look up many keys, in half the time that a loop takes."""
+    return itemgetter(*keys)(values) if len(keys) > 1 else [values[keys[0]]]
+
+
+def _details(kind: str, columns: Sequence[Sequence[Any]], count: int) -> Iterator[bytes]:
     """Give the details of each row of one kind, with the brace that closes them and without the one that opens them."""
     pieces, varying = [], []
     for name, values in zip(DETAILS[kind], columns, strict=True):
         form, texts = _column(values)
-        pieces.append(f'"{name}":{form}')
+        pieces.append(b'"%b":%b' % (name.encode(), form))
         if texts is not None:
             varying.append(texts)
-    template = ",".join(pieces) + "}"
+    template = b",".join(pieces) + b"}"
     if not varying:
         return repeat(template % ())
-    return iter((f"{template}\n" * count % tuple(interleaved(varying, count))).split("\n"))
+    return iter(((template + b"\n") * count % tuple(interleaved(varying, count))).split(b"\n"))
 
 
-def _column(values: Sequence[Any]) -> tuple[str, Iterable[Any] | None]:
+def _column(values: Sequence[Any]) -> tuple[bytes, Iterable[Any] | None]:
     """Give how a detail is written: one text for all, or a form with something to fill in for each."""
     one, count = values[0], len(values)
     same = values[-1] == one and values.count(one) == count
     if same and type(one) is str:
-        return _quoted(one).replace("%", "%%"), None
+        return _text(one).replace(b"%", b"%%"), None
     if type(one) is int and countOf(map(type, values), int) == count:  # 1, 1.0 and True are equal, not written alike
-        return (str(one), None) if same else ("%s", values)
+        return (b"%d" % one, None) if same else (b"%d", values)
     types = set(map(type, values))
     if types == {str}:
-        return '"%s"', _escaped(values, set(values))
+        return b"%b", _texts(values)
     if types == {bool}:
-        return "%s", map(_BOOLEANS.__getitem__, values)
+        return b"%b", map(_BOOLEANS.__getitem__, values)
     for value in values:
         if not isinstance(value, str | int | float | None):
             raise TypeError(f"{value!r} is no plain value")
-    return "%s", map(_json, values)
+    return b"%b", [_utf8(_json(value)) for value in values]
 
 
-def _escaped(texts: Sequence[str], different: Collection[str]) -> Iterable[str]:
-    """Give each text as it stands between quotes in JSON; mostly nothing is to be escaped in any of them."""
-    together = "".join(different)
-    if len(_quoted(together)) == len(together) + 2:
-        return texts
-    return map({text: _quoted(text)[1:-1] for text in different}.__getitem__, texts)
+def _texts(values: Sequence[str]) -> Sequence[bytes]:
+    return _for_each(values, {value: _text(value) for value in set(values)})
+
+
+def _text(value: str) -> bytes:
+    return _utf8(_quoted(value))
 
 
 def _utf8(text: str) -> bytes:
