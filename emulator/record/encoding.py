@@ -11,7 +11,7 @@ tests hold the result equal to ``json.dumps`` of the dict.
 
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import islice, repeat
+from itertools import repeat
 from json.encoder import encode_basestring as _quoted
 from operator import countOf, itemgetter
 from typing import Any, Final
@@ -44,6 +44,7 @@ _HEADS: Final = {
     for worker in (False, True)
 }
 
+_AT_A_TIME: Final = 100
 _BOOLEANS: Final = {False: b"false", True: b"true"}
 _json = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False).encode
 
@@ -129,7 +130,7 @@ def decode_all(records: Sequence[Record]) -> list[Iterable[Any]]:
 
 
 def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
-    ats, kinds, causes, jobs, workers = islice(zip(*rows), 5)  # noqa: B905 - `_details` looks at how long each row is
+    ats, kinds, causes, jobs, workers = _columns(rows, 5, strict=False)
     groups: dict[str, list[Row]] = {kind: [] for kind in set(kinds)}
     for row in rows:
         groups[row[1]].append(row)
@@ -137,7 +138,7 @@ def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
     head_of: dict[str, bytes] = {}
     alike = True
     for kind, group in groups.items():
-        _, _, _, of_jobs, of_workers, *columns = zip(*group, strict=True)
+        _, _, _, of_jobs, of_workers, *columns = _columns(group, 5 + len(DETAILS[kind]), strict=True)
         details_of[kind] = _details(kind, columns, len(group))
         job, worker = any(of_jobs), any(of_workers)
         head_of[kind] = _HEADS[kind, job, worker]
@@ -150,6 +151,20 @@ def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
     lines = b"".join(heads) % tuple(filled_in)
     bodies = (b"{" + b"\n{".join(details)).decode().split("\n")
     return (numbers, ats, kinds, causes, jobs, workers, bodies), lines
+
+
+def _columns(rows: Sequence[Row], wanted: int, *, strict: bool) -> list[list[Any]]:
+    """Turn the first fields of rows, or all of them, into columns.
+
+    Only some rows at a time: each takes an iterator meanwhile, and thousands of those would have the garbage collector
+    look at everything again and again.
+    """
+    columns: list[list[Any]] = [[] for _ in range(wanted)]
+    for start in range(0, len(rows), _AT_A_TIME):
+        fields = zip(*rows[start : start + _AT_A_TIME], strict=strict)
+        for column, values in zip(columns, fields, strict=strict):
+            column += values
+    return columns
 
 
 def _for_each(keys: Sequence[str], values: Mapping[str, Any]) -> Sequence[Any]:
