@@ -1,62 +1,92 @@
 """How is an event written down as text, quickly and always with the same bytes?
 
 One event is one JSON object on one line (RFC 8259, UTF-8, no blanks, keys in the order of ``events.to_json_object``,
-one line feed after each: JSON Lines). Hundreds of thousands are written a second, so a batch is written as a whole:
-first the details of all events of one kind, by columns (a detail that is the same in all of them is part of their
-template), then all lines, each time with one long template that is filled in at once. What is text is quoted before,
-so that no line feed but our own is in between, and the long text can be taken apart at them. The tests hold the result
-equal to ``json.dumps`` of the dict.
+one line feed after each: JSON Lines). Hundreds of thousands are written a second, so a batch is written as a whole and
+by columns, with as little as possible done for each row by itself: first the details of all events of one kind (a
+detail that is the same in all of them is part of their template), then all lines, each time with one long template that
+is filled in at once. What is text is escaped before, so that no line feed but our own is in between, and the long text
+can be taken apart at them. The templates are bytes, since Python walks through one of text character by character. The
+tests hold the result equal to ``json.dumps`` of the dict.
 """
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain, repeat
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import repeat
 from json.encoder import encode_basestring as _quoted
+from operator import countOf, itemgetter
 from typing import Any, Final
 
 from emulator.errors import DefectError
 from emulator.record.events import DETAILS, Row
 
-__all__ = ["Record", "decode", "decode_all", "encode", "line"]
+__all__ = ["Columns", "Record", "decode", "decode_all", "encode", "interleaved", "line"]
 
 Record = tuple[int, int, str, int, int, str, str]
 """(number, at, kind, cause, job, worker, details as a JSON object): one row of the SQLite log."""
 
-_JOB, _WORKER, _ABSENT = ',"job":%s', ',"worker":%s', "%.0s"  # the last takes its value and writes nothing
-_HEADS: Final = {
-    kind: f'{{"n":%s,"at":%s,"kind":"{kind}","cause":%s{_JOB}{_WORKER}{"," if names else ""}%s\n'
-    for kind, names in DETAILS.items()
-}
-"""A line of each kind, up to its details."""
+Columns = tuple[Sequence[int], Sequence[int], Sequence[str], Sequence[int], Sequence[int], Sequence[str], Sequence[str]]
+"""Many records, by columns: all numbers, all ticks, and so on."""
 
+_NO_JOB, _NO_WORKER = b"%.0a", b"%.0b"  # take a value and write nothing
+
+
+def _head(kind: str, job: bool, worker: bool) -> bytes:
+    """Give the line of a kind of event up to its details; it takes a job and a worker even where it leaves them out."""
+    job_and_worker = (b',"job":%d' if job else _NO_JOB) + (b',"worker":%b' if worker else _NO_WORKER)
+    comma = b"," if DETAILS[kind] else b""
+    return b'{"n":%%d,"at":%%d,"kind":"%b","cause":%%d%b%b%%b\n' % (kind.encode(), job_and_worker, comma)
+
+
+_HEADS: Final = {
+    (kind, job, worker): _head(kind, job, worker)
+    for kind in DETAILS
+    for job in (False, True)
+    for worker in (False, True)
+}
+
+_AT_A_TIME: Final = 100
+_BOOLEANS: Final = {False: b"false", True: b"true"}
 _json = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False).encode
 
 
-def encode(rows: Sequence[Row], first: int) -> tuple[Iterator[Record], bytes]:
-    r"""Give the records of a batch of rows for SQLite, once, and its lines for the export, numbered from ``first``.
+def encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
+    r"""Give the records of a batch of rows for SQLite, and its lines for the export, numbered from ``first``.
 
     Half a surrogate pair, which UTF-8 has no bytes for, becomes a JSON escape.
 
     Raises:
         DefectError: when a row is not what ``events.DETAILS`` says; the message names it.
 
-    >>> records, lines = encode([(5, "queue_held", 3, 0, "", "night")], 7)
-    >>> list(records)
+    >>> columns, lines = encode([(5, "queue_held", 3, 0, "", "night")], 7)
+    >>> list(zip(*columns))
     [(7, 5, 'queue_held', 3, 0, '', '{"queue":"night"}')]
     >>> lines
     b'{"n":7,"at":5,"kind":"queue_held","cause":3,"queue":"night"}\n'
     """
+    if not rows:
+        return ((),) * 7, b""
     try:
-        records, lines = _encode(rows, first)
+        return _encode(rows, first)
     except (TypeError, ValueError, LookupError) as error:
         if len(rows) != 1:
             for number, row in enumerate(rows, first):
                 encode((row,), number)  # the one that is at fault says so
         raise DefectError(f"event {first} cannot be written: {rows[0]!r} is no row of a known kind: {error}") from error
-    try:
-        return records, lines.encode()
-    except UnicodeEncodeError:  # rare, so that it is looked for only now
-        return ((*record[:6], _utf8(record[6]).decode()) for record in records), _utf8(lines)
+
+
+def interleaved(columns: Sequence[Iterable[Any]], count: int) -> list[Any]:
+    """Give the values of columns of that length row by row, in one list.
+
+    Raises:
+        ValueError: when a column has another length.
+
+    >>> interleaved(["abc", [1, 2, 3]], 3)
+    ['a', 1, 'b', 2, 'c', 3]
+    """
+    values = [None] * (count * len(columns))
+    for place, column in enumerate(columns):
+        values[place :: len(columns)] = column
+    return values
 
 
 def line(number: int, row: Row) -> bytes:
@@ -99,65 +129,88 @@ def decode_all(records: Sequence[Record]) -> list[Iterable[Any]]:
     return [details.values() for details in found]
 
 
-def _encode(rows: Sequence[Row], first: int) -> tuple[Iterator[Record], str]:
-    groups: dict[str, list[Row]] = {}
+def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
+    ats, kinds, causes, jobs, workers = _columns(rows, 5, strict=False)
+    groups: dict[str, list[Row]] = {kind: [] for kind in set(kinds)}
     for row in rows:
-        kind = row[1]
-        if kind in groups:
-            groups[kind].append(row)
-        else:
-            groups[kind] = [row]
-    of_kind = {kind: _details(kind, group) for kind, group in groups.items()}
-    kinds = [row[1] for row in rows]
-    details = [next(of_kind[kind]) for kind in kinds]
-    ats, causes = [row[0] for row in rows], [row[2] for row in rows]
-    jobs, workers = [row[3] for row in rows], [row[4] for row in rows]
-    heads = [_HEADS[kind] for kind in kinds]
-    _leave_out(heads, _JOB, jobs)
-    _leave_out(heads, _WORKER, workers)
-    quoted = {worker: _quoted(worker) for worker in set(workers)}
-    numbers = range(first, first + len(rows))
-    filled_in = zip(numbers, ats, causes, jobs, map(quoted.__getitem__, workers), details, strict=True)
-    lines = "".join(heads) % tuple(chain.from_iterable(filled_in))
-    bodies = ["{" + each for each in details]
-    return zip(numbers, ats, kinds, causes, jobs, workers, bodies, strict=True), lines
+        groups[row[1]].append(row)
+    details_of: dict[str, Iterator[bytes]] = {}
+    head_of: dict[str, bytes] = {}
+    alike = True
+    for kind, group in groups.items():
+        _, _, _, of_jobs, of_workers, *columns = _columns(group, 5 + len(DETAILS[kind]), strict=True)
+        details_of[kind] = _details(kind, columns, len(group))
+        job, worker = any(of_jobs), any(of_workers)
+        head_of[kind] = _HEADS[kind, job, worker]
+        alike = alike and job == all(of_jobs) and worker == all(of_workers)
+    heads: Iterable[bytes] = _for_each(kinds, head_of)
+    if not alike:
+        heads = [_HEADS[key] for key in zip(kinds, map(bool, jobs), map(bool, workers), strict=True)]
+    numbers, details = range(first, first + len(rows)), list(map(next, _for_each(kinds, details_of)))
+    filled_in = interleaved((numbers, ats, causes, jobs, _texts(workers), details), len(rows))
+    lines = b"".join(heads) % tuple(filled_in)
+    bodies = (b"{" + b"\n{".join(details)).decode().split("\n")
+    return (numbers, ats, kinds, causes, jobs, workers, bodies), lines
 
 
-def _details(kind: str, rows: Sequence[Row]) -> Iterator[str]:
+def _columns(rows: Sequence[Row], wanted: int, *, strict: bool) -> list[list[Any]]:
+    """Turn the first fields of rows, or all of them, into columns.
+
+    Only some rows at a time: each takes an iterator meanwhile, and thousands of those would have the garbage collector
+    look at everything again and again.
+    """
+    columns: list[list[Any]] = [[] for _ in range(wanted)]
+    for start in range(0, len(rows), _AT_A_TIME):
+        fields = zip(*rows[start : start + _AT_A_TIME], strict=strict)
+        for column, values in zip(columns, fields, strict=strict):
+            column += values
+    return columns
+
+
+def _for_each(keys: Sequence[str], values: Mapping[str, Any]) -> Sequence[Any]:
+    """Look up many keys, in half the time that a loop takes."""
+    return itemgetter(*keys)(values) if len(keys) > 1 else [values[keys[0]]]
+
+
+def _details(kind: str, columns: Sequence[Sequence[Any]], count: int) -> Iterator[bytes]:
     """Give the details of each row of one kind, with the brace that closes them and without the one that opens them."""
-    pieces, columns = [], []
-    for name, values in zip(DETAILS[kind], [*zip(*rows, strict=True)][5:], strict=True):
-        same, texts = _column(values)
-        pieces.append(f'"{name}":%s' if same is None else f'"{name}":{same.replace("%", "%%")}')
-        if same is None:
-            columns.append(texts)
-    template = ",".join(pieces) + "}"
-    if not columns:
+    pieces, varying = [], []
+    for name, values in zip(DETAILS[kind], columns, strict=True):
+        form, texts = _column(values)
+        pieces.append(b'"%b":%b' % (name.encode(), form))
+        if texts is not None:
+            varying.append(texts)
+    template = b",".join(pieces) + b"}"
+    if not varying:
         return repeat(template % ())
-    return iter((f"{template}\n" * len(rows) % tuple(chain.from_iterable(zip(*columns, strict=True)))).split("\n"))
+    return iter(((template + b"\n") * count % tuple(interleaved(varying, count))).split(b"\n"))
 
 
-def _column(values: Sequence[Any]) -> tuple[str | None, Iterable[Any]]:
-    """Give the JSON text that all values of a detail have in common, if they do; and something that prints as each."""
-    one = values[0]
-    if type(one) is str and values.count(one) == len(values):
-        return _quoted(one), ()
+def _column(values: Sequence[Any]) -> tuple[bytes, Iterable[Any] | None]:
+    """Give how a detail is written: one text for all, or a form with something to fill in for each."""
+    one, count = values[0], len(values)
+    same = values[-1] == one and values.count(one) == count
+    if same and type(one) is str:
+        return _text(one).replace(b"%", b"%%"), None
+    if type(one) is int and countOf(map(type, values), int) == count:  # 1, 1.0 and True are equal, not written alike
+        return (b"%d" % one, None) if same else (b"%d", values)
     types = set(map(type, values))
-    if types == {int}:  # nothing else: 1, 1.0 and True are equal, but not written alike
-        return (str(one), ()) if values.count(one) == len(values) else (None, values)
     if types == {str}:
-        return None, map(_quoted, values)
+        return b"%b", _texts(values)
+    if types == {bool}:
+        return b"%b", map(_BOOLEANS.__getitem__, values)
     for value in values:
         if not isinstance(value, str | int | float | None):
             raise TypeError(f"{value!r} is no plain value")
-    return None, map(_json, values)
+    return b"%b", [_utf8(_json(value)) for value in values]
 
 
-def _leave_out(heads: list[str], part: str, values: Sequence[Any]) -> None:
-    """Take a part of the head away from each line that has no value for it."""
-    if not all(values):
-        without = {head: head.replace(part, _ABSENT) for head in set(heads)}
-        heads[:] = [head if value else without[head] for head, value in zip(heads, values, strict=True)]
+def _texts(values: Sequence[str]) -> Sequence[bytes]:
+    return _for_each(values, {value: _text(value) for value in set(values)})
+
+
+def _text(value: str) -> bytes:
+    return _utf8(_quoted(value))
 
 
 def _utf8(text: str) -> bytes:

@@ -209,9 +209,9 @@ class SqliteRecorder:
             self._retire(committed, encode(self._rows[:committed], self._written + 1)[1])
             self._in_doubt = False
         while batch := self._rows[: self._batch]:
-            records, lines = encode(batch, self._written + 1)
+            columns, lines = encode(batch, self._written + 1)
             self._in_doubt = True
-            await self._file.append(records)
+            await self._file.append(columns)
             self._in_doubt = False
             self._retire(len(batch), lines)
 

@@ -15,6 +15,7 @@ import pytest
 from log_rows import ABOUT, some_rows, write
 
 from emulator.errors import DefectError, LogError, QueuedrillError
+from emulator.record.encoding import encode
 from emulator.record.events import Row
 from emulator.record.export import digest
 from emulator.record.log_reader import open_log
@@ -272,6 +273,25 @@ def test_an_interrupted_batch_is_neither_lost_nor_doubled(tmp_path: Path, steps:
     asyncio.run(run())
     log = open_log(path)
     assert (list(log.rows()), log.digest) == (ROWS, digest(ROWS))
+
+
+def test_no_number_is_given_twice(tmp_path: Path) -> None:
+    """Events whose numbers the log has already are refused, however many they are, and those after them get in."""
+    path = tmp_path / "night.qdlog"
+    create(path, ABOUT.to_facts())
+
+    async def run() -> str:
+        file = await LogFile.open(path, patience=1)
+        await file.append(encode(ROWS[:120], 1)[0])
+        with pytest.raises(LogError) as caught:
+            await file.append(encode(ROWS[60:180], 61)[0])
+        assert await file.settle() == 120
+        await file.append(encode(ROWS[120:], 121)[0])
+        await file.close()
+        return str(caught.value)
+
+    assert asyncio.run(run()) == f"{path}: events cannot be written: UNIQUE constraint failed: events.n"
+    assert list(open_log(path).numbered()) == list(enumerate(ROWS, 1))
 
 
 def test_a_reader_may_look_on(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from log_rows import ABOUT, some_rows, write
 
 from emulator.errors import DefectError, LogError
-from emulator.record.encoding import Record
+from emulator.record.encoding import Columns
 from emulator.record.events import Sink
 from emulator.record.export import digest, json_lines
 from emulator.record.log_reader import open_log
@@ -251,9 +251,9 @@ def test_the_same_events_whatever_the_disk(tmp_path: Path, monkeypatch: pytest.M
     assert in_virtual_time(night(tmp_path / "large.qdlog", 1_000)) == expected
     append = LogFile.append
 
-    async def append_slowly(file: LogFile, records: list[Record]) -> None:
+    async def append_slowly(file: LogFile, columns: Columns) -> None:
         await asyncio.to_thread(sleep, 0.05)
-        await append(file, records)
+        await append(file, columns)
 
     monkeypatch.setattr(LogFile, "append", append_slowly)
     assert in_virtual_time(night(tmp_path / "slow.qdlog", 20)) == expected
