@@ -7,6 +7,7 @@ written shows each time what has been committed by then.
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
+from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
@@ -208,7 +209,8 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
         trace: told every SQL statement.
 
     Raises:
-        LogError: when there is no such file, or it is no event log, damaged, or of a newer schema.
+        LogError: when there is no such file, or it is no event log, damaged, or of a newer schema; or for what is no
+            path.
 
     >>> import emulator
     >>> emulator.open_log("no-such.qdlog")
@@ -216,6 +218,8 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
     ...
     emulator.errors.LogError: no-such.qdlog: there is no such file
     """
+    if not isinstance(path, str | PathLike):
+        raise LogError(f"path: found a value of type {type(path).__name__}: give the path of a log")
     facts = read_facts(Path(path), trace)
     try:
         finished = "finished" in facts

@@ -31,12 +31,18 @@ class ResultsFile:
 
     Raises:
         InputError: when it is there and is not to be gone on with, is of another comparison, is not a file of results,
-            is of a newer schema, or cannot be written.
+            is of a newer schema, cannot be written, is a folder, or would lie in a folder that is not there.
     """
 
     def __init__(self, path: Path, identity: Mapping[str, str], *, resume: bool) -> None:
         self._path = path
         there = path.exists()
+        if path.is_dir():
+            raise InputError(f"{path} is a folder: name a file in it")
+        if not path.parent.is_dir():
+            raise InputError(
+                f"{path} cannot be used as a file of results: there is no folder {path.parent}: make it first"
+            )
         if there and not resume:
             raise InputError(f"{path} is there already: give --resume to go on with it, or another name")
         try:
@@ -76,8 +82,8 @@ class ResultsFile:
         if differs:
             self._connection.close()
             raise InputError(
-                f"{self._path} holds the results of another comparison ({' and '.join(differs)} differ"
-                f"{'s' if len(differs) == 1 else ''}): give another name, or compare what it was made of"
+                f"{self._path} holds the results of another comparison, other in {' and '.join(differs)}: "
+                "give another name, or compare what it was made of"
             )
 
     def read(self, make: Callable[[str, int, Mapping[str, Any]], Any]) -> list[Any]:

@@ -100,6 +100,8 @@ def create(path: Path, facts: Mapping[str, str], *, overwrite: bool = False, tra
     """
     with _in_words(path, "the log cannot be made"):
         if path.exists() or path.is_symlink():
+            if path.is_dir():
+                raise LogError(f"{path}: {_no_file(path)}")
             if not overwrite:
                 raise LogError(f"{path}: is already there: name another file, or say that it may be overwritten")
             read_facts(path)  # refuses whatever is no log
@@ -286,7 +288,7 @@ def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
     """Open a log for one question: read only, its schema checked, closed whatever happens."""
     with _in_words(path, "the log cannot be read"):
         if not path.is_file():
-            raise LogError(f"{path}: there is no such file")
+            raise LogError(f"{path}: {_no_file(path)}")
         _undo_half_a_batch(path)
         connection = sqlite3.connect(
             path.resolve().as_uri() + "?mode=ro",
@@ -299,6 +301,12 @@ def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
             yield connection
         finally:
             connection.close()
+
+
+def _no_file(path: Path) -> str:
+    if path.is_dir():
+        return "it is a folder: name a log in it"
+    return "it is a device or a pipe: name a file" if path.exists() else "there is no such file"
 
 
 def _undo_half_a_batch(path: Path) -> None:

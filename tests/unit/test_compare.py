@@ -268,16 +268,19 @@ def test_a_file_of_results_of_another_comparison_is_refused(tmp_path: Path) -> N
     compared(results=path, replications=2)
     with pytest.raises(InputError, match="is there already: give --resume to go on with it, or another name"):
         compared(results=path)
-    with pytest.raises(InputError, match=r"of another comparison \(the figures differs\)"):
+    with pytest.raises(InputError, match="of another comparison, other in the figures:"):
         compare(NIGHT, measures=["makespan"], replications=2, processes=1, results=path, resume=True)
     changed = {**NIGHT, "lasts": "7h"}
-    with pytest.raises(InputError, match=r"\(the scenario under its variants differs\)"):
+    with pytest.raises(InputError, match="other in the scenario under its variants:"):
         compare(changed, measures=MEASURES, replications=2, processes=1, results=path, resume=True)
     (tmp_path / "notes.txt").write_text("not a database, but long enough to look like one" * 10)
     with pytest.raises(InputError, match=r"notes.txt cannot be used as a file of results: file is not a database"):
         compared(results=tmp_path / "notes.txt", resume=True)
-    with pytest.raises(InputError, match="cannot be used as a file of results: unable to open database file"):
+    with pytest.raises(InputError, match=r"there is no folder .*/nowhere: make it first"):
         compared(results=tmp_path / "nowhere" / "results.db")
+    for resume in (False, True):
+        with pytest.raises(InputError, match="is a folder: name a file in it"):
+            compared(results=tmp_path, resume=resume)
 
 
 @pytest.mark.slow

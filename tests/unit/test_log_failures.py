@@ -42,7 +42,8 @@ def test_an_existing_log_is_not_overwritten(tmp_path: Path) -> None:
     assert asyncio.run(refusal(other, True)) == (
         f"{other}: the log cannot be read: it is no event log (file is not a database)"
     )
-    assert asyncio.run(refusal(tmp_path, True)) == f"{tmp_path}: there is no such file"
+    for overwrite in (False, True):
+        assert asyncio.run(refusal(tmp_path, overwrite)) == f"{tmp_path}: it is a folder: name a log in it"
     assert asyncio.run(refusal(tmp_path / "no" / "n.qdlog", False)) == (
         f"{tmp_path}/no/n.qdlog: there is no folder {tmp_path}/no: make it first"
     )

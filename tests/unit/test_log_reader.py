@@ -193,20 +193,22 @@ def test_what_is_no_log_of_ours_is_refused(log: Path, statements: list[str], com
 
 
 def test_files_that_are_no_logs_are_refused(tmp_path: Path) -> None:
-    """Text, an empty file, a folder and nothing at all are each refused in words."""
+    """Text, an empty file, a folder, a device, nothing at all and what is no path are each refused in words."""
     text, empty = tmp_path / "night.yaml", tmp_path / "empty.qdlog"
     text.write_text("title: A quiet night\n" * 100)
     empty.touch()
     complaints = []
-    for path in (text, empty, tmp_path, tmp_path / "absent.qdlog"):
+    for path in (text, empty, tmp_path, "/dev/null", tmp_path / "absent.qdlog", 5):
         with pytest.raises(LogError) as caught:
-            open_log(path)
+            open_log(path)  # type: ignore[arg-type]  # as those write who have no annotations in view
         complaints.append(str(caught.value))
     assert complaints == [
         f"{text}: the log cannot be read: it is no event log (file is not a database)",
         f"{empty}: is a SQLite file, but no event log",
-        f"{tmp_path}: there is no such file",
+        f"{tmp_path}: it is a folder: name a log in it",
+        "/dev/null: it is a device or a pipe: name a file",
         f"{tmp_path}/absent.qdlog: there is no such file",
+        "path: found a value of type int: give the path of a log",
     ]
 
 
