@@ -250,7 +250,7 @@ TimeOfDay = Annotated[
 
 
 def _bound(value: Any) -> float | int:
-    if isinstance(value, str):
+    if isinstance(value, str) and not value.endswith("%"):  # as summaries write a share: that is no slip of a duration
         return parse_duration(value)
     if isinstance(value, int | float) and not isinstance(value, bool) and -1e300 < value < 1e300:
         return float(value)

@@ -121,6 +121,13 @@ SECOND = 1_000_000
             ["must_hold.0.at_most: found true: a number, or a duration such as 3h is wanted"],
         ),
         (
+            {"must_hold": [{"measure": "done_share", "at_least": "90%"}]},
+            [
+                "must_hold.0.at_least: found '90%': a number, or a duration such as 3h is wanted",
+                "must_hold.0.at_least: found '90%': done_share is a share, so a share from 0 to 1 is wanted",
+            ],
+        ),
+        (
             {"must_hold": [{"measure": "makespan", "at_most": "3h", "within": "3h"}]},
             [
                 "must_hold.0.within: `within` belongs to `each_occurrence_of`; "
