@@ -4,8 +4,10 @@ What is counted, and why it is the same on every machine, is said in ``tests/ben
 version of Python, are copies of what was counted; they are renewed by ``python tests/bench counts --renew``.
 """
 
+import gc
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -44,3 +46,35 @@ def test_what_is_added_to_a_path_is_counted() -> None:
         first, second, third = (counts.count(lambda number=n: turns(number)) for n in (100, 200, 300))  # type: ignore[misc]
     assert third - second == second - first > 100
     assert counts.count(lambda: turns(100), within="emulator/record/") == 0
+
+
+@pytest.fixture
+def a_busy_collector() -> Iterator[list[str]]:
+    """Let the collector run at every object that is made, and call Python code each time."""
+    told: list[str] = []
+
+    def tell(phase: str, about: dict[str, int]) -> None:
+        told.append(phase)
+
+    thresholds = gc.get_threshold()
+    gc.callbacks.append(tell)
+    gc.set_threshold(1)
+    yield told
+    gc.set_threshold(*thresholds)
+    gc.callbacks.remove(tell)
+
+
+def test_what_the_collector_calls_is_not_counted(a_busy_collector: list[str]) -> None:
+    """A callback of the collector runs while objects are made, but not while they are counted; after it, again."""
+
+    def lists(number: int) -> None:
+        kept = []
+        for _ in range(number):
+            kept.append([])
+
+    lists(10)
+    assert a_busy_collector != []
+    for _ in range(2):
+        first, second, third = (counts.count(lambda number=n: lists(number)) for n in (100, 200, 300))  # type: ignore[misc]
+    assert third - second == second - first > 100
+    assert gc.isenabled()
