@@ -23,6 +23,7 @@ from emulator.experiment.replications import Replications, looks
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
+from emulator.measure.comparison.tables import check_scipy
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
@@ -224,6 +225,7 @@ def _carry_out(
     progress: Progress | None,
 ) -> ComparisonResult:
     """Run the nights and conclude from them."""
+    check_scipy()
     may_be(PATH, results=results)
     may_be(FUNCTION, progress=progress)
     if resume and results is None:
@@ -234,7 +236,7 @@ def _carry_out(
         if results is not None:
             file = ResultsFile(Path(results), plan.identity(), resume=resume)
             stack.callback(file.close)
-        workers = stack.enter_context(open_workers(processes, executor, cluster))
+        workers = stack.enter_context(open_workers(plan.settings, processes, executor, cluster))
         kept_in = "" if results is None else os.fspath(results)
         run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, kept_in, progress)
         if limit is None:

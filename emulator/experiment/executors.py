@@ -9,19 +9,20 @@ than a few per process, so that stopping is quick.
 
 import multiprocessing
 import os
-import signal
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from importlib import import_module
 from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
+from emulator.experiment.processes import own_processes
 from emulator.experiment.replicate import play_batch
-from emulator.experiment.settings import Setting, check_travels
+from emulator.experiment.settings import Setting, check_travels, needs_script
 from emulator.measure.comparison.replication import Replication
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
@@ -220,17 +221,22 @@ class Pool:
 
 @contextmanager
 def open_workers(
-    processes: int | None = None, executor: Executor | None = None, cluster: str | None = None
+    settings: Sequence[Setting],
+    processes: int | None = None,
+    executor: Executor | None = None,
+    cluster: str | None = None,
 ) -> Iterator[Workers]:
     """Open what replications are run by: one process, several, an executor, or a cluster.
 
     Args:
+        settings: of the replications.
         processes: how many processes; 1 is this one, None as many as the machine has processors.
         executor: anything with the interface of ``concurrent.futures.Executor``; it is not closed here.
         cluster: the address of the scheduler of a cluster of Dask's distributed engine.
 
     Raises:
-        InputError: when more than one is given, a number is out of range, or a cluster cannot be reached.
+        InputError: when more than one is given, a number is out of range, or a cluster cannot be reached; or a retry
+            policy of the user's own cannot go to another process.
     """
     may_be(WHOLE, processes=processes)
     may_be(TEXT, cluster=cluster)
@@ -252,20 +258,14 @@ def open_workers(
     elif (many := processes or os.cpu_count() or 1) == 1:
         yield Serial()
     else:
-        with _own_processes(many) as pool:
+        with _own_processes(many, needs_script(settings)) as pool:
             yield pool
 
 
 @contextmanager
-def _own_processes(many: int) -> Iterator[Pool]:
-    context = multiprocessing.get_context(
-        "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    )
+def _own_processes(many: int, script: bool) -> Iterator[Pool]:
     others = set(multiprocessing.active_children())
-
-    def make() -> Executor:
-        return ProcessPoolExecutor(many, mp_context=context, initializer=_let_ctrl_c_end_it)
-
+    make = partial(own_processes, many, script=script)
     pool = Pool(make(), many, make)
     try:
         yield pool
@@ -275,10 +275,6 @@ def _own_processes(many: int) -> Iterator[Pool]:
             child.kill()
         raise
     pool.executor.shutdown(wait=True, cancel_futures=True)
-
-
-def _let_ctrl_c_end_it() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 @contextmanager

@@ -7,7 +7,7 @@ reading and validating costs far more than a short night.
 import hashlib
 import json
 import pickle
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -18,7 +18,7 @@ from emulator.errors import InputError
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
-__all__ = ["Setting", "check_travels", "read_setting", "setting_of"]
+__all__ = ["Setting", "check_travels", "needs_script", "read_setting", "setting_of"]
 
 _KEPT: Final = 256
 
@@ -81,6 +81,20 @@ def check_travels(setting: Setting) -> None:
             f"{setting.name}: its retry policy cannot travel to another process ({error}): define its class at the top "
             "of a module, or run nights in this process alone (processes=1)"
         ) from None
+
+
+def needs_script(settings: Iterable[Setting]) -> bool:
+    """Say whether a retry policy stands in the script that was started, so that another process has to load that.
+
+    Raises:
+        InputError: when a policy cannot be sent to another process.
+    """
+    found = False
+    for setting in settings:
+        if setting.policies:
+            check_travels(setting)
+            found |= b"__main__" in pickle.dumps(setting.policies)
+    return found
 
 
 def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None) -> Setting:

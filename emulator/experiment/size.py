@@ -14,6 +14,7 @@ from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.sizing import conclude_sizing
+from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.requirements import has_bound
 from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
@@ -78,6 +79,7 @@ def size(
     may_be(NUMBER, share=share)
     may_be(FUNCTION, progress=progress)
     check_confidence(confidence)
+    check_scipy()
     loaded = loaded_from(scenario)
     asked = [one for one in loaded.scenario.must_hold if has_bound(one)]
     if not asked:
@@ -89,7 +91,7 @@ def size(
     tried = _values(values, first, last, step)
     settings = [setting_of(loaded, f"{by} = {value}", {by: value}) for value in tried]
     seed = seed_from(loaded.scenario.seed, first_seed)
-    with open_workers(processes, executor, None) as workers:
+    with open_workers(settings, processes, executor) as workers:
         run = Replications(settings, (), seed, workers, replications, progress=progress)
         played = run.run(replications)
     if failed := next((one for one in played if one.failure), None):

@@ -11,6 +11,7 @@ from emulator.errors import InputError
 __all__ = [
     "beta_quantile",
     "binomial_cdf",
+    "check_scipy",
     "normal_quantile",
     "scipy_version",
     "student_cdf",
@@ -26,6 +27,15 @@ def _scipy() -> Any:
     except ImportError:
         raise InputError("intervals need scipy, which is not installed: pip install 'queuedrill[stats]'") from None
     return scipy
+
+
+def check_scipy() -> None:
+    """Make sure that scipy is there: whoever needs intervals at the end asks before any night is run.
+
+    Raises:
+        InputError: when it is not installed.
+    """
+    _scipy()
 
 
 def scipy_version() -> str:
