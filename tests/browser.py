@@ -117,8 +117,7 @@ class Browser:
         """Open a page from disk and wait until it says that it is ready, or, without scripts, until it is there."""
         self.events.clear()
         self.size(width, height)
-        scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-        self.send("Emulation.setEmulatedMedia", features=[scheme])
+        self.prefer(dark=dark)
         url = path.resolve().as_uri()
         self.send("Page.navigate", url=url)
         until = time.monotonic() + _PATIENCE
@@ -131,7 +130,12 @@ class Browser:
             time.sleep(0.02)
         self.settle()
 
-    def size(self, width: int, height: int) -> None:
+    def prefer(self, *, dark: bool) -> None:
+        """Let the reader prefer dark or light pages."""
+        scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+        self.send("Emulation.setEmulatedMedia", features=[scheme])
+
+    def size(self, width: int, height: int = 900) -> None:
         """Make the window so large."""
         self.send("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False)
 

@@ -51,19 +51,33 @@ def lost(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("name", EVERY)
 def test_a_page_opens_without_a_complaint_or_a_request(name: str, browser: Browser, tmp_path: Path) -> None:
-    """The page of each scenario is drawn in light, dark and on a phone's width, and asks for nothing."""
+    """The page of each scenario opens, is drawn in light, dark and on a phone's width, and asks for nothing."""
     path = tmp_path / f"{name}.html"
     path.write_text(page_of_night(emulator.run(SCENARIOS / f"{name}.yaml")), "utf-8")
+    browser.open(path)
     for width, dark in ((1200, False), (1200, True), (400, False)):
-        browser.open(path, width=width, dark=dark)
+        browser.size(width)
+        browser.prefer(dark=dark)
+        browser.settle()
         assert browser.complaints() == []
         assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
         assert browser.run(INK) > 100, "something is drawn in the lanes"
 
 
+@pytest.mark.parametrize(("width", "dark"), [(1200, True), (400, False), (400, True)])
+def test_a_page_opens_in_the_dark_and_on_a_phone(width: int, dark: bool, browser: Browser, lost: Path) -> None:
+    """It is drawn when it opens there, too, not only when a page that is open is turned."""
+    browser.open(lost, width=width, dark=dark)
+    assert browser.complaints() == []
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+    assert browser.run(INK) > 100, "something is drawn in the lanes"
+
+
 INK = """(() => {
-  const canvas = document.getElementById("upper");
-  const pixels = new Uint32Array(canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data.buffer);
+  const {width, height} = document.getElementById("upper");
+  const copy = new OffscreenCanvas(width, height).getContext("2d", {willReadFrequently: true});
+  copy.drawImage(document.getElementById("upper"), 0, 0);
+  const pixels = new Uint32Array(copy.getImageData(0, 0, width, height).data.buffer);
   return pixels.filter(pixel => pixel !== pixels[0]).length;
 })()"""
 """How many pixels of the lanes are not the paper's."""
