@@ -1,6 +1,5 @@
 """How is a night run from Python, in one call?"""
 
-import asyncio
 import os
 import threading
 from pathlib import Path
@@ -97,6 +96,8 @@ async def run_async(
     ...
     emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
     """
+    import asyncio  # whoever calls this has loaded it; a night that is run from a plain script does without
+
     may_be(FUNCTION, progress=progress)
     given_up = threading.Event()
 

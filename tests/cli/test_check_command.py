@@ -55,6 +55,7 @@ def test_every_mistake_is_named(queuedrill: Call) -> None:
     assert queuedrill("check", "wrong.yaml", "fits.yaml")[0] == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("file", ["fits.yaml", "misses.yaml"])
 def test_the_schema_takes_what_the_program_takes(queuedrill: Call, file: str) -> None:
     """The schema is a JSON Schema, and a right scenario keeps to it."""

@@ -214,6 +214,7 @@ def test_many_nights_are_judged_together(queuedrill: Call, compared: Path) -> No
     assert queuedrill("run", "compared.yaml", "--variant", "two", "--quiet").code == 0
 
 
+@pytest.mark.slow
 def test_size_gives_the_smallest_value_and_ends_with_1_without_one(queuedrill: Call, compared: Path) -> None:
     """Whole numbers or a list; the answer alone, the page, or JSON."""
     options = ["--by", "pools.dome.count", "--replications", "40", "--processes", "1"]
@@ -241,6 +242,7 @@ and run it:
 """
 
 
+@pytest.mark.slow
 def test_hunt_finds_the_smallest_faults_and_the_same_each_time(queuedrill: Call, compared: Path) -> None:
     """What it prints can be pasted, and then the scenario misses what it says; the same seed finds the same."""
     compared.write_text(

@@ -34,6 +34,7 @@ def environment() -> dict[str, str]:
     return {**kept, "PATH": path, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONUTF8": "1"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("page", PAGES)
 def test_pages_show_what_happens(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each block of Python on a page runs, and each queuedrill command prints and ends as shown."""

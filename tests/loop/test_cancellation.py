@@ -111,6 +111,7 @@ def test_a_sleep_that_is_closed_by_hand_attracts_no_jump(run):
         run(main)
 
 
+@pytest.mark.slow
 def test_ten_thousand_cancelled_timers_are_thrown_out(run):
     """The heap stays small however many are made and cancelled, in one step or over time."""
 
@@ -142,6 +143,7 @@ def test_cancelled_timers_of_one_instant_are_popped_one_by_one(run):
     assert run(main) == list(range(1, 20, 2))
 
 
+@pytest.mark.slow
 def test_memory_is_flat_while_timers_come_and_go(run, debug):
     """After 20,000 sleeps beside cancelled deadlines, less than 100 kB more is held than after 1,000."""
     if debug or sys.gettrace() is not None:

@@ -231,6 +231,7 @@ def short_tracebacks(monkeypatch):
     monkeypatch.setattr("asyncio.constants.DEBUG_STACK_DEPTH", 1)
 
 
+@pytest.mark.slow
 def test_a_burst_of_fifty_thousand_callbacks_passes(run, short_tracebacks):
     """In one turn, and as a chain of 50,000 turns, with the stated default limit."""
 
@@ -252,6 +253,7 @@ def test_a_burst_of_fifty_thousand_callbacks_passes(run, short_tracebacks):
     assert run(main) == 100_001
 
 
+@pytest.mark.slow
 def test_many_timers_and_entries_at_one_instant_are_no_spinning(run, short_tracebacks):
     """Each of 2,000 timers and 2,000 entries wakes a task that takes five turns, with a limit of 100."""
 

@@ -3,6 +3,7 @@
 import itertools
 from functools import cache
 
+import pytest
 from broker_model import STEPS, Model, chosen
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
@@ -69,6 +70,7 @@ def noticed(damaged: list[Row], whole: dict[str, object]) -> bool:
         return True
 
 
+@pytest.mark.slow
 @common
 @given(streams, place)
 def test_a_dropped_event_is_noticed(seed, where):
@@ -82,6 +84,7 @@ def test_a_dropped_event_is_noticed(seed, where):
     assert noticed([*rows[:index], *rows[index + 1 : length]], whole)
 
 
+@pytest.mark.slow
 @common
 @given(streams, place)
 def test_two_swapped_events_of_a_job_are_noticed(seed, where):
@@ -98,6 +101,7 @@ def test_two_swapped_events_of_a_job_are_noticed(seed, where):
     assert noticed(swapped, whole)
 
 
+@pytest.mark.slow
 @common
 @given(streams, place, place)
 def test_two_swapped_events_of_different_instants_are_noticed(seed, one, other):
@@ -158,6 +162,7 @@ def altered(row: Row, number: int, how: int) -> list[Row]:
     return found
 
 
+@pytest.mark.slow
 @common
 @given(streams, place, place, st.integers(0, 3))
 def test_an_altered_event_is_noticed(seed, where, which, how):
@@ -171,6 +176,7 @@ def test_an_altered_event_is_noticed(seed, where, which, how):
     assert noticed(damaged, whole), damaged[index]
 
 
+@pytest.mark.slow
 @common
 @given(streams, place)
 def test_time_that_goes_back_is_noticed(seed, where):

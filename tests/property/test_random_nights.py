@@ -4,6 +4,7 @@ import json
 from collections import Counter
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
@@ -196,6 +197,7 @@ _SETTINGS = settings(
 )
 
 
+@pytest.mark.slow
 @seed(20260612)
 @_SETTINGS
 @given(scenarios(), st.integers(0, 1000))
@@ -209,6 +211,7 @@ def test_computed_heartbeats_give_the_same_job_events_as_simulated_ones(said: di
     assert first == second
 
 
+@pytest.mark.slow
 @seed(20260613)
 @_SETTINGS
 @given(scenarios(), st.integers(0, 1000), st.sampled_from(["computed", "simulated"]))

@@ -171,6 +171,7 @@ def changed_texts(draw: st.DrawFn) -> str:
     return text
 
 
+@pytest.mark.slow
 @FEW
 @given(changed_structures())
 @example({"queues": {"value": 1}, "pools": [], "arrivals": {}, "faults": 7, "variants": {"a": 1}})
@@ -183,6 +184,7 @@ def test_changed_structures_load_or_are_told(data: dict[str, Any]) -> None:
     holds(checked(lambda: from_settings(data, folder=RIGHT)))
 
 
+@pytest.mark.slow
 @FEW
 @given(changed_texts())
 @example("title: [" * 100)
@@ -192,6 +194,7 @@ def test_changed_texts_load_or_are_told(text: str) -> None:
     holds(checked(lambda: load_text(text, folder=RIGHT)))
 
 
+@pytest.mark.slow
 @FEW
 @given(changed_structures())
 def test_places_are_those_of_the_text(data: dict[str, Any]) -> None:

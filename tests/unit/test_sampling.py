@@ -199,6 +199,7 @@ def share_below(name: str, half_tick: Decimal) -> Decimal:
     return normal_cdf((x / one.median).ln() / one.spread)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
     [

@@ -60,6 +60,7 @@ def _without_versions(said: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in said.items() if key not in ("versions", "nights")}
 
 
+@pytest.mark.slow
 def test_nothing_is_wider_than_80_columns(compared: ComparisonResult) -> None:
     """Thirty variants with long names, and a name of 300 characters, keep within the page."""
     many = {
@@ -181,6 +182,7 @@ def boxes(picture: str) -> list[tuple[float, float, float, float, str]]:
     return found
 
 
+@pytest.mark.slow
 def test_no_two_texts_of_a_picture_meet_or_leave_it(compared: ComparisonResult) -> None:
     """With few variants, with many close together, and with long names and amounts."""
     many = {**NIGHT, "variants": {f"variant {number} of many": {"pools.dome.count": 2} for number in range(22)}}
@@ -231,6 +233,7 @@ def test_shares_of_jobs_done_are_not_told_where_they_say_nothing_new(variant: An
     assert [form for form in forms if "share of jobs done" in form or "% done" in form] == []
 
 
+@pytest.mark.slow
 def test_a_picture_of_too_many_variants_says_that_some_are_left_out() -> None:
     """Only the first are drawn, and how many there are is said."""
     many = {**NIGHT, "variants": {f"variant {number}": {"pools.dome.count": 2} for number in range(30)}}

@@ -125,6 +125,7 @@ def test_nothing_asked_and_nothing_different_is_said() -> None:
     assert ("None is stated." in page, "The same in every night under every variant" in page) == (True, True)
 
 
+@pytest.mark.slow
 def test_many_variants_are_thinned_out_and_it_says_so() -> None:
     """Six curves at most; sentences for twelve variants; the tables have all."""
     many = {**NIGHT, "variants": {f"number {one}": {"pools.dome.count": 2 + one % 2} for one in range(15)}}

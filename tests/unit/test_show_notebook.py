@@ -98,6 +98,7 @@ def test_many_lines_are_cut_and_it_says_so(results: dict[str, Any]) -> None:
     assert (html.count("<tr>"), "and 4 more" in html) == (11, True)
 
 
+@pytest.mark.slow
 def test_running_a_night_loads_nothing_for_notebooks() -> None:
     """The module behind it is imported when a notebook first asks."""
     asked = "emulator.run, emulator.compare, emulator.size"

@@ -28,9 +28,11 @@ def test_help_loads_nothing_heavy(option: str) -> None:
     assert sorted(loaded & set(HEAVY)) == []
 
 
-def test_a_first_night_loads_only_what_it_uses() -> None:
-    """``queuedrill run FILE`` loads nothing for logs, loops, terminals, spelling, traces or recurrences."""
-    loaded = imported(COMMAND, "run", str(FIRST))
+@pytest.mark.slow
+@pytest.mark.parametrize("how", [(COMMAND, "run", str(FIRST)), (f"import emulator; emulator.run({str(FIRST)!r})",)])
+def test_a_first_night_loads_only_what_it_uses(how: tuple[str, ...]) -> None:
+    """A run, by command or from a script, loads nothing for logs, loops, terminals, spelling, traces or recurrences."""
+    loaded = imported(*how)
     unused = {"cronsim", "dateutil", "difflib", "logging", "statistics", *HEAVY} - {"pydantic", "yaml"}
     assert "yaml" in loaded
     assert sorted(loaded & unused) == []
