@@ -146,8 +146,8 @@ class TransientError(WorkError):
     """The work failed this time and may go well the next: the attempt ends ``error``, and the retry policy decides.
 
     Attributes:
-        retry_after: how long to wait at least before the next attempt, as a duration (``"2m"``) or in seconds; None: no
-            hint.
+        retry_after: how long to wait at least before the next attempt: a duration (``"2m"``), seconds, or a
+            ``timedelta``; None: no hint.
     """
 
     def __init__(self, *args: object, retry_after: object = None) -> None:

@@ -12,7 +12,20 @@ from typing import Any, Final
 
 from emulator.errors import InputError
 
-__all__ = ["FUNCTION", "MAPPING", "NUMBER", "PATH", "TEXT", "WHOLE", "Kind", "listed", "may_be", "must_be", "texts"]
+__all__ = [
+    "FLAG",
+    "FUNCTION",
+    "MAPPING",
+    "NUMBER",
+    "PATH",
+    "TEXT",
+    "WHOLE",
+    "Kind",
+    "listed",
+    "may_be",
+    "must_be",
+    "texts",
+]
 
 _LONGEST_SAID: Final = 60
 
@@ -27,6 +40,7 @@ class Kind:
 
 WHOLE: Final = Kind("a whole number", lambda given: isinstance(given, Integral) and not isinstance(given, bool))
 NUMBER: Final = Kind("a number", lambda given: isinstance(given, Real) and not isinstance(given, bool))
+FLAG: Final = Kind("True or False", lambda given: isinstance(given, bool))
 TEXT: Final = Kind("a text", lambda given: isinstance(given, str))
 PATH: Final = Kind("the path of a file", lambda given: isinstance(given, str | os.PathLike))
 MAPPING: Final = Kind("a mapping", lambda given: isinstance(given, Mapping))

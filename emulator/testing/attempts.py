@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from emulator.errors import CallError, InputError
 from emulator.scenario.spelling import advise
-from emulator.testing.work import Order
+from emulator.testing.work import Order, afresh
 from emulator.timeline.bearers import Bearer, stretched
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
@@ -59,7 +59,7 @@ class RunningAttempt:
             plan.number,
             plan.name,
             plan.routine.name,
-            plan.parameters,
+            afresh(plan.parameters),
             plan.key,
             execution.attempt,
             execution.token,

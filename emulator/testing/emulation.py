@@ -37,6 +37,7 @@ from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
 from emulator.testing.stream import Stream
 from emulator.testing.views import Views
+from emulator.testing.work import afresh
 from emulator.timeline.agenda import ENDS
 from emulator.timeline.bearers import BEARER, NOBODY
 from emulator.timeline.loop import VirtualLoop
@@ -196,7 +197,12 @@ class Emulator(Interventions, Views):
         elif self._closing is not None:
             await self._closing
         if error is None:
+            for failure in self.stream.failures:
+                raise failure
             self.check(at_end=True)
+        else:
+            for failure in self.stream.failures:  # it may be why the rest went wrong
+                error.add_note(f"before that, a subscriber to the events raised {type(failure).__name__}: {failure}")
 
     def check(self, *, at_end: bool = False) -> None:
         """Look now for what must never happen (``never``); it is done by itself when the emulation is left.
@@ -280,16 +286,16 @@ class Emulator(Interventions, Views):
         self._known("answer for if_failed", if_failed, ("fail", "go_on"))
         if not self.world.broker.is_up:
             raise RefusedError(f"the broker is down at {self._reading()}: {routine} cannot be submitted")
+        now = self.agenda.now
+        held = now + pause if (pause := ticks_of(not_before)) else 0
         entry = self._entry_of[routine]
         ordinal = self._submitted[entry] = self._submitted.get(entry, 0) + 1
         before = None
         if after is not None:
             other, _, place = after.name.rpartition("#")
             before = Prerequisite.model_validate({"entry": other, "number": int(place), "if_failed": if_failed})
-        now = self.agenda.now
-        held = now + ticks_of(not_before) if ticks_of(not_before) else 0
         planned = PlannedJob(
-            entry, ordinal, routine, parameters, key, priority, idempotency_key, held, before, None, now
+            entry, ordinal, routine, afresh(parameters), key, priority, idempotency_key, held, before, None, now
         )
         number = self.world.submit(0, planned)
         if not number:

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from emulator.errors import InputError
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.load import Loaded
-from emulator.scenario.models.actions import Action
+from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
 from emulator.scenario.spelling import advise
 from emulator.testing.jobs import JobHandle
@@ -132,6 +132,8 @@ class Interventions:
             drift_ppm: microseconds that they gain in each second; below 0 they lose.
             lasts: how long.
         """
+        if not ticks_of(offset) and not drift_ppm:
+            raise InputError("skew_clock: by how much? give `offset`, `drift_ppm`, or both")
         clock = {"offset": say(ticks_of(offset)), "behind": behind, "drift_ppm": drift_ppm}
         return self.fault(skew_clock=who, clock=clock, lasts=lasts)
 
@@ -171,9 +173,12 @@ class Interventions:
         """Let any fault begin now, by the keys of the scenario file: ``emu.fault(power_off="dome-2", gaps="1h")``.
 
         Raises:
-            InputError: for keys that do not go together, values out of range, and targets that there are not.
+            InputError: for keys that do not go together, values out of range, and targets that there are not; for
+                ``at``, which only ``schedule`` takes.
         """
         self._check_open()
+        if "at" in keys:
+            raise InputError("at: it begins now: leave `at` out, or let it begin later by `schedule([{...}])`")
         said = {name: _plain(name, value) for name, value in keys.items() if value is not None}
         if "gaps" not in said and said.keys() != {"poison_job", "how"}:
             said["at"] = f"+{say(self.agenda.now)}"
@@ -261,12 +266,16 @@ class Interventions:
         """Do now what a person does, by the keys of the scenario file: ``emu.action(hold="copy#3", lasts="1h")``.
 
         Raises:
-            InputError: for keys that do not go together, targets that there are not, and what the broker refuses.
+            InputError: for keys that do not go together, targets that there are not, and what the broker refuses; for
+                ``at``.
         """
         self._check_open()
+        if "at" in keys:
+            raise InputError("at: it is done now: leave `at` out, and let time pass before: `await emu.advance(...)`")
         said = {name: _plain(name, value) for name, value in keys.items() if value is not None}
         action: Action = self._validated(Action, {**said, "at": f"+{say(self.agenda.now)}"})
-        kind = next(iter(said))
+        kind = kind_of(action, ACTION_KINDS)
+        assert kind is not None, "the model sees to it"
         scenario = self.loaded.scenario
         if kind in ("hold_queue", "release_queue"):
             _check("queue", said[kind], scenario.queues)

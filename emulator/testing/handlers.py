@@ -19,7 +19,7 @@ from contextvars import Context
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.rules import Outcome
-from emulator.errors import PermanentError, TransientError, WorkError
+from emulator.errors import InputError, PermanentError, TransientError, WorkError
 from emulator.record.events import Row
 from emulator.testing.attempts import RunningAttempt
 from emulator.testing.settings import ticks_of
@@ -148,31 +148,38 @@ class Handlers:
         outcome: tuple[Outcome, str, int | None] = ("ok", "", None)
         try:
             await handler(Work(attempt))
-        except Exception as error:
-            outcome = self._outcome_of(attempt, error)
         except asyncio.CancelledError:
             if attempt.is_left:
                 attempt.is_over = True
                 raise
             outcome = ("error", "it was cancelled from within", None)
+        except (KeyboardInterrupt, SystemExit, GeneratorExit):
+            raise
+        except BaseException as error:  # a test framework's own way to fail is no Exception
+            outcome = self._outcome_of(attempt, error)
         attempt.is_over = True
         if not attempt.is_left:
             self.world.labour.over(attempt.execution, *outcome)
 
-    def _outcome_of(self, attempt: RunningAttempt, error: Exception) -> tuple[Outcome, str, int | None]:
-        """Say what an attempt ends with whose handler raised this."""
+    def _outcome_of(self, attempt: RunningAttempt, error: BaseException) -> tuple[Outcome, str, int | None]:
+        """Say what an attempt ends with whose handler raised this; never fails, or the attempt would have no end."""
         causes = list(_leaves(error))
-        said = "; ".join(_in_words(cause) for cause in causes)
+        said = [_in_words(cause) for cause in causes]
         if any(isinstance(cause, PermanentError) for cause in causes):
-            return "permanent error", said, None
-        hints = [
-            ticks_of(cause.retry_after)
-            for cause in causes
-            if isinstance(cause, TransientError) and isinstance(cause.retry_after, str | float | int)
-        ]
-        if any(not isinstance(cause, TransientError) for cause in causes):
-            self.failures.append((attempt.order, error))
-        return "error", said, max(hints, default=None)
+            return "permanent error", "; ".join(said), None
+        hints: list[int] = []
+        mistakes: list[BaseException] = []
+        for cause in causes:
+            if not isinstance(cause, TransientError):
+                mistakes.append(error)
+            elif cause.retry_after is not None:
+                try:
+                    hints.append(ticks_of(cause.retry_after))
+                except InputError as wrong:
+                    said.append(f"its retry_after: {wrong}")
+                    mistakes.append(wrong)
+        self.failures += [(attempt.order, mistake) for mistake in mistakes[:1]]
+        return "error", "; ".join(said), max(hints, default=None)
 
     # -- all of it ----------------------------------------------------------------------------------------------------
 
@@ -211,7 +218,10 @@ def _leaves(error: BaseException) -> Iterator[BaseException]:
 
 
 def _in_words(error: BaseException) -> str:
-    said = " ".join(str(error).split())
+    try:
+        said = " ".join(str(error).split())
+    except Exception as wrong:
+        said = f"its text cannot be had: {type(wrong).__name__}"
     if isinstance(error, WorkError):
         return said or type(error).__name__
     return f"{type(error).__name__}: {said}" if said else type(error).__name__

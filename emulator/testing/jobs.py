@@ -12,7 +12,7 @@ from emulator.scenario.arguments import texts
 from emulator.scenario.spelling import advise
 from emulator.testing.stream import Stream
 
-__all__ = ["Ending", "JobHandle"]
+__all__ = ["Ending", "JobHandle", "name_of"]
 
 _STATES: Final = tuple(state.value for state in State)
 _ENTERS: Final = {"handed_out": State.RUNNING.value, "suspended": State.SUSPENDED.value, "resumed": State.RUNNING.value}
@@ -69,13 +69,19 @@ class JobHandle:
     ('done', 2, ['lease lost', 'ok'])
     """
 
-    __slots__ = ("_emulation", "_seen", "name", "number")
+    __slots__ = ("_emulation", "_ending", "_seen", "name", "number")
 
-    def __init__(self, emulation: Holder, number: int, name: str) -> None:
+    def __init__(self, emulation: Holder, number: int) -> None:
         self._emulation = emulation
+        self._ending: Ending | None = None
         self._seen = 0
         self.number = number
-        self.name = name
+        self.name = name_of(self._rows[0])
+
+    @property
+    def _rows(self) -> list[Row]:
+        """The events of this job so far."""
+        return self._emulation.stream.of_job[self.number]
 
     def __repr__(self) -> str:
         return f"<JobHandle {self.name}: {self.state}>"
@@ -88,16 +94,14 @@ class JobHandle:
     @property
     def ending(self) -> Ending | None:
         """How it ended; None while it is unfinished."""
-        for row in reversed(self._emulation.stream.rows):
-            if row[3] == self.number and row[1] == "finished":
-                return Ending(*row[5:])
-        return None
+        if self._ending is None and self._emulation.broker.final_state(self.number) is not None:
+            self._ending = next(Ending(*row[5:]) for row in reversed(self._rows) if row[1] == "finished")
+        return self._ending
 
     @property
     def outcomes(self) -> list[str]:
         """The outcomes of its attempts so far, in order: ok, error, permanent error, too long, lease lost."""
-        rows = self._emulation.stream.rows
-        return [row[7] for row in rows if row[1] == "attempt_ended" and row[3] == self.number]
+        return [row[7] for row in self._rows if row[1] == "attempt_ended"]
 
     async def reaches(self, *states: str) -> str:
         """Wait until it is in one of these states, and give the first that it entered since this was asked last.
@@ -114,14 +118,13 @@ class JobHandle:
                 raise InputError(f"{state!r} is no state of a job: {advise(state, _STATES)}")
         if not states:
             raise InputError("which state? give at least one, such as 'running'")
-        stream = self._emulation.stream
+        rows = self._rows
         while True:
-            for place in range(self._seen, len(stream.rows)):
-                row = stream.rows[place]
-                if row[3] == self.number and (entered := _entered(row)) in states:
-                    self._seen = place + 1
+            while self._seen < len(rows):
+                entered = _entered(rows[self._seen])
+                self._seen += 1
+                if entered in states:
                     return entered
-            self._seen = len(stream.rows)
             if self.state in states:
                 return self.state
             if (ending := self.ending) is not None:
@@ -129,7 +132,7 @@ class JobHandle:
                     f"{self.name} will never be {' or '.join(states)}: it is {ending.state}"
                     + (f" ({ending.sub_state}: {ending.why})" if ending.sub_state else "")
                 )
-            await stream.change(self._in_vain)
+            await self._emulation.stream.change(self._in_vain, self.number)
 
     def _in_vain(self) -> str:
         return f"{self.name} is {self.state}: {self._emulation.why_unfinished(self.number)}"
@@ -139,6 +142,11 @@ class JobHandle:
         ending = self.ending
         assert ending is not None, "a job that is in a final state was finished by an event"
         return ending
+
+
+def name_of(row: Row) -> str:
+    """Give the name of a job by the event of its submission."""
+    return f"{row[8]}#{row[9]}"
 
 
 def _entered(row: Row) -> str:

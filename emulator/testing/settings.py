@@ -30,8 +30,8 @@ _FILLED_IN: Final = {
 }
 
 
-def ticks_of(duration: Lasting) -> int:
-    """Give a duration in ticks.
+def ticks_of(duration: Lasting | object) -> int:
+    """Give a duration (``Lasting``) in ticks.
 
     Raises:
         InputError: when it is none, or negative.

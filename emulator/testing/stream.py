@@ -2,17 +2,22 @@
 
 The law: every event is kept at once, in order. Who must act within the same instant (the keeper of the handlers, when a
 worker is switched off) is told at once and may touch nothing of the world. Everybody else is told in the next turn of
-the loop: whoever is woken by an event then sees a world that is at rest.
+the loop: whoever is woken by an event then sees a world that is at rest. Who waits for one job is woken by events of
+that job alone, or a thousand waiting tests of a thousand jobs would look a million times.
 """
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextvars import Context
+from typing import Final
 
 from emulator.errors import NeverError
 from emulator.record.events import Event, Row, read
 
 __all__ = ["Stream"]
+
+_ANY: Final = 0
+"""In place of a job's number: whatever happens."""
 
 
 class Stream:
@@ -25,7 +30,9 @@ class Stream:
 
     Attributes:
         rows: every event so far.
+        of_job: those of each job, by its number; the first tells of its submission.
         over: why nothing more will come; "" as long as the emulation goes on.
+        failures: what subscribers raised; whoever raises is told of nothing more.
     """
 
     def __init__(self, loop: asyncio.AbstractEventLoop, context: Context, at_once: Callable[[Row], None]) -> None:
@@ -33,23 +40,34 @@ class Stream:
         self._context = context
         self._at_once = at_once
         self.rows: list[Row] = []
+        self.of_job: dict[int, list[Row]] = {}
         self.over = ""
+        self.failures: list[BaseException] = []
         self._told = 0
         self._telling = False
-        self._waiting: list[asyncio.Future[None]] = []
+        self._waiting: dict[int, list[tuple[int, asyncio.Future[None]]]] = {}  # by job, _ANY: whatever happens
+        self._changed: dict[int, None] = {}  # of those that somebody waits for
+        self._waits = 0
         self._subscribers: dict[int, Callable[[Event], object]] = {}
         self._subscriptions = 0
 
     def emit(self, row: Row) -> int:
         """Keep one row and give its number."""
         self.rows.append(row)
+        job = row[3]
+        if job:
+            self.of_job.setdefault(job, []).append(row)
         self._at_once(row)
+        if job in self._waiting:
+            self._changed[job] = None
         self.notice()
         return len(self.rows)
 
     def notice(self) -> None:
-        """Let whoever waits for a change look again: something has changed, with an event or without."""
-        if (self._waiting or self._subscribers) and not self._telling:
+        """Let whoever waits for any change look again: something has changed, with an event or without."""
+        if _ANY in self._waiting:
+            self._changed[_ANY] = None
+        if (self._changed or self._subscribers) and not self._telling:
             self._telling = True
             self._loop.call_soon(self._tell, context=self._context)
 
@@ -58,10 +76,17 @@ class Stream:
         if self._subscribers:
             first, self._told = self._told, len(self.rows)
             for event in read(self.rows[first : self._told], first + 1):
-                for subscriber in list(self._subscribers.values()):
-                    subscriber(event)
-        waiting, self._waiting = self._waiting, []
-        for future in waiting:
+                for number, subscriber in list(self._subscribers.items()):
+                    try:
+                        subscriber(event)
+                    except (KeyboardInterrupt, SystemExit):
+                        raise
+                    except BaseException as error:  # a test framework's own way to fail is no Exception
+                        self.failures.append(error)
+                        self._subscribers.pop(number, None)
+        changed, self._changed = self._changed, {}
+        woken = [one for job in changed for one in self._waiting.pop(job, ())]
+        for _, future in sorted(woken, key=lambda one: one[0]):  # who began to wait first goes first
             if not future.done():
                 future.set_result(None)
 
@@ -78,11 +103,12 @@ class Stream:
 
         return unsubscribe
 
-    async def change(self, what_for: Callable[[], str]) -> None:
+    async def change(self, what_for: Callable[[], str], job: int = _ANY) -> None:
         """Wait until something has happened.
 
         Args:
             what_for: says what is waited for, if it never comes.
+            job: whose events alone matter; left out: whatever changes.
 
         Raises:
             NeverError: when the emulation is over.
@@ -90,7 +116,8 @@ class Stream:
         if self.over:
             raise NeverError(f"{self.over}, and {what_for()}")
         future: asyncio.Future[None] = self._loop.create_future()
-        self._waiting.append(future)
+        self._waits += 1
+        self._waiting.setdefault(job, []).append((self._waits, future))
         await future
 
     async def events(self, first: int) -> AsyncIterator[Event]:
@@ -107,6 +134,7 @@ class Stream:
         """Say that nothing more will come, and wake whoever waits for more."""
         if not self.over:
             self.over = why
+            self._changed.update(dict.fromkeys(self._waiting))
             if not self._telling:
                 self._telling = True
                 self._loop.call_soon(self._tell, context=self._context)

@@ -1,5 +1,6 @@
 """What can a test see of an emulation: its events, its figures, its jobs, at any moment?"""
 
+import inspect
 from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -25,7 +26,7 @@ from emulator.scenario.arguments import FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import lines as story_lines
-from emulator.testing.jobs import JobHandle
+from emulator.testing.jobs import JobHandle, name_of
 from emulator.testing.saving import save
 from emulator.testing.span import Span
 from emulator.testing.stream import Stream
@@ -71,18 +72,19 @@ class Views:
         Raises:
             InputError: when there is no such job (yet).
         """
-        for row in self.rows:
-            if row[1] == "submitted":
-                name = f"{row[8]}#{row[9]}"
-                if which in (row[3], name):
-                    return JobHandle(self, row[3], name)
-        known = [job.name for job in self.jobs()]
+        jobs = self.stream.of_job
+        if isinstance(which, int) and which in jobs:
+            return JobHandle(self, which)
+        for number, rows in jobs.items():
+            if name_of(rows[0]) == which:
+                return JobHandle(self, number)
+        known = [name_of(rows[0]) for rows in jobs.values()]
         what = advise(str(which), known) if known else "none has been submitted"
         raise InputError(f"there is no job {which!r} at {self._reading()}: {what}")
 
     def jobs(self) -> list[JobHandle]:
         """Give the handles of all jobs so far, in the order in which they came."""
-        return [JobHandle(self, row[3], f"{row[8]}#{row[9]}") for row in self.rows if row[1] == "submitted"]
+        return [JobHandle(self, number) for number in self.stream.of_job]
 
     def why_unfinished(self, job: int) -> str:
         """Say in words why a job, by its number, is unfinished, and where its handler waits.
@@ -130,12 +132,15 @@ class Views:
     def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
         """Have a function called with every event from now on; gives the function that ends that.
 
-        It is called in a turn of its own, when the world is at rest, so it may use the emulator.
+        It is called in a turn of its own, when the world is at rest, so it may use the emulator. What it raises ends
+        its subscription, and is raised anew when the emulation is left: an ``assert`` in it fails the test.
 
         Raises:
-            InputError: for what cannot be called.
+            InputError: for what cannot be called, or is async.
         """
         must_be(FUNCTION, subscriber=subscriber)
+        if inspect.iscoroutinefunction(subscriber):
+            raise InputError("subscriber: found an async function: give a plain one, or read `async for` in `events()`")
         return self.stream.subscribe(subscriber)
 
     def night(self) -> Night:

@@ -9,15 +9,20 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Literal, Protocol, TypeVar
+from typing import Any, Final, Literal, Protocol, TypeVar
 
-from emulator.errors import StaleTokenError
+from emulator.errors import InputError, StaleTokenError
+from emulator.scenario.arguments import FLAG, TEXT, must_be
+from emulator.scenario.spelling import advise
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.timeline.ticks import SECOND
 
-__all__ = ["Attempt", "Order", "Work"]
+__all__ = ["Attempt", "Order", "Work", "afresh"]
 
 _T = TypeVar("_T")
+
+_LANDS: Final = ("at_request", "at_end", "remotely")
+_MEETS: Final = ("error", "ok", "wait")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +33,7 @@ class Order:
         job: the job's number at the broker.
         name: what summaries call it, ``entry#number``.
         routine: what kind of work it is.
-        parameters: the values that it was submitted with.
+        parameters: the values that it was submitted with; lists and mappings among them are this attempt's own.
         key: the exclusive key; "" for none.
         attempt: which attempt this is, from 1.
         token: the fencing token of the lease.
@@ -45,6 +50,21 @@ class Order:
     token: int
     worker: str
     finished: tuple[tuple[str, str], ...]
+
+
+def afresh(value: Any) -> Any:
+    """Give a value as it comes out of a message: lists, mappings and sets anew, however deep; all else is the same.
+
+    What an attempt does to its parameters stays its own, as its memory does on a real worker.
+
+    >>> plates = ["a", "b"]; afresh({"plates": plates})["plates"] is plates
+    False
+    """
+    if type(value) is dict:
+        return {key: afresh(item) for key, item in value.items()}
+    if type(value) in (list, tuple):
+        return type(value)(map(afresh, value))
+    return set(value) if type(value) is set else value
 
 
 class Attempt(Protocol):
@@ -113,7 +133,7 @@ class Work:
 
     @property
     def parameters(self) -> Mapping[str, Any]:
-        """The values that the job was submitted with, by name."""
+        """The values that the job was submitted with, by name; lists and mappings among them are this attempt's own."""
         return self.order.parameters
 
     @property
@@ -152,7 +172,11 @@ class Work:
         """Do a part of the work: ``with work.part("copy", plate): ...``.
 
         If nothing is raised it counts as finished, and later attempts are told so (``is_finished``).
+
+        Raises:
+            InputError: for a name or an element that is no text.
         """
+        must_be(TEXT, name=name, element=element)
         yield
         self._attempt.part_over(name, element)
 
@@ -207,8 +231,12 @@ class Work:
 
         Raises:
             StaleTokenError: when the system refuses the token.
-            InputError: when there is no such system.
+            InputError: when there is no such system; for an argument of another kind.
         """
+        must_be(TEXT, effect=effect, target=target, system=system)
+        must_be(FLAG, repeatable=repeatable)
+        if not effect:
+            raise InputError("effect: found '': name what is left, such as 'copied'")
         on = target or self.order.key or self.order.name
         if not self._attempt.leave(effect, on, system, repeatable):
             raise StaleTokenError(
@@ -245,8 +273,14 @@ class Work:
         Raises:
             CallError: when it did not do it; its ``outcome`` says how, its ``retry_after`` when to come again. A
                 handler that lets it through ends its attempt with an error.
-            InputError: when there is no such system.
+            InputError: when there is no such system; for an argument of another kind, or a word that is none of those
+                above.
         """
+        must_be(TEXT, system=system, target=target, leaves=leaves, lands=lands, meets_own_work=meets_own_work)
+        must_be(FLAG, repeatable=repeatable)
+        for what, word, known in (("lands", lands, _LANDS), ("meets_own_work", meets_own_work, _MEETS)):
+            if word not in known:
+                raise InputError(f"there is no {what}={word!r}: {advise(word, known)}")
         options = {
             "target": target,
             "leaves": leaves,
