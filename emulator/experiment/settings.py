@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
+from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
@@ -101,7 +102,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
     """Make a setting of a scenario that was read, and a patch; values that decide on retries are policies.
 
     Raises:
-        InputError: for a policy that is put where no retry policy stands.
+        InputError: for a policy that is put where no retry policy stands, is no object, or is never asked.
         ScenarioError: with every mistake that the patch makes.
     """
     plain, policies = dict(patch or {}), {}
@@ -112,6 +113,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
                 raise InputError(f"{name}: {path} takes no retry policy: write queues.NAME.retry")
             if parts[1] not in loaded.scenario.queues:
                 raise InputError(f"{name}: there is no queue {parts[1]!r}: it has {', '.join(loaded.scenario.queues)}")
+            check_policy(_policy_named(name, parts[1]), value)
             policies[parts[1]] = value
             del plain[path]
     changed = json.dumps(_plain(plain), sort_keys=True)
@@ -124,8 +126,14 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
         changed,
         policies,
     )
-    made.loaded()
+    queues = made.loaded().scenario.queues
+    for queue in policies:
+        check_asked(_policy_named(name, queue), queue, queues[queue].retry)
     return made
+
+
+def _policy_named(setting: str, queue: str) -> str:
+    return f"{setting}: the retry policy of queue {queue!r}"
 
 
 def _plain(patch: Mapping[str, Any]) -> dict[str, Any]:

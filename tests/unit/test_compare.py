@@ -18,6 +18,7 @@ from compare_policies import Broken, Deadly, Patient
 from real_time import at_best
 
 from emulator import compare, nights, size
+from emulator.broker.rules import RetryCase
 from emulator.errors import InputError, ScenarioError
 from emulator.experiment.compare import compare_async
 from emulator.experiment.replications import looks
@@ -240,6 +241,18 @@ def test_a_policy_that_raises_loses_its_nights_alone() -> None:
     assert {(lost.variant, lost.why) for lost in found.lost} == {("broken", "RuntimeError: no idea")}
 
 
+def test_a_policy_that_answers_no_verdict_loses_its_nights_by_name() -> None:
+    """The failure says which queue's policy answered what, and what is to be answered."""
+
+    class Silent:
+        def decide(self, case: RetryCase) -> Any:
+            return None
+
+    found = compared(variants={"silent": {"queues.night.retry": Silent()}}, replications=3)
+    why = "InputError: the retry policy of queue night answered None: return an `emulator.Verdict`"
+    assert {(lost.variant, lost.why) for lost in found.lost} == {("silent", why)}
+
+
 def test_a_policy_that_cannot_travel_is_told_before_it_is_sent() -> None:
     """In one process any object will do; for others its class has to be found there."""
 
@@ -370,6 +383,15 @@ def _child(code: str) -> "subprocess.CompletedProcess[str]":
         (
             {"variants": {"own": {"pools.dome": Broken()}}},
             "own: pools.dome takes no retry policy: write queues.NAME.retry",
+        ),
+        (
+            {"variants": {"own": {"queues.night.retry": Broken}}},
+            "own: the retry policy of queue 'night' is the class Broken: give an object, `Broken()`",
+        ),
+        (
+            {"variants": {"own": {"queues.night.retry": Broken(), "queues.night.retry.attempts_in_all": 1}}},
+            "own: the retry policy of queue 'night' is never asked, because the scenario allows 1 attempt in all: give "
+            "`queues.night.retry.attempts_in_all` more, such as 5",
         ),
     ],
 )

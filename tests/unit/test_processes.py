@@ -14,7 +14,8 @@ ROOT = Path(__file__).parents[2]
 CALL = """\
 found = emulator.compare(
     {
-        "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
+        "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h",
+        "queues": {"night": {"retry": {"attempts_in_all": 4}}},
         "pools": {"dome": {"count": 1, "serves": ["night"], "poll": "0s", "heartbeat": "30s"}},
         "routines": {"copy": {"queue": "night", "parts": [
             {"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.5}]}},
