@@ -253,6 +253,20 @@ def test_a_policy_that_answers_no_verdict_loses_its_nights_by_name() -> None:
     assert {(lost.variant, lost.why) for lost in found.lost} == {("silent", why)}
 
 
+@pytest.mark.parametrize("options", [{"replications": 20}, {"replications": None, "precision": "5%"}])
+def test_a_policy_that_loses_all_its_nights_ends_the_comparison(options: dict[str, Any]) -> None:
+    """Nothing is concluded from no night at all: the error names the variant, how many nights, and the first failure."""
+    often = {"queues.night.retry.attempts_in_all": 2, "routines.copy.parts.copy.error_share": 1.0}
+    count = options["replications"] or 10
+    for baseline in (None, "broken"):
+        with pytest.raises(InputError) as told:
+            compared(variants={"broken": {**often, "queues.night.retry": Broken()}}, baseline=baseline, **options)
+        assert str(told.value) == (
+            f"broken: all {count} nights with a retry policy of your own came to nothing, so there is nothing to "
+            "compare; with seed 1: RuntimeError: no idea"
+        )
+
+
 def test_a_policy_that_cannot_travel_is_told_before_it_is_sent() -> None:
     """In one process any object will do; for others its class has to be found there."""
 
