@@ -255,7 +255,7 @@ def test_a_policy_that_answers_no_verdict_loses_its_nights_by_name() -> None:
 
 @pytest.mark.parametrize("options", [{"replications": 20}, {"replications": None, "precision": "5%"}])
 def test_a_policy_that_loses_all_its_nights_ends_the_comparison(options: dict[str, Any]) -> None:
-    """Nothing is concluded from no night at all: the error names the variant, how many nights, and the first failure."""
+    """Nothing is concluded from no night: the error names the variant, how many nights, and the first failure."""
     often = {"queues.night.retry.attempts_in_all": 2, "routines.copy.parts.copy.error_share": 1.0}
     count = options["replications"] or 10
     for baseline in (None, "broken"):
