@@ -11,7 +11,7 @@ import multiprocessing
 import os
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,9 +20,9 @@ from importlib import import_module
 from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
-from emulator.experiment.processes import own_processes
+from emulator.experiment.processes import check_found, needs_script, own_processes
 from emulator.experiment.replicate import play_batch
-from emulator.experiment.settings import Setting, check_travels, needs_script
+from emulator.experiment.settings import Setting, check_travels, packed_policies
 from emulator.measure.comparison.replication import Replication
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
@@ -258,16 +258,17 @@ def open_workers(
     elif (many := processes or os.cpu_count() or 1) == 1:
         yield Serial()
     else:
-        with _own_processes(many, needs_script(settings)) as pool:
+        with _own_processes(many, packed_policies(settings)) as pool:
             yield pool
 
 
 @contextmanager
-def _own_processes(many: int, script: bool) -> Iterator[Pool]:
+def _own_processes(many: int, policies: Mapping[str, bytes]) -> Iterator[Pool]:
     others = set(multiprocessing.active_children())
-    make = partial(own_processes, many, script=script)
+    make = partial(own_processes, many, script=needs_script(policies.values()))
     pool = Pool(make(), many, make)
     try:
+        check_found(pool.executor, policies)
         yield pool
     except BaseException:
         pool.executor.shutdown(wait=False, cancel_futures=True)

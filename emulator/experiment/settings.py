@@ -19,7 +19,7 @@ from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
-__all__ = ["Setting", "check_travels", "needs_script", "read_setting", "setting_of"]
+__all__ = ["Setting", "check_travels", "packed_policies", "read_setting", "setting_of"]
 
 _KEPT: Final = 256
 
@@ -84,17 +84,18 @@ def check_travels(setting: Setting) -> None:
         ) from None
 
 
-def needs_script(settings: Iterable[Setting]) -> bool:
-    """Say whether a retry policy stands in the script that was started, so that another process has to load that.
+def packed_policies(settings: Iterable[Setting]) -> dict[str, bytes]:
+    """Give the retry policies of the user's own as they are sent to another process, by the words that name each.
 
     Raises:
-        InputError: when a policy cannot be sent to another process.
+        InputError: when a policy cannot be sent.
     """
-    found = False
+    found = {}
     for setting in settings:
         if setting.policies:
             check_travels(setting)
-            found |= b"__main__" in pickle.dumps(setting.policies)
+        for queue, policy in setting.policies.items():
+            found[f"{_policy_named(setting.name, queue)}, {type(policy).__qualname__}"] = pickle.dumps(policy)
     return found
 
 
