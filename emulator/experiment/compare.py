@@ -26,7 +26,7 @@ from emulator.measure.comparison.precision import too_wide
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.tables import check_scipy
 from emulator.record.results_file import ResultsFile
-from emulator.scenario.arguments import FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
+from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
@@ -230,6 +230,7 @@ def _carry_out(
     check_scipy()
     may_be(PATH, results=results)
     may_be(FUNCTION, progress=progress)
+    must_be(FLAG, resume=resume)
     if resume and results is None:
         raise InputError("to go on, the file of results has to be named: give `results` too")
     limit = None if asked is None else read_precision(asked, plan.measures)

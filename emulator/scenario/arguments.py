@@ -12,7 +12,21 @@ from typing import Any, Final
 
 from emulator.errors import InputError
 
-__all__ = ["FUNCTION", "MAPPING", "NUMBER", "PATH", "TEXT", "WHOLE", "Kind", "listed", "may_be", "must_be", "texts"]
+__all__ = [
+    "FLAG",
+    "FOLDER",
+    "FUNCTION",
+    "MAPPING",
+    "NUMBER",
+    "PATH",
+    "TEXT",
+    "WHOLE",
+    "Kind",
+    "listed",
+    "may_be",
+    "must_be",
+    "texts",
+]
 
 _LONGEST_SAID: Final = 60
 
@@ -29,6 +43,8 @@ WHOLE: Final = Kind("a whole number", lambda given: isinstance(given, Integral) 
 NUMBER: Final = Kind("a number", lambda given: isinstance(given, Real) and not isinstance(given, bool))
 TEXT: Final = Kind("a text", lambda given: isinstance(given, str))
 PATH: Final = Kind("the path of a file", lambda given: isinstance(given, str | os.PathLike))
+FOLDER: Final = Kind("the path of a folder", PATH.fits)
+FLAG: Final = Kind("True or False", lambda given: isinstance(given, bool))
 MAPPING: Final = Kind("a mapping", lambda given: isinstance(given, Mapping))
 FUNCTION: Final = Kind("a function", callable)
 

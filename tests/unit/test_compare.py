@@ -293,7 +293,10 @@ def test_a_file_of_results_of_another_comparison_is_refused(tmp_path: Path) -> N
     """What differs is named; a file that is there is never taken without being asked to; another file is no results."""
     path = tmp_path / "results.db"
     compared(results=path, replications=2)
-    with pytest.raises(InputError, match="is there already: give --resume to go on with it, or another name"):
+    with pytest.raises(
+        InputError,
+        match=r"is there already: go on with it by --resume \(in Python: resume=True\), or give another name",
+    ):
         compared(results=path)
     with pytest.raises(InputError, match="of another comparison, other in the figures:"):
         compare(NIGHT, measures=["makespan"], replications=2, processes=1, results=path, resume=True)
