@@ -225,6 +225,43 @@ def test_what_is_no_executor_is_told(wrong: Any) -> None:
         nights(NIGHT, 2, executor=wrong)
 
 
+class Odd(Executor):
+    """Answers with what it was made with: a future, or another value in the place of one."""
+
+    def __init__(self, answer: Any) -> None:
+        self.answer = answer
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
+        return self.answer
+
+
+def over(result: Any) -> Any:
+    future: Future[Any] = Future()
+    future.set_result(result)
+    return future
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (None, "executor: `submit` of Odd gave a value of type NoneType: it has to give a `concurrent.futures.Future`"),
+        *[
+            (
+                over(result),
+                f"executor: a future of Odd has a result of type {kind} that is not what the submitted call returns: "
+                "let `submit(call, *arguments)` carry out `call(*arguments)`",
+            )
+            for result, kind in ((None, "NoneType"), ([], "list"), ([5], "list"))
+        ],
+    ],
+)
+def test_an_executor_that_answers_otherwise_is_told(answer: Any, said: str) -> None:
+    """What has the interface, and does not keep to it, is told by the argument's name."""
+    with pytest.raises(InputError) as told:
+        nights(NIGHT, 2, executor=Odd(answer))
+    assert str(told.value) == said
+
+
 @pytest.mark.slow
 def test_a_replication_that_always_kills_its_process_is_named_and_the_rest_completes() -> None:
     """Nights in which a retry is asked for die each time; they are lost by name, all others are there."""
