@@ -23,9 +23,10 @@ from emulator.experiment.replications import Replications, looks
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
+from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.tables import check_scipy
 from emulator.record.results_file import ResultsFile
-from emulator.scenario.arguments import FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
+from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
@@ -83,7 +84,8 @@ def compare(
 
     Raises:
         ScenarioError: with every mistake in a scenario or a variant.
-        InputError: for arguments that are out of range, unknown, or do not go together; when scipy is missing.
+        InputError: for arguments that are out of range, unknown, or do not go together; when scipy is missing; when
+            every night with a retry policy of your own came to nothing.
 
     >>> import emulator
     >>> comparison = emulator.compare({
@@ -228,6 +230,7 @@ def _carry_out(
     check_scipy()
     may_be(PATH, results=results)
     may_be(FUNCTION, progress=progress)
+    must_be(FLAG, resume=resume)
     if resume and results is None:
         raise InputError("to go on, the file of results has to be named: give `results` too")
     limit = None if asked is None else read_precision(asked, plan.measures)
@@ -240,12 +243,29 @@ def _carry_out(
         kept_in = "" if results is None else os.fspath(results)
         run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, kept_in, progress)
         if limit is None:
-            return plan.conclude(run.run(count), count, f"{count:,} nights of each were asked for.")
+            played = run.run(count)
+            _check_policies(plan, played)
+            return plan.conclude(played, count, f"{count:,} nights of each were asked for.")
         for number in looks(count):
             played = run.run(number)
+            _check_policies(plan, played)
             seen = plan.conclude(played, number, "")
             wide = too_wide(limit, seen)
             if not wide:
                 return plan.conclude(played, number, f"Stopped after {number:,} nights of each: {asked} is reached.")
         why = f"Stopped at the limit of {count:,} nights of each: {asked} is not reached. {wide[0].sentence}"
         return plan.conclude(played, count, why)
+
+
+def _check_policies(plan: ComparisonPlan, played: Sequence[Replication]) -> None:
+    """Make sure that each retry policy of the user's own has left a night to compare."""
+    for setting in plan.settings:
+        if not setting.policies:
+            continue  # what is lost then is a defect of the emulator: the result names it
+        nights = [one for one in played if one.variant == setting.name]
+        if all(one.failure for one in nights):
+            many = "its one night" if len(nights) == 1 else f"all {len(nights):,} nights"
+            raise InputError(
+                f"{setting.name}: {many} with a retry policy of your own came to nothing, so there is nothing to "
+                f"compare; with seed {nights[0].seed}: {nights[0].failure}"
+            )

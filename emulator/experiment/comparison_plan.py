@@ -178,7 +178,10 @@ def seed_from(stated: int, first_seed: int | None) -> int:
 def _two(trade_off: Sequence[str] | None) -> tuple[str, str] | None:
     if trade_off is None:
         return None
+    such = "such as ('makespan', 'failed')"
+    if isinstance(trade_off, str):
+        raise InputError(f"trade_off: found the text {trade_off!r}: give two figures, {such}")
     named = texts("trade_off", trade_off)
     if len(named) != 2:
-        raise InputError(f"trade_off: found {len(named)} of the two figures: give two, such as ('makespan', 'failed')")
+        raise InputError(f"trade_off: found {len(named)} of the two figures: give two, {such}")
     return named[0], named[1]

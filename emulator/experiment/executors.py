@@ -11,7 +11,7 @@ import multiprocessing
 import os
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,9 +20,9 @@ from importlib import import_module
 from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
-from emulator.experiment.processes import own_processes
+from emulator.experiment.processes import check_found, needs_script, own_processes
 from emulator.experiment.replicate import play_batch
-from emulator.experiment.settings import Setting, check_travels, needs_script
+from emulator.experiment.settings import Setting, check_travels, packed_policies
 from emulator.measure.comparison.replication import Replication
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
@@ -141,7 +141,7 @@ class Pool:
                 error = future.exception()
                 if error is None:
                     self._per_night = (time.perf_counter() - since) / len(batch) / _WINDOW
-                    for replication in future.result():
+                    for replication in self._done(future, batch):
                         done(replication)
                 elif self._is_death(error):
                     broken = True
@@ -169,6 +169,11 @@ class Pool:
             suspects.extendleft(reversed(batch))
             self._make_anew()
             return
+        if not isinstance(future, Future):
+            raise InputError(
+                f"executor: `submit` of {type(self.executor).__name__} gave a value of type {type(future).__name__}: "
+                "it has to give a `concurrent.futures.Future`"
+            )
         under_way[future] = (batch, time.perf_counter())
 
     def _suspect(
@@ -197,10 +202,26 @@ class Pool:
     ) -> None:
         """Take what was done all the same when the executor broke; the rest is looked at again."""
         if future.done() and not future.cancelled() and future.exception() is None:
-            for replication in future.result():
+            for replication in self._done(future, batch):
                 done(replication)
         else:
             suspects.extend(batch)
+
+    def _done(self, future: "Future[list[Replication]]", batch: list[Task]) -> list[Replication]:
+        """Give the replications of a batch; an executor that was given may answer anything.
+
+        Raises:
+            InputError: when it has not answered with them.
+        """
+        found: Any = future.result()
+        wanted = [(task.setting.name, task.seed) for task in batch]
+        if not isinstance(found, list) or [_which(one) for one in found] != wanted:
+            raise InputError(
+                f"executor: a future of {type(self.executor).__name__} has a result of type {type(found).__name__} "
+                "that is not what the submitted call returns: let `submit(call, *arguments)` carry out "
+                "`call(*arguments)`"
+            )
+        return found
 
     def _make_anew(self) -> None:
         if self._make is None:
@@ -217,6 +238,10 @@ class Pool:
             while tasks and len(batch) < most and tasks[0].setting is batch[0].setting:
                 batch.append(tasks.popleft())
             yield batch
+
+
+def _which(replication: Any) -> tuple[str, int] | None:
+    return (replication.variant, replication.seed) if isinstance(replication, Replication) else None
 
 
 @contextmanager
@@ -258,16 +283,17 @@ def open_workers(
     elif (many := processes or os.cpu_count() or 1) == 1:
         yield Serial()
     else:
-        with _own_processes(many, needs_script(settings)) as pool:
+        with _own_processes(many, packed_policies(settings)) as pool:
             yield pool
 
 
 @contextmanager
-def _own_processes(many: int, script: bool) -> Iterator[Pool]:
+def _own_processes(many: int, policies: Mapping[str, bytes]) -> Iterator[Pool]:
     others = set(multiprocessing.active_children())
-    make = partial(own_processes, many, script=script)
+    make = partial(own_processes, many, script=needs_script(policies.values()))
     pool = Pool(make(), many, make)
     try:
+        check_found(pool.executor, policies)
         yield pool
     except BaseException:
         pool.executor.shutdown(wait=False, cancel_futures=True)

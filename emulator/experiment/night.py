@@ -22,7 +22,7 @@ from emulator.measure.requirements import judge_all
 from emulator.record.events import Sink
 from emulator.record.meta import RunMeta, content_hash
 from emulator.record.recorder import Both, Kept
-from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, may_be
+from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
@@ -91,6 +91,7 @@ def run_night(
     """
     _check(loaded, seed, variant, pace, heartbeats)
     may_be(FUNCTION, progress=progress)
+    must_be(FLAG, overwrite=overwrite, keep_events=keep_events)
     said = loaded
     if variant:
         loaded = varied(loaded, said.patches[variant], variant)

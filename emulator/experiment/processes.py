@@ -3,22 +3,25 @@
 The law: a process that is started by ``spawn`` or ``forkserver`` loads the script that started it, once more, because
 what it is sent may be defined there. A night hardly ever is: then the script is left out, so that ``compare`` may be
 called anywhere in a script. Else, with a retry policy that stands in the script itself, the script has to be one that
-may be loaded without starting nights anew; whether it is, is tried before anything is sent.
+may be loaded without starting nights anew. Whether it is, and whether a process finds each policy at all, is tried
+before anything else is sent.
 """
 
 import multiprocessing
+import pickle
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from pathlib import Path
 from threading import RLock
 from types import ModuleType
 from typing import Any, Final
 
 from emulator.errors import InputError
 
-__all__ = ["own_processes"]
+__all__ = ["check_found", "needs_script", "own_processes"]
 
 _LOCK: Final = RLock()
 _ADVICE: Final = (
@@ -47,15 +50,21 @@ def _script_left_out() -> Iterator[None]:
             sys.modules["__main__"] = script
 
 
+def needs_script(packed: Iterable[bytes]) -> bool:
+    """Say whether something that is sent stands in the user's script, and that can be loaded by another process.
+
+    It cannot where there is no file of it: in a notebook, or what was given by ``-c`` or on stdin.
+    """
+    file = getattr(sys.modules["__main__"], "__file__", None)
+    return file is not None and Path(file).is_file() and any(b"__main__" in one for one in packed)
+
+
 def own_processes(many: int, *, script: bool = False) -> Executor:
     """Give so many processes, which Ctrl-C ends at once.
 
     Args:
         many: how many there are at most.
         script: whether what they are sent needs the user's script.
-
-    Raises:
-        InputError: when they need the script, and loading it starts nights anew or ends them.
 
     >>> with own_processes(1) as one:
     ...     one.submit(sum, [1, 2]).result()
@@ -67,17 +76,36 @@ def own_processes(many: int, *, script: bool = False) -> Executor:
         "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
     )
     kind = ProcessPoolExecutor if script else _WithoutScript
-    processes = kind(many, mp_context=context, initializer=_let_ctrl_c_end_it)
-    if script:
-        try:
-            processes.submit(_let_ctrl_c_end_it).result()
-        except BrokenExecutor:
+    return kind(many, mp_context=context, initializer=_let_ctrl_c_end_it)
+
+
+def check_found(processes: Executor, policies: Mapping[str, bytes]) -> None:
+    """Make sure that another process finds what retry policies are made of: what cannot be read there would kill it.
+
+    Args:
+        processes: made by ``own_processes``; nothing has been sent to them.
+        policies: each as it is sent, by the words that name it.
+
+    Raises:
+        InputError: when one cannot be read there; when loading the user's script starts nights anew or ends processes.
+    """
+    for who, packed in policies.items():
+        error = processes.submit(_read, packed).exception()
+        if isinstance(error, BrokenExecutor) and not isinstance(processes, _WithoutScript):
             file = getattr(sys.modules["__main__"], "__file__", "the script")
             raise InputError(
                 f"{file}: a retry policy stands here, so each process that runs nights loads this file, and none came "
                 f"through it: {_ADVICE}"
-            ) from None
-    return processes
+            )
+        if error is not None:
+            raise InputError(
+                f"{who}, is not found by another process ({type(error).__name__}: {error}): put its class into a "
+                "module of its own, which every process can import, or run nights in this process alone (processes=1)"
+            )
+
+
+def _read(packed: bytes) -> None:
+    pickle.loads(packed)
 
 
 def _let_ctrl_c_end_it() -> None:

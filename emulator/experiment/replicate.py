@@ -5,6 +5,7 @@ import os
 from collections.abc import Sequence
 
 from emulator.experiment.night import play
+from emulator.experiment.own_policies import AskedPolicy
 from emulator.experiment.settings import Setting
 from emulator.measure.comparison.replication import Replication
 from emulator.measure.comparison.wanted import read, wanted
@@ -26,7 +27,8 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> Replicatio
     """
     try:
         loaded = setting.loaded()
-        night, events = play(loaded, seed, setting.policies)
+        own = {queue: AskedPolicy(queue, policy) for queue, policy in setting.policies.items()}
+        night, events = play(loaded, seed, own)
         judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     except Exception as error:
         said = " ".join(str(error).split())

@@ -15,10 +15,11 @@ from typing import Any, Final
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
+from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
-__all__ = ["Setting", "check_travels", "needs_script", "read_setting", "setting_of"]
+__all__ = ["Setting", "check_travels", "packed_policies", "read_setting", "setting_of"]
 
 _KEPT: Final = 256
 
@@ -83,17 +84,18 @@ def check_travels(setting: Setting) -> None:
         ) from None
 
 
-def needs_script(settings: Iterable[Setting]) -> bool:
-    """Say whether a retry policy stands in the script that was started, so that another process has to load that.
+def packed_policies(settings: Iterable[Setting]) -> dict[str, bytes]:
+    """Give the retry policies of the user's own as they are sent to another process, by the words that name each.
 
     Raises:
-        InputError: when a policy cannot be sent to another process.
+        InputError: when a policy cannot be sent.
     """
-    found = False
+    found = {}
     for setting in settings:
         if setting.policies:
             check_travels(setting)
-            found |= b"__main__" in pickle.dumps(setting.policies)
+        for queue, policy in setting.policies.items():
+            found[f"{_policy_named(setting.name, queue)}, {type(policy).__qualname__}"] = pickle.dumps(policy)
     return found
 
 
@@ -101,7 +103,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
     """Make a setting of a scenario that was read, and a patch; values that decide on retries are policies.
 
     Raises:
-        InputError: for a policy that is put where no retry policy stands.
+        InputError: for a policy that is put where no retry policy stands, is no object, or is never asked.
         ScenarioError: with every mistake that the patch makes.
     """
     plain, policies = dict(patch or {}), {}
@@ -112,6 +114,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
                 raise InputError(f"{name}: {path} takes no retry policy: write queues.NAME.retry")
             if parts[1] not in loaded.scenario.queues:
                 raise InputError(f"{name}: there is no queue {parts[1]!r}: it has {', '.join(loaded.scenario.queues)}")
+            check_policy(_policy_named(name, parts[1]), value)
             policies[parts[1]] = value
             del plain[path]
     changed = json.dumps(_plain(plain), sort_keys=True)
@@ -124,8 +127,14 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
         changed,
         policies,
     )
-    made.loaded()
+    queues = made.loaded().scenario.queues
+    for queue in policies:
+        check_asked(_policy_named(name, queue), queue, queues[queue].retry)
     return made
+
+
+def _policy_named(setting: str, queue: str) -> str:
+    return f"{setting}: the retry policy of queue {queue!r}"
 
 
 def _plain(patch: Mapping[str, Any]) -> dict[str, Any]:

@@ -44,7 +44,9 @@ class ResultsFile:
                 f"{path} cannot be used as a file of results: there is no folder {path.parent}: make it first"
             )
         if there and not resume:
-            raise InputError(f"{path} is there already: give --resume to go on with it, or another name")
+            raise InputError(
+                f"{path} is there already: go on with it by --resume (in Python: resume=True), or give another name"
+            )
         try:
             self._connection = sqlite3.connect(path, isolation_level=None, timeout=5)
             self._prepare(identity, there)

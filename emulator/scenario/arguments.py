@@ -14,6 +14,7 @@ from emulator.errors import InputError
 
 __all__ = [
     "FLAG",
+    "FOLDER",
     "FUNCTION",
     "MAPPING",
     "NUMBER",
@@ -40,9 +41,10 @@ class Kind:
 
 WHOLE: Final = Kind("a whole number", lambda given: isinstance(given, Integral) and not isinstance(given, bool))
 NUMBER: Final = Kind("a number", lambda given: isinstance(given, Real) and not isinstance(given, bool))
-FLAG: Final = Kind("True or False", lambda given: isinstance(given, bool))
 TEXT: Final = Kind("a text", lambda given: isinstance(given, str))
 PATH: Final = Kind("the path of a file", lambda given: isinstance(given, str | os.PathLike))
+FOLDER: Final = Kind("the path of a folder", PATH.fits)
+FLAG: Final = Kind("True or False", lambda given: isinstance(given, bool))
 MAPPING: Final = Kind("a mapping", lambda given: isinstance(given, Mapping))
 FUNCTION: Final = Kind("a function", callable)
 

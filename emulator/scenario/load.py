@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import provenance, text
-from emulator.scenario.arguments import MAPPING, PATH, TEXT, must_be
+from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
 from emulator.scenario.messages import Found, found_by_validation, path_in
 from emulator.scenario.models.scenario import Scenario
@@ -135,7 +135,8 @@ def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".")
     ...
     emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...
     """
-    must_be(TEXT, written=written)
+    must_be(TEXT, written=written, name=name)
+    must_be(FOLDER, folder=folder)
     return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, Path(folder))
 
 
@@ -157,6 +158,8 @@ def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder
     emulator.errors.ScenarioError: settings: starts: `starts` is missing: Local time at which it starts, such as ...
     """
     must_be(MAPPING, settings=settings)
+    must_be(TEXT, name=name)
+    must_be(FOLDER, folder=folder)
     return _load(_Settings(name, plain(settings)), "", Path(folder))
 
 

@@ -5,12 +5,14 @@ that fail for no visible reason.
 """
 
 import inspect
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
 from emulator.errors import InputError
+from emulator.experiment.own_policies import answer_of, check_asked, check_policy
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
+from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest
 
@@ -85,11 +87,11 @@ def coroutine_functions(what: str, given: Any, sample: str, plural: str) -> dict
     return dict(given)
 
 
-def policies(given: Any, queues: Iterable[str]) -> "dict[str, WatchedPolicy]":
+def policies(given: Any, queues: Mapping[str, Queue]) -> "dict[str, WatchedPolicy]":
     """Give the retry policies of a test, by queue.
 
     Raises:
-        InputError: for a queue that there is not, or what cannot decide.
+        InputError: for a queue that there is not, or what cannot decide, or is never asked.
     """
     if given is not None and not isinstance(given, Mapping):
         raise InputError(f'retry: found {_said(given)}: give a mapping from queues, such as `retry={{"night": Own()}}`')
@@ -97,16 +99,9 @@ def policies(given: Any, queues: Iterable[str]) -> "dict[str, WatchedPolicy]":
     for queue, policy in (given or {}).items():
         if queue not in (known := tuple(queues)):
             raise InputError(f"there is no queue {queue!r} for a retry policy: {advise(str(queue), known)}")
-        if isinstance(policy, type):
-            raise InputError(
-                f"the retry policy of queue {queue!r} is the class {policy.__name__}: give an object, "
-                f"`{policy.__name__}()`"
-            )
-        if not callable(getattr(policy, "decide", None)):
-            raise InputError(
-                f"the retry policy of queue {queue!r} is {_said(policy)}, which cannot decide: give an object with "
-                "`def decide(self, case): ...` that returns an `emulator.Verdict`"
-            )
+        who = f"the retry policy of queue {queue!r}"
+        check_policy(who, policy)
+        check_asked(who, queue, queues[queue].retry)
         found[queue] = WatchedPolicy(queue, policy)
     return found
 
@@ -126,9 +121,7 @@ class WatchedPolicy:
     def decide(self, case: RetryCase) -> Verdict:
         """Ask the policy."""
         try:
-            verdict = self._policy.decide(case)
-            if not isinstance(verdict, Verdict):
-                raise InputError(f"it answered {verdict!r}: return an `emulator.Verdict`")
+            verdict = answer_of("it", self._policy, case)
             if type(verdict.pause) is not int or verdict.pause < 0:
                 raise InputError(
                     f"it answered a pause of {verdict.pause!r}: a pause is a whole number of microseconds, 0 or more"

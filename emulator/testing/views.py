@@ -22,7 +22,7 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Event, Row, read
 from emulator.record.export import digest
 from emulator.record.trail import known_kinds
-from emulator.scenario.arguments import FUNCTION, PATH, WHOLE, must_be, texts
+from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import lines as story_lines
@@ -216,6 +216,7 @@ class Views:
             LogError: when it cannot be written, or is there already.
         """
         must_be(PATH, path=path)
+        must_be(FLAG, overwrite=overwrite)
         return await save(self.rows, self.loaded, self.seed, Path(path), overwrite=overwrite)
 
     def _reading(self) -> str:

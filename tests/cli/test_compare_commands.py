@@ -118,7 +118,7 @@ def test_compare_keeps_its_nights_and_goes_on(queuedrill: Call, compared: Path) 
     refused = queuedrill("compare", "compared.yaml", *FEW, "--results", "r.db")
     assert (refused.code, refused.err) == (
         2,
-        "r.db is there already: give --resume to go on with it, or another name\n",
+        "r.db is there already: go on with it by --resume (in Python: resume=True), or give another name\n",
     )
 
 

@@ -101,6 +101,11 @@ MADE: dict[str, tuple[Callable[[], object], str]] = {
         "the retry policy of queue 'night' is a value of type int, which cannot decide: give an object with "
         "`def decide(self, case): ...` that returns an `emulator.Verdict`",
     ),
+    "policy that is never asked": (
+        lambda: Emulator(handlers={"copy": copy}, queues={"night": {}}, retry={"night": Own()}),
+        "the retry policy of queue 'night' is never asked, because the scenario allows 1 attempt in all: give "
+        "`queues.night.retry.attempts_in_all` more, such as 5",
+    ),
     "option of the loop misspelt": (
         lambda: emulator.run_in_virtual_time(copy(None), speed=3),  # type: ignore[arg-type]
         "got an unexpected keyword argument 'speed': the options are those of VirtualLoop: agenda, start, pace, end, "

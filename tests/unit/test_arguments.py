@@ -57,6 +57,10 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
     (lambda: run(seed=True), whole("seed", "True")),
     (lambda: run(variant=["two"]), "variant: found ['two']: give a text"),
     (lambda: run(log=5), "log: found 5: give the path of a file"),
+    (lambda: run(log="no-such-folder/a.qdlog", overwrite="no"), "overwrite: found 'no': give True or False"),
+    (lambda: run(overwrite=None), "overwrite: found None: give True or False"),
+    (lambda: run(keep_events="no"), "keep_events: found 'no': give True or False"),
+    (lambda: asyncio.run(emulator.run_async(NIGHT, keep_events=0)), "keep_events: found 0: give True or False"),  # type: ignore[arg-type]
     (lambda: run(pace="fast"), "pace: found 'fast': give a number"),
     (lambda: run(progress=5), "progress: found 5: give a function"),
     (
@@ -66,6 +70,10 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
     (lambda: asyncio.run(emulator.run_async(NIGHT, progress=5)), "progress: found 5: give a function"),  # type: ignore[arg-type]
     (lambda: emulator.load(5), "path: found 5: give the path of a file"),  # type: ignore[arg-type]
     (lambda: emulator.load_text(b"title: x"), "written: found b'title: x': give a text"),  # type: ignore[arg-type]
+    (lambda: emulator.load_text("a: 1", folder=3), "folder: found 3: give the path of a folder"),  # type: ignore[arg-type]
+    (lambda: emulator.load_text("a: 1", 3), "name: found 3: give a text"),  # type: ignore[arg-type]
+    (lambda: emulator.from_settings({}, folder=3), "folder: found 3: give the path of a folder"),  # type: ignore[arg-type]
+    (lambda: emulator.from_settings({}, None), "name: found None: give a text"),  # type: ignore[arg-type]
     (lambda: emulator.from_settings([]), "settings: found []: give a mapping"),  # type: ignore[arg-type]
     (lambda: emulator.compare(5), "5 is no scenario: give a file's path, settings, or what `load` gave"),  # type: ignore[arg-type]
     (lambda: compare(variants="two"), "variants: found the text 'two': give a list, `variants=['two']`"),
@@ -87,7 +95,7 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
     (lambda: compare(measures=[5]), "measures: found 5 in the list: give texts"),
     (
         lambda: compare(trade_off="makespan"),
-        "trade_off: found the text 'makespan': give a list, `trade_off=['makespan']`",
+        "trade_off: found the text 'makespan': give two figures, such as ('makespan', 'failed')",
     ),
     (
         lambda: compare(trade_off=("makespan",)),
@@ -103,6 +111,7 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
     (lambda: compare(processes="2"), whole("processes", "'2'")),
     (lambda: compare(processes=None, cluster=5), "cluster: found 5: give a text"),
     (lambda: compare(results=5), "results: found 5: give the path of a file"),
+    (lambda: compare(results="nights.db", resume="no"), "resume: found 'no': give True or False"),
     (lambda: compare(progress=5), "progress: found 5: give a function"),
     (lambda: asyncio.run(compare_async(NIGHT, progress=5)), "progress: found 5: give a function"),
     (lambda: nights("3"), whole("count", "'3'")),
@@ -160,6 +169,16 @@ def test_an_argument_of_the_wrong_kind_is_told_by_its_name(slip: int) -> None:
     with pytest.raises(InputError) as caught:
         call()
     assert str(caught.value) == said
+
+
+def test_a_flag_of_the_wrong_kind_leaves_a_log_alone(tmp_path: Path) -> None:
+    """What is no flag is not taken for yes: the log that is there stays as it is."""
+    log = tmp_path / "a.qdlog"
+    run(log=log)
+    there = log.read_bytes()
+    with pytest.raises(InputError, match="overwrite: found 'no': give True or False"):
+        run(log=log, overwrite="no", seed=2)
+    assert log.read_bytes() == there
 
 
 def test_what_stands_for_a_whole_number_is_one(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from compare_policies import Broken, Deadly, Patient
 from real_time import at_best
 
 from emulator import compare, nights, size
+from emulator.broker.rules import RetryCase
 from emulator.errors import InputError, ScenarioError
 from emulator.experiment.compare import compare_async
 from emulator.experiment.replications import looks
@@ -224,6 +225,43 @@ def test_what_is_no_executor_is_told(wrong: Any) -> None:
         nights(NIGHT, 2, executor=wrong)
 
 
+class Odd(Executor):
+    """Answers with what it was made with: a future, or another value in the place of one."""
+
+    def __init__(self, answer: Any) -> None:
+        self.answer = answer
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
+        return self.answer
+
+
+def over(result: Any) -> Any:
+    future: Future[Any] = Future()
+    future.set_result(result)
+    return future
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (None, "executor: `submit` of Odd gave a value of type NoneType: it has to give a `concurrent.futures.Future`"),
+        *[
+            (
+                over(result),
+                f"executor: a future of Odd has a result of type {kind} that is not what the submitted call returns: "
+                "let `submit(call, *arguments)` carry out `call(*arguments)`",
+            )
+            for result, kind in ((None, "NoneType"), ([], "list"), ([5], "list"))
+        ],
+    ],
+)
+def test_an_executor_that_answers_otherwise_is_told(answer: Any, said: str) -> None:
+    """What has the interface, and does not keep to it, is told by the argument's name."""
+    with pytest.raises(InputError) as told:
+        nights(NIGHT, 2, executor=Odd(answer))
+    assert str(told.value) == said
+
+
 @pytest.mark.slow
 def test_a_replication_that_always_kills_its_process_is_named_and_the_rest_completes() -> None:
     """Nights in which a retry is asked for die each time; they are lost by name, all others are there."""
@@ -238,6 +276,32 @@ def test_a_policy_that_raises_loses_its_nights_alone() -> None:
     found = compared(variants={"broken": {"queues.night.retry": Broken()}}, replications=3)
     assert found.lost
     assert {(lost.variant, lost.why) for lost in found.lost} == {("broken", "RuntimeError: no idea")}
+
+
+def test_a_policy_that_answers_no_verdict_loses_its_nights_by_name() -> None:
+    """The failure says which queue's policy answered what, and what is to be answered."""
+
+    class Silent:
+        def decide(self, case: RetryCase) -> Any:
+            return None
+
+    found = compared(variants={"silent": {"queues.night.retry": Silent()}}, replications=3)
+    why = "InputError: the retry policy of queue night answered None: return an `emulator.Verdict`"
+    assert {(lost.variant, lost.why) for lost in found.lost} == {("silent", why)}
+
+
+@pytest.mark.parametrize("options", [{"replications": 20}, {"replications": None, "precision": "5%"}])
+def test_a_policy_that_loses_all_its_nights_ends_the_comparison(options: dict[str, Any]) -> None:
+    """Nothing is concluded from no night: the error names the variant, how many nights, and the first failure."""
+    often = {"queues.night.retry.attempts_in_all": 2, "routines.copy.parts.copy.error_share": 1.0}
+    count = options["replications"] or 10
+    for baseline in (None, "broken"):
+        with pytest.raises(InputError) as told:
+            compared(variants={"broken": {**often, "queues.night.retry": Broken()}}, baseline=baseline, **options)
+        assert str(told.value) == (
+            f"broken: all {count} nights with a retry policy of your own came to nothing, so there is nothing to "
+            "compare; with seed 1: RuntimeError: no idea"
+        )
 
 
 def test_a_policy_that_cannot_travel_is_told_before_it_is_sent() -> None:
@@ -266,7 +330,10 @@ def test_a_file_of_results_of_another_comparison_is_refused(tmp_path: Path) -> N
     """What differs is named; a file that is there is never taken without being asked to; another file is no results."""
     path = tmp_path / "results.db"
     compared(results=path, replications=2)
-    with pytest.raises(InputError, match="is there already: give --resume to go on with it, or another name"):
+    with pytest.raises(
+        InputError,
+        match=r"is there already: go on with it by --resume \(in Python: resume=True\), or give another name",
+    ):
         compared(results=path)
     with pytest.raises(InputError, match="of another comparison, other in the figures:"):
         compare(NIGHT, measures=["makespan"], replications=2, processes=1, results=path, resume=True)
@@ -370,6 +437,15 @@ def _child(code: str) -> "subprocess.CompletedProcess[str]":
         (
             {"variants": {"own": {"pools.dome": Broken()}}},
             "own: pools.dome takes no retry policy: write queues.NAME.retry",
+        ),
+        (
+            {"variants": {"own": {"queues.night.retry": Broken}}},
+            "own: the retry policy of queue 'night' is the class Broken: give an object, `Broken()`",
+        ),
+        (
+            {"variants": {"own": {"queues.night.retry": Broken(), "queues.night.retry.attempts_in_all": 1}}},
+            "own: the retry policy of queue 'night' is never asked, because the scenario allows 1 attempt in all: give "
+            "`queues.night.retry.attempts_in_all` more, such as 5",
         ),
     ],
 )

@@ -129,6 +129,10 @@ def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: Comparis
     assert holds(lost) is False
     assert " 1 night was lost. " in sentence(lost)
     assert "four, seed 3: its process died each time." in comparison_page(lost).as_text()
+    gone = replace(lost, replications=1)
+    assert sentence(gone).startswith(
+        "Nothing is known of four, all its nights came to nothing (its process died each time). Beside as written: "
+    )
     nothing = compare({**NIGHT, "must_hold": []}, replications=2, processes=1, measures=["makespan"])
     assert nothing.holds is None
     assert comparison_json(nothing)["holds"] is None

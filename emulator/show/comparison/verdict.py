@@ -41,7 +41,7 @@ def sentence(comparison: Comparison) -> str:
     open_ = [one for one in asked if one.verdict == "cannot be told"]
     if len(comparison.variants) == 1:
         return _of_nights(comparison, asked, bad, open_)
-    text = _differences(comparison)
+    text = _without_a_night(comparison) + _differences(comparison)
     if comparison.lost:
         many = len(comparison.lost)
         text += f" {many} night{' was' if many == 1 else 's were'} lost."
@@ -51,6 +51,16 @@ def sentence(comparison: Comparison) -> str:
         text += f" Cannot be told from so few nights: {_named(open_)}."
     elif asked:
         text += " All that is asked of the variants holds."
+    return text
+
+
+def _without_a_night(comparison: Comparison) -> str:
+    """Name the variants that have no night left: what is said of differences says nothing of them."""
+    text = ""
+    for variant in comparison.variants:
+        lost = [one for one in comparison.lost if one.variant == variant]
+        if lost and len(lost) == comparison.replications:
+            text += f"Nothing is known of {variant}, all its nights came to nothing ({lost[0].why}). "
     return text
 
 
