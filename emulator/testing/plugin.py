@@ -9,9 +9,10 @@
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 
 With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
-hook for loop factories, so that async fixtures of the test's own scope share it; a test that no async plugin runs is run
-here. What is not marked is left alone, whatever other plugins there are. A report on what the emulator refused, or on a
-loop that cannot go on, ends at the line of your code at which the test was; ``--full-trace`` shows the rest.
+hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
+async plugin runs is run here. What is not marked is left alone, whatever other plugins there are. A report on what the
+emulator refused, or on a loop that cannot go on, ends at the line of your code at which the test was; ``--full-trace``
+shows the rest.
 """
 
 import asyncio

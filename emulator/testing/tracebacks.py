@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from types import FrameType, TracebackType
 from typing import Any, Final
 
-import emulator
 from emulator.timeline.surface import TimedLoop
 
 __all__ = ["end_at_the_test", "last_lines", "place_raised"]
 
-_INSIDE: Final = tuple(os.path.join(os.path.dirname(str(each.__file__)), "") for each in (emulator, asyncio))
+_PACKAGE: Final = __file__.removesuffix(os.path.join("testing", "tracebacks.py"))
+_INSIDE: Final = (_PACKAGE, os.path.join(os.path.dirname(asyncio.__file__), ""))
 _ENDS: Final = 3
 
 
