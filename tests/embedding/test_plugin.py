@@ -104,8 +104,18 @@ def test_async_fixtures_of_a_marked_test_share_its_loop(pytester: pytest.Pyteste
                 for _ in range(jobs):
                     await emu.submit("copy")
                 assert emu.time == 600 * jobs
+
+        @pytest_asyncio.fixture(scope="module", loop_scope="module")
+        async def opened():
+            return asyncio.get_running_loop()
+
+        @pytest.mark.asyncio(loop_scope="module")
+        @pytest.mark.virtual_time
+        async def test_a_loop_of_the_module(opened):
+            assert asyncio.get_running_loop() is opened
+            assert type(opened).__name__ == "VirtualLoop"
     """
-    run(pytester, suite, "-o", f"asyncio_mode={mode}").assert_outcomes(passed=3)
+    run(pytester, suite, "-o", f"asyncio_mode={mode}").assert_outcomes(passed=4)
 
 
 FAILING = """
