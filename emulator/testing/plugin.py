@@ -125,27 +125,28 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 class Emulated:
     """Makes emulators for one test: ``async with emulated(...) as emu:``, with the arguments of ``Emulator``."""
 
-    def __init__(self, make: "type[Emulator]", told: "type[Told]", made: "list[Told]", seed: int | None) -> None:
-        self._make = make
-        self._told = told
+    def __init__(self, made: "list[Told]", seed: int | None) -> None:
         self._made = made
         self._seed = seed
 
     def __call__(self, scenario: Any = None, *, seed: int | None = None, **options: Any) -> "Emulator":
         """Make an emulator; a seed given here goes before that of the command line."""
-        emulator = self._make(scenario, seed=self._seed if seed is None else seed, **options)
-        self._made.append(self._told(emulator))
-        return emulator
+        from emulator.testing.emulation import Emulator
+        from emulator.testing.telling import Told
+
+        made = Emulator(scenario, seed=self._seed if seed is None else seed, **options)
+        self._made.append(Told(made))
+        return made
 
 
 @pytest.fixture
 def emulated(request: pytest.FixtureRequest) -> Emulated:
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
-    from emulator.testing.emulation import Emulator  # now, and not in the test's own time, which may have a limit
-    from emulator.testing.telling import Told
+    import emulator.testing.emulation
+    import emulator.testing.telling  # noqa: F401  # both now, and not in the test's own time, which may have a limit
 
     made = request.node.stash.setdefault(_MADE, [])
-    return Emulated(Emulator, Told, made, request.config.getoption(_SEED))
+    return Emulated(made, request.config.getoption(_SEED))
 
 
 @pytest.hookimpl(wrapper=True)
