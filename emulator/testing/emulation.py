@@ -190,8 +190,6 @@ class Emulator(Interventions, Views):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         __tracebackhide__ = True
-        if error is not None and self.at_failure is not None:
-            self.at_failure()
         if self._is_open:
             self._is_open = False
             await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)

@@ -24,11 +24,11 @@ import pytest
 
 if TYPE_CHECKING:
     from emulator.testing.emulation import Emulator
-    from emulator.testing.telling import Told
+    from emulator.testing.telling import ToldEmulator
 
 __all__ = ["emulated"]
 
-_MADE = pytest.StashKey["list[Told]"]()
+_MADE = pytest.StashKey["list[ToldEmulator]"]()
 _SEED = "--emulation-seed"
 
 
@@ -125,25 +125,23 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 class Emulated:
     """Makes emulators for one test: ``async with emulated(...) as emu:``, with the arguments of ``Emulator``."""
 
-    def __init__(self, made: "list[Told]", seed: int | None) -> None:
+    def __init__(self, made: "list[ToldEmulator]", seed: int | None) -> None:
         self._made = made
         self._seed = seed
 
     def __call__(self, scenario: Any = None, *, seed: int | None = None, **options: Any) -> "Emulator":
         """Make an emulator; a seed given here goes before that of the command line."""
-        from emulator.testing.emulation import Emulator
-        from emulator.testing.telling import Told
+        from emulator.testing.telling import ToldEmulator
 
-        made = Emulator(scenario, seed=self._seed if seed is None else seed, **options)
-        self._made.append(Told(made))
+        made = ToldEmulator(scenario, seed=self._seed if seed is None else seed, **options)
+        self._made.append(made)
         return made
 
 
 @pytest.fixture
 def emulated(request: pytest.FixtureRequest) -> Emulated:
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
-    import emulator.testing.emulation
-    import emulator.testing.telling  # noqa: F401  # both now, and not in the test's own time, which may have a limit
+    import emulator.testing.telling  # noqa: F401  # now, and not in the test's own time, which may have a limit
 
     made = request.node.stash.setdefault(_MADE, [])
     return Emulated(made, request.config.getoption(_SEED))

@@ -6,42 +6,46 @@ of the story.
 
 import shlex
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Final
+from types import TracebackType
+from typing import Final
 
 from emulator.record.events import Event, Row, read
+from emulator.testing.emulation import Emulator
 from emulator.testing.tracebacks import last_lines, place_raised
 from emulator.timeline.ticks import say
 
-if TYPE_CHECKING:
-    from emulator.testing.emulation import Emulator
-
-__all__ = ["Told", "sections"]
+__all__ = ["ToldEmulator", "sections"]
 
 _LAST: Final = 20
 _QUIET: Final = frozenset(("heartbeat_received", "lease_renewed"))
 _FAILURES: Final = 5
 
 
-class Told:
-    """What is told of one emulator when its test fails."""
+class ToldEmulator(Emulator):
+    """An emulator that a failed test tells of: as it was when an error left its block, before the cleanup."""
 
-    def __init__(self, emulator: "Emulator") -> None:
-        self.emulator = emulator
-        self._sections: list[tuple[str, str]] | None = None
-        emulator.at_failure = self.keep
+    _kept: list[tuple[str, str]] | None = None
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        __tracebackhide__ = True
+        if error is not None:
+            self.keep()
+        await super().__aexit__(kind, error, trace)
 
     def keep(self) -> None:
         """Keep what there is to tell as it is now: the test has failed. Only the first time counts."""
-        if self._sections is None and self.emulator.has_begun:
-            self._sections = list(_sections(self.emulator))
+        if self._kept is None and self.has_begun:
+            self._kept = list(_sections(self))
 
     def sections(self) -> list[tuple[str, str]]:
         """Give the sections of the report, each with its title."""
         self.keep()
-        return self._sections or []
+        return self._kept or []
 
 
-def sections(test: str, option: str, told: Iterable[Told]) -> Iterator[tuple[str, str]]:
+def sections(test: str, option: str, told: Iterable[ToldEmulator]) -> Iterator[tuple[str, str]]:
     """Give the sections of a report, each with its title.
 
     Args:
@@ -49,16 +53,16 @@ def sections(test: str, option: str, told: Iterable[Told]) -> Iterator[tuple[str
         option: the command line's option for the seed.
         told: of the emulators that the test made.
     """
-    begun = [each for each in told if each.emulator.has_begun]
+    begun = [each for each in told if each.has_begun]
     for number, each in enumerate(begun, 1):
         of = f" of emulator {number}" if len(begun) > 1 else ""
         for title, text in each.sections():
             yield f"{title}{of}", text
     if begun:
-        yield "run it again", f"pytest {shlex.quote(test)} {option} {begun[0].emulator.seed}"
+        yield "run it again", f"pytest {shlex.quote(test)} {option} {begun[0].seed}"
 
 
-def _sections(emulator: "Emulator") -> Iterator[tuple[str, str]]:
+def _sections(emulator: Emulator) -> Iterator[tuple[str, str]]:
     yield "last events", "\n".join(map(_line, _last_told(emulator.rows)))
     if stories := emulator.stories():
         yield "jobs concerned", stories
@@ -78,7 +82,7 @@ def _line(event: Event) -> str:
     return f"{event.number:>6}  {say(event.at):>12}  {event.kind:<20} {who:<16} {details}".rstrip()
 
 
-def _raised(emulator: "Emulator") -> str:
+def _raised(emulator: Emulator) -> str:
     """Show, once for each different failure, who raised it first, how often it came, and where in the user's code."""
     raised: dict[tuple[str, str, str], list[tuple[str, BaseException]]] = {}
     for who, error in emulator.failures_by():

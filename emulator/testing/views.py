@@ -45,7 +45,6 @@ class Views:
     """What is seen of an emulation."""
 
     agenda: Span
-    at_failure: Callable[[], object] | None = None  # called when an error leaves the block, before all is ended
     keeper: "Handlers"
     loaded: Loaded
     programs: "Programs"
