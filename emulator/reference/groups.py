@@ -219,6 +219,7 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
 
 INSIDE: Final = MappingProxyType[str, frozenset[str]](
     {
+        "Emulator": frozenset({"failures_by"}),
         "Client": frozenset({"hand_in"}),  # by `Lease.hand_in`
         "ComparisonResult": frozenset({"of"}),
         "SizingResult": frozenset({"of"}),

@@ -3,32 +3,33 @@
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
-  arguments of that. When the test fails, the report ends with its last events, the stories of the jobs concerned and
-  how to run the test again.
+  arguments of that. When the test fails, the report ends with its last events, the stories of the jobs concerned, what
+  your code raised and where (once for each different failure), and how to run the test again; all as it stood when the
+  test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 
-With pytest-asyncio the loop comes in by its hook for loop factories; a test that no async plugin runs is run here. What
-is not marked is left alone, whatever other plugins there are. A report on what the emulator refused ends at the line of
-the test; ``--full-trace`` shows the rest.
+With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
+hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
+async plugin runs is run here. What is not marked is left alone, whatever other plugins there are. A report on what the
+emulator refused, or on a loop that cannot go on, ends at the line of your code at which the test was; ``--full-trace``
+shows the rest.
 """
 
 import asyncio
 import inspect
-import os
 from collections.abc import Generator, Mapping
-from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 if TYPE_CHECKING:
     from emulator.testing.emulation import Emulator
+    from emulator.testing.telling import ToldEmulator
 
 __all__ = ["emulated"]
 
-_MADE = pytest.StashKey["list[Emulator]"]()
+_MADE = pytest.StashKey["list[ToldEmulator]"]()
 _SEED = "--emulation-seed"
-_PACKAGE = __file__.removesuffix(os.path.join("testing", "plugin.py"))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -50,17 +51,50 @@ def pytest_configure(config: pytest.Config) -> None:
     )
 
 
+def _hand_to_asyncio(item: pytest.Function) -> None:
+    """Mark a test for pytest-asyncio too, as its auto mode does, so that async fixtures share the test's loop."""
+    if (
+        item.config.hook.pytest_asyncio_loop_factories.spec is not None  # it is there, and lets a loop come in
+        and item.get_closest_marker("virtual_time") is not None
+        and item.get_closest_marker("asyncio") is None
+        and "anyio_backend" not in item.fixturenames
+        and inspect.iscoroutinefunction(getattr(getattr(item.obj, "hypothesis", None), "inner_test", item.obj))
+    ):
+        item.add_marker("asyncio")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> Generator[None, None, None]:
+    """Let pytest-asyncio, which asks here which loop a test gets, see that a marked one is its own."""
+    _hand_to_asyncio(metafunc.definition)
+    yield
+
+
+@pytest.hookimpl(wrapper=True, trylast=True)
+def pytest_pycollect_makeitem() -> Generator[None, Any, Any]:
+    """Let pytest-asyncio, which takes its tests out of what is made here, find marked ones among them."""
+    made = yield
+    for item in made if isinstance(made, list) else [made]:
+        if isinstance(item, pytest.Function):
+            _hand_to_asyncio(item)
+    return made
+
+
 def _loop_maker(marker: pytest.Mark) -> Any:
     from emulator.timeline.loop import VirtualLoop
 
-    if marker.args:
-        raise pytest.UsageError("the marker virtual_time takes keywords only, such as pace=10 or wall_limit=5")
-    options = dict(marker.kwargs)
-    try:
-        inspect.signature(VirtualLoop.__init__).bind(None, **options)
-    except TypeError as wrong:
-        raise pytest.UsageError(f"the marker virtual_time: {wrong}; its options are those of VirtualLoop") from None
-    return (lambda: VirtualLoop(**options)) if options else VirtualLoop
+    def make() -> VirtualLoop:
+        try:
+            if marker.args:
+                raise TypeError("it takes keywords only, such as pace=10 or wall_limit=5")
+            inspect.signature(VirtualLoop).bind(**marker.kwargs)
+            return VirtualLoop(**marker.kwargs)
+        except (TypeError, ValueError) as error:
+            wrong = str(error)
+        known = ", ".join(inspect.signature(VirtualLoop).parameters)
+        pytest.fail(f"the marker virtual_time: {wrong}; its options are those of VirtualLoop: {known}", pytrace=False)
+
+    return make if marker.args or marker.kwargs else VirtualLoop
 
 
 @pytest.hookimpl(wrapper=True, optionalhook=True)
@@ -78,23 +112,28 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
     if marker is None or not inspect.iscoroutinefunction(pyfuncitem.obj):
         return None
     names = inspect.signature(pyfuncitem.obj).parameters
+    given = {name: pyfuncitem.funcargs[name] for name in names if name in pyfuncitem.funcargs}
     with asyncio.Runner(loop_factory=_loop_maker(marker)) as runner:
-        runner.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names if name in pyfuncitem.funcargs}))
+        try:
+            runner.run(pyfuncitem.obj(**given))
+        except BaseException as error:
+            _look_at_failure(pyfuncitem, error)  # before the runner ends what is under way
+            raise
     return True
 
 
 class Emulated:
     """Makes emulators for one test: ``async with emulated(...) as emu:``, with the arguments of ``Emulator``."""
 
-    def __init__(self, made: "list[Emulator]", seed: int | None) -> None:
+    def __init__(self, made: "list[ToldEmulator]", seed: int | None) -> None:
         self._made = made
         self._seed = seed
 
     def __call__(self, scenario: Any = None, *, seed: int | None = None, **options: Any) -> "Emulator":
         """Make an emulator; a seed given here goes before that of the command line."""
-        from emulator.testing.emulation import Emulator
+        from emulator.testing.telling import ToldEmulator
 
-        made = Emulator(scenario, seed=self._seed if seed is None else seed, **options)
+        made = ToldEmulator(scenario, seed=self._seed if seed is None else seed, **options)
         self._made.append(made)
         return made
 
@@ -102,6 +141,8 @@ class Emulated:
 @pytest.fixture
 def emulated(request: pytest.FixtureRequest) -> Emulated:
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
+    import emulator.testing.telling  # noqa: F401  # now, and not in the test's own time, which may have a limit
+
     made = request.node.stash.setdefault(_MADE, [])
     return Emulated(made, request.config.getoption(_SEED))
 
@@ -112,26 +153,24 @@ def pytest_runtest_makereport(
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Show what the emulators of a failed test have to tell, and the test's own line for what they refused."""
     if call.excinfo is not None:
-        _end_at_the_test(call.excinfo, item.config)
+        _look_at_failure(item, call.excinfo.value)
     report = yield
-    made = item.stash.get(_MADE, None)
-    if made and report.failed:
+    told = item.stash.get(_MADE, None)
+    if told and report.failed:
         from emulator.testing.telling import sections
 
-        for title, text in sections(item.nodeid, _SEED, made):
+        for title, text in sections(item.nodeid, _SEED, told):
             report.sections.append((title, text))
     return report
 
 
-def _end_at_the_test(raised: pytest.ExceptionInfo[BaseException], config: pytest.Config) -> None:
-    """Leave out how the package came to raise an error that is about the test; ``--full-trace`` shows it."""
-    kinds = {kind.__name__ for kind in type(raised.value).__mro__ if kind.__module__ == "emulator.errors"}
-    if not kinds or "DefectError" in kinds or config.getoption("fulltrace"):
-        return
-    step: TracebackType | None = raised.tb
-    last: TracebackType | None = None
-    while step is not None:
-        last = last if step.tb_frame.f_code.co_filename.startswith(_PACKAGE) else step
-        step = step.tb_next
-    if last is not None:
-        last.tb_next = None
+def _look_at_failure(item: pytest.Item, error: BaseException) -> None:
+    """Keep what there is to tell at this moment, and let the report on what the package refused end at the test."""
+    for each in item.stash.get(_MADE, ()):
+        each.keep()
+    kinds = {kind.__name__ for kind in type(error).__mro__ if kind.__module__ == "emulator.errors"}
+    if kinds and "DefectError" not in kinds and not item.config.getoption("fulltrace"):
+        from emulator.testing.tracebacks import end_at_the_test
+
+        name = getattr(item, "originalname", item.name)
+        error.__traceback__ = end_at_the_test(error.__traceback__, str(item.path), name)

@@ -7,14 +7,17 @@ A schedule is a list of entries as they stand under ``faults`` in a scenario fil
 from collections.abc import Collection
 from typing import Any, Final
 
-from hypothesis import strategies as st
-
 from emulator.errors import InputError
 from emulator.scenario.arguments import WHOLE, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import MINUTE, SECOND, say
+
+try:
+    from hypothesis import strategies as st
+except ImportError:  # then `from emulator import *` works all the same, and whoever asks for schedules is told
+    st = None  # type: ignore[assignment]  # a module, or nothing
 
 __all__ = ["KINDS", "fault_schedules"]
 
@@ -44,7 +47,7 @@ Entry = dict[str, Any]
 
 def fault_schedules(
     scenario: AnyScenario, *, at_most: int = 3, at_least: int = 0, kinds: Collection[str] | None = None
-) -> st.SearchStrategy[list[Entry]]:
+) -> "st.SearchStrategy[list[Entry]]":
     """Draw schedules of faults that a scenario's workers, systems and queues could meet: a hypothesis strategy.
 
     A schedule is a list of entries as under ``faults`` in a scenario file: give it to ``emu.schedule``. It shrinks to
@@ -57,7 +60,8 @@ def fault_schedules(
         kinds: which kinds of fault; by default all that the scenario has a target for.
 
     Raises:
-        InputError: for a kind that is not known, or when none of those asked for has a target.
+        InputError: for a kind that is not known, when none of those asked for has a target, or when hypothesis is not
+            installed.
 
     >>> import emulator
     >>> from hypothesis import find
@@ -70,6 +74,8 @@ def fault_schedules(
     >>> find(emulator.fault_schedules(night), lambda faults: len(faults) >= 1)
     [{'power_off': 'dome-1', 'at': '+0s'}]
     """
+    if st is None:
+        raise InputError("fault_schedules needs hypothesis: pip install 'queuedrill[search]'")
     model = loaded_from(scenario).scenario
     must_be(WHOLE, at_most=at_most, at_least=at_least)
     wanted = KINDS if kinds is None else tuple(texts("kinds", kinds))
@@ -86,7 +92,7 @@ def fault_schedules(
     return st.lists(st.one_of(drawn), min_size=at_least, max_size=at_most)
 
 
-def _of_kind(kind: str, scenario: Scenario) -> st.SearchStrategy[Entry] | None:
+def _of_kind(kind: str, scenario: Scenario) -> "st.SearchStrategy[Entry] | None":
     """Draw entries of one kind; None if the scenario has no target for it."""
     targets: list[Any]
     more: dict[str, st.SearchStrategy[Any]] = {}
@@ -141,7 +147,7 @@ def _of_kind(kind: str, scenario: Scenario) -> st.SearchStrategy[Entry] | None:
     return st.fixed_dictionaries({kind: st.sampled_from(targets), "at": _moments(scenario), **more}, optional=optional)
 
 
-def _moments(scenario: Scenario) -> st.SearchStrategy[str]:
+def _moments(scenario: Scenario) -> "st.SearchStrategy[str]":
     """Draw when a fault begins: whole minutes before others, the early ones before the late."""
     last = max(0, scenario.lasts - 1)
     minutes = st.integers(0, last // MINUTE).map(lambda many: f"+{say(many * MINUTE)}")
@@ -149,7 +155,7 @@ def _moments(scenario: Scenario) -> st.SearchStrategy[str]:
     return st.one_of(minutes, seconds)
 
 
-def _lasting(scenario: Scenario) -> st.SearchStrategy[str]:
+def _lasting(scenario: Scenario) -> "st.SearchStrategy[str]":
     """Draw how long a fault lasts: a minute at least, the whole run at most."""
     longest = max(1, scenario.lasts // MINUTE)
     return st.integers(1, longest).map(lambda many: say(many * MINUTE))

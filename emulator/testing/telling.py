@@ -1,41 +1,97 @@
-"""What does a failed test show of its emulators? The last events, the jobs concerned, and how to run it again."""
+"""What does a failed test show of its emulators? The last events, the jobs concerned, and what handlers raised.
+
+All of it is told as it stood when the test failed: what the cleanup then does to handlers that are under way is no part
+of the story.
+"""
 
 import shlex
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Final
+from types import TracebackType
+from typing import Final
 
-from emulator.record.events import Event, read
+from emulator.record.events import Event, Row, read
+from emulator.testing.emulation import Emulator
+from emulator.testing.tracebacks import last_lines, place_raised
 from emulator.timeline.ticks import say
 
-if TYPE_CHECKING:
-    from emulator.testing.emulation import Emulator
-
-__all__ = ["sections"]
+__all__ = ["ToldEmulator", "sections"]
 
 _LAST: Final = 20
 _QUIET: Final = frozenset(("heartbeat_received", "lease_renewed"))
+_FAILURES: Final = 5
 
 
-def sections(test: str, option: str, emulators: "Iterable[Emulator]") -> Iterator[tuple[str, str]]:
+class ToldEmulator(Emulator):
+    """An emulator that a failed test tells of: as it was when an error left its block, before the cleanup."""
+
+    _kept: list[tuple[str, str]] | None = None
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        __tracebackhide__ = True
+        if error is not None:
+            self.keep()
+        await super().__aexit__(kind, error, trace)
+
+    def keep(self) -> None:
+        """Keep what there is to tell as it is now: the test has failed. Only the first time counts."""
+        if self._kept is None and self.has_begun:
+            self._kept = list(_sections(self))
+
+    def sections(self) -> list[tuple[str, str]]:
+        """Give the sections of the report, each with its title."""
+        self.keep()
+        return self._kept or []
+
+
+def sections(test: str, option: str, told: Iterable[ToldEmulator]) -> Iterator[tuple[str, str]]:
     """Give the sections of a report, each with its title.
 
     Args:
         test: names the test as the command line does.
         option: the command line's option for the seed.
-        emulators: those that the test made.
+        told: of the emulators that the test made.
     """
-    made = [emulator for emulator in emulators if emulator.has_begun]
-    for number, emulator in enumerate(made, 1):
-        of = f" of emulator {number}" if len(made) > 1 else ""
-        told = [event for event in read(emulator.rows) if event.kind not in _QUIET]
-        yield f"last events{of}", "\n".join(map(_line, told[-_LAST:]))
-        if stories := emulator.stories():
-            yield f"jobs concerned{of}", stories
-    if made:
-        yield "run it again", f"pytest {shlex.quote(test)} {option} {made[0].seed}"
+    begun = [each for each in told if each.has_begun]
+    for number, each in enumerate(begun, 1):
+        of = f" of emulator {number}" if len(begun) > 1 else ""
+        for title, text in each.sections():
+            yield f"{title}{of}", text
+    if begun:
+        yield "run it again", f"pytest {shlex.quote(test)} {option} {begun[0].seed}"
+
+
+def _sections(emulator: Emulator) -> Iterator[tuple[str, str]]:
+    yield "last events", "\n".join(map(_line, _last_told(emulator.rows)))
+    if stories := emulator.stories():
+        yield "jobs concerned", stories
+    if raised := _raised(emulator):
+        yield "raised by your code", raised
+
+
+def _last_told(rows: list[Row]) -> list[Event]:
+    """Give the last events, without those that only say that all is well."""
+    places = [place for place in range(len(rows)) if rows[place][1] not in _QUIET][-_LAST:]
+    return [event for place in places for event in read(rows[place : place + 1], place + 1)]
 
 
 def _line(event: Event) -> str:
     who = " ".join(part for part in (f"job {event.job}" if event.job else "", event.worker) if part)
     details = ", ".join(f"{name} {value}" for name, value in event.details.items() if value not in ("", 0))
     return f"{event.number:>6}  {say(event.at):>12}  {event.kind:<20} {who:<16} {details}".rstrip()
+
+
+def _raised(emulator: Emulator) -> str:
+    """Show, once for each different failure, who raised it first, how often it came, and where in the user's code."""
+    raised: dict[tuple[str, str, str], list[tuple[str, BaseException]]] = {}
+    for who, error in emulator.failures_by():
+        raised.setdefault((type(error).__name__, str(error), place_raised(error)), []).append((who, error))
+    told = []
+    for first, *more in list(raised.values())[:_FAILURES]:
+        who, error = first
+        again = f", and {len(more):,} more time{'s' if len(more) > 1 else ''}" if more else ""
+        told.append(f"{who}{again}:\n{last_lines(error)}")
+    if len(raised) > _FAILURES:
+        told.append(f"and {len(raised) - _FAILURES:,} more failures, each different: see `emu.failures`")
+    return "\n".join(told)

@@ -179,8 +179,15 @@ class Views:
 
         They are likely mistakes in the code under test: look here when a job fails and it is not clear why.
         """
-        of_policies = [error for policy in self._retry.values() for error in policy.failures]
-        return [*(error for _, error in (*self.keeper.failures, *self.programs.failures)), *of_policies]
+        return [error for _, error in self.failures_by()]
+
+    def failures_by(self) -> list[tuple[str, BaseException]]:
+        """Give the failures, each with the words that say who raised it."""
+        return [
+            *((f"{of.name}, attempt {of.attempt} on {of.worker}", error) for of, error in self.keeper.failures),
+            *((f"the program of {worker}", error) for worker, error in self.programs.failures),
+            *((f"the retry policy of {queue}", error) for queue, of in self._retry.items() for error in of.failures),
+        ]
 
     def stories(self, at_most: int = 3) -> str:
         """Tell the stories of the jobs that failed or are unfinished, and of those with a request refused as stale.

@@ -19,6 +19,7 @@ from typing import Any, Final, Literal
 from emulator.errors import EndOfTimeError, SpinningError, StandstillError, TimelineError
 from emulator.timeline.agenda import REST, Agenda
 from emulator.timeline.bearers import Bearer
+from emulator.timeline.kinds import NUMBER, must_be
 from emulator.timeline.paces import Pacer
 from emulator.timeline.reports import clock_reading, line_of, tasks_waiting
 from emulator.timeline.ticks import DAY, from_seconds, say
@@ -105,8 +106,16 @@ class Course:
     def __init__(self, agenda: Agenda, pace: Pace, end: int | None, turns: int, shuffle_ties: int | None) -> None:
         if isinstance(pace, str) and pace not in ("fast", "manual"):
             raise ValueError(f'pace={pace!r}: give "fast", "manual" or the virtual seconds that pass in a real one')
-        if not isinstance(pace, str) and not 0 < pace < float("inf"):
-            raise ValueError(f"pace={pace!r}: give the virtual seconds that pass in a real one, a number above 0")
+        if not isinstance(pace, str):
+            above_nothing = "the virtual seconds that pass in a real one, a number above 0"
+            must_be(NUMBER, above_nothing, pace=pace)
+            if not 0 < pace < float("inf"):
+                raise ValueError(f"pace={pace!r}: give {above_nothing}")
+        if end is not None:
+            must_be(int, "a tick, a whole number of microseconds", end=end)
+        if shuffle_ties is not None:
+            must_be(int, "a seed, a whole number", shuffle_ties=shuffle_ties)
+        must_be(int, "a whole number above 0", turns=turns)
         if end is not None and end <= agenda.now:
             raise ValueError(f"end={end}: virtual time starts at tick {agenda.now} and must end later")
         if turns < 1:

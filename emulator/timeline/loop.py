@@ -37,7 +37,7 @@ from emulator.timeline.course import NEVER, Nap, whole_ticks
 from emulator.timeline.reports import name_of
 from emulator.timeline.stops import OutsideCall
 from emulator.timeline.surface import TimedLoop
-from emulator.timeline.tasks import Generators, Task
+from emulator.timeline.tasks import Generators, Task, note_seen
 from emulator.timeline.ticks import SECOND, from_seconds
 
 __all__ = ["PRIVATE", "VirtualLoop"]
@@ -306,12 +306,13 @@ class VirtualLoop(TimedLoop):
                 handle = ready.popleft()
                 if handle._cancelled or (withheld and self._is_withheld(handle)):
                     continue
-                if self._debug:
-                    self._run_watched(handle)
-                    continue
                 try:
-                    handle._context.run(handle._callback, *handle._args)  # type: ignore[attr-defined]
+                    if self._debug:
+                        self._run_watched(handle)
+                    else:
+                        handle._context.run(handle._callback, *handle._args)  # type: ignore[attr-defined]
                 except (SystemExit, KeyboardInterrupt):
+                    note_seen(_owner(handle))
                     raise
                 except BaseException as error:
                     self._report(handle, error)
@@ -375,8 +376,7 @@ class VirtualLoop(TimedLoop):
         """Nothing is ready: find what comes next, move the clock there if it may go, and make it ready."""
         agenda, course, ready, outside = self.agenda, self._course, self._ready, self._outside
         while not ready:
-            timer = course.next_timer()
-            stopped, wait = outside.stops or outside.calls or self._inbox, 0.0
+            timer, stopped, wait = course.next_timer(), outside.stops or outside.calls or self._inbox, 0.0
             if stopped:
                 reach = agenda.now
             elif course.hindered or course.arrivals:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from time import monotonic
 from typing import Final
 
+from emulator.timeline.kinds import NUMBER, must_be
 from emulator.timeline.ticks import SECOND, say
 
 __all__ = ["Pacer", "WallLimit"]
@@ -70,8 +71,10 @@ class WallLimit:
     """
 
     def __init__(self, seconds: float, ring: Callable[[], None]) -> None:
+        above_nothing = "seconds of real time above 0"
+        must_be(NUMBER, above_nothing, wall_limit=seconds)
         if not 0 < seconds <= threading.TIMEOUT_MAX:
-            raise ValueError(f"wall_limit={seconds!r}: give seconds of real time above 0")
+            raise ValueError(f"wall_limit={seconds!r}: give {above_nothing}")
         self.seconds = seconds
         self._left = seconds
         self._ring = ring

@@ -14,13 +14,16 @@ from collections.abc import Iterable
 from concurrent.futures import Future as SourceFuture
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any
+from typing import Any, Final
 
 from emulator.errors import ClockStopError
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
+from emulator.timeline.kinds import NUMBER, must_be
 from emulator.timeline.reports import clock_reading, tasks_waiting
 
 __all__ = ["ClockStop", "Outside", "OutsideCall", "clock_stop"]
+
+_PATIENCE: Final = "seconds of real time above 0, or math.inf"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +55,10 @@ class Outside:
     """What is open to the outside at present: declared stops, and calls to executors in the order begun."""
 
     def __init__(self, patience: float, in_order: bool) -> None:
+        must_be(NUMBER, _PATIENCE, patience=patience)
         if not patience > 0:
-            raise ValueError(f"patience={patience!r}: give seconds of real time above 0, or math.inf")
+            raise ValueError(f"patience={patience!r}: give {_PATIENCE}")
+        must_be(bool, "True or False", in_order=in_order)
         self.patience = patience
         self.in_order = in_order
         self.stops: dict[ClockStop, None] = {}
@@ -121,7 +126,7 @@ class ClockStop:
     """
 
     def __init__(self, outside: Outside, name: str, patience: float | None) -> None:
-        if patience is not None and not patience > 0:
+        if patience is not None and not (isinstance(patience, NUMBER) and patience > 0):
             raise ValueError(
                 f"the patience of the clock stop {name!r} is {patience!r}: give seconds above 0, or math.inf"
             )

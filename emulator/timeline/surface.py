@@ -12,6 +12,7 @@ from emulator.errors import WallLimitError
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.bearers import Bearer
 from emulator.timeline.course import Course, Pace, whole_ticks
+from emulator.timeline.kinds import must_be
 from emulator.timeline.outside import GuardedLoop, refuse_other_loop
 from emulator.timeline.paces import WallLimit
 from emulator.timeline.reports import clock_reading, tasks_waiting
@@ -68,12 +69,15 @@ class TimedLoop(GuardedLoop):
                 between runs.
 
         Raises:
-            ValueError: for arguments out of range.
+            ValueError: for arguments out of range or of another kind.
             DefectError: when this Python's asyncio lacks what the loop needs.
         """
         super().__init__()
         self._withheld: list[Bearer] = []  # those who stand still or are gone
         try:
+            must_be(int, "the first tick, a whole number of microseconds", start=start)
+            if agenda is not None:
+                must_be(Agenda, "an Agenda", agenda=agenda)
             if agenda is not None and start:
                 raise ValueError(f"start={start}: the given agenda has its own present, tick {agenda.now}")
             self.agenda = Agenda(start) if agenda is None else agenda

@@ -19,7 +19,7 @@ from weakref import WeakKeyDictionary
 
 from emulator.timeline.bearers import BEARER, NOBODY
 
-__all__ = ["Future", "Generators", "Places", "Task"]
+__all__ = ["Future", "Generators", "Places", "Task", "note_seen"]
 
 _T = TypeVar("_T")
 _ROW: Final = 256
@@ -102,3 +102,9 @@ class Generators(WeakKeyDictionary[AsyncGenerator[Any, Any], None]):
     def discard(self, generator: AsyncGenerator[Any, Any]) -> None:
         """Forget one, whether it is here or not."""
         self.pop(generator, None)
+
+
+def note_seen(what: object) -> None:
+    """Note that what ended a task has been seen: it leaves the run by itself, and nobody need be told of it again."""
+    if isinstance(what, asyncio.Task) and what.done() and not what.cancelled():
+        what.exception()

@@ -1,6 +1,7 @@
 """What faults do to handlers, beside what a plain cancellation does: each test shows the difference."""
 
 import asyncio
+import gc
 from typing import Any
 
 import pytest
@@ -400,3 +401,23 @@ def test_a_lock_shared_between_workers_is_told_when_its_holder_is_gone(go: Any) 
 
     with pytest.raises(StandstillError, match=r"workers-1, attempt 1 of copy#1 \(its power is off\) cannot run"):
         go(test())
+
+
+@pytest.mark.parametrize("kind", [SystemExit, KeyboardInterrupt])
+def test_what_ends_a_process_ends_the_run(go: Any, caplog: pytest.LogCaptureFixture, kind: type[BaseException]) -> None:
+    """Raised by a handler it leaves the loop as with stock asyncio, once: nothing more is told of it later."""
+
+    async def copy(work: Work) -> None:
+        await asyncio.sleep(1)
+        raise kind(3)
+
+    async def test() -> None:
+        async with Emulator(handlers={"copy": copy}) as emu:
+            await emu.submit("copy")
+
+    with pytest.raises(kind) as caught:
+        go(test())
+    assert caught.value.args == (3,)
+    del caught
+    gc.collect()
+    assert [record.getMessage() for record in caplog.records] == []

@@ -71,8 +71,9 @@ def test_it_needs_no_other_plugin(pytester: pytest.Pytester) -> None:
 
 
 @pytest.mark.slow
-def test_async_fixtures_of_a_marked_test_share_its_loop(pytester: pytest.Pytester) -> None:
-    """With pytest-asyncio, a fixture that sleeps an hour and the test that needs it are on one virtual clock."""
+@pytest.mark.parametrize("mode", ["strict", "auto"])
+def test_async_fixtures_of_a_marked_test_share_its_loop(pytester: pytest.Pytester, mode: str) -> None:
+    """With pytest-asyncio, a fixture and the test that needs it are on one virtual clock; the one marker is enough."""
     suite = """
         import asyncio, pytest, pytest_asyncio
 
@@ -81,13 +82,40 @@ def test_async_fixtures_of_a_marked_test_share_its_loop(pytester: pytest.Pyteste
             await asyncio.sleep(3600)
             yield asyncio.get_running_loop()
 
+        async def copy(work):
+            await work.spend("10m")
+
+        @pytest_asyncio.fixture
+        async def emu(emulated):
+            async with emulated(handlers={"copy": copy}) as made:
+                yield made
+
         @pytest.mark.asyncio
         @pytest.mark.virtual_time
         async def test_one_loop(archive):
             assert asyncio.get_running_loop() is archive
             assert archive.time() == 3600
+
+        @pytest.mark.virtual_time
+        class TestMarkedByTheClass:
+            @pytest.mark.parametrize("jobs", [1, 2])
+            async def test_one_loop(self, archive, emu, jobs):
+                assert asyncio.get_running_loop() is archive is emu.loop
+                for _ in range(jobs):
+                    await emu.submit("copy")
+                assert emu.time == 600 * jobs
+
+        @pytest_asyncio.fixture(scope="module", loop_scope="module")
+        async def opened():
+            return asyncio.get_running_loop()
+
+        @pytest.mark.asyncio(loop_scope="module")
+        @pytest.mark.virtual_time
+        async def test_a_loop_of_the_module(opened):
+            assert asyncio.get_running_loop() is opened
+            assert type(opened).__name__ == "VirtualLoop"
     """
-    run(pytester, suite).assert_outcomes(passed=1)
+    run(pytester, suite, "-o", f"asyncio_mode={mode}").assert_outcomes(passed=4)
 
 
 FAILING = """
@@ -123,6 +151,115 @@ def test_a_failure_shows_the_last_events_the_jobs_and_how_to_run_it_again(pytest
     )
 
 
+REPORTS = """
+    import asyncio, pytest
+
+    async def copy(work):
+        await store(work.parameters)
+
+    async def store(plates):
+        return plates["missing"]
+
+    async def look(work):
+        await asyncio.sleep(3600)
+
+    async def spin(work):
+        while True:
+            await asyncio.sleep(0)
+
+    HANDLERS = {"copy": copy, "look": look, "spin": spin}
+
+    @pytest.mark.virtual_time
+    async def test_key(emulated):
+        async with emulated(handlers=HANDLERS) as emu:
+            assert (await emu.submit("copy")).state == "done"  # KEY
+
+    @pytest.mark.virtual_time(turns=2000)
+    async def test_spinning(emulated):
+        async with emulated(handlers=HANDLERS) as emu:
+            await emu.submit("spin")  # SPINNING
+
+    @pytest.mark.virtual_time(end=60_000_000)
+    async def test_standstill(emulated):
+        async with emulated(handlers=HANDLERS) as emu:
+            await ended(emu.submit("look"))
+
+    async def ended(job):
+        await job  # STANDSTILL
+
+    @pytest.mark.virtual_time(wall_limit=0.2)
+    async def test_wall(emulated):
+        async with emulated(handlers=HANDLERS) as emu:
+            emu.submit("spin")
+            await asyncio.Event().wait()  # WALL
+
+    @pytest.mark.virtual_time(paces=5)
+    async def test_marker():
+        pass
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("options", [[], ["-p", "no:asyncio"]], ids=["asyncio", "no plugin"])
+def test_a_report_is_about_the_users_code_and_the_moment_of_the_failure(
+    pytester: pytest.Pytester, options: list[str]
+) -> None:
+    """It ends at the user's line, shows where a handler failed once, and tells nothing of the cleanup."""
+    result = run(pytester, REPORTS, *options)
+    outcomes = result.parseoutcomes()
+    assert outcomes.pop("failed") + outcomes.pop("errors", 0) == 5
+    assert outcomes == {}
+    text = result.stdout.str()
+    assert [word for word in ("plugin.py", "runners.py", "surface.py", "cancelled", "run_ended") if word in text] == []
+    source = next(pytester.path.glob("test_*.py"))
+    at = {line.rpartition("# ")[2]: number for number, line in enumerate(source.read_text().splitlines(), 1)}
+    ends = ["KEY: AssertionError", "SPINNING: SpinningError", "STANDSTILL: EndOfTimeError", "WALL: WallLimitError"]
+    for end in ends:
+        word, _, kind = end.partition(": ")
+        assert f"{source.name}:{at[word]}: {kind}" in text
+    assert text.count("- raised by your code -") == 1
+    shown = text[text.index("copy#1, attempt 1 on workers-1, and 3 more times:") :].splitlines()[1:10]
+    assert [line.strip() for line in shown if "~" not in line and "^" not in line][:6] == [
+        "Traceback (most recent call last):",
+        f'File "{source}", line 4, in copy',
+        "await store(work.parameters)",
+        f'File "{source}", line 7, in store',
+        'return plates["missing"]',
+        "KeyError: 'missing'",
+    ]
+    assert "attempt 1 waits at" in text
+    assert "the marker virtual_time: got an unexpected keyword argument 'paces'; its options are those of" in text
+
+
+@pytest.mark.slow
+def test_the_full_trace_shows_how_the_package_came_to_an_error(pytester: pytest.Pytester) -> None:
+    """``--full-trace`` leaves nothing out."""
+    result = run(pytester, REPORTS, "--full-trace", "-k", "spinning")
+    result.stdout.fnmatch_lines(["*surface.py:*", "*loop.py:*", "*course.py:*: SpinningError"])
+
+
+@pytest.mark.slow
+def test_the_limit_of_real_time_does_not_count_the_loading_of_the_package(pytester: pytest.Pytester) -> None:
+    """All that an emulator needs is there before the test begins, which is when the limit begins to count."""
+    suite = """
+        import sys, pytest
+
+        async def copy(work):
+            await work.spend("10m")
+
+        def loaded():
+            return {name for name in sys.modules if name.partition(".")[0] in ("emulator", "pydantic", "yaml")}
+
+        @pytest.mark.virtual_time(wall_limit=5)
+        async def test_modules(emulated):
+            before = loaded()
+            async with emulated(handlers={"copy": copy}) as emu:
+                await emu.submit("copy")
+            assert loaded() - before == set()
+    """
+    run(pytester, suite).assert_outcomes(passed=1)
+
+
 @pytest.mark.slow
 def test_the_seed_of_the_command_line_is_every_emulators_that_has_none(pytester: pytest.Pytester) -> None:
     """A seed in the test goes before that of the command line, which goes before the scenario's."""
@@ -140,7 +277,7 @@ def test_the_seed_of_the_command_line_is_every_emulators_that_has_none(pytester:
 
 
 WRONG = {
-    "virtual_time(5)": "the marker virtual_time takes keywords only, such as pace=10 or wall_limit=5",
+    "virtual_time(5)": "the marker virtual_time: it takes keywords only, such as pace=10 or wall_limit=5",
     "virtual_time(paces=5)": "the marker virtual_time: got an unexpected keyword argument 'paces'",
     "virtual_time(pace='slow')": 'pace=\'slow\': give "fast", "manual" or the virtual seconds',
 }

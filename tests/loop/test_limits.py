@@ -66,6 +66,28 @@ def test_the_end_lies_after_the_start(end):
         VirtualLoop(end=end)
 
 
+WRONG_KINDS = {
+    "agenda": ("x", "agenda='x': give an Agenda"),
+    "start": ("x", "start='x': give the first tick, a whole number of microseconds"),
+    "end": (1e9, "end=1000000000.0: give a tick, a whole number of microseconds"),
+    "pace": (None, "pace=None: give the virtual seconds that pass in a real one, a number above 0"),
+    "turns": (True, "turns=True: give a whole number above 0"),
+    "shuffle_ties": ("x", "shuffle_ties='x': give a seed, a whole number"),
+    "in_order": ("x", "in_order='x': give True or False"),
+    "patience": ("x", "patience='x': give seconds of real time above 0, or math.inf"),
+    "wall_limit": ("x", "wall_limit='x': give seconds of real time above 0"),
+}
+
+
+@pytest.mark.parametrize("option", WRONG_KINDS)
+def test_options_are_of_their_kind(option):
+    """A word where a number belongs is refused when the loop is made, with what to give."""
+    given, told = WRONG_KINDS[option]
+    with pytest.raises(ValueError) as caught:
+        VirtualLoop(**{option: given})
+    assert str(caught.value) == told
+
+
 # -- the wall -------------------------------------------------------------------------------------------------------
 
 

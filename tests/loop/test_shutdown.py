@@ -191,6 +191,27 @@ def test_interrupts_pass_through_and_the_next_loop_is_unaffected(run, kind, wher
     assert run(again) == (2.0, 4)
 
 
+@pytest.mark.parametrize("kind", [KeyboardInterrupt, SystemExit])
+def test_an_interrupt_that_a_task_raises_is_told_once(run, caplog, kind):
+    """It leaves the run, and nothing is logged later of a task whose exception nobody retrieved."""
+
+    async def stop():
+        await asyncio.sleep(1)
+        raise kind(3)
+
+    async def main(loop):
+        stops = loop.create_task(stop())
+        await asyncio.sleep(2)
+        return stops
+
+    with pytest.raises(kind) as caught:
+        run(main)
+    assert caught.value.args == (3,)
+    del caught
+    gc.collect()
+    assert [record.getMessage() for record in caplog.records] == []
+
+
 def test_an_error_in_an_entry_of_the_agenda_ends_the_run(run):
     """Failures of the modelled world are never swallowed."""
     agenda = Agenda()

@@ -329,7 +329,7 @@ def test_a_stop_opened_outside_a_task_says_so(run):
         run(main)
 
 
-@pytest.mark.parametrize("patience", [0, -1, math.nan])
+@pytest.mark.parametrize("patience", [0, -1, math.nan, "x"])
 def test_patience_is_above_nothing(run, patience):
     """For a stop as for a loop."""
 

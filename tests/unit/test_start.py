@@ -41,3 +41,20 @@ def test_a_first_night_loads_only_what_it_uses(how: tuple[str, ...]) -> None:
 def test_importing_the_package_configures_nothing() -> None:
     """``import emulator`` loads neither the logging library, which an embedding program configures, nor scipy."""
     assert sorted(imported("import emulator") & {"structlog", "scipy", "rich", "hypothesis"}) == []
+
+
+@pytest.mark.slow
+def test_every_public_name_is_there_without_hypothesis() -> None:
+    """``from emulator import *`` works without the extra for searches; a schedule asked for says what to install."""
+    code = """
+import sys
+sys.modules["hypothesis"] = None
+from emulator import *
+try:
+    fault_schedules("night.yaml")
+except InputError as error:
+    print(error)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    told = "fault_schedules needs hypothesis: pip install 'queuedrill[search]'\n"
+    assert (done.stdout, done.stderr) == (told, "")
