@@ -28,12 +28,15 @@ class Ending:
         sub_state: for a failed one: attempts used up, permanent error, withdrawn, expired, and so on.
         why: the last reason, in words; "" when it is done.
         attempts: how many there were.
+        said: what was said of the last attempt, in words, such as the handler's own in ``PermanentError("never")``; ""
+            when that went well, or there was none.
     """
 
     state: str
     sub_state: str
     why: str
     attempts: int
+    said: str = ""
 
 
 class Holder(Protocol):
@@ -95,7 +98,9 @@ class JobHandle:
     def ending(self) -> Ending | None:
         """How it ended; None while it is unfinished."""
         if self._ending is None and self._emulation.broker.final_state(self.number) is not None:
-            self._ending = next(Ending(*row[5:]) for row in reversed(self._rows) if row[1] == "finished")
+            state, sub_state, why, attempts = next(row[5:] for row in reversed(self._rows) if row[1] == "finished")
+            said = [row[8] for row in self._rows if row[1] == "attempt_ended"]
+            self._ending = Ending(state, sub_state, why, attempts, said[-1] if said else "")
         return self._ending
 
     @property

@@ -6,6 +6,7 @@ of the story.
 
 import shlex
 from collections.abc import Iterable, Iterator
+from traceback import format_exception_only
 from types import TracebackType
 from typing import Final
 
@@ -84,9 +85,9 @@ def _line(event: Event) -> str:
 
 def _raised(emulator: Emulator) -> str:
     """Show, once for each different failure, who raised it first, how often it came, and where in the user's code."""
-    raised: dict[tuple[str, str, str], list[tuple[str, BaseException]]] = {}
+    raised: dict[tuple[str, str], list[tuple[str, BaseException]]] = {}
     for who, error in emulator.failures_by():
-        raised.setdefault((type(error).__name__, str(error), place_raised(error)), []).append((who, error))
+        raised.setdefault(("".join(format_exception_only(error)), place_raised(error)), []).append((who, error))
     told = []
     for first, *more in list(raised.values())[:_FAILURES]:
         who, error = first

@@ -175,7 +175,7 @@ class Views:
 
     @property
     def failures(self) -> list[BaseException]:
-        """What handlers raised that is neither transient nor permanent, what programs and retry policies raised.
+        """What handlers raised that is neither transient nor permanent, what programs, policies and subscribers raised.
 
         They are likely mistakes in the code under test: look here when a job fails and it is not clear why.
         """
@@ -187,6 +187,7 @@ class Views:
             *((f"{of.name}, attempt {of.attempt} on {of.worker}", error) for of, error in self.keeper.failures),
             *((f"the program of {worker}", error) for worker, error in self.programs.failures),
             *((f"the retry policy of {queue}", error) for queue, of in self._retry.items() for error in of.failures),
+            *(("a subscriber to the events", error) for error in self.stream.failures),
         ]
 
     def stories(self, at_most: int = 3) -> str:

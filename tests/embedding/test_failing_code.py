@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from emulator import Emulator, InputError, TransientError, Work
+from emulator import Emulator, InputError, PermanentError, TransientError, Work
 from emulator.record.events import Event
 from emulator.testing.stream import Stream
 
@@ -77,6 +77,19 @@ async def test_whatever_a_handler_raises_ends_its_attempt(fails: Callable[[], Ba
     """An error that has no words, and what a test framework raises to fail, end each attempt like any other error."""
     state, whys, time, failures = await run(fails, queues=TWICE)
     assert (state, whys, time, len(failures)) == ("failed", [why, why], 60.0, 2)
+
+
+async def test_an_ending_tells_what_was_said_last() -> None:
+    """Why a job is over is the broker's; what its last attempt said stands beside it, "" where that went well."""
+
+    async def copy(work: Work) -> None:
+        if work.parameters["plate"] == "plate-7":
+            raise PermanentError("the plate is broken")
+
+    async with Emulator(handlers={"copy": copy}) as emu:
+        broken, whole = await asyncio.gather(emu.submit("copy", plate="plate-7"), emu.submit("copy", plate="plate-8"))
+    assert (broken.why, broken.said) == ("the outcome permanent error is not retried", "the plate is broken")
+    assert (whole.why, whole.said) == ("", "")
 
 
 async def test_each_attempt_has_parameters_of_its_own() -> None:
@@ -166,6 +179,7 @@ async def test_what_a_subscriber_raises_fails_the_test_when_the_emulation_is_lef
             emu.subscribe(lambda event: others.append(event.kind))
             assert (await emu.submit("copy")).state == "done"
             assert others[-1] == "finished"
+            assert [str(failure).splitlines()[0] for failure in emu.failures] == ["handed out"]
     assert told == ["submitted", "handed_out"]
 
 
