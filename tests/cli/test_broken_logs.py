@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from emulator.cli.main import answer
+from emulator.errors import LogError
+from emulator.record.log_reader import open_log
 
 PLATES = """\
 title: Plate copies
@@ -82,3 +84,90 @@ def test_a_log_that_breaks_off_as_it_begins_is_exported(changed: Change, capsys:
     assert answer(["export", "night.db", "--as", "openmetrics"]) == 0
     text = capsys.readouterr().out
     assert (text.endswith("# EOF\n"), "queuedrill_figure_backlog_mean" in text) == (True, False)
+
+
+ALL_WAYS = (
+    ("page", "night.db"),
+    ("story", "night.db", "1"),
+    ("story", "night.db", "--worker", "dome-1"),
+    ("story", "night.db", "--requirement", "1"),
+    ("trail", "night.db"),
+    ("trail", "night.db", "--job", "1"),
+    ("trail", "night.db", "--kind", "run_began"),
+    ("trail", "night.db", "--job", "1", "--causes"),
+    ("trail", "night.db", "--follow", "--kind", "run_began"),
+    *(("export", "night.db", "--as", form) for form in ("junit", "openmetrics", "attempts-csv", "cloudevents", "otlp")),
+    ("reproduce", "night.db"),
+)
+MISSING = (
+    "night.db: event {} is missing: the file was changed or damaged after the run had written it: take a "
+    "copy that was made before, or run its night anew (plates.yaml, seed 1)\n"
+)
+
+
+@pytest.mark.parametrize("number", [1, 9, 17])
+def test_a_log_that_has_lost_an_event_is_refused(
+    number: int, changed: Change, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever reads a log in which an event is missing, the first, the last or one between, is told which."""
+    place = changed(f"DELETE FROM events WHERE n = {number}")
+    for asked in ALL_WAYS:
+        capsys.readouterr()
+        assert answer(asked) == 2, asked
+        assert capsys.readouterr().err == MISSING.format(number), asked
+    assert not (place / "page.html").exists()
+    with pytest.raises(LogError, match=f"event {number} is missing"):
+        open_log("night.db").jobs()
+
+
+def test_a_log_that_breaks_off_is_refused_for_an_event_in_its_midst(
+    changed: Change, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Only what would come after the last event may be missing from the log of a killed run."""
+    changed(f"{KILLED}; DELETE FROM events WHERE n = 9")
+    capsys.readouterr()
+    assert answer(["story", "night.db", "2"]) == 2
+    assert capsys.readouterr().err == MISSING.format(9)
+
+
+@pytest.mark.parametrize("cause", [9, 12, -1])
+def test_a_cause_that_does_not_come_before_is_refused(
+    cause: int, changed: Change, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No event leads to itself or back in time, so that no chain of causes can go round."""
+    changed(f"UPDATE events SET cause = {cause} WHERE n = 9")
+    for asked in ALL_WAYS[:2]:
+        capsys.readouterr()
+        assert answer(asked) == 2, asked
+        assert capsys.readouterr().err == (
+            f"night.db: event 9 is damaged: event {cause}, which it names as its cause, does not come before it\n"
+        )
+
+
+def test_an_empty_file_is_told_as_such(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file of no bytes, which SQLite would take for a database, is said to be empty."""
+    (place / "empty.db").touch()
+    assert answer(["page", "empty.db"]) == 2
+    assert capsys.readouterr().err == "empty.db: it is empty, so it is no event log\n"
+
+
+@pytest.mark.parametrize(
+    ("sql", "complaint"),
+    [
+        ("UPDATE meta SET value = 'two' WHERE key = 'seed'", "seed is 'two', which is no whole number"),
+        ("UPDATE meta SET value = '' WHERE key = 'events'", "events is '', which is no whole number"),
+        ("UPDATE meta SET value = '{' WHERE key = 'files'", "files is '{', which is no JSON object of texts"),
+        ("DELETE FROM meta WHERE key = 'scenario_text'", "scenario_text is missing"),
+        ("DELETE FROM meta WHERE key = 'digest'", "digest is missing"),
+    ],
+)
+def test_what_a_log_says_of_its_run_is_named_where_it_is_damaged(
+    sql: str, complaint: str, changed: Change, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A fact of the run that is missing, or not of its kind, is named with what stands there."""
+    changed(sql)
+    capsys.readouterr()
+    assert answer(["trail", "night.db"]) == 2
+    assert capsys.readouterr().err == (
+        f"night.db: what it says about its run is damaged: {complaint}: take a copy that was made before\n"
+    )
