@@ -2,8 +2,8 @@
 
 The night, by hand. dome-1 loses its power 5 min 7 s into plates#1. dome-2 does plates#2 until 22:10, then takes
 plates#1. It learns with its heartbeat of 22:11 that this is suspended, with that of 22:11:40 that it is resumed, and
-freezes at 22:12: it has worked 1 min 20 s on it. Its lease ends at 22:13:10, and at 22:14 it goes on, is told so at once,
-and stops: it has not worked for a moment without a lease. The three other attempts take 10 min each.
+freezes at 22:12: it has worked 1 min 20 s on it. Its lease ends at 22:13:10, and at 22:14 it goes on, is told so at
+once, and stops: it has not worked for a moment without a lease. The three other attempts take 10 min each.
 """
 
 import csv
