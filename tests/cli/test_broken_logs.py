@@ -1,5 +1,6 @@
 """Logs that break off, have lost an event, or are no logs: what is said of them, and what is not."""
 
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -45,6 +46,7 @@ NOT_JUDGED = "Not judged: the log ends after 25 min of 2 h, before its run was f
 BREAKS_OFF = "The log ends at 2026-06-12 21:55:00, after 25 min of 2 h, before its run was finished: nothing is judged."
 
 
+@pytest.mark.slow
 def test_nothing_is_judged_by_a_log_that_breaks_off(changed: Change, capsys: pytest.CaptureFixture[str]) -> None:
     """Of a killed night no requirement is met or missed in any form, each says where the log ends, the page at its top.
 
@@ -105,6 +107,7 @@ MISSING = (
 )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [1, 9, 17])
 def test_a_log_that_has_lost_an_event_is_refused(
     number: int, changed: Change, capsys: pytest.CaptureFixture[str]
@@ -171,3 +174,10 @@ def test_what_a_log_says_of_its_run_is_named_where_it_is_damaged(
     assert capsys.readouterr().err == (
         f"night.db: what it says about its run is damaged: {complaint}: take a copy that was made before\n"
     )
+
+
+def test_the_foot_of_a_page_names_every_version_of_its_log(changed: Change) -> None:
+    """A page of a log names the program, the zone data and the Python that its run was made with."""
+    place = changed("UPDATE meta SET value = '3.11.99' WHERE key = 'python_version'")
+    assert answer(["page", "night.db"]) == 0
+    assert re.search(r"<small>program \S+, zone data \S+, python 3\.11\.99</small>", (place / "page.html").read_text())
