@@ -21,11 +21,17 @@ broker: {leases_over_outage: pushed_out}
 queues:
   night: {lease: 90s, retry: {attempts_in_all: 3}}
   any: {lease: 90s, matches_equipment: false}
-  one: {lease: 90s, running_at_most: 1, longest_run: {after: 10m, then: start_over, at_most: 2}}
+  one:
+    lease: 90s
+    running_at_most: 1
+    retry: {attempts_in_all: 2}
+    longest_run: {after: 10m, then: start_over, at_most: 2}
+  spent: {lease: 90s, retry: {attempts_in_all: 1}, longest_run: {after: 10m, then: start_over, at_most: 2}}
+  within: {lease: 90s, retry: {attempts_in_all: 2, total_limit: 20m}, longest_run: {after: 10m, then: start_over}}
   timed: {lease: 90s, retry: {attempts_in_all: 9, total_limit: 20m}}
   far: {lease: 90s}
 pools:
-  dome: {count: 2, serves: [night, any, one, timed], heartbeat: 20s}
+  dome: {count: 2, serves: [night, any, one, spent, within, timed], heartbeat: 20s}
   wide: {count: 1, serves: [far], slots: 30, heartbeat: 20s}
 systems:
   vault: {answers_in: 5m, fenced: asks_broker}

@@ -53,6 +53,7 @@ def recorded(log: Log | str | Path) -> Recorded:
         night=found.night,
         judged=found.judged,
         finished=found.log.finished,
+        breaks_off=found.breaks_off,
         parts={
             name: tuple((part.name, part.for_each is not None) for part in routine.parts)
             for name, routine in scenario.routines.items()

@@ -4,7 +4,7 @@ The law: the events are folded as they stand in the log; nothing of them is made
 slots, when recurrences are due) is read from the scenario that the log holds. Only when the broker was down during the
 night are the arrivals played once more, because an event tells when a job was submitted and not when it had been due.
 
-A run that was killed is judged up to its last event, as far as that can be judged.
+A run that was killed, or that goes on, is folded up to its last event; its requirements are not judged.
 """
 
 from dataclasses import dataclass, field, replace
@@ -14,12 +14,13 @@ from emulator.errors import LogError
 from emulator.experiment.logged_scenario import loaded_of
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
-from emulator.measure.requirements import judge_all
+from emulator.measure.requirements import broken_off, judge_all
 from emulator.measure.verdict import Judged
 from emulator.record.events import Row
 from emulator.record.log_reader import Log, open_log
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded
+from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
@@ -34,7 +35,7 @@ class JudgedLog:
         log: the log.
         loaded: the scenario that was run, under the variant that was run.
         night: the folded events.
-        judged: the requirements, in the scenario's order.
+        judged: the requirements, in the scenario's order; none is judged if the run was not finished.
         rows: the events that were folded; the number of each is its place, counted from 1.
     """
 
@@ -44,9 +45,16 @@ class JudgedLog:
     judged: tuple[Judged, ...]
     rows: tuple[Row, ...] = field(repr=False)
 
+    @property
+    def breaks_off(self) -> str:
+        """Where the log ends, in a sentence, if that is before its run was finished; else ""."""
+        if self.log.finished:
+            return ""
+        return show.breaks_off(self.loaded.clock, self.night.horizon, self.loaded.scenario.lasts)
+
 
 def judged_log(path: str | Path) -> JudgedLog:
-    """Fold and judge a log: figures and verdicts are those that the run had.
+    """Fold and judge a log: figures and verdicts are those that the run had; of a broken-off one nothing is judged.
 
     Files that the scenario refers to are looked for beside the scenario, where the recorded run found it.
 
@@ -68,7 +76,10 @@ def judged_log(path: str | Path) -> JudgedLog:
         occurrences=_occurrences(world, rows),
         offered_load=world.offered_load(),
     )
-    return JudgedLog(log, loaded, night, judge_all(night, loaded.scenario.must_hold, loaded.clock), tuple(rows))
+    judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
+    if not log.finished:
+        judged = broken_off(judged, rows[-1][0], loaded.scenario.lasts)
+    return JudgedLog(log, loaded, night, judged, tuple(rows))
 
 
 def _occurrences(world: World, rows: list[Row]) -> dict[str, tuple[int, ...]]:

@@ -53,7 +53,12 @@ def page_of_log(path: str | Path) -> str:
         + (f" --variant '{about.variant}'" if about.variant else ""),
         guessed=sources.count("guess"),
         stated=len(sources),
-        versions={"program": about.program_version, "zone data": about.zone_data_version},
+        versions={
+            "program": about.program_version,
+            "zone data": about.zone_data_version,
+            "python": about.python_version,
+        },
+        breaks_off=found.breaks_off,
     )
     rows = list(found.log.numbered())
     beats = _beats(found.loaded, about.seed, [row for _, row in rows])

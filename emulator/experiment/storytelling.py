@@ -65,7 +65,8 @@ class _LogSource:
         return list(self._log.numbered(worker=worker, up_to=self.last[0]))
 
     def _of_kinds(self, kinds: tuple[str, ...], workers: frozenset[str] | None = None) -> Sequence[Numbered]:
-        found = list(self._log.numbered(kinds=kinds, workers=workers, up_to=self.last[0]))
+        after = 0 if self._known else None  # the first look notices whether an event is missing
+        found = list(self._log.numbered(kinds=kinds, workers=workers, after=after, up_to=self.last[0]))
         self._known.update(found)
         return found
 

@@ -95,11 +95,12 @@ def _in_system(of: Selection) -> Figure:
     horizon = of.night.horizon
     finished = of.column(FINISHED)
     area = sum(end if end >= 0 else horizon for end in finished) - sum(of.column(SUBMITTED))
-    return Figure(area / horizon, "ratio", estimator="area", n=len(finished))
+    return Figure(area / horizon if horizon else None, "ratio", estimator="area", n=len(finished))
 
 
 def _area(of: Selection, *which: str) -> Figure:
-    return Figure(sum(of.profile(name).area for name in which) / of.night.horizon, "ratio", estimator="area")
+    area, horizon = sum(of.profile(name).area for name in which), of.night.horizon
+    return Figure(area / horizon if horizon else None, "ratio", estimator="area")
 
 
 def _count(number: int, of: int = 0) -> Figure:

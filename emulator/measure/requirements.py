@@ -2,10 +2,12 @@
 
 The law: what is judged is the night up to the horizon. A bound that is already broken is missed; one that cannot be
 known, because jobs were unfinished, is missed too, and the reason is said. Where there is nothing to judge (no lease
-was lost, so nothing had to be detected) a requirement is neither met nor missed.
+was lost, so nothing had to be detected) a requirement is neither met nor missed. Of a night whose log breaks off before
+its run was finished nothing is judged: what came after it might have met or missed any of them.
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 from emulator.errors import InputError
@@ -17,9 +19,9 @@ from emulator.measure.night import Night
 from emulator.measure.occurrences import judge_occurrences, problem_with_time
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Asked, Judged, WallClock
-from emulator.measure.words import difference, pair, value, write
+from emulator.measure.words import difference, duration, pair, value, write
 
-__all__ = ["Judged", "has_bound", "judge", "judge_all", "problems", "say_not_worse", "say_requirement"]
+__all__ = ["Judged", "broken_off", "has_bound", "judge", "judge_all", "problems", "say_not_worse", "say_requirement"]
 
 _BOUNDS: Final = ("at_least", "at_most", "exactly")
 _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
@@ -30,6 +32,19 @@ def judge_all(night: Night, requirements: Iterable[Asked], clock: WallClock) -> 
     """Judge every requirement of a scenario, in their order. See ``judge``."""
     shared: dict[Where, Figures] = {}
     return tuple(judge(night, requirement, clock, shared) for requirement in requirements)
+
+
+def broken_off(judged: Iterable[Judged], ends: int, lasts: int) -> tuple[Judged, ...]:
+    """Take back the verdicts on a night whose log ends at a tick before its run was finished; what was found stays.
+
+    >>> from emulator.measure.estimate import Figure
+    >>> met = Judged("done exactly 1", True, True, Figure(1, "count"), 1, "Met: done is 1, exactly 1 was asked.")
+    >>> [one] = broken_off([met], 60_000_000, 3_600_000_000)
+    >>> one.met, one.sentence
+    (None, 'Not judged: the log ends after 1 min of 1 h, before its run was finished.')
+    """
+    sentence = f"Not judged: the log ends after {duration(ends)} of {duration(lasts)}, before its run was finished."
+    return tuple(replace(one, met=None, tonight=None, sentence=sentence, evidence=()) for one in judged)
 
 
 def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where, Figures] | None = None) -> Judged:

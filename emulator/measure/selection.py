@@ -146,6 +146,11 @@ class Selection:
                 cut_off.append((finished if finished >= 0 else horizon) - due)
         return Sample(ended, cut_off)
 
+    def ended_waiting(self) -> int:
+        """Count the waits that were cut off because the job ended before it was handed out, not by the horizon."""
+        columns = zip(self.column(DUE), self.column(FIRST_OUT), self.column(FINISHED), strict=True)
+        return sum(due >= 0 and out < 0 and finished >= 0 for due, out, finished in columns)
+
     def _runs(self) -> Sample:
         """Give the run times of ok attempts, cut off for those in progress."""
         ended, cut_off = array("q"), array("q")

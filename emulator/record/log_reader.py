@@ -15,8 +15,16 @@ from emulator.errors import LogError
 from emulator.record.encoding import Record, decode, decode_all
 from emulator.record.events import DETAILS, Event, Row
 from emulator.record.export import digest
-from emulator.record.meta import RunMeta
-from emulator.record.sqlite_log import Trace, read_facts, select, select_jobs, select_last, select_workers
+from emulator.record.meta import RunMeta, fact, whole_number
+from emulator.record.sqlite_log import (
+    Trace,
+    read_facts,
+    select,
+    select_extent,
+    select_jobs,
+    select_last,
+    select_workers,
+)
 from emulator.scenario.spelling import advise
 
 __all__ = ["JobState", "Log", "open_log"]
@@ -104,12 +112,18 @@ class Log:
             after, up_to: with numbers in (after, up_to] alone.
             workers: of some workers alone.
 
+        Without ``after`` events that are missing are noticed, those too that do not satisfy the conditions.
+
         Raises:
-            LogError: when a kind is unknown or the log is damaged.
+            LogError: when a kind is unknown, an event is missing, or the log is damaged otherwise.
         """
         for kind in kinds or ():
             if kind not in DETAILS:
                 raise LogError(f"there is no event of the kind {kind!r}: {advise(kind, DETAILS)}")
+        picked = any(condition is not None for condition in (job, worker, kinds, from_, until, workers))
+        if picked and after is None:
+            self._check_extent()
+        comes = (after or 0) + 1
         records = select(
             self.path,
             job=job,
@@ -124,13 +138,40 @@ class Log:
         if workers is not None:
             records = (record for record in records if record[5] in workers)
         while batch := tuple(islice(records, _BATCH)):
+            if not picked and batch[-1][0] >= comes + len(batch):
+                raise self._missing(next(n for n, record in enumerate(batch, comes) if n != record[0]))
+            comes += len(batch)
             all_details: Iterable[Iterable[Any]]
             try:
                 all_details = decode_all(batch)
             except ValueError:
                 all_details = self._one_by_one(batch)  # the one that is at fault says so
             for (number, at, kind, cause, whose, where, _), details in zip(batch, all_details, strict=True):
+                if not 0 <= cause < number:
+                    raise LogError(
+                        f"{self.path}: event {number} is damaged: event {cause}, which it names as its cause, does not "
+                        "come before it"
+                    )
                 yield number, (at, kind, cause, whose, where, *details)
+        if not picked and after is None and up_to is None:
+            self._check_end(comes - 1)
+
+    def _check_extent(self) -> None:
+        """Refuse a log in which an event is missing, for who reads only some of them."""
+        follow, last = select_extent(self.path, self.trace)
+        if follow != last:
+            raise self._missing(follow + 1)
+        self._check_end(last)
+
+    def _check_end(self, last: int) -> None:
+        if self.event_count is not None and last < self.event_count:
+            raise self._missing(last + 1)
+
+    def _missing(self, number: int) -> LogError:
+        return LogError(
+            f"{self.path}: event {number} is missing: the file was changed or damaged after the run had written it: "
+            f"take a copy that was made before, or run its night anew ({self.meta.scenario_name}, seed {self.seed})"
+        )
 
     def _one_by_one(self, records: Iterable[Record]) -> Iterator[Iterable[Any]]:
         for record in records:
@@ -172,7 +213,7 @@ class Log:
             from_, until: at ticks in [from_, until) alone.
 
         Raises:
-            LogError: when a kind is unknown or the log is damaged.
+            LogError: when a kind is unknown, an event is missing, or the log is damaged otherwise.
         """
         for number, (at, kind, cause, whose, where, *details) in self.numbered(job, worker, kinds, from_, until):
             yield Event(number, at, kind, cause, whose, where, dict(zip(DETAILS[kind], details, strict=True)))
@@ -182,11 +223,21 @@ class Log:
         return select_last(self.path, self.trace)
 
     def workers(self) -> list[str]:
-        """Give the name of each worker that an event names, in alphabetical order."""
+        """Give the name of each worker that an event names, in alphabetical order.
+
+        Raises:
+            LogError: when an event is missing.
+        """
+        self._check_extent()
         return select_workers(self.path, self.trace)
 
     def jobs(self) -> list[JobState]:
-        """Give the last known state of each job, by number."""
+        """Give the last known state of each job, by number.
+
+        Raises:
+            LogError: when an event is missing.
+        """
+        self._check_extent()
         return [JobState(*found) for found in select_jobs(self.path, self.trace)]
 
     def verify(self) -> None:
@@ -226,9 +277,11 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
         return Log(
             Path(path),
             RunMeta.from_facts(facts),
-            int(facts["events"]) if finished else None,
-            facts["digest"] if finished else None,
+            whole_number(facts, "events") if finished else None,
+            fact(facts, "digest") if finished else None,
             trace,
         )
-    except (KeyError, ValueError) as error:
-        raise LogError(f"{path}: what it says about its run is damaged: {error!r}") from error
+    except ValueError as error:
+        raise LogError(
+            f"{path}: what it says about its run is damaged: {error}: take a copy that was made before"
+        ) from error

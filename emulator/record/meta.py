@@ -9,7 +9,7 @@ from pathlib import Path
 from emulator.scenario.clock import zone_data_version
 from emulator.version import VERSION
 
-__all__ = ["RunMeta", "content_hash", "program_version"]
+__all__ = ["RunMeta", "content_hash", "fact", "program_version", "whole_number"]
 
 
 def program_version() -> str:
@@ -31,6 +31,31 @@ def content_hash(path: str | Path) -> str:
 
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def fact(facts: Mapping[str, str], key: str) -> str:
+    """Give what a log says of its run under a key.
+
+    Raises:
+        ValueError: when it says nothing.
+    """
+    if key not in facts:
+        raise ValueError(f"{key} is missing")
+    return facts[key]
+
+
+def whole_number(facts: Mapping[str, str], key: str) -> int:
+    """Give what a log says under a key as a number.
+
+    Raises:
+        ValueError: when it says nothing, or that is no whole number.
+    """
+    try:
+        return int(found := fact(facts, key))
+    except (TypeError, ValueError) as error:
+        if key not in facts:
+            raise
+        raise ValueError(f"{key} is {found!r}, which is no whole number") from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +104,26 @@ class RunMeta:
         """Read back what ``to_facts`` gave; further keys are left alone.
 
         Raises:
-            KeyError, ValueError: when a key is missing or is not what it should be.
+            ValueError: when a key is missing or is not what it should be; the message says which, and what it is.
         """
         return cls(
-            seed=int(facts["seed"]),
-            scenario_text=facts["scenario_text"],
-            scenario_name=facts["scenario_name"],
-            files=json.loads(facts["files"]),
-            heartbeats=facts["heartbeats"],
-            variant=facts["variant"],
-            program_version=facts["program_version"],
-            zone_data_version=facts["zone_data_version"],
-            python_version=facts["python_version"],
+            seed=whole_number(facts, "seed"),
+            scenario_text=fact(facts, "scenario_text"),
+            scenario_name=fact(facts, "scenario_name"),
+            files=_files(fact(facts, "files")),
+            heartbeats=fact(facts, "heartbeats"),
+            variant=fact(facts, "variant"),
+            program_version=fact(facts, "program_version"),
+            zone_data_version=fact(facts, "zone_data_version"),
+            python_version=fact(facts, "python_version"),
         )
+
+
+def _files(text: str) -> dict[str, str]:
+    try:
+        found = json.loads(text)
+    except ValueError:
+        found = None
+    if not isinstance(found, dict) or not all(isinstance(value, str) for value in found.values()):
+        raise ValueError(f"files is {text!r}, which is no JSON object of texts")
+    return found

@@ -89,7 +89,7 @@ def follow(path: Path, wanted: Wanted, pause: Callable[[], None]) -> Iterator[tu
         log = open_log(path)  # it says whether the run is finished before the events are read: so none is left out
         last, at = log.last()
         if last > seen:
-            yield from wanted.of(log, after=seen, up_to=last)
+            yield from wanted.of(log, after=seen or None, up_to=last)  # the first look notices what is missing
             seen = last
         if log.finished or (wanted.until is not None and at >= wanted.until):
             return

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from emulator.measure.verdict import Judged
+from emulator.measure.verdict import Judged, WallClock
+from emulator.measure.words import duration
 
-__all__ = ["SMALL_PRINT", "RunMeta", "verdict"]
+__all__ = ["SMALL_PRINT", "RunMeta", "breaks_off", "verdict"]
 
 SMALL_PRINT = (
     "A rehearsal is a model: it supports and does not replace the organisation's own change control, restore tests and "
@@ -25,6 +26,7 @@ class RunMeta:
             come from or could.
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
         versions: what the run was made with (program, zone data), by name.
+        breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
     """
 
     title: str
@@ -35,6 +37,7 @@ class RunMeta:
     explanations: Mapping[int, str] = field(default_factory=dict)
     stuck: frozenset[int] = frozenset()
     versions: Mapping[str, str] = field(default_factory=dict)
+    breaks_off: str = ""
 
 
 def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
@@ -55,6 +58,14 @@ def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
     if judged:
         return None, f"Whether the night fits is not judged: none of {of} could be judged on this night."
     return None, "No requirement is stated, so whether the night fits is not judged."
+
+
+def breaks_off(clock: WallClock, ends: int, lasts: int) -> str:
+    """Say that the last event of a log, at a tick, is not the end of its run, and what follows from that."""
+    return (
+        f"The log ends at {clock.local(ends):%Y-%m-%d %H:%M:%S}, after {duration(ends)} of {duration(lasts)}, "
+        "before its run was finished: nothing is judged."
+    )
 
 
 def _all(count: int) -> str:

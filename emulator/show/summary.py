@@ -16,7 +16,7 @@ from emulator.show.layout import Page, Role
 from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
 from emulator.show.worst import worst_jobs
 
-__all__ = ["final_states", "summary", "unfinished_jobs"]
+__all__ = ["final_states", "summary", "unfinished_jobs", "waits_cut_short"]
 
 _MOST: Final = 10
 """So many lines at most for what may be long."""
@@ -107,21 +107,34 @@ def _jobs(page: Page, night: Night, figures: Figures) -> None:
     page.say(share + ".", indent=2, hanging=4)
 
 
+def waits_cut_short(count: int) -> str:
+    """Say how many waits were cut off because their job ended, which is not the end of the run.
+
+    >>> waits_cut_short(1)
+    '1 wait was cut off by the end of its job, which no worker had taken'
+    """
+    if count == 1:
+        return "1 wait was cut off by the end of its job, which no worker had taken"
+    return f"{count} waits were cut off by the end of their jobs, which no worker had taken"
+
+
 def _times(page: Page, figures: Figures) -> None:
     page.heading("Times")
     names = ("median", "p90", "p99", "longest")
     rows = [["", *names]]
-    cut_off = 0
+    cut_off, ended = 0, figures.selection.ended_waiting()
     for base, title in (("wait", "wait"), ("run_time", "run time"), ("turnaround", "turnaround")):
         found = [figures.get(f"{base}_{name}") for name in names]
-        cut_off = max(cut_off, *(one.unfinished for one in found))
+        cut_off = max(cut_off, found[0].unfinished - (ended if base == "wait" else 0))
         rows.append([title, *(write(one).replace("more than ", "> ") for one in found)])
     page.table(rows, right=[1, 2, 3, 4])
     page.say(f"Makespan: {write(figures.get('makespan'))}.", indent=2)
-    if cut_off:
+    if cut_off or ended:
+        were = "was" if cut_off == 1 else "were"
+        by = [f"up to {cut_off} of these times {were} cut off by the end of the run"] if cut_off else []
+        by += [waits_cut_short(ended)] if ended else []
         page.say(
-            f"'> x' is 'more than x': up to {cut_off} of these times were cut off by the end of the run and are "
-            "counted as such (product-limit estimate).",
+            f"'> x' is 'more than x': {' and '.join(by)}; they are counted as such (product-limit estimate).",
             indent=2,
             hanging=4,
         )

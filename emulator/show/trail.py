@@ -130,7 +130,10 @@ def _pair(name: str, value: Any) -> str:
 
 
 def _broken(first: str, pieces: list[str]) -> Iterator[str]:
-    """Break pieces into lines behind a first column; a piece that is longer than a line is broken where it must."""
+    """Break pieces into lines behind a first column; a piece that is longer than a line is broken behind a space.
+
+    Only a word that is longer than a line is broken where it must, so that every other one is found by a search.
+    """
     indent = " " * len(first)
     now, empty = first, True
     for piece in pieces:
@@ -142,6 +145,8 @@ def _broken(first: str, pieces: list[str]) -> Iterator[str]:
             most = len(now)
             while columns(now[:most]) > WIDTH:
                 most -= 1
+            space = now.rfind(" ", len(indent), most)
+            most = most if space < 0 else space + 1
             yield now[:most]
             now = indent + now[most:]
     yield now

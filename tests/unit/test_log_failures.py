@@ -59,10 +59,10 @@ def test_overwriting_leaves_nothing_of_the_old_log(tmp_path: Path) -> None:
 
     async def run() -> None:
         async with await SqliteRecorder.create(path, ABOUT, overwrite=True) as recorder:
-            recorder.emit(ROWS[7])
+            recorder.emit(ROWS[0])
 
     asyncio.run(run())
-    assert list(open_log(path).rows()) == [ROWS[7]]
+    assert list(open_log(path).rows()) == [ROWS[0]]
 
 
 async def hindered(path: Path, *statements: str, told: list[QueuedrillError], patience: float = 5.0) -> SqliteRecorder:

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from datetime import datetime
 
 import pytest
@@ -35,6 +36,17 @@ def test_a_long_value_is_broken_and_never_cut() -> None:
     text = writer("table").of(4, (*ROW[:8], value, True))
     assert max(columns(line) for line in text.splitlines()) <= 80
     assert f"target={value}" in "".join(line.strip() for line in text.splitlines())
+
+
+def test_a_long_value_is_broken_between_its_words() -> None:
+    """No word of a value is parted by the end of a line where a space comes before it, and nothing of it is lost."""
+    value = "the access of the tape vault to the archive is not in force yet, and was not the night before either"
+    text = writer("table").of(4, (*ROW[:8], value, True))
+    _, _, *more = text.splitlines()  # behind the day and the line of the event
+    indent = len(more[0]) - len(more[0].lstrip())
+    assert f'target="{value}"' in "".join(line[indent:] for line in more)
+    assert set(value.replace(",", "").split()) <= set(re.findall(r"\w+", text))
+    assert max(map(columns, text.splitlines())) <= 80
 
 
 @pytest.mark.parametrize("wide", ["天文台" * 40, "é" * 200])

@@ -195,14 +195,18 @@ def test_a_queue_that_does_not_match_equipment() -> None:
         (
             "one",
             "longest run",
-            "With `at_most` above 2 for the longest run of the queue one, it would have been tried again, if its "
-            "attempts in all allowed that.",
+            "With `at_most` above 2 for the longest run of the queue one, it would have been tried again.",
         ),
+        ("spent", "longest run", "21:00:20 It failed, 10 s after it came, in 1 attempt (longest run)."),
+        ("within", "longest run", "21:00:20 It failed, 10 s after it came, in 1 attempt (longest run)."),
         ("night", "out of time", "21:00:20 It failed, 10 s after it came, in 1 attempt (out of time)."),
     ],
 )
 def test_limits(queue: str, sub_state: str, sentence: str) -> None:
-    """A job that failed at a limit is told which; where its queue has no such limit, nothing is."""
+    """A job that failed at a limit is told which; where its queue has no such limit, nothing is.
+
+    Nor is anything said of a cap where another limit would have ended the job all the same, or might have.
+    """
     rows = (*ON, came(10, queue=queue), out(10), began(10), stopped(20), ended(20, "error", "no"))
     assert told(*rows, failed(20, sub_state))[-1] == sentence
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from emulator.measure.story.source import Numbered
 
-__all__ = ["Attempt", "Work", "attempts_of", "overlaps"]
+__all__ = ["STANDING", "Attempt", "Work", "attempts_of", "overlaps"]
 
 
 @dataclass(slots=True)
@@ -41,6 +41,26 @@ class Work:
         if end > since:
             stretches.append((since, end))
         return stretches
+
+    def executed(self, since: int, until: int) -> int:
+        """Give for how long it was executed from one tick on, up to its stop or another tick.
+
+        >>> Work("dome-2", 3, began=0, event=1, still=[(120, 200)]).executed(100, until=240)
+        60
+        """
+        return sum(end - max(begin, since) for begin, end in self.moves(until) if end > since)
+
+    def stand(self, kind: str, at: int) -> None:
+        """Take up an event of one of the kinds ``STANDING``: it stands still from a tick on, or goes on."""
+        if STANDING[kind]:
+            self.stands = at if self.stands < 0 else self.stands
+        elif self.stands >= 0:
+            self.still.append((self.stands, at))
+            self.stands = -1
+
+
+STANDING: Final = {"work_stands_still": True, "suspended": True, "work_goes_on": False, "resumed": False}
+"""The kinds of event between which work is not executed, and whether it stands still from then on."""
 
 
 @dataclass(slots=True)
@@ -123,8 +143,9 @@ def attempts_of(rows: Iterable[Numbered]) -> list[Attempt]:
             attempt = found.get(row[_TOKEN[kind]])
             if attempt is not None:
                 attempt.rows.append((number, row))
-                if kind in ("work_stands_still", "work_goes_on"):
-                    _stand(attempt, worker, at, stands=kind == "work_stands_still")
+                if kind in STANDING:
+                    for work in _works(attempt, worker):
+                        work.stand(kind, at)
         elif kind == "message_lost" and row[2] in of_event:
             of_event[row[2]].rows.append((number, row))
     return list(found.values())
@@ -134,15 +155,6 @@ def _works(attempt: Attempt | None, worker: str) -> Iterator[Work]:
     for work in attempt.work if attempt is not None else ():
         if work.worker == worker and work.stopped < 0:
             yield work
-
-
-def _stand(attempt: Attempt, worker: str, at: int, *, stands: bool) -> None:
-    for work in _works(attempt, worker):
-        if stands:
-            work.stands = at if work.stands < 0 else work.stands
-        elif work.stands >= 0:
-            work.still.append((work.stands, at))
-            work.stands = -1
 
 
 def overlaps(attempts: Iterable[Attempt], until: int) -> list[tuple[int, int, tuple[Work, ...]]]:

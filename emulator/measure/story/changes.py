@@ -15,6 +15,7 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.tries import last_renewal
 from emulator.measure.story.waits import Waiting, pieces
 from emulator.record.events import Row
+from emulator.scenario.models.queues import Retry
 
 __all__ = ["changes"]
 
@@ -121,12 +122,18 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
     elif sub_state == "longest run" and queue.longest_run is not None:
         if queue.longest_run.then == "fail":
             yield _change(at, "longest_run.after", (number,), queue=came[7], longer_than=queue.longest_run.after)
-        else:
+        elif last is not None and _may_be_tried(retry, last.number, lost):
             yield _change(at, "longest_run.at_most", (number,), queue=came[7], above=queue.longest_run.at_most)
     elif sub_state == "prerequisite failed":
         yield _change(at, "if_failed", (number,), name=around.name(came[3]))
     elif sub_state == "allowance used up":
         yield _change(at, "allowance.when_empty", (number,), queue=came[7])
+
+
+def _may_be_tried(retry: Retry, attempt: int, lost: int) -> bool:
+    """Say whether no limit on retries would have forbidden another attempt, whenever it would have begun."""
+    over_lost = retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most
+    return attempt < retry.attempts_in_all and not over_lost and retry.total_limit is None and retry.allowance is None
 
 
 def _equipment(around: Surroundings, rows: _Rows, came: Row) -> Iterator[Fact]:

@@ -52,7 +52,7 @@ def facts_of_attempt(around: Surroundings, came: Row, attempt: Attempt) -> Itera
     elif attempt.end:
         yield _ended(around, came, attempt)
     for work in attempt.work:
-        yield from _afterwards(attempt, work)
+        yield from _afterwards(around, attempt, work)
 
 
 def _taken(around: Surroundings, came: Row, attempt: Attempt) -> Fact:
@@ -228,7 +228,7 @@ def _behind_outcome(around: Surroundings, attempt: Attempt) -> tuple[int, ...]:
     return (fault[0],) if fault is not None else ()
 
 
-def _afterwards(attempt: Attempt, work: Work) -> Iterator[Fact]:
+def _afterwards(around: Surroundings, attempt: Attempt, work: Work) -> Iterator[Fact]:
     """Give what a worker did once its lease was over: how long it worked on, what it was told, what was refused."""
     told = [one for one in attempt.of_kind("worker_told") if one[1][4] == work.worker and one[1][6] == "lease lost"]
     stale = [one for one in attempt.of_kind("stale_refused") if one[1][4] == work.worker]
@@ -241,6 +241,7 @@ def _afterwards(attempt: Attempt, work: Work) -> Iterator[Fact]:
         "attempt": attempt.number,
         "token": attempt.token,
         "after": work.stopped - max(over, work.began),
+        "worked": work.executed(max(over, work.began), around.until),
         "why": work.why,
     }
     if told and (number := told[0][0]):

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from emulator.measure.story.attempts import Work, attempts_of
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Row
@@ -88,9 +89,9 @@ def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
             ((n, r) for n, r in around.source.of_job(row[3]) if r[1] == "attempt_ended" and r[6] == row[6]), None
         )
     began = by_kind["work_began"][1][0] if "work_began" in by_kind else -1
-    without = -1
-    if over is not None and began >= 0 and (stopped is None or stopped[0] > over[0]):
-        without = (stopped[1][0] if stopped is not None else around.until) - max(over[1][0], began)
+    done, without = _done(around, row), -1
+    if over is not None and done is not None and (stopped is None or stopped[0] > over[0]):
+        without = done.executed(max(over[1][0], began), around.until)
     values = {
         "worker": row[4],
         "job": row[3],
@@ -99,6 +100,8 @@ def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
         "token": row[6],
         "began": began,
         "took": stopped[1][0] - began if stopped is not None and began >= 0 else -1,
+        "worked": done.executed(began, around.until) if done is not None else -1,
+        "stands": done is not None and done.stopped < 0 and done.stands >= 0,
         "outcome": ended[1][7] if ended is not None else "",
         "why": ended[1][8] if ended is not None else "",
         "stopped": stopped[1][7] if stopped is not None else "",
@@ -108,6 +111,13 @@ def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
     }
     because = (over[0],) if without >= 0 and over is not None else ()
     return Fact("worked", row[0], tuple(number for number, _ in told)[:MOST_CITED], because, values)
+
+
+def _done(around: Surroundings, row: Row) -> Work | None:
+    """Give the work of a worker under the token of a row; None if it never began."""
+    attempts = attempts_of(around.source.of_job(row[3]))
+    of_token = (work for attempt in attempts if attempt.token == row[6] for work in attempt.work)
+    return next((work for work in of_token if work.worker == row[4]), None)
 
 
 def _joined(run: Sequence[Fact]) -> Iterator[Fact]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from emulator.measure.night import IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
+from emulator.measure.story.attempts import STANDING, Work
 from emulator.record.events import Event
 from emulator.show.exports.recorded import Recorded
 
@@ -40,6 +41,7 @@ class Attempt:
         began, stopped: when the worker began and stopped to work on it.
         ended: when it ended in the broker's view.
         stopped_why: why the worker stopped.
+        work: what it did; None before it began.
         events: every event that names job, token and worker, and those that end it, in order.
     """
 
@@ -56,6 +58,7 @@ class Attempt:
     ended: int = -1
     outcome: str = IN_PROGRESS
     why: str = ""
+    work: Work | None = None
     parts: list[PartDone] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
 
@@ -63,6 +66,10 @@ class Attempt:
     def begins(self) -> int:
         """The first tick of it."""
         return self.handed_out if self.handed_out >= 0 else self.began
+
+    def executed(self, horizon: int) -> int:
+        """Give for how long it was executed by the horizon; -1 if it never began."""
+        return -1 if self.work is None else self.work.executed(self.began, horizon)
 
     def ends(self, horizon: int) -> int:
         """Give the last tick of it, of the lease or of the work, whichever is later."""
@@ -115,18 +122,22 @@ class _Fold:
     def _follow(self, one: Attempt, event: Event) -> None:
         details = event.details
         if event.kind == "work_began":
-            one.began = event.at
+            one.began, one.work = event.at, Work(one.worker, one.token, event.at, event.number)
         elif event.kind == "part_finished":
             begins = one.parts[-1].ends if one.parts else one.began
             one.parts.append(PartDone(details["part"], details["element"], begins, event.at, True))
             self._last_part[one.job] = details["part"], details["element"]
         elif event.kind == "work_stopped":
             one.stopped, one.stopped_why = event.at, details["why"]
+            if one.work is not None:
+                one.work.stopped = event.at
             self._last(one, event.at, finished=details["why"] == "finished")
         elif event.kind == "attempt_ended":
             withdrawn = details["outcome"] == "lease lost" and details["why"] == "withdrawn"
             one.ended, one.why = event.at, details["why"]
             one.outcome = WITHDRAWN if withdrawn else details["outcome"]
+        elif event.kind in STANDING and one.work is not None and one.stopped < 0:
+            one.work.stand(event.kind, event.at)
         elif event.kind == "handed_back":
             one.ended, one.outcome = event.at, HANDED_BACK
 

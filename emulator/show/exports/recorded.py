@@ -26,6 +26,7 @@ class Recorded:
         night, judged: what they fold to, and the requirements.
         finished: whether the run came to its end.
         parts: routine -> (name, whether it is done for each element of a list) of its parts, in order.
+        breaks_off: where the log ends, in a sentence, if that is before the run was finished; else "".
     """
 
     title: str
@@ -36,6 +37,7 @@ class Recorded:
     judged: tuple[Judged, ...]
     finished: bool
     parts: Mapping[str, tuple[tuple[str, bool], ...]]
+    breaks_off: str = ""
 
     def events(self) -> Iterator[Event]:
         """Give the events in order."""

@@ -2,8 +2,8 @@
 
 There is no standard for it; what is written keeps to what the common readers agree on: ``testsuites`` with one
 ``testsuite``, one ``testcase`` for each requirement, in it ``failure`` for a missed one and ``skipped`` for one that
-this night could not decide. Times are left out of test cases: no requirement takes any. The night's own length, in
-virtual time, stands in the properties.
+this night could not decide (of a log that breaks off before its run was finished: for every one). Times are left out of
+test cases: no requirement takes any. The night's own length, in virtual time, stands in the properties.
 """
 
 from collections.abc import Iterator
@@ -49,7 +49,7 @@ def results_xml(recorded: Recorded) -> Iterator[str]:
 
 def _properties(recorded: Recorded) -> Iterator[tuple[str, str]]:
     about = recorded.about
-    yield "verdict", verdict(recorded.judged)[1]
+    yield "verdict", recorded.breaks_off or verdict(recorded.judged)[1]
     yield "scenario", about.scenario_name
     yield "seed", str(about.seed)
     yield "variant", about.variant

@@ -1,7 +1,9 @@
 """How do jobs and attempts become rows of a CSV file?
 
 Lines end as RFC 4180 says. Times are those of the scenario's clock with their offset from UTC, durations are seconds;
-a cell is empty where a thing has not happened by the end of the run. What is unfinished has a row like any other.
+a cell is empty where a thing has not happened by the end of the run. What is unfinished has a row like any other. Work
+is counted as the figure ``executed`` counts it, which is its sum: without the time in which it stood still (frozen,
+suspended), and of an attempt in progress up to the end of the run.
 """
 
 import csv
@@ -117,7 +119,7 @@ def attempts_csv(recorded: Recorded) -> Iterator[str]:
                 _time(recorded, one.ended),
                 str(sum(part.finished for part in one.parts)),
                 _between(one.handed_out, one.ended),
-                _between(one.began, one.stopped),
+                _seconds(one.executed(recorded.night.horizon)),
             )
         )
 
@@ -133,6 +135,10 @@ def _states(recorded: Recorded) -> dict[int, str]:
 
 def _time(recorded: Recorded, tick: int) -> str:
     return local_time(recorded.clock, tick) if tick >= 0 else ""
+
+
+def _seconds(ticks: int) -> str:
+    return seconds(ticks) if ticks >= 0 else ""
 
 
 def _between(begin: int, end: int) -> str:

@@ -10,6 +10,7 @@ from emulator.measure.selection import Selection, Where
 from emulator.measure.verdict import Asked
 from emulator.measure.words import duration, write
 from emulator.show.cumulative import MOST, Bound, Curve, both_widths, cumulative
+from emulator.show.summary import waits_cut_short
 
 __all__ = ["curve", "drawn"]
 
@@ -34,8 +35,12 @@ def curve(night: Night, base: str, title: str, requirements: Sequence[Asked]) ->
     cells = "".join(
         f"<td>{escape(write(figures.get(f'{base}_{name}')))}</td>" for name in ("median", "p90", "p99", "longest")
     )
-    cut = len(sample.cut_off)
-    left = f" {cut} were cut off by the end of the run and count as longer than that." if cut else ""
+    ended = Selection(night).ended_waiting() if base == "wait" else 0
+    cut = len(sample.cut_off) - ended
+    by = [f"{cut} {'was' if cut == 1 else 'were'} cut off by the end of the run"] if cut else []
+    by += [waits_cut_short(ended)] if ended else []
+    count = "it counts" if cut + ended == 1 else "they count"
+    left = f" {' and '.join(by)}; {count} as longer than that." if by else ""
     return (
         f"<h3>{escape(title)}</h3>{picture}"
         f"<p>{escape(told)} Of {len(sample)} job{'' if len(sample) == 1 else 's'}.{left}</p>"

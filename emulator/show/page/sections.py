@@ -38,7 +38,7 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
     named = list(dict.fromkeys(shown))
     named = named[:_MOST_STORIES]
     listed = frozenset(named)
-    fits, sentence = verdict(of.judged)
+    fits, sentence = (None, of.meta.breaks_off) if of.meta.breaks_off else verdict(of.judged)
     look = "" if fits is None else " fits" if fits else " fails"
     parts = [
         '<a class="skip" href="#requirements">To the requirements</a>',

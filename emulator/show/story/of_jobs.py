@@ -190,7 +190,7 @@ def _learnt(fact: Fact, _: Wording) -> str:
     if not v["stopped"]:
         return text + "."
     return text + (
-        f", and stopped: it had worked {duration(v['after'])} without it." if v["after"] else ", and stopped."
+        f", and stopped: it had worked {duration(v['worked'])} without it." if v["worked"] else ", and stopped."
     )
 
 
@@ -214,6 +214,8 @@ def _refused(fact: Fact, _: Wording) -> str:
 
 def _works_still(fact: Fact, _: Wording) -> str:
     v = fact.values
+    if not v["worked"]:
+        return f"The work of {named(v['worker'])} on it stood still from then on, to the end of what the log tells."
     return f"{named(v['worker'])} worked on without a lease from then on, to the end of what the log tells."
 
 

@@ -62,10 +62,10 @@ def _worked(fact: Fact, _: Wording) -> str:
     if v["began"] < 0:
         text += ", and never began"
     elif v["took"] >= 0:
-        text += f", and worked on it for {duration(v['took'])}"
+        text += f", and worked on it for {duration(v['worked'])}"
         text += f" ({named(v['stopped'])})" if v["stopped"] not in ("", "finished") else ""
     else:
-        text += ", and still worked on it at the end"
+        text += f", and {'stood still with it' if v['stands'] else 'still worked on it'} at the end"
     if v["outcome"]:
         text += f": {v['outcome']}"
         text += f" ({named(v['why'])})" if v["why"] and v["why"] != v["stopped"] else ""

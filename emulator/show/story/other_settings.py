@@ -33,7 +33,7 @@ _WORDS: Final = MappingProxyType(
         "longest_run.after": "With a longest run of more than {beyond} in the queue {queue}, its attempt would have "
         "gone on.",
         "longest_run.at_most": "With `at_most` above {above} for the longest run of the queue {queue}, it would have "
-        "been tried again, if its attempts in all allowed that.",
+        "been tried again.",
         "if_failed": "With `if_failed: go_on`, {name} would have gone on without that job.",
         "allowance.when_empty": "With `when_empty: wait`, the queue {queue} would have let it wait for another retry.",
         "equipped_with": "A worker of the queue {queue} equipped with {requires} could have taken it.",
