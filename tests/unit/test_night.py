@@ -114,6 +114,15 @@ def test_a_variant_is_what_it_says() -> None:
     assert emulator.run(NIGHT, variant="single").digest() == emulator.run(two).digest()
 
 
+def test_the_scenario_as_written_has_a_name() -> None:
+    """The variant ``as written`` is the scenario itself, also where it has no variants, and in the log."""
+    plain = {key: value for key, value in NIGHT.items() if key != "variants"}
+    assert emulator.run(NIGHT, variant="as written").digest() == emulator.run(NIGHT).digest()
+    assert emulator.run(plain, variant="as written").meta == emulator.run(plain).meta
+    with pytest.raises(InputError, match=r"^settings: there is no variant 'single': it has none$"):
+        emulator.run(plain, variant="single")
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
@@ -121,7 +130,8 @@ def test_a_variant_is_what_it_says() -> None:
         ({"seed": 2**63}, f"the seed {2**63} is out of range: give a whole number from 0 to 9223372036854775807"),
         ({"pace": 0}, "the pace 0 is out of range: give seconds of virtual time a second, above 0"),
         ({"pace": float("nan")}, "the pace nan is out of range: give seconds of virtual time a second, above 0"),
-        ({"variant": "double"}, "settings: there is no variant 'double': it has single"),
+        ({"variant": "double"}, "settings: there is no variant 'double': allowed are: as written, single"),
+        ({"variant": "singel"}, "settings: there is no variant 'singel': did you mean 'single'?"),
     ],
 )
 def test_what_makes_no_sense_is_refused(options: dict[str, Any], message: str) -> None:
