@@ -54,10 +54,19 @@ CASES = [
     ),
     Case(
         "more-work-than-time",
-        {"arrivals.nightly.count": 201},  # and one more by `rounds`: 202 * 320 s in 64,800 s of workers' time
-        {"arrivals.nightly.count": 202},
+        {"arrivals.nightly.count": 184},  # and one more by `rounds`: 185 * 320 s in 59,400 s from 22:00 on
+        {"arrivals.nightly.count": 185},
         "pools.dome",
-        "the jobs for night are 18 hours of work, and in this time the workers have 18 hours",
+        "the jobs that come to night from 22:00 on are 16.5 hours of work, "
+        "and from then to the end the workers have 16.5 hours",
+    ),
+    Case(
+        "more-work-than-time",
+        {"arrivals.nightly.count": 60, "queues.night.running_at_most": 1},  # 61 * 320 s in 19,800 s
+        {"arrivals.nightly.count": 61, "queues.night.running_at_most": 1},
+        "queues.night.running_at_most",
+        "the jobs that come to night from 22:00 on are 5.51 hours of work, "
+        "and from then to the end with at most 1 of its jobs at once there are 5.5 hours",
     ),
     Case(
         "burst-above-capacity",
@@ -334,8 +343,8 @@ CASES = [
     ),
     Case(
         "after-the-end",
-        {"arrivals.nightly.at": "+5h59m59s"},
-        {"arrivals.nightly.at": "+6h"},
+        {"arrivals.nightly.at": "+5h59m59s", "arrivals.nightly.count": 0},
+        {"arrivals.nightly.at": "+6h", "arrivals.nightly.count": 0},
         "arrivals.0.at",
         "2026-06-13 03:30 is +6h from the start, and the run ends at +6h: this never happens",
     ),
@@ -479,6 +488,85 @@ def test_workers_that_differ_count_for_the_load() -> None:
     """Slots and speeds of workers that differ count for what a pool can do."""
     own = {"pools.dome.differ": {"dome-1": {"slots": 3}}, "arrivals.nightly.count": 202}
     assert found(own) == []
+
+
+HOURS = {
+    "title": "Few hours",
+    "starts": "2026-06-12T20:00:00",  # a Friday
+    "lasts": "10h",
+    "queues": {"q": {}},
+    "pools": {"p": {"count": 1, "serves": ["q"], "heartbeat": "20s", "power": {"on": "22:00", "off": "00:30"}}},
+    "routines": {"r": {"queue": "q", "parts": [{"name": "a", "takes": "30m"}]}},
+    "arrivals": [{"routine": "r", "count": 5, "at": "20:00"}],
+}
+TOO_MUCH = "the jobs that come to q from {} on are {} hours of work, and from then to the end the workers have {} hours"
+
+
+def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
+    """Say what is too much where so many jobs of half an hour come."""
+    loaded = varied(from_settings(HOURS), {"arrivals.0.count": jobs, "arrivals.0.at": at, **changes})
+    return [hazard.message for hazard in hazards(loaded) if hazard.code == "more-work-than-time"]
+
+
+@pytest.mark.parametrize(
+    ("fit", "changes"),
+    [
+        (5, {}),
+        (4, {"pools.p.joins": "22:30"}),
+        (3, {"at": "23:00"}),
+        (0, {"at": "00:30"}),
+        (7, {"pools.p.power": {"on": "22:00", "off": "00:30", "at_shutdown": "finish"}}),  # and waits for an hour
+        (12, {"pools.p.power": {"on": "00:00", "off": "00:30", "at_shutdown": "finish", "longest_wait": "24h"}}),
+        (0, {"pools.p.power": {"on": "00:10", "off": "00:30", "days": ["mon"]}}),
+        (20, {"pools.p.power": {"on": "22:00", "off": "00:30", "days": ["mon"]}}),  # on since Monday evening
+        (3, {"pools.p.power": {"off": "21:30"}}),
+        (16, {"pools.p.power": {"on": "22:00"}, "pools.p.woken_on_demand": True, "lasts": "8h"}),
+        (20, {"pools.p.power": {"off": "21:30"}, "pools.p.woken_on_demand": True}),
+        (20, {"pools.p.woken_on_demand": True, "pools.p.power": None, "pools.p.joins": "03:00"}),
+        (6, {"pools.p.power": None, "pools.p.joins": "03:00"}),
+        (5, {"pools.p.power": {"on": "18:00", "off": "20:30", "zone": "America/Santiago"}}),  # four hours behind UTC
+        (16, {"pools.p.power": {"on": "02:00", "off": "00:00"}}),  # on from the start, four hours each
+        (
+            13,
+            {
+                "pools.p.power": {"on": "00:30", "off": "00:00", "at_shutdown": "finish", "longest_wait": "9h"},
+                "lasts": "6h30m",
+            },
+        ),
+        (20, {"faults": [{"power_off": "p", "at": "20:10", "back_after": "1m"}]}),
+        (5, {"faults": [{"power_off": "p", "at": "20:10"}]}),
+        (20, {"faults": [{"poison_job": "r at 0s#1", "how": "takes_worker_down"}]}),
+        (10, {"pools.p.count": 2}),
+        (9, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"joins": "22:30"}}}),
+        (15, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"slots": 2}}}),
+        (5, {"pools.p.slots": 3, "queues.q.running_at_most": 1}),
+    ],
+)
+def test_the_hours_that_schedules_leave_count(fit: int, changes: dict[str, Any]) -> None:
+    """As many jobs as fit into the hours of the workers say nothing, and one more is too much."""
+    assert (too_much(fit, **changes), len(too_much(fit + 1, **changes))) == ([], 1)
+
+
+def test_the_hours_of_workers_are_told() -> None:
+    """What is too much is told with the time from which it comes, its hours and those of the workers."""
+    assert too_much(9) == [TOO_MUCH.format("20:00", "4.5", "2.5")]
+    late = [{"routine": "r", "count": 1, "at": "20:00"}, {"routine": "r", "count": 3, "at": "23:30"}]
+    assert too_much(1, arrivals=late, **{"pools.p.power.on": "20:00"}) == [TOO_MUCH.format("23:30", "1.5", "1")]
+
+
+def test_workers_that_differ_do_what_they_are_best_at() -> None:
+    """Fast workers that compute beside slow ones that wait for a system do more than their average: no false alarm."""
+    mixed = {
+        "pools.fast": {"count": 1, "serves": ["q"], "heartbeat": "20s", "speed": 10},
+        "pools.p.power": None,
+        "systems.vault": {"answers_in": "30m"},
+        "routines.s": {"queue": "q", "parts": [{"name": "b", "calls": "vault"}]},
+    }
+    arrivals = [{"routine": "r", "count": 200, "at": "20:00"}, {"routine": "s", "count": 20, "at": "20:00"}]
+    loaded = varied(from_settings(HOURS), {**mixed, "arrivals": arrivals})  # 200 * 3 min, 20 * 30 min: ten hours each
+    assert [hazard.code for hazard in hazards(loaded) if hazard.code == "more-work-than-time"] == []
+    [hazard] = [h for h in hazards(varied(loaded, {"arrivals.0.count": 241})) if h.code == "more-work-than-time"]
+    assert hazard.path == "pools"
 
 
 def test_queues_that_share_workers_are_taken_together() -> None:
