@@ -201,6 +201,29 @@ class Clock:
             raise ValueError(f"{text!r} is not a time: a leap second ends the last minute of a month in UTC")
         return tick + fraction
 
+    def unclear(self, text: str) -> tuple[datetime, tuple[int, ...]] | None:
+        """Give the clock time that a moment states and the ticks at which the clock shows it, if that is not just one.
+
+        None for what is clear: one tick, an offset from the start, an instant with an offset of its own.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 9, 5, 21, 30), "America/Santiago")
+        >>> clock.unclear("00:30"), clock.unclear("01:30"), clock.unclear("+3h")
+        ((datetime.datetime(2026, 9, 6, 0, 30), ()), None, None)
+        """
+        stamp = _TIMESTAMP.fullmatch(text)
+        found = stamp or _TIME_OF_DAY.fullmatch(text)
+        if found is None or (stamp is not None and stamp["offset"] is not None):
+            return None
+        clock_time = time(int(found["hour"]), int(found["minute"]), int(found["second"] or 0))
+        read = self.local(self.moment(text))
+        day = read.date() - _DAY * (read.time() < clock_time)  # an hour that is jumped over can end on the next day
+        local = datetime.combine(day if stamp is None else date.fromisoformat(stamp["date"]), clock_time)
+        ticks = self.instants(local)
+        if stamp is None:  # of two before and after the start, the one after it is meant
+            ticks = tuple(at for at in ticks if at > -SECOND)
+        return None if len(ticks) == 1 else (local, ticks)
+
     def _next(self, clock_time: time, fraction: int) -> int:
         """Give the first tick from 0 on that lies a fraction of a second after a time of day on the clock."""
         first = self.local(0).date()

@@ -349,6 +349,14 @@ CASES = [
         "2026-06-13 03:30 is +6h from the start, and the run ends at +6h: this never happens",
     ),
     Case(
+        "clock-change",
+        {"starts": "2026-09-05T21:30:00", "arrivals.nightly.at": "01:00"},
+        {"starts": "2026-09-05T21:30:00", "arrivals.nightly.at": "00:59:59"},
+        "arrivals.0.at",
+        "the clock in America/Santiago is put forward over 2026-09-06 00:59:59, which it never shows: "
+        "2026-09-06T01:59:59-03:00 is taken",
+    ),
+    Case(
         "recurrence-minute",
         {"arrivals.rounds.recurs": "FREQ=DAILY;BYHOUR=23;BYMINUTE=0"},
         {"arrivals.rounds.recurs": "FREQ=DAILY;BYHOUR=23"},
@@ -649,6 +657,84 @@ def test_traces_keep_their_first_job_to_themselves(tmp_path: Any) -> None:
     (tmp_path / "a.csv").write_text("at\n21:31\n")
     arrivals = [{"routine": "plate-copy", "trace": "a.csv"}]
     assert hazards(from_settings({**QUIET, "arrivals": arrivals}, folder=tmp_path)) == []
+
+
+FORWARD, BACK = "2026-09-05T21:30:00", "2026-04-04T21:30:00"  # in Santiago, by version 2026f of the zone database
+
+
+@pytest.mark.parametrize(
+    ("changes", "path", "said"),
+    [
+        (
+            {"starts": "2026-09-06T00:30:00"},
+            "starts",
+            "2026-09-06 00:30:00, which it never shows: 2026-09-06T01:30:00-03",
+        ),
+        (
+            {"starts": "2026-04-04T23:30:00"},
+            "starts",
+            "twice: 2026-04-04T23:30:00-03:00 is taken, and not 2026-04-04T23:3",
+        ),
+        (
+            {"starts": BACK, "arrivals.nightly.at": "23:30"},
+            "arrivals.0.at",
+            "23:30:00 twice: 2026-04-04T23:30:00-03:00 ",
+        ),
+        (
+            {"starts": BACK, "arrivals.nightly.at": "2026-04-04T23:30:00"},
+            "arrivals.0.at",
+            "put back and shows 2026-04-04",
+        ),
+        (
+            {"starts": FORWARD, "arrivals.nightly.not_before": "00:15"},
+            "arrivals.0.not_before",
+            "2026-09-06T01:15:00-03:00",
+        ),
+        ({"starts": FORWARD, "pools.dome.power": {"on": "00:15"}}, "pools.dome.power.on", "2026-09-06T01:15:00-03:00"),
+        (
+            {"starts": FORWARD, "faults": [{"freeze": "dome", "from": "00:15", "until": "02:00"}]},
+            "faults.0.from",
+            "01:15",
+        ),
+        (
+            {"zone": "America/Nuuk", "starts": "2024-03-30T20:00:00", "arrivals.nightly.at": "23:30"},
+            "arrivals.0.at",
+            "over 2024-03-30 23:30:00, which it never shows: 2024-03-31T00:30:00-01:00 is taken",
+        ),
+    ],
+)
+def test_times_in_a_clock_change_are_told(changes: dict[str, Any], path: str, said: str) -> None:
+    """A stated time that the clock never shows, or shows twice, is told with the instant that is taken."""
+    [hazard] = [hazard for hazard in found(changes) if hazard.code == "clock-change"]
+    assert (hazard.path, said in hazard.message) == (path, True), hazard.message
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"starts": BACK, "arrivals.nightly.at": "2026-04-04T23:30:00-04:00"},
+        {"starts": BACK, "arrivals.nightly.at": "+2h30m"},
+        {"starts": "2026-04-05T00:00:00", "arrivals.nightly.at": "23:30"},
+        {"starts": FORWARD, "pools.dome.power": {"on": "00:15", "days": ["mon"]}},
+        {"starts": FORWARD, "pools.dome.power": {"on": "00:15", "zone": "UTC"}},
+    ],
+)
+def test_clear_times_around_a_clock_change_say_nothing(changes: dict[str, Any]) -> None:
+    """An offset, an instant and the time of another day are clear."""
+    assert [hazard for hazard in found(changes) if hazard.code == "clock-change"] == []
+
+
+def test_the_second_of_two_is_clear_when_the_first_is_past() -> None:
+    """A time of day that comes twice is the first from the start on: where that is the second, nothing is told."""
+    told = found({"starts": "2026-04-04T23:45:00", "arrivals.nightly.at": "23:30"})
+    assert [hazard.path for hazard in told if hazard.code == "clock-change"] == ["starts"]
+
+
+def test_a_variant_states_times_of_its_own() -> None:
+    """What a variant changes is read as the variant states it."""
+    loaded = from_settings({**QUIET, "starts": FORWARD, "variants": {"late": {"arrivals.nightly.at": "00:15"}}})
+    own = [hazard.path for hazard in hazards(loaded, loaded.variants["late"]) if hazard.code == "clock-change"]
+    assert (own, [hazard for hazard in hazards(loaded) if hazard.code == "clock-change"]) == (["arrivals.0.at"], [])
 
 
 def test_switches_without_an_off_time_say_nothing() -> None:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from emulator.scenario.hazards.outlook import Outlook
 from emulator.scenario.models.pools import Pool, PowerSchedule
 
-__all__ = ["Crew", "crews", "slot_time"]
+__all__ = ["Crew", "crews", "slot_time", "switches"]
 
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _WEEK = timedelta(days=8)
@@ -72,12 +72,13 @@ def _spans(outlook: Outlook, pool: Pool, joins: int) -> Iterator[Span]:
     if schedule is None:
         yield begins, lasts
         return
-    switches = [*_switches(outlook, schedule, schedule.off, False), *_switches(outlook, schedule, schedule.on, True)]
-    switches.sort()
-    before = [on for at, on in switches if at <= begins]
+    changes = [(at, False) for _, at in switches(outlook, schedule, schedule.off)]
+    changes += [(at, True) for _, at in switches(outlook, schedule, schedule.on)]
+    changes.sort()
+    before = [on for at, on in changes if at <= begins]
     since = begins if schedule.on is None or (before and before[-1]) else None
     spans: list[Span] = []
-    for at, on in [*((at, on) for at, on in switches if begins < at < lasts), (lasts, False)]:
+    for at, on in [*((at, on) for at, on in changes if begins < at < lasts), (lasts, False)]:
         if on and since is None:
             since = at
         elif not on and since is not None:
@@ -98,13 +99,14 @@ def _comes_back(outlook: Outlook) -> bool:
     )
 
 
-def _switches(outlook: Outlook, schedule: PowerSchedule, text: str | None, on: bool) -> Iterator[tuple[int, bool]]:
-    """List (tick, on) of a time of day of a schedule, from a week before the start to a week after the end."""
+def switches(outlook: Outlook, schedule: PowerSchedule, text: str | None) -> Iterator[tuple[datetime, int]]:
+    """List (local time, tick) of a time of day of a schedule, from a week before the start to a week after the end."""
     if text is None:
         return
     clock = outlook.clock if schedule.zone is None else outlook.clock.in_zone(schedule.zone)
     day, last = clock.local(0).date() - _WEEK, clock.local(outlook.scenario.lasts).date() + _WEEK
     while day <= last:
         if _DAYS[day.weekday()] in schedule.days:
-            yield clock.tick_of(datetime.combine(day, time.fromisoformat(text))), on
+            local = datetime.combine(day, time.fromisoformat(text))
+            yield local, clock.tick_of(local)
         day += timedelta(days=1)
