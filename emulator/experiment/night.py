@@ -253,6 +253,7 @@ class _Run:
             stated=len(sources),
             explanations=world.explanations(),
             stuck=frozenset(world.stuck()),
+            nothing_came=show.nothing_came_of(self._loaded.scenario.arrivals, night),
             versions={
                 "program": about.program_version,
                 "zone data": about.zone_data_version,

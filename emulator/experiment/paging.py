@@ -54,6 +54,7 @@ def page_of_log(path: str | Path) -> str:
         + (f" --variant '{about.variant}'" if about.variant else ""),
         guessed=sources.count("guess"),
         stated=len(sources),
+        nothing_came=show.nothing_came_of(found.loaded.scenario.arrivals, found.night) if found.log.finished else (),
         versions={"program": about.program_version, "zone data": about.zone_data_version},
     )
     rows = list(found.log.numbered())

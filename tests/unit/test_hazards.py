@@ -349,6 +349,20 @@ CASES = [
         "2026-06-13 03:30 is +6h from the start, and the run ends at +6h: this never happens",
     ),
     Case(
+        "nothing-comes",
+        {"arrivals.rounds.until": "23:00:01"},
+        {"arrivals.rounds.until": "23:00"},
+        "arrivals.1.recurs",
+        "0 23 * * * does not occur from 2026-06-12 21:30 to 2026-06-12 23:00: no job comes",
+    ),
+    Case(
+        "nothing-comes",
+        {"arrivals": coming(gaps="29m59s", until="22:00")},
+        {"arrivals": coming(gaps="30m", until="22:00")},
+        "arrivals.1.gaps",
+        "the first gap is at least 30m, and the time for it is 30m: no job comes",
+    ),
+    Case(
         "clock-change",
         {"starts": "2026-09-05T21:30:00", "arrivals.nightly.at": "01:00"},
         {"starts": "2026-09-05T21:30:00", "arrivals.nightly.at": "00:59:59"},
@@ -644,12 +658,15 @@ def test_grants_for_others_say_nothing() -> None:
     assert found({**late, **roof, "access.0.who": "roof"}) == []
     assert found({**late, "arrivals.nightly.not_before": "22:01"}) == []
     assert [hazard.code for hazard in found({**late, "access.0.who": "dome-3"})] == ["grant-late"]
-    assert (
-        found(
-            {**late, "arrivals": [{"routine": "plate-copy", "recurs": "0 21 * * *", "parameters": {"plates": ["a"]}}]}
-        )
-        == []
-    )
+    never = [{"routine": "plate-copy", "recurs": "0 21 * * *", "parameters": {"plates": ["a"]}}]
+    assert [hazard.code for hazard in found({**late, "arrivals": never})] == ["nothing-comes"]
+
+
+def test_entries_that_are_to_bring_nothing_say_nothing() -> None:
+    """A count of 0 is meant, and an entry that begins after the end is told by that."""
+    assert found({"arrivals.rounds.recurs": "30 3 * * *", "arrivals.rounds.count": 0}) == []
+    late = found({"arrivals.rounds.from": "+6h", "arrivals.rounds.until": "+30h"})
+    assert [hazard.code for hazard in late] == ["after-the-end"]
 
 
 def test_traces_keep_their_first_job_to_themselves(tmp_path: Any) -> None:

@@ -11,6 +11,7 @@ import pytest
 import emulator
 from emulator.errors import InputError, LogError, ScenarioError
 from emulator.experiment.night import run_night
+from emulator.experiment.paging import page_of_log, page_of_night
 from emulator.experiment.reproduce import reproduce
 from emulator.record.export import difference
 from emulator.record.log_reader import open_log
@@ -112,6 +113,19 @@ def test_a_variant_is_what_it_says() -> None:
     """A variant runs as the scenario does with its values changed."""
     two = {**NIGHT, "pools": {"dome": {**NIGHT["pools"]["dome"], "count": 2}}}
     assert emulator.run(NIGHT, variant="single").digest() == emulator.run(two).digest()
+
+
+def test_an_entry_of_which_no_job_came_is_told(tmp_path: Path) -> None:
+    """The summary, as text, as JSON and on the page, names the arrival entries that brought nothing."""
+    [entry] = NIGHT["arrivals"]
+    late = {**entry, "name": "too late", "at": "2026-06-14T09:00:00"}
+    settings = {**NIGHT, "arrivals": [late, {**late, "name": "none meant", "count": 0}]}
+    night = emulator.run(settings, log=tmp_path / "a.qdlog")
+    assert "Arrivals of which no job came\n  too late: none before the end\n\n" in night.summary().as_text()
+    assert night.as_json()["arrivals_without_jobs"] == ["too late"]
+    told = "<h3>Arrivals of which no job came</h3><ul><li><bdi>too late</bdi>: none before the end</li></ul>"
+    assert [told in page for page in (page_of_night(night), page_of_log(tmp_path / "a.qdlog"))] == [True, True]
+    assert emulator.run(NIGHT).as_json()["arrivals_without_jobs"] == []
 
 
 def test_the_scenario_as_written_has_a_name() -> None:

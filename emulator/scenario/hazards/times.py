@@ -6,12 +6,12 @@ from typing import Final
 
 from emulator.scenario.clock import Clock
 from emulator.scenario.hazards.hours import switches
-from emulator.scenario.hazards.outlook import Loc, Outlook, Said
+from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
 from emulator.scenario.names import expand
 from emulator.scenario.recurrence import hints
 from emulator.timeline.ticks import say
 
-__all__ = ["after_the_end", "clock_change", "recurrence_minute"]
+__all__ = ["after_the_end", "clock_change", "nothing_comes", "recurrence_minute"]
 
 _CLOCK_TIMES: Final = (
     *(("arrivals", "*", key) for key in ("at", "from", "until", "not_before")),
@@ -81,6 +81,21 @@ def _unclear(clock: Clock, local: datetime, shown: tuple[int, ...], taken: int) 
         return f"the clock in {clock.zone} is put forward over {stated}, which it never shows: {taken_is} is taken"
     other = clock.local(shown[-1]).isoformat()
     return f"the clock in {clock.zone} is put back and shows {stated} twice: {taken_is} is taken, and not {other}"
+
+
+def nothing_comes(outlook: Outlook) -> Iterator[Said]:
+    """An arrival entry brings no job before the end."""
+    lasts = outlook.scenario.lasts
+    for place, arrival in enumerate(outlook.scenario.arrivals):
+        begins, ends = arrival.begins, lasts if arrival.ends is None else min(arrival.ends, lasts)
+        if arrival.count == 0 or begins >= lasts:
+            continue
+        if arrival.recurs is not None and not outlook.due(arrival):
+            span = f"from {outlook.clock.local(begins):%Y-%m-%d %H:%M} to {outlook.clock.local(ends):%Y-%m-%d %H:%M}"
+            yield ("arrivals", place, "recurs"), f"{arrival.recurs} does not occur {span}: no job comes"
+        elif arrival.gaps is not None and (least := law_of(arrival.gaps).least()) >= ends - begins:
+            told = f"the first gap is at least {say(round(least))}, and the time for it is {say(ends - begins)}"
+            yield ("arrivals", place, "gaps"), f"{told}: no job comes"
 
 
 def recurrence_minute(outlook: Outlook) -> Iterator[Said]:
