@@ -1,6 +1,6 @@
 """What does ``python -m emulator`` do? The same as ``queuedrill``."""
 
-from emulator.cli.main import main
+from emulator.cli.start import main
 
 if __name__ == "__main__":
     main()

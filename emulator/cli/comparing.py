@@ -24,19 +24,22 @@ def names(text: str | None) -> list[str] | None:
     return None if text is None else [name.strip() for name in text.split(",") if name.strip()]
 
 
-def check_apart(written: Iterable[str | None], read: Iterable[str]) -> None:
-    """Make sure that nothing is written over what is read, nor two things into one file.
+def check_apart(written: Iterable[str | None], read: Iterable[str | Path]) -> None:
+    """Make sure that nothing is written over what is read, nor two things into one file, by whichever names.
 
     Raises:
         click.ClickException: for the first that would be.
     """
-    taken = {os.path.realpath(path): "is what is read: name another file to write to." for path in read}
+    from emulator.experiment.writing import same_file
+
+    taken: list[tuple[str | Path, str]] = [(path, "is what is read: name another file to write to.") for path in read]
     for path in written:
         if path is None or (os.path.exists(path) and not os.path.isfile(path)):  # a device takes all that comes
             continue
-        if said := taken.get(place := os.path.realpath(path)):
-            raise click.UsageError(f"{path} {said}")
-        taken[place] = "is named twice: give each a file of its own."
+        for other, said in taken:
+            if same_file(path, other):
+                raise click.UsageError(f"{path} {said}")
+        taken.append((path, "is named twice: give each a file of its own."))
 
 
 def check_writable(paths: Iterable[str | None]) -> None:
@@ -66,8 +69,10 @@ def write_text(path: str | None, text: str) -> None:
     """
     if path is None:
         return
+    from emulator.experiment.writing import write_whole
+
     try:
-        Path(path).write_text(text, "utf-8", newline="")
+        write_whole(path, text)
     except OSError as error:
         raise click.UsageError(f"{path} cannot be written: {error.strerror}; name another file.") from None
 

@@ -72,6 +72,8 @@ def answer(arguments: Sequence[str]) -> int:
         code = program.main(list(arguments), "queuedrill", standalone_mode=False)
         sys.stdout.flush()
         return int(code or 0)
+    except click.Abort as stopped:  # click's word for Ctrl-C where no command runs yet
+        raise KeyboardInterrupt from stopped
     except click.ClickException as wrong:
         complain_by(partial(wrong.show, sys.stderr))
         return WRONG_INPUT

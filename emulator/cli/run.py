@@ -112,6 +112,8 @@ def run(
         from emulator.scenario.load import load
 
         loaded = load(file)
+        traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
+        check_apart((log, page), (loaded.folder / trace for trace in traces))
         if nights is not None:
             return many(file, loaded)
         with progress(file, quiet=quiet) as told:

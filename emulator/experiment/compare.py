@@ -29,8 +29,7 @@ from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import Loaded
-from emulator.scenario.spelling import advise
-from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.variants import AS_WRITTEN, chosen
 
 __all__ = ["compare", "compare_async", "nights"]
 
@@ -152,10 +151,8 @@ def nights(
     must_be(WHOLE, count=count)
     may_be(TEXT, variant=variant)
     loaded = loaded_from(scenario)
-    if variant and variant != AS_WRITTEN and variant not in loaded.patches:
-        raise InputError(f"{loaded.name}: there is no variant {variant!r}: {_known(variant, loaded)}")
-    patch = loaded.patches.get(variant)
-    setting = setting_of(loaded, variant or AS_WRITTEN, patch)
+    variant = chosen(loaded, variant)
+    setting = setting_of(loaded, variant or AS_WRITTEN, loaded.patches.get(variant))
     plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)
     total, _ = _how_many(count, None, None)
     return _carry_out(plan, total, None, processes, executor, None, None, False, progress)
@@ -192,10 +189,6 @@ async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options
 
 class _GivenUpError(Exception):
     """Ends a comparison that nobody waits for any more."""
-
-
-def _known(name: str, loaded: Loaded) -> str:
-    return advise(name, tuple(loaded.patches)) if loaded.patches else "it has none"
 
 
 def _how_many(replications: int | None, precision: str | None, at_most: int | None) -> tuple[int, str | None]:

@@ -7,6 +7,7 @@ from typing import Final
 
 from emulator.errors import InputError, LogError
 from emulator.experiment.judged_log import judged_log
+from emulator.experiment.writing import same_file, write_whole
 from emulator.record.log_reader import Log
 from emulator.scenario.arguments import TEXT, Kind, must_be
 from emulator.scenario.spelling import advise
@@ -111,10 +112,10 @@ def write_export(log: str | Path, form: str, path: Path, *, overwrite: bool = Fa
     """
     if path.exists() and not overwrite:
         raise InputError(f"{path}: there is a file already: give --overwrite, or another name with -o")
-    if path.exists() and Path(log).exists() and path.samefile(log):
+    if same_file(path, log):
         raise InputError(f"{path}: is the log itself: give another name with -o")
-    text = export(log, form)  # whole before the file is touched
+    text = export(log, form)
     try:
-        path.write_text(text, "utf-8", newline="")
+        write_whole(path, text)
     except OSError as error:
         raise LogError(f"{path}: the export cannot be written: {error.strerror}") from None

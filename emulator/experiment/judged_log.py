@@ -11,13 +11,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from emulator.errors import LogError
-from emulator.experiment.logged_scenario import loaded_of
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import broken_off, judge_all
 from emulator.measure.verdict import Judged
 from emulator.record.events import Row
 from emulator.record.log_reader import Log, open_log
+from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show

@@ -74,7 +74,7 @@ def run_night(
     Args:
         loaded: the scenario.
         seed: from 0 to 2**63 - 1; by default the one that the scenario states.
-        variant: the name of the scenario's variant to run; by default the scenario as it stands.
+        variant: the name of the scenario's variant to run; by default, or by ``as written``, the scenario itself.
         log: where to write the events, as a new file.
         overwrite: let the log take the place of an earlier log.
         pace: seconds of virtual time for each second of real time; by default as fast as it goes.
@@ -89,10 +89,14 @@ def run_night(
         LogError: when the log cannot be written.
         DefectError: when the emulator itself is wrong.
     """
-    _check(loaded, seed, variant, pace, heartbeats)
+    _check(seed, variant, pace, heartbeats)
     may_be(FUNCTION, progress=progress)
     must_be(FLAG, overwrite=overwrite, keep_events=keep_events)
     said = loaded
+    if variant:
+        from emulator.scenario.variants import chosen  # most nights are of the scenario itself
+
+        variant = chosen(loaded, variant)
     if variant:
         loaded = varied(loaded, said.patches[variant], variant)
     scenario = loaded.scenario
@@ -147,7 +151,7 @@ def _closed(fold: NightFold, world: World) -> Night:
     )
 
 
-def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None, heartbeats: str | None) -> None:
+def _check(seed: int | None, variant: str, pace: float | None, heartbeats: str | None) -> None:
     may_be(WHOLE, seed=seed)
     may_be(TEXT, variant=variant)
     may_be(NUMBER, pace=pace)
@@ -159,9 +163,6 @@ def _check(loaded: Loaded, seed: int | None, variant: str, pace: float | None, h
         raise InputError(f"the seed {seed} is out of range: give a whole number from 0 to {_SEEDS - 1}")
     if pace is not None and not 0 < pace < float("inf"):
         raise InputError(f"the pace {pace:g} is out of range: give seconds of virtual time a second, above 0")
-    if variant and variant not in loaded.variants:
-        known = ", ".join(loaded.variants) or "none"
-        raise InputError(f"{loaded.name}: there is no variant {variant!r}: it has {known}")
 
 
 class _Run:
@@ -253,6 +254,7 @@ class _Run:
             stated=len(sources),
             explanations=world.explanations(),
             stuck=frozenset(world.stuck()),
+            nothing_came=show.nothing_came_of(self._loaded.scenario.arrivals, night),
             versions={
                 "program": about.program_version,
                 "zone data": about.zone_data_version,

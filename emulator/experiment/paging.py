@@ -12,6 +12,7 @@ from typing import Final
 from emulator.errors import LogError
 from emulator.experiment.judged_log import judged_log
 from emulator.experiment.result import NightResult
+from emulator.experiment.writing import write_whole
 from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
@@ -53,6 +54,7 @@ def page_of_log(path: str | Path) -> str:
         + (f" --variant '{about.variant}'" if about.variant else ""),
         guessed=sources.count("guess"),
         stated=len(sources),
+        nothing_came=show.nothing_came_of(found.loaded.scenario.arrivals, found.night) if found.log.finished else (),
         versions={
             "program": about.program_version,
             "zone data": about.zone_data_version,
@@ -98,13 +100,13 @@ def _went_wrong(row: Row) -> bool:
 
 
 def write_page(html: str, path: Path) -> None:
-    """Write a page to a file.
+    """Write a page to a file; one that is there stays until the page is written.
 
     Raises:
         LogError: when that cannot be.
     """
     try:
-        path.write_text(html, "utf-8", newline="\n")
+        write_whole(path, html)
     except OSError as error:
         raise LogError(f"{path}: the page cannot be written: {error.strerror}") from None
 

@@ -33,7 +33,7 @@ def run(
     Args:
         scenario: the path of a file, its settings as a mapping, or what ``load`` gave.
         seed: from 0 to 2**63 - 1; by default the one that the scenario states.
-        variant: the name of one of its variants; by default the scenario as it stands.
+        variant: the name of one of its variants; by default, or by ``as written``, the scenario itself.
         log: where to write the events, as a new SQLite file; by default nowhere.
         overwrite: let the log take the place of an earlier log.
         pace: seconds of virtual time for each second of real time, above 0; by default as fast as it goes.

@@ -10,7 +10,6 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 from emulator.errors import LogError
-from emulator.experiment.logged_scenario import loaded_of
 from emulator.measure.story.facts import Story
 from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
@@ -20,6 +19,7 @@ from emulator.measure.story.worker import worker_story
 from emulator.record.events import Row
 from emulator.record.finding import Jobs, find_worker
 from emulator.record.log_reader import Log, open_log
+from emulator.record.logged_scenario import loaded_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded
 from emulator.scenario.models.requirements import Requirement

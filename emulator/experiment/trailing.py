@@ -1,24 +1,18 @@
 """Which events of a log does somebody ask for, in their own words?"""
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
-from emulator.errors import InputError
-from emulator.experiment.logged_scenario import loaded_of
+from emulator.record.asking import wanted_of
 from emulator.record.events import Row
-from emulator.record.finding import Jobs, find_worker
+from emulator.record.finding import Jobs
 from emulator.record.log_reader import Log, open_log
+from emulator.record.logged_scenario import loaded_of
 from emulator.record.trail import Wanted, follow, known_kinds, trail
 from emulator.scenario.clock import Clock
-from emulator.timeline.ticks import say
 
 __all__ = ["Trail", "trail_of"]
-
-_SHOWN: Final = re.compile(r"(?:\d{4}-\d\d-\d\d[Tt ])?(\d\d:\d\d)(?::\d\d(?:\.\d+)?)?")
-"""A time on the clock; one with an offset of its own names an instant, which is always there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,41 +68,15 @@ def trail_of(
     log = open_log(path)
     loaded = loaded_of(log)
     jobs = Jobs(log.path)
-    ends = loaded.scenario.lasts
-    first = None if from_ is None else _moment(loaded.clock, from_, "--from")
-    end = None if until is None else _moment(loaded.clock, until, "--until")
-    if first is not None and first > ends:
-        raise InputError(
-            f"--from {from_}: the night is over by then: it lasts {say(ends)}, {_span(loaded.clock, ends)}"
-        )
-    if end is not None and end <= 0:
-        raise InputError(f"--until {until}: the night has not begun by then: {_span(loaded.clock, ends)}")
-    if first is not None and end is not None and end <= first:
-        raise InputError(f"--until {until}: comes before --from {from_}, or with it: nothing lies between them")
-    wanted = Wanted(
-        job=None if job is None else jobs.find(job),
-        worker=None if worker is None else find_worker(log, worker),
+    wanted = wanted_of(
+        log,
+        job=job,
+        worker=worker,
         kinds=tuple(kinds) or None,
-        from_=first,
-        until=end,
+        from_=from_,
+        until=until,
+        jobs=jobs,
+        loaded=loaded,
+        names=("--from", "--until"),
     )
-    return Trail(log, loaded.clock, jobs, wanted, ends)
-
-
-def _moment(clock: Clock, text: str, option: str) -> int:
-    try:
-        tick = clock.moment(text)
-        local = clock.local(tick)
-    except ValueError as wrong:
-        raise InputError(f"{option}: {wrong}") from None
-    asked = _SHOWN.fullmatch(text)
-    if asked is not None and f"{local:%H:%M}" != asked[1]:
-        raise InputError(
-            f"{option} {text}: the clock in {clock.zone} is put forward then and never shows it: "
-            f"did you mean {local:%H:%M}?"
-        )
-    return tick
-
-
-def _span(clock: Clock, ends: int) -> str:
-    return f"from {clock.local(0):%Y-%m-%d %H:%M} to {clock.local(ends):%Y-%m-%d %H:%M}"
+    return Trail(log, loaded.clock, jobs, wanted, loaded.scenario.lasts)

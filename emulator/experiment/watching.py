@@ -17,6 +17,7 @@ from emulator.record.events import Row
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.models import Scenario
 from emulator.scenario.models.faults import FAULT_KINDS, kind_of
+from emulator.scenario.variants import chosen
 from emulator.show.watch.notes import day_of, note
 from emulator.show.watch.picture import Ahead, Sight
 from emulator.timeline.loop import VirtualLoop
@@ -102,7 +103,8 @@ def watch_night(
         StoppedError: when the viewer wants to see no more.
         InputError, LogError, DefectError: as by ``run_night``.
     """
-    shown = varied(loaded, loaded.patches[variant], variant) if variant in loaded.patches else loaded
+    variant = chosen(loaded, variant)
+    shown = varied(loaded, loaded.patches[variant], variant) if variant else loaded
     scenario = shown.scenario
     control = RunControl(speed or usual_speed(scenario.lasts), faults=bool(scenario.faults))
     seen = _Seen(scenario, control)

@@ -187,36 +187,57 @@ class Log:
 
     def rows(
         self,
-        job: int | None = None,
+        job: int | str | None = None,
         worker: str | None = None,
         kinds: Collection[str] | None = None,
-        from_: int | None = None,
-        until: int | None = None,
+        from_: int | str | None = None,
+        until: int | str | None = None,
     ) -> Iterator[Row]:
         """Give the events as they were written, in order; ``events`` gives them as objects, by the same arguments."""
-        return (row for _, row in self.numbered(job, worker, kinds, from_, until))
+        return (row for _, row in self._asked(job, worker, kinds, from_, until))
 
     def events(
         self,
-        job: int | None = None,
+        job: int | str | None = None,
         worker: str | None = None,
         kinds: Collection[str] | None = None,
-        from_: int | None = None,
-        until: int | None = None,
+        from_: int | str | None = None,
+        until: int | str | None = None,
     ) -> Iterator[Event]:
         """Give the events that satisfy every condition given, in order.
 
         Args:
-            job: of this job alone, by its number.
+            job: of this job alone: its number (0: of no job), or its entry and number, such as ``plates#3``.
             worker: of this worker alone.
             kinds: of these kinds alone.
-            from_, until: at ticks in [from_, until) alone.
+            from_, until: in [from_, until) alone: ticks, or moments as in a scenario file (``"21:40"``, ``"+2h30m"``,
+                a full timestamp).
 
         Raises:
-            LogError: when a kind is unknown, an event is missing, or the log is damaged otherwise.
+            LogError: when there is no such job, worker or kind (the message gives the nearest), an event is missing, or
+                the log is damaged otherwise.
+            InputError: when a moment is none, or lies where the night is not.
         """
-        for number, (at, kind, cause, whose, where, *details) in self.numbered(job, worker, kinds, from_, until):
+        return self._events(self._asked(job, worker, kinds, from_, until))
+
+    def _events(self, numbered: Iterable[tuple[int, Row]]) -> Iterator[Event]:
+        for number, (at, kind, cause, whose, where, *details) in numbered:
             yield Event(number, at, kind, cause, whose, where, dict(zip(DETAILS[kind], details, strict=True)))
+
+    def _asked(
+        self,
+        job: int | str | None,
+        worker: str | None,
+        kinds: Collection[str] | None,
+        from_: int | str | None,
+        until: int | str | None,
+    ) -> Iterator[tuple[int, Row]]:
+        """Give what is asked for in words; where nothing is asked, nothing but the events is read."""
+        if (job, worker, kinds, from_, until) == (None,) * 5:
+            return self.numbered()
+        from emulator.record.asking import wanted_of  # it finds jobs and workers by reading a log
+
+        return wanted_of(self, job=job, worker=worker, kinds=kinds, from_=from_, until=until).of(self)
 
     def last(self) -> tuple[int, int]:
         """Give the number and the tick of the last event; (0, -1) when there is none yet."""

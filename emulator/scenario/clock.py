@@ -16,7 +16,7 @@ from io import BytesIO
 from zoneinfo import ZoneInfo
 
 from emulator.scenario.durations import parse_duration
-from emulator.scenario.spelling import advise
+from emulator.scenario.spelling import nearest
 from emulator.timeline.ticks import MICROSECOND, SECOND
 
 __all__ = ["Clock", "zone_data_version", "zone_names"]
@@ -26,6 +26,9 @@ _TICK = timedelta(microseconds=MICROSECOND)
 _DAY = timedelta(days=1)
 _YEARS = range(1900, 9001)
 """In which a scenario may start: far enough from the ends of the calendar that no sum leaves it."""
+
+_NEAR = 0.8
+"""So like must a zone be to the one that is written: three letters are soon like three others."""
 
 _TIME = r"(?P<hour>\d\d):(?P<minute>\d\d)(?::(?P<second>\d\d)(?:\.(?P<fraction>\d{1,18}))?)?"
 _OFFSET = r"(?P<offset>[Zz]|[+-]\d\d:[0-5]\d)"
@@ -55,8 +58,17 @@ def zone_names() -> tuple[str, ...]:
 def _zone(name: str) -> ZoneInfo:
     names = zone_names()
     if name not in names:  # this also keeps "../" and absolute paths from reaching the file system
-        raise ValueError(f"{name!r} is no time zone: {advise(name, names)}")
+        raise ValueError(f"{name!r} is no time zone: {_advice(name, names)}")
     return ZoneInfo.from_file(BytesIO(_zone_data(f"zoneinfo/{name}")), key=name)
+
+
+def _advice(name: str, names: tuple[str, ...]) -> str:
+    """Say what may be written for a zone: a name that is nearly the same, or ends in the same place; else the form."""
+    place = name.casefold().replace(" ", "_")
+    near = next((zone for zone in names if place and zone.casefold().endswith(f"/{place}")), None)
+    if near := near or nearest(name, names, cutoff=_NEAR):
+        return f"did you mean {near!r}?"
+    return "write an area and a place, such as America/Santiago, or UTC"
 
 
 def _zone_data(name: str) -> bytes:
@@ -200,6 +212,29 @@ class Clock:
         if leap and not _starts_a_month(tick + self._origin):
             raise ValueError(f"{text!r} is not a time: a leap second ends the last minute of a month in UTC")
         return tick + fraction
+
+    def unclear(self, text: str) -> tuple[datetime, tuple[int, ...]] | None:
+        """Give the clock time that a moment states and the ticks at which the clock shows it, if that is not just one.
+
+        None for what is clear: one tick, an offset from the start, an instant with an offset of its own.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 9, 5, 21, 30), "America/Santiago")
+        >>> clock.unclear("00:30"), clock.unclear("01:30"), clock.unclear("+3h")
+        ((datetime.datetime(2026, 9, 6, 0, 30), ()), None, None)
+        """
+        stamp = _TIMESTAMP.fullmatch(text)
+        found = stamp or _TIME_OF_DAY.fullmatch(text)
+        if found is None or (stamp is not None and stamp["offset"] is not None):
+            return None
+        clock_time = time(int(found["hour"]), int(found["minute"]), int(found["second"] or 0))
+        read = self.local(self.moment(text))
+        day = read.date() - _DAY * (read.time() < clock_time)  # an hour that is jumped over can end on the next day
+        local = datetime.combine(day if stamp is None else date.fromisoformat(stamp["date"]), clock_time)
+        ticks = self.instants(local)
+        if stamp is None:  # of two before and after the start, the one after it is meant
+            ticks = tuple(at for at in ticks if at > -SECOND)
+        return None if len(ticks) == 1 else (local, ticks)
 
     def _next(self, clock_time: time, fraction: int) -> int:
         """Give the first tick from 0 on that lies a fraction of a second after a time of day on the clock."""

@@ -29,6 +29,7 @@ __all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_t
 
 _MOST_PROBLEMS = 100
 _DEEPEST = 50
+_FOUND = "found "
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
 # Stands in for a start that is wrong; early enough that hardly any time in a file lies before it or a century after.
@@ -185,10 +186,7 @@ def guessed_share(loaded: Loaded) -> float | None:
 def _load(source: Source, written: str, folder: Path) -> Loaded:
     data, said, wrong = provenance.unwrap(source.data)
     problems = [_problem(source, it, it.loc) for it in wrong]
-    clock, found = _clock(data)
-    scenario, more = validated(data, clock)
-    found += more
-    found += wrong_references(data, clock, folder)
+    scenario, clock, found = _checked(data, folder)
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
     if scenario is not None and not found and not problems and (data.keys() & {"variants", "combine", "baseline"}):
@@ -204,9 +202,18 @@ def _load(source: Source, written: str, folder: Path) -> Loaded:
 
 def checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, list[Found]]:
     """Validate plain data whole: the scenario (None if the models refuse it), and all that is wrong with it."""
+    scenario, _, found = _checked(data, folder)
+    return scenario, found
+
+
+def _checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, Clock, list[Found]]:
+    """Validate plain data whole; what a value has to be is told once, by whoever knows what it is for."""
     clock, found = _clock(data)
     scenario, more = validated(data, clock)
-    return scenario, [*found, *more, *wrong_references(data, clock, folder)]
+    exact = wrong_references(data, clock, folder)
+    told = {it.loc for it in exact if it.message.startswith(_FOUND)}
+    found += [it for it in more if it.loc not in told or not it.message.startswith(_FOUND)]
+    return scenario, clock, [*found, *exact]
 
 
 def validated(data: Any, clock: Clock) -> tuple[Scenario | None, list[Found]]:

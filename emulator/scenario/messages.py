@@ -14,6 +14,9 @@ __all__ = ["Found", "found_by_validation", "path_in"]
 
 Loc = tuple[str | int, ...]
 
+_PLAIN = frozenset(("bool_type", "int_type", "float_type", "string_type"))
+"""Errors of values that are of another kind altogether."""
+
 
 class Found(NamedTuple):
     """One mistake: its path in the data, the message, and whether the key (not the value) is what is wrong."""
@@ -47,6 +50,9 @@ def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
 def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[Found]:
     """Tell each error of pydantic in plain words; ``data`` is what was validated."""
     errors = list(errors)
+    choices = {it["loc"][:-1] for it in errors if it["type"] == "literal_error" and isinstance(it["input"], str)}
+    # of a value that may be a word or something else, what words there are says all
+    errors = [it for it in errors if it["type"] not in _PLAIN or it["loc"][:-1] not in choices]
     around = {error["loc"][:end] for error in errors for end in range(len(error["loc"]))}
     found: list[Found] = []
     for error in errors:

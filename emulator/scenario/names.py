@@ -111,10 +111,12 @@ class Names:
             return None if count is None or number <= count else f"there is no worker {word!r}: {self._workers(pool)}"
         if pool in self.pools:
             return f"{word!r} is no {what}: {self._workers(pool)}"
+        if number and (near := nearest(pool, self.pools)):
+            count = self._count(near)
+            if count is None or number <= count:
+                return f"no {what} is called {word!r}: did you mean {near + '-' + digits!r}?"
         if near := nearest(word, self.pools):
             return f"no {what} is called {word!r}: did you mean {near!r}?"
-        if near := nearest(pool, self.pools):
-            return f"no {what} is called {word!r}: did you mean {near + '-' + digits!r}?"
         return f"no {what} is called {word!r}: the {advise(word, self.pools).replace('allowed', 'pools')}"
 
     def _unknown(self, what: str, word: str, known: Mapping[str, Any]) -> str | None:

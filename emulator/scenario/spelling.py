@@ -8,8 +8,8 @@ _LONGEST_WORD = 80  # difflib takes quadratic time; nobody mistypes a word of th
 _MOST_LISTED = 12
 
 
-def nearest(word: str, valid: Iterable[str]) -> str | None:
-    """Give the valid word that lies nearest to a mistyped one, or None when none is near.
+def nearest(word: str, valid: Iterable[str], cutoff: float = 0.6) -> str | None:
+    """Give the valid word that lies nearest to a mistyped one, or None when none is so near (1: the same letters).
 
     Case, and the choice between ``-``, ``_`` and a space, count as no difference; of equally near words the first
     in the alphabet is taken, so that the answer never depends on the order of ``valid``.
@@ -19,11 +19,14 @@ def nearest(word: str, valid: Iterable[str]) -> str | None:
     """
     if len(word) > _LONGEST_WORD:
         return None
-    from difflib import get_close_matches  # what is spelt right does not need it
+    from difflib import SequenceMatcher, get_close_matches  # what is spelt right does not need it
 
     plain = {_plain(known): known for known in sorted(valid, reverse=True)}
-    found = get_close_matches(_plain(word), sorted(plain), n=1)
-    return plain[found[0]] if found else None
+    found = get_close_matches(_plain(word), sorted(plain), n=max(len(plain), 1), cutoff=cutoff)
+    if not found:
+        return None
+    likeness = {known: SequenceMatcher(None, known, _plain(word)).ratio() for known in found}
+    return plain[min(found, key=lambda known: (-likeness[known], known))]
 
 
 def advise(word: str, valid: Iterable[str]) -> str:

@@ -14,13 +14,14 @@ from itertools import product
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from emulator.errors import InputError
 from emulator.scenario import load
 from emulator.scenario.messages import Found
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve
 from emulator.scenario.spelling import advise
 
-__all__ = ["AS_WRITTEN", "Variants", "patched", "variants_of"]
+__all__ = ["AS_WRITTEN", "Variants", "chosen", "patched", "variants_of"]
 
 Loc = tuple[str | int, ...]
 
@@ -37,6 +38,20 @@ class Variants(NamedTuple):
 
     scenarios: dict[str, Scenario]
     patches: dict[str, Mapping[str, Any]]
+
+
+def chosen(loaded: "load.Loaded", variant: str) -> str:
+    """Give the name of the variant that is asked for; "" for the scenario itself, by its name or by "".
+
+    Raises:
+        InputError: when there is no such variant; the message gives the nearest.
+    """
+    if variant in ("", AS_WRITTEN):
+        return ""
+    if variant not in loaded.patches:
+        known = advise(variant, (AS_WRITTEN, *loaded.patches)) if loaded.patches else "it has none"
+        raise InputError(f"{loaded.name}: there is no variant {variant!r}: {known}")
+    return variant
 
 
 def variants_of(data: Mapping[str, Any], scenario: Scenario, folder: Path) -> tuple[Variants, list[Found]]:

@@ -1,12 +1,14 @@
 """What does a summary need to know of a run beside its events?"""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from emulator.measure.night import Night
 from emulator.measure.verdict import Judged, WallClock
 from emulator.measure.words import duration
+from emulator.scenario.models.arrivals import Arrival
 
-__all__ = ["SMALL_PRINT", "RunMeta", "breaks_off", "verdict"]
+__all__ = ["SMALL_PRINT", "RunMeta", "breaks_off", "nothing_came_of", "verdict"]
 
 SMALL_PRINT = (
     "A rehearsal is a model: it supports and does not replace the organisation's own change control, restore tests and "
@@ -25,6 +27,7 @@ class RunMeta:
         guessed: how many of the scenario's values are marked as guesses; stated: of how many that say where they
             come from or could.
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
+        nothing_came: the arrival entries of which no job came before the end.
         versions: what the run was made with (program, zone data), by name.
         breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
     """
@@ -36,8 +39,16 @@ class RunMeta:
     stated: int = 0
     explanations: Mapping[int, str] = field(default_factory=dict)
     stuck: frozenset[int] = frozenset()
+    nothing_came: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     breaks_off: str = ""
+
+
+def nothing_came_of(arrivals: Iterable[Arrival], night: Night) -> tuple[str, ...]:
+    """Give the arrival entries that were to bring jobs, and of which none came in a night, in their order."""
+    came = {kind.entry for kind in night.kinds} | {job.kind.entry for job in night.refused}
+    came |= {occurrence.entry for occurrence in night.skipped}
+    return tuple(arrival.label for arrival in arrivals if arrival.count != 0 and arrival.label not in came)
 
 
 def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:

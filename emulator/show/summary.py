@@ -46,6 +46,7 @@ def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
     _backlog(page, figures)
     _pools(page, night)
     _named(page, night, meta)
+    _nothing_came(page, meta)
     _faults(page, night)
     _closing(page, meta)
     return page
@@ -231,6 +232,15 @@ def _named(page: Page, night: Night, meta: RunMeta) -> None:
             words = f"{night.name_of(job)}: {'stuck, nothing pending can move it: ' if stuck else ''}{why}"
             page.say(words, "bad" if stuck else "", indent=2, hanging=4)
         _more(page, len(unfinished))
+
+
+def _nothing_came(page: Page, meta: RunMeta) -> None:
+    if not meta.nothing_came:
+        return
+    page.heading("Arrivals of which no job came")
+    for entry in meta.nothing_came[:_MOST]:
+        page.say(f"{entry}: none before the end", indent=2, hanging=4)
+    _more(page, len(meta.nothing_came))
 
 
 def _faults(page: Page, night: Night) -> None:

@@ -61,6 +61,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
         "unfinished_jobs": [
             {**_job(night, job), "stuck": stuck, "why": why} for job, stuck, why in unfinished_jobs(night, meta)
         ],
+        "arrivals_without_jobs": list(meta.nothing_came),
         "faults_missed": [one._asdict() for one in night.faults_missed],
         "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
         "note": SMALL_PRINT,

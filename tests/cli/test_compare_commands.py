@@ -182,7 +182,7 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
         (["size", "compared.yaml", "--by", "pools.dome.count", "--values", "1,few"], "pools.dome.count = few"),
         (["run", "compared.yaml", "--nights", "3", "--log", "a.qdlog"], "--log and --pace are for one night"),
         (["run", "compared.yaml", "--processes", "3"], "give --nights too"),
-        (["run", "compared.yaml", "--variant", "tow"], "there is no variant 'tow': it has two"),
+        (["run", "compared.yaml", "--variant", "tow"], "there is no variant 'tow': did you mean 'two'?"),
         (
             ["run", "compared.yaml", "--variant", "tow", "--nights", "2"],
             "there is no variant 'tow': did you mean 'two'?",

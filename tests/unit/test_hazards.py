@@ -54,10 +54,19 @@ CASES = [
     ),
     Case(
         "more-work-than-time",
-        {"arrivals.nightly.count": 201},  # and one more by `rounds`: 202 * 320 s in 64,800 s of workers' time
-        {"arrivals.nightly.count": 202},
+        {"arrivals.nightly.count": 184},  # and one more by `rounds`: 185 * 320 s in 59,400 s from 22:00 on
+        {"arrivals.nightly.count": 185},
         "pools.dome",
-        "the jobs for night are 18 hours of work, and in this time the workers have 18 hours",
+        "the jobs that come to night from 22:00 on are 16.5 hours of work, "
+        "and from then to the end the workers have 16.5 hours",
+    ),
+    Case(
+        "more-work-than-time",
+        {"arrivals.nightly.count": 60, "queues.night.running_at_most": 1},  # 61 * 320 s in 19,800 s
+        {"arrivals.nightly.count": 61, "queues.night.running_at_most": 1},
+        "queues.night.running_at_most",
+        "the jobs that come to night from 22:00 on are 5.51 hours of work, "
+        "and from then to the end with at most 1 of its jobs at once there are 5.5 hours",
     ),
     Case(
         "burst-above-capacity",
@@ -334,10 +343,32 @@ CASES = [
     ),
     Case(
         "after-the-end",
-        {"arrivals.nightly.at": "+5h59m59s"},
-        {"arrivals.nightly.at": "+6h"},
+        {"arrivals.nightly.at": "+5h59m59s", "arrivals.nightly.count": 0},
+        {"arrivals.nightly.at": "+6h", "arrivals.nightly.count": 0},
         "arrivals.0.at",
         "2026-06-13 03:30 is +6h from the start, and the run ends at +6h: this never happens",
+    ),
+    Case(
+        "nothing-comes",
+        {"arrivals.rounds.until": "23:00:01"},
+        {"arrivals.rounds.until": "23:00"},
+        "arrivals.1.recurs",
+        "0 23 * * * does not occur from 2026-06-12 21:30 to 2026-06-12 23:00: no job comes",
+    ),
+    Case(
+        "nothing-comes",
+        {"arrivals": coming(gaps="29m59s", until="22:00")},
+        {"arrivals": coming(gaps="30m", until="22:00")},
+        "arrivals.1.gaps",
+        "the first gap is at least 30m, and the time for it is 30m: no job comes",
+    ),
+    Case(
+        "clock-change",
+        {"starts": "2026-09-05T21:30:00", "arrivals.nightly.at": "01:00"},
+        {"starts": "2026-09-05T21:30:00", "arrivals.nightly.at": "00:59:59"},
+        "arrivals.0.at",
+        "the clock in America/Santiago is put forward over 2026-09-06 00:59:59, which it never shows: "
+        "2026-09-06T01:59:59-03:00 is taken",
     ),
     Case(
         "recurrence-minute",
@@ -481,6 +512,85 @@ def test_workers_that_differ_count_for_the_load() -> None:
     assert found(own) == []
 
 
+HOURS = {
+    "title": "Few hours",
+    "starts": "2026-06-12T20:00:00",  # a Friday
+    "lasts": "10h",
+    "queues": {"q": {}},
+    "pools": {"p": {"count": 1, "serves": ["q"], "heartbeat": "20s", "power": {"on": "22:00", "off": "00:30"}}},
+    "routines": {"r": {"queue": "q", "parts": [{"name": "a", "takes": "30m"}]}},
+    "arrivals": [{"routine": "r", "count": 5, "at": "20:00"}],
+}
+TOO_MUCH = "the jobs that come to q from {} on are {} hours of work, and from then to the end the workers have {} hours"
+
+
+def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
+    """Say what is too much where so many jobs of half an hour come."""
+    loaded = varied(from_settings(HOURS), {"arrivals.0.count": jobs, "arrivals.0.at": at, **changes})
+    return [hazard.message for hazard in hazards(loaded) if hazard.code == "more-work-than-time"]
+
+
+@pytest.mark.parametrize(
+    ("fit", "changes"),
+    [
+        (5, {}),
+        (4, {"pools.p.joins": "22:30"}),
+        (3, {"at": "23:00"}),
+        (0, {"at": "00:30"}),
+        (7, {"pools.p.power": {"on": "22:00", "off": "00:30", "at_shutdown": "finish"}}),  # and waits for an hour
+        (12, {"pools.p.power": {"on": "00:00", "off": "00:30", "at_shutdown": "finish", "longest_wait": "24h"}}),
+        (0, {"pools.p.power": {"on": "00:10", "off": "00:30", "days": ["mon"]}}),
+        (20, {"pools.p.power": {"on": "22:00", "off": "00:30", "days": ["mon"]}}),  # on since Monday evening
+        (3, {"pools.p.power": {"off": "21:30"}}),
+        (16, {"pools.p.power": {"on": "22:00"}, "pools.p.woken_on_demand": True, "lasts": "8h"}),
+        (20, {"pools.p.power": {"off": "21:30"}, "pools.p.woken_on_demand": True}),
+        (20, {"pools.p.woken_on_demand": True, "pools.p.power": None, "pools.p.joins": "03:00"}),
+        (6, {"pools.p.power": None, "pools.p.joins": "03:00"}),
+        (5, {"pools.p.power": {"on": "18:00", "off": "20:30", "zone": "America/Santiago"}}),  # four hours behind UTC
+        (16, {"pools.p.power": {"on": "02:00", "off": "00:00"}}),  # on from the start, four hours each
+        (
+            13,
+            {
+                "pools.p.power": {"on": "00:30", "off": "00:00", "at_shutdown": "finish", "longest_wait": "9h"},
+                "lasts": "6h30m",
+            },
+        ),
+        (20, {"faults": [{"power_off": "p", "at": "20:10", "back_after": "1m"}]}),
+        (5, {"faults": [{"power_off": "p", "at": "20:10"}]}),
+        (20, {"faults": [{"poison_job": "r at 0s#1", "how": "takes_worker_down"}]}),
+        (10, {"pools.p.count": 2}),
+        (9, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"joins": "22:30"}}}),
+        (15, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"slots": 2}}}),
+        (5, {"pools.p.slots": 3, "queues.q.running_at_most": 1}),
+    ],
+)
+def test_the_hours_that_schedules_leave_count(fit: int, changes: dict[str, Any]) -> None:
+    """As many jobs as fit into the hours of the workers say nothing, and one more is too much."""
+    assert (too_much(fit, **changes), len(too_much(fit + 1, **changes))) == ([], 1)
+
+
+def test_the_hours_of_workers_are_told() -> None:
+    """What is too much is told with the time from which it comes, its hours and those of the workers."""
+    assert too_much(9) == [TOO_MUCH.format("20:00", "4.5", "2.5")]
+    late = [{"routine": "r", "count": 1, "at": "20:00"}, {"routine": "r", "count": 3, "at": "23:30"}]
+    assert too_much(1, arrivals=late, **{"pools.p.power.on": "20:00"}) == [TOO_MUCH.format("23:30", "1.5", "1")]
+
+
+def test_workers_that_differ_do_what_they_are_best_at() -> None:
+    """Fast workers that compute beside slow ones that wait for a system do more than their average: no false alarm."""
+    mixed = {
+        "pools.fast": {"count": 1, "serves": ["q"], "heartbeat": "20s", "speed": 10},
+        "pools.p.power": None,
+        "systems.vault": {"answers_in": "30m"},
+        "routines.s": {"queue": "q", "parts": [{"name": "b", "calls": "vault"}]},
+    }
+    arrivals = [{"routine": "r", "count": 200, "at": "20:00"}, {"routine": "s", "count": 20, "at": "20:00"}]
+    loaded = varied(from_settings(HOURS), {**mixed, "arrivals": arrivals})  # 200 * 3 min, 20 * 30 min: ten hours each
+    assert [hazard.code for hazard in hazards(loaded) if hazard.code == "more-work-than-time"] == []
+    [hazard] = [h for h in hazards(varied(loaded, {"arrivals.0.count": 241})) if h.code == "more-work-than-time"]
+    assert hazard.path == "pools"
+
+
 def test_queues_that_share_workers_are_taken_together() -> None:
     """The load of queues is held against all the pools that serve any of them, each counted once."""
     both = {
@@ -548,12 +658,15 @@ def test_grants_for_others_say_nothing() -> None:
     assert found({**late, **roof, "access.0.who": "roof"}) == []
     assert found({**late, "arrivals.nightly.not_before": "22:01"}) == []
     assert [hazard.code for hazard in found({**late, "access.0.who": "dome-3"})] == ["grant-late"]
-    assert (
-        found(
-            {**late, "arrivals": [{"routine": "plate-copy", "recurs": "0 21 * * *", "parameters": {"plates": ["a"]}}]}
-        )
-        == []
-    )
+    never = [{"routine": "plate-copy", "recurs": "0 21 * * *", "parameters": {"plates": ["a"]}}]
+    assert [hazard.code for hazard in found({**late, "arrivals": never})] == ["nothing-comes"]
+
+
+def test_entries_that_are_to_bring_nothing_say_nothing() -> None:
+    """A count of 0 is meant, and an entry that begins after the end is told by that."""
+    assert found({"arrivals.rounds.recurs": "30 3 * * *", "arrivals.rounds.count": 0}) == []
+    late = found({"arrivals.rounds.from": "+6h", "arrivals.rounds.until": "+30h"})
+    assert [hazard.code for hazard in late] == ["after-the-end"]
 
 
 def test_traces_keep_their_first_job_to_themselves(tmp_path: Any) -> None:
@@ -561,6 +674,84 @@ def test_traces_keep_their_first_job_to_themselves(tmp_path: Any) -> None:
     (tmp_path / "a.csv").write_text("at\n21:31\n")
     arrivals = [{"routine": "plate-copy", "trace": "a.csv"}]
     assert hazards(from_settings({**QUIET, "arrivals": arrivals}, folder=tmp_path)) == []
+
+
+FORWARD, BACK = "2026-09-05T21:30:00", "2026-04-04T21:30:00"  # in Santiago, by version 2026f of the zone database
+
+
+@pytest.mark.parametrize(
+    ("changes", "path", "said"),
+    [
+        (
+            {"starts": "2026-09-06T00:30:00"},
+            "starts",
+            "2026-09-06 00:30:00, which it never shows: 2026-09-06T01:30:00-03",
+        ),
+        (
+            {"starts": "2026-04-04T23:30:00"},
+            "starts",
+            "twice: 2026-04-04T23:30:00-03:00 is taken, and not 2026-04-04T23:3",
+        ),
+        (
+            {"starts": BACK, "arrivals.nightly.at": "23:30"},
+            "arrivals.0.at",
+            "23:30:00 twice: 2026-04-04T23:30:00-03:00 ",
+        ),
+        (
+            {"starts": BACK, "arrivals.nightly.at": "2026-04-04T23:30:00"},
+            "arrivals.0.at",
+            "put back and shows 2026-04-04",
+        ),
+        (
+            {"starts": FORWARD, "arrivals.nightly.not_before": "00:15"},
+            "arrivals.0.not_before",
+            "2026-09-06T01:15:00-03:00",
+        ),
+        ({"starts": FORWARD, "pools.dome.power": {"on": "00:15"}}, "pools.dome.power.on", "2026-09-06T01:15:00-03:00"),
+        (
+            {"starts": FORWARD, "faults": [{"freeze": "dome", "from": "00:15", "until": "02:00"}]},
+            "faults.0.from",
+            "01:15",
+        ),
+        (
+            {"zone": "America/Nuuk", "starts": "2024-03-30T20:00:00", "arrivals.nightly.at": "23:30"},
+            "arrivals.0.at",
+            "over 2024-03-30 23:30:00, which it never shows: 2024-03-31T00:30:00-01:00 is taken",
+        ),
+    ],
+)
+def test_times_in_a_clock_change_are_told(changes: dict[str, Any], path: str, said: str) -> None:
+    """A stated time that the clock never shows, or shows twice, is told with the instant that is taken."""
+    [hazard] = [hazard for hazard in found(changes) if hazard.code == "clock-change"]
+    assert (hazard.path, said in hazard.message) == (path, True), hazard.message
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"starts": BACK, "arrivals.nightly.at": "2026-04-04T23:30:00-04:00"},
+        {"starts": BACK, "arrivals.nightly.at": "+2h30m"},
+        {"starts": "2026-04-05T00:00:00", "arrivals.nightly.at": "23:30"},
+        {"starts": FORWARD, "pools.dome.power": {"on": "00:15", "days": ["mon"]}},
+        {"starts": FORWARD, "pools.dome.power": {"on": "00:15", "zone": "UTC"}},
+    ],
+)
+def test_clear_times_around_a_clock_change_say_nothing(changes: dict[str, Any]) -> None:
+    """An offset, an instant and the time of another day are clear."""
+    assert [hazard for hazard in found(changes) if hazard.code == "clock-change"] == []
+
+
+def test_the_second_of_two_is_clear_when_the_first_is_past() -> None:
+    """A time of day that comes twice is the first from the start on: where that is the second, nothing is told."""
+    told = found({"starts": "2026-04-04T23:45:00", "arrivals.nightly.at": "23:30"})
+    assert [hazard.path for hazard in told if hazard.code == "clock-change"] == ["starts"]
+
+
+def test_a_variant_states_times_of_its_own() -> None:
+    """What a variant changes is read as the variant states it."""
+    loaded = from_settings({**QUIET, "starts": FORWARD, "variants": {"late": {"arrivals.nightly.at": "00:15"}}})
+    own = [hazard.path for hazard in hazards(loaded, loaded.variants["late"]) if hazard.code == "clock-change"]
+    assert (own, [hazard for hazard in hazards(loaded) if hazard.code == "clock-change"]) == (["arrivals.0.at"], [])
 
 
 def test_switches_without_an_off_time_say_nothing() -> None:

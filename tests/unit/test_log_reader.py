@@ -4,17 +4,20 @@ import asyncio
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from log_rows import ABOUT, any_row, some_rows, write
+from small_place import SCENARIO
 
-from emulator.errors import LogError
+import emulator
+from emulator.errors import InputError, LogError
 from emulator.record import sqlite_log
 from emulator.record.events import Row, read
 from emulator.record.export import digest
-from emulator.record.log_reader import JobState, open_log
+from emulator.record.log_reader import JobState, Log, open_log
 
 ROWS: list[Row] = [
     (0, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 1, "", 0, "", 0),
@@ -65,7 +68,6 @@ def test_a_finished_log_gives_back_the_run(log: Path) -> None:
         ({"from_": 5, "until": 9}, [4, 5, 6]),
         ({"from_": 9}, [7, 8]),
         ({"job": 1, "kinds": {"handed_out"}, "worker": "dome-1", "from_": 5, "until": 6}, [4]),
-        ({"job": 99}, []),
     ],
 )
 def test_filters(log: Path, wanted: dict[str, object], numbers: list[int]) -> None:
@@ -74,6 +76,75 @@ def test_filters(log: Path, wanted: dict[str, object], numbers: list[int]) -> No
     assert list(found.numbered(**wanted)) == [(number, ROWS[number - 1]) for number in numbers]
     assert list(found.rows(**wanted)) == [ROWS[number - 1] for number in numbers]
     assert [event.number for event in found.events(**wanted)] == numbers
+
+
+def test_what_is_not_there_is_told(log: Path) -> None:
+    """Whoever asks by numbers alone gets none for a job that is not there; in words it is refused, for a worker too."""
+    found = open_log(log)
+    assert list(found.numbered(job=99)) == []
+    for ask in (found.events, found.rows):
+        with pytest.raises(LogError, match=r"there is no job 99: the jobs of this log are 1 to 3$"):
+            ask(job=99)
+        with pytest.raises(LogError, match=r"no event names a worker 'dome-9': did you mean 'dome-"):
+            ask(worker="dome-9")
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> Log:
+    """A log of a real night: two jobs of ten minutes from 21:35 on."""
+    path = tmp_path_factory.mktemp("log") / "night.qdlog"
+    emulator.run(emulator.load_text(SCENARIO.replace("count: 2,", "name: plates, count: 2,")), log=path)
+    return open_log(path)
+
+
+@pytest.mark.parametrize(
+    ("words", "plain"),
+    [
+        ({"job": "plates#2"}, {"job": 2}),
+        ({"job": "2"}, {"job": 2}),
+        ({"from_": "21:45"}, {"from_": 15 * 60_000_000}),
+        ({"until": "+15m"}, {"until": 15 * 60_000_000}),
+        ({"from_": "2026-06-12T21:35:00", "until": 15 * 60_000_000}, {"from_": 300_000_000, "until": 900_000_000}),
+        (
+            {"job": "plates#1", "worker": "dome-1", "kinds": {"handed_out"}, "until": "21:45"},
+            {"job": 1, "kinds": ["handed_out"]},
+        ),
+    ],
+)
+def test_events_are_asked_for_as_by_the_command(night: Log, words: dict[str, Any], plain: dict[str, Any]) -> None:
+    """A job by its entry and number, a moment as in a scenario file: the same events as by number and tick."""
+    expected = list(night.numbered(**plain))
+    assert expected
+    assert [event.number for event in night.events(**words)] == [number for number, _ in expected]
+    assert list(night.rows(**words)) == [row for _, row in expected]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ({"job": "plates#3"}, "the last job of plates in this log is plates#2"),
+        ({"job": "platse#1"}, "no job came from an entry 'platse': did you mean 'plates'?"),
+        ({"job": 2.0}, "job: found 2.0: give a job: its number, or its entry and number, such as 'plates#3'"),
+        ({"worker": 1}, "worker: found 1: give a text"),
+        ({"kinds": "finished"}, "kinds: found the text 'finished': give a list, `kinds=['finished']`"),
+        ({"kinds": ["finihsed"]}, "there is no event of the kind 'finihsed': did you mean 'finished'?"),
+        ({"from_": "soon"}, 'from_: \'soon\' is not a time: write "21:40", "+2h30m" or 2026-06-12T21:40:00'),
+        ({"from_": 1.5}, "from_: found 1.5: give a moment such as '21:40' or '+2h30m', or a tick"),
+        (
+            {"from_": "+3h"},
+            "from_ +3h: the night is over by then: it lasts 2h, from 2026-06-12 21:30 to 2026-",
+        ),
+        (
+            {"from_": "22:00", "until": "21:50"},
+            "until 21:50: comes before from_ 22:00, or with it: nothing lies",
+        ),
+    ],
+)
+def test_what_cannot_be_there_is_refused_in_words(night: Log, words: dict[str, Any], said: str) -> None:
+    """Nobody is given nothing for a slip of the pen: it is an error that says what is meant instead."""
+    with pytest.raises(InputError) as caught:
+        night.events(**words)
+    assert said in str(caught.value)
 
 
 def test_events_of_some_workers_and_heads(log: Path) -> None:
@@ -128,7 +199,7 @@ def test_exact_statements_of_a_question(log: Path) -> None:
         "SELECT key, value FROM meta",
     ]
     statements.clear()
-    list(found.rows(job=1, kinds=["finished", "handed_out"], worker="it's", from_=5, until=9))
+    list(found.numbered(job=1, kinds=["finished", "handed_out"], worker="it's", from_=5, until=9))
     assert statements == [
         "PRAGMA application_id",
         "SELECT name FROM schema_steps ORDER BY number",

@@ -35,7 +35,7 @@ def test_the_figures_that_a_scenario_is_most_likely_to_name_are_there() -> None:
 @pytest.mark.parametrize(
     ("wrong", "advice"),
     [
-        ("wait_p9", "there is no figure 'wait_p9': did you mean 'wait_p99'?"),
+        ("wait_p9", "there is no figure 'wait_p9': did you mean 'wait_p90'?"),
         ("Done-Share", "there is no figure 'Done-Share': did you mean 'done_share'?"),
     ],
 )

@@ -11,6 +11,7 @@ import pytest
 import emulator
 from emulator.errors import InputError, LogError, ScenarioError
 from emulator.experiment.night import run_night
+from emulator.experiment.paging import page_of_log, page_of_night
 from emulator.experiment.reproduce import reproduce
 from emulator.record.export import difference
 from emulator.record.log_reader import open_log
@@ -114,6 +115,28 @@ def test_a_variant_is_what_it_says() -> None:
     assert emulator.run(NIGHT, variant="single").digest() == emulator.run(two).digest()
 
 
+def test_an_entry_of_which_no_job_came_is_told(tmp_path: Path) -> None:
+    """The summary, as text, as JSON and on the page, names the arrival entries that brought nothing."""
+    [entry] = NIGHT["arrivals"]
+    late = {**entry, "name": "too late", "at": "2026-06-14T09:00:00"}
+    settings = {**NIGHT, "arrivals": [late, {**late, "name": "none meant", "count": 0}]}
+    night = emulator.run(settings, log=tmp_path / "a.qdlog")
+    assert "Arrivals of which no job came\n  too late: none before the end\n\n" in night.summary().as_text()
+    assert night.as_json()["arrivals_without_jobs"] == ["too late"]
+    told = "<h3>Arrivals of which no job came</h3><ul><li><bdi>too late</bdi>: none before the end</li></ul>"
+    assert [told in page for page in (page_of_night(night), page_of_log(tmp_path / "a.qdlog"))] == [True, True]
+    assert emulator.run(NIGHT).as_json()["arrivals_without_jobs"] == []
+
+
+def test_the_scenario_as_written_has_a_name() -> None:
+    """The variant ``as written`` is the scenario itself, also where it has no variants, and in the log."""
+    plain = {key: value for key, value in NIGHT.items() if key != "variants"}
+    assert emulator.run(NIGHT, variant="as written").digest() == emulator.run(NIGHT).digest()
+    assert emulator.run(plain, variant="as written").meta == emulator.run(plain).meta
+    with pytest.raises(InputError, match=r"^settings: there is no variant 'single': it has none$"):
+        emulator.run(plain, variant="single")
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
@@ -121,7 +144,8 @@ def test_a_variant_is_what_it_says() -> None:
         ({"seed": 2**63}, f"the seed {2**63} is out of range: give a whole number from 0 to 9223372036854775807"),
         ({"pace": 0}, "the pace 0 is out of range: give seconds of virtual time a second, above 0"),
         ({"pace": float("nan")}, "the pace nan is out of range: give seconds of virtual time a second, above 0"),
-        ({"variant": "double"}, "settings: there is no variant 'double': it has single"),
+        ({"variant": "double"}, "settings: there is no variant 'double': allowed are: as written, single"),
+        ({"variant": "singel"}, "settings: there is no variant 'singel': did you mean 'single'?"),
     ],
 )
 def test_what_makes_no_sense_is_refused(options: dict[str, Any], message: str) -> None:

@@ -178,14 +178,20 @@ def test_a_tick_beyond_the_calendar_is_refused() -> None:
         SANTIAGO.local(9000 * 366 * DAY)
 
 
+FORM = "write an area and a place, such as America/Santiago, or UTC"
+
+
 @pytest.mark.parametrize(
     ("zone", "advice"),
     [
         ("America/Santiego", "did you mean 'America/Santiago'?"),
         ("europe/london", "did you mean 'Europe/London'?"),
-        ("../../etc/passwd", "allowed are: "),
-        ("/etc/localtime", "allowed are: "),
-        ("", "allowed are: "),
+        ("santiago", "did you mean 'America/Santiago'?"),
+        ("New York", "did you mean 'America/New_York'?"),
+        ("CLT", FORM),
+        ("../../etc/passwd", FORM),
+        ("/etc/localtime", FORM),
+        ("", FORM),
     ],
 )
 def test_unknown_zones_are_refused_with_the_nearest(zone: str, advice: str) -> None:

@@ -39,8 +39,30 @@ SECOND = 1_000_000
         (
             {"faults": [{"freeze": "dom-1", "at": "23:00"}, {"freeze": "roof-1", "at": "23:00"}]},
             [
-                "faults.0.freeze: no worker or pool is called 'dom-1': did you mean 'dome'?",
+                "faults.0.freeze: no worker or pool is called 'dom-1': did you mean 'dome-1'?",
                 "faults.1.freeze: no worker or pool is called 'roof-1': the pools are: dome",
+            ],
+        ),
+        (
+            {"faults": [{"freeze": "dmoe-3", "at": "23:00"}, {"freeze": "dmoe-4", "at": "23:00"}]},
+            [
+                "faults.0.freeze: no worker or pool is called 'dmoe-3': did you mean 'dome-3'?",
+                "faults.1.freeze: no worker or pool is called 'dmoe-4': did you mean 'dome'?",
+            ],
+        ),
+        (
+            {
+                "routines": {
+                    name: {"queue": "night", "parts": [{"name": "a", "takes": "1m", "leaves": "x", "repeatable": word}]}
+                    for name, word in {"plate-copy": "no", "other": "looks-first", "third": 5}.items()
+                },
+                "arrivals": [{"routine": "plate-copy", "at": "22:00"}],
+            },
+            [
+                "routines.plate-copy.parts.0.repeatable: found 'no': allowed are: true or false or looks_first",
+                "routines.other.parts.0.repeatable: found 'looks-first': did you mean 'looks_first'? "
+                "allowed are: true or false or looks_first",
+                "routines.third.parts.0.repeatable: found 5: true or false or looks_first is wanted",
             ],
         ),
         (
@@ -122,10 +144,7 @@ SECOND = 1_000_000
         ),
         (
             {"must_hold": [{"measure": "done_share", "at_least": "90%"}]},
-            [
-                "must_hold.0.at_least: found '90%': a number, or a duration such as 3h is wanted",
-                "must_hold.0.at_least: found '90%': done_share is a share, so a share from 0 to 1 is wanted",
-            ],
+            ["must_hold.0.at_least: found '90%': done_share is a share, so a share from 0 to 1 is wanted"],
         ),
         (
             {"must_hold": [{"measure": "makespan", "at_most": "3h", "within": "3h"}]},

@@ -30,6 +30,7 @@ def test_the_nearest_valid_word_is_found(word: str, meant: str | None) -> None:
 def test_the_answer_does_not_depend_on_order() -> None:
     """Of equally near words the first in the alphabet is taken, in whatever order they come."""
     assert [nearest("part", words) for words in (["park", "part_", "parr"], ["parr", "part_", "park"])] == ["part_"] * 2
+    assert [nearest("dome-9", words) for words in (["dome-2", "dome-1"], ["dome-1", "dome-2"])] == ["dome-1"] * 2
     assert [nearest("a-b", words) for words in (["a_b", "A_b"], ["A_b", "a_b"])] == ["A_b"] * 2
 
 

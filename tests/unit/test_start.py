@@ -2,13 +2,17 @@
 
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from emulator.__main__ import main as begin
+from emulator.cli.main import answer, program
+
 HEAVY = ("aiosqlite", "asyncio", "hypothesis", "pydantic", "rich", "scipy", "sqlite3", "structlog", "yaml")
 FIRST = Path(__file__).parents[2] / "scenarios" / "worker-lost-mid-run.yaml"
-COMMAND = "import sys; sys.argv[0] = 'queuedrill'; from emulator.cli.main import main; main()"
+COMMAND = "import sys; sys.argv[0] = 'queuedrill'; from emulator.cli.start import main; main()"
 
 
 def imported(*arguments: str) -> set[str]:
@@ -58,3 +62,48 @@ except InputError as error:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     told = "fault_schedules needs hypothesis: pip install 'queuedrill[search]'\n"
     assert (done.stdout, done.stderr) == (told, "")
+
+
+INTERRUPTED = """
+import sys
+class Stop:
+    def find_spec(self, name, *_):
+        if name == {module!r}:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop())
+sys.argv[0] = "queuedrill"
+from {where} import main
+main()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("module", "command"),
+    [("click", "run"), ("emulator.cli.watch", "run"), ("pydantic", "check"), ("emulator.world.world", "run")],
+)
+@pytest.mark.parametrize("where", ["emulator.cli.start", "emulator.__main__"])
+def test_ctrl_c_ends_the_start_in_one_line(module: str, command: str, where: str) -> None:
+    """Ctrl-C while the program loads its commands, or a command what it needs, ends with 130 and one line."""
+    written = INTERRUPTED.format(module=module, where=where)
+    done = subprocess.run(
+        [sys.executable, "-c", written, command, str(FIRST)], capture_output=True, text=True, timeout=60
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "queuedrill: stopped by Ctrl-C\n")
+
+
+def test_ctrl_c_between_commands_is_ctrl_c(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C while arguments are read is not told as a traceback of the library that reads them."""
+
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(program, "make_context", stop)
+    with pytest.raises(KeyboardInterrupt):
+        answer(["run", "fits.yaml"])
+
+
+def test_the_command_is_the_guarded_one() -> None:
+    """The console script and ``python -m emulator`` begin at the same guarded place."""
+    scripts = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]["scripts"]
+    assert (scripts, begin.__module__) == ({"queuedrill": "emulator.cli.start:main"}, "emulator.cli.start")

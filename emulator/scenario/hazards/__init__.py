@@ -42,6 +42,8 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "tool-nobody-has": workers.tool_nobody_has,
         "power-off-in-run": workers.power_off_in_run,
         "after-the-end": times.after_the_end,
+        "nothing-comes": times.nothing_comes,
+        "clock-change": times.clock_change,
         "recurrence-minute": times.recurrence_minute,
     }
 )

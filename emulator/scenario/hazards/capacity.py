@@ -3,10 +3,14 @@
 from collections import Counter
 from collections.abc import Iterator
 
+from emulator.scenario.hazards.hours import Crew, crews, slot_time
 from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said, law_of
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = ["burst_above_capacity", "load_above_capacity", "more_work_than_time", "poll_above_start_within"]
+
+_EXACT = 1 + 1e-9
+"""What just fits may come out larger by how fractions are rounded."""
 
 _GROUP = tuple[tuple[str, ...], tuple[str, ...]]
 
@@ -26,18 +30,6 @@ def _groups(outlook: Outlook) -> list[_GROUP]:
                     queues += fresh
         groups.append((tuple(queues), tuple(pools)))
     return groups
-
-
-def _slots(outlook: Outlook, pools: tuple[str, ...]) -> list[tuple[int, float]]:
-    """List (slots, speed) for all workers of some pools."""
-    found = []
-    for name in pools:
-        pool = outlook.scenario.pools[name]
-        own = list(pool.differ.values())
-        for differs in own:
-            found.append((differs.slots or pool.slots, differs.speed or pool.speed))
-        found.append(((pool.count - len(own)) * pool.slots, pool.speed))
-    return found
 
 
 def _busy(entry: Entry, slots: list[tuple[int, float]]) -> float:
@@ -63,7 +55,7 @@ def _window(outlook: Outlook, entry: Entry) -> tuple[int, int]:
 def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
     """More work comes for a while than the workers can do."""
     for queues, pools in _groups(outlook):
-        slots = _slots(outlook, pools)
+        slots = [(crew.slots, crew.speed) for crew in crews(outlook, pools)]
         room = sum(number for number, _ in slots)
         coming = [e for queue in queues for e in outlook.entries_of(queue) if _per_tick(e)]
         windows = {entry.place: _window(outlook, entry) for entry in coming}
@@ -90,17 +82,74 @@ def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
 
 
 def more_work_than_time(outlook: Outlook) -> Iterator[Said]:
-    """All the work of the night together is more than the workers can do in it."""
+    """All the work that comes from some time on is more than the workers can do in what is left of the night."""
     for queues, pools in _groups(outlook):
-        slots = _slots(outlook, pools)
-        room = sum(number for number, _ in slots) * outlook.scenario.lasts
-        work = sum(_jobs(outlook, e) * _busy(e, slots) for queue in queues for e in outlook.entries_of(queue))
-        if room and work > room:
-            yield (
-                _pools_loc(pools),
-                f"the jobs for {' and '.join(queues)} are {work / HOUR:.3g} hours of work, and in this time "
-                f"the workers have {room / HOUR:.3g} hours",
-            )
+        workers = crews(outlook, pools)
+        coming = [
+            (begin, queue, entry, jobs)
+            for queue in queues
+            for entry in outlook.entries_of(queue)
+            if (jobs := _jobs(outlook, entry)) and (begin := _first(outlook, entry)) is not None
+        ]
+        starts = sorted({begin for begin, *_ in coming})
+        for after in starts if workers else ():
+            some = [(queue, entry, jobs) for begin, queue, entry, jobs in coming if begin >= after]
+            work, room = _work_and_room(outlook, some, workers, after)
+            if work > room * _EXACT:
+                yield _pools_loc(pools), _too_much(outlook, " and ".join(queues), after, work, "the workers have", room)
+                break
+        for queue in queues:
+            limit = outlook.scenario.queues[queue].running_at_most
+            mine = [crew for crew in workers if queue in outlook.scenario.pools[crew.pool].serves]
+            if limit is None or limit >= sum(crew.slots for crew in mine):
+                continue
+            fastest = max(crew.speed for crew in mine if crew.slots)
+            for after in starts:
+                work = sum(
+                    jobs * entry.mean.at(fastest)
+                    for begin, name, entry, jobs in coming
+                    if name == queue and begin >= after
+                )
+                if work > (room := slot_time(mine, limit, after)) * _EXACT:
+                    have = f"with at most {limit} of its jobs at once there are"
+                    yield ("queues", queue, "running_at_most"), _too_much(outlook, queue, after, work, have, room)
+                    break
+
+
+def _too_much(outlook: Outlook, queues: str, after: int, work: float, have: str, room: float) -> str:
+    since = f"{outlook.clock.local(after):%H:%M}"
+    return (
+        f"the jobs that come to {queues} from {since} on are {work / HOUR:.3g} hours of work, "
+        f"and from then to the end {have} {room / HOUR:.3g} hours"
+    )
+
+
+def _work_and_room(
+    outlook: Outlook, coming: list[tuple[str, Entry, float]], workers: list[Crew], after: int
+) -> tuple[float, float]:
+    """Give the work of some jobs and the time for it, in ticks of an average slot.
+
+    The time of a crew counts as that of the job which it is best at, so that no way of sharing the jobs out does more.
+    """
+    slots = [(crew.slots, crew.speed) for crew in workers]
+    busy = [(queue, entry.mean, _busy(entry, slots), jobs) for queue, entry, jobs in coming]
+    work = sum(jobs * each for _, _, each, jobs in busy)
+    room = 0.0
+    for crew in workers:
+        serves = outlook.scenario.pools[crew.pool].serves
+        best = max((each / mean.at(crew.speed) for queue, mean, each, _ in busy if each and queue in serves), default=0)
+        room += crew.time(after) * best
+    return work, room
+
+
+def _first(outlook: Outlook, entry: Entry) -> int | None:
+    """Give the tick before which no job of an entry comes."""
+    arrival = entry.arrival
+    if arrival.at is not None:
+        return arrival.at
+    if arrival.recurs is not None:
+        return min(outlook.due(arrival), default=None)
+    return _window(outlook, entry)[0]
 
 
 def _jobs(outlook: Outlook, entry: Entry) -> float:

@@ -4,9 +4,9 @@ The law: no clairvoyance. Nothing here draws; whatever is said follows from stat
 "long" and whose least for "at best". Waiting in line at a system and failures are left aside.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded
@@ -17,6 +17,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.recurrence import occurrences
+from emulator.scenario.variants import patched
 from emulator.world.sampling import Distribution as Law
 from emulator.world.sampling_of import sampling_of
 
@@ -91,6 +92,14 @@ class Outlook:
     @property
     def clock(self) -> Clock:
         return self.loaded.clock
+
+    @cached_property
+    def data(self) -> Mapping[str, Any]:
+        """The plain data behind the scenario, or behind the variant of it."""
+        for name, scenario in self.loaded.variants.items():
+            if scenario is self.scenario:
+                return patched(dict(self.loaded.data), self.loaded.patches[name], ())[0]
+        return self.loaded.data
 
     @cached_property
     def entries(self) -> tuple[Entry, ...]:

@@ -1,12 +1,29 @@
 """Which times in a scenario say something else than they seem to?"""
 
 from collections.abc import Iterator
+from datetime import datetime
+from typing import Final
 
-from emulator.scenario.hazards.outlook import Loc, Outlook, Said
+from emulator.scenario.clock import Clock
+from emulator.scenario.hazards.hours import switches
+from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
+from emulator.scenario.names import expand
 from emulator.scenario.recurrence import hints
 from emulator.timeline.ticks import say
 
-__all__ = ["after_the_end", "recurrence_minute"]
+__all__ = ["after_the_end", "clock_change", "nothing_comes", "recurrence_minute"]
+
+_CLOCK_TIMES: Final = (
+    *(("arrivals", "*", key) for key in ("at", "from", "until", "not_before")),
+    *(("faults", "*", key) for key in ("at", "from", "until")),
+    ("actions", "*", "at"),
+    *(("access", "*", key) for key in ("given", "until")),
+    *(("systems", "*", "outages", "*", key) for key in ("from", "until")),
+    ("pools", "*", "joins"),
+    ("pools", "*", "differ", "*", "joins"),
+    ("pools", "*", "equipment_changes", "*", "at"),
+)
+"""Where a scenario may state a time on the clock."""
 
 
 def after_the_end(outlook: Outlook) -> Iterator[Said]:
@@ -38,6 +55,47 @@ def _moments(outlook: Outlook) -> Iterator[tuple[Loc, int]]:
         changes = enumerate(pool.equipment_changes)
         found += [(("pools", name, "equipment_changes", i, "at"), change.at) for i, change in changes]
     return ((loc, tick) for loc, tick in found if tick is not None)
+
+
+def clock_change(outlook: Outlook) -> Iterator[Said]:
+    """A stated clock time does not exist, or comes twice, because the clocks change."""
+    clock = outlook.clock
+    if len(shown := clock.instants(clock.starts)) != 1:
+        yield ("starts",), _unclear(clock, clock.starts, shown, 0)
+    for pattern in _CLOCK_TIMES:
+        for loc, text in expand(outlook.data, pattern):
+            if isinstance(text, str) and (found := clock.unclear(text)) is not None:
+                yield loc, _unclear(clock, *found, clock.moment(text))
+    for name, pool in outlook.scenario.pools.items():
+        if pool.power is not None and pool.count:
+            here = clock if pool.power.zone is None else clock.in_zone(pool.power.zone)
+            for key, text in (("on", pool.power.on), ("off", pool.power.off)):
+                for local, tick in switches(outlook, pool.power, text):
+                    if 0 <= tick < outlook.scenario.lasts and len(shown := here.instants(local)) != 1:
+                        yield ("pools", name, "power", key), _unclear(here, local, shown, tick)
+
+
+def _unclear(clock: Clock, local: datetime, shown: tuple[int, ...], taken: int) -> str:
+    taken_is, stated = clock.local(taken).isoformat(), local.isoformat(" ")
+    if not shown:
+        return f"the clock in {clock.zone} is put forward over {stated}, which it never shows: {taken_is} is taken"
+    other = clock.local(shown[-1]).isoformat()
+    return f"the clock in {clock.zone} is put back and shows {stated} twice: {taken_is} is taken, and not {other}"
+
+
+def nothing_comes(outlook: Outlook) -> Iterator[Said]:
+    """An arrival entry brings no job before the end."""
+    lasts = outlook.scenario.lasts
+    for place, arrival in enumerate(outlook.scenario.arrivals):
+        begins, ends = arrival.begins, lasts if arrival.ends is None else min(arrival.ends, lasts)
+        if arrival.count == 0 or begins >= lasts:
+            continue
+        if arrival.recurs is not None and not outlook.due(arrival):
+            span = f"from {outlook.clock.local(begins):%Y-%m-%d %H:%M} to {outlook.clock.local(ends):%Y-%m-%d %H:%M}"
+            yield ("arrivals", place, "recurs"), f"{arrival.recurs} does not occur {span}: no job comes"
+        elif arrival.gaps is not None and (least := law_of(arrival.gaps).least()) >= ends - begins:
+            told = f"the first gap is at least {say(round(least))}, and the time for it is {say(ends - begins)}"
+            yield ("arrivals", place, "gaps"), f"{told}: no job comes"
 
 
 def recurrence_minute(outlook: Outlook) -> Iterator[Said]:

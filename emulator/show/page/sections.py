@@ -204,6 +204,9 @@ def _worst(of: "Material", listed: frozenset[int]) -> str:
     html = "<section><h2>The worst jobs</h2>" + (f"<ul>{worst}</ul>" if worst else "<p>There were no jobs.</p>")
     if left:
         html += f"<h3>Unfinished</h3><ul>{left}</ul>" + (f"<p>And {more} more.</p>" if more > 0 else "")
+    if of.meta.nothing_came:
+        idle = "".join(f"<li>{_name(entry)}: none before the end</li>" for entry in of.meta.nothing_came[:_MOST_LISTED])
+        html += f"<h3>Arrivals of which no job came</h3><ul>{idle}</ul>"
     if night.faults_missed:
         missed = "".join(
             f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(one.why)}</li>"
