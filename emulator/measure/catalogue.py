@@ -265,7 +265,7 @@ def find(name: str) -> Measure:
     'time'
     >>> find("wait_p9")
     Traceback (most recent call last):
-    emulator.errors.InputError: there is no figure 'wait_p9': did you mean 'wait_p99'?
+    emulator.errors.InputError: there is no figure 'wait_p9': did you mean 'wait_p90'?
     """
     if not isinstance(name, str):
         raise InputError(f"{name!r} names no figure: give its name as a text, such as 'makespan'")

@@ -62,7 +62,7 @@ def wanted(text: str) -> Wanted:
     'wait_p90 for routine copy and queue night'
     >>> wanted("wait_p9 for queue night")
     Traceback (most recent call last):
-    emulator.errors.InputError: there is no figure 'wait_p9': did you mean 'wait_p99'?
+    emulator.errors.InputError: there is no figure 'wait_p9': did you mean 'wait_p90'?
     """
     name, said_for, rest = " ".join(text.split()).partition(" for ")
     measure = find(name)
