@@ -167,7 +167,11 @@ REPORTS = """
         while True:
             await asyncio.sleep(0)
 
-    HANDLERS = {"copy": copy, "look": look, "spin": spin}
+    async def tick(work):
+        while True:
+            await asyncio.sleep(0.1)
+
+    HANDLERS = {"copy": copy, "look": look, "spin": spin, "tick": tick}
 
     @pytest.mark.virtual_time
     async def test_key(emulated):
@@ -187,10 +191,10 @@ REPORTS = """
     async def ended(job):
         await job  # STANDSTILL
 
-    @pytest.mark.virtual_time(wall_limit=0.2)
+    @pytest.mark.virtual_time(wall_limit=2)
     async def test_wall(emulated):
         async with emulated(handlers=HANDLERS) as emu:
-            emu.submit("spin")
+            emu.submit("tick")
             await asyncio.Event().wait()  # WALL
 
     @pytest.mark.virtual_time(paces=5)
