@@ -1,10 +1,9 @@
 """When is a machine on: its schedule, switching it on when there is work, leaving for good?"""
 
-from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
+from emulator.scenario.schedules import switches
 from emulator.timeline.agenda import FAULTS
 from emulator.world.worker import BOOTING, OFF, ON, Worker
 
@@ -13,17 +12,14 @@ if TYPE_CHECKING:
 
 __all__ = ["Power"]
 
-_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
 
 class Power:
     """Switches machines on and off by their schedules and on demand."""
 
-    __slots__ = ("_clocks", "_world")
+    __slots__ = ("_world",)
 
     def __init__(self, world: "World") -> None:
         self._world = world
-        self._clocks: dict[str, Clock] = {}
 
     def start(self) -> None:
         """Switch on who is on from the start, and lay out the schedules."""
@@ -40,42 +36,25 @@ class Power:
 
     def _lay_out(self, worker: Worker, schedule: PowerSchedule, joins: int) -> None:
         """Schedule every switch of the run; on at the start if the last switch before it was on."""
-        switches = sorted(
-            [(at, True) for at in self._times(schedule.on, schedule)]
-            + [(at, False) for at in self._times(schedule.off, schedule)]
-        )
-        before = [is_on for at, is_on in switches if at <= joins]
+        changes = self._changes(schedule)
+        before = [is_on for at, is_on in changes if at <= joins]
         is_on = schedule.on is None or (bool(before) and before[-1])
         if is_on and not worker.model.woken_on_demand:
             self._at(joins, self._switch_on, worker)
-        for at, on in switches:
+        for at, on in changes:
             if joins < at < self._world.scenario.lasts:
                 if not on:
                     self._at(at, self._shut_down, worker)
                 elif not worker.model.woken_on_demand:
                     self._at(at, self._switch_on, worker)
-        self._world.shutdowns[worker.index] = [at for at, on in switches if not on]
+        self._world.shutdowns[worker.index] = [at for at, on in changes if not on]
 
-    def _times(self, text: str | None, schedule: PowerSchedule) -> list[int]:
-        """Give the ticks of a time of day, from a week before the start to a week after the end."""
-        if text is None:
-            return []
-        world = self._world
-        clock = world.clock
-        if schedule.zone is not None:
-            if schedule.zone not in self._clocks:
-                local = world.clock.in_zone(schedule.zone)
-                self._clocks[schedule.zone] = local
-            clock = self._clocks[schedule.zone]
-        first = clock.local(0).date() - timedelta(days=8)
-        last = clock.local(world.scenario.lasts).date() + timedelta(days=8)
-        hour, minute = map(int, text.split(":"))
-        days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
-        return [
-            clock.tick_of(datetime(day.year, day.month, day.day, hour, minute))  # noqa: DTZ001 - the clock has the zone
-            for day in days
-            if _DAYS[day.weekday()] in schedule.days
-        ]
+    def _changes(self, schedule: PowerSchedule) -> list[tuple[int, bool]]:
+        """Give the ticks at which a schedule switches off (False) and on (True), in their order."""
+        clock, lasts = self._world.clock, self._world.scenario.lasts
+        changes = [(at, True) for _, at in switches(clock, schedule, schedule.on, lasts)]
+        changes += [(at, False) for _, at in switches(clock, schedule, schedule.off, lasts)]
+        return sorted(changes)
 
     def _switch_on(self, worker: Worker) -> None:
         if not worker.gone:
@@ -127,9 +106,7 @@ class Power:
         if schedule is None:
             return True
         now = self._world.agenda.now
-        switches = [(at, True) for at in self._times(schedule.on, schedule)]
-        switches += [(at, False) for at in self._times(schedule.off, schedule)]
-        before = [is_on for at, is_on in sorted(switches) if at <= now]
+        before = [is_on for at, is_on in self._changes(schedule) if at <= now]
         return before[-1] if before and schedule.on is not None else schedule.on is None
 
     def idle(self, worker: Worker) -> None:

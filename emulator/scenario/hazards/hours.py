@@ -5,16 +5,13 @@ a machine that is switched on again after a fault stays on, and boots, losses an
 """
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime, time, timedelta
 from typing import NamedTuple
 
 from emulator.scenario.hazards.outlook import Outlook
-from emulator.scenario.models.pools import Pool, PowerSchedule
+from emulator.scenario.models.pools import Pool
+from emulator.scenario.schedules import switches
 
-__all__ = ["Crew", "crews", "slot_time", "switches"]
-
-_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_WEEK = timedelta(days=8)
+__all__ = ["Crew", "crews", "slot_time"]
 
 Span = tuple[int, int]
 
@@ -72,8 +69,8 @@ def _spans(outlook: Outlook, pool: Pool, joins: int) -> Iterator[Span]:
     if schedule is None:
         yield begins, lasts
         return
-    changes = [(at, False) for _, at in switches(outlook, schedule, schedule.off)]
-    changes += [(at, True) for _, at in switches(outlook, schedule, schedule.on)]
+    changes = [(at, False) for _, at in switches(outlook.clock, schedule, schedule.off, lasts)]
+    changes += [(at, True) for _, at in switches(outlook.clock, schedule, schedule.on, lasts)]
     changes.sort()
     before = [on for at, on in changes if at <= begins]
     since = begins if schedule.on is None or (before and before[-1]) else None
@@ -97,16 +94,3 @@ def _comes_back(outlook: Outlook) -> bool:
         or (fault.power_off is not None and (fault.back_after or fault.ends) is not None)
         for fault in outlook.scenario.faults
     )
-
-
-def switches(outlook: Outlook, schedule: PowerSchedule, text: str | None) -> Iterator[tuple[datetime, int]]:
-    """List (local time, tick) of a time of day of a schedule, from a week before the start to a week after the end."""
-    if text is None:
-        return
-    clock = outlook.clock if schedule.zone is None else outlook.clock.in_zone(schedule.zone)
-    day, last = clock.local(0).date() - _WEEK, clock.local(outlook.scenario.lasts).date() + _WEEK
-    while day <= last:
-        if _DAYS[day.weekday()] in schedule.days:
-            local = datetime.combine(day, time.fromisoformat(text))
-            yield local, clock.tick_of(local)
-        day += timedelta(days=1)

@@ -5,10 +5,10 @@ from datetime import datetime
 from typing import Final
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.hazards.hours import switches
 from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
 from emulator.scenario.names import expand
 from emulator.scenario.recurrence import hints
+from emulator.scenario.schedules import switches
 from emulator.timeline.ticks import say
 
 __all__ = ["after_the_end", "clock_change", "nothing_comes", "recurrence_minute"]
@@ -70,7 +70,7 @@ def clock_change(outlook: Outlook) -> Iterator[Said]:
         if pool.power is not None and pool.count:
             here = clock if pool.power.zone is None else clock.in_zone(pool.power.zone)
             for key, text in (("on", pool.power.on), ("off", pool.power.off)):
-                for local, tick in switches(outlook, pool.power, text):
+                for local, tick in switches(outlook.clock, pool.power, text, outlook.scenario.lasts):
                     if 0 <= tick < outlook.scenario.lasts and len(shown := here.instants(local)) != 1:
                         yield ("pools", name, "power", key), _unclear(here, local, shown, tick)
 

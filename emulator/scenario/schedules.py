@@ -1,0 +1,41 @@
+"""At which instants does a power schedule switch machines on, or off?"""
+
+from collections.abc import Iterator
+from datetime import datetime, time, timedelta
+from typing import Final
+
+from emulator.scenario.clock import Clock
+from emulator.scenario.models.pools import PowerSchedule
+
+__all__ = ["switches"]
+
+_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_AROUND: Final = timedelta(days=8)
+
+
+def switches(clock: Clock, schedule: PowerSchedule, text: str | None, lasts: int) -> Iterator[tuple[datetime, int]]:
+    """List (local time, tick) of a time of day on the days of a schedule, in its zone.
+
+    They begin more than a week before the start, because the last one before it says how a machine stands then, and
+    end more than a week after the end.
+
+    Args:
+        clock: of the scenario.
+        schedule: whose days and zone count.
+        text: the time of day, ``HH:MM``; None: there is none.
+        lasts: the length of the night in ticks.
+
+    >>> from datetime import datetime
+    >>> clock, schedule = Clock(datetime(2026, 6, 12, 21, 30), "UTC"), PowerSchedule(off="22:00", days=["fri"])
+    >>> [tick for _, tick in switches(clock, schedule, schedule.off, 0) if tick > 0][0]
+    1800000000
+    """
+    if text is None:
+        return
+    wall = clock if schedule.zone is None else clock.in_zone(schedule.zone)
+    day, last = wall.local(0).date() - _AROUND, wall.local(lasts).date() + _AROUND
+    while day <= last:
+        if _DAYS[day.weekday()] in schedule.days:
+            local = datetime.combine(day, time.fromisoformat(text))
+            yield local, wall.tick_of(local)
+        day += timedelta(days=1)
