@@ -304,7 +304,7 @@ def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
         if not path.is_file():
             raise LogError(f"{path}: {_no_file(path)}")
         if path.stat().st_size == 0:
-            raise LogError(f"{path}: it is empty, so it is no event log")
+            raise LogError(f"{path}: it is empty, so it is no event log, which `run --log` writes")
         _undo_half_a_batch(path)
         connection = sqlite3.connect(
             path.resolve().as_uri() + "?mode=ro",
@@ -356,7 +356,7 @@ _HINTS: Final = {
     "SQLITE_LOCKED": "another program keeps it locked: close that first",
     "SQLITE_READONLY": "it may not be written: copy it to a folder of yours, or change its rights",
     "SQLITE_CANTOPEN": "it cannot be opened: check that the folder is there and that you may write in it",
-    "SQLITE_NOTADB": "it is no event log",
+    "SQLITE_NOTADB": "it is no event log, which `run --log` writes",
     "SQLITE_CORRUPT": "it is damaged: take a copy that was made before",
     "SQLITE_IOERR": "the disk refuses: check its room and its health",
 }
