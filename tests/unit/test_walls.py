@@ -287,10 +287,10 @@ def test_folding_the_log_shares_only_the_state_table_with_the_broker() -> None:
 
 @pytest.mark.parametrize("module", MODULES)
 def test_a_module_is_short_and_says_what_it_answers(module: str) -> None:
-    """No module has more than 400 lines, and each begins with a paragraph that ends as a sentence does."""
+    """No module has more than 600 lines, and each begins with a paragraph that ends as a sentence does."""
     text = FILES[module].read_text("utf-8")
     paragraph = (ast.get_docstring(tree(module)) or "").split("\n\n")[0]
-    assert len(text.splitlines()) <= 400
+    assert len(text.splitlines()) <= 600
     assert paragraph.endswith((".", "?", ":", "::")), f"{module} does not say which question it answers"
 
 
