@@ -80,7 +80,7 @@ def test_an_agenda_alone_reports_spinning_and_names_what_spins(monkeypatch):
     def ask_again(names):
         agenda.at(agenda.now, ask_again, names)
 
-    agenda.at(7, ask_again, ("dome-1", object(), 17))
+    agenda.at(7, ask_again, ("dome-1", agenda, 17))
     with pytest.raises(SpinningError) as caught:
         agenda.run()
     assert re.sub(r"test_an_\S+<locals>\.", "", str(caught.value)) == (
