@@ -2,8 +2,8 @@
 
 The course of a loop holds its timers and the waits of ``advance``, puts them between the ranks of the agenda, and knows
 the pace, the end of virtual time and how many turns an instant may take. It decides; the loop acts. Timers stand in a
-heap with their numbers, because a heap of handles alone keeps no order among equals; those that were made for an instant
-that had come already stand apart, because they do not wait for the ranks of the world.
+heap with their numbers, because a heap of handles alone keeps no order among equals. Those that were made for an
+instant that had come already stand apart, because they do not wait for the ranks of the world.
 
 Turns are counted from the last progress: the clock moved, or something fired that had been made before the instant
 began. Of that there is only so much, so an instant with a hundred thousand timers is honest work, and a timer of no

@@ -79,7 +79,7 @@ def test_timers_made_for_now_fire_by_time_and_making(run):
 
 
 def test_a_sleeper_that_was_due_goes_on_before_a_timer_made_for_now(run):
-    """Both have the next turn: the sleeper was woken when its timer fired, the timer of no length joins at its start."""
+    """Both have the next turn: the sleeper was woken in this one, the timer of no length joins at its start."""
 
     async def main(loop):
         seen = []

@@ -1,8 +1,8 @@
 """Code that meets itself at one instant: nothing that a stock loop shows is hidden."""
 
 import asyncio
-import sys
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -68,6 +68,60 @@ async def _play(programs):
     return seen
 
 
+async def _four_that_read_and_write(count):
+    async def add():
+        await asyncio.sleep(0.01)
+        seen = count["box"]
+        await asyncio.sleep(0)  # a cache that answers at once
+        count["box"] = seen + 1
+
+    async with asyncio.TaskGroup() as group:
+        for _ in range(4):
+            group.create_task(add())
+
+
+def test_tasks_that_wake_at_one_instant_lose_updates_as_on_the_stock_loop(run, stock_loop):
+    """Four read 0 and then give way once; each writes 1."""
+    here, there = {"box": 0}, {"box": 0}
+    run(lambda _: _four_that_read_and_write(here))
+    with asyncio.Runner(loop_factory=stock_loop) as runner:
+        runner.run(_four_that_read_and_write(there))
+    assert here == there == {"box": 1}
+
+
+def test_children_that_fail_at_one_instant_are_all_in_the_group(run):
+    """Each has failed before the group comes to cancel the others."""
+
+    async def main(loop):
+        async def bad(number):
+            await asyncio.sleep(0.01)
+            raise ValueError(number)
+
+        try:
+            async with asyncio.TaskGroup() as group:
+                for number in range(4):
+                    group.create_task(bad(number))
+        except ExceptionGroup as failed:
+            return [str(error) for error in failed.exceptions]
+
+    assert run(main) == ["0", "1", "2", "3"]
+
+
+def test_a_sleep_that_ends_with_a_callback_is_no_turn_ahead_of_it(run):
+    """A callback that cancels the sleeper at its own instant comes too late for the sleep, and in time for the task."""
+
+    async def main(loop):
+        task = asyncio.ensure_future(asyncio.sleep(1, "slept"))
+        await asyncio.sleep(0)
+        seen = []
+        loop.call_later(1, lambda: seen.append(task.cancel()))
+        await asyncio.wait([task])
+        return seen, task.cancelled()
+
+    assert run(main) == ([True], True)
+
+
+@pytest.mark.slow
 @settings(max_examples=300)
 @given(PROGRAMS)
 def test_whatever_meets_at_one_instant_runs_as_on_the_stock_loop(stock_loop, programs):
