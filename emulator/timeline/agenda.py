@@ -47,7 +47,6 @@ class Agenda:
     Attributes:
         now: the present tick. Only ``run`` and the loop move it, and never back.
         rank: the rank of the entry being fired (``REST`` while nothing is).
-        key, second: the keys of that entry.
         steps: how many the present instant has taken since the last that was made before it began.
         entries: the heap itself, for looking at its first entry only.
         take_number: gives the next number of creation; the loop's timers draw from the same row.
@@ -59,12 +58,12 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_began", "_instant", "entries", "key", "now", "rank", "second", "steps", "take_number")
+    __slots__ = ("_began", "_instant", "_key", "_second", "entries", "now", "rank", "steps", "take_number")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
-        self.key = self.second = 0
+        self._key = self._second = 0
         self.entries: list[Entry] = []
         self.take_number: Callable[[], int] = count(1).__next__
         self.steps = 0
@@ -103,7 +102,7 @@ class Agenda:
         end = before if before is not None else (_NEVER,)
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
-                time, self.rank, self.key, self.second, number, call, argument = heappop(heap)
+                time, self.rank, self._key, self._second, number, call, argument = heappop(heap)
                 if time != instant:
                     self.now = self._instant = instant = time
                     self._began = self.take_number()
@@ -126,7 +125,7 @@ class Agenda:
         >>> agenda.run()
         True False
         """
-        return (time, rank, key, second) <= (self.now, self.rank, self.key, self.second)
+        return (time, rank, key, second) <= (self.now, self.rank, self._key, self._second)
 
     def step(self, call: Callable[[Any], None], argument: Any) -> None:
         """Count one more step of the present instant; one entry may count several, if it does as much as several.

@@ -20,13 +20,13 @@ from emulator.world.worker import ON, Execution, Worker
 if TYPE_CHECKING:
     from emulator.world.world import World
 
-__all__ = ["Contact", "Request"]
+__all__ = ["ARRIVES", "Contact", "Request"]
 
 _LOSS: Final = int(Purpose.MESSAGE_LOSS)
 _DELAY: Final = int(Purpose.MESSAGE_DELAY)
 _REQUEST: Final = 1
 _RESULT: Final = 2
-_ARRIVES: Final = 1 << 59
+ARRIVES: Final = 1 << 59
 """Added to the place of a message among those of its worker: at one instant, what it sends goes before what arrives."""
 
 
@@ -100,7 +100,7 @@ class Contact:
         delay = self._delay(request, OUT)
         if delay:
             what = (request, request.order)
-            self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, _ARRIVES + request.order)
+            self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
             self._arrive((request, request.order))
 
@@ -185,7 +185,7 @@ class Contact:
         what = (worker, worker.incarnation, k, now, tokens, order)
         delay = self._beats.delay_out(worker, k)
         if delay:
-            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, _ARRIVES + order)
+            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
         else:
             self._beat_arrives(what)
 

@@ -56,13 +56,9 @@ class ComputedHeartbeats:
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """The broker wants to know at ``at`` whether a worker was heard since."""
         known = self._world.workers[worker]
-        if (
-            known.incarnation == incarnation
-            and known.heartbeat < (known.model.silence or 0)
-            and self._is_regular(known)
-        ):
-            if self._beats.due(known, self._beats.next(known, self._world.agenda)) < at:
-                return
+        is_in_time = known.heartbeat < (known.model.silence or 0) and self._next_due(known) < at
+        if is_in_time and known.incarnation == incarnation and self._is_regular(known):
+            return
         self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.index)
 
     # -- what the world tells -----------------------------------------------------------------------------------------
@@ -138,7 +134,7 @@ class ComputedHeartbeats:
             job, second = execution.plan.number, OWN_END + execution.token
             self._world.agenda.at(execution.known_end, self._own_end, execution, ENDS, job, second)
 
-    # -- which are regular ----------------------------------------------------------------------------------------------
+    # -- which are regular --------------------------------------------------------------------------------------------
 
     def _sends(self, worker: Worker) -> bool:
         return (
@@ -158,13 +154,15 @@ class ComputedHeartbeats:
     def _gets_out(self, worker: Worker, k: int) -> bool:
         return self._sends(worker) and self._beats.gets_through(worker, k)
 
+    def _next_due(self, worker: Worker) -> int:
+        return self._beats.due(worker, self._beats.next(worker, self._world.agenda))
+
     def _holds_back(self, worker: Worker, at: int, token: int, length: int) -> bool:
         """Say whether regular heartbeats will renew a lease before it ends at ``at``, again and again."""
         if not length or worker.heartbeat >= length or not self._is_regular(worker):
             return False
-        if self._beats.due(worker, self._beats.next(worker, self._world.agenda)) >= at:
-            return False
-        return any(one.token == token and not one.handing_in for one in worker.executions)
+        names_it = any(one.token == token and not one.handing_in for one in worker.executions)
+        return names_it and self._next_due(worker) < at
 
     # -- heartbeats that are not regular ------------------------------------------------------------------------------
 

@@ -199,7 +199,7 @@ class Machines(Surroundings):
         worker.look_at_link()
         worker.heartbeat = beat = worker.clock.true_length(worker.model.heartbeat)
         worker.jitter = worker.clock.true_length(worker.model.heartbeat_jitter)
-        # the next heartbeat keeps its time, with others before it where it is more than a period away; the numbers go on
+        # the next heartbeat keeps its time; if it is more than a period away, others come before it
         worker.first_beat = k
         worker.beat_origin = due - max(0, due - now) // beat * beat - k * beat
         for execution in worker.executions:

@@ -219,9 +219,9 @@ class Worker:
         self.look_at_link()
 
     def look_at_link(self) -> None:
-        """Note anew whether every message gets through at once, every heartbeat in its time, whether work is handed over
-        without being asked for, and whether the worker may take a lease to end at another time than the broker does;
-        called when the link, the loss of heartbeats, the clock or the driver has changed."""
+        """Note anew whether every message gets through at once, every heartbeat in its time, work is handed over
+        without being asked for, and a lease may end at another time for the worker than for the broker; called when the
+        link, the loss of heartbeats, the clock or the driver has changed."""
         self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
         self.is_steady = self.is_plain and not self.jitter and not self.heartbeat_loss
         clock = self.clock
