@@ -46,7 +46,7 @@ class Agenda:
 
     Attributes:
         now: the present tick. Only ``run`` and the loop move it, and never back.
-        rank: the rank of the entry being fired (``REST`` while nothing is).
+        rank: the rank of the entry being fired; while code runs, the rank that woke it (``REST`` for timers).
         steps: how many the present instant has taken since the last that was made before it began.
         entries: the heap itself, for looking at its first entry only.
         take_number: gives the next number of creation; the loop's timers draw from the same row.
@@ -58,11 +58,12 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_began", "_instant", "entries", "now", "rank", "steps", "take_number")
+    __slots__ = ("_began", "_instant", "_key", "_second", "entries", "now", "rank", "steps", "take_number")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
+        self._key = self._second = 0
         self.entries: list[Entry] = []
         self.take_number: Callable[[], int] = count(1).__next__
         self.steps = 0
@@ -102,11 +103,11 @@ class Agenda:
         Raises:
             SpinningError: when one instant does not end.
         """
-        heap, instant, highest = self.entries, self._instant, 0
+        heap, instant, highest, left_at = self.entries, self._instant, 0, REST
         end = before if before is not None else (_NEVER,)
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
-                time, rank, _, _, number, call, argument = heappop(heap)
+                time, rank, self._key, self._second, number, call, argument = heappop(heap)
                 self.rank = rank
                 if time != instant:
                     self.now = self._instant = instant = time
@@ -120,10 +121,21 @@ class Agenda:
                     highest = rank
                 call(argument)
                 if until and not (heap and heap[0] < (time, highest + 1)):
+                    left_at, self._key = highest, _NEVER  # all of this rank has happened, and nothing of the next
                     break
         finally:
-            self.rank = REST
+            self.rank = left_at
         return highest
+
+    def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
+        """Say whether an entry with this time, rank and keys has had its turn, or is having it.
+
+        >>> agenda = Agenda()
+        >>> agenda.at(5, lambda _: print(agenda.has_passed(5, 3, 7, 1), agenda.has_passed(5, 3, 7, 3)), None, 3, 7, 2)
+        >>> agenda.run()
+        True False
+        """
+        return (time, rank, key, second) <= (self.now, self.rank, self._key, self._second)
 
     def step(self, call: Callable[[Any], None], argument: Any) -> None:
         """Count one more step of the present instant; one entry may count several, if it does as much as several.

@@ -19,7 +19,7 @@ from heapq import heapify, heappop, heappush
 from typing import Any, Final, Literal
 
 from emulator.errors import EndOfTimeError, SpinningError, StandstillError, TimelineError
-from emulator.timeline.agenda import HANDING, Agenda
+from emulator.timeline.agenda import HANDING, REST, Agenda
 from emulator.timeline.bearers import Bearer
 from emulator.timeline.interleaving import Interleaving
 from emulator.timeline.kinds import NUMBER, must_be
@@ -205,6 +205,7 @@ class Course:
             return
         self._counted_from = self.turns  # this is progress
         agenda.now = self._instant = tick
+        agenda.rank = REST
         self._made_before = agenda.take_number()
         more = timers and timers[0][0] == tick
         if sleeper is None:
@@ -221,6 +222,7 @@ class Course:
         """Make the timers ready that are due at this instant, unless ranks of the world come before them."""
         now, timers, entries = self.agenda.now, self.timers, self.entries
         if timers and timers[0][0] == now and not (entries and entries[0] < (now, HANDING)):
+            self.agenda.rank = REST
             self.count_anew()
             self._fire_all(ready)
 
@@ -323,6 +325,7 @@ class Course:
         if not self.arrivals or self.arrivals[0][0] > reach:
             return False
         self.agenda.now, number, arrival = heappop(self.arrivals)
+        self.agenda.rank = REST
         self.note_progress(number)
         arrival.set_result(None)
         return True

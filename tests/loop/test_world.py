@@ -261,6 +261,27 @@ def test_what_code_makes_for_now_joins_its_rank_once_code_is_quiet(run):
     assert run(main) == [0, 1, 2, "an end", "a message"]
 
 
+def test_code_that_a_rank_has_woken_finds_the_world_at_that_rank(run):
+    """So what code does then counts as before the ranks that are still to come; at timers they are all over."""
+
+    async def main(loop):
+        seen = []
+
+        def look(_=None):
+            agenda = loop.agenda
+            last = max(rank for rank in (ENDS, FAULTS, MESSAGES) if agenda.has_passed(5, rank, 7, 7))
+            seen.append((agenda.rank, last))
+
+        for rank in (ENDS, FAULTS, MESSAGES):
+            loop.agenda.at(5, lambda _: loop.call_soon(look), None, rank)
+        loop.call_later(5e-6, look)
+        await loop.advance(5)
+        look()
+        return seen
+
+    assert run(main) == [(rank, rank) for rank in (ENDS, FAULTS, MESSAGES)] + [(REST, MESSAGES)] * 2
+
+
 def test_what_an_entry_makes_for_now_belongs_to_the_go_of_its_rank(run):
     """Woken code does not come between a message, the end that it causes and the next message."""
 
