@@ -101,7 +101,7 @@ NIGHTS = played({"as written": {"failed": [20, 20, 20]}, "patient": {"failed": [
 
 
 def test_an_interval_that_is_wider_than_asked_is_told_with_the_nights_it_would_take() -> None:
-    """Differences 2 4 6: Student's 4.3027 (2 degrees) times 2 / sqrt(3) is 4.968; 5 / 105 of 20 is 0.952: 3 x 27.2 nights."""
+    """Differences 2 4 6: Student's 4.3027 times 2 / sqrt(3) is 4.968; 5 / 105 of 20 is 0.952: 3 x 27.2 nights."""
     found = too_wide(precision("5%", ["failed"]), compared(NIGHTS, ["as written", "patient"]))
     half = 4.3026527297 * 2 / math.sqrt(3)
     assert found == (
