@@ -2,7 +2,7 @@
 
 The table decides. What it refuses changes nothing and is answered with the reason in plain words; what it grants is
 answered with "". Suspending is a request: the state follows when the worker says, at its next contact, that it stands
-still. While it does, its lease goes on, and only the clock of its longest run stands.
+still. While it does, its lease goes on, and only the clock of its time limit stands.
 """
 
 from emulator.broker.jobs import BY_PERSON, REASONS, Job, rare
@@ -102,7 +102,7 @@ class Holds(Leases):
         extra.suspended_for += now - extra.suspended_at
         self._emit((now, "resumed", cause, job.number, job.holder.name, token))
         if job.queue.longest is not None:
-            self._ring(self._longest_end(job), "longest run", job.number, token)
+            self._ring(self._longest_end(job), "time_limit", job.number, token)
         return True
 
     def _longest_end(self, job: Job) -> int:
@@ -114,7 +114,7 @@ class Holds(Leases):
         found, state = self._ask_table(job, Request.WITHDRAW)
         if found is None or isinstance(state, str):
             return str(state)
-        self._terminate(now, cause, found, "withdrawn", "a person withdrew it", ("lease lost", "withdrawn", now))
+        self._terminate(now, cause, found, "withdrawn", "a person withdrew it", ("lease_lost", "withdrawn", now))
         return ""
 
     def hold_queue(self, now: int, cause: int, queue: str) -> str:

@@ -21,7 +21,7 @@ from emulator.errors import DefectError
 
 __all__ = ["Leases"]
 
-_BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
+_BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
 _RUNNING: Final = State.RUNNING  # looking a member up is slow on Python 3.11
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
@@ -100,7 +100,7 @@ class Leases(Contact):
             holder.leases[token] = job
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
         if queue.longest is not None:
-            self._ring(now + queue.longest, "longest run", number, token)
+            self._ring(now + queue.longest, "time_limit", number, token)
         self._lease(until, number, token, worker, queue.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
@@ -176,7 +176,7 @@ class Leases(Contact):
 
         Args:
             number: the number of the request within the incarnation.
-            outcome: ok, error, permanent error or too long.
+            outcome: ok, error, permanent_error or time_limit.
             retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
 
         Raises:
@@ -222,7 +222,7 @@ class Leases(Contact):
         if job is None:
             if self._mark_of_token(token) == -holder.serial:
                 return True
-            self._stale(now, cause, token, worker, "hand-back")
+            self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
         attempt = job.attempts
@@ -241,12 +241,12 @@ class Leases(Contact):
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
         if isinstance(target(job.state, Request.START_LIMIT, Facts()), State):
-            self._terminate(now, cause, job, "expired", "it was not started in time", ("too long", "", now))
+            self._terminate(now, cause, job, "expired", "it was not started in time", ("time_limit", "", now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
     def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
-        self._end_attempt(now, cause or job.since, job, "lease lost", why, nominal)
+        self._end_attempt(now, cause or job.since, job, "lease_lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
@@ -289,7 +289,7 @@ class Leases(Contact):
         if job is None or job.holder is None:
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease lost", "forgotten by the broker", now)
+        event = self._told_end(now, event, job, "lease_lost", "forgotten by the broker", now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         self._requeue(now, event, job, 0, now, -1 if allowance is None else allowance.left(now))

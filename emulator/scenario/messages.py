@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from emulator.scenario.shape import keys_at, node_at, resolve, shown, words
-from emulator.scenario.spelling import advise, nearest
+from emulator.scenario.spelling import advise, nearest, renamed
 
 __all__ = ["Found", "found_by_validation", "path_in"]
 
@@ -72,7 +72,8 @@ def _told(data: Any, error: Mapping[str, Any]) -> list[Found]:
         return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path).get('description', ''))}")]
     if kind == "extra_forbidden":
         path = path_in(data, loc)
-        return [Found(path, f"unknown key {shown(path[-1])}: {advise(str(path[-1]), keys_at(path[:-1]))}", True)]
+        key, known = str(path[-1]), keys_at(path[:-1])
+        return [Found(path, renamed(key, known) or f"unknown key {shown(path[-1])}: {advise(key, known)}", True)]
     if loc and loc[-1] == "[key]":
         return [Found(path_in(data, loc[:-1]), _said(error, loc), True)]
     path = path_in(data, loc)
@@ -85,7 +86,10 @@ def _said(error: Mapping[str, Any], path: Loc) -> str:
     node, value = node_at(path), error["input"]
     wanted = words(node)
     if error["type"] == "literal_error" and isinstance(value, str):
-        near = nearest(value, [word for word in _choices(node) if isinstance(word, str)])
+        known = [word for word in _choices(node) if isinstance(word, str)]
+        if now := renamed(value, known):
+            return now
+        near = nearest(value, known)
         hint = f"did you mean {near!r}? " if near else ""
         return f"found {shown(value)}: {hint}allowed are: {wanted}"
     if value is None:

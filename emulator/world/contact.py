@@ -134,7 +134,7 @@ class Contact:
         execution = request.execution
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
-        if request.what == "hand back":
+        if request.what == "hand_back":
             return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token)
         return broker.hand_in(
             now,
@@ -209,7 +209,7 @@ class Contact:
     def tell_end(self, execution: Execution, sent: int, replied: int, until: int) -> None:
         """Let the worker know when its lease ends, as its queue tells it: by its own clock."""
         clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        told_as = self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:

@@ -134,7 +134,7 @@ class ComputedHeartbeats:
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
         worker = execution.worker
-        if not worker.model.stops_itself:
+        if not worker.model.stops_at_lease_end:
             return
         healthy = self._reaches(worker) and not worker.cut_back and self._is_regular(worker)
         if not healthy or not self._world.is_renewed(execution) or worker.heartbeat >= execution.queue_lease:
