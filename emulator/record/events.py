@@ -91,7 +91,7 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "work_stopped": ("attempt", "token", "why"),
         "work_paused": ("token",),  # frozen; nothing is executed until work_continued
         "work_continued": ("token",),
-        "worker_notified": ("token", "what"),  # lease_lost, suspend, resume
+        "worker_notified": ("token", "what"),  # lease_lost, suspend, resume, too_late_to_begin
         "outcome_unanswered": ("token",),  # the worker sent the outcome and got no answer; it will send again
         # -- effects ------------------------------------------------------------------------------------------------
         "effect_landed": ("attempt", "token", "effect", "target", "repeatable"),
