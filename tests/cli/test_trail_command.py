@@ -53,11 +53,6 @@ def test_a_table_says_that_there_is_no_allowance(trail: Callable[..., Ended]) ->
     assert "due=21:38:10 retries_left=none" in " ".join(trail("--kind", "requeued").out.split())
 
 
-def test_a_table_says_that_there_is_no_allowance(trail: Callable[..., Ended]) -> None:
-    """Without an allowance of retries there is no number of retries left: the table says none, and a clock time."""
-    assert "due=21:38:10 retries_left=none" in " ".join(trail("--kind", "requeued").out.split())
-
-
 def test_every_line_of_a_table_fits_and_every_value_is_there(trail: Callable[..., Ended], faulty_log: Path) -> None:
     """No line has more than 80 columns, and no detail of any event is missing."""
     out = trail().out
