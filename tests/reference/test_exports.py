@@ -215,7 +215,7 @@ def test_openmetrics_tell_figures_and_verdicts(small: Recorded) -> None:
         for sample in found["queuedrill_requirement"].samples
         if sample.value
     ]
-    words = {True: "met", False: "missed", None: "not judged"}
+    words = {True: "met", False: "missed", None: "not_judged"}
     assert states == [(one.requirement, words[one.met]) for one in small.judged]
 
 
