@@ -157,7 +157,7 @@ class Contact:
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
         order = request.arrived
-        if request.what == "hand back":
+        if request.what == "hand_back":
             return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token, order)
         return broker.hand_in(
             now,
@@ -250,7 +250,7 @@ class Contact:
         execution.known_end = clock.true_tick(shown)
 
     def _told_as(self, execution: Execution) -> str:
-        return self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        return self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""
