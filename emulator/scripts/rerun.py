@@ -1,0 +1,363 @@
+"""Cuts a script off at every step, runs it again elsewhere, and compares what is left with an undisturbed run.
+
+For n calls there are 2n + 1 points: before each call (all earlier ones answered, the script quiet), after its effect and
+before its answer, and at the end before the outcome is handed in. At each the machine **dies** (its processes are gone
+at once) or **sleeps** and wakes after the job has been run elsewhere. Each try is a night of its own in virtual time:
+two workers, a lease that is not renewed, one job.
+"""
+
+import asyncio
+import hashlib
+import os
+import stat
+import tempfile
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from emulator.errors import InputError
+from emulator.scripts.models import Scripts
+from emulator.scripts.processes import Starter
+from emulator.scripts.running import Landed, Made, Nobody, Stage, Tried, Watcher
+from emulator.testing.emulation import Emulator
+from emulator.testing.running import run_in_virtual_time
+
+__all__ = ["Found", "Judgement", "Plain", "Point", "points_of", "rerun"]
+
+When = Literal["dies", "wakes", "refused"]
+
+_LEASE: Final = "12h"
+_ATTEMPTS: Final = 6
+_UNCUT: Final = "undisturbed"
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Where a script is cut off: before or after a call, by its number, or at the end (call 0).
+
+    >>> str(Point(2, "after")), str(Point(0, "end"))
+    ('2-after', 'end')
+    """
+
+    call: int
+    where: Literal["before", "after", "end"]
+
+    def __str__(self) -> str:
+        return self.where if self.where == "end" else f"{self.call}-{self.where}"
+
+
+def points_of(calls: int) -> list[Point]:
+    """Give the points of a script with so many calls, in order: 2n + 1 of them."""
+    found = [Point(number, where) for number in range(1, calls + 1) for where in ("before", "after")]
+    return [*found, Point(0, "end")]
+
+
+@dataclass(frozen=True, slots=True)
+class Plain:
+    """What is left when a job is over, as plain data that can be compared.
+
+    Attributes:
+        effects: how often each (effect, target) has landed.
+        there: the pairs that are there at the end: landed, and not undone since.
+        repeatable: of each pair whether twice is harmless.
+        files: what the files of the folder hold, by path: kind, digest of the content or target of the link, and
+            whether it is executable.
+        exits: the exit code of each attempt; None for one that was cut off.
+        calls: what the first attempt called.
+        landed: the effects in the order in which they landed.
+        tried: the attempts.
+        done: whether the job is done.
+        refused: calls that a system refused.
+    """
+
+    effects: Mapping[tuple[str, str], int]
+    there: frozenset[tuple[str, str]]
+    repeatable: Mapping[tuple[str, str], bool]
+    files: Mapping[str, tuple[str, str, bool]]
+    exits: tuple[int | None, ...]
+    calls: tuple[Made, ...]
+    landed: tuple[Landed, ...]
+    tried: tuple[Tried, ...]
+    done: bool
+    refused: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What came of cutting off at one point.
+
+    Attributes:
+        point: where.
+        when: what happened there: ``dies``, ``wakes`` or ``refused``.
+        call: the call at that point, for people; "" at the end.
+        repeated: effects that are not repeatable and landed more often than undisturbed: (effect, target, by whom).
+        missing: effects that are not there at the end, and are undisturbed.
+        extra: effects that are there at the end, and are not undisturbed.
+        files: paths whose content differs from the undisturbed run's.
+        attempts: how many more attempts it took until the job was done.
+        done: whether it was done at all.
+        exit: the exit code of the last attempt that ended.
+    """
+
+    point: Point
+    when: When
+    call: str
+    repeated: tuple[tuple[str, str, str], ...]
+    missing: tuple[tuple[str, str], ...]
+    extra: tuple[tuple[str, str], ...]
+    files: tuple[str, ...]
+    attempts: int
+    done: bool
+    exit: int | None
+
+    @property
+    def is_safe(self) -> bool:
+        """Whether nothing is repeated, missing, left over or different, and the job is done."""
+        return self.done and not (self.repeated or self.missing or self.extra or self.files)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Whether a script may be run again.
+
+    Attributes:
+        name: the script.
+        undisturbed: what it does when nothing happens.
+        differs: what differs between two undisturbed runs; it is not compared.
+        found: what came of each point.
+        wrong: why the script cannot be judged; "" if it can.
+    """
+
+    name: str
+    undisturbed: Plain
+    differs: tuple[str, ...]
+    found: tuple[Found, ...]
+    wrong: str = ""
+
+    def of(self, when: When) -> list[Found]:
+        """What came of one kind of loss, point by point."""
+        return [it for it in self.found if it.when == when]
+
+    @property
+    def is_safe(self) -> bool:
+        """Whether it is safe at every point that was tried."""
+        return not self.wrong and all(it.is_safe for it in self.found)
+
+
+class _Cut(Watcher):
+    """Cuts the first attempt off at one point."""
+
+    def __init__(self, point: Point, when: When) -> None:
+        self.point, self.when = point, when
+        self.stage: Stage | None = None
+        self.emulator: Emulator | None = None
+        self.is_cut = False
+        self.call: Made | None = None
+        self.asleep: Any = None
+
+    def holds_back(self, tried: Tried, made: Made) -> bool:
+        return tried.attempt == 1 and self.point.where == "before" and made.number == self.point.call
+
+    async def before(self, tried: Tried, made: Made) -> None:
+        if self._is_here(tried, "before", made.number):
+            await self._cut(tried, made)
+
+    async def after(self, tried: Tried, made: Made) -> None:
+        if self._is_here(tried, "after", made.number):
+            await self._cut(tried, made)
+
+    async def at_end(self, tried: Tried) -> None:
+        if self._is_here(tried, "end", 0):
+            await self._cut(tried, None)
+
+    def _is_here(self, tried: Tried, where: str, call: int) -> bool:
+        return tried.attempt == 1 and not self.is_cut and (self.point.where, self.point.call) == (where, call)
+
+    async def _cut(self, tried: Tried, made: Made | None) -> None:
+        assert self.emulator is not None and self.stage is not None
+        self.is_cut, self.call = True, made
+        if self.when == "dies":
+            self.stage.kill_on(tried.worker)
+            self.emulator.power_off(tried.worker)
+        else:
+            self.stage.freeze_on(tried.worker)
+            self.asleep = self.emulator.freeze(tried.worker)
+        await asyncio.sleep(0)  # dead, or parked until it wakes
+        if self.when == "wakes":
+            self.stage.thaw_on(tried.worker)
+
+
+def _settings(scripts: Scripts, name: str, parameters: Mapping[str, Any]) -> dict[str, Any]:
+    kinds = {key: "list" if isinstance(value, list) else "text" for key, value in parameters.items()}
+    return {
+        "title": f"{name}, run again",
+        "lasts": "300d",
+        "queues": {"night": {"lease": _LEASE, "renewed": False, "retry": {"attempts_in_all": _ATTEMPTS}}},
+        "pools": {"machine": {"count": 2, "serves": ["night"], "poll": "0s", "heartbeat": "200d"}},
+        "systems": {key: it.model_dump(mode="json", by_alias=True, exclude_unset=True) for key, it in scripts.systems.items()},
+        "routines": {name: {"parameters": kinds}} if kinds else {},
+    }
+
+
+def _play(
+    scripts: Scripts, folder: Path, name: str, parameters: Mapping[str, Any], starter: Starter, watcher: Watcher
+) -> tuple[Plain, list[str]]:
+    """Play one night with one job; give what is left of it, and the mistakes of the file that it showed."""
+
+    async def night() -> tuple[Plain, list[str]]:
+        stage = Stage(scripts, folder, starter, watcher)
+        try:
+            async with Emulator(_settings(scripts, name, parameters), handlers={name: stage.handler(name)}) as emu:
+                if isinstance(watcher, _Cut):
+                    watcher.stage, watcher.emulator = stage, emu
+                job = emu.submit(name, **parameters)
+                ending = await job
+                if isinstance(watcher, _Cut) and watcher.asleep is not None:
+                    watcher.asleep.end()
+                    await emu.settle()
+                return _plain(stage, ending.state == "done"), stage.mistakes
+        finally:
+            stage.close()
+
+    return run_in_virtual_time(night)
+
+
+def _plain(stage: Stage, done: bool) -> Plain:
+    pairs = [(it.effect, it.target) for it in stage.landed]
+    last = max(stage.tried, key=lambda it: it.attempt)
+    return Plain(
+        dict(Counter(pairs)),
+        frozenset(pair for pair in pairs if stage.is_there(*pair)),
+        {(it.effect, it.target): it.repeatable for it in stage.landed},
+        _files(last.folder),
+        tuple(it.exit for it in stage.tried),
+        tuple(stage.tried[0].calls),
+        tuple(stage.landed),
+        tuple(stage.tried),
+        done,
+        tuple(stage.refused),
+    )
+
+
+def _files(folder: Path) -> dict[str, tuple[str, str, bool]]:
+    """Read what is in a folder: times and owners are not compared."""
+    found: dict[str, tuple[str, str, bool]] = {}
+    for path in sorted(folder.rglob("*")):
+        about = path.lstat()
+        executable = bool(about.st_mode & 0o100)
+        name = os.fsdecode(path.relative_to(folder))
+        if stat.S_ISLNK(about.st_mode):
+            found[name] = ("link", os.fsdecode(os.readlink(path)), False)
+        elif stat.S_ISDIR(about.st_mode):
+            found[name] = ("folder", "", executable)
+        elif stat.S_ISREG(about.st_mode):
+            with path.open("rb") as file:
+                found[name] = ("file", hashlib.file_digest(file, "sha256").hexdigest(), executable)
+        else:
+            found[name] = ("other", "", False)
+    return found
+
+
+def _different(one: Plain, other: Plain) -> Iterator[str]:
+    """Name what differs between two undisturbed runs."""
+    if [it.argv for it in one.calls] != [it.argv for it in other.calls]:
+        yield "its calls"
+    if one.effects != other.effects:
+        yield "its effects"
+    if one.exits != other.exits:
+        yield "its exit code"
+    for path in sorted(one.files.keys() | other.files.keys()):
+        if one.files.get(path) != other.files.get(path):
+            yield f"the file {path}"
+
+
+def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ignored: Sequence[str]) -> Found:
+    seen: Counter[tuple[str, str]] = Counter()
+    repeated: dict[tuple[str, str], str] = {}
+    for it in plain.landed:
+        pair = (it.effect, it.target)
+        seen[pair] += 1
+        if not it.repeatable and seen[pair] > max(1, base.effects.get(pair, 0)):
+            repeated.setdefault(pair, f"{it.worker}, attempt {it.attempt}")
+    differing = [
+        path
+        for path in sorted(plain.files.keys() | base.files.keys())
+        if plain.files.get(path) != base.files.get(path) and f"the file {path}" not in ignored
+    ]
+    later = [it for it in plain.tried if it.attempt > 1]
+    ends = [it for it in plain.exits[1:] if it is not None]
+    return Found(
+        point,
+        when,
+        "" if cut.call is None else str(cut.call),
+        tuple((*pair, who) for pair, who in repeated.items()),
+        tuple(sorted(base.there - plain.there)),
+        tuple(sorted(plain.there - base.there)),
+        tuple(differing),
+        len(later),
+        plain.done,
+        ends[-1] if ends else None,
+    )
+
+
+def rerun(
+    scripts: Scripts,
+    folder: Path,
+    name: str,
+    parameters: Mapping[str, Any],
+    *,
+    whens: Sequence[When] = ("dies", "wakes"),
+    only: Point | None = None,
+    starter: Starter | None = None,
+) -> Judgement:
+    """Run a script undisturbed twice, then cut it off at each point and run it again.
+
+    Args:
+        scripts: the file of scripts.
+        folder: the folder of that file.
+        name: which script.
+        parameters: the values for {names} in its arguments.
+        whens: what happens at each point.
+        only: one point alone.
+        starter: what starts processes; by default one is made and closed.
+
+    Raises:
+        InputError: when there is no such script, or a stand-in has no answer for a call.
+    """
+    if name not in scripts.scripts:
+        raise InputError(f"there is no script {name!r}: there is {', '.join(scripts.scripts)}")
+    if starter is None:
+        with Starter() as own:
+            return rerun(scripts, folder, name, parameters, whens=whens, only=only, starter=own)
+    base, mistakes = _play(scripts, folder, name, parameters, starter, Nobody)
+    again, _ = _play(scripts, folder, name, parameters, starter, Nobody)
+    if mistakes:
+        raise InputError("\n".join(dict.fromkeys(mistakes)))
+    differs = tuple(_different(base, again))
+    wrong = _why_it_cannot_be_judged(base, differs)
+    found: list[Found] = []
+    if not wrong:
+        for point in points_of(len(base.calls)):
+            if only is not None and point != only:
+                continue
+            for when in whens:
+                cut = _Cut(point, when)
+                plain, mistakes = _play(scripts, folder, name, parameters, starter, cut)
+                if mistakes:
+                    raise InputError("\n".join(dict.fromkeys(mistakes)))
+                found.append(_compare(point, when, cut, plain, base, differs))
+    return Judgement(name, base, differs, tuple(found), wrong)
+
+
+def _why_it_cannot_be_judged(base: Plain, differs: Sequence[str]) -> str:
+    if not base.done:
+        return f"undisturbed, the script never succeeds: its attempts end with {', '.join(map(str, base.exits))}"
+    if len(base.exits) > 1:
+        return f"undisturbed, the script needs {len(base.exits)} attempts: its attempts end with {', '.join(map(str, base.exits))}"
+    if base.refused:
+        return f"undisturbed, a system refuses a call: {base.refused[0]}"
+    if "its calls" in differs or "its effects" in differs:
+        return "two undisturbed runs differ in what they call or do: nothing can be compared"
+    return ""
