@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, Field, WithJsonSchema
 
 from emulator.scenario.models.systems import System
-from emulator.scenario.values import Count, Duration, Mistake, Model, Name, NewName, PositiveDuration, Template
+from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["BASICS", "VIRTUAL", "Answer", "Asked", "Said", "Script", "Scripts"]
@@ -17,10 +17,38 @@ __all__ = ["BASICS", "VIRTUAL", "Answer", "Asked", "Said", "Script", "Scripts"]
 VIRTUAL: Final = ("sleep", "timeout", "date")
 """Commands that take virtual time, or tell it, unless the file asks for the real ones."""
 
-BASICS: Final = (
-    "basename bash cat cp cut dirname env expr grep head ls mkdir mktemp mv printf rm rmdir sed seq sh sort tail tee test"
-    " touch tr true false uniq wc"
-).split()
+BASICS: Final = [
+    "basename",
+    "bash",
+    "cat",
+    "cp",
+    "cut",
+    "dirname",
+    "env",
+    "expr",
+    "grep",
+    "head",
+    "ls",
+    "mkdir",
+    "mktemp",
+    "mv",
+    "printf",
+    "rm",
+    "rmdir",
+    "sed",
+    "seq",
+    "sh",
+    "sort",
+    "tail",
+    "tee",
+    "test",
+    "touch",
+    "tr",
+    "true",
+    "false",
+    "uniq",
+    "wc",
+]
 """What a script may use beside its stand-ins when the file does not say."""
 
 _MINUTE: Final = 60 * SECOND

@@ -9,22 +9,25 @@ two workers, a lease that is not renewed, one job.
 import asyncio
 import hashlib
 import os
+import re
+import shutil
 import stat
-import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from emulator.errors import InputError
+from emulator.scenario.spelling import advise
+from emulator.scripts.load import LoadedScripts
 from emulator.scripts.models import Scripts
 from emulator.scripts.processes import Starter
 from emulator.scripts.running import Landed, Made, Nobody, Stage, Tried, Watcher
 from emulator.testing.emulation import Emulator
 from emulator.testing.running import run_in_virtual_time
 
-__all__ = ["Found", "Judgement", "Plain", "Point", "points_of", "rerun"]
+__all__ = ["Found", "Judgement", "Plain", "Point", "When", "point_named", "points_of", "rerun"]
 
 When = Literal["dies", "wakes", "refused"]
 
@@ -46,6 +49,21 @@ class Point:
 
     def __str__(self) -> str:
         return self.where if self.where == "end" else f"{self.call}-{self.where}"
+
+
+def point_named(text: str) -> Point:
+    """Read a point as ``Point`` writes it.
+
+    Raises:
+        InputError: when it is none.
+
+    >>> point_named("5-after")
+    Point(call=5, where='after')
+    """
+    found = re.fullmatch(r"([1-9]\d{0,5})-(before|after)|end", text, re.ASCII)
+    if found is None:
+        raise InputError(f"there is no point {text!r}: write 2-before, 2-after or end")
+    return Point(0, "end") if found[1] is None else Point(int(found[1]), "before" if found[2] == "before" else "after")
 
 
 def points_of(calls: int) -> list[Point]:
@@ -92,7 +110,7 @@ class Found:
         point: where.
         when: what happened there: ``dies``, ``wakes`` or ``refused``.
         call: the call at that point, for people; "" at the end.
-        repeated: effects that are not repeatable and landed more often than undisturbed: (effect, target, by whom).
+        repeated: effects that are not repeatable and landed once more where they were already: (effect, target, by whom).
         missing: effects that are not there at the end, and are undisturbed.
         extra: effects that are there at the end, and are not undisturbed.
         files: paths whose content differs from the undisturbed run's.
@@ -161,7 +179,7 @@ class _Cut(Watcher):
         return tried.attempt == 1 and self.point.where == "before" and made.number == self.point.call
 
     async def before(self, tried: Tried, made: Made) -> None:
-        if self._is_here(tried, "before", made.number):
+        if self.when != "refused" and self._is_here(tried, "before", made.number):
             await self._cut(tried, made)
 
     async def after(self, tried: Tried, made: Made) -> None:
@@ -171,6 +189,12 @@ class _Cut(Watcher):
     async def at_end(self, tried: Tried) -> None:
         if self._is_here(tried, "end", 0):
             await self._cut(tried, None)
+
+    def refuses(self, tried: Tried, made: Made) -> bool:
+        if self.when != "refused" or not self._is_here(tried, "before", made.number):
+            return False
+        self.is_cut, self.call = True, made
+        return True
 
     def _is_here(self, tried: Tried, where: str, call: int) -> bool:
         return tried.attempt == 1 and not self.is_cut and (self.point.where, self.point.call) == (where, call)
@@ -196,32 +220,59 @@ def _settings(scripts: Scripts, name: str, parameters: Mapping[str, Any]) -> dic
         "lasts": "300d",
         "queues": {"night": {"lease": _LEASE, "renewed": False, "retry": {"attempts_in_all": _ATTEMPTS}}},
         "pools": {"machine": {"count": 2, "serves": ["night"], "poll": "0s", "heartbeat": "200d"}},
-        "systems": {key: it.model_dump(mode="json", by_alias=True, exclude_unset=True) for key, it in scripts.systems.items()},
+        "systems": {
+            key: it.model_dump(mode="json", by_alias=True, exclude_unset=True) for key, it in scripts.systems.items()
+        },
         "routines": {name: {"parameters": kinds}} if kinds else {},
     }
 
 
-def _play(
-    scripts: Scripts, folder: Path, name: str, parameters: Mapping[str, Any], starter: Starter, watcher: Watcher
-) -> tuple[Plain, list[str]]:
-    """Play one night with one job; give what is left of it, and the mistakes of the file that it showed."""
+@dataclass(frozen=True, slots=True)
+class _Tries:
+    """What every try of one judgement shares."""
 
-    async def night() -> tuple[Plain, list[str]]:
-        stage = Stage(scripts, folder, starter, watcher)
-        try:
-            async with Emulator(_settings(scripts, name, parameters), handlers={name: stage.handler(name)}) as emu:
-                if isinstance(watcher, _Cut):
-                    watcher.stage, watcher.emulator = stage, emu
-                job = emu.submit(name, **parameters)
-                ending = await job
-                if isinstance(watcher, _Cut) and watcher.asleep is not None:
-                    watcher.asleep.end()
-                    await emu.settle()
-                return _plain(stage, ending.state == "done"), stage.mistakes
-        finally:
-            stage.close()
+    loaded: LoadedScripts
+    name: str
+    parameters: Mapping[str, Any]
+    starter: Starter
+    keep: Path | None
 
-    return run_in_virtual_time(night)
+    def play(self, watcher: Watcher, called: str) -> Plain:
+        """Play one night with one job, and give what is left of it.
+
+        Raises:
+            InputError: when the file has no answer for a call.
+        """
+
+        async def night() -> Plain:
+            stage = Stage(self.loaded.scripts, self.loaded.folder, self.starter, watcher)
+            settings = _settings(self.loaded.scripts, self.name, self.parameters)
+            try:
+                async with Emulator(settings, handlers={self.name: stage.handler(self.name)}) as emu:
+                    if isinstance(watcher, _Cut):
+                        watcher.stage, watcher.emulator = stage, emu
+                    ending = await emu.submit(self.name, **self.parameters)
+                    if isinstance(watcher, _Cut) and watcher.asleep is not None:
+                        watcher.asleep.end()  # it wakes after its job has been done elsewhere
+                        await emu.settle()
+                    if stage.mistakes:
+                        raise InputError("\n".join(dict.fromkeys(stage.mistakes)))
+                    if self.keep is not None:
+                        _keep(stage, self.keep / called.replace(" ", "-"))
+                    return _plain(stage, ending.state == "done")
+            finally:
+                stage.close()
+
+        return run_in_virtual_time(night)
+
+
+def _keep(stage: Stage, folder: Path) -> None:
+    for it in stage.tried:
+        place = folder / f"attempt-{it.attempt}-{it.worker}"
+        shutil.copytree(it.folder, place / "files", symlinks=True)
+        (place / "output").write_bytes(it.output)
+        (place / "error").write_bytes(it.error)
+        (place / "calls").write_text("".join(f"{made}: {made.answer}\n" for made in it.calls), "utf-8")
 
 
 def _plain(stage: Stage, done: bool) -> Plain:
@@ -274,13 +325,14 @@ def _different(one: Plain, other: Plain) -> Iterator[str]:
 
 
 def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ignored: Sequence[str]) -> Found:
-    seen: Counter[tuple[str, str]] = Counter()
+    more = Counter((it.effect, it.target) for it in base.landed if it.again)
     repeated: dict[tuple[str, str], str] = {}
     for it in plain.landed:
         pair = (it.effect, it.target)
-        seen[pair] += 1
-        if not it.repeatable and seen[pair] > max(1, base.effects.get(pair, 0)):
-            repeated.setdefault(pair, f"{it.worker}, attempt {it.attempt}")
+        if it.again and not it.repeatable:
+            more[pair] -= 1
+            if more[pair] < 0:  # undisturbed it is not repeated so often
+                repeated.setdefault(pair, f"{it.worker}, attempt {it.attempt}")
     differing = [
         path
         for path in sorted(plain.files.keys() | base.files.keys())
@@ -303,59 +355,68 @@ def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ign
 
 
 def rerun(
-    scripts: Scripts,
-    folder: Path,
+    loaded: LoadedScripts,
     name: str,
     parameters: Mapping[str, Any],
     *,
     whens: Sequence[When] = ("dies", "wakes"),
     only: Point | None = None,
+    keep: Path | None = None,
     starter: Starter | None = None,
 ) -> Judgement:
     """Run a script undisturbed twice, then cut it off at each point and run it again.
 
     Args:
-        scripts: the file of scripts.
-        folder: the folder of that file.
-        name: which script.
+        loaded: the file of scripts (``load_scripts``).
+        name: which of its scripts.
         parameters: the values for {names} in its arguments.
         whens: what happens at each point.
         only: one point alone.
+        keep: a new folder to which what each attempt left is copied.
         starter: what starts processes; by default one is made and closed.
 
     Raises:
-        InputError: when there is no such script, or a stand-in has no answer for a call.
+        InputError: when there is no such script or point, or a stand-in has no answer for a call.
     """
-    if name not in scripts.scripts:
-        raise InputError(f"there is no script {name!r}: there is {', '.join(scripts.scripts)}")
+    if name not in loaded.scripts.scripts:
+        raise InputError(f"there is no script {name!r}: {advise(name, tuple(loaded.scripts.scripts))}")
+    _check_parameters(loaded.scripts, name, parameters)
     if starter is None:
         with Starter() as own:
-            return rerun(scripts, folder, name, parameters, whens=whens, only=only, starter=own)
-    base, mistakes = _play(scripts, folder, name, parameters, starter, Nobody)
-    again, _ = _play(scripts, folder, name, parameters, starter, Nobody)
-    if mistakes:
-        raise InputError("\n".join(dict.fromkeys(mistakes)))
+            return rerun(loaded, name, parameters, whens=whens, only=only, keep=keep, starter=own)
+    tries = _Tries(loaded, name, parameters, starter, keep)
+    base = tries.play(Nobody, "undisturbed")
+    again = tries.play(Nobody, "undisturbed again")
     differs = tuple(_different(base, again))
     wrong = _why_it_cannot_be_judged(base, differs)
+    points = points_of(len(base.calls))
+    if only is not None and only not in points and not wrong:
+        last = f"1-before to {len(base.calls)}-after and end" if base.calls else "end alone"
+        raise InputError(f"there is no point {only}: {name} makes {len(base.calls)} calls, so there is {last}")
     found: list[Found] = []
-    if not wrong:
-        for point in points_of(len(base.calls)):
-            if only is not None and point != only:
-                continue
-            for when in whens:
+    for point in points if not wrong else ():
+        for when in whens if only in (None, point) else ():
+            if when != "refused" or point.where == "before":
                 cut = _Cut(point, when)
-                plain, mistakes = _play(scripts, folder, name, parameters, starter, cut)
-                if mistakes:
-                    raise InputError("\n".join(dict.fromkeys(mistakes)))
-                found.append(_compare(point, when, cut, plain, base, differs))
+                found.append(_compare(point, when, cut, tries.play(cut, f"{point} {when}"), base, differs))
     return Judgement(name, base, differs, tuple(found), wrong)
+
+
+def _check_parameters(scripts: Scripts, name: str, parameters: Mapping[str, Any]) -> None:
+    script = scripts.scripts[name]
+    texts = [*script.argv, *script.environment.values()]
+    wanted = dict.fromkeys(it for text in texts for it in re.findall(r"\{([^{}]+)\}", text))
+    missing = [it for it in wanted if it not in parameters and it not in ("key", "job", "attempt")]
+    if missing:
+        raise InputError(f"{name}: {{{missing[0]}}} has no value: give --parameter {missing[0]}=VALUE")
 
 
 def _why_it_cannot_be_judged(base: Plain, differs: Sequence[str]) -> str:
     if not base.done:
         return f"undisturbed, the script never succeeds: its attempts end with {', '.join(map(str, base.exits))}"
     if len(base.exits) > 1:
-        return f"undisturbed, the script needs {len(base.exits)} attempts: its attempts end with {', '.join(map(str, base.exits))}"
+        exits = ", ".join(map(str, base.exits))
+        return f"undisturbed, the script needs {len(base.exits)} attempts: they end with {exits}"
     if base.refused:
         return f"undisturbed, a system refuses a call: {base.refused[0]}"
     if "its calls" in differs or "its effects" in differs:

@@ -47,6 +47,7 @@ class Landed:
         attempt: the attempt of the job.
         call: the number of the call in that attempt, from 1.
         said: the call and its line, for people.
+        again: whether it was there already: landed before, and not undone since.
     """
 
     effect: str
@@ -57,6 +58,7 @@ class Landed:
     attempt: int
     call: int
     said: str
+    again: bool
 
 
 @dataclass(slots=True)
@@ -111,6 +113,10 @@ class Watcher:
 
     def holds_back(self, tried: Tried, made: Made) -> bool:
         """Whether a call waits until all calls before it have been answered."""
+        return False
+
+    def refuses(self, tried: Tried, made: Made) -> bool:
+        """Whether a call is refused, as its system would refuse it."""
         return False
 
 
@@ -366,9 +372,12 @@ class _Attempt:
         said = answer.on_call.get(str(self.kinds[name, place])) or Said.model_construct(
             prints=answer.prints, prints_error=answer.prints_error, exit=answer.exit
         )
-        if answer.effect is not None and answer.lands == "at_request":
-            self._land(answer, target, made)
-        refusal = await self._called(answer, target)
+        if self.stage.watcher.refuses(self.tried, made):
+            refusal: dict[str, str] | None = {"why": "refused", "retry_after": ""}
+        else:
+            if answer.effect is not None and answer.lands == "at_request":
+                self._land(answer, target, made)
+            refusal = await self._called(answer, target)
         if refusal is not None:
             self.stage.refused.append(f"{made}: {refusal['why']}")
             return _ends(call, made, answer.refused, {**values, **refusal})
@@ -416,6 +425,7 @@ class _Attempt:
                 self.work.attempt,
                 made.number,
                 str(made),
+                self.stage.is_there(answer.effect, target),
             )
         )
         return True
