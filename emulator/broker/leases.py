@@ -4,7 +4,8 @@ The law: taking a job at t grants [t, t + lease) and a token above any before; r
 r + lease; at its end the lease is lost. Whatever comes with a token that is not in the table is stale: refused and
 recorded. The table is the truth, not the clock: whoever drives the broker delivers what ends at an instant before the
 messages of that instant, so that a lease in the table is valid. A token is good in anybody's hand but a later
-incarnation's of the same worker, which never renews or hands in for an earlier one.
+incarnation's of the same worker, which never renews or hands in for an earlier one. Each request of a worker is put
+to the state table too; what that refuses is refused in the same way, but the broker itself chooses the job to take.
 """
 
 from collections.abc import Sequence
@@ -15,7 +16,7 @@ from emulator.broker.jobs import Job, rare
 from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.rules import Outcome
-from emulator.broker.states import Facts, Request, State, target
+from emulator.broker.states import Facts, Request, State, refuses, target
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 
@@ -23,7 +24,6 @@ __all__ = ["Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
 _NOTHING: Final = HeartbeatReply()
-_RUNNING: Final = State.RUNNING  # looking a member up is slow on Python 3.11
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
@@ -74,6 +74,7 @@ class Leases(Contact):
             holder.take_answer = None
             return None
         job = found[2]
+        state = self._taken[job.state] or self._next(job, Request.TAKE, Facts())
         queue = job.queue
         if job.key:
             self._keys.occupy(job)
@@ -92,7 +93,7 @@ class Leases(Contact):
         self._new_token_job(number)
         self._new_token_mark(0)
         job.attempts = attempt = job.attempts + 1
-        job.state = _RUNNING
+        job.state = state
         job.holder = holder
         job.granted = now
         job.until = until = now + queue.lease
@@ -126,10 +127,11 @@ class Leases(Contact):
         resume: list[int] = []
         for token in tokens:
             job = self._good(token, holder)
-            if job is None:
+            if job is None or (state := self._renewed[job.state]) is None:
                 refused.append(token)
                 self._stale(now, event, token, worker, "renewal")
                 continue
+            job.state = state
             if job.queue.rules.renewed:
                 job.until = now + job.queue.lease
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
@@ -194,17 +196,23 @@ class Leases(Contact):
             if job is None:
                 return self._late(now, cause, holder, number, token)
         if outcome == "ok":
+            state = self._well[job.state]
+            if state is None:
+                return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
-            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, "", "")
+            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", "")
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
+        if refuses(job.state, Request.OUTCOME):
+            return self._late(now, cause, holder, number, token)
         self._token_marks[token - self._token_base] = holder.serial
-        self._end_attempt(now, cause, job, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
+        request = Request.OUTCOME
+        self._end_attempt(now, cause, job, request, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
         return True
 
     def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:
-        """An outcome came with a token that is not in the table: a repeat, or stale."""
+        """An outcome came that is not taken: a repeat, or one with a token that is stale."""
         if self._mark_of_token(token) == holder.serial:
             return True
         if holder.refused is None:
@@ -224,10 +232,14 @@ class Leases(Contact):
                 return True
             self._stale(now, cause, token, worker, "hand-back")
             return False
-        self._token_marks[token - self._token_base] = -holder.serial
         attempt = job.attempts
+        state = target(job.state, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1))
+        if not isinstance(state, State):
+            self._stale(now, cause, token, worker, "hand-back")
+            return False
+        self._token_marks[token - self._token_base] = -holder.serial
         job.attempts -= 1
-        self._enter(job, Request.HAND_BACK, Facts(held=bool(job.held), counted=job.attempts > 0))
+        job.state = state
         row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt, token)
         job.since = event = self._emit(row)
         self._end_lease(job)
@@ -240,13 +252,14 @@ class Leases(Contact):
 
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
-        if isinstance(target(job.state, Request.START_LIMIT, Facts()), State):
-            self._terminate(now, cause, job, "expired", "it was not started in time", ("too long", "", now))
+        state = target(job.state, Request.START_LIMIT, Facts())
+        if isinstance(state, State):
+            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("too long", "", now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
     def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
-        self._end_attempt(now, cause or job.since, job, "lease lost", why, nominal)
+        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
@@ -286,13 +299,14 @@ class Leases(Contact):
         """The broker forgets a lease (a fault) and hands the job out again, without asking the retry policy; say
         whether there was one. The attempt counts, as every hand-out does."""
         job = self._tokens.get(token)
-        if job is None or job.holder is None:
+        if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
         event = self._told_end(now, event, job, "lease lost", "forgotten by the broker", now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
-        self._requeue(now, event, job, 0, now, -1 if allowance is None else allowance.left(now))
+        left = -1 if allowance is None else allowance.left(now)
+        self._requeue(now, event, job, Request.FORGETTING, 0, now, left)
         return True
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
@@ -300,5 +314,5 @@ class Leases(Contact):
     def settle_lease(self, token: int, until: int) -> None:
         """Regular heartbeats that were computed, not simulated, have renewed a lease up to ``until``."""
         job = self._tokens.get(token)
-        if job is not None and until > job.until:
+        if job is not None and until > job.until and self._renewed[job.state] is not None:
             job.until = until

@@ -5,13 +5,17 @@ The law: entries fire by (time, rank, first key, second key, number). The ranks 
 1. ``ENDS``: what ends or expires (keys: job number, token);
 2. ``FAULTS``: faults and people's actions (keys: place in the file, number of the occurrence);
 3. ``MESSAGES``: messages that reach the broker (keys: worker, number of the message);
-4. ``REST``: everything else, first made first fired (keys: 0, 0); after it, with 1 as first key, the handing over of
-   work that became eligible in the course of the instant.
+4. ``REST``: everything else, first made first fired (keys: 0, 0);
+5. ``HANDING``: the handing over of work, once everything else of the instant has happened.
 
 An entry made for *now* joins its rank and still fires before the clock moves. Nothing is ever fired early, nothing is
 cancelled here: an entry whose reason has gone must notice that itself when it fires (a look-up is cheaper than a
 search in the heap). The virtual-time loop shares ``take_number`` for its own timers, which are of rank ``REST``, and
 merges both by (time, rank, keys, number).
+
+Steps of one instant are counted from the last that had been made before the instant began. Of those there are only so
+many, so a hundred thousand entries for one instant are honest work, and an entry that makes the next one for the same
+instant, for ever, is not.
 """
 
 from collections.abc import Callable, Sized
@@ -20,19 +24,21 @@ from itertools import count
 from typing import Any, Final
 
 from emulator.errors import SpinningError
+from emulator.timeline.ticks import say
 
-__all__ = ["ENDS", "FAULTS", "MESSAGES", "REST", "Agenda"]
+__all__ = ["ENDS", "FAULTS", "HANDING", "MESSAGES", "REST", "Agenda"]
 
 ENDS: Final = 1
 FAULTS: Final = 2
 MESSAGES: Final = 3
 REST: Final = 4
+HANDING: Final = 5
 
 Entry = tuple[int, int, int, int, int, Callable[[Any], None], Any]
 
 _NEVER: Final = 2**100
-_TURNS_AT_ONE_INSTANT: Final = 10_000_000
-"""Entries at one instant after which the world is taken to be spinning; no honest scenario comes near."""
+_STEPS_AT_ONE_INSTANT: Final = 2_000_000
+"""Steps after which the world is taken to be spinning; 100,000 jobs that take no time need 300,000."""
 
 
 class Agenda:
@@ -41,6 +47,7 @@ class Agenda:
     Attributes:
         now: the present tick. Only ``run`` and the loop move it, and never back.
         rank: the rank of the entry being fired (``REST`` while nothing is).
+        steps: how many the present instant has taken since the last that was made before it began.
         entries: the heap itself, for looking at its first entry only.
         take_number: gives the next number of creation; the loop's timers draw from the same row.
 
@@ -51,13 +58,15 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("entries", "now", "rank", "take_number")
+    __slots__ = ("_began", "_instant", "entries", "now", "rank", "steps", "take_number")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
         self.entries: list[Entry] = []
         self.take_number: Callable[[], int] = count(1).__next__
+        self.steps = 0
+        self._instant, self._began = -1, 0
 
     def at(
         self,
@@ -88,26 +97,49 @@ class Agenda:
         Raises:
             SpinningError: when one instant does not end.
         """
-        heap, instant, turns = self.entries, -1, 0
+        heap, instant = self.entries, self._instant
         end = before if before is not None else (_NEVER,)
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
-                time, self.rank, _, _, _, call, argument = heappop(heap)
-                if time == instant:
-                    turns += 1
-                    if turns > _TURNS_AT_ONE_INSTANT:
-                        raise SpinningError(
-                            f"the modelled world fired {turns:,} entries at tick {time} and still has more for the "
-                            f"same instant; the last was {call!r}"
-                        )
+                time, self.rank, _, _, number, call, argument = heappop(heap)
+                if time != instant:
+                    self.now = self._instant = instant = time
+                    self._began = self.take_number()
+                    self.steps = 0
+                elif number < self._began:
+                    self.steps = 0
                 else:
-                    instant, turns = time, 0
-                    self.now = time
+                    self.step(call, argument)
                 call(argument)
                 if until:
                     return
         finally:
             self.rank = REST
 
+    def step(self, call: Callable[[Any], None], argument: Any) -> None:
+        """Count one more step of the present instant; one entry may count several, if it does as much as several.
+
+        Raises:
+            SpinningError: when there have been too many; it names ``call`` and ``argument``.
+        """
+        self.steps = steps = self.steps + 1
+        if steps > _STEPS_AT_ONE_INSTANT:
+            self.steps = 0  # whoever goes on nevertheless may take as many again
+            raise SpinningError(
+                f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each "
+                f"made the next one for the same instant; the last was {_named(call, argument)}: give what begins "
+                "again and again a time or a pause, or a limit"
+            )
+
     def __len__(self) -> int:
         return len(self.entries)
+
+
+def _named(call: Callable[[Any], None], argument: Any) -> str:
+    """Name an entry by what it calls, and by those of its arguments that have a name of their own."""
+    parts = argument if isinstance(argument, tuple) else (argument,)
+    if parts and callable(parts[0]):  # an entry of a span, which wraps the call that it stands for
+        return _named(parts[0], parts[1:])
+    words = [str(part) for part in parts if isinstance(part, int | str) or "__str__" in vars(type(part))]
+    name = getattr(call, "__qualname__", None) or repr(call)
+    return f"{name} ({', '.join(words)})" if words else str(name)

@@ -5,7 +5,7 @@ from typing import Any, Final
 from emulator.broker.order import Entry
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
-from emulator.timeline.agenda import ENDS, MESSAGES, REST
+from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
 from emulator.world.contact import Request
 from emulator.world.learning import Learning
 from emulator.world.plan import JobPlan
@@ -247,7 +247,7 @@ class Exchange(Learning):
             if entries and entries[0][0] == now:
                 # more happens at this instant: what it makes eligible is handed over together, best job first
                 self.polls.wait(worker, now)
-                agenda.at(now, self._hand_over, (worker, worker.incarnation), REST, 1)
+                agenda.at(now, self._hand_over, (worker, worker.incarnation), HANDING)
             elif self.polls.handed:
                 self.polls.wait(worker, now)
                 self._hand_over((worker, worker.incarnation))

@@ -1,13 +1,15 @@
 """The agenda of the modelled world and the timers of the loop: one order for both."""
 
 import asyncio
+import re
 
 import pytest
 
 from emulator.errors import SpinningError
+from emulator.testing.span import Span
 from emulator.timeline import Agenda
 from emulator.timeline import agenda as agenda_module
-from emulator.timeline.agenda import ENDS, FAULTS, MESSAGES, REST
+from emulator.timeline.agenda import ENDS, FAULTS, HANDING, MESSAGES, REST
 from emulator.timeline.ticks import SECOND
 
 # -- the agenda alone -----------------------------------------------------------------------------------------------
@@ -16,6 +18,7 @@ from emulator.timeline.ticks import SECOND
 def test_entries_fire_by_time_rank_keys_and_number():
     """Whatever the order in which they were made; what has passed means now, in its rank."""
     agenda, seen = Agenda(start=10), []
+    agenda.at(20, seen.append, "handing over", HANDING)
     agenda.at(20, seen.append, "rest, first made")
     agenda.at(20, seen.append, "rest, second made")
     agenda.at(20, seen.append, "message of worker 2", MESSAGES, 2, 1)
@@ -36,6 +39,7 @@ def test_entries_fire_by_time_rank_keys_and_number():
         "message of worker 2",
         "rest, first made",
         "rest, second made",
+        "handing over",
     ]
     assert (agenda.now, agenda.rank, len(agenda), agenda.peek()) == (20, REST, 0, None)
 
@@ -68,18 +72,67 @@ def test_a_run_stops_before_what_must_not_be_overtaken_and_when_something_comes_
     assert (seen, len(agenda)) == ([1, 2, 2, 3], 1)
 
 
-def test_an_agenda_alone_reports_spinning_too(monkeypatch):
-    """An entry that makes the next one for the same instant, for ever."""
-    monkeypatch.setattr(agenda_module, "_TURNS_AT_ONE_INSTANT", 1_000)
+def test_an_agenda_alone_reports_spinning_and_names_what_spins(monkeypatch):
+    """An entry that makes the next one for the same instant, for ever; the message says what to do instead."""
+    monkeypatch.setattr(agenda_module, "_STEPS_AT_ONE_INSTANT", 1_000)
     agenda = Agenda()
 
-    def again(_):
-        agenda.at(agenda.now, again)
+    def ask_again(names):
+        agenda.at(agenda.now, ask_again, names)
 
-    agenda.at(7, again)
-    with pytest.raises(SpinningError, match=r"1,001 entries at tick 7 .*again"):
+    agenda.at(7, ask_again, ("dome-1", agenda, 17))
+    with pytest.raises(SpinningError) as caught:
         agenda.run()
+    assert re.sub(r"test_an_\S+<locals>\.", "", str(caught.value)) == (
+        "the modelled world took 1,001 steps at 7us and the clock never moved, because each made the next one for the "
+        "same instant; the last was ask_again (dome-1, 17): give what begins again and again a time or a pause, or a "
+        "limit"
+    )
     assert agenda.rank == REST
+
+
+def test_spinning_in_a_span_names_what_spins_there(monkeypatch):
+    """Not the span, which only passes it on."""
+    monkeypatch.setattr(agenda_module, "_STEPS_AT_ONE_INSTANT", 1_000)
+    base = Agenda()
+    span = Span(base)
+
+    def ask_again(name):
+        span.at(span.now, ask_again, name)
+
+    span.at(7, ask_again, "dome-1")
+    with pytest.raises(SpinningError, match=r"ask_again \(dome-1\): give"):
+        base.run()
+
+
+def test_steps_are_counted_from_the_last_that_was_made_before_the_instant_began(monkeypatch):
+    """5,000 entries of one instant are honest work for a limit of 1,000, and so are two for each in its course."""
+    monkeypatch.setattr(agenda_module, "_STEPS_AT_ONE_INSTANT", 1_000)
+    agenda, seen = Agenda(), []
+
+    def first(number):
+        agenda.at(agenda.now, seen.append, number, MESSAGES)
+        agenda.at(agenda.now, seen.append, number, MESSAGES)
+
+    for number in range(5_000):
+        agenda.at(7, first, number)
+    agenda.run()
+    assert seen == [number for number in range(5_000) for _ in range(2)]
+
+
+def test_an_entry_may_count_several_steps(monkeypatch):
+    """One that does as much as several, such as handing over a thousand jobs, ends as they would."""
+    monkeypatch.setattr(agenda_module, "_STEPS_AT_ONE_INSTANT", 1_000)
+    agenda = Agenda()
+
+    def much(_):
+        for _ in range(1_001):
+            agenda.step(much, "job 17")
+
+    agenda.at(7, much)
+    with pytest.raises(SpinningError, match=r"1,001 steps .*much \(job 17\)"):
+        agenda.run()
+    assert agenda.steps == 0
 
 
 # -- merged with timers ---------------------------------------------------------------------------------------------
