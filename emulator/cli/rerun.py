@@ -61,7 +61,7 @@ def rerun(
     from emulator.experiment.writing import write_whole
     from emulator.scripts import consent, report
     from emulator.scripts.load import load_scripts
-    from emulator.scripts.rerun import Point, point_named
+    from emulator.scripts.rerun import Point, When, point_named
     from emulator.scripts.rerun import rerun as run_again
 
     loaded = load_scripts(file)
@@ -73,7 +73,8 @@ def rerun(
         raise InputError(f"{keep}: there is something already: name a new folder")
     point: Point | None = None if only is None else point_named(only)
     consent.ask(loaded, script, values, yes=yes)
-    whens = [*(["dies", "wakes"] if when is None else [when]), *(["refused"] if refuse else [])]
+    kinds: tuple[When, ...] = ("dies", "wakes", "refused")
+    whens = [it for it in kinds if (refuse if it == "refused" else when in (None, it))]
     judged = run_again(loaded, script, values, whens=whens, only=point, keep=None if keep is None else Path(keep))
     if page is not None:
         write_whole(page, report.as_page(judged))

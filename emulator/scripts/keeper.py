@@ -1,7 +1,7 @@
 """Starts scripts and keeps the processes of each together; it runs as a program of its own, beside the emulator.
 
 The emulator starts this file once (``main``). For each attempt it forks a keeper, and the keeper starts the script. All
-that the script ever starts stays below its keeper: in a PID namespace of which the keeper is the first process, or, where
+that the script ever starts stays below its keeper: in a PID namespace whose first process is the keeper, or, where
 namespaces are forbidden, by making the keeper the subreaper of its descendants. A process group would not do: a
 daemon leaves it. The keeper is told by single bytes what to do (``STOP``, ``CONTINUE``, ``KILL``) and answers in lines
 of JSON. When the emulator is gone, its end of the socket closes, and every keeper kills what it keeps.
@@ -9,6 +9,7 @@ of JSON. When the emulator is gone, its end of the socket closes, and every keep
 It imports little, because it is started often in tests, and nothing of the package, because it is started with ``-IS``.
 """
 
+import contextlib
 import ctypes
 import json
 import os
@@ -114,14 +115,12 @@ class _Keeper:
     def serve(self) -> NoReturn:
         self.reap()
         while True:
-            ready, _, _ = select.select([self.channel, self.woken], [], [])
+            ready, _, _ = select.select([self.channel.fileno(), self.woken], [], [])
             if self.woken in ready:
-                try:
+                with contextlib.suppress(BlockingIOError):
                     os.read(self.woken, 4096)
-                except BlockingIOError:
-                    pass
                 self.reap()
-            if self.channel in ready:
+            if self.channel.fileno() in ready:
                 asked = self.channel.recv(1)
                 if asked == STOP:
                     self.signal_all(signal.SIGSTOP)
@@ -131,10 +130,8 @@ class _Keeper:
                     _say(self.channel, done=True)
                 else:  # KILL, or the emulator is gone
                     rounds = self.kill_all()
-                    try:
+                    with contextlib.suppress(OSError):
                         _say(self.channel, gone=rounds)
-                    except OSError:
-                        pass
                     os._exit(0)
 
     def reap(self) -> None:
@@ -151,19 +148,15 @@ class _Keeper:
 
     def signal_all(self, number: int) -> None:
         if self.in_namespace:
-            try:
+            with contextlib.suppress(ProcessLookupError):
                 os.kill(-1, number)  # all in the namespace but its first process, which is this one
-            except ProcessLookupError:
-                pass
             return
         seen: set[int] = set()
         while new := [it for it in _descendants(os.getpid()) if it not in seen]:
             for process in new:
                 seen.add(process)
-                try:
+                with contextlib.suppress(ProcessLookupError):
                     os.kill(process, number)
-                except ProcessLookupError:
-                    pass
 
     def kill_all(self) -> int:
         rounds = 0
@@ -206,7 +199,7 @@ def _keep(channel: socket.socket, request: dict[str, Any], descriptors: list[int
 
 
 def _see_own_processes() -> None:
-    """Mount /proc anew, so that a script finds its own numbers there; where that is forbidden it sees the outer ones."""
+    """Mount /proc anew, so that a script finds its own numbers there; where that is forbidden, the outer ones."""
     try:
         _system(_libc.mount(None, b"/", None, _MS_REC_PRIVATE, None), "mount")
         _system(_libc.mount(b"proc", b"/proc", b"proc", 0, None), "mount")

@@ -1,4 +1,4 @@
-"""Lets scripts tell which line a call stands in: bash by a trap, Python by an audit hook; others by the call's number."""
+"""Lets scripts tell the line of a call: bash by a trap, Python by an audit hook; others have the call's number."""
 
 from pathlib import Path
 from typing import Final

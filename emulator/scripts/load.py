@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -20,7 +20,7 @@ from emulator.scenario.shape import Node
 from emulator.scenario.spelling import advise
 from emulator.scripts.models import Scripts
 
-__all__ = ["LoadedScripts", "load_scripts", "schema_text", "shape_of_scripts"]
+__all__ = ["LoadedScripts", "load_scripts", "shape_of_scripts"]
 
 _START: Final = datetime(2026, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
 
@@ -67,7 +67,7 @@ def load_scripts(path: Path | str) -> LoadedScripts:
 def _problem(document: text.Document, it: Found) -> Problem:
     loc = path_in(document.data, it.loc)
     line, column = document.key_place(loc) if it.at_key and len(loc) == len(it.loc) else document.place(loc)
-    return Problem(document.name, line, column, ".".join(map(str, it.loc)), it.told())
+    return Problem(document.name, line, column, ".".join(map(str, it.loc)), it.told(shape_of_scripts()))
 
 
 @cache
@@ -87,17 +87,35 @@ def shape_of_scripts() -> Node:
     return MappingProxyType(written_out(whole))
 
 
-def schema_text() -> str:
-    """Write the JSON Schema of files of scripts, for editors."""
-    import json
-
-    from emulator.scenario.schema import definitions_for
-
-    return json.dumps(definitions_for(Scripts, "queuedrill scripts"), indent=1, ensure_ascii=False) + "\n"
-
-
 def _wrong_references(scripts: Scripts, folder: Path) -> Iterator[Found]:
-    effects = {it.effect for answers in scripts.commands.values() for it in answers if it.effect is not None}
+    yield from _wrong_files(scripts, folder)
+    effects = tuple({it.effect: 0 for answers in scripts.commands.values() for it in answers if it.effect is not None})
+    systems = tuple(scripts.systems)
+    parameters = set(_names(part for script in scripts.scripts.values() for part in script.argv))
+    for name, answers in scripts.commands.items():
+        for place, answer in enumerate(answers):
+            where = ("commands", name, place)
+            if answer.calls is not None and systems and answer.calls.partition("/")[0] not in systems:
+                yield Found((*where, "calls"), f"there is no system {answer.calls!r}: {advise(answer.calls, systems)}")
+            asked = answer.answers
+            effects_named: list[tuple[tuple[str, ...], str | None]] = [(("undoes",), answer.undoes)]
+            if asked is not None:
+                effects_named += [(("answers", "effect"), asked.effect), (("answers", "targets_of"), asked.targets_of)]
+            for keys, effect in effects_named:
+                if effect is not None and effect not in effects:
+                    yield Found((*where, *keys), f"no command has the effect {effect!r}: {advise(effect, effects)}")
+            named = {it.removesuffix("...") for it in _names(answer.when)}
+            for it in dict.fromkeys(_names([answer.target or ""])):
+                if it not in named | parameters | {"key", "job", "input"}:
+                    said = f"nothing is filled in for {{{it}}}: {advise(it, tuple(sorted(named)))}"
+                    yield Found((*where, "target"), said)
+
+
+def _names(texts: Iterable[str]) -> list[str]:
+    return [name for text in texts for name in re.findall(r"\{([^{}]+)\}", text)]
+
+
+def _wrong_files(scripts: Scripts, folder: Path) -> Iterator[Found]:
     for name, script in scripts.scripts.items():
         for place, file in enumerate(script.files):
             loc: tuple[str | int, ...] = ("scripts", name, "files", place)
@@ -108,40 +126,7 @@ def _wrong_references(scripts: Scripts, folder: Path) -> Iterator[Found]:
                 yield Found(loc, f"{file!r} leads out of this file's folder: copy what it leads to")
         program = script.argv[0]
         if "/" in program and not program.startswith("/") and program.removeprefix("./") not in script.files:
-            yield Found(
-                ("scripts", name, "argv", 0), f"{program!r} is not among `files`, which are all that it finds there"
-            )
-    for name, answers in scripts.commands.items():
-        for place, answer in enumerate(answers):
-            where = ("commands", name, place)
-            if answer.calls is not None and scripts.systems and answer.calls.partition("/")[0] not in scripts.systems:
-                known = tuple(scripts.systems)
-                yield Found((*where, "calls"), f"there is no system {answer.calls!r}: {advise(answer.calls, known)}")
-            asked = answer.answers
-            for key in ("effect", "targets_of") if asked is not None else ():
-                effect = getattr(asked, key)
-                if effect is not None and effect not in effects:
-                    yield Found(
-                        (*where, "answers", key),
-                        f"no command has the effect {effect!r}: {advise(effect, tuple(effects))}",
-                    )
-            if answer.undoes is not None and answer.undoes not in effects:
-                yield Found(
-                    (*where, "undoes"),
-                    f"no command has the effect {answer.undoes!r}: {advise(answer.undoes, tuple(effects))}",
-                )
-            named = set(re.findall(r"\{([^{}.]+)(?:\.\.\.)?\}", " ".join(answer.when)))
-            unknown = set(re.findall(r"\{([^{}]+)\}", answer.target or "")) - named - {"key", "job", "input"}
-            parameters = {
-                it
-                for script in scripts.scripts.values()
-                for part in script.argv
-                for it in re.findall(r"\{([^{}]+)\}", part)
-            }
-            for it in sorted(unknown - parameters):
-                yield Found(
-                    (*where, "target"), f"nothing is filled in for {{{it}}}: {advise(it, tuple(sorted(named)))}"
-                )
+            yield Found(("scripts", name, "argv", 0), f"{program!r} is not among `files`: only those are in its folder")
 
 
 def _digest(written: str, scripts: Scripts, folder: Path) -> str:

@@ -1,4 +1,4 @@
-"""What a file of scripts may say: scripts, the commands and addresses that stand in for the world, what else they may use.
+"""What a file of scripts may say: scripts, the commands that stand in for the world, what else they may use.
 
 The keys of effects (``effect``, ``target``, ``repeatable``, ``lands``) mean what they mean in the parts of a scenario.
 """
@@ -114,7 +114,7 @@ class Answer(Model):
 
     when: tuple[Template, ...] = Field(
         strict=False,
-        description="The arguments that it is for: texts, {name} for any one argument, {name...} for all that are left.",
+        description="The arguments that it is for: texts, {name} for any argument, {name...} for all that are left.",
     )
     calls: Name | None = Field(default=None, description="The system that it calls: limits, outages, access apply.")
     takes: Duration = Field(default=0, description="Virtual time that it takes, beside what the system takes.")
@@ -142,7 +142,7 @@ class Answer(Model):
     )
     on_call: dict[str, Said] = Field(
         default={},
-        description="Another answer for the n-th call of this kind in an attempt, by its number: the effect is the same.",
+        description="Another answer for the n-th call of this kind in an attempt, by its number; same effect.",
     )
     never_answers: bool = Field(default=False, description="true: it has its effect, and its caller waits for ever.")
 
@@ -172,8 +172,8 @@ class Script(Model):
     )
     folder: Literal["new", "kept", "shared"] = Field(
         default="new",
-        description="new: each attempt runs in a fresh copy of `files`; kept: in one that this worker keeps from attempt "
-        "to attempt; shared: in one that all workers see.",
+        description="new: each attempt runs in a fresh copy of `files`; kept: in one that this worker keeps; "
+        "shared: in one that all workers see.",
     )
     files: tuple[FileName, ...] = Field(
         default=(), strict=False, description="Files and folders beside this file that are copied into the folder."
@@ -207,8 +207,8 @@ class Scripts(Model):
     hide: tuple[str, ...] = Field(
         default=(),
         strict=False,
-        description="Variables and parameters whose values are shown nowhere; names that hold TOKEN, SECRET or PASSWORD "
-        "always are.",
+        description="Variables and parameters whose values are shown nowhere; those whose names hold TOKEN, SECRET or "
+        "PASSWORD never are.",
     )
 
     def mistakes(self) -> Iterator[Mistake]:
@@ -218,7 +218,7 @@ class Scripts(Model):
             elif name in VIRTUAL and name not in self.real:
                 yield (
                     ("commands", name),
-                    f"{name} is a stand-in of the program: ask for `real: [{name}]` to say another",
+                    f"{name} is a stand-in of the program itself: give `real: [{name}]` first",
                 )
         for place, name in enumerate(self.basics or ()):
             if not name or "/" in name or name.startswith("."):

@@ -1,6 +1,6 @@
 """Runs one script: starts it, waits until all its processes sleep, answers its calls, stops, continues and kills it.
 
-**The quiet rule.** Nothing that a script asks is answered before all its processes sleep; then its calls are taken in the
+**The quiet rule.** Nothing that a script asks is answered before all its processes sleep; then its calls go in the
 order of birth in the process tree, then of their arguments. Which of two helpers reached us first depends on the
 machine; who waits when everybody waits does not. Asleep is: no thread runs or is ready to run in two looks at
 /proc, between which no thread has been switched (the counts of context switches are equal).
@@ -361,8 +361,7 @@ class Process:
                 if self._exit is not None:
                     self.kill()
                     return self._stretch(places, slept, len(found))
-                slept = True
-                self._take(_LISTEN_FOR)
+                slept = not self._take(_LISTEN_FOR)
             else:
                 self._take(_LOOK_AGAIN)
             if _now() - began > self._real_limit:

@@ -1,4 +1,4 @@
-"""Says in words whether a script may be run again: the answer, one row a point, what would make it safe, the caution."""
+"""Says in words whether a script may be run again: the answer, one row a point, what would make it safe, a caution."""
 
 import json
 from collections.abc import Iterator, Sequence
@@ -14,7 +14,7 @@ from emulator.version import VERSION
 __all__ = ["CAUTION", "advice", "answer", "as_data", "as_json", "as_junit", "as_page", "as_text"]
 
 CAUTION: Final = (
-    "The script was really run, with your rights, against stand-ins. What it does by absolute paths or through libraries "
+    "The script was really run, with your rights, against stand-ins. What it does by absolute paths or by libraries "
     "was not seen. Try it on copies first: your organisation's change control decides."
 )
 
@@ -79,12 +79,26 @@ def _where(point: Point, call: str) -> str:
     return f"after call {point.call} ({call}), before its answer"
 
 
-def _cell(found: Found | None) -> str:
-    """Say what came of one point, short."""
+def _short(call: str) -> str:
+    """Give a call as it fits into a row."""
+    return call if len(call) <= 34 else call[:33] + "…"
+
+
+def _cell(found: Found | None, *, short: bool = False) -> str:
+    """Say what came of one point: what was repeated, missing, left over or different, in a word or in full."""
     if found is None:
         return ""
     if found.is_safe:
         return "safe"
+    if short:
+        words = (
+            ("repeats", found.repeated),
+            ("misses", found.missing),
+            ("leaves", found.extra),
+            ("file", found.files),
+            ("never right", not found.done),
+        )
+        return ", ".join(word for word, is_so in words if is_so)
     said = []
     if found.repeated:
         effect, target, _ = found.repeated[0]
@@ -152,8 +166,10 @@ def as_text(judgement: Judgement) -> Page:
     page.heading("Where it was cut off, and what was left")
     rows = [["point", "call", *(_COLUMN[when] for when in kinds)]]
     for point, call, found in _rows(judgement):
-        rows.append([str(point), call or "the end", *(_cell(found.get(when)) for when in kinds)])
+        rows.append([str(point), _short(call), *(_cell(found.get(when), short=True) for when in kinds)])
     page.table(rows)
+    page.blank()
+    page.say("One point with all that it left: --only POINT --keep FOLDER. Every target and file: --json, --page FILE.")
     if judgement.differs:
         page.blank()
         page.say(f"Differs between two undisturbed runs, so not compared: {', '.join(judgement.differs)}.")

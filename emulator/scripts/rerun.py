@@ -1,7 +1,7 @@
 """Cuts a script off at every step, runs it again elsewhere, and compares what is left with an undisturbed run.
 
-For n calls there are 2n + 1 points: before each call (all earlier ones answered, the script quiet), after its effect and
-before its answer, and at the end before the outcome is handed in. At each the machine **dies** (its processes are gone
+For n calls there are 2n + 1 points: before each call (all earlier ones answered, the script quiet), after its effect
+and before its answer, at the end before the outcome is handed in. At each the machine **dies** (its processes are gone
 at once) or **sleeps** and wakes after the job has been run elsewhere. Each try is a night of its own in virtual time:
 two workers, a lease that is not renewed, one job.
 """
@@ -110,7 +110,7 @@ class Found:
         point: where.
         when: what happened there: ``dies``, ``wakes`` or ``refused``.
         call: the call at that point, for people; "" at the end.
-        repeated: effects that are not repeatable and landed once more where they were already: (effect, target, by whom).
+        repeated: not repeatable and landed where they were already: (effect, target, by whom).
         missing: effects that are not there at the end, and are undisturbed.
         extra: effects that are there at the end, and are not undisturbed.
         files: paths whose content differs from the undisturbed run's.

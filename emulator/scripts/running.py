@@ -72,7 +72,7 @@ class Made:
     takes_effect: bool = False
 
     def __str__(self) -> str:
-        return " ".join(self.argv) + (f", line {self.line}" if self.line else "")
+        return (f"{self.line} " if self.line else "") + " ".join(self.argv)
 
 
 @dataclass(slots=True)
@@ -304,7 +304,7 @@ class _Attempt:
         self.tasks[task] = call, made
 
     async def _answer_next(self) -> None:
-        """Wait until a call has been served, and answer it alone: the script's next move comes before the next answer."""
+        """Wait until a call has been served, and answer it alone: the script moves on before the next answer."""
         await asyncio.wait(self.tasks, return_when=asyncio.FIRST_COMPLETED)
         for task, (call, made) in self.tasks.items():
             if task.done():
@@ -361,8 +361,8 @@ class _Attempt:
         found = matched(self.stage.scripts.commands[name], arguments)
         if found is None:
             self.stage.mistakes.append(f"no `when` of the command {name} fits the call: {made}")
-            said = f"{name}: there is no answer for these arguments\n"
-            return _ends(call, made, Said(prints_error=said, exit=_NO_ANSWER_FITS))
+            missing = Said(prints_error=f"{name}: there is no answer for these arguments\n", exit=_NO_ANSWER_FITS)
+            return _ends(call, made, missing)
         place, answer, named = found
         self.kinds[name, place] += 1
         values = in_text({**self.work.parameters, "job": self.work.name, "key": self.work.order.key, **named})

@@ -80,8 +80,8 @@ def _run_limited(number: int, command: list[bytes]) -> None:
         posix._exit(code)
     late = False
     while True:
-        ready, _, _ = select.select([read] if late else [read, _socket_to_emulator], [], [])
-        if not late and _socket_to_emulator in ready:
+        ready, _, _ = select.select([read] if late else [read, _socket_to_emulator.fileno()], [], [])
+        if not late and _socket_to_emulator.fileno() in ready:
             _take(5)
             late = True
             posix.kill(child, number)
