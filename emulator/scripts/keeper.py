@@ -210,6 +210,8 @@ def _see_own_processes() -> None:
 def main() -> None:
     """Fork a keeper for each request that comes over the socket whose number is the first argument."""
     control = socket.socket(fileno=int(sys.argv[1]))
+    # Keepers whose parent has ended come to this process, and none stays as a zombie.
+    _system(_libc.prctl(_SET_CHILD_SUBREAPER, 1, 0, 0, 0), "prctl")
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the emulator's: it tells the keepers
     while True:

@@ -355,7 +355,9 @@ class Process:
             found, places = self._look()
             if self._exit is not None and not found:
                 return self._stretch(places, slept)
-            if all(state in b"ST" for state, _ in found.values()) and self._look()[0] == found and not self._take(0):
+            if not found:  # its keeper is about to tell of its end
+                self._take(_LISTEN_FOR)
+            elif all(state in b"ST" for state, _ in found.values()) and self._look()[0] == found and not self._take(0):
                 if self._is_someones_turn():
                     return self._stretch(places, slept)
                 if self._exit is not None:

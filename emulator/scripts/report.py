@@ -50,7 +50,7 @@ def _of_one(judgement: Judgement, when: When) -> str:
     if not bad:
         return f"{start}: safe at all {len(found)} points."
     first = bad[0]
-    where = _where(first.point, first.call)
+    where = _where(first)
     return f"{start}: {_what(bad)} at {len(bad)} of {len(found)} points, first {where}."
 
 
@@ -71,7 +71,9 @@ def _what(bad: Sequence[Found]) -> str:
     return " or ".join(sorted(said, key=lambda one: -said[one])[:2])
 
 
-def _where(point: Point, call: str) -> str:
+def _where(found: Found) -> str:
+    """Say where a point is: the call with its line."""
+    point, call = found.point, found.call + (f", line {_line(found.line)}" if found.line else "")
     if point.where == "end":
         return "at the end, before its outcome was handed in"
     if point.where == "before":
@@ -147,12 +149,17 @@ def advice(judgement: Judgement) -> list[str]:
     return said
 
 
-def _rows(judgement: Judgement) -> Iterator[tuple[Point, str, dict[When, Found]]]:
+def _line(line: str) -> str:
+    """Give the number of a line without its file, which a report is about."""
+    return line.rpartition(":")[2]
+
+
+def _rows(judgement: Judgement) -> Iterator[tuple[Found, dict[When, Found]]]:
     by_point: dict[Point, dict[When, Found]] = {}
     for it in judgement.found:
         by_point.setdefault(it.point, {})[it.when] = it
-    for point, found in by_point.items():
-        yield point, next(iter(found.values())).call, found
+    for found in by_point.values():
+        yield next(iter(found.values())), found
 
 
 def as_text(judgement: Judgement) -> Page:
@@ -164,9 +171,9 @@ def as_text(judgement: Judgement) -> Page:
         return page
     kinds = _kinds(judgement)
     page.heading("Where it was cut off, and what was left")
-    rows = [["point", "call", *(_COLUMN[when] for when in kinds)]]
-    for point, call, found in _rows(judgement):
-        rows.append([str(point), _short(call), *(_cell(found.get(when), short=True) for when in kinds)])
+    rows = [["point", "line", "call", *(_COLUMN[when] for when in kinds)]]
+    for first, found in _rows(judgement):
+        rows.append([str(first.point), _line(first.line), _short(first.call), *(_cell(found.get(when), short=True) for when in kinds)])
     page.table(rows)
     page.blank()
     page.say("One point with all that it left: --only POINT --keep FOLDER. Every target and file: --json, --page FILE.")
@@ -209,6 +216,7 @@ def as_data(judgement: Judgement) -> dict[str, Any]:
             {
                 "point": str(it.point),
                 "call": it.call,
+                "line": it.line,
                 "when": it.when,
                 "safe": it.is_safe,
                 "repeated": [{"effect": effect, "target": target, "by": who} for effect, target, who in it.repeated],
@@ -241,7 +249,7 @@ def as_junit(judgement: Judgement) -> str:
         case = ET.SubElement(suite, "testcase", {"classname": plain(judgement.name), "name": "undisturbed"})
         ET.SubElement(case, "failure", {"type": "cannot be judged", "message": plain(answer(judgement)[0])})
     for it in judgement.found:
-        name = f"{_WHEN[it.when]}: {_where(it.point, it.call)}"
+        name = f"{_WHEN[it.when]}: {_where(it)}"
         case = ET.SubElement(suite, "testcase", {"classname": plain(judgement.name), "name": plain(name)})
         if not it.is_safe:
             ET.SubElement(case, "failure", {"type": "not safe", "message": plain(_cell(it))})
@@ -255,8 +263,8 @@ def as_page(judgement: Judgement) -> str:
     look = " fits" if judgement.is_safe else " fails"
     kinds = _kinds(judgement)
     rows = [
-        [text(str(point)), text(call or "the end"), *(text(_cell(found.get(when))) for when in kinds)]
-        for point, call, found in _rows(judgement)
+        [text(str(it.point)), text(it.line), text(it.call), *(text(_cell(found.get(when))) for when in kinds)]
+        for it, found in _rows(judgement)
     ]
     parts = [
         f"<header><p>{text(judgement.name)} run again</p><h1 class='verdict{look}'>{text(first)}</h1>",
@@ -264,7 +272,7 @@ def as_page(judgement: Judgement) -> str:
         "</header><main>",
     ]
     if rows:
-        head = ["point", "call", *(_COLUMN[when] for when in kinds)]
+        head = ["point", "line", "call", *(_COLUMN[when] for when in kinds)]
         parts.append(f"<section>{table('Where it was cut off, and what was left', head, rows)}</section>")
     if judgement.differs:
         parts.append(f"<p>Not compared, because it differs undisturbed: {text(', '.join(judgement.differs))}.</p>")

@@ -110,6 +110,7 @@ class Found:
         point: where.
         when: what happened there: ``dies``, ``wakes`` or ``refused``.
         call: the call at that point, for people; "" at the end.
+        line: the line of the script that it stands in, as far as it is known, such as ``copy.sh:2``.
         repeated: not repeatable and landed where they were already: (effect, target, by whom).
         missing: effects that are not there at the end, and are undisturbed.
         extra: effects that are there at the end, and are not undisturbed.
@@ -122,6 +123,7 @@ class Found:
     point: Point
     when: When
     call: str
+    line: str
     repeated: tuple[tuple[str, str, str], ...]
     missing: tuple[tuple[str, str], ...]
     extra: tuple[tuple[str, str], ...]
@@ -343,7 +345,8 @@ def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ign
     return Found(
         point,
         when,
-        "" if cut.call is None else str(cut.call),
+        "" if cut.call is None else " ".join(cut.call.argv),
+        "" if cut.call is None else cut.call.line,
         tuple((*pair, who) for pair, who in repeated.items()),
         tuple(sorted(base.there - plain.there)),
         tuple(sorted(plain.there - base.there)),
