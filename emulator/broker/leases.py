@@ -45,6 +45,7 @@ class Leases(Contact):
         time_left: int | None,
         number: int,
         found: Entry | None = None,
+        order: int = 0,
     ) -> LeaseGrant | None:
         """Hand out the best job that the worker may have, or None.
 
@@ -55,17 +56,20 @@ class Leases(Contact):
             number: the number of the request, rising within the incarnation. The same number is the same request and
                 gets the same answer; an older one gets None.
             found: what ``best`` has just given for the same worker, if it was asked.
+            order: the place of this message among all that the incarnation has sent, rising; 0 on a link on which
+                nothing can overtake it. Silence runs from the newest that has come.
 
         Raises:
             DefectError: for a worker that was never registered or a queue that there is not.
         """
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
-            self._heard(now, self._holder(worker, incarnation))
+            self._heard(now, self._holder(worker, incarnation), order)
             return None  # its program has ended: nobody would work on the job
-        if holder.lost:
-            self._heard(now, holder)
-        holder.heard = now
+        if order or holder.lost:
+            self._heard(now, holder, order)
+        else:
+            holder.heard = now
         if number <= holder.take_number:
             return holder.take_answer if number == holder.take_number else None
         holder.take_number = number
@@ -109,18 +113,36 @@ class Leases(Contact):
     # -- renew --------------------------------------------------------------------------------------------------------
 
     def heartbeat(
-        self, now: int, cause: int, worker: str, incarnation: int, number: int, tokens: Sequence[int]
-    ) -> HeartbeatReply:
+        self,
+        now: int,
+        cause: int,
+        worker: str,
+        incarnation: int,
+        number: int,
+        tokens: Sequence[int],
+        order: int = 0,
+        is_recorded: bool = True,
+    ) -> HeartbeatReply | None:
         """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
 
         A repeated number is the same heartbeat: it shows that the worker lives, and changes nothing else. In a queue
-        with fixed leases nothing is renewed, and nothing refused for that.
+        with fixed leases nothing is renewed, and nothing refused for that. One that a newer message of the incarnation
+        has overtaken is old: it changes nothing, and the answer is None.
+
+        Args:
+            order: as for ``take``.
+            is_recorded: False to leave out the events if there is nothing to say.
         """
         holder = self._holder(worker, incarnation)
-        self._heard(now, holder)
+        if order and order < holder.newest:
+            return None
+        self._heard(now, holder, order)
         if number <= holder.beat_number:
             return holder.beat_reply if number == holder.beat_number else _NOTHING
         holder.beat_number = number
+        if not is_recorded and self._renew_all(now, holder, tokens):
+            holder.beat_reply = _NOTHING
+            return _NOTHING
         event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
         refused: list[int] = []
         suspend: list[int] = []
@@ -147,6 +169,17 @@ class Leases(Contact):
             holder.beat_reply = _NOTHING
         return holder.beat_reply
 
+    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int]) -> bool:
+        """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
+        jobs = [self._good(token, holder) for token in tokens]
+        for job in jobs:
+            if job is None or (job.rare is not None and job.rare.wanted is not (job.state is State.SUSPENDED)):
+                return False
+        for job in jobs:
+            if job is not None and job.queue.rules.renewed:
+                job.until = now + job.queue.lease
+        return True
+
     def _good(self, token: int, holder: Holder) -> Job | None:
         """Give the job of a token in the table, unless it was granted to another incarnation of the same worker."""
         job = self._tokens.get(token)
@@ -171,6 +204,7 @@ class Leases(Contact):
         why: str = "",
         retry_after: int | None = None,
         refused_at: int = 0,
+        order: int = 0,
     ) -> bool:
         """Take the outcome of an attempt, and say whether it counts: False if the token is stale.
 
@@ -180,6 +214,7 @@ class Leases(Contact):
             number: the number of the request within the incarnation.
             outcome: ok, error, permanent error or too long.
             retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
+            order: as for ``take``.
 
         Raises:
             DefectError: for another outcome, or a worker that was never registered.
@@ -187,9 +222,10 @@ class Leases(Contact):
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
             holder = self._holder(worker, incarnation)
-        if holder.lost:
-            self._heard(now, holder)
-        holder.heard = now
+        if order or holder.lost:
+            self._heard(now, holder, order)
+        else:
+            holder.heard = now
         job = self._tokens.get(token)
         if job is None or job.holder is not holder:
             job = self._good(token, holder)
@@ -222,10 +258,10 @@ class Leases(Contact):
             self._stale(now, cause, token, holder.name, "outcome")
         return False
 
-    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int) -> bool:
+    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int, order: int = 0) -> bool:
         """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
         holder = self._holder(worker, incarnation)
-        self._heard(now, holder)
+        self._heard(now, holder, order)
         job = self._good(token, holder)
         if job is None:
             if self._mark_of_token(token) == -holder.serial:

@@ -117,12 +117,11 @@ class Exchange(Learning):
                     return
                 found = None
                 continue
-            if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
+            if worker.asking is not None:
                 return
             request = Request("take", worker)
             before = len(worker.executions)
-            if not worker.is_plain:
-                worker.requests.append(request)
+            worker.asking = request
             self.contact.send(request)
             if not request.answered or len(worker.executions) == before:
                 return
@@ -176,6 +175,7 @@ class Exchange(Learning):
             worker.equipment,
             self._time_left(worker),
             request.number,
+            order=request.arrived,
         )
         if request.granted is not None or grant is None:
             return request.granted
@@ -219,16 +219,15 @@ class Exchange(Learning):
         """The answer to a request has reached its worker."""
         worker = request.worker
         request.answered = True
-        if request in worker.requests:
-            worker.requests.remove(request)
         if request.what == "take":
+            worker.asking = None
             if answer is None:
                 if not worker.waiting:
                     self.polls.wait(worker, request.sent)
                     self.power.idle(worker)
             else:
                 grant, plan = answer
-                self.labour.begin(worker, grant, plan, request.sent)
+                self.labour.begin(worker, grant, plan, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return
