@@ -173,7 +173,14 @@ def as_text(judgement: Judgement) -> Page:
     page.heading("Where it was cut off, and what was left")
     rows = [["point", "line", "call", *(_COLUMN[when] for when in kinds)]]
     for first, found in _rows(judgement):
-        rows.append([str(first.point), _line(first.line), _short(first.call), *(_cell(found.get(when), short=True) for when in kinds)])
+        rows.append(
+            [
+                str(first.point),
+                _line(first.line),
+                _short(first.call),
+                *(_cell(found.get(when), short=True) for when in kinds),
+            ]
+        )
     page.table(rows)
     page.blank()
     page.say("One point with all that it left: --only POINT --keep FOLDER. Every target and file: --json, --page FILE.")

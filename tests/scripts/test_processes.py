@@ -60,8 +60,11 @@ def answered(process: Process, output: bytes = b"") -> tuple[list[list[str]], in
 
 
 def python_stand_in() -> bytes:
-    return b"#!" + os.path.realpath(sys.executable).encode() + b" -ISE\n" + (
-        Path(processes.__file__).with_name("stand_in.py").read_bytes()
+    return (
+        b"#!"
+        + os.path.realpath(sys.executable).encode()
+        + b" -ISE\n"
+        + (Path(processes.__file__).with_name("stand_in.py").read_bytes())
     )
 
 

@@ -11,7 +11,13 @@ NOW = datetime(2026, 6, 12, 22, 5, 7, 42, tzinfo=UTC)
 
 @pytest.mark.parametrize(
     ("arguments", "ticks"),
-    [(["1"], 1_000_000), (["0.5"], 500_000), (["1m", "30"], 90_000_000), (["2h"], 7_200_000_000), (["1d"], 86_400_000_000)],
+    [
+        (["1"], 1_000_000),
+        (["0.5"], 500_000),
+        (["1m", "30"], 90_000_000),
+        (["2h"], 7_200_000_000),
+        (["1d"], 86_400_000_000),
+    ],
 )
 def test_sleep_adds_its_times(arguments: list[str], ticks: int) -> None:
     """Times are seconds, or have s, m, h or d behind them; several are added (common practice)."""
