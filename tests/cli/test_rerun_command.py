@@ -151,5 +151,6 @@ def test_a_script_that_is_wrong_by_itself_is_said_to_be_so(scripts: Path, queued
     ended = queuedrill("rerun", str(scripts), "copy-plates", "--yes", "--parameter", "plates=plate-1")
     assert (ended.code, ended.out) == (
         2,
-        "copy-plates cannot be judged: undisturbed, the script never succeeds: its\nattempts end with 3, 3, 3, 3, 3, 3.\n",
+        "copy-plates cannot be judged: undisturbed, the script never succeeds: its\n"
+        "attempts end with 3, 3, 3, 3, 3, 3.\n",
     )

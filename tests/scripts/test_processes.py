@@ -135,7 +135,7 @@ def _below(starter: Starter) -> set[int]:
 HARD_TO_KILL = {
     "daemons": "for i in 1 2 3; do (setsid bash -c 'setsid sleep 1000 & sleep 1000' &) & done; store wait",
     "ignored signals": "trap '' TERM INT HUP; bash -c 'trap \"\" TERM; sleep 1000' & store wait",
-    "a chain of forks": "chain() { if [ $1 -gt 0 ]; then (chain $(($1 - 1))) & fi; sleep 1000; }; chain 20 & store wait",
+    "a chain of forks": "chain() { [ $1 -gt 0 ] && (chain $(($1 - 1))) & sleep 1000; }; chain 20 & store wait",
 }
 
 

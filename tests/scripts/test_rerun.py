@@ -44,7 +44,7 @@ WAKES = {
     # asleep between question and deed: after `has`, and before `put`
     "copy-plates-asking": ". r r . . r r . .",
     "copy-plates-once": ". . . . .",
-    # the other attempt never gets past the lock, and the woken one does all the rest: the dome is closed, the job failed
+    # the other attempt never gets past the lock, and the woken one does all the rest: the job has failed
     "close-dome": "n n n n .",
     "close-dome-careful": ". r r . .",
     "move-plates": "r r r r r r r r r",
