@@ -13,13 +13,15 @@ import re
 import shutil
 import stat
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from emulator.errors import InputError
 from emulator.scenario.spelling import advise
+from emulator.scripts.hiding import without
 from emulator.scripts.load import LoadedScripts
 from emulator.scripts.models import Scripts
 from emulator.scripts.processes import Starter
@@ -357,6 +359,18 @@ def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ign
     )
 
 
+def _shown(found: Found, hide: Callable[[str], str]) -> Found:
+    """Take secret values out of everything that a report shows of a point."""
+    return replace(
+        found,
+        call=hide(found.call),
+        repeated=tuple((effect, hide(target), who) for effect, target, who in found.repeated),
+        missing=tuple((effect, hide(target)) for effect, target in found.missing),
+        extra=tuple((effect, hide(target)) for effect, target in found.extra),
+        files=tuple(map(hide, found.files)),
+    )
+
+
 def rerun(
     loaded: LoadedScripts,
     name: str,
@@ -401,7 +415,8 @@ def rerun(
         for when in whens if only in (None, point) else ():
             if when != "refused" or point.where == "before":
                 cut = _Cut(point, when)
-                found.append(_compare(point, when, cut, tries.play(cut, f"{point} {when}"), base, differs))
+                one = _compare(point, when, cut, tries.play(cut, f"{point} {when}"), base, differs)
+                found.append(_shown(one, partial(without, loaded.scripts, parameters)))
     return Judgement(name, base, differs, tuple(found), wrong)
 
 

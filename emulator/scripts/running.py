@@ -17,9 +17,10 @@ from collections.abc import Awaitable, Callable, Mapping
 from contextvars import Context
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from emulator.errors import CallError, InputError, StaleTokenError, TransientError
+from emulator.scripts.hiding import without
 from emulator.scripts.lines import trace_lines
 from emulator.scripts.matching import fill, matched
 from emulator.scripts.models import BASICS, VIRTUAL, Answer, Asked, Said, Script, Scripts
@@ -29,6 +30,8 @@ from emulator.testing.work import Work
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["Landed", "Made", "Nobody", "Stage", "Tried"]
+
+_T = TypeVar("_T")
 
 _NO_ANSWER_FITS: Final = 64  # EX_USAGE of sysexits.h: the command was used incorrectly
 _OTHER_EXIT: Final = 125  # what a stand-in of the program ends with when it is used in a way that it does not know
@@ -144,7 +147,7 @@ class Stage:
         self._starter = starter
         self._context = Context()
         self._running: dict[tuple[str, int], Process] = {}
-        self._room = Path(self._context.run(_new_folder, starter.folder))
+        self._room = Path(self.apart(_new_folder, starter.folder))
         self._counted: Counter[str] = Counter()
         virtual = [name for name in VIRTUAL if name not in scripts.real]
         programs = [script.argv[0] for script in scripts.scripts.values() if "/" not in script.argv[0]]
@@ -153,6 +156,10 @@ class Stage:
         for name in self.paths.missing:
             if scripts.basics is not None and name in scripts.basics:
                 raise InputError(f"basics: {name} is not on this machine: install it, or leave it out")
+
+    def apart(self, work: Callable[..., _T], *arguments: object) -> _T:
+        """Do what starts or stops processes, outside the context of any worker."""
+        return self._context.run(work, *arguments)
 
     def handler(self, name: str) -> Callable[[Work], Awaitable[None]]:
         """Give the handler that does the work of a routine by running the script of that name."""
@@ -178,17 +185,17 @@ class Stage:
     def kill_on(self, worker: str) -> None:
         """Kill what scripts run on a worker, as a power off does."""
         for process in self._on(worker):
-            self._context.run(process.kill)
+            self.apart(process.kill)
 
     def freeze_on(self, worker: str) -> None:
         """Stop what scripts run on a worker."""
         for process in self._on(worker):
-            self._context.run(process.freeze)
+            self.apart(process.freeze)
 
     def thaw_on(self, worker: str) -> None:
         """Let what scripts run on a worker go on."""
         for process in self._on(worker):
-            self._context.run(process.thaw)
+            self.apart(process.thaw)
 
     def _on(self, worker: str) -> list[Process]:
         return [process for (name, _), process in self._running.items() if name == worker]
@@ -196,30 +203,30 @@ class Stage:
     def close(self) -> None:
         """Kill what still runs, and take away what the attempts left in their folders."""
         for process in self._running.values():
-            self._context.run(process.kill)
+            self.apart(process.kill)
         self._running.clear()
         shutil.rmtree(self._room, ignore_errors=True)
 
     # -- one attempt --------------------------------------------------------------------------------------------------
 
     async def _run(self, script: Script, work: Work) -> None:
-        folder = self._context.run(self._folder_for, script, work)
+        folder = self.apart(self._folder_for, script, work)
         tried = Tried(work.attempt, work.worker, folder)
         self.tried.append(tried)
-        process = self._context.run(self._start, script, work, folder)
+        process = self.apart(self._start, script, work, folder)
         self._running[work.worker, work.token] = process
         try:
             await _Attempt(self, script, work, process, tried).play()
         finally:
             if self._running.pop((work.worker, work.token), None) is not None:
-                self._context.run(process.kill)
+                self.apart(process.kill)
         tried.output, tried.error = process.output, process.error
         tried.notes += [f"{name}: command not found" for name in unknown_commands(process.error)]
         if script.takes:
             await work.spend(script.takes / SECOND)
         await self.watcher.at_end(tried)
         if tried.exit:
-            raise TransientError(_why_it_failed(tried))
+            raise TransientError(without(self.scripts, work.parameters, _why_it_failed(tried)))
 
     def _start(self, script: Script, work: Work, folder: Path) -> Process:
         values = {**work.parameters, "key": work.order.key, "job": work.name, "attempt": work.attempt}
@@ -277,7 +284,7 @@ class _Attempt:
     async def play(self) -> None:
         """Run it to its end."""
         while True:
-            stretch = self.stage._context.run(self.process.run)
+            stretch = self.stage.apart(self.process.run)
             if stretch.waited and not stretch.left_running:
                 _note(self.tried, "it waited in real time, by a timer of its own")
             for call in stretch.gone:
@@ -288,7 +295,8 @@ class _Attempt:
                     _note(self.tried, f"it ended and left {stretch.left_running} running; they were killed")
                 return
             for call in stretch.calls:
-                made = Made(len(self.tried.calls) + 1, tuple(call.argv), call.line)
+                shown = tuple(without(self.stage.scripts, self.work.parameters, it) for it in call.argv)
+                made = Made(len(self.tried.calls) + 1, shown, call.line)
                 self.tried.calls.append(made)
                 if self.stage.watcher.holds_back(self.tried, made):
                     self.held.append((call, made))
@@ -311,7 +319,7 @@ class _Attempt:
                 del self.tasks[task]
                 answer = task.result()
                 await self.stage.watcher.after(self.tried, made)
-                self.stage._context.run(answer)
+                self.stage.apart(answer)
                 if call.code is None and call.is_answered and self.held and not self.tasks:
                     self._serve(*self.held.pop(0))
                 return

@@ -132,4 +132,5 @@ def main() -> None:
         _die_by(_BROKEN_PIPE)
 
 
-main()
+if __name__ == "__main__":
+    main()

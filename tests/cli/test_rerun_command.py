@@ -154,3 +154,14 @@ def test_a_script_that_is_wrong_by_itself_is_said_to_be_so(scripts: Path, queued
         "copy-plates cannot be judged: undisturbed, the script never succeeds: its\n"
         "attempts end with 3, 3, 3, 3, 3, 3.\n",
     )
+
+
+def test_a_secret_value_is_shown_nowhere(scripts: Path, queuedrill: Call, place: Path) -> None:
+    """A parameter that is called token is in no report, also where a call has it among its arguments."""
+    text = scripts.read_text().replace("plates}", "token}")
+    scripts.write_text(text)
+    arguments = ("rerun", str(scripts), "copy-plates", "--yes", "--parameter", "token=sesame-4711")
+    ended = queuedrill(*arguments, "--page", "again.html", "--junit", "again.xml", "--json")
+    assert "(hidden)" in ended.out
+    said = ended.out + ended.err + (place / "again.html").read_text() + (place / "again.xml").read_text()
+    assert "sesame" not in said
