@@ -156,7 +156,7 @@ class Contact:
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
         order = request.arrived
-        if request.what == "hand back":
+        if request.what == "hand_back":
             return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token, order)
         return broker.hand_in(
             now,
@@ -181,22 +181,23 @@ class Contact:
         """
         now = self._world.agenda.now
         tokens = tuple(one.token for one in worker.executions if not one.handing_in)
+        standing = tuple(one.token for one in worker.executions if one.suspended)
         order = 0 if worker.is_steady else worker.next_order()
-        what = (worker, worker.incarnation, k, now, tokens, order)
+        what = (worker, worker.incarnation, k, now, tokens, order, standing)
         delay = self._beats.delay_out(worker, k)
         if delay:
             self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
         else:
             self._beat_arrives(what)
 
-    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int]) -> None:
-        worker, incarnation, k, sent, tokens, order = what
+    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int, tuple[int, ...]]) -> None:
+        worker, incarnation, k, sent, tokens, order, standing = what
         world = self._world
         if not world.broker.is_up:
             return
         now = world.agenda.now
         is_recorded = world.heartbeats.are_recorded
-        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded)
+        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded, standing)
         if reply is None or worker.cut_back or not self._beats.answer_gets_through(worker, k):
             return
         delay = self._beats.delay_back(worker, k)
@@ -232,7 +233,7 @@ class Contact:
             return  # it knows of a later renewal
         execution.known_since = sent
         clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        told_as = self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:

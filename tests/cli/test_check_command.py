@@ -44,7 +44,7 @@ def test_a_resolved_scenario_is_the_same_scenario(queuedrill: Call) -> None:
     """``--resolved`` prints a scenario file with every default filled in, which runs as the one it came from does."""
     code, out, err = queuedrill("check", "--resolved", "fits.yaml")
     assert (code, err, out.splitlines()[:2]) == (0, "", ["# fits.yaml", "title: One copy"])
-    assert "heeds_retry_after: true" in out
+    assert "respects_retry_after: true" in out
     Path("whole.yaml").write_text(out)
     assert load("whole.yaml").scenario == load("fits.yaml").scenario
 
