@@ -419,7 +419,7 @@ class _Attempt:
         assert answer.effect is not None
         system = "" if answer.calls is None else answer.calls
         try:
-            self.work.leave(answer.effect, target, system=system, repeatable=answer.repeatable)
+            self.work.effect(answer.effect, target, system=system, repeatable=answer.repeatable)
         except StaleTokenError:
             return False
         made.takes_effect = True
