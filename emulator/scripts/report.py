@@ -96,7 +96,7 @@ def _cell(found: Found | None, *, short: bool = False) -> str:
         words = (
             ("repeats", found.repeated),
             ("misses", found.missing),
-            ("leaves", found.extra),
+            ("left over", found.extra),
             ("file", found.files),
             ("never right", not found.done),
         )
