@@ -60,6 +60,10 @@ class Contact(Endings):
             if holder.silence is not None:
                 self._alarms.silence(now + holder.silence, holder.name, holder.incarnation)
 
+    def hear(self, now: int, worker: str, incarnation: int) -> None:
+        """A message came that asks for nothing that could be decided yet."""
+        self._heard(now, self._holder(worker, incarnation))
+
     def settle_heard(self, worker: str, incarnation: int, at: int) -> None:
         """The last of the computed messages of a worker came at ``at``."""
         holder = self._holder(worker, incarnation)

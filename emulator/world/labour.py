@@ -45,6 +45,7 @@ class Labour:
         world = self._world
         now = self._agenda.now
         execution = Execution(grant, plan, worker, now)
+        worker.idle_since = now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -268,6 +269,7 @@ class Labour:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
         world = self._world
         execution = Execution(grant, plan, worker, world.agenda.now)
+        worker.idle_since = world.agenda.now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -326,6 +328,7 @@ class Labour:
             execution.call = None
         execution.ends_at = -1
         execution.worker.executions.remove(execution)
+        execution.worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)
         if (hands := execution.plan.routine.hands) is not None:
             hands.leave(execution)
