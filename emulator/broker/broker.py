@@ -11,7 +11,7 @@ from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.prerequisites import REFUSED
 from emulator.broker.requests import Submission
-from emulator.broker.states import State
+from emulator.broker.states import Facts, Request, State, refuses
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.timeline.ticks import say
@@ -210,12 +210,14 @@ class Broker(Holds):
         if what == "lease":
             self._lease_due(now, cause, job)
         elif what == "longest run":
-            if job.state is State.RUNNING and self._longest_end(job) <= nominal:
-                self._end_attempt(now, cause or job.since, job, "too long", what, nominal, by_longest_run=True)
+            request = Request.LONGEST_RUN
+            if not refuses(job.state, request) and self._longest_end(job) <= nominal:
+                self._end_attempt(now, cause or job.since, job, request, "too long", what, nominal)
         elif what == "total limit":
             limit = job.queue.rules.retry.total_limit or 0
             why = f"the total limit of {say(limit)} was reached"
-            self._terminate(now, cause or job.born, job, "out of time", why, ("too long", what, nominal))
+            state = self._next(job, Request.TOTAL_LIMIT, Facts())
+            self._terminate(now, cause or job.born, job, state, "out of time", why, ("too long", what, nominal))
         elif what == "start":
             self._expire(now, cause or job.born, job)
         elif what == "not before":

@@ -114,7 +114,7 @@ class Holds(Leases):
         found, state = self._ask_table(job, Request.WITHDRAW)
         if found is None or isinstance(state, str):
             return str(state)
-        self._terminate(now, cause, found, "withdrawn", "a person withdrew it", ("lease lost", "withdrawn", now))
+        self._terminate(now, cause, found, state, "withdrawn", "a person withdrew it", ("lease lost", "withdrawn", now))
         return ""
 
     def hold_queue(self, now: int, cause: int, queue: str) -> str:

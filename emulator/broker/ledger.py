@@ -16,7 +16,7 @@ from emulator.broker.order import Entry, Keys, Queue
 from emulator.broker.prerequisites import Prerequisites
 from emulator.broker.requests import Alarms
 from emulator.broker.rules import QueueRules
-from emulator.broker.states import State
+from emulator.broker.states import Facts, Request, State, successors
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.record.events import Sink
@@ -61,12 +61,15 @@ class Ledger:
         "_prerequisites",
         "_queues",
         "_remembered",
+        "_renewed",
         "_ring",
+        "_taken",
         "_token_base",
         "_token_jobs",
         "_token_marks",
         "_tokens",
         "_uniform",
+        "_well",
         "_workers",
         "fresh",
         "is_up",
@@ -95,6 +98,9 @@ class Ledger:
         self._allowances = {
             rules.name: RetryAllowance(rules.allowance) for rules in queues if rules.allowance is not None
         }
+        self._taken = successors(Request.TAKE, Facts())  # what is asked most is looked up in the table beforehand
+        self._well = successors(Request.OUTCOME, Facts(well=True))
+        self._renewed = successors(Request.RENEWAL, Facts())
         self._keys = Keys()
         self._jobs: dict[int, Job] = {}
         self._first_job = first_job

@@ -18,6 +18,7 @@ from typing import Final
 from emulator.broker.jobs import Job
 from emulator.broker.matching import meets
 from emulator.broker.rules import QueueRules
+from emulator.broker.states import Request, State, refuses
 
 __all__ = ["Entry", "Keys", "Lane", "Line", "Queue"]
 
@@ -195,7 +196,7 @@ class Queue:
         self.rules = rules
         self.name = rules.name
         self.lease = rules.lease
-        self.renewal = rules.lease if rules.renewed else 0
+        self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
         self.longest = None if rules.longest_run is None else rules.longest_run.after
         self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
         self.per_key_at_most = rules.per_key_at_most

@@ -14,11 +14,25 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-__all__ = ["FINAL_STATES", "TABLE", "Facts", "Guard", "Move", "Request", "Rule", "State", "target"]
+__all__ = [
+    "FINAL_STATES",
+    "TABLE",
+    "Facts",
+    "Guard",
+    "Move",
+    "Request",
+    "Rule",
+    "State",
+    "refuses",
+    "successors",
+    "target",
+]
 
 
 class State(Enum):
     """The state of a job."""
+
+    __hash__ = object.__hash__  # a member is equal to itself alone, and Enum's own hash is a call of Python code
 
     QUEUED = "queued"
     """It waits for a worker; no attempt at it counts yet."""
@@ -43,6 +57,8 @@ FINAL_STATES: Final = (State.DONE, State.FAILED)
 
 class Request(Enum):
     """What can happen to a job: asked by people, by workers, or by a limit that is reached."""
+
+    __hash__ = object.__hash__  # as that of ``State``
 
     HOLD = "hold"
     """A person holds it."""
@@ -229,3 +245,22 @@ def target(state: State, request: Request, facts: Facts) -> State | str:
         if guard.holds(facts):
             return to
     return rule.otherwise
+
+
+def refuses(state: State, request: Request) -> bool:
+    """Say whether the request is refused in that state, whatever else is known of the job.
+
+    >>> refuses(State.RUNNING, Request.OUTCOME), refuses(State.QUEUED, Request.OUTCOME)
+    (False, True)
+    """
+    return not TABLE[state, request].moves
+
+
+def successors(request: Request, facts: Facts) -> Mapping[State, State | None]:
+    """Look one request up in every state: the state that follows each, None where it is refused.
+
+    >>> successors(Request.TAKE, Facts())[State.QUEUED], successors(Request.TAKE, Facts())[State.RUNNING]
+    (<State.RUNNING: 'running'>, None)
+    """
+    found = ((state, target(state, request, facts)) for state in State)
+    return {state: follows if isinstance(follows, State) else None for state, follows in found}

@@ -81,7 +81,7 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "work_stopped": ("attempt", "token", "why"),
         "work_stands_still": ("token",),  # frozen; nothing is executed until work_goes_on
         "work_goes_on": ("token",),
-        "worker_told": ("token", "what"),  # lease lost, suspend, resume
+        "worker_told": ("token", "what"),  # lease lost, suspend, resume, too late to begin
         "outcome_unanswered": ("token",),  # the worker sent the outcome and got no answer; it will send again
         # -- effects ------------------------------------------------------------------------------------------------
         "effect_landed": ("attempt", "token", "effect", "target", "repeatable"),

@@ -137,9 +137,12 @@ def _within_a_century(ticks: int) -> int:
 
 
 def _say_moment(ticks: int, info: SerializationInfo) -> str:
-    """Write a moment as an offset from the start; before the start as an instant, which needs the clock."""
+    """Write a moment as an offset from the start; before the start as an instant, which needs the clock.
+
+    Whoever has to tell moments from other texts asks for a mark ``behind`` each.
+    """
     if ticks >= 0 or not info.context:
-        return "+" + say(ticks)
+        return f"+{say(ticks)}{(info.context or {}).get('behind', '')}"
     instant: str = info.context["clock"].local(ticks).astimezone(UTC).isoformat()
     return instant.replace("+00:00", "Z")
 

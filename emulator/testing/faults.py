@@ -307,7 +307,7 @@ class Interventions:
             where = ("faults" if model is Fault else "actions", 0)
             errors: Any = [{**one, "loc": (*where, *one["loc"])} for one in error.errors(include_url=False)]
             found = found_by_validation({where[0]: [said]}, errors)
-            text = "; ".join(": ".join(filter(None, (".".join(map(str, it.loc[2:])), it.message))) for it in found)
+            text = "; ".join(": ".join(filter(None, (".".join(map(str, it.loc[2:])), it.told()))) for it in found)
             raise InputError(text) from None
 
     def _check_target(self, kind: str, aim: Any, fault: Fault) -> None:

@@ -73,6 +73,10 @@ class Span(Agenda):
         """Count one more step of the present instant, which is that of the base."""
         self.base.step(call, argument)
 
+    def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
+        """Say whether an entry with this time of the span, rank and keys has had its turn, or is having it."""
+        return self.base.has_passed(time + self.start, rank, key, second)
+
     def _fire(self, what: tuple[Callable[[Any], None], Any]) -> None:
         if not self.over:
             call, argument = what

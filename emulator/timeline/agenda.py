@@ -58,11 +58,12 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_began", "_instant", "entries", "now", "rank", "steps", "take_number")
+    __slots__ = ("_began", "_instant", "_key", "_second", "entries", "now", "rank", "steps", "take_number")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
+        self._key = self._second = 0
         self.entries: list[Entry] = []
         self.take_number: Callable[[], int] = count(1).__next__
         self.steps = 0
@@ -101,7 +102,7 @@ class Agenda:
         end = before if before is not None else (_NEVER,)
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
-                time, self.rank, _, _, number, call, argument = heappop(heap)
+                time, self.rank, self._key, self._second, number, call, argument = heappop(heap)
                 if time != instant:
                     self.now = self._instant = instant = time
                     self._began = self.take_number()
@@ -117,6 +118,16 @@ class Agenda:
                     return
         finally:
             self.rank = REST
+
+    def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
+        """Say whether an entry with this time, rank and keys has had its turn, or is having it.
+
+        >>> agenda = Agenda()
+        >>> agenda.at(5, lambda _: print(agenda.has_passed(5, 3, 7, 1), agenda.has_passed(5, 3, 7, 3)), None, 3, 7, 2)
+        >>> agenda.run()
+        True False
+        """
+        return (time, rank, key, second) <= (self.now, self.rank, self._key, self._second)
 
     def step(self, call: Callable[[Any], None], argument: Any) -> None:
         """Count one more step of the present instant; one entry may count several, if it does as much as several.

@@ -49,7 +49,6 @@ class Call:
         "event",
         "is_frozen",
         "is_overdue",
-        "is_refused_by_fence",
         "job",
         "land",
         "lands",
@@ -117,7 +116,6 @@ class Call:
         self.left: Fraction | int = 0
         self.served_since = 0
         self.ends_at = -1
-        self.is_refused_by_fence = False
         self.is_frozen = False
         self.is_overdue = False
         self.attached: list[Call] = []

@@ -94,7 +94,7 @@ class Exchange(Learning):
         if worker.incarnation == incarnation:
             self.ask(worker)
             if worker.waiting and worker.model.silence is not None:
-                self.broker.hear(self.agenda.now, worker.name, incarnation)
+                self.broker.hear(self.agenda.now, worker.name, incarnation, 0)
 
     def ask(self, worker: Worker) -> None:
         """Let a worker ask for work, if it has a free slot and may take any; what it gets, it gets as work is handed
@@ -111,15 +111,14 @@ class Exchange(Learning):
             return
         if not self.broker.is_up or worker.cut_out or worker.cut_back:
             return  # it asks again when it is reached again
-        if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
+        if worker.asking is not None:
             return
         if worker.is_plain:
             self.polls.wait(worker, self.agenda.now)
             if worker.model.woken_on_demand:
                 self.power.idle(worker)
             return
-        request = Request("take", worker)
-        worker.requests.append(request)
+        worker.asking = request = Request("take", worker)
         self.contact.send(request)
 
     def _may_take(self, worker: Worker) -> bool:
@@ -168,6 +167,7 @@ class Exchange(Learning):
             worker.equipment,
             self.time_left(worker, worker.real_speed),
             request.number,
+            order=request.arrived,
         )
         if grant is not None:
             plan = self.broker.payload(grant.job)
@@ -234,16 +234,15 @@ class Exchange(Learning):
         """The answer to a request has reached its worker."""
         worker = request.worker
         request.answered = True
-        if request in worker.requests:
-            worker.requests.remove(request)
         if request.what == "take":
+            worker.asking = None
             if answer is None:
                 if not worker.waiting and self._may_take(worker):
                     self.polls.wait(worker, request.sent)
                     self.power.idle(worker)
             else:
                 grant, plan = answer
-                self.labour.begin(worker, grant, plan, request.sent)
+                self.labour.begin(worker, grant, plan, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return

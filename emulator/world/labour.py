@@ -41,10 +41,20 @@ class Labour:
     # -- begin --------------------------------------------------------------------------------------------------------
 
     def begin(self, worker: Worker, grant: LeaseGrant, plan: JobPlan, sent: int) -> None:
-        """A worker begins to work on what it was granted; it had asked for it at ``sent``."""
+        """A worker begins to work on what it was granted, unless its lease is over as far as it knows.
+
+        It had asked for it at ``sent``, for the first time.
+        """
         world = self._world
         now = self._agenda.now
         execution = Execution(grant, plan, worker, now)
+        if worker.looks_at_end:
+            world.contact.tell_end(execution, sent, now, grant.until)
+            if execution.known_end <= now:
+                self._emit((now, "worker_told", 0, plan.number, worker.name, grant.token, "too late to begin"))
+                world.heartbeats.dropped(worker, execution)
+                world.ask_soon(worker)
+                return
         worker.idle_since = now
         worker.executions.append(execution)
         worker.attempts_begun += 1
@@ -54,9 +64,8 @@ class Labour:
             execution.step = plan.progress
         token = execution.token
         execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
-        if worker.model.stops_itself:
-            world.contact.tell_end(execution, sent, now, grant.until)
-            world.heartbeats.watch_own_end(execution)
+        if worker.looks_at_end:
+            world.heartbeats.began(execution)
         if not world.broker.is_valid(token):  # the answer came late, or to a second worker
             execution.disowned = True
             world.heartbeats.want_contact(worker)

@@ -22,9 +22,9 @@ class Learning(Machines):
                 event = self.emit((*row, token, "lease lost"))
                 if not execution.handing_in:
                     self._stop(execution, "told that its lease is lost", event)
-            elif token in reply.suspend:
+            elif token in reply.suspend and not execution.suspended and not execution.handing_in:
                 self._suspend(execution)
-            elif token in reply.resume:
+            elif token in reply.resume and execution.suspended:
                 self._resume(execution)
 
     def _stop(self, execution: Execution, why: str, cause: int) -> None:

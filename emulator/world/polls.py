@@ -136,7 +136,7 @@ class Polls:
     def asked(self, request: Request, reply: Reply) -> None:
         """A request has reached the broker: ``reply`` is called with it and its answer as work is handed over."""
         worker = request.worker
-        self._broker.hear(self._agenda.now, worker.name, request.incarnation)
+        self._broker.hear(self._agenda.now, worker.name, request.incarnation, request.arrived)
         self._asked.append((request, reply))
         if not request.is_decided:
             alike = self._group(worker, _BY_REQUEST)

@@ -2,7 +2,8 @@
 
 The law: a call passes three things in order, and each is first come, first served:
 
-1. the door: while the system is down it is refused; without a token of the rate limit it is refused or waits;
+1. the door: while the system is down it is refused; without a token of the rate limit it is refused or waits. An effect
+   that lands at the request lands here, at the instant of the call, unless the call is refused at once;
 2. what it meets: the system may still be working on an earlier request for the same target;
 3. the line for a slot; who would have to wait in a full line is refused, its token used. Then it is served for a drawn
    time.
@@ -75,6 +76,8 @@ class Service:
             if system.refuses_when_empty or system.has_full_line:
                 self.turn_away(call, "refused", system.model.retry_after)
                 return
+            if not self._lands_now(call):
+                return
             call.place = IN_LINE
             system.at_door[call] = None
             self._watch_door(system)
@@ -128,6 +131,8 @@ class Service:
         if system.is_full and system.has_full_line:
             self.turn_away(call, "refused", system.model.retry_after)
             return
+        if not self._lands_now(call):
+            return
         if is_remote:
             system.own[call.own] = call
         if system.is_full:
@@ -136,12 +141,19 @@ class Service:
         else:
             self._serve(system, call)
 
+    def _lands_now(self, call: Call) -> bool:
+        """Land what lands at the request, once; False if a fence refuses it, which ends the call with an error."""
+        if call.lands == "at_request" and call.land is not None:
+            land, call.land = call.land, None
+            if land() is False:
+                self.turn_away(call, "error")
+                return False
+        return True
+
     def _serve(self, system: SystemState, call: Call) -> None:
         call.place = IN_SERVICE
         system.serving[call] = None
         call.left = system.answer_time(call, self._draws)
-        if call.lands == "at_request" and call.land is not None:
-            call.is_refused_by_fence = call.land() is False
         self._set_end(system, call)
 
     def _set_end(self, system: SystemState, call: Call) -> None:
@@ -153,7 +165,7 @@ class Service:
         if call.place is not IN_SERVICE or call.ends_at != self._agenda.now:
             return  # rescaled, or ended by an outage: another entry answers it, or none does
         system = self._systems[call.system]
-        outcome = "error" if call.is_refused_by_fence or system.answers_with_error(call, self._draws) else "ok"
+        outcome = "error" if system.answers_with_error(call, self._draws) else "ok"
         lands = call.lands == "remotely" or (call.lands == "at_end" and call.done is not None)
         if lands and outcome == "ok" and call.land is not None and call.land() is False:
             outcome = "error"

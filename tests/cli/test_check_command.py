@@ -49,6 +49,30 @@ def test_a_resolved_scenario_is_the_same_scenario(queuedrill: Call) -> None:
     assert load("whole.yaml").scenario == load("fits.yaml").scenario
 
 
+def test_what_looks_like_a_time_and_is_none_gets_no_clock_time(queuedrill: Call) -> None:
+    """``--resolved`` writes the clock time behind moments alone, and other texts as they are, however they look."""
+    text = Path("fits.yaml").read_text()
+    Path("odd.yaml").write_text(text.replace("{count: 1,", '{count: 1, equipped_with: ["+99999999h", "+2h"],'))
+    code, out, err = queuedrill("check", "--resolved", "odd.yaml")
+    assert (code, err) == (0, "")
+    assert [line.strip() for line in out.splitlines() if "+" in line] == [
+        '- "+99999999h"',
+        '- "+2h"',
+        "joins: +0s  # 2026-06-12 21:30:00",
+        "at: +5m  # 2026-06-12 21:35:00",
+    ]
+
+
+@pytest.mark.slow
+def test_a_recurrence_that_comes_too_often_is_a_mistake(queuedrill: Call) -> None:
+    """What the program will not play for its number of occurrences is the input's fault, told at its place."""
+    text = Path("fits.yaml").read_text()
+    text = text.replace("lasts: 2h", "lasts: 500d").replace('count: 2, at: "21:35"', 'recurs: "* * * * *"')
+    Path("often.yaml").write_text(text)
+    said = "often.yaml:8:36: arrivals.0.recurs: '* * * * *' comes more than 600,000 times in this span: make it rarer"
+    assert queuedrill("check", "often.yaml") == (2, "", f"{said}\n")
+
+
 def test_every_mistake_is_named(queuedrill: Call) -> None:
     """A wrong scenario ends with 2, its mistakes on standard error as ``run`` tells them."""
     assert queuedrill("check", "wrong.yaml") == queuedrill("run", "wrong.yaml")

@@ -170,15 +170,11 @@ def _run(settings_: dict[str, Any], seed_: int, mode: str) -> tuple[World, list[
 
 
 def job_events(rows: list[Row]) -> list[Row]:
-    """Leave heartbeats out and number the rest anew; a cause that was left out becomes 0.
-
-    The refusal of a renewal is part of a heartbeat; what it makes the worker learn (``worker_told``) stays in.
-    """
+    """Leave heartbeats out and number the rest anew; a cause that was left out becomes 0."""
     numbers: dict[int, int] = {0: 0}
     kept: list[Row] = []
     for number, row in enumerate(rows, 1):
-        renewal_refused = row[1] == "stale_refused" and row[-1] == "renewal"
-        if row[1] not in HEARTBEAT_KINDS and not renewal_refused:
+        if row[1] not in HEARTBEAT_KINDS:
             kept.append(row)
             numbers[number] = len(kept)
     return [(row[0], row[1], numbers.get(row[2], 0), *row[3:]) for row in kept]

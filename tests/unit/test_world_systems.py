@@ -176,13 +176,13 @@ def test_a_full_line_refuses_and_a_free_slot_needs_no_line() -> None:
 
 @pytest.mark.parametrize(
     ("lands", "alive", "gone"),
-    [("at_request", [(10, 2)], [(10, 2)]), ("at_end", [(20, 2)], []), ("remotely", [(20, 2)], [(20, 2)])],
+    [("at_request", [(0, 2)], [(0, 2)]), ("at_end", [(20, 2)], []), ("remotely", [(20, 2)], [(20, 2)])],
 )
 @pytest.mark.parametrize("how", ["stays", "dies", "gives up"])
 def test_an_effect_lands_as_stated_whether_or_not_its_caller_is_there(
     how: str, lands: str, alive: list[Any], gone: list[Any]
 ) -> None:
-    """Job 2 waits until 10, is served until 20 and goes at 15: an effect lands at request, at the end, or remotely."""
+    """Job 2 calls at 0, is served from 10 to 20, and goes at 15: its effect lands at 0, at the end, or remotely."""
     bench = Bench(slots=1, answers_in=10)
     bench.at(0, 1)
     call = bench.at(0, 2, lands=lands, patience=15 if how == "gives up" else None)
@@ -368,12 +368,44 @@ def test_an_answer_time_belongs_to_its_call_alone() -> None:
 
 
 def test_a_write_that_the_fence_refuses_is_answered_with_an_error() -> None:
-    """Whenever the effect was to land, the caller of a refused write gets an error in the system's own time."""
+    """The caller of a refused write gets an error: at once if it was to land at the request, else when it is served."""
     bench = Bench(answers_in=10)
     bench.fence_refuses = True
     for job, lands in ((1, "at_request"), (2, "at_end"), (3, "remotely")):
         bench.at(0, job, lands=lands, target=lands)
-    assert bench.run() == [(10, job, "error", None) for job in (1, 2, 3)]
+    assert bench.run() == [(0, 1, "error", None), (10, 2, "error", None), (10, 3, "error", None)]
+
+
+def test_an_effect_lands_at_the_request_though_the_call_waits_at_the_door() -> None:
+    """One token a 10 ticks: the second call waits for its token until 10, its effect is there from 0 on, and once."""
+    bench = Bench(answers_in=5, limit={"allows": 1, "each": 10, "when_empty": "wait"})
+    for job in (1, 2):
+        bench.at(0, job, lands="at_request")
+    assert bench.run() == [(5, 1, "ok", None), (15, 2, "ok", None)]
+    assert bench.landed == [(0, 1), (0, 2)]
+
+
+def test_a_fence_turns_a_call_away_before_it_waits_at_the_door() -> None:
+    """The second call, stale, would wait for a token until 10; it is refused at 2, and the third call has it."""
+    bench = Bench(answers_in=5, limit={"allows": 1, "each": 10, "when_empty": "wait"})
+    bench.at(0, 1)
+    bench.then(1, setattr, bench, "fence_refuses", True)
+    bench.at(2, 2, lands="at_request")
+    bench.at(3, 3)
+    assert bench.run() == [(2, 2, "error", None), (5, 1, "ok", None), (15, 3, "ok", None)]
+
+
+@pytest.mark.parametrize("how", ["down", "its line is full"])
+def test_a_call_that_is_refused_at_once_leaves_nothing(how: str) -> None:
+    """A system that is down, or has no place in its line, takes no request: nothing lands."""
+    bench = Bench(slots=1, answers_in=10, line_at_most=0)
+    if how == "down":
+        bench.then(0, bench.systems.set_down, 0, "vault")
+    else:
+        bench.at(0, 1)
+    bench.at(1, 2, lands="at_request")
+    assert (1, 2, "refused", None) in bench.run()
+    assert bench.landed == []
 
 
 def test_each_event_of_a_call_names_what_led_to_it() -> None:

@@ -35,8 +35,8 @@ class Part(Model):
     leaves_in: Name | None = Field(default=None, description="The system that holds the target. Default: `calls`.")
     lands: Literal["at_request", "at_end", "remotely"] = Field(
         default="at_end",
-        description="When the effect lands: as the part begins, as it ends, or in the called system even if the worker "
-        "has died by then.",
+        description="When the effect lands: as the part begins (unless the system refuses its call at once), as it "
+        "ends, or in the called system even if the worker has died by then.",
     )
     repeatable: bool | Literal["looks_first"] = Field(
         default=True, description="false: twice is once too often; looks_first: it looks whether the effect is there."

@@ -57,6 +57,7 @@ class System(Model):
     retry_after: Duration | None = Field(default=None, description="The hint that comes with each refusal.")
     fenced: Literal["no", "highest_token", "asks_broker"] = Field(
         default="no",
-        description="highest_token: refuses tokens below the highest seen for a target; "
+        description="highest_token: refuses tokens below the highest that it has accepted for the same target from the "
+        "same exclusive key, or, without a key, from the same job and those put back from it; "
         "asks_broker: asks the broker at each write.",
     )

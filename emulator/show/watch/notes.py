@@ -101,6 +101,8 @@ def _of_job(kind: str, **more: str) -> _Say:
 def _told(it: Mapping[str, Any]) -> str | None:
     if it["what"] == "lease lost":
         return _of_job("lease_lost")(it)
+    if it["what"] == "too late to begin":
+        return f"{it['worker']} does not begin {it['job']}: as far as it knows, the lease is over"
     return f"{it['worker']} is told to {it['what']} {it['job']}"
 
 
