@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.broker.contact import Contact
-from emulator.broker.jobs import Job, rare
+from emulator.broker.jobs import BY_PERSON, Job, rare
 from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.rules import Outcome
@@ -122,6 +122,7 @@ class Leases(Contact):
         tokens: Sequence[int],
         order: int = 0,
         is_recorded: bool = True,
+        standing: Sequence[int] | None = None,
     ) -> HeartbeatReply | None:
         """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
 
@@ -132,6 +133,8 @@ class Leases(Contact):
         Args:
             order: as for ``take``.
             is_recorded: False to leave out the events if there is nothing to say.
+            standing: those of the tokens whose work stands still as it was asked to, which acknowledges that; None from
+                a worker that says so by a message of its own.
         """
         holder = self._holder(worker, incarnation)
         if order and order < holder.newest:
@@ -140,7 +143,7 @@ class Leases(Contact):
         if number <= holder.beat_number:
             return holder.beat_reply if number == holder.beat_number else _NOTHING
         holder.beat_number = number
-        if not is_recorded and self._renew_all(now, holder, tokens):
+        if not is_recorded and self._renew_all(now, holder, tokens, standing):
             holder.beat_reply = _NOTHING
             return _NOTHING
         event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
@@ -159,22 +162,29 @@ class Leases(Contact):
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
             extra = job.rare
             if extra is not None:
-                if extra.wanted and job.state is State.RUNNING:
-                    suspend.append(token)
-                elif job.state is State.SUSPENDED and not extra.wanted:
-                    resume.append(token)
+                stands = job.state is State.SUSPENDED if standing is None else token in standing
+                if stands is not extra.wanted:
+                    (resume if stands else suspend).append(token)
+                elif stands is not (job.state is State.SUSPENDED):
+                    acknowledge = self.suspension_acknowledged if stands else self.resumption_acknowledged
+                    acknowledge(now, event, token)
         if refused or suspend or resume:
             holder.beat_reply = HeartbeatReply(tuple(refused), tuple(suspend), tuple(resume))
         else:
             holder.beat_reply = _NOTHING
         return holder.beat_reply
 
-    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int]) -> bool:
+    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int], standing: Sequence[int] | None) -> bool:
         """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
         jobs = [self._good(token, holder) for token in tokens]
         for job in jobs:
-            if job is None or (job.rare is not None and job.rare.wanted is not (job.state is State.SUSPENDED)):
+            if job is None:
                 return False
+            if job.rare is not None:
+                is_suspended = job.state is State.SUSPENDED
+                stands = is_suspended if standing is None else job.token in standing
+                if not job.rare.wanted is stands is is_suspended:
+                    return False
         for job in jobs:
             if job is not None and job.queue.rules.renewed:
                 job.until = now + job.queue.lease
@@ -344,6 +354,57 @@ class Leases(Contact):
         left = -1 if allowance is None else allowance.left(now)
         self._requeue(now, event, job, Request.FORGETTING, 0, now, left)
         return True
+
+    # -- stand still --------------------------------------------------------------------------------------------------
+
+    def _ask_table(self, number: int, request: Request) -> tuple[Job | None, State | str]:
+        """Give the job (None if it is final) with the state that would follow, or the reason of the refusal."""
+        job = self._job(number)
+        if job is None:
+            return None, target(self.state_of(number), request, Facts())
+        extra, held = job.rare, job.held
+        if request is Request.RELEASE:
+            held &= ~BY_PERSON
+        facts = Facts(
+            held=bool(held),
+            by_person=bool(job.held & BY_PERSON),
+            wanted=extra is not None and extra.wanted,
+            asked=extra is not None and extra.asked,
+        )
+        return job, target(job.state, request, facts)
+
+    def suspension_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it stands still; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.SUSPENSION)
+
+    def resumption_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it goes on; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.RESUMPTION)
+
+    def _acknowledge(self, now: int, cause: int, token: int, request: Request) -> bool:
+        job = self._tokens.get(token)
+        if job is None or job.holder is None:
+            self._stale(now, cause, token, "", request.value)
+            return False
+        _, state = self._ask_table(job.number, request)
+        if isinstance(state, str):
+            return False
+        job.state = state
+        extra = rare(job)
+        extra.asked = extra.wanted is not (state is State.SUSPENDED)
+        if state is State.SUSPENDED:
+            extra.suspended_at = now
+            self._emit((now, "suspended", cause, job.number, job.holder.name, token))
+            return True
+        extra.suspended_for += now - extra.suspended_at
+        self._emit((now, "resumed", cause, job.number, job.holder.name, token))
+        if job.queue.longest is not None:
+            self._ring(self._longest_end(job), "longest run", job.number, token)
+        return True
+
+    def _longest_end(self, job: Job) -> int:
+        """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
+        return job.granted + (job.queue.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
 

@@ -192,22 +192,23 @@ class Contact:
         """
         now = self._world.agenda.now
         tokens = tuple(one.token for one in worker.executions if not one.handing_in)
+        standing = tuple(one.token for one in worker.executions if one.suspended)
         order = 0 if worker.is_steady else worker.next_order()
-        what = (worker, worker.incarnation, k, now, tokens, order)
+        what = (worker, worker.incarnation, k, now, tokens, order, standing)
         delay = self._beats.delay_out(worker, k)
         if delay:
             self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
         else:
             self._beat_arrives(what)
 
-    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int]) -> None:
-        worker, incarnation, k, sent, tokens, order = what
+    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int, tuple[int, ...]]) -> None:
+        worker, incarnation, k, sent, tokens, order, standing = what
         world = self._world
         if not world.broker.is_up:
             return
         now = world.agenda.now
         is_recorded = world.heartbeats.are_recorded
-        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded)
+        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded, standing)
         if reply is None or worker.cut_back or not self._beats.answer_gets_through(worker, k):
             return
         delay = self._beats.delay_back(worker, k)

@@ -93,10 +93,10 @@ class ComputedHeartbeats:
         for execution in worker.executions:
             self.dropped(worker, execution)
             self.watch_own_end(execution)
-        end = world.broker.silence_end(worker.name, worker.incarnation) if worker.incarnation else None
+        end = world.broker.silence_end(worker.name, worker.incarnation)
         if end is not None:
             self.silence(end, worker.name, worker.incarnation)
-            self._hear(worker)
+        self._hear(worker)
         self._send_next(worker)
         if worker.contact_wanted:
             self.want_contact(worker)

@@ -1,6 +1,7 @@
 """What does a worker do when it learns that its lease is lost, or that somebody wants its work to stand still?"""
 
 from emulator.broker.requests import HeartbeatReply
+from emulator.broker.states import State
 from emulator.world.machines import Machines
 from emulator.world.worker import Execution, Worker
 
@@ -50,7 +51,8 @@ class Learning(Machines):
         self.labour.pause(execution)
         execution.suspended = True
         self.emit((now, "work_stands_still", event, execution.plan.number, worker.name, execution.token))
-        self.broker.suspension_acknowledged(now, event, execution.token)
+        if self._can_say_at_once(worker):
+            self.broker.suspension_acknowledged(now, event, execution.token)
 
     def _resume(self, execution: Execution) -> None:
         worker = execution.worker
@@ -59,14 +61,23 @@ class Learning(Machines):
         event = self.emit(row)
         execution.suspended = False
         self.emit((now, "work_goes_on", event, execution.plan.number, worker.name, execution.token))
-        self.broker.resumption_acknowledged(now, event, execution.token)
+        if self._can_say_at_once(worker):
+            self.broker.resumption_acknowledged(now, event, execution.token)
         self.labour.thaw(execution)
 
+    def _can_say_at_once(self, worker: Worker) -> bool:
+        """Say whether the broker hears at once that work stands still or goes on; else the next heartbeat says it."""
+        return worker.is_plain and self.broker.is_up
+
     def needs_contact(self, worker: Worker) -> bool:
-        """Say whether the worker has something to learn from its next heartbeat."""
+        """Say whether the worker has something to learn from its next heartbeat, or to say by it."""
         for execution in worker.executions:
-            if execution.disowned and not execution.handing_in:
+            if execution.handing_in:
+                continue
+            if execution.disowned:
                 return True
-            if execution.plan.asked != execution.suspended and not execution.disowned:
+            plan = execution.plan
+            is_suspended = self.broker.state_of(plan.number) is State.SUSPENDED
+            if not plan.asked is execution.suspended is is_suspended:
                 return True
         return False

@@ -93,7 +93,8 @@ class Power:
             return
         wanted = world.broker.queued(queue)
         coming = sum(1 for worker in world.sleepers[queue] if worker.state is BOOTING)
-        coming += sum(1 for worker in world.sleepers[queue] if worker.state is ON and worker.waiting)
+        awake = (worker for worker in world.sleepers[queue] if worker.state is ON)
+        coming += sum(1 for worker in awake if worker.waiting or worker.asking is not None)
         for worker in world.sleepers[queue]:
             if coming >= wanted:
                 return

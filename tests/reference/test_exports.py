@@ -124,6 +124,53 @@ def test_cloudevents_tell_every_event(small: Recorded) -> None:
         assert found.get_data() == {**({"job": event.job} if event.job else {}), **event.details}
 
 
+TRACED = """
+title: Plates as they came
+starts: 2026-06-12T21:30:00
+lasts: 1h
+queues: {night: {lease: 90s}}
+pools: {dome: {count: 1, serves: [night], heartbeat: 30s}}
+routines: {copy: {queue: night, parts: [{name: read, takes: 4m}]}}
+arrivals: [{routine: copy, name: plates, trace: plates.csv}]
+variants: {two workers: {pools.dome.count: 2}}
+"""
+
+
+def test_two_different_events_never_share_source_and_id(tmp_path: Path) -> None:
+    """CloudEvents 1.0.2, "id": producers must ensure that source and id are unique for each distinct event.
+
+    Nights that differ in the mode of heartbeats, the seed, the variant, or in a file that the scenario names, have
+    sources of their own; the same night run again has the same one.
+    """
+    ways: dict[str, tuple[str, dict[str, Any]]] = {
+        "as written": ("+5m", {}),
+        "again": ("+5m", {}),
+        "another file": ("+6m", {}),
+        "simulated": ("+5m", {"heartbeats": "simulated"}),
+        "seed": ("+5m", {"seed": 2}),
+        "variant": ("+5m", {"variant": "two workers"}),
+    }
+    sources = {}
+    for name, (comes, more) in ways.items():
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "plates.csv").write_text(f"at\n{comes}\n", "utf-8")
+        (folder / "night.yaml").write_text(TRACED, "utf-8")
+        run(folder / "night.yaml", log=folder / "night.qdlog", **more)
+        [sources[name]] = {json.loads(line)["source"] for line in text_of_lines(folder / "night.qdlog")}
+    assert sources.pop("again") == sources["as written"]
+    assert len(set(sources.values())) == len(sources) == 5
+
+
+def test_a_night_that_broke_off_is_told_from_the_whole_one(small: Recorded) -> None:
+    """What was written of a run that did not finish is another night than the finished one: its end is not known."""
+    assert replace(small, digest="", finished=False).key != small.key
+
+
+def text_of_lines(log: Path) -> list[str]:
+    return text("cloudevents-lines", recorded(log)).splitlines()
+
+
 def test_cloudevents_keep_the_rules_for_attributes() -> None:
     """Names are of a-z and 0-9 and at most 20 long; strings hold no control characters, halves or non-characters."""
     forbidden = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")

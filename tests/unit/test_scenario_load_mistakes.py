@@ -89,6 +89,10 @@ SECOND = 1_000_000
             ["faults.0.gaps: gaps of 0 never let time pass: give longer ones"],
         ),
         (
+            {"faults": [{"freeze": "dome", "at": "23:00", "gaps_from": "onset"}]},
+            ["faults.0.gaps_from: `gaps_from` says what `gaps` are counted from: give `gaps` beside it"],
+        ),
+        (
             {"faults": [{"freeze": "dome", "gaps": "1h", "at": "23:00"}]},
             ["faults.0.at: `at` and `gaps` both say when: keep one"],
         ),

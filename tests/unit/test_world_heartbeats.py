@@ -160,13 +160,75 @@ def test_over_a_constant_delay_messages_come_in_the_order_in_which_they_were_sen
 def test_the_answer_to_an_older_heartbeat_is_old() -> None:
     """Answers take 25 s: three heartbeats are under way before the first is told, and the work stands still once.
 
-    Asked at 400 s to stand still, it is told by the heartbeat of 400 s, at 425 s. Asked at 500 s to go on, at 525 s.
+    Asked at 400 s to stand still, it is told by the heartbeat of 400 s, at 425 s, and that of 430 s says that it does.
+    Asked at 500 s to go on, it is told at 525 s, and that of 530 s says so.
     """
     rows = _in_both(
         {"heartbeat": "10s", "link": {"delay_back": "25s"}},
         actions=[{"suspend": "plates#1", "at": "+400s"}, {"resume": "plates#1", "at": "+500s"}],
     )
-    assert _seconds(rows, "work_stands_still", "work_goes_on") == [(425, "work_stands_still"), (525, "work_goes_on")]
+    assert _seconds(rows, "work_stands_still", "suspended", "work_goes_on", "resumed") == [
+        (425, "work_stands_still"),
+        (430, "suspended"),
+        (525, "work_goes_on"),
+        (530, "resumed"),
+    ]
+
+
+def test_work_that_stands_still_while_the_broker_is_down_is_suspended_when_it_is_up() -> None:
+    """Told at 425 s, it stands still; the broker is down from 410 to 500 s, and the heartbeat of 500 s says so."""
+    rows = _in_both(
+        {"heartbeat": "10s", "link": {"delay_back": "25s"}},
+        queues={"night": {"lease": "10m"}},
+        actions=[{"suspend": "plates#1", "at": "+400s"}],
+        faults=[{"broker_outage": True, "from": "+410s", "until": "+500s"}],
+    )
+    assert _seconds(rows, "work_stands_still", "suspended") == [(425, "work_stands_still"), (500, "suspended")]
+
+
+def test_a_heartbeat_says_what_stands_still_and_is_told_what_is_to() -> None:
+    """Told to stand still, it says so by its next heartbeat, and only once; the same for going on."""
+    d = Driver(QueueRules("night", lease=100, retry=DataRetry(attempts_in_all=9)))
+    d.submit(), d.taken()
+    number = iter(range(1, 99))
+
+    def beat(*standing: int, is_recorded: bool = True) -> tuple[Any, str]:
+        reply = d.broker.heartbeat(10, 0, "dome-1", 1, next(number), (1,), 0, is_recorded, standing)
+        return reply, d.state(1)
+
+    d.broker.suspend(10, 0, 1)
+    assert beat() == (HeartbeatReply(suspend=(1,)), "running")
+    assert beat(is_recorded=False) == (HeartbeatReply(suspend=(1,)), "running")
+    assert beat(1, is_recorded=False) == (HeartbeatReply(), "suspended")
+    events = len(d.recorder.rows)
+    assert beat(1, is_recorded=False) == (HeartbeatReply(), "suspended")
+    assert len(d.recorder.rows) == events
+    d.broker.resume(10, 0, 1)
+    assert beat(1) == (HeartbeatReply(resume=(1,)), "suspended")
+    assert beat() == (HeartbeatReply(), "running")
+    assert [row[1] for row in d.rows("suspended", "resumed", "heartbeat_received", "lease_renewed")] == [
+        *("heartbeat_received", "lease_renewed") * 3,
+        "suspended",
+        *("heartbeat_received", "lease_renewed") * 2,
+        "resumed",
+    ]
+
+
+def test_heartbeats_that_are_not_recorded_renew_what_is_renewed() -> None:
+    """A lease of 100 renewed at 10 ends at 110; a fixed one stays; a refused token is told and recorded."""
+    d = Driver(QueueRules("night", lease=100), QueueRules("fixed", lease=100, renewed=False))
+    d.submit("night"), d.submit("fixed")
+    d.taken(), d.taken()
+    events = len(d.recorder.rows)
+    assert d.broker.heartbeat(10, 0, "dome-1", 1, 1, (1, 2), 0, False) == HeartbeatReply()
+    assert [d.broker.lease_of(token)[3] for token in (1, 2)] == [110, 100]  # type: ignore[index]  # both are out
+    assert len(d.recorder.rows) == events
+    assert d.broker.heartbeat(20, 0, "dome-1", 1, 2, (1, 7), 0, False) == HeartbeatReply(refused=(7,))
+    assert [row[:2] for row in d.recorder.rows[events:]] == [
+        (20, "heartbeat_received"),
+        (20, "lease_renewed"),
+        (20, "stale_refused"),
+    ]
 
 
 # -- clocks -----------------------------------------------------------------------------------------------------------
