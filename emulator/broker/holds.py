@@ -2,7 +2,7 @@
 
 The table decides. What it refuses changes nothing and is answered with the reason in plain words; what it grants is
 answered with "". Suspending is a request: the state follows when the worker says, at its next contact, that it stands
-still. While it does, its lease goes on, and only the clock of its longest run stands.
+still. While it does, its lease goes on, and only the clock of its time limit stands.
 """
 
 from emulator.broker.jobs import BY_PERSON, REASONS, rare
@@ -65,7 +65,7 @@ class Holds(Leases):
         found, state = self._ask_table(job, Request.WITHDRAW)
         if found is None or isinstance(state, str):
             return str(state)
-        self._terminate(now, cause, found, state, "withdrawn", "a person withdrew it", ("lease lost", "withdrawn", now))
+        self._terminate(now, cause, found, state, "withdrawn", "a person withdrew it", ("lease_lost", "withdrawn", now))
         return ""
 
     def hold_queue(self, now: int, cause: int, queue: str) -> str:

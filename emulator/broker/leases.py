@@ -22,7 +22,7 @@ from emulator.errors import DefectError
 
 __all__ = ["Leases"]
 
-_BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
+_BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
@@ -105,7 +105,7 @@ class Leases(Contact):
             holder.leases[token] = job
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
         if queue.longest is not None:
-            self._ring(now + queue.longest, "longest run", number, token)
+            self._ring(now + queue.longest, "time_limit", number, token)
         self._lease(until, number, token, worker, queue.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
@@ -222,7 +222,7 @@ class Leases(Contact):
 
         Args:
             number: the number of the request within the incarnation.
-            outcome: ok, error, permanent error or too long.
+            outcome: ok, error, permanent_error or time_limit.
             retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
             order: as for ``take``.
 
@@ -276,12 +276,12 @@ class Leases(Contact):
         if job is None:
             if self._mark_of_token(token) == -holder.serial:
                 return True
-            self._stale(now, cause, token, worker, "hand-back")
+            self._stale(now, cause, token, worker, "hand_back")
             return False
         attempt = job.attempts
         state = target(job.state, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1))
         if not isinstance(state, State):
-            self._stale(now, cause, token, worker, "hand-back")
+            self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
         job.attempts -= 1
@@ -300,12 +300,12 @@ class Leases(Contact):
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
         state = target(job.state, Request.START_LIMIT, Facts())
         if isinstance(state, State):
-            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("too long", "", now))
+            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("time_limit", "", now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
     def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
-        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease lost", why, nominal)
+        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
@@ -348,7 +348,7 @@ class Leases(Contact):
         if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease lost", "forgotten by the broker", now)
+        event = self._told_end(now, event, job, "lease_lost", "forgotten by the broker", now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         left = -1 if allowance is None else allowance.left(now)
@@ -399,7 +399,7 @@ class Leases(Contact):
         extra.suspended_for += now - extra.suspended_at
         self._emit((now, "resumed", cause, job.number, job.holder.name, token))
         if job.queue.longest is not None:
-            self._ring(self._longest_end(job), "longest run", job.number, token)
+            self._ring(self._longest_end(job), "time_limit", job.number, token)
         return True
 
     def _longest_end(self, job: Job) -> int:

@@ -17,7 +17,7 @@ from emulator.errors import InputError
 __all__ = ["ResultsFile"]
 
 _APPLICATION: Final = 0x71645273  # "qdRs": how the file says that it is a file of results
-_SCHEMA: Final = 1
+_SCHEMA: Final = 2  # raised when a table, a figure or a word of what is kept gets another name
 _EVERY: Final = 0.5  # seconds of real time after which what has come is written
 
 
@@ -31,7 +31,7 @@ class ResultsFile:
 
     Raises:
         InputError: when it is there and is not to be gone on with, is of another comparison, is not a file of results,
-            is of a newer schema, cannot be written, is a folder, or would lie in a folder that is not there.
+            is of another format, cannot be written, is a folder, or would lie in a folder that is not there.
     """
 
     def __init__(self, path: Path, identity: Mapping[str, str], *, resume: bool) -> None:
@@ -70,15 +70,20 @@ class ResultsFile:
             ask(f"PRAGMA user_version = {_SCHEMA}")
             ask("CREATE TABLE identity (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID")
             ask(
-                "CREATE TABLE replications (variant TEXT NOT NULL, seed INTEGER NOT NULL, body TEXT NOT NULL,"
+                "CREATE TABLE nights (variant TEXT NOT NULL, seed INTEGER NOT NULL, body TEXT NOT NULL,"
                 " PRIMARY KEY (variant, seed)) WITHOUT ROWID"
             )
             self._connection.executemany("INSERT INTO identity VALUES (?, ?)", list(identity.items()))
             ask("COMMIT")
             return
-        if (version := ask("PRAGMA user_version").fetchone()[0]) > _SCHEMA:
+        if (version := ask("PRAGMA user_version").fetchone()[0]) != _SCHEMA:
+            row = ask("SELECT value FROM identity WHERE name = 'the version of queuedrill'").fetchone()
+            by = f"queuedrill {row[0]}" if row else "a version of queuedrill that it does not name"
             self._connection.close()
-            raise InputError(f"{self._path} was written by a newer queuedrill (schema {version}): use that one")
+            raise InputError(
+                f"{self._path} was written by {by} in results format {version}, and this program reads format "
+                f"{_SCHEMA}: run the comparison again with another file"
+            )
         said = dict(ask("SELECT name, value FROM identity"))
         differs = [name for name in identity if said.get(name) != identity[name]]
         if differs:
@@ -90,7 +95,7 @@ class ResultsFile:
 
     def read(self, make: Callable[[str, int, Mapping[str, Any]], Any]) -> list[Any]:
         """Give what is kept, each row made into a replication."""
-        rows = self._connection.execute("SELECT variant, seed, body FROM replications ORDER BY seed, variant")
+        rows = self._connection.execute("SELECT variant, seed, body FROM nights ORDER BY seed, variant")
         return [make(variant, seed, json.loads(body)) for variant, seed, body in rows]
 
     def add(self, variant: str, seed: int, body: Mapping[str, Any]) -> None:
@@ -109,7 +114,7 @@ class ResultsFile:
             return
         try:
             self._connection.execute("BEGIN")
-            self._connection.executemany("INSERT OR REPLACE INTO replications VALUES (?, ?, ?)", self._waiting)
+            self._connection.executemany("INSERT OR REPLACE INTO nights VALUES (?, ?, ?)", self._waiting)
             self._connection.execute("COMMIT")
         except sqlite3.Error as error:
             raise InputError(f"{self._path} cannot be written: {error}") from None

@@ -75,7 +75,7 @@ class Lease:
 
     async def hand_in(
         self,
-        outcome: Literal["ok", "error", "permanent error"] = "ok",
+        outcome: Literal["ok", "error", "permanent_error"] = "ok",
         why: str = "",
         *,
         retry_after: Lasting | None = None,
@@ -184,8 +184,8 @@ class Client:
 
     async def hand_in(self, lease: Lease, outcome: str, why: str, retry_after: int | None) -> None:
         """Hand an outcome in; see ``Lease.hand_in``."""
-        if outcome not in ("ok", "error", "permanent error"):
-            raise InputError(f"{outcome!r} is no outcome: give ok, error or permanent error")
+        if outcome not in ("ok", "error", "permanent_error"):
+            raise InputError(f"{outcome!r} is no outcome: give ok, error or permanent_error")
         worker, world, execution = self._check_on(), self._keeper.world, lease.execution
         if lease not in self.leases:
             raise InputError(f"the outcome of {lease.order.name} was answered before: hand each lease in once")

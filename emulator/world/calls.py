@@ -47,13 +47,13 @@ class Call:
         "entity",
         "error_share",
         "event",
+        "if_already_in_progress",
         "is_frozen",
         "is_overdue",
         "job",
         "land",
         "lands",
         "left",
-        "meets_own_work",
         "number",
         "part",
         "patience",
@@ -85,7 +85,7 @@ class Call:
         scope: str = "",
         cause: int = 0,
         patience: int | None = None,
-        meets_own_work: str = "error",
+        if_already_in_progress: str = "error",
         lands: str | None = None,
         land: Land | None = None,
         error_share: float = 0.0,
@@ -104,7 +104,7 @@ class Call:
         self.scope = scope
         self.cause = cause
         self.patience = patience
-        self.meets_own_work = meets_own_work
+        self.if_already_in_progress = if_already_in_progress
         self.lands = lands
         self.land = land
         self.done = done

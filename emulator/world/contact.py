@@ -167,7 +167,7 @@ class Contact:
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
         order = request.arrived
-        if request.what == "hand back":
+        if request.what == "hand_back":
             return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token, order)
         return broker.hand_in(
             now,
@@ -244,7 +244,7 @@ class Contact:
             return  # it knows of a later renewal
         execution.known_since = sent
         clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        told_as = self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:

@@ -13,7 +13,7 @@ from emulator.world.worker import ON, Execution, Worker
 
 __all__ = ["Exchange"]
 
-_RANKS: Final = {"longest run": ENDS, "total limit": ENDS, "start": ENDS}
+_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 
 
 class Exchange(Learning):
@@ -38,7 +38,7 @@ class Exchange(Learning):
     def wake_broker(self, what: str, job: int, token: int) -> None:
         """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
         broker = self.broker
-        ending = what in ("lease", "longest run", "total limit", "start")
+        ending = what in ("lease", "time_limit", "total limit", "start")
         plan = broker.payload(job) if ending and job else None
         if plan is not None and what != "lease":
             for execution in plan.running:
@@ -104,7 +104,7 @@ class Exchange(Learning):
             return
         if not self._may_take(worker):
             return
-        if worker.leaves_after is not None and worker.attempts_begun >= worker.leaves_after:
+        if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
             if not worker.executions:
                 worker.gone = True
                 self.begin_to_finish(worker, "it has done its attempts", 0)
@@ -147,7 +147,7 @@ class Exchange(Learning):
 
     def _take_slot(self, worker: Worker, now: int) -> None:
         """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
-        last = worker.leaves_after is not None and worker.attempts_begun + 1 >= worker.leaves_after
+        last = worker.retires_after is not None and worker.attempts_begun + 1 >= worker.retires_after
         if last or len(worker.executions) + 1 >= worker.slots:
             self.polls.leave(worker)
         else:
@@ -222,7 +222,7 @@ class Exchange(Learning):
     def time_left(self, worker: Worker, speed: float) -> int | None:
         """Give the work that a worker of some speed could do before its schedule shuts it down, if it minds that."""
         schedule = worker.model.power
-        if schedule is None or not schedule.declines_what_cannot_end:
+        if schedule is None or not schedule.skips_jobs_too_long_to_finish:
             return None
         now = self.agenda.now
         for at in self.shutdowns.get(worker.index, ()):

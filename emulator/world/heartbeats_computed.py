@@ -130,7 +130,7 @@ class ComputedHeartbeats:
 
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
-        if execution.worker.model.stops_itself:
+        if execution.worker.model.stops_at_lease_end:
             job, second = execution.plan.number, OWN_END + execution.token
             self._world.agenda.at(execution.known_end, self._own_end, execution, ENDS, job, second)
 

@@ -69,7 +69,7 @@ class SimulatedHeartbeats:
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
         worker = execution.worker
-        if worker.model.stops_itself:
+        if worker.model.stops_at_lease_end:
             agenda = self._world.agenda
             agenda.at(
                 execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token

@@ -19,8 +19,8 @@ class Learning(Machines):
                 if execution.is_told:
                     continue
                 execution.is_told = True
-                row = (self.agenda.now, "worker_told", execution.event, execution.plan.number, worker.name)
-                event = self.emit((*row, token, "lease lost"))
+                row = (self.agenda.now, "worker_notified", execution.event, execution.plan.number, worker.name)
+                event = self.emit((*row, token, "lease_lost"))
                 if not execution.handing_in:
                     self._stop(execution, "told that its lease is lost", event)
             elif token in reply.suspend and not execution.suspended and not execution.handing_in:
@@ -46,21 +46,21 @@ class Learning(Machines):
     def _suspend(self, execution: Execution) -> None:
         worker = execution.worker
         now = self.agenda.now
-        row = (now, "worker_told", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
+        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
         event = self.emit(row)
         self.labour.pause(execution)
         execution.suspended = True
-        self.emit((now, "work_stands_still", event, execution.plan.number, worker.name, execution.token))
+        self.emit((now, "work_paused", event, execution.plan.number, worker.name, execution.token))
         if self._can_say_at_once(worker):
             self.broker.suspension_acknowledged(now, event, execution.token)
 
     def _resume(self, execution: Execution) -> None:
         worker = execution.worker
         now = self.agenda.now
-        row = (now, "worker_told", execution.event, execution.plan.number, worker.name, execution.token, "resume")
+        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "resume")
         event = self.emit(row)
         execution.suspended = False
-        self.emit((now, "work_goes_on", event, execution.plan.number, worker.name, execution.token))
+        self.emit((now, "work_continued", event, execution.plan.number, worker.name, execution.token))
         if self._can_say_at_once(worker):
             self.broker.resumption_acknowledged(now, event, execution.token)
         self.labour.thaw(execution)

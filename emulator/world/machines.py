@@ -28,7 +28,7 @@ class Machines(Surroundings):
         worker.asking = None
         worker.answered_beat = 0
         if not program:
-            worker.power_state = "program absent"
+            worker.power_state = "program_absent"
             self.say_worker(cause, worker, "off", "the machine is back, its worker program is not")
             return True
         worker.state = BOOTING
@@ -118,7 +118,7 @@ class Machines(Surroundings):
         for execution in worker.executions:
             self.labour.pause(execution)
             if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_stands_still", event, execution.plan.number, worker.name)
+                row = (self.agenda.now, "work_paused", event, execution.plan.number, worker.name)
                 self.emit((*row, execution.token))
         self.heartbeats.changed(worker)
         return True
@@ -133,7 +133,7 @@ class Machines(Surroundings):
         running = list(worker.executions)
         for execution in running:
             if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_goes_on", event, execution.plan.number, worker.name)
+                row = (self.agenda.now, "work_continued", event, execution.plan.number, worker.name)
                 self.emit((*row, execution.token))
         self.contact.thaw(worker)
         self.heartbeats.thawed(worker, frozen_at)
@@ -156,7 +156,7 @@ class Machines(Surroundings):
         worker.look_at_link()
         self.polls.leave(worker)
         if worker.state is ON:
-            self.say_worker(cause, worker, "cut off", direction)
+            self.say_worker(cause, worker, "cut_off", direction)
         self.heartbeats.changed(worker)
         return True
 
@@ -244,7 +244,7 @@ class Machines(Surroundings):
         self.polls.changed(worker, lambda: setattr(worker, "equipment", equipment))
         self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
 
-    def finish_and_leave(self, cause: int, worker: Worker) -> bool:
+    def drain(self, cause: int, worker: Worker) -> bool:
         """Let a worker finish what it has, take nothing more, and leave for good."""
         if worker.gone:
             return False
@@ -258,7 +258,7 @@ class Machines(Surroundings):
         """Let a worker take nothing more; it is switched off when it has finished what it has."""
         worker.finishing = True
         self.polls.leave(worker)
-        event = self.say_worker(cause, worker, "finishing", why)
+        event = self.say_worker(cause, worker, "draining", why)
         if not worker.executions:
             self.leave_now(worker, event)
 

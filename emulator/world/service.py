@@ -9,7 +9,7 @@ The law: a call passes three things in order, and each is first come, first serv
    time.
 
 A caller that gives up or dies does not free the system: its call keeps its place and its slot, is served, and leaves
-its effect there (``leaves_line_if_abandoned`` is the alternative, for callers that give up: the dead cancel nothing).
+its effect there (``abandoned_calls: drop`` is the alternative, for callers that give up: the dead cancel nothing).
 That is what keeps a storm of repeated calls alive. An error leaves nothing, save what landed at the request. A caller
 that stands still has a patience that does so too: at its thaw it takes an answer that has come meanwhile, else it gives
 up if it is overdue. No caller is answered within its own call: ``done`` is called by an entry of the agenda, at the
@@ -64,7 +64,7 @@ class Service:
         """Take a call; its outcome comes later in this instant at the earliest, by ``call.done(outcome, hint)``.
 
         The outcome is ``ok``, ``error``, ``refused`` (with the system's hint in ticks, if it has one), ``abandoned``
-        (the caller's patience has ended) or ``in progress`` (an earlier request for the same target is under way).
+        (the caller's patience has ended) or ``in_progress`` (an earlier request for the same target is under way).
         """
         agenda, system = self._agenda, self._systems[call.system]
         now = call.since = agenda.now
@@ -122,11 +122,11 @@ class Service:
         is_remote = call.lands == "remotely"
         earlier = system.own.get(call.own) if is_remote else None
         if earlier is not None:
-            if call.meets_own_work == "wait":
+            if call.if_already_in_progress == "wait":
                 call.place = ATTACHED
                 earlier.attached.append(call)
             else:
-                self.turn_away(call, "ok" if call.meets_own_work == "ok" else "in progress")
+                self.turn_away(call, "ok" if call.if_already_in_progress == "ok" else "in_progress")
             return
         if system.is_full and system.has_full_line:
             self.turn_away(call, "refused", system.model.retry_after)
@@ -191,7 +191,7 @@ class Service:
         call.done = None
         if call.place is ATTACHED:
             call.place = ENDED
-        elif system.model.leaves_line_if_abandoned and len(call.with_waiters()) == 1:
+        elif system.model.abandoned_calls == "drop" and len(call.with_waiters()) == 1:
             self._leave(system, call)
             call.place = ENDED
             self._advance(system)

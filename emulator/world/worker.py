@@ -148,7 +148,6 @@ class Worker:
         "is_steady",
         "jitter",
         "key",
-        "leaves_after",
         "link",
         "looks_at_end",
         "loss_from",
@@ -166,6 +165,7 @@ class Worker:
         "removed",
         "requests",
         "result_loss",
+        "retires_after",
         "shutdown_at",
         "slots",
         "speed",
@@ -174,7 +174,7 @@ class Worker:
     )
 
     def __init__(self, name: str, index: int, pool: str, model: Pool, key: int) -> None:
-        differs = model.differ.get(name)
+        differs = model.per_worker.get(name)
         self.name = name
         self.index = index
         self.pool = pool
@@ -198,7 +198,7 @@ class Worker:
         self.is_slow = self.delay_out is not None or self.delay_back is not None
         self.is_lossy = bool(model.link.loss_out or model.link.loss_back)
         self.boots = sampling_of(model.boots_in)
-        self.leaves_after = model.leaves_after
+        self.retires_after = model.retires_after
         self.state = OFF
         self.power_state = ""
         self.incarnation = 0
@@ -242,7 +242,7 @@ class Worker:
         self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
         self.is_steady = self.is_plain and not self.jitter and not self.heartbeat_loss
         clock = self.clock
-        self.looks_at_end = self.model.stops_itself or not self.is_steady or bool(clock.offset or clock.drift)
+        self.looks_at_end = self.model.stops_at_lease_end or not self.is_steady or bool(clock.offset or clock.drift)
 
     @property
     def is_active(self) -> bool:

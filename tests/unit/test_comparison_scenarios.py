@@ -27,8 +27,8 @@ MIDNIGHT = 2 * HOUR + HOUR // 6
 
 
 @lru_cache
-def compared(name: str, variants: tuple[str, ...], replications: int, measures: tuple[str, ...]) -> Comparison:
-    return emulator.compare(SCENARIOS / name, variants=variants, replications=replications, measures=measures)
+def compared(name: str, variants: tuple[str, ...], nights: int, measures: tuple[str, ...]) -> Comparison:
+    return emulator.compare(SCENARIOS / name, variants=variants, nights=nights, measures=measures)
 
 
 def effects(of: Comparison, measure: str) -> dict[str, str]:
@@ -50,7 +50,7 @@ def covers(found: Spread, expected: float) -> bool:
 def nights_held(of: Comparison, requirement: int) -> dict[str, int]:
     """Count, for each variant, the nights in which a requirement held."""
     return {
-        variant: sum(night.held[requirement] is True for night in of.nights if night.variant == variant)
+        variant: sum(night.held[requirement] is True for night in of.played if night.variant == variant)
         for variant in of.variants
     }
 
@@ -140,10 +140,10 @@ def test_longer_leases_are_lost_less_often_and_noticed_later() -> None:
     heartbeat more.
     """
     names = ("30 s", "70 s", "90 s", "110 s", "5 min")
-    found = compared("how-long-a-lease.yaml", names, 6, ("lost_at_work", "detection_delay_mean"))
-    assert effects(found, "lost_at_work") == {"30 s": "worse", **dict.fromkeys(names[1:], "better")}
+    found = compared("how-long-a-lease.yaml", names, 6, ("lost_while_healthy", "detection_delay_mean"))
+    assert effects(found, "lost_while_healthy") == {"30 s": "worse", **dict.fromkeys(names[1:], "better")}
     assert effects(found, "detection_delay_mean") == {"30 s": "better", **dict.fromkeys(names[1:], "worse")}
-    lost = [spreads(found, "lost_at_work")[name].mean for name in ("30 s", "as written", "70 s", "90 s", "5 min")]
+    lost = [spreads(found, "lost_while_healthy")[name].mean for name in ("30 s", "as written", "70 s", "90 s", "5 min")]
     assert lost == sorted(lost, key=lambda mean: -(mean or 0)) and lost[-1] == 0
     late = [spreads(found, "detection_delay_mean")[name].mean for name in ("30 s", "as written", *names[1:])]
     assert late == sorted(late, key=lambda mean: mean or 0)
@@ -183,7 +183,7 @@ def test_what_goes_on_wastes_the_begun_tape_alone() -> None:
     rate = 1 / 240
     growth = (exp(25 * rate) - exp(15 * rate)) / (10 * rate)  # the mean of exp(r T)
     each = (growth - 1 - 20 * rate) / rate / (growth - 1) * MINUTE
-    nights = [night.readings for night in found.nights if night.variant == "resume"]
+    nights = [night.readings for night in found.played if night.variant == "resume"]
     lost = [night["lost_leases"].value or 0 for night in nights]
     over = [(night["wasted_work"].value or 0) - each * n for night, n in zip(nights, lost, strict=True)]
     error = stdev(over) / sqrt(len(over))
@@ -192,7 +192,7 @@ def test_what_goes_on_wastes_the_begun_tape_alone() -> None:
 
 def test_as_many_workers_as_the_window_needs() -> None:
     """Six workers are too few, seven are enough: nine nights in ten are over by two o'clock, at 95 %."""
-    found = emulator.size(SCENARIOS / "how-many-workers.yaml", by="pools.dome.count", first=5, last=8, replications=80)
+    found = emulator.size(SCENARIOS / "how-many-workers.yaml", by="pools.dome.count", first=5, last=8, nights=80)
     assert [each.verdict for each in found.tried] == ["does not hold", "does not hold", "holds", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.9, 7, True)
 

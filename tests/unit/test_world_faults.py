@@ -274,7 +274,7 @@ def test_each_kind_of_fault_does_its_own_to_the_world_and_undoes_it(fault, calls
 
 def test_a_clock_goes_back_to_what_the_worker_itself_differs_in():
     """Where a worker's own clock differs from its pool's, that one holds after the fault."""
-    pool = {"count": 1, "serves": ["night"], "differ": {"dome-1": {"clock": {"offset": 9, "behind": True}}}}
+    pool = {"count": 1, "serves": ["night"], "per_worker": {"dome-1": {"clock": {"offset": 9, "behind": True}}}}
     fault = {"skew_clock": "dome-1", "at": at(1), "lasts": at(1), "clock": {"offset": 1}}
     night = Night([fault], pools={"dome": pool}).run()
     assert night.calls == [(1, "set_clock", "dome-1", 1, 0.0), (2, "set_clock", "dome-1", -9, 0.0)]

@@ -61,9 +61,9 @@ def test_a_lease_that_an_outage_pushed_out_is_lost_when_its_worker_has_stopped_i
     its own clock. The outage pushes that end to 960 s. Attempt 2 runs from 960 s for 20 min.
     """
     rows = _in_both(
-        {"heartbeat": "30s", "stops_itself": True},
+        {"heartbeat": "30s", "stops_at_lease_end": True},
         takes="20m",
-        broker={"leases_over_outage": "pushed_out"},
+        broker={"leases_during_outage": "extend"},
         faults=[{"broker_outage": True, "at": "+10m", "lasts": "5m"}],
     )
     kinds = ("handed_out", "work_stopped", "attempt_ended", "finished")
@@ -82,7 +82,7 @@ def test_a_lease_that_an_outage_pushed_out_is_lost_when_its_worker_has_no_power(
     """The same with the power cut at 590 s: the lease from the heartbeat of 570 s, until 660 s, is lost at 960 s."""
     rows = _in_both(
         {"heartbeat": "30s"},
-        broker={"leases_over_outage": "pushed_out"},
+        broker={"leases_during_outage": "extend"},
         faults=[
             {"power_off": "dome-1", "at": "+590s", "back_after": "1s"},
             {"broker_outage": True, "at": "+10m", "lasts": "5m"},
@@ -167,10 +167,10 @@ def test_the_answer_to_an_older_heartbeat_is_old() -> None:
         {"heartbeat": "10s", "link": {"delay_back": "25s"}},
         actions=[{"suspend": "plates#1", "at": "+400s"}, {"resume": "plates#1", "at": "+500s"}],
     )
-    assert _seconds(rows, "work_stands_still", "suspended", "work_goes_on", "resumed") == [
-        (425, "work_stands_still"),
+    assert _seconds(rows, "work_paused", "suspended", "work_continued", "resumed") == [
+        (425, "work_paused"),
         (430, "suspended"),
-        (525, "work_goes_on"),
+        (525, "work_continued"),
         (530, "resumed"),
     ]
 
@@ -183,7 +183,7 @@ def test_work_that_stands_still_while_the_broker_is_down_is_suspended_when_it_is
         actions=[{"suspend": "plates#1", "at": "+400s"}],
         faults=[{"broker_outage": True, "from": "+410s", "until": "+500s"}],
     )
-    assert _seconds(rows, "work_stands_still", "suspended") == [(425, "work_stands_still"), (500, "suspended")]
+    assert _seconds(rows, "work_paused", "suspended") == [(425, "work_paused"), (500, "suspended")]
 
 
 def test_a_heartbeat_says_what_stands_still_and_is_told_what_is_to() -> None:
@@ -275,7 +275,9 @@ def test_a_hand_out_whose_lease_is_over_is_not_begun_and_slots_are_kept() -> Non
             {"freeze": "dome-1", "from": "+2s", "until": "+100s"},
         ],
     )
-    assert [(row[0] / s, row[1], row[5]) for row in rows if row[1] == "worker_told"] == [(101, "worker_told", 1)]
+    assert [(row[0] / s, row[1], row[5]) for row in rows if row[1] == "worker_notified"] == [
+        (101, "worker_notified", 1)
+    ]
     work = [(row[0] / s, row[1], row[6]) for row in rows if row[1] in ("work_began", "work_stopped")]
     assert work == [
         (102, "work_began", 2),
@@ -289,14 +291,14 @@ def test_a_worker_whose_clock_is_ahead_of_the_lease_begins_nothing() -> None:
     """Told the end as clock time, a worker 100 s ahead takes a lease of 90 s to be over as it comes."""
     rows = _in_both(
         {"heartbeat": "30s", "clock": {"offset": "100s"}},
-        queues={"night": {"end_told_as": "clock_time", "retry": {"attempts_in_all": 2}}},
+        queues={"night": {"expiry_sent_as": "clock_time", "retry": {"attempts_in_all": 2}}},
     )
-    assert _seconds(rows, "handed_out", "worker_told", "work_began", "attempt_ended") == [
+    assert _seconds(rows, "handed_out", "worker_notified", "work_began", "attempt_ended") == [
         (300, "handed_out"),
-        (300, "worker_told"),
+        (300, "worker_notified"),
         (390, "attempt_ended"),
         (390, "handed_out"),
-        (390, "worker_told"),
+        (390, "worker_notified"),
         (480, "attempt_ended"),
     ]
 
@@ -306,7 +308,7 @@ def test_a_worker_whose_clock_is_ahead_of_the_lease_begins_nothing() -> None:
 
 def test_an_effect_lands_as_the_part_begins_though_its_call_waits() -> None:
     """Two parts call a system with one slot at 300 s; it takes a minute for each. Both effects land at 300 s."""
-    part = {"name": "copy", "calls": "vault", "leaves": "copied", "lands": "at_request"}
+    part = {"name": "copy", "calls": "vault", "effect": "copied", "lands": "at_request"}
     rows = _in_both(
         {"count": 2},
         systems={"vault": {"slots": 1, "answers_in": "1m"}},
@@ -328,7 +330,7 @@ def test_a_fence_knows_the_jobs_of_one_key_or_else_each_job_alone(key: str | Non
     With one exclusive key, job 2 may begin when the link of worker 1, cut at 310 s, has cost it the lease of 300 s, at
     390 s: 110 s of work. Without a key, job 2 has nothing to do with job 1, whose late write lands.
     """
-    part = {"name": "copy", "leaves": "copied", "leaves_in": "vault", "target": "tape"}
+    part = {"name": "copy", "effect": "copied", "effect_in": "vault", "target": "tape"}
     routine = {"queue": "night", **({"key": key} if key else {})}
     rows = _in_both(
         {"count": 2, "heartbeat": "30s"},
