@@ -35,7 +35,7 @@ routines:
   copy:
     queue: night
     parameters: {plate: text}
-    parts: [{name: copy, calls: archive, leaves: copied}]
+    parts: [{name: copy, calls: archive, effect: copied}]
 arrivals: [{routine: copy, name: plates, count: 6, at: "21:35", parameters: {plate: a}}]
 faults:
   - {power_off: dome-1, at: "21:41", back_after: 5m}
@@ -57,7 +57,7 @@ WAYS = (
     ("reproduce", "night.db"),
 )
 RESUMED = (
-    *("compare", "night.yaml", "--variants", "three", "--measures", "makespan", "--replications", "4"),
+    *("compare", "night.yaml", "--variants", "three", "--measures", "makespan", "--nights", "4"),
     *("--processes", "1", "--quiet", "--results", "results.db", "--resume"),
 )
 VALUES: tuple[Any, ...] = (
@@ -76,10 +76,10 @@ STATEMENTS = (
     " SELECT n AS key, 'x' AS value FROM r",
     "INSERT INTO events VALUES ((SELECT max(n) FROM events) + 1, 1, 'queue_held', 0, 0, '', zeroblob(20000000))",
     "INSERT OR REPLACE INTO meta VALUES ('scenario_text', printf('%.*c', 20000000, 'x'))",
-    "ALTER TABLE replications RENAME TO r; CREATE VIEW replications AS SELECT * FROM r, r AS b, r AS c",
-    "UPDATE replications SET body = zeroblob(20000000)",
-    "UPDATE replications SET body = '[]'",
-    "DROP TABLE replications",
+    "ALTER TABLE nights RENAME TO r; CREATE VIEW nights AS SELECT * FROM r, r AS b, r AS c",
+    "UPDATE nights SET body = zeroblob(20000000)",
+    "UPDATE nights SET body = '[]'",
+    "DROP TABLE nights",
     "DELETE FROM identity",
 )
 COLUMNS = ("n", "at", "kind", "cause", "job", "worker", "body")

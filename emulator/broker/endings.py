@@ -130,12 +130,13 @@ class Endings(Ledger):
             failed = "the submission of the job before it was refused"
         else:
             state, sub_state = self._finished.how(ended) or ENDS[0]
-            failed = f"job {ended}, which goes before it, has failed: {sub_state}" if state is State.FAILED else ""
+            words = sub_state.replace("_", " ")
+            failed = f"job {ended}, which goes before it, has failed: {words}" if state is State.FAILED else ""
         if not failed or (job.rare is not None and job.rare.goes_on):
             self._end_reason(now, cause, job, PREREQUISITE)
         else:
             follows = self._next(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
-            self._finish(now, cause, job, follows, "prerequisite failed", failed)
+            self._finish(now, cause, job, follows, "prerequisite_failed", failed)
 
     # -- retries ------------------------------------------------------------------------------------------------------
 
@@ -154,23 +155,23 @@ class Endings(Ledger):
     ) -> None:
         """End an attempt that did not go well, and decide what becomes of the job.
 
-        ``request``: an outcome that the worker hands in, the loss of the lease, or the longest run.
+        ``request``: an outcome that the worker hands in, the loss of the lease, or the time limit.
         """
         if refuses(job.state, request):
             raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
-        by_longest_run = request is Request.LONGEST_RUN
+        by_time_limit = request is Request.TIME_LIMIT
         event = self._told_end(now, cause, job, outcome, why, nominal)
         extra = rare(job)
-        if outcome == "lease lost":
+        if outcome == "lease_lost":
             extra.lost += 1
         found = None
-        if by_longest_run:
+        if by_time_limit:
             extra.cut += 1
             found = self._cap_reached(job, extra.cut)
         if found is None:
             policy = job.queue.rules.policy
             if policy is None:
-                found = self._judge(now, job, outcome, retry_after, refused_at, by_longest_run)
+                found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
             else:
                 found = self._ask(policy, now, job, outcome, retry_after, refused_at)
         if found.sub_state:
@@ -184,13 +185,13 @@ class Endings(Ledger):
         self._finish(now, cause, job, self._next(job, request, Facts()), found.sub_state, found.why)
 
     def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
-        """Say whether the longest run itself ends the job."""
-        longest = job.queue.rules.longest_run
-        assert longest is not None  # no attempt is ended by a longest run that is not set
+        """Say whether the time limit itself ends the job."""
+        longest = job.queue.rules.time_limit
+        assert longest is not None  # no attempt is ended by a time limit that is not set
         if longest.then == "fail":
-            return Judgement("longest run", f"the longest run of {say(longest.after)} was reached")
+            return Judgement("time_limit", f"the time limit of {say(longest.after)} was reached")
         if longest.at_most is not None and cut > longest.at_most:
-            return Judgement("longest run", f"the longest run was reached {cut} times, at most {longest.at_most}")
+            return Judgement("time_limit", f"the time limit was reached {cut} times, at most {longest.at_most}")
         return None
 
     def _judge(
@@ -236,7 +237,7 @@ class Endings(Ledger):
             )
         )
         if not verdict.again:
-            sub_state = PERMANENT_ERROR if outcome == "permanent error" else ATTEMPTS_USED_UP
+            sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
             return Judgement(sub_state, verdict.why or "the retry policy said no")
         if type(verdict.pause) is not int or verdict.pause < 0:
             raise InputError(
@@ -257,7 +258,7 @@ class Endings(Ledger):
             self._requeue(now, cause, job, request, pause, now + pause, allowance.left(now))
             return
         if not allowance.may_wait:
-            spent = Judgement("allowance used up", "the queue's allowance of retries is used up")
+            spent = Judgement("allowance_used_up", "the queue's allowance of retries is used up")
             self._fail(now, cause, job, request, spent)
             return
         earliest, retry = allowance.earliest(now), job.queue.rules.retry

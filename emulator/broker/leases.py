@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.broker.contact import Contact
-from emulator.broker.jobs import Job, rare
+from emulator.broker.jobs import BY_PERSON, Job, rare
 from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.rules import Outcome
@@ -22,7 +22,7 @@ from emulator.errors import DefectError
 
 __all__ = ["Leases"]
 
-_BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
+_BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
@@ -45,6 +45,7 @@ class Leases(Contact):
         time_left: int | None,
         number: int,
         found: Entry | None = None,
+        order: int = 0,
     ) -> LeaseGrant | None:
         """Hand out the best job that the worker may have, or None.
 
@@ -55,17 +56,20 @@ class Leases(Contact):
             number: the number of the request, rising within the incarnation. The same number is the same request and
                 gets the same answer; an older one gets None.
             found: what ``best`` has just given for the same worker, if it was asked.
+            order: the place of this message among all that the incarnation has sent, rising; 0 on a link on which
+                nothing can overtake it. Silence runs from the newest that has come.
 
         Raises:
             DefectError: for a worker that was never registered or a queue that there is not.
         """
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
-            self._heard(now, self._holder(worker, incarnation))
+            self._heard(now, self._holder(worker, incarnation), order)
             return None  # its program has ended: nobody would work on the job
-        if holder.lost:
-            self._heard(now, holder)
-        holder.heard = now
+        if order or holder.lost:
+            self._heard(now, holder, order)
+        else:
+            holder.heard = now
         if number <= holder.take_number:
             return holder.take_answer if number == holder.take_number else None
         holder.take_number = number
@@ -101,7 +105,7 @@ class Leases(Contact):
             holder.leases[token] = job
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
         if queue.longest is not None:
-            self._ring(now + queue.longest, "longest run", number, token)
+            self._ring(now + queue.longest, "time_limit", number, token)
         self._lease(until, number, token, worker, queue.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
@@ -109,18 +113,39 @@ class Leases(Contact):
     # -- renew --------------------------------------------------------------------------------------------------------
 
     def heartbeat(
-        self, now: int, cause: int, worker: str, incarnation: int, number: int, tokens: Sequence[int]
-    ) -> HeartbeatReply:
+        self,
+        now: int,
+        cause: int,
+        worker: str,
+        incarnation: int,
+        number: int,
+        tokens: Sequence[int],
+        order: int = 0,
+        is_recorded: bool = True,
+        standing: Sequence[int] | None = None,
+    ) -> HeartbeatReply | None:
         """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
 
         A repeated number is the same heartbeat: it shows that the worker lives, and changes nothing else. In a queue
-        with fixed leases nothing is renewed, and nothing refused for that.
+        with fixed leases nothing is renewed, and nothing refused for that. One that a newer message of the incarnation
+        has overtaken is old: it changes nothing, and the answer is None.
+
+        Args:
+            order: as for ``take``.
+            is_recorded: False to leave out the events if there is nothing to say.
+            standing: those of the tokens whose work stands still as it was asked to, which acknowledges that; None from
+                a worker that says so by a message of its own.
         """
         holder = self._holder(worker, incarnation)
-        self._heard(now, holder)
+        if order and order < holder.newest:
+            return None
+        self._heard(now, holder, order)
         if number <= holder.beat_number:
             return holder.beat_reply if number == holder.beat_number else _NOTHING
         holder.beat_number = number
+        if not is_recorded and self._renew_all(now, holder, tokens, standing):
+            holder.beat_reply = _NOTHING
+            return _NOTHING
         event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
         refused: list[int] = []
         suspend: list[int] = []
@@ -137,15 +162,33 @@ class Leases(Contact):
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
             extra = job.rare
             if extra is not None:
-                if extra.wanted and job.state is State.RUNNING:
-                    suspend.append(token)
-                elif job.state is State.SUSPENDED and not extra.wanted:
-                    resume.append(token)
+                stands = job.state is State.SUSPENDED if standing is None else token in standing
+                if stands is not extra.wanted:
+                    (resume if stands else suspend).append(token)
+                elif stands is not (job.state is State.SUSPENDED):
+                    acknowledge = self.suspension_acknowledged if stands else self.resumption_acknowledged
+                    acknowledge(now, event, token)
         if refused or suspend or resume:
             holder.beat_reply = HeartbeatReply(tuple(refused), tuple(suspend), tuple(resume))
         else:
             holder.beat_reply = _NOTHING
         return holder.beat_reply
+
+    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int], standing: Sequence[int] | None) -> bool:
+        """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
+        jobs = [self._good(token, holder) for token in tokens]
+        for job in jobs:
+            if job is None:
+                return False
+            if job.rare is not None:
+                is_suspended = job.state is State.SUSPENDED
+                stands = is_suspended if standing is None else job.token in standing
+                if not job.rare.wanted is stands is is_suspended:
+                    return False
+        for job in jobs:
+            if job is not None and job.queue.rules.renewed:
+                job.until = now + job.queue.lease
+        return True
 
     def _good(self, token: int, holder: Holder) -> Job | None:
         """Give the job of a token in the table, unless it was granted to another incarnation of the same worker."""
@@ -171,6 +214,7 @@ class Leases(Contact):
         why: str = "",
         retry_after: int | None = None,
         refused_at: int = 0,
+        order: int = 0,
     ) -> bool:
         """Take the outcome of an attempt, and say whether it counts: False if the token is stale.
 
@@ -178,8 +222,9 @@ class Leases(Contact):
 
         Args:
             number: the number of the request within the incarnation.
-            outcome: ok, error, permanent error or too long.
+            outcome: ok, error, permanent_error or time_limit.
             retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
+            order: as for ``take``.
 
         Raises:
             DefectError: for another outcome, or a worker that was never registered.
@@ -187,9 +232,10 @@ class Leases(Contact):
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
             holder = self._holder(worker, incarnation)
-        if holder.lost:
-            self._heard(now, holder)
-        holder.heard = now
+        if order or holder.lost:
+            self._heard(now, holder, order)
+        else:
+            holder.heard = now
         job = self._tokens.get(token)
         if job is None or job.holder is not holder:
             job = self._good(token, holder)
@@ -222,20 +268,20 @@ class Leases(Contact):
             self._stale(now, cause, token, holder.name, "outcome")
         return False
 
-    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int) -> bool:
+    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int, order: int = 0) -> bool:
         """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
         holder = self._holder(worker, incarnation)
-        self._heard(now, holder)
+        self._heard(now, holder, order)
         job = self._good(token, holder)
         if job is None:
             if self._mark_of_token(token) == -holder.serial:
                 return True
-            self._stale(now, cause, token, worker, "hand-back")
+            self._stale(now, cause, token, worker, "hand_back")
             return False
         attempt = job.attempts
         state = target(job.state, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1))
         if not isinstance(state, State):
-            self._stale(now, cause, token, worker, "hand-back")
+            self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
         job.attempts -= 1
@@ -254,12 +300,12 @@ class Leases(Contact):
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
         state = target(job.state, Request.START_LIMIT, Facts())
         if isinstance(state, State):
-            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("too long", "", now))
+            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("time_limit", "", now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
     def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
-        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease lost", why, nominal)
+        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
@@ -302,12 +348,63 @@ class Leases(Contact):
         if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease lost", "forgotten by the broker", now)
+        event = self._told_end(now, event, job, "lease_lost", "forgotten by the broker", now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         left = -1 if allowance is None else allowance.left(now)
         self._requeue(now, event, job, Request.FORGETTING, 0, now, left)
         return True
+
+    # -- stand still --------------------------------------------------------------------------------------------------
+
+    def _ask_table(self, number: int, request: Request) -> tuple[Job | None, State | str]:
+        """Give the job (None if it is final) with the state that would follow, or the reason of the refusal."""
+        job = self._job(number)
+        if job is None:
+            return None, target(self.state_of(number), request, Facts())
+        extra, held = job.rare, job.held
+        if request is Request.RELEASE:
+            held &= ~BY_PERSON
+        facts = Facts(
+            held=bool(held),
+            by_person=bool(job.held & BY_PERSON),
+            wanted=extra is not None and extra.wanted,
+            asked=extra is not None and extra.asked,
+        )
+        return job, target(job.state, request, facts)
+
+    def suspension_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it stands still; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.SUSPENSION)
+
+    def resumption_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it goes on; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.RESUMPTION)
+
+    def _acknowledge(self, now: int, cause: int, token: int, request: Request) -> bool:
+        job = self._tokens.get(token)
+        if job is None or job.holder is None:
+            self._stale(now, cause, token, "", request.value)
+            return False
+        _, state = self._ask_table(job.number, request)
+        if isinstance(state, str):
+            return False
+        job.state = state
+        extra = rare(job)
+        extra.asked = extra.wanted is not (state is State.SUSPENDED)
+        if state is State.SUSPENDED:
+            extra.suspended_at = now
+            self._emit((now, "suspended", cause, job.number, job.holder.name, token))
+            return True
+        extra.suspended_for += now - extra.suspended_at
+        self._emit((now, "resumed", cause, job.number, job.holder.name, token))
+        if job.queue.longest is not None:
+            self._ring(self._longest_end(job), "time_limit", job.number, token)
+        return True
+
+    def _longest_end(self, job: Job) -> int:
+        """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
+        return job.granted + (job.queue.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
 

@@ -54,7 +54,7 @@ class Ledger:
         "_last_serial",
         "_last_token",
         "_lease",
-        "_leases_over_outage",
+        "_leases_during_outage",
         "_missed",
         "_new_token_job",
         "_new_token_mark",
@@ -83,7 +83,7 @@ class Ledger:
         alarms: Alarms,
         uniform: Callable[[int, int], float],
         *,
-        leases_over_outage: Literal["run_on", "pushed_out"] = "run_on",
+        leases_during_outage: Literal["expire", "extend"] = "expire",
         remembered: frozenset[str] = frozenset(),
         first_job: int = 1,
         first_token: int = 1,
@@ -93,7 +93,7 @@ class Ledger:
         self._ring = alarms.ring
         self._lease = alarms.lease
         self._uniform = uniform
-        self._leases_over_outage = leases_over_outage
+        self._leases_during_outage = leases_during_outage
         self._queues = {rules.name: Queue(rules) for rules in queues}
         self._allowances = {
             rules.name: RetryAllowance(rules.allowance) for rules in queues if rules.allowance is not None
@@ -234,7 +234,7 @@ class Ledger:
         return self._finished.attempts(job) if found is None else found.attempts
 
     def family(self, job: int) -> int:
-        """Give the number of the job from which this one descends by being put back: its own if it never was."""
+        """Give the number of the job from which this one descends by being resubmitted: its own if it never was."""
         return self._families.get(job, job)
 
     def jobs_unfinished(self) -> Iterator[int]:

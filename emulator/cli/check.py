@@ -22,6 +22,10 @@ def check(files: tuple[str, ...], resolved: bool) -> int:
         from emulator.scenario.load import load
 
         loaded = load(file)
+        if any(entry.trace is not None for entry in loaded.scenario.arrivals):
+            from emulator.world.trace_lines import check_traces  # few scenarios have a trace
+
+            check_traces(loaded)
         if resolved:
             from emulator.scenario.resolved import resolved as whole
 

@@ -55,6 +55,7 @@ def recorded(log: Log | str | Path) -> Recorded:
         judged=found.judged,
         finished=found.log.finished,
         breaks_off=found.breaks_off,
+        digest=found.log.digest or "",
         parts={
             name: tuple((part.name, part.for_each is not None) for part in routine.parts)
             for name, routine in scenario.routines.items()

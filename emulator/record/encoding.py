@@ -130,7 +130,7 @@ def decode(kind: str, body: str) -> tuple[Any, ...]:
     Raises:
         ValueError: when the text is not the details of that kind.
 
-    >>> decode("handed_out", '{"attempt":1,"token":5,"until":90,"incarnation":1}')
+    >>> decode("handed_out", '{"attempt":1,"token":5,"lease_until":90,"incarnation":1}')
     (1, 5, 90, 1)
     """
     details = json.loads(body)

@@ -356,7 +356,7 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
         trace: told every SQL statement.
 
     Raises:
-        LogError: when there is no such file, or it is no event log, damaged, or of a newer schema; or for what is no
+        LogError: when there is no such file, or it is no event log, damaged, or of another format; or for what is no
             path.
 
     >>> import emulator

@@ -17,7 +17,7 @@ from emulator.errors import InputError
 __all__ = ["ResultsFile"]
 
 _APPLICATION: Final = 0x71645273  # "qdRs": how the file says that it is a file of results
-_SCHEMA: Final = 2
+_SCHEMA: Final = 3  # raised when a table, a figure or a word of what is kept gets another name
 _EVERY: Final = 0.5  # seconds of real time after which what has come is written
 
 
@@ -25,7 +25,7 @@ _LONGEST: Final = 16_000_000  # bytes of a row; that of a night has some thousan
 _MOST_FACTS: Final = 100
 _TABLES: Final = {
     "identity": "CREATE TABLE identity (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
-    "replications": "CREATE TABLE replications (variant TEXT NOT NULL, seed INTEGER NOT NULL, body TEXT NOT NULL,"
+    "nights": "CREATE TABLE nights (variant TEXT NOT NULL, seed INTEGER NOT NULL, body TEXT NOT NULL,"
     " sum TEXT NOT NULL, PRIMARY KEY (variant, seed)) WITHOUT ROWID",
 }
 _TAKE_ANOTHER: Final = "take a copy that was made before, or begin again under another name"
@@ -41,7 +41,7 @@ class ResultsFile:
 
     Raises:
         InputError: when it is there and is not to be gone on with, is of another comparison, is not a file of results,
-            is damaged, is of another schema, cannot be written, is a folder or a device, or would lie in a folder that
+            is damaged, is of another format, cannot be written, is a folder or a device, or would lie in a folder that
             is not there.
     """
 
@@ -110,16 +110,17 @@ class ResultsFile:
     def _check(self, identity: Mapping[str, str]) -> None:
         """Refuse a file that is not of this comparison; asked are tables that were made here: a view may be endless."""
         ask = self._connection.execute
-        (version,) = ask("PRAGMA user_version").fetchone()
-        if version > _SCHEMA:
-            raise InputError(f"{self._path} was written by a newer queuedrill (schema {version}): use that one")
-        if version < _SCHEMA:
+        made = ask("SELECT name, type, sql FROM sqlite_master WHERE type <> 'index' LIMIT ?", [_MOST_FACTS]).fetchall()
+        if any(kind != "table" for _, kind, _ in made):
+            raise InputError(f"{self._path} has other tables than a file of results: {_TAKE_ANOTHER}")
+        if (version := ask("PRAGMA user_version").fetchone()[0]) != _SCHEMA:
+            row = ask("SELECT value FROM identity WHERE name = 'the version of queuedrill'").fetchone()
+            by = f"queuedrill {row[0]}" if row else "a version of queuedrill that it does not name"
             raise InputError(
-                f"{self._path} was written by an older queuedrill (schema {version}): use that one, or compare anew "
-                "under another name"
+                f"{self._path} was written by {by} in results format {version}, and this program reads format "
+                f"{_SCHEMA}: run the comparison again with another file"
             )
-        tables = ask("SELECT name, sql FROM sqlite_master WHERE type <> 'index' LIMIT ?", [_MOST_FACTS])
-        if dict(tables) != _TABLES:
+        if {name: sql for name, _, sql in made} != _TABLES:
             raise InputError(f"{self._path} has other tables than a file of results: {_TAKE_ANOTHER}")
         said = dict(ask("SELECT name, value FROM identity LIMIT ?", [_MOST_FACTS]))
         differs = [name for name in identity if said.get(name) != identity[name]]
@@ -137,7 +138,7 @@ class ResultsFile:
         """
         found = []
         with self._in_words("cannot be read"):
-            rows = self._connection.execute("SELECT variant, seed, body, sum FROM replications ORDER BY seed, variant")
+            rows = self._connection.execute("SELECT variant, seed, body, sum FROM nights ORDER BY seed, variant")
             for variant, seed, body, checksum in rows:
                 try:
                     if checksum != _sum(variant, seed, body):
@@ -167,7 +168,7 @@ class ResultsFile:
             return
         try:
             self._connection.execute("BEGIN")
-            self._connection.executemany("INSERT OR REPLACE INTO replications VALUES (?, ?, ?, ?)", self._waiting)
+            self._connection.executemany("INSERT OR REPLACE INTO nights VALUES (?, ?, ?, ?)", self._waiting)
             self._connection.execute("COMMIT")
         except sqlite3.Error as error:
             raise InputError(f"{self._path} cannot be written: {error}") from None

@@ -59,6 +59,9 @@ _STEPS_FOR_A_BYTE: Final = 50
 A row takes far fewer for each of its bytes, unless the tree of pages of a damaged file leads round in circles.
 """
 _TABLES: Final = ("events", "meta", "schema_steps")
+_FORMAT: Final = 2
+"""The format of what the rows hold: raised when a kind of event, a detail or a word of it gets another name. A file of
+another format is not read; those of before said nothing (0)."""
 
 
 def events_and_meta() -> Sequence[str]:
@@ -120,7 +123,8 @@ def create(path: Path, facts: Mapping[str, str], *, overwrite: bool = False, tra
                 raise LogError(f"{path}: {_no_file(path)}")
             if not overwrite:
                 raise LogError(f"{path}: is already there: name another file, or say that it may be overwritten")
-            read_facts(path)  # refuses whatever is no log
+            with _reading(path, None, any_format=True):
+                pass  # refuses whatever is no log
         if not path.parent.is_dir():
             raise LogError(f"{path}: there is no folder {path.parent}: make it first")
         if not path.exists():
@@ -213,6 +217,7 @@ def _fill(path: Path, facts: Mapping[str, str], trace: Trace) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.set_trace_callback(trace)
         connection.execute(f"PRAGMA application_id = {_APPLICATION}")
+        connection.execute(f"PRAGMA user_version = {_FORMAT}")
         connection.execute("BEGIN")
         _apply_steps(connection)
         connection.executemany("INSERT INTO meta VALUES (?, ?)", sorted(facts.items()))
@@ -321,7 +326,7 @@ def read_facts(path: Path, trace: Trace = None) -> dict[str, str]:
     """Give the meta data of a log.
 
     Raises:
-        LogError: when there is no such file, it is no log, or it is of a newer schema.
+        LogError: when there is no such file, it is no log, or it is of another format.
     """
     with _reading(path, trace) as connection:
         return _facts(path, connection)
@@ -399,8 +404,8 @@ def select_jobs(path: Path, trace: Trace = None) -> list[tuple[int, str, str, in
 
 
 @contextmanager
-def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
-    """Open a log for one question: read only, its schema checked, closed whatever happens."""
+def _reading(path: Path, trace: Trace, *, any_format: bool = False) -> Iterator[sqlite3.Connection]:
+    """Open a log for one question: read only, its format and schema checked, closed whatever happens."""
     with _in_words(path, "the log cannot be read"):
         if not path.is_file():
             raise LogError(f"{path}: {_no_file(path)}")
@@ -417,7 +422,11 @@ def _reading(path: Path, trace: Trace) -> Iterator[sqlite3.Connection]:
             connection.set_trace_callback(trace)
             if (steps := _most_steps(path)) < 2**31:  # SQLite counts no further
                 connection.set_progress_handler(lambda: True, steps)
-            _check_schema(path, connection)
+            _check_application(path, connection)
+            if not any_format:
+                made = _tables_in(path, connection)
+                _check_format(path, connection)
+                _check_schema(path, connection, made)
             yield connection
         finally:
             connection.close()
@@ -445,17 +454,35 @@ def _undo_half_a_batch(path: Path) -> None:
             connection.close()
 
 
-def _check_schema(path: Path, connection: sqlite3.Connection) -> None:
+def _check_application(path: Path, connection: sqlite3.Connection) -> None:
     (application,) = connection.execute("PRAGMA application_id").fetchone()
     if application != _APPLICATION:
         raise LogError(f"{path}: is a SQLite file, but no event log")
+
+
+def _tables_in(path: Path, connection: sqlite3.Connection) -> Mapping[str, tuple[str, str]]:
+    """Give what the file says of the tables of a log that it has; none may be a view."""
     found = connection.execute("SELECT name, type, sql FROM sqlite_master WHERE name IN (?, ?, ?) LIMIT 4", _TABLES)
     made = {name: (kind, sql) for name, kind, sql in found}
     for name, (kind, _) in made.items():
         if kind != "table":
             raise LogError(f"{path}: its {name} is a {kind}, which may have no end, and no table: it is no event log")
-    if "schema_steps" not in made:
-        raise LogError(f"{path}: is a SQLite file, but no event log")
+    return made
+
+
+def _check_format(path: Path, connection: sqlite3.Connection) -> None:
+    (found,) = connection.execute("PRAGMA user_version").fetchone()
+    if found == _FORMAT:
+        return
+    row = connection.execute("SELECT value FROM meta WHERE key = 'program_version'").fetchone()
+    by = f"queuedrill {row[0]}" if row else "a version of queuedrill that it does not name"
+    raise LogError(
+        f"{path}: was written by {by} in log format {found or 1}, and this program reads format {_FORMAT}: "
+        "run the scenario again"
+    )
+
+
+def _check_schema(path: Path, connection: sqlite3.Connection, made: Mapping[str, tuple[str, str]]) -> None:
     rows = connection.execute("SELECT name FROM schema_steps ORDER BY number LIMIT ?", [_MOST_FACTS])
     steps = [name for (name,) in rows]
     known = [step.__name__ for step in STEPS]

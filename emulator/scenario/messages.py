@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from emulator.scenario.shape import keys_at, node_at, resolve, shown, words
-from emulator.scenario.spelling import advise, nearest
+from emulator.scenario.spelling import advise, nearest, renamed
 
 __all__ = ["MOST_TOLD", "Found", "found_by_validation", "path_in"]
 
@@ -37,7 +37,10 @@ class Found(NamedTuple):
 
     def told(self) -> str:
         """Give the whole message."""
-        return f"{self.message}: {advise(str(self.loc[-1]), keys_at(self.loc[:-1]))}" if self.unknown else self.message
+        if not self.unknown:
+            return self.message
+        key, known = str(self.loc[-1]), keys_at(self.loc[:-1])
+        return renamed(key, known) or f"{self.message}: {advise(key, known)}"
 
 
 def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
@@ -116,7 +119,10 @@ def _said(error: Mapping[str, Any], path: Loc) -> str:
     node, value = node_at(path), error["input"]
     wanted = words(node)
     if error["type"] == "literal_error" and isinstance(value, str):
-        near = nearest(value, [word for word in _choices(node) if isinstance(word, str)])
+        known = [word for word in _choices(node) if isinstance(word, str)]
+        if now := renamed(value, known):
+            return now
+        near = nearest(value, known)
         hint = f"did you mean {near!r}? " if near else ""
         return f"found {shown(value)}: {hint}allowed are: {wanted}"
     if value is None:

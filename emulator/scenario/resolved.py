@@ -77,7 +77,7 @@ def _leave_out(data: dict[str, Any]) -> None:
             del entry[key]
     for routine in data["routines"].values():
         for part in routine["parts"]:
-            for key in [key for key in OF_EFFECTS if "leaves" not in part and key in part]:
+            for key in [key for key in OF_EFFECTS if "effect" not in part and key in part]:
                 del part[key]
 
 

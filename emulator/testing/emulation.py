@@ -85,7 +85,7 @@ class Emulator(Interventions, Views):
     >>> from emulator import Emulator, run_in_virtual_time
     >>> async def copy(work):
     ...     await work.spend("10m")
-    ...     work.leave("copied", on := work.parameters["plate"])
+    ...     work.effect("copied", on := work.parameters["plate"])
     >>> async def test():
     ...     async with Emulator(routines={"copy": {"parameters": {"plate": "text"}}}, handlers={"copy": copy}) as emu:
     ...         job = emu.submit("copy", plate="plate-7")

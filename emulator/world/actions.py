@@ -40,7 +40,7 @@ class ActionsWorld(Protocol):
     def run_again(self, cause: int, job: int, /) -> str: ...
     def do_to_job(self, what: str, cause: int, job: int, /) -> str: ...
     def do_to_queue(self, what: str, cause: int, queue: str, /) -> str: ...
-    def finish_and_leave(self, cause: int, worker: "Worker", /) -> Answer: ...
+    def drain(self, cause: int, worker: "Worker", /) -> Answer: ...
     def new_version(self, cause: int, routine: str, action: Action, /) -> Answer: ...
 
 
@@ -95,7 +95,7 @@ class Actions:
         kind = kind_of(action, ACTION_KINDS)
         assert kind is not None  # the model sees to it
         aim = getattr(action, kind)
-        if kind == "finish_and_leave":
+        if kind == "drain":
             self._let_leave(place, kind, aim, action.at)
             return
         event = self._do(kind, place, aim, 0, action)
@@ -139,7 +139,7 @@ class Actions:
             leaving = workers_of(aim, world.workers, world.pools)
         for worker in leaving:
             event = self._tell_taken(kind, place, worker.name, 0, worker=worker.name)
-            why = why_missed(world.finish_and_leave(event, worker), "it has been told already")
+            why = why_missed(world.drain(event, worker), "it has been told already")
             if why:
                 self._tell_refused(kind, place, worker.name, event, why, worker=worker.name)
         if not leaving:

@@ -4,6 +4,9 @@ A request keeps its number until it is answered. Its way out and the way back of
 own, keyed by (worker, incarnation, kind, number, direction). Request lost: the broker knows nothing. Answer lost: the
 broker has acted and the worker does not know. The worker waits ``answer_within``, then repeats under the same number,
 which the broker takes as the same request. A heartbeat is not repeated: the next one follows.
+
+A message with a shorter delay may overtake an older one. A heartbeat that a newer message has overtaken is old: it
+renews nothing, and nobody answers it. The answer to a heartbeat older than one that was answered is old too.
 """
 
 from typing import TYPE_CHECKING, Any, Final
@@ -17,12 +20,14 @@ from emulator.world.worker import ON, Execution, Worker
 if TYPE_CHECKING:
     from emulator.world.world import World
 
-__all__ = ["Contact", "Request"]
+__all__ = ["ARRIVES", "Contact", "Request"]
 
 _LOSS: Final = int(Purpose.MESSAGE_LOSS)
 _DELAY: Final = int(Purpose.MESSAGE_DELAY)
 _REQUEST: Final = 1
 _RESULT: Final = 2
+ARRIVES: Final = 1 << 59
+"""Added to the place of a message among those of its worker: at one instant, what it sends goes before what arrives."""
 
 
 class Request:
@@ -30,10 +35,13 @@ class Request:
 
     __slots__ = (
         "answered",
+        "arrived",
         "execution",
+        "first_sent",
         "granted",
         "incarnation",
         "number",
+        "order",
         "outcome",
         "sent",
         "tries",
@@ -51,7 +59,18 @@ class Request:
         self.answered = False
         self.granted: Any = None  # what a request for work was given first: a repeat gets the same
         self.sent = 0
+        self.first_sent = 0
+        self.order = 0  # of the latest try: its place among all messages of the worker
+        self.arrived = 0  # the same of the try that has reached the broker
         self.tries = 0
+
+    def note_sent(self, now: int) -> None:
+        """Count one more try, sent now."""
+        self.sent = now
+        self.order = self.worker.next_order()
+        self.tries += 1
+        if self.tries == 1:
+            self.first_sent = now
 
 
 class Contact:
@@ -70,8 +89,7 @@ class Contact:
         if request.answered or worker.incarnation != request.incarnation or not worker.is_active:
             return
         now = self._world.agenda.now
-        request.sent = now
-        request.tries += 1
+        request.note_sent(now)
         if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
             self._world.answered(request, self._ask(request))
             return
@@ -81,9 +99,10 @@ class Contact:
             return
         delay = self._delay(request, OUT)
         if delay:
-            self._world.agenda.at(now + delay, self._arrive, request, MESSAGES, worker.index, request.number)
+            what = (request, request.order)
+            self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
-            self._arrive(request)
+            self._arrive((request, request.order))
 
     def _unanswered(self, what: tuple[Request, int]) -> None:
         request, tries = what
@@ -99,9 +118,11 @@ class Contact:
             self._world.emit((*row, execution.token))
         self.send(request)
 
-    def _arrive(self, request: Request) -> None:
+    def _arrive(self, what: tuple[Request, int]) -> None:
+        request, order = what
         if not self._world.broker.is_up:
             return
+        request.arrived = order
         answer = self._ask(request)
         worker = request.worker
         if request.execution is not None:
@@ -134,8 +155,9 @@ class Contact:
         execution = request.execution
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
-        if request.what == "hand back":
-            return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token)
+        order = request.arrived
+        if request.what == "hand_back":
+            return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token, order)
         return broker.hand_in(
             now,
             execution.event,
@@ -147,6 +169,7 @@ class Contact:
             why,
             retry_after,
             refused_at,
+            order,
         )
 
     # -- heartbeats ---------------------------------------------------------------------------------------------------
@@ -158,46 +181,41 @@ class Contact:
         """
         now = self._world.agenda.now
         tokens = tuple(one.token for one in worker.executions if not one.handing_in)
-        what = (worker, worker.incarnation, k, now, tokens)
+        standing = tuple(one.token for one in worker.executions if one.suspended)
+        order = 0 if worker.is_steady else worker.next_order()
+        what = (worker, worker.incarnation, k, now, tokens, order, standing)
         delay = self._beats.delay_out(worker, k)
         if delay:
-            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, k)
+            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
         else:
             self._beat_arrives(what)
 
-    def arrive_later(self, worker: Worker, k: int, sent: int, arrives: int) -> None:
-        """Let a heartbeat that is on its way arrive, naming what was worked on when it was sent."""
-        tokens = tuple(one.token for one in worker.executions if not one.handing_in and one.told_at <= sent)
-        what = (worker, worker.incarnation, k, sent, tokens)
-        self._world.agenda.at(arrives, self._beat_arrives, what, MESSAGES, worker.index, k)
-
-    def answer_later(self, worker: Worker, sent: int, arrived: int, tokens: tuple[int, ...], replied: int) -> None:
-        """Let the answer to a heartbeat that has arrived, and renewed all that it named, reach its worker."""
-        what = (worker, worker.incarnation, sent, arrived, tokens, HeartbeatReply())
-        self._world.agenda.at(replied, self._beat_answered, what)
-
-    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...]]) -> None:
-        worker, incarnation, k, sent, tokens = what
+    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int, tuple[int, ...]]) -> None:
+        worker, incarnation, k, sent, tokens, order, standing = what
         world = self._world
         if not world.broker.is_up:
             return
         now = world.agenda.now
-        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens)
-        if worker.cut_back or not self._beats.answer_gets_through(worker, k):
+        is_recorded = world.heartbeats.are_recorded
+        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded, standing)
+        if reply is None or worker.cut_back or not self._beats.answer_gets_through(worker, k):
             return
         delay = self._beats.delay_back(worker, k)
         if delay:
-            world.agenda.at(now + delay, self._beat_answered, (worker, incarnation, sent, now, tokens, reply))
+            world.agenda.at(now + delay, self._beat_answered, (worker, incarnation, k, sent, now, tokens, reply))
         else:
-            self._beat_answered((worker, incarnation, sent, now, tokens, reply))
+            self._beat_answered((worker, incarnation, k, sent, now, tokens, reply))
 
-    def _beat_answered(self, what: tuple[Worker, int, int, int, tuple[int, ...], HeartbeatReply]) -> None:
-        worker, incarnation, sent, arrived, tokens, reply = what
+    def _beat_answered(self, what: tuple[Worker, int, int, int, int, tuple[int, ...], HeartbeatReply]) -> None:
+        worker, incarnation, k, sent, arrived, tokens, reply = what
         if worker.incarnation != incarnation or worker.state is not ON:
             return
         if worker.frozen_at >= 0:
             worker.requests.append(what)
             return
+        if k < worker.answered_beat:
+            return
+        worker.answered_beat = k
         now = self._world.agenda.now
         for execution in worker.executions:
             if execution.token in tokens and execution.token not in reply.refused and self._world.is_renewed(execution):
@@ -207,9 +225,15 @@ class Contact:
         worker.contact_wanted = self._world.needs_contact(worker)
 
     def tell_end(self, execution: Execution, sent: int, replied: int, until: int) -> None:
-        """Let the worker know when its lease ends, as its queue tells it: by its own clock."""
+        """Let the worker know when its lease ends, as its queue tells it: by its own clock.
+
+        It has sent at ``sent`` for the first time what was answered at ``replied``.
+        """
+        if sent < execution.known_since:
+            return  # it knows of a later renewal
+        execution.known_since = sent
         clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        told_as = self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:

@@ -13,7 +13,7 @@ from emulator.world.worker import ON, Execution, Worker
 
 __all__ = ["Exchange"]
 
-_RANKS: Final = {"longest run": ENDS, "total limit": ENDS, "start": ENDS}
+_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 
 
 class Exchange(Learning):
@@ -38,7 +38,7 @@ class Exchange(Learning):
     def wake_broker(self, what: str, job: int, token: int) -> None:
         """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
         broker = self.broker
-        ending = what in ("lease", "longest run", "total limit", "start")
+        ending = what in ("lease", "time_limit", "total limit", "start")
         plan = broker.payload(job) if ending and job else None
         if plan is not None and what != "lease":
             for execution in plan.running:
@@ -105,7 +105,7 @@ class Exchange(Learning):
             and len(worker.executions) < worker.slots
             and not worker.is_driven
         ):
-            if worker.leaves_after is not None and worker.attempts_begun >= worker.leaves_after:
+            if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
                 if not worker.executions:
                     worker.gone = True
                     self.begin_to_finish(worker, "it has done its attempts", 0)
@@ -117,12 +117,11 @@ class Exchange(Learning):
                     return
                 found = None
                 continue
-            if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
+            if worker.asking is not None:
                 return
             request = Request("take", worker)
             before = len(worker.executions)
-            if not worker.is_plain:
-                worker.requests.append(request)
+            worker.asking = request
             self.contact.send(request)
             if not request.answered or len(worker.executions) == before:
                 return
@@ -176,6 +175,7 @@ class Exchange(Learning):
             worker.equipment,
             self._time_left(worker),
             request.number,
+            order=request.arrived,
         )
         if request.granted is not None or grant is None:
             return request.granted
@@ -207,7 +207,7 @@ class Exchange(Learning):
     def _time_left(self, worker: Worker) -> int | None:
         """Give the work that a worker could do before its schedule shuts it down, if it minds that."""
         schedule = worker.model.power
-        if schedule is None or not schedule.declines_what_cannot_end:
+        if schedule is None or not schedule.skips_jobs_too_long_to_finish:
             return None
         now = self.agenda.now
         for at in self.shutdowns.get(worker.index, ()):
@@ -219,16 +219,15 @@ class Exchange(Learning):
         """The answer to a request has reached its worker."""
         worker = request.worker
         request.answered = True
-        if request in worker.requests:
-            worker.requests.remove(request)
         if request.what == "take":
+            worker.asking = None
             if answer is None:
                 if not worker.waiting:
                     self.polls.wait(worker, request.sent)
                     self.power.idle(worker)
             else:
                 grant, plan = answer
-                self.labour.begin(worker, grant, plan, request.sent)
+                self.labour.begin(worker, grant, plan, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return

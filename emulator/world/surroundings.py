@@ -80,8 +80,8 @@ class Surroundings:
     def state_word(self, worker: Worker) -> str:
         """Name the state of a worker whose program runs."""
         if worker.cut_out or worker.cut_back:
-            return "cut off"
-        return "finishing" if worker.finishing else "busy" if worker.executions else "idle"
+            return "cut_off"
+        return "draining" if worker.finishing else "busy" if worker.executions else "idle"
 
     def executions_of(self, job: int) -> list[Execution]:
         """Give the executions that workers have of an unfinished job."""

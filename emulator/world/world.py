@@ -39,7 +39,7 @@ from emulator.world.worker import OFF, Worker
 
 __all__ = ["World"]
 
-_RANKS: Final = {"longest run": ENDS, "total limit": ENDS, "start": ENDS}
+_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 _RETRY: Final = int(Purpose.RETRY_JITTER)
 
 
@@ -82,7 +82,7 @@ class World(Desk):
         self._poisoned: dict[tuple[str, int], str] = {}
         self._entities: dict[str, Entities] = {}
         self._generations: dict[tuple[str, int], int] = {}
-        caps = {name: queue.longest_run for name, queue in scenario.queues.items()}
+        caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
         self.routines = {
             name: ReadyRoutine(name, model, model.queue in resuming) for name, model in scenario.routines.items()
@@ -116,7 +116,7 @@ class World(Desk):
             sink,
             self,
             self._jitter,
-            leases_over_outage=scenario.broker.leases_over_outage,
+            leases_during_outage=scenario.broker.leases_during_outage,
             remembered=waited_for,
         )
         self._lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
@@ -210,7 +210,7 @@ class World(Desk):
             return False
         why: str = broker.explain(self.agenda.now, job, [worker.equipment for worker in self._coming()])
         if state in (State.QUEUED_HELD, State.REQUEUED_HELD):
-            return "by a person" in why or ("prerequisite" in why and not len(self.agenda))
+            return "by_person" in why or ("prerequisite" in why and not len(self.agenda))
         plan = broker.payload(job)
         queue = plan.routine.queue
         return "no worker" in why or not any(queue in worker.queues for worker in self._coming())

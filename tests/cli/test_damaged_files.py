@@ -143,21 +143,21 @@ def test_trail_says_that_a_log_breaks_off(whole: Path) -> None:
     ("sql", "complaint"),
     [
         (
-            "UPDATE replications SET body = replace(body, '\"held\"', '\"hold\"') WHERE seed = 2",
+            "UPDATE nights SET body = replace(body, '\"held\"', '\"hold\"') WHERE seed = 2",
             "results.db: the night with the seed 2 is damaged (its text was changed): {}",
         ),
         (
-            "UPDATE replications SET body = zeroblob(16000001)",
+            "UPDATE nights SET body = zeroblob(16000001)",
             "results.db cannot be read: one of its values is longer than 16 MB: {}: string or blob too big",
         ),
         (
-            "ALTER TABLE replications RENAME TO r; CREATE VIEW replications AS SELECT * FROM r, r AS s",
+            "ALTER TABLE nights RENAME TO r; CREATE VIEW nights AS SELECT * FROM r, r AS s",
             "results.db has other tables than a file of results: {}",
         ),
         (
             "PRAGMA user_version = 1",
-            "results.db was written by an older queuedrill (schema 1): use that one, or compare anew under another "
-            "name",
+            "results.db was written by queuedrill 0.1.0 in results format 1, and this program reads format 3: run the "
+            "comparison again with another file",
         ),
     ],
 )

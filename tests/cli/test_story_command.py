@@ -60,7 +60,7 @@ def test_json_names_events_and_causes(story: Callable[..., Ended], faulty_log: P
     """Each sentence has events that exist, and chains of causes; the text form fits 80 columns."""
     told = json.loads(story(*whose, "--json").out)
     last, _ = open_log(faulty_log).last()
-    assert (told["format"], told["run_finished"], told["zone"]) == ("queuedrill-story/1", True, "America/Santiago")
+    assert (told["format"], told["run_finished"], told["zone"]) == ("queuedrill-story/2", True, "America/Santiago")
     numbers = [n for one in told["sentences"] for n in (*one["events"], *(n for chain in one["causes"] for n in chain))]
     assert all(one["events"] and one["causes"] for one in told["sentences"])
     assert numbers

@@ -10,7 +10,7 @@ from broker_driver import Driver
 from emulator import run
 from emulator.broker import states
 from emulator.broker.diagram import beyond, mermaid, page
-from emulator.broker.rules import DataRetry, LongestRun, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.broker.states import FINAL_STATES, TABLE, Facts, Request, Rule, State, target
 from emulator.errors import DefectError
 from emulator.record.fold import fold
@@ -19,7 +19,7 @@ DOCS = Path(__file__).parents[2] / "docs" / "states.md"
 RULES = QueueRules(
     "night",
     lease=100,
-    longest_run=LongestRun(70, "start_over"),
+    time_limit=TimeLimit(70, "start_over"),
     retry=DataRetry(attempts_in_all=9, pause="constant", first=20, total_limit=10_000),
     start_within=5_000,
 )
@@ -42,7 +42,7 @@ def in_state(state: State) -> tuple[Driver, int, int]:
     elif state is State.DONE:
         d.hand_in(token)
     elif state is State.FAILED:
-        d.hand_in(token, "permanent error")
+        d.hand_in(token, "permanent_error")
     assert d.broker.state_of(job) is state
     return d, job, token
 
@@ -77,17 +77,17 @@ def ask(d: Driver, job: int, token: int, request: Request) -> None:
         at, what = {
             Request.END_OF_REASON: (300, "not before" if d.broker.last_attempt(job) == 0 else "pause"),
             Request.LEASE_LOSS: (100, "lease"),
-            Request.LONGEST_RUN: (70, "longest run"),
+            Request.TIME_LIMIT: (70, "time_limit"),
             Request.START_LIMIT: (5_000, "start"),
             Request.TOTAL_LIMIT: (10_000, "total limit"),
         }[request]
-        broker.due(at, 0, what, job, token if what in ("lease", "longest run") else 0)
+        broker.due(at, 0, what, job, token if what in ("lease", "time_limit") else 0)
 
 
 def facts_of(state: State, request: Request) -> Facts:
     """Give the facts of the jobs that ``in_state`` makes, for the requests that ``ask`` makes of them."""
     freed = request in (Request.END_OF_REASON, Request.HAND_BACK, Request.FORGETTING)
-    again = request in (Request.LEASE_LOSS, Request.LONGEST_RUN)
+    again = request in (Request.LEASE_LOSS, Request.TIME_LIMIT)
     return Facts(
         held=again or (state in (State.QUEUED_HELD, State.REQUEUED_HELD) and not freed),
         wanted=state is State.SUSPENDED,
@@ -154,7 +154,7 @@ def test_the_page_of_the_docs_is_fresh():
 def test_the_page_says_what_the_standard_would_refuse():
     """DRMAA v2 (GFD.231) holds only jobs that wait, and refuses the hold of one that runs or is suspended."""
     assert beyond().splitlines()[:2] == [
-        "- **hold** of a job that is queued held or running or suspended or requeued held: a person's hold joins other "
+        "- **hold** of a job that is queued_held or running or suspended or requeued_held: a person's hold joins other "
         "reasons; what a worker has is held once it is back in the queue.",
         "- **release** of a job that is running or suspended: the hold of a job that a worker has is taken back.",
     ]
@@ -265,7 +265,7 @@ heartbeats: simulated
 queues:
   night:
     lease: 90s
-    longest_run: {after: 25m, then: start_over}
+    time_limit: {after: 25m, then: start_over}
     retry: {attempts_in_all: 9, pause: constant, first: 1m, total_limit: 100m}
   late: {start_within: 5s}
 pools:

@@ -61,7 +61,7 @@ def test_a_zombie_that_a_fence_refuses() -> None:
     #   vault has seen token 2 for this tape and refuses token 1, and the work stops with that.
     assert worked("zombie-fenced.yaml") == (
         [
-            (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease lost"),
+            (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease_lost"),
             (1, 2, "dome-2", "22:08:12", "22:14:12", "22:14:14", "ok"),
         ],
         [
@@ -76,7 +76,7 @@ def test_a_zombie_that_nothing_refuses() -> None:
     # All times are those of the test above; the vault takes what it is sent.
     assert worked("zombie-writes-twice.yaml") == (
         [
-            (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease lost"),
+            (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease_lost"),
             (1, 2, "dome-2", "22:08:12", "22:14:12", "22:14:14", "ok"),
         ],
         [
@@ -97,7 +97,7 @@ def test_a_shutdown_after_the_second_of_five_volumes() -> None:
     #   06:30, 07:00, 07:30, 08:00, 08:30.
     assert worked("evening-power-off-start-over.yaml") == (
         [
-            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease lost"),
+            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease_lost"),
             (1, 2, "imaging-1", "06:00:00", "08:30:00", "08:30:00", "ok"),
         ],
         [
@@ -117,7 +117,7 @@ def test_a_shutdown_and_work_that_goes_on_where_it_was() -> None:
     # Attempt 1 is that of the test above. Attempt 2 has three volumes left from 06:00: 06:30, 07:00, 07:30.
     assert worked("evening-power-off-resume.yaml") == (
         [
-            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease lost"),
+            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease_lost"),
             (1, 2, "imaging-1", "06:00:00", "07:30:00", "07:30:00", "ok"),
         ],
         [
@@ -148,12 +148,12 @@ def test_work_that_can_never_finish_under_its_cap() -> None:
     times[3] = ("03:55:00", "04:50:00", "05:45:00")
     assert worked("three-hour-cap-shared.yaml") == (
         [
-            (1, 1, "shared-1", "21:00:00", "00:00:20", "00:00:00", "too long"),
-            (2, 1, "shared-2", "21:00:00", "00:00:20", "00:00:00", "too long"),
-            (1, 2, "shared-3", "00:00:00", "03:00:00", "03:00:00", "too long"),
-            (2, 2, "shared-4", "00:00:00", "03:00:00", "03:00:00", "too long"),
-            (1, 3, "shared-1", "03:00:00", "06:00:02", "06:00:00", "too long"),
-            (2, 3, "shared-2", "03:00:00", "06:00:02", "06:00:00", "too long"),
+            (1, 1, "shared-1", "21:00:00", "00:00:20", "00:00:00", "time_limit"),
+            (2, 1, "shared-2", "21:00:00", "00:00:20", "00:00:00", "time_limit"),
+            (1, 2, "shared-3", "00:00:00", "03:00:00", "03:00:00", "time_limit"),
+            (2, 2, "shared-4", "00:00:00", "03:00:00", "03:00:00", "time_limit"),
+            (1, 3, "shared-1", "03:00:00", "06:00:02", "06:00:00", "time_limit"),
+            (2, 3, "shared-2", "03:00:00", "06:00:02", "06:00:00", "time_limit"),
         ],
         [
             (times[attempt][place], job, attempt, "exported", f"surveys#{job} {field}")
@@ -176,7 +176,7 @@ def test_a_worker_that_is_cut_off_and_stops_by_a_slow_clock() -> None:
     # dome-1 counts 90 s from when it sent that heartbeat: 90 / 0.8 = 112.5 s in truth, 22:09:52.5 + 112.5 s = 22:11:45.
     assert worked("cut-off-with-a-drifting-clock.yaml") == (
         [
-            (1, 1, "dome-1", "22:00:00.4", "22:11:45", "22:11:22.7", "lease lost"),
+            (1, 1, "dome-1", "22:00:00.4", "22:11:45", "22:11:22.7", "lease_lost"),
             (2, 1, "dome-2", "22:00:00.4", "22:20:00.4", "22:20:00.6", "ok"),
             (1, 2, "dome-3", "22:11:23.1", "22:31:23.1", "22:31:23.3", "ok"),
         ],

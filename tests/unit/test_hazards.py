@@ -125,35 +125,35 @@ CASES = [
     ),
     Case(
         "clock-told-lease",
-        {"queues.night.end_told_as": "clock_time"},
-        {"queues.night.end_told_as": "clock_time", "pools.dome.clock.offset": "1us"},
-        "queues.night.end_told_as",
+        {"queues.night.expiry_sent_as": "clock_time"},
+        {"queues.night.expiry_sent_as": "clock_time", "pools.dome.clock.offset": "1us"},
+        "queues.night.expiry_sent_as",
         "the lease's end is told as clock time, and clocks in the pool dome are wrong: "
         "a worker takes its lease for longer or shorter than it is",
     ),
     Case(
-        "longest-run-short",
-        {"queues.night.longest_run.after": "320001ms"},
-        {"queues.night.longest_run.after": "320s"},
-        "queues.night.longest_run.after",
+        "time-limit-short",
+        {"queues.night.time_limit.after": "320001ms"},
+        {"queues.night.time_limit.after": "320s"},
+        "queues.night.time_limit.after",
         "plate-copy can never finish: it takes at least 5m20s, and an attempt is stopped after 5m20s",
     ),
     Case(
-        "longest-run-short",
+        "time-limit-short",
         # between 2 and 6 min, p95 5 min 48 s, and two calls of 40 s
-        {"queues.night.longest_run.after": "428s", "routines.plate-copy.parts.0.takes": {"between": ["2m", "6m"]}},
+        {"queues.night.time_limit.after": "428s", "routines.plate-copy.parts.0.takes": {"between": ["2m", "6m"]}},
         {
-            "queues.night.longest_run": {"after": "427s", "then": "start_over"},
+            "queues.night.time_limit": {"after": "427s", "then": "start_over"},
             "routines.plate-copy.parts.0.takes": {"between": ["2m", "6m"]},
         },
-        "queues.night.longest_run.after",
+        "queues.night.time_limit.after",
         "the p95 of plate-copy is 7m8s, and an attempt is stopped after 7m7s: such a job starts over",
     ),
     Case(
-        "longest-run-short",
-        {"queues.night.longest_run": {"after": "321s", "then": "resume"}},
-        {"queues.night.longest_run": {"after": "240s", "then": "resume"}},
-        "queues.night.longest_run.after",
+        "time-limit-short",
+        {"queues.night.time_limit": {"after": "321s", "then": "resume"}},
+        {"queues.night.time_limit": {"after": "240s", "then": "resume"}},
+        "queues.night.time_limit.after",
         "plate-copy can never finish: a single part of it takes at least 4m, and an attempt is stopped after 4m",
     ),
     Case(
@@ -266,11 +266,11 @@ CASES = [
         "nobody-equipped",
         {
             "routines.plate-copy.requires": ["tape", "lamp"],
-            "pools.dome.differ": {"dome-3": {"equipped_with": ["lamp", "tape"]}},
+            "pools.dome.per_worker": {"dome-3": {"equipped_with": ["lamp", "tape"]}},
         },
         {
             "routines.plate-copy.requires": ["tape", "lamp"],
-            "pools.dome.differ": {"dome-3": {"equipped_with": ["lamp"]}},
+            "pools.dome.per_worker": {"dome-3": {"equipped_with": ["lamp"]}},
         },
         "routines.plate-copy.requires",
         "no worker of dome ever has all of tape, lamp at once: its jobs wait for ever",
@@ -473,7 +473,7 @@ def test_losses_survived(lease: str, survived: int) -> None:
         (Retry(attempts_in_all=4, pause="constant", first=20, total_limit=50), 50),
         (Retry(attempts_in_all=4), 0),
         (Retry(attempts_in_all=1, pause="constant", first=20), 0),
-        (Retry(attempts_in_all=4, pause="constant", first=20, retried=("lease lost",)), 0),
+        (Retry(attempts_in_all=4, pause="constant", first=20, retried=("lease_lost",)), 0),
         (Retry(attempts_in_all=100_000, pause="constant", first=20), 99_999 * 20),
     ],
 )
@@ -485,7 +485,7 @@ def test_the_span_of_retries(retry: Retry, longest: int) -> None:
 def test_the_span_of_retries_heeds_hints() -> None:
     """A hint lengthens each pause that is shorter, if hints are heeded."""
     retry = Retry(attempts_in_all=4, pause="linear", first=20)
-    assert (span(retry, 50), span(retry.model_copy(update={"heeds_retry_after": False}), 50)) == (50 + 50 + 60, 120)
+    assert (span(retry, 50), span(retry.model_copy(update={"respects_retry_after": False}), 50)) == (50 + 50 + 60, 120)
 
 
 def test_endless_pauses_have_an_end_in_words() -> None:
@@ -499,16 +499,16 @@ def test_endless_pauses_have_an_end_in_words() -> None:
 
 def test_the_slowest_worker_counts_for_what_is_long() -> None:
     """What a job can well take is told for the slowest worker; what it takes at best for the fastest."""
-    slow = {"pools.dome.differ": {"dome-1": {"speed": 0.5}, "dome-2": {"speed": 4}}}
-    [hazard] = found({**slow, "queues.night.longest_run.after": "141s"})  # at best 60 s and two calls of 40 s
+    slow = {"pools.dome.per_worker": {"dome-1": {"speed": 0.5}, "dome-2": {"speed": 4}}}
+    [hazard] = found({**slow, "queues.night.time_limit.after": "141s"})  # at best 60 s and two calls of 40 s
     assert "the p95 of plate-copy is 9m20s" in hazard.message
-    [hazard] = found({**slow, "queues.night.longest_run.after": "140s"})
+    [hazard] = found({**slow, "queues.night.time_limit.after": "140s"})
     assert "plate-copy can never finish: it takes at least 2m20s" in hazard.message
 
 
 def test_workers_that_differ_count_for_the_load() -> None:
     """Slots and speeds of workers that differ count for what a pool can do."""
-    own = {"pools.dome.differ": {"dome-1": {"slots": 3}}, "arrivals.nightly.count": 202}
+    own = {"pools.dome.per_worker": {"dome-1": {"slots": 3}}, "arrivals.nightly.count": 202}
     assert found(own) == []
 
 
@@ -538,7 +538,7 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (3, {"at": "23:00"}),
         (0, {"at": "00:30"}),
         (7, {"pools.p.power": {"on": "22:00", "off": "00:30", "at_shutdown": "finish"}}),  # and waits for an hour
-        (12, {"pools.p.power": {"on": "00:00", "off": "00:30", "at_shutdown": "finish", "longest_wait": "24h"}}),
+        (12, {"pools.p.power": {"on": "00:00", "off": "00:30", "at_shutdown": "finish", "finish_within": "24h"}}),
         (0, {"pools.p.power": {"on": "00:10", "off": "00:30", "days": ["mon"]}}),
         (20, {"pools.p.power": {"on": "22:00", "off": "00:30", "days": ["mon"]}}),  # on since Monday evening
         (3, {"pools.p.power": {"off": "21:30"}}),
@@ -551,7 +551,7 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (
             13,
             {
-                "pools.p.power": {"on": "00:30", "off": "00:00", "at_shutdown": "finish", "longest_wait": "9h"},
+                "pools.p.power": {"on": "00:30", "off": "00:00", "at_shutdown": "finish", "finish_within": "9h"},
                 "lasts": "6h30m",
             },
         ),
@@ -559,8 +559,8 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (5, {"faults": [{"power_off": "p", "at": "20:10"}]}),
         (20, {"faults": [{"poison_job": "r at 0s#1", "how": "takes_worker_down"}]}),
         (10, {"pools.p.count": 2}),
-        (9, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"joins": "22:30"}}}),
-        (15, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"slots": 2}}}),
+        (9, {"pools.p.count": 2, "pools.p.per_worker": {"p-2": {"joins": "22:30"}}}),
+        (15, {"pools.p.count": 2, "pools.p.per_worker": {"p-2": {"slots": 2}}}),
         (5, {"pools.p.slots": 3, "queues.q.running_at_most": 1}),
     ],
 )
@@ -623,7 +623,7 @@ def test_what_is_drawn_and_what_a_trace_tells() -> None:
 def test_clocks_can_be_skewed_by_a_fault_too(skewed: Any) -> None:
     """A lease told as clock time is a hazard where a fault skews a clock of the pool, however it is aimed."""
     clocks = fault(skew_clock=skewed, at="23:00", clock={"offset": "1s"})
-    told = {"queues.night.end_told_as": "clock_time", **clocks}
+    told = {"queues.night.expiry_sent_as": "clock_time", **clocks}
     assert [hazard.code for hazard in found(told)] == ["clock-told-lease"]
     other = {"pools.roof": {"count": 1, "serves": ["night"], "heartbeat": "20s", "equipped_with": ["tape"]}}
     assert [hazard.code for hazard in found({**told, **other})] == ["clock-told-lease"]  # dome's clocks, not roof's
@@ -632,7 +632,7 @@ def test_clocks_can_be_skewed_by_a_fault_too(skewed: Any) -> None:
 def test_one_worker_with_a_wrong_clock_is_enough() -> None:
     """A drift of one worker that differs is a hazard for leases told as clock time."""
     drifts = {f"dome-{number}": {"clock": {"drift_ppm": 1}} for number in (1, 2, 3)}
-    told = {"queues.night.end_told_as": "clock_time", "pools.dome.differ": drifts}
+    told = {"queues.night.expiry_sent_as": "clock_time", "pools.dome.per_worker": drifts}
     assert [hazard.code for hazard in found(told)] == ["clock-told-lease"]
 
 
@@ -774,7 +774,7 @@ def test_every_moment_after_the_end_is_told() -> None:
         "actions": [{"hold": "nightly#1", "at": "+7h"}],
         "systems.vault.outages": [{"from": "+7h", "until": "+8h"}],
         "pools.dome.joins": "+7h",
-        "pools.dome.differ": {"dome-2": {"joins": "+7h"}},
+        "pools.dome.per_worker": {"dome-2": {"joins": "+7h"}},
         "pools.dome.equipment_changes": [{"at": "+7h", "installs": ["lamp"]}],
         "access.0.given": "+7h",
     }
@@ -788,7 +788,7 @@ def test_every_moment_after_the_end_is_told() -> None:
             "actions.0.at",
             "systems.vault.outages.0.from",
             "pools.dome.joins",
-            "pools.dome.differ.dome-2.joins",
+            "pools.dome.per_worker.dome-2.joins",
             "pools.dome.equipment_changes.0.at",
             "access.0.given",
         ]

@@ -13,7 +13,7 @@ def test_an_attempt_outlives_its_lease_and_the_next_one_stands_in_its_own_lane()
         (0, "submitted", 0, 1, "", *SUBMITTED),
         (10, "handed_out", 1, 1, "dome-1", 1, 7, 100, 1),
         (10, "work_began", 2, 1, "dome-1", 1, 7),
-        (100, "attempt_ended", 2, 1, "dome-1", 1, 7, "lease lost", "lease ran out", 100),
+        (100, "attempt_ended", 2, 1, "dome-1", 1, 7, "lease_lost", "lease ran out", 100),
         (100, "requeued", 4, 1, "", "requeued", 100, -1),
         (110, "handed_out", 5, 1, "dome-2", 2, 8, 200, 1),
         (110, "work_began", 6, 1, "dome-2", 2, 8),

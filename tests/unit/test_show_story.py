@@ -187,7 +187,7 @@ def test_hostile_names_do_no_harm(name: str) -> None:
         (2_000_000, "work_began", 2, 1, name, 1, 1),
         (3_000_000, "work_stopped", 3, 1, name, 1, 1, name),
         (3_000_000, "attempt_ended", 4, 1, name, 1, 1, "error", name, 3_000_000),
-        (3_000_000, "finished", 5, 1, "", "failed", "attempts used up", name, 1),
+        (3_000_000, "finished", 5, 1, "", "failed", "attempts_used_up", name, 1),
     ]
     loaded = load_text(SMALL, "small.yaml")
     surroundings = Surroundings(Rows(rows), settings_of(loaded.scenario), loaded.scenario.lasts)

@@ -75,7 +75,7 @@ def test_a_grant_is_in_force_from_its_delay_up_to_its_end() -> None:
     }  # fmt: skip
     assert desk.recorder.rows == [
         (10, "access_changed", 0, 0, "", "dome", "vault", "given"),
-        (15, "access_changed", 0, 0, "", "dome", "vault", "in force"),
+        (15, "access_changed", 0, 0, "", "dome", "vault", "in_force"),
         (30, "access_changed", 0, 0, "", "dome", "vault", "ended"),
     ]
 
@@ -107,7 +107,7 @@ def test_the_delay_of_a_grant_is_keyed_by_what_the_grant_says() -> None:
     for grants in ([drawn], [{"who": "tower", "to": "archive"}, drawn]):
         desk = Desk(grants)
         desk.agenda.run()
-        assert desk.recorder.rows[-1] == (due, "access_changed", 0, 0, "", "dome", "vault", "in force")
+        assert desk.recorder.rows[-1] == (due, "access_changed", 0, 0, "", "dome", "vault", "in_force")
 
 
 def test_a_refusal_is_cached_even_when_access_has_come() -> None:
@@ -156,7 +156,7 @@ def test_access_withdrawn_is_refused_until_it_is_restored(
     assert found() == []
     assert desk.recorder.rows[before:] == [
         (0, "access_changed", 7, 0, "", who, system or "", "withdrawn"),
-        (0, "access_changed", 8, 0, "", who, system or "", "in force"),
+        (0, "access_changed", 8, 0, "", who, system or "", "in_force"),
     ]
 
 

@@ -23,7 +23,7 @@ NIGHT: dict[str, Any] = {
             "poll": "10s",
             "heartbeat": "20s",
             "equipped_with": ["tape"],
-            "stops_itself": True,
+            "stops_at_lease_end": True,
         }
     },
     "systems": {"vault": {"slots": 2, "answers_in": "2m"}},
@@ -32,7 +32,7 @@ NIGHT: dict[str, Any] = {
         "plate-copy": {
             "queue": "night",
             "requires": ["tape"],
-            "parts": [{"name": "read", "takes": "5m"}, {"name": "copy", "calls": "vault", "leaves": "copied"}],
+            "parts": [{"name": "read", "takes": "5m"}, {"name": "copy", "calls": "vault", "effect": "copied"}],
         }
     },
     "arrivals": [{"routine": "plate-copy", "name": "plates", "every": "6m", "count": 10}],
@@ -108,7 +108,7 @@ SHUTDOWN: dict[str, Any] = {
         "dome": {
             "count": 1,
             "serves": ["night"],
-            "power": {"off": "22:00", "declines_what_cannot_end": True},
+            "power": {"off": "22:00", "skips_jobs_too_long_to_finish": True},
         }
     },
     "routines": {

@@ -100,8 +100,8 @@ def test_impatient_callers_keep_a_system_busy_that_serves_none_of_them() -> None
 
 
 def test_callers_that_leave_the_line_free_place_and_slot() -> None:
-    """With leaves_line_if_abandoned nothing is served after its caller has gone, and the system is idle at the end."""
-    bench = storm(leaves_line_if_abandoned=True)
+    """With `abandoned_calls: drop` nothing is served after its caller has gone, and the system is idle at the end."""
+    bench = storm(abandoned_calls="drop")
     bench.run(before=91)
     assert bench.systems.load("vault") == (0, 0)
     bench.run()
@@ -152,10 +152,10 @@ def test_who_finds_no_token_waits_in_order_where_so_stated() -> None:
     assert bench.run() == [(3, 1, "ok", None), (13, 2, "ok", None), (23, 3, "ok", None), (33, 4, "ok", None)]
 
 
-@pytest.mark.parametrize(("leaves", "third"), [(False, 20), (True, 10)])
-def test_an_abandoned_call_uses_its_token_unless_it_leaves(leaves: bool, third: int) -> None:
+@pytest.mark.parametrize(("calls", "third"), [("finish", 20), ("drop", 10)])
+def test_an_abandoned_call_uses_its_token_unless_it_is_dropped(calls: str, third: int) -> None:
     """Job 2 gives up at 5 while it waits for the token of 10: job 3 has the next token, or that one if 2 left."""
-    bench = Bench(limit={"allows": 1, "each": 10, "when_empty": "wait"}, leaves_line_if_abandoned=leaves)
+    bench = Bench(limit={"allows": 1, "each": 10, "when_empty": "wait"}, abandoned_calls=calls)
     bench.at(0, 1)
     bench.at(0, 2, patience=5)
     bench.at(0, 3)
@@ -164,11 +164,11 @@ def test_an_abandoned_call_uses_its_token_unless_it_leaves(leaves: bool, third: 
 
 def test_a_full_line_refuses_and_a_free_slot_needs_no_line() -> None:
     """One slot and a line of one: the third at 0 is refused; with no line at all the second is."""
-    bench = Bench(slots=1, answers_in=10, line_at_most=1)
+    bench = Bench(slots=1, answers_in=10, waiting_at_most=1)
     for job in (1, 2, 3):
         bench.at(0, job)
     assert bench.run() == [(0, 3, "refused", None), (10, 1, "ok", None), (20, 2, "ok", None)]
-    bench = Bench(slots=1, answers_in=10, line_at_most=0)
+    bench = Bench(slots=1, answers_in=10, waiting_at_most=0)
     for job in (1, 2):
         bench.at(0, job)
     assert bench.run() == [(0, 2, "refused", None), (10, 1, "ok", None)]
@@ -176,13 +176,13 @@ def test_a_full_line_refuses_and_a_free_slot_needs_no_line() -> None:
 
 @pytest.mark.parametrize(
     ("lands", "alive", "gone"),
-    [("at_request", [(10, 2)], [(10, 2)]), ("at_end", [(20, 2)], []), ("remotely", [(20, 2)], [(20, 2)])],
+    [("at_request", [(0, 2)], [(0, 2)]), ("at_end", [(20, 2)], []), ("remotely", [(20, 2)], [(20, 2)])],
 )
 @pytest.mark.parametrize("how", ["stays", "dies", "gives up"])
 def test_an_effect_lands_as_stated_whether_or_not_its_caller_is_there(
     how: str, lands: str, alive: list[Any], gone: list[Any]
 ) -> None:
-    """Job 2 waits until 10, is served until 20 and goes at 15: an effect lands at request, at the end, or remotely."""
+    """Job 2 calls at 0, is served from 10 to 20, and goes at 15: its effect lands at 0, at the end, or remotely."""
     bench = Bench(slots=1, answers_in=10)
     bench.at(0, 1)
     call = bench.at(0, 2, lands=lands, patience=15 if how == "gives up" else None)
@@ -196,7 +196,7 @@ def test_an_effect_lands_as_stated_whether_or_not_its_caller_is_there(
 
 
 @pytest.mark.parametrize(
-    ("meets", "second"), [("error", (20, "in progress")), ("ok", (20, "ok")), ("wait", (40, "ok"))]
+    ("meets", "second"), [("error", (20, "in_progress")), ("ok", (20, "ok")), ("wait", (40, "ok"))]
 )
 def test_a_repeated_request_meets_the_earlier_one_under_way(meets: str, second: tuple[int, str]) -> None:
     """The caller gives up at 10 and asks again at 20: error, ok, or the earlier one's answer at 40, as stated.
@@ -204,7 +204,7 @@ def test_a_repeated_request_meets_the_earlier_one_under_way(meets: str, second: 
     The effect lands once, at 40; a request for another target, and one after the end, go their own way.
     """
     bench = Bench(answers_in=40)
-    own = {"lands": "remotely", "meets_own_work": meets, "target": "plate 7"}
+    own = {"lands": "remotely", "if_already_in_progress": meets, "target": "plate 7"}
     bench.at(0, 1, patience=10, **own)
     bench.at(20, 2, **own)
     bench.at(20, 3, **{**own, "target": "plate 8"})
@@ -217,7 +217,7 @@ def test_a_repeated_request_meets_the_earlier_one_under_way(meets: str, second: 
 def test_who_waits_for_an_earlier_answer_gets_its_error_and_may_give_up() -> None:
     """The earlier answer is an error for the one that still waits; the one that gave up at 25 hears nothing more."""
     bench = Bench(answers_in=40, error_share=1.0)
-    own = {"lands": "remotely", "meets_own_work": "wait", "target": "plate 7"}
+    own = {"lands": "remotely", "if_already_in_progress": "wait", "target": "plate 7"}
     bench.at(0, 1, **own)
     bench.at(5, 2, patience=20, **own)
     bench.at(6, 3, **own)
@@ -304,7 +304,7 @@ def test_a_change_that_changes_nothing_is_told_to_whoever_asked_for_it() -> None
     assert [systems.set_error_share(1, "vault", share) for share in (None, 0.5, 0.5, None)] == [
         False, True, False, True,
     ]  # fmt: skip
-    assert [row[6] for row in bench.recorder.rows] == ["brown-out", "up", "errors", "up"]
+    assert [row[6] for row in bench.recorder.rows] == ["brown_out", "up", "errors", "up"]
     with pytest.raises(DefectError, match="the brown-out factor 0: it must be above 0"):
         systems.set_brown_out(1, "vault", 0)
 
@@ -318,7 +318,7 @@ def test_a_brown_out_stretches_only_what_remains() -> None:
     bench.then(40, bench.systems.set_brown_out, 9, "vault", 1)
     assert bench.run() == [(60, 1, "ok", None), (70, 2, "ok", None)]  # the second did 10 of 40 by 40, then 30 more
     assert [row for row in bench.recorder.rows if row[1] == "system_changed"] == [
-        (10, "system_changed", 8, 0, "", "vault", "brown-out"),
+        (10, "system_changed", 8, 0, "", "vault", "brown_out"),
         (40, "system_changed", 9, 0, "", "vault", "up"),
     ]
     bench = Bench(answers_in=40)
@@ -368,12 +368,44 @@ def test_an_answer_time_belongs_to_its_call_alone() -> None:
 
 
 def test_a_write_that_the_fence_refuses_is_answered_with_an_error() -> None:
-    """Whenever the effect was to land, the caller of a refused write gets an error in the system's own time."""
+    """The caller of a refused write gets an error: at once if it was to land at the request, else when it is served."""
     bench = Bench(answers_in=10)
     bench.fence_refuses = True
     for job, lands in ((1, "at_request"), (2, "at_end"), (3, "remotely")):
         bench.at(0, job, lands=lands, target=lands)
-    assert bench.run() == [(10, job, "error", None) for job in (1, 2, 3)]
+    assert bench.run() == [(0, 1, "error", None), (10, 2, "error", None), (10, 3, "error", None)]
+
+
+def test_an_effect_lands_at_the_request_though_the_call_waits_at_the_door() -> None:
+    """One token a 10 ticks: the second call waits for its token until 10, its effect is there from 0 on, and once."""
+    bench = Bench(answers_in=5, limit={"allows": 1, "each": 10, "when_empty": "wait"})
+    for job in (1, 2):
+        bench.at(0, job, lands="at_request")
+    assert bench.run() == [(5, 1, "ok", None), (15, 2, "ok", None)]
+    assert bench.landed == [(0, 1), (0, 2)]
+
+
+def test_a_fence_turns_a_call_away_before_it_waits_at_the_door() -> None:
+    """The second call, stale, would wait for a token until 10; it is refused at 2, and the third call has it."""
+    bench = Bench(answers_in=5, limit={"allows": 1, "each": 10, "when_empty": "wait"})
+    bench.at(0, 1)
+    bench.then(1, setattr, bench, "fence_refuses", True)
+    bench.at(2, 2, lands="at_request")
+    bench.at(3, 3)
+    assert bench.run() == [(2, 2, "error", None), (5, 1, "ok", None), (15, 3, "ok", None)]
+
+
+@pytest.mark.parametrize("how", ["down", "its line is full"])
+def test_a_call_that_is_refused_at_once_leaves_nothing(how: str) -> None:
+    """A system that is down, or has no place in its line, takes no request: nothing lands."""
+    bench = Bench(slots=1, answers_in=10, waiting_at_most=0)
+    if how == "down":
+        bench.then(0, bench.systems.set_down, 0, "vault")
+    else:
+        bench.at(0, 1)
+    bench.at(1, 2, lands="at_request")
+    assert (1, 2, "refused", None) in bench.run()
+    assert bench.landed == []
 
 
 def test_each_event_of_a_call_names_what_led_to_it() -> None:
@@ -399,14 +431,14 @@ def test_no_caller_is_answered_within_its_own_call() -> None:
     bench.systems.start()
     bench.agenda.run((1,))
     bench.systems.call(bench.make(1))
-    bench.systems.turn_away(bench.make(2), "no access")
+    bench.systems.turn_away(bench.make(2), "no_access")
     assert bench.told == []
-    assert bench.run() == [(0, 1, "refused", None), (0, 2, "no access", None)]
+    assert bench.run() == [(0, 1, "refused", None), (0, 2, "no_access", None)]
 
 
 def test_the_dead_cancel_nothing() -> None:
     """A dead caller's patience ends nothing, not even where those that give up leave the line."""
-    bench = Bench(slots=1, answers_in=40, patience=10, leaves_line_if_abandoned=True)
+    bench = Bench(slots=1, answers_in=40, patience=10, abandoned_calls="drop")
     call = bench.at(0, 1)
     bench.then(5, lambda: setattr(call, "done", None))
     bench.at(20, 2, patience=100)

@@ -63,8 +63,10 @@ class PowerSchedule(Model):
     at_shutdown: Literal["kill", "finish"] = Field(
         default="kill", description="Whether running work is killed, or finished first."
     )
-    longest_wait: Duration = Field(default=3_600_000_000, description="With finish: then it is a kill after all.")
-    declines_what_cannot_end: bool = Field(
+    finish_within: Duration = Field(
+        default=3_600_000_000, description="With finish: what still runs after this time is killed."
+    )
+    skips_jobs_too_long_to_finish: bool = Field(
         default=False, description="true: takes no job that is expected to end after the shutdown."
     )
 
@@ -73,10 +75,10 @@ class PowerSchedule(Model):
             yield (), "a power schedule needs `on`, `off` or both"
         if self.on is not None and self.on == self.off:
             yield ("off",), "`on` and `off` are the same time"
-        if self.stated("longest_wait") and self.at_shutdown != "finish":
-            yield ("longest_wait",), "`longest_wait` belongs to at_shutdown: finish"
-        if self.declines_what_cannot_end and self.off is None:
-            yield ("declines_what_cannot_end",), "there is no shutdown to decline for: give `off`"
+        if self.stated("finish_within") and self.at_shutdown != "finish":
+            yield ("finish_within",), "`finish_within` belongs to at_shutdown: finish"
+        if self.skips_jobs_too_long_to_finish and self.off is None:
+            yield ("skips_jobs_too_long_to_finish",), "there is no shutdown to finish before: give `off`"
         if len(set(self.days)) < len(self.days):
             yield ("days",), "a day stands here twice"
 
@@ -134,17 +136,24 @@ class Pool(Model):
     equipment_changes: tuple[EquipmentChange, ...] = Field(
         default=(), strict=False, description="How that changes over time."
     )
-    differ: dict[Name, WorkerDiffers] = Field(default={}, description="Workers that differ, by name (`dome-2`).")
+    per_worker: dict[Name, WorkerDiffers] = Field(
+        default={}, description="Settings of single workers, by name (`dome-2`)."
+    )
     joins: Moment = Field(default=0, description="When the workers are switched on first.")
     power: PowerSchedule | None = Field(default=None, description="When they are on; default: all the time.")
     woken_on_demand: bool = Field(default=False, description="true: off until there is work, then switched on.")
     idle_off_after: PositiveDuration | None = Field(
         default=None, description="With woken_on_demand: off when idle so long; default: stays on."
     )
-    leaves_after: int | None = Field(
-        default=None, ge=1, le=10_000_000, description="A worker leaves after so many attempts; default: never."
+    retires_after: int | None = Field(
+        default=None,
+        ge=1,
+        le=10_000_000,
+        description="A worker leaves for good after so many attempts; default: never.",
     )
-    stops_itself: bool = Field(default=False, description="Stops work when its own clock says the lease has ended.")
+    stops_at_lease_end: bool = Field(
+        default=False, description="true: stops work when its own clock says the lease has ended."
+    )
     link: Link = Field(default=Link(), description="Their link to the broker.")
     clock: SkewedClock = Field(default=SkewedClock(), description="How their clocks differ from true time.")
 

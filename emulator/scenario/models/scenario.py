@@ -21,9 +21,10 @@ __all__ = ["Broker", "Scenario"]
 class Broker(Model):
     """What the broker itself is told."""
 
-    leases_over_outage: Literal["run_on", "pushed_out"] = Field(
-        default="run_on",
-        description="Leases that end while the broker is down are lost at its restart, or move by the outage's length.",
+    leases_during_outage: Literal["expire", "extend"] = Field(
+        default="expire",
+        description="Leases that end while the broker is down are lost at its restart (expire), or all leases are "
+        "extended by the outage's length.",
     )
 
 
