@@ -24,9 +24,9 @@ class Span(Agenda):
     >>> base = Agenda(start=100)
     >>> span, seen = Span(base), []
     >>> span.at(5, seen.append, "one"); span.at(7, seen.append, "two")
-    >>> base.run(before=(106,)); seen, base.now, span.now
+    >>> _ = base.run(before=(106,)); seen, base.now, span.now
     (['one'], 105, 5)
-    >>> span.over = True; base.run(); seen
+    >>> span.over = True; _ = base.run(); seen
     ['one']
     """
 

@@ -54,7 +54,7 @@ class Agenda:
     >>> agenda, seen = Agenda(), []
     >>> agenda.at(5, seen.append, "later"); agenda.at(3, seen.append, "sooner")
     >>> agenda.at(5, seen.append, "an end", rank=ENDS)
-    >>> agenda.run(); seen, agenda.now
+    >>> _ = agenda.run(); seen, agenda.now
     (['sooner', 'an end', 'later'], 5)
     """
 
@@ -132,7 +132,7 @@ class Agenda:
 
         >>> agenda = Agenda()
         >>> agenda.at(5, lambda _: print(agenda.has_passed(5, 3, 7, 1), agenda.has_passed(5, 3, 7, 3)), None, 3, 7, 2)
-        >>> agenda.run()
+        >>> _ = agenda.run()
         True False
         """
         return (time, rank, key, second) <= (self.now, self.rank, self._key, self._second)
