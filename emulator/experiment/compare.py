@@ -67,7 +67,7 @@ def compare(
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
         nights: so many nights of each, from 1 to 1,000,000; by default 30.
-        precision: instead, as many as it takes: ``"5%"`` of the baseline's mean, or ``"makespan=2m"``.
+        precision: instead, as many as it takes: ``"5%"`` of the baseline's true mean, or ``"makespan=2m"``.
         at_most: with ``precision``, nights of each at most; by default 1,000.
         measures: figures to compare, such as ``wait_p90 for queue night``; by default those of the requirements, and
             makespan, done_share, turnaround_p90, lost_leases, wasted_work, unsafe_repeats.
