@@ -115,7 +115,7 @@ class Pool(Model):
     serves: tuple[Name, ...] = Field(
         strict=False,
         min_length=1,
-        description="The queues that they take jobs from. Of all of them the best job goes first: priority, then place.",
+        description="The queues that they take jobs from. Of all of them the best job goes first: priority, place.",
     )
     poll: Duration = Field(
         default=0,
