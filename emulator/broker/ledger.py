@@ -20,6 +20,7 @@ from emulator.broker.states import Facts, Request, State, successors
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.record.events import Sink
+from emulator.record.reasons import Reason, Why
 
 __all__ = ["Ledger"]
 
@@ -176,6 +177,13 @@ class Ledger:
         """Count the jobs of a queue that wait for a worker, held ones aside (a busy key is no hold)."""
         return self._queue(queue).waiting
 
+    def has_waiting(self, queues: Sequence[str]) -> bool:
+        """Say whether any job of some queues waits for a worker, held ones aside (a busy key is no hold)."""
+        for name in queues:  # noqa: SIM110  # a generator takes twice as many steps
+            if self._queues[name].waiting:
+                return True
+        return False
+
     def unfinished(self, queue: str) -> int:
         """Count the jobs of a queue that are not final."""
         return self._queue(queue).unfinished
@@ -241,8 +249,8 @@ class Ledger:
         """Give the numbers of the unfinished jobs, in the order of submission."""
         return iter(tuple(self._jobs))
 
-    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> str:
-        """Say in plain words why a job is not running, or what became of it.
+    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> tuple[Reason, ...]:
+        """Give every reason why a job is not running, or what became of it; at least one.
 
         Args:
             now: the present tick.
@@ -251,8 +259,7 @@ class Ledger:
         """
         found = self._job(job)
         if found is None:
-            sub_state = self.sub_state(job)
-            return f"it is {self.state_of(job).value}" + (f": {sub_state}" if sub_state else "")
+            return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
         return explain(found, self._keys, now, equipments)
 
     def snapshot(self) -> dict[str, Any]:

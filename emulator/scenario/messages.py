@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
-from emulator.scenario.shape import keys_at, node_at, resolve, shown, words
+from emulator.scenario.shape import Node, keys_at, node_at, resolve, shown, words
 from emulator.scenario.spelling import advise, nearest, renamed
 
 __all__ = ["MOST_TOLD", "Found", "found_by_validation", "path_in"]
@@ -35,11 +35,11 @@ class Found(NamedTuple):
     unknown: bool = False
     counts: int = 1
 
-    def told(self) -> str:
-        """Give the whole message."""
+    def told(self, root: Node | None = None) -> str:
+        """Give the whole message; ``root`` is the shape of the file, by default of a scenario."""
         if not self.unknown:
             return self.message
-        key, known = str(self.loc[-1]), keys_at(self.loc[:-1])
+        key, known = str(self.loc[-1]), keys_at(self.loc[:-1], root)
         return renamed(key, known) or f"{self.message}: {advise(key, known)}"
 
 
@@ -64,8 +64,14 @@ def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
     return tuple(kept)
 
 
-def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[Found]:
-    """Tell each error of pydantic in plain words; ``data`` is what was validated."""
+def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]], root: Node | None = None) -> list[Found]:
+    """Tell each error of pydantic in plain words.
+
+    Args:
+        data: what was validated.
+        errors: what is wrong with it.
+        root: the shape of the file; by default that of a scenario.
+    """
     errors, more = _without_many_unknown(errors)
     choices = {it["loc"][:-1] for it in errors if it["type"] == "literal_error" and isinstance(it["input"], str)}
     # of a value that may be a word or something else, what words there are says all
@@ -75,7 +81,7 @@ def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[
     for error in errors:
         if error["type"] == "too_short" and error["loc"] in around:
             continue  # the list seems too short only because what is wrong in it was left out
-        found += _told(data, error)
+        found += _told(data, error, root)
     return list(dict.fromkeys([*found, *more]))
 
 
@@ -96,27 +102,27 @@ def _without_many_unknown(errors: Iterable[Mapping[str, Any]]) -> tuple[list[Map
     return kept, [Found(loc, "more unknown keys", True, False, of[around] - MOST_TOLD) for around, loc in first.items()]
 
 
-def _told(data: Any, error: Mapping[str, Any]) -> list[Found]:
+def _told(data: Any, error: Mapping[str, Any], root: Node | None) -> list[Found]:
     loc, kind = error["loc"], error["type"]
     if kind == "mistakes":
         here = path_in(data, loc)
         return [Found(here + tuple(where), message) for where, message in error["ctx"]["mistakes"]]
     if kind == "missing":
         path = (*path_in(data, loc[:-1]), loc[-1])
-        return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path).get('description', ''))}")]
+        return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path, root).get('description', ''))}")]
     if kind == "extra_forbidden":
         path = path_in(data, loc)
         return [Found(path, f"unknown key {shown(path[-1])}", True, True)]
     if loc and loc[-1] == "[key]":
-        return [Found(path_in(data, loc[:-1]), _said(error, loc), True)]
+        return [Found(path_in(data, loc[:-1]), _said(error, loc, root), True)]
     path = path_in(data, loc)
-    return [Found(path, _said(error, path))]
+    return [Found(path, _said(error, path, root))]
 
 
-def _said(error: Mapping[str, Any], path: Loc) -> str:
+def _said(error: Mapping[str, Any], path: Loc, root: Node | None) -> str:
     if error["type"] == "value_error":
         return str(error["ctx"]["error"])
-    node, value = node_at(path), error["input"]
+    node, value = node_at(path, root), error["input"]
     wanted = words(node)
     if error["type"] == "literal_error" and isinstance(value, str):
         known = [word for word in _choices(node) if isinstance(word, str)]

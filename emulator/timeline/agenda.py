@@ -54,7 +54,7 @@ class Agenda:
     >>> agenda, seen = Agenda(), []
     >>> agenda.at(5, seen.append, "later"); agenda.at(3, seen.append, "sooner")
     >>> agenda.at(5, seen.append, "an end", rank=ENDS)
-    >>> agenda.run(); seen, agenda.now
+    >>> _ = agenda.run(); seen, agenda.now
     (['sooner', 'an end', 'later'], 5)
     """
 
@@ -116,7 +116,9 @@ class Agenda:
                 elif number < self._began:
                     self.steps = 0
                 else:
-                    self.step(call, argument)
+                    self.steps = steps = self.steps + 1
+                    if steps > _STEPS_AT_ONE_INSTANT:
+                        raise self._spinning(call, argument)
                 if rank > highest:
                     highest = rank
                 call(argument)
@@ -132,7 +134,7 @@ class Agenda:
 
         >>> agenda = Agenda()
         >>> agenda.at(5, lambda _: print(agenda.has_passed(5, 3, 7, 1), agenda.has_passed(5, 3, 7, 3)), None, 3, 7, 2)
-        >>> agenda.run()
+        >>> _ = agenda.run()
         True False
         """
         return (time, rank, key, second) <= (self.now, self.rank, self._key, self._second)
@@ -143,14 +145,17 @@ class Agenda:
         Raises:
             SpinningError: when there have been too many; it names ``call`` and ``argument``.
         """
-        self.steps = steps = self.steps + 1
-        if steps > _STEPS_AT_ONE_INSTANT:
-            self.steps = 0  # whoever goes on nevertheless may take as many again
-            raise SpinningError(
-                f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each "
-                f"made the next one for the same instant; the last was {_named(call, argument)}: give what begins "
-                "again and again a time or a pause, or a limit"
-            )
+        self.steps += 1
+        if self.steps > _STEPS_AT_ONE_INSTANT:
+            raise self._spinning(call, argument)
+
+    def _spinning(self, call: Callable[[Any], None], argument: Any) -> SpinningError:
+        steps, self.steps = self.steps, 0  # whoever goes on nevertheless may take as many again
+        return SpinningError(
+            f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each made "
+            f"the next one for the same instant; the last was {_named(call, argument)}: give what begins again and "
+            "again a time or a pause, or a limit"
+        )
 
     def __len__(self) -> int:
         return len(self.entries)

@@ -15,7 +15,7 @@ from emulator.broker.requests import HeartbeatReply
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.beats import BACK, OUT, Beats
 from emulator.world.draws import Draws, Purpose
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, Execution, Worker, WorkerClock
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -40,6 +40,7 @@ class Request:
         "first_sent",
         "granted",
         "incarnation",
+        "is_decided",
         "number",
         "order",
         "outcome",
@@ -57,7 +58,8 @@ class Request:
         self.execution = execution
         self.outcome: tuple[str, str, int | None, int] = ("", "", None, 0)
         self.answered = False
-        self.granted: Any = None  # what a request for work was given first: a repeat gets the same
+        self.granted: Any = None  # what a request for work was given: a repeat gets the same
+        self.is_decided = False  # whether that is known
         self.sent = 0
         self.first_sent = 0
         self.order = 0  # of the latest try: its place among all messages of the worker
@@ -90,15 +92,20 @@ class Contact:
             return
         now = self._world.agenda.now
         request.note_sent(now)
-        if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
-            self._world.answered(request, self._ask(request))
+        is_early = self._world.agenda.rank < MESSAGES  # what ends at this instant, and its faults, go before messages
+        if worker.is_plain and not worker.result_loss and self._world.broker.is_up and not is_early:
+            request.arrived = request.order
+            if request.what == "take":
+                self._world.polls.asked(request, self._reply)
+            else:
+                self._world.answered(request, self._ask(request))
             return
         self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
             self._lose(request, "out")
             return
         delay = self._delay(request, OUT)
-        if delay:
+        if delay or is_early:
             what = (request, request.order)
             self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
@@ -123,10 +130,17 @@ class Contact:
         if not self._world.broker.is_up:
             return
         request.arrived = order
+        if request.what == "take":
+            self._world.polls.asked(request, self._reply)
+            return
         answer = self._ask(request)
-        worker = request.worker
         if request.execution is not None:
             self._world.broker_acted(request.execution)
+        self._reply(request, answer)
+
+    def _reply(self, request: Request, answer: Any) -> None:
+        """Send the answer to a request back."""
+        worker = request.worker
         if worker.cut_back or self._is_lost(request, BACK, worker.link.loss_back):
             self._lose(request, "back")
             return
@@ -147,11 +161,9 @@ class Contact:
         self._world.answered(request, answer)
 
     def _ask(self, request: Request) -> Any:
-        """Let a request act at the broker, and give the answer."""
+        """Let an outcome, or what is handed back, act at the broker, and give the answer."""
         world, worker = self._world, request.worker
         now, broker = world.agenda.now, world.broker
-        if request.what == "take":
-            return world.hand_out(request)
         execution = request.execution
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
@@ -232,13 +244,24 @@ class Contact:
         if sent < execution.known_since:
             return  # it knows of a later renewal
         execution.known_since = sent
-        clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
+        clock, told_as = execution.worker.clock, self._told_as(execution)
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:
             base = sent if told_as == "duration_from_request" else replied
             execution.known_end = clock.true_tick(clock.local(base) + execution.queue_lease)
+
+    def tell_end_anew(self, execution: Execution, before: WorkerClock) -> None:
+        """Find the end that the worker knows by its clock, which was ``before`` until now: as time that is left of a
+        duration, or as what its clock is to show."""
+        now, clock = self._world.agenda.now, execution.worker.clock
+        shown = before.local(execution.known_end)
+        if self._told_as(execution) != "clock_time":
+            shown = clock.local(now) + max(0, shown - before.local(now))
+        execution.known_end = clock.true_tick(shown)
+
+    def _told_as(self, execution: Execution) -> str:
+        return self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""

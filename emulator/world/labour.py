@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
+from emulator.timeline.agenda import MESSAGES
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose
 from emulator.world.effects import Effects
@@ -53,7 +54,9 @@ class Labour:
             if execution.known_end <= now:
                 self._emit((now, "worker_notified", 0, plan.number, worker.name, grant.token, "too_late_to_begin"))
                 world.heartbeats.dropped(worker, execution)
+                world.ask_soon(worker)
                 return
+        worker.idle_since = now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -276,6 +279,7 @@ class Labour:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
         world = self._world
         execution = Execution(grant, plan, worker, world.agenda.now)
+        worker.idle_since = world.agenda.now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -304,7 +308,7 @@ class Labour:
         world = self._world
         now = self._agenda.now
         plan, worker = execution.plan, execution.worker
-        direct = worker.is_plain and not worker.result_loss and world.broker.is_up
+        direct = worker.is_plain and not worker.result_loss and world.broker.is_up and self._agenda.rank >= MESSAGES
         if not direct:
             world.heartbeats.settle(worker)
         execution.handing_in = True  # from now on no heartbeat names its token
@@ -334,6 +338,7 @@ class Labour:
             execution.call = None
         execution.ends_at = -1
         execution.worker.executions.remove(execution)
+        execution.worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)
         if (hands := execution.plan.routine.hands) is not None:
             hands.leave(execution)

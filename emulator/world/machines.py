@@ -63,6 +63,7 @@ class Machines(Surroundings):
             return
         self.heartbeats.settle(worker)
         worker.registered = incarnation
+        worker.idle_since = now
         self.broker.register(now, event, worker.name, incarnation, worker.model.silence)
         self.heartbeats.changed(worker)
         if worker.poll:
@@ -113,6 +114,7 @@ class Machines(Surroundings):
         self.heartbeats.settle(worker)
         event = self.say_worker(cause, worker, "frozen", "")
         worker.frozen_at = self.agenda.now
+        worker.missed_beat = False
         self.polls.leave(worker)
         for execution in worker.executions:
             self.labour.pause(execution)
@@ -182,7 +184,8 @@ class Machines(Surroundings):
         moving = [execution for execution in worker.executions if execution.ends_at >= 0]
         for execution in moving:
             self.labour.pause(execution)
-        worker.real_speed = worker.speed * factor
+        speed = worker.speed * factor
+        self.polls.changed(worker, lambda: setattr(worker, "real_speed", speed))
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for execution in moving:
             self.labour.go_on(execution, execution.left)
@@ -194,8 +197,10 @@ class Machines(Surroundings):
         self.heartbeats.settle(worker)
         now = self.agenda.now
         k = self.beats.first_from(worker, now)
+        if worker.frozen_at >= 0 and self.beats.overdue(worker, now, worker.frozen_at):
+            worker.missed_beat = True
         due = worker.beat_origin + k * worker.heartbeat
-        worker.clock = WorkerClock(offset_ticks, drift_ppm, now)
+        before, worker.clock = worker.clock, WorkerClock(offset_ticks, drift_ppm, now)
         worker.look_at_link()
         worker.heartbeat = beat = worker.clock.true_length(worker.model.heartbeat)
         worker.jitter = worker.clock.true_length(worker.model.heartbeat_jitter)
@@ -203,7 +208,7 @@ class Machines(Surroundings):
         worker.first_beat = k
         worker.beat_origin = due - max(0, due - now) // beat * beat - k * beat
         for execution in worker.executions:
-            execution.known_end = worker.clock.true_tick(worker.clock.local(now) + max(0, execution.known_end - now))
+            self.contact.tell_end_anew(execution, before)
         self.heartbeats.changed(worker)
         return worker.state is not OFF
 
@@ -239,14 +244,8 @@ class Machines(Surroundings):
 
     def set_equipment(self, cause: int, worker: Worker, equipment: frozenset[str]) -> None:
         """Change what a worker has."""
-        was_waiting = worker.waiting
-        self.polls.leave(worker)
-        worker.equipment = equipment
+        self.polls.changed(worker, lambda: setattr(worker, "equipment", equipment))
         self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
-        if was_waiting:
-            self.polls.wait(worker, worker.poll_anchor)
-            self.broker.fresh.extend(worker.queues)
-            self.agenda.at(self.agenda.now, self.match_later, None)
 
     def drain(self, cause: int, worker: Worker) -> bool:
         """Let a worker finish what it has, take nothing more, and leave for good."""
