@@ -245,6 +245,21 @@ def test_a_worker_that_is_lost_before_each_heartbeat_is_known_again_by_each(faul
     assert _seconds(rows, "worker_declared_lost") == [(at, "worker_declared_lost") for at in lost]
 
 
+def test_a_lease_that_a_second_worker_renews_is_lost_to_the_silence_of_the_first() -> None:
+    """Both work under one token, handed out at 310 s for 40 s; worker 1 is cut off at 315 s: silent at 350 s.
+
+    Worker 2 renewed the lease at 330 s, until 370 s: it is not the lease that ran out.
+    """
+    rows = _in_both(
+        {"count": 2, "heartbeat": "30s", "silence": "40s"},
+        queues={"night": {"lease": "40s", "retry": {"attempts_in_all": 1}}},
+        arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+310s"}],
+        faults=[{"hand_out_twice": "night", "at": "+5m"}, {"cut_link": "dome-1", "at": "+315s"}],
+        lasts="6m",
+    )
+    assert [(row[0] / s, row[8]) for row in rows if row[1] == "attempt_ended"] == [(350, "worker silent")]
+
+
 # -- clocks -----------------------------------------------------------------------------------------------------------
 
 
