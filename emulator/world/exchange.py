@@ -95,7 +95,8 @@ class Exchange(Learning):
         worker, incarnation = what
         if worker.incarnation == incarnation:
             self.ask(worker)
-            if worker.waiting and worker.model.silence is not None:
+            reaches = worker.is_plain and self.broker.is_up
+            if worker.waiting and reaches and worker.model.silence is not None:
                 self.broker.hear(self.agenda.now, worker.name, incarnation, 0)
 
     def ask(self, worker: Worker) -> None:
