@@ -67,6 +67,10 @@ class Contact(Endings):
             if holder.silence is not None:
                 self._alarms.silence(now + holder.silence, holder.name, holder.incarnation)
 
+    def hear(self, now: int, worker: str, incarnation: int, order: int) -> None:
+        """A message came of which nothing can be decided yet; ``order`` as for ``take``."""
+        self._heard(now, self._holder(worker, incarnation), order)
+
     def silence_end(self, worker: str, incarnation: int) -> int | None:
         """Give the tick at which a worker will be declared lost if it is not heard; None if it will not be."""
         holder = self._workers.get(worker)

@@ -161,6 +161,9 @@ class Job:
         self.rare: Rare | None = None
         self.payload: Any = None
 
+    def __str__(self) -> str:
+        return f"job {self.number}"
+
 
 def rare(job: Job) -> Rare:
     """Give what only some jobs need, made when first asked for."""

@@ -176,6 +176,13 @@ class Ledger:
         """Count the jobs of a queue that wait for a worker, held ones aside (a busy key is no hold)."""
         return self._queue(queue).waiting
 
+    def has_waiting(self, queues: Sequence[str]) -> bool:
+        """Say whether any job of some queues waits for a worker, held ones aside (a busy key is no hold)."""
+        for name in queues:  # noqa: SIM110  # a generator takes twice as many steps
+            if self._queues[name].waiting:
+                return True
+        return False
+
     def unfinished(self, queue: str) -> int:
         """Count the jobs of a queue that are not final."""
         return self._queue(queue).unfinished

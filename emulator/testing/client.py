@@ -142,7 +142,7 @@ class Client:
             InputError: when the worker is off, or the emulation is over.
         """
         request = Request("take", self._check_on())
-        answer = await self._exchange(request, lambda: self._keeper.world.hand_out(request))
+        answer = await self._exchange(request, None)
         if answer is None:
             return None
         grant, plan = answer
@@ -244,8 +244,8 @@ class Client:
             self.leases.clear()
         return worker
 
-    async def _exchange(self, request: Request, act: Callable[[], Any], *, lost: bool = False) -> Any:
-        """Send a message, let it act at the broker, and give the answer."""
+    async def _exchange(self, request: Request, act: Callable[[], Any] | None, *, lost: bool = False) -> Any:
+        """Send a message, let it act at the broker, and give the answer; without ``act`` it asks for work."""
         world, worker, incarnation = self._keeper.world, self._worker, self._incarnation
         agenda, contact = world.agenda, world.contact
         future: asyncio.Future[Any] = self._keeper.loop.create_future()
@@ -255,8 +255,13 @@ class Client:
             if not world.broker.is_up:
                 return
             request.arrived = order
-            answer = act()
-            way = None if answer is _LOST else contact.way_back(request)
+            if act is None:
+                world.polls.asked(request, reply)
+            elif (answer := act()) is not _LOST:
+                reply(request, answer)
+
+        def reply(request: Request, answer: Any) -> None:
+            way = contact.way_back(request)
             if way is not None:
                 agenda.at(agenda.now + way, answered, answer)
 

@@ -69,6 +69,10 @@ class Span(Agenda):
         """Fire ``call(argument)`` at a time of the span, unless it is over by then."""
         self.base.at(time + self.start, self._fire, (call, argument), rank, key, second)
 
+    def step(self, call: Callable[[Any], None], argument: Any) -> None:
+        """Count one more step of the present instant, which is that of the base."""
+        self.base.step(call, argument)
+
     def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
         """Say whether an entry with this time of the span, rank and keys has had its turn, or is having it."""
         return self.base.has_passed(time + self.start, rank, key, second)

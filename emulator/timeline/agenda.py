@@ -116,7 +116,9 @@ class Agenda:
                 elif number < self._began:
                     self.steps = 0
                 else:
-                    self.step(call, argument)
+                    self.steps = steps = self.steps + 1
+                    if steps > _STEPS_AT_ONE_INSTANT:
+                        raise self._spinning(call, argument)
                 if rank > highest:
                     highest = rank
                 call(argument)
@@ -143,14 +145,17 @@ class Agenda:
         Raises:
             SpinningError: when there have been too many; it names ``call`` and ``argument``.
         """
-        self.steps = steps = self.steps + 1
-        if steps > _STEPS_AT_ONE_INSTANT:
-            self.steps = 0  # whoever goes on nevertheless may take as many again
-            raise SpinningError(
-                f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each "
-                f"made the next one for the same instant; the last was {_named(call, argument)}: give what begins "
-                "again and again a time or a pause, or a limit"
-            )
+        self.steps += 1
+        if self.steps > _STEPS_AT_ONE_INSTANT:
+            raise self._spinning(call, argument)
+
+    def _spinning(self, call: Callable[[Any], None], argument: Any) -> SpinningError:
+        steps, self.steps = self.steps, 0  # whoever goes on nevertheless may take as many again
+        return SpinningError(
+            f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each made "
+            f"the next one for the same instant; the last was {_named(call, argument)}: give what begins again and "
+            "again a time or a pause, or a limit"
+        )
 
     def __len__(self) -> int:
         return len(self.entries)

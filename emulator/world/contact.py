@@ -40,6 +40,7 @@ class Request:
         "first_sent",
         "granted",
         "incarnation",
+        "is_decided",
         "number",
         "order",
         "outcome",
@@ -57,7 +58,8 @@ class Request:
         self.execution = execution
         self.outcome: tuple[str, str, int | None, int] = ("", "", None, 0)
         self.answered = False
-        self.granted: Any = None  # what a request for work was given first: a repeat gets the same
+        self.granted: Any = None  # what a request for work was given: a repeat gets the same
+        self.is_decided = False  # whether that is known
         self.sent = 0
         self.first_sent = 0
         self.order = 0  # of the latest try: its place among all messages of the worker
@@ -91,7 +93,11 @@ class Contact:
         now = self._world.agenda.now
         request.note_sent(now)
         if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
-            self._world.answered(request, self._ask(request))
+            request.arrived = request.order
+            if request.what == "take":
+                self._world.polls.asked(request, self._reply)
+            else:
+                self._world.answered(request, self._ask(request))
             return
         self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
@@ -123,10 +129,17 @@ class Contact:
         if not self._world.broker.is_up:
             return
         request.arrived = order
+        if request.what == "take":
+            self._world.polls.asked(request, self._reply)
+            return
         answer = self._ask(request)
-        worker = request.worker
         if request.execution is not None:
             self._world.broker_acted(request.execution)
+        self._reply(request, answer)
+
+    def _reply(self, request: Request, answer: Any) -> None:
+        """Send the answer to a request back."""
+        worker = request.worker
         if worker.cut_back or self._is_lost(request, BACK, worker.link.loss_back):
             self._lose(request, "back")
             return
@@ -147,11 +160,9 @@ class Contact:
         self._world.answered(request, answer)
 
     def _ask(self, request: Request) -> Any:
-        """Let a request act at the broker, and give the answer."""
+        """Let an outcome, or what is handed back, act at the broker, and give the answer."""
         world, worker = self._world, request.worker
         now, broker = world.agenda.now, world.broker
-        if request.what == "take":
-            return world.hand_out(request)
         execution = request.execution
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome

@@ -53,7 +53,9 @@ class Labour:
             if execution.known_end <= now:
                 self._emit((now, "worker_notified", 0, plan.number, worker.name, grant.token, "too_late_to_begin"))
                 world.heartbeats.dropped(worker, execution)
+                world.ask_soon(worker)
                 return
+        worker.idle_since = now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -276,6 +278,7 @@ class Labour:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
         world = self._world
         execution = Execution(grant, plan, worker, world.agenda.now)
+        worker.idle_since = world.agenda.now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -334,6 +337,7 @@ class Labour:
             execution.call = None
         execution.ends_at = -1
         execution.worker.executions.remove(execution)
+        execution.worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)
         if (hands := execution.plan.routine.hands) is not None:
             hands.leave(execution)

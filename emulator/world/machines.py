@@ -63,6 +63,7 @@ class Machines(Surroundings):
             return
         self.heartbeats.settle(worker)
         worker.registered = incarnation
+        worker.idle_since = now
         self.broker.register(now, event, worker.name, incarnation, worker.model.silence)
         self.heartbeats.changed(worker)
         if worker.poll:
@@ -182,7 +183,8 @@ class Machines(Surroundings):
         moving = [execution for execution in worker.executions if execution.ends_at >= 0]
         for execution in moving:
             self.labour.pause(execution)
-        worker.real_speed = worker.speed * factor
+        speed = worker.speed * factor
+        self.polls.changed(worker, lambda: setattr(worker, "real_speed", speed))
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for execution in moving:
             self.labour.go_on(execution, execution.left)
@@ -239,14 +241,8 @@ class Machines(Surroundings):
 
     def set_equipment(self, cause: int, worker: Worker, equipment: frozenset[str]) -> None:
         """Change what a worker has."""
-        was_waiting = worker.waiting
-        self.polls.leave(worker)
-        worker.equipment = equipment
+        self.polls.changed(worker, lambda: setattr(worker, "equipment", equipment))
         self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
-        if was_waiting:
-            self.polls.wait(worker, worker.poll_anchor)
-            self.broker.fresh.extend(worker.queues)
-            self.agenda.at(self.agenda.now, self.match_later, None)
 
     def drain(self, cause: int, worker: Worker) -> bool:
         """Let a worker finish what it has, take nothing more, and leave for good."""

@@ -1,6 +1,6 @@
 """What is a worker, as the world sees it: its state, its link, its clock, what it works on?"""
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
@@ -102,12 +102,22 @@ class Execution:
         self.is_told = False
         self.event = 0
 
+    def __str__(self) -> str:
+        return f"attempt {self.attempt} of job {self.plan.number} on {self.worker}"
+
 
 class Worker:
-    """One worker: its program, its machine, its link to the broker."""
+    """One worker: its program, its machine, its link to the broker.
+
+    Attributes:
+        idle_since: the tick of the last change of what it works on: it began or ended an attempt, or was registered.
+        waiting: it waits for work; poll_anchor, asked_at: from when on its requests are counted, and its last one.
+        group: what ``Polls`` knows of those who are like it.
+    """
 
     __slots__ = (
         "answered_beat",
+        "asked_at",
         "asking",
         "attempts_begun",
         "beat_origin",
@@ -125,12 +135,13 @@ class Worker:
         "first_beat",
         "frozen_at",
         "gone",
+        "group",
         "heartbeat",
         "heartbeat_loss",
+        "idle_since",
         "incarnation",
         "index",
         "is_driven",
-        "is_handed",
         "is_lossy",
         "is_plain",
         "is_slow",
@@ -195,6 +206,9 @@ class Worker:
         self.executions: list[Execution] = []
         self.waiting = False
         self.poll_anchor = 0
+        self.asked_at = -1
+        self.idle_since = 0
+        self.group: Any = None
         self.finishing = False
         self.gone = False
         self.frozen_at = -1
@@ -214,19 +228,21 @@ class Worker:
         self.contact_wanted = False
         self.attempts_begun = 0
         self.shutdown_at = -1
-        self.is_plain = self.is_steady = self.is_handed = self.looks_at_end = False
+        self.is_plain = self.is_steady = self.looks_at_end = False
         self.is_driven = False  # by a program of somebody's own: the world asks for no work and sends no heartbeats
         self.look_at_link()
 
+    def __str__(self) -> str:
+        return self.name
+
     def look_at_link(self) -> None:
-        """Note anew whether every message gets through at once, every heartbeat in its time, work is handed over
-        without being asked for, and a lease may end at another time for the worker than for the broker; called when the
-        link, the loss of heartbeats, the clock or the driver has changed."""
+        """Note anew whether every message gets through at once, every heartbeat in its time, and a lease may end at
+        another time for the worker than for the broker; called when the link, the loss of heartbeats or the clock has
+        changed."""
         self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
         self.is_steady = self.is_plain and not self.jitter and not self.heartbeat_loss
         clock = self.clock
         self.looks_at_end = self.model.stops_at_lease_end or not self.is_steady or bool(clock.offset or clock.drift)
-        self.is_handed = self.is_plain and not (self.poll or self.is_driven or self.retires_after is not None)
 
     @property
     def is_active(self) -> bool:

@@ -78,7 +78,7 @@ class World(Desk):
         self.plans: dict[tuple[str, int], tuple[int, PlannedJob]] = {}
         self.shutdowns: dict[int, list[int]] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
-        self._to_deliver: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
+        self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
         self._entities: dict[str, Entities] = {}
         self._generations: dict[tuple[str, int], int] = {}

@@ -317,6 +317,8 @@ def test_events_come_by_iteration_and_by_subscription(go: Any) -> None:
 
     assert go(test()) == (True, "run_began", "run_ended")
     assert [kind for kind in told if kind not in ("heartbeat_received", "lease_renewed")] == [
+        "handed_out",
+        "work_began",
         "effect_landed",
         "work_stopped",
         "attempt_ended",

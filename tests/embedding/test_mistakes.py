@@ -320,7 +320,7 @@ def test_what_is_asked_of_a_running_emulation_is_looked_at(go: Any) -> None:
         "7 names no routine: give its name as a text, such as 'copy'",
         "there is no job 'copy#9' at 2026-01-01 00:00:00 (0s after the start): none has been submitted",
         "there is no answer for if_failed 'go on': did you mean 'go_on'?",
-        "<JobHandle copy#1: running> is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a "
+        "<JobHandle copy#1: queued> is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a "
         "job, write `await job`",
         "the condition test_what_is_asked_of_a_running_emulation_is_looked_at.<locals>.condition",
         "there is no job 'copy#2' at 2026-01-01 00:00:00 (0s after the start): did you mean 'copy#1'?",

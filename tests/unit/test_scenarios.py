@@ -32,7 +32,7 @@ STATED_OF_VARIANTS = {
     ("handed-out-twice.yaml", "forgets"): True,
     ("handed-out-twice.yaml", "safe to repeat"): True,
     ("how-long-a-lease.yaml", "30 s"): False,
-    ("how-long-a-lease.yaml", "70 s"): True,
+    ("how-long-a-lease.yaml", "70 s"): False,  # some three losses a night; at most 2 are asked for
     ("how-long-a-lease.yaml", "90 s"): True,
     ("how-long-a-lease.yaml", "110 s"): True,
     ("how-long-a-lease.yaml", "5 min"): False,

@@ -173,8 +173,8 @@ def test_attempts_used_up_and_the_job_that_waited_for_it() -> None:
 def test_one_lease_for_two_workers() -> None:
     """A double hand-out is called that, with the time for which both worked and the effect that came twice."""
     assert told("handed-out-twice", 5)[2:4] == [
-        "22:20:00 A double hand-out: dome-3 got the lease of dome-1 too (token 5).",
-        "22:20:00 For 6 min, until 22:26:00, dome-1 and dome-3 worked on it at once: they had the same lease.",
+        "22:20:00 A double hand-out: dome-3 got the lease of dome-2 too (token 5).",
+        "22:20:00 For 6 min, until 22:26:00, dome-2 and dome-3 worked on it at once: they had the same lease.",
     ]
 
 

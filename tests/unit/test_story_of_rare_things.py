@@ -88,8 +88,8 @@ STORIES = {
     2: [
         "21:10:00 It waited 5 min for a worker, until 21:15:00: another job with the key disk was running. Meanwhile "
         "these workers took 1 other job.",
-        "21:15:00 key-1 took it: attempt 1, token 11, a lease of 1 min 30 s until 21:16:30.",
-        "21:20:00 key-1 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
+        "21:15:00 key-2 took it: attempt 1, token 11, a lease of 1 min 30 s until 21:16:30.",
+        "21:20:00 key-2 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
         "21:20:00 It was done, 10 min after it came, in 1 attempt.",
     ],
     4: [
@@ -156,14 +156,14 @@ STORIES = {
         "23:11:00 It was done, 11 min after it came, in 1 attempt.",
     ],
     10: [
-        "23:30:00 key-1 took it: attempt 1, token 14, a lease of 1 min 30 s until 23:31:30.",
-        "23:31:00 key-1 handed in the outcome of attempt 1 after 1 min: ok.",
+        "23:30:00 key-2 took it: attempt 1, token 14, a lease of 1 min 30 s until 23:31:30.",
+        "23:31:00 key-2 handed in the outcome of attempt 1 after 1 min: ok.",
         "23:31:00 It was done, 1 min after it came, in 1 attempt.",
     ],
     12: [
-        "00:10:00 key-1 took it: attempt 1, token 16, a lease of 1 min 30 s until 00:11:30.",
+        "00:10:00 key-2 took it: attempt 1, token 16, a lease of 1 min 30 s until 00:11:30.",
         "00:11:00 It was submitted again under the key one, and taken for the same job.",
-        "00:11:00 key-1 handed in the outcome of attempt 1 after 1 min: ok.",
+        "00:11:00 key-2 handed in the outcome of attempt 1 after 1 min: ok.",
         "00:11:00 It was done, 1 min after it came, in 1 attempt.",
     ],
     13: [

@@ -171,13 +171,14 @@ def test_a_job_put_back_by_hand_is_a_new_one_that_names_the_old() -> None:
 
 
 def test_a_job_that_waits_for_another_follows_it_or_fails_with_it() -> None:
-    """The second entry's job starts when the first is done at 15 min; withdrawn at 8 min, it fails with it."""
+    """The second entry's job starts when the first is done at 15 min, on the worker that was idle all the while;
+    withdrawn at 8 min, it fails with it."""
     arrivals = [
         {"routine": "plate-copy", "name": "plates", "at": "+5m"},
         {"routine": "plate-copy", "name": "checks", "at": "+5m", "after": {"entry": "plates"}},
     ]
     _, rows = _run(_night({"count": 2}, arrivals=arrivals))
-    assert _attempts(rows) == [(1, 1, "dome-1", 5 * m), (2, 1, "dome-1", 15 * m)]
+    assert _attempts(rows) == [(1, 1, "dome-1", 5 * m), (2, 1, "dome-2", 15 * m)]
     _, rows = _run(_night({"count": 2}, arrivals=arrivals, actions=[{"withdraw": "plates#1", "at": "+8m"}]))
     assert [(row[0], row[3], row[6]) for row in rows if row[1] == "finished"] == [
         (8 * m, 1, "withdrawn"),

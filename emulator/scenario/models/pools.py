@@ -117,7 +117,11 @@ class Pool(Model):
         min_length=1,
         description="The queues that they take jobs from; the first goes first at equal priority.",
     )
-    poll: Duration = Field(default=0, description="An idle worker asks this often; 0: the broker hands over at once.")
+    poll: Duration = Field(
+        default=0,
+        description="An idle worker asks this often; 0: the broker hands over at the end of the instant. "
+        "Of those who ask, the longest idle gets the best job; among equals, the first in the file.",
+    )
     heartbeat: PositiveDuration = Field(default=30_000_000, description="Time from one heartbeat to the next.")
     heartbeat_jitter: Duration = Field(
         default=0, description="Each heartbeat is off by less than this either way; at most half of `heartbeat`."
