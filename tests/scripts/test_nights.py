@@ -30,7 +30,13 @@ NIGHT = {
         }
     },
     "arrivals": [
-        {"routine": "copy-plates", "name": "plates", "count": 1, "at": "+0s", "parameters": {"plates": ["a", "b", "c"]}},
+        {
+            "routine": "copy-plates",
+            "name": "plates",
+            "count": 1,
+            "at": "+0s",
+            "parameters": {"plates": ["a", "b", "c"]},
+        },
     ],
 }
 
