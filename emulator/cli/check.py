@@ -3,6 +3,7 @@
 import click
 
 from emulator.cli.outcomes import MET, each_file
+from emulator.cli.streams import tell
 
 __all__ = ["check"]
 
@@ -39,7 +40,7 @@ def check(files: tuple[str, ...], resolved: bool) -> int:
                 survived = "not even regular heartbeats"
             click.echo(f"  queue {margin.queue}, pool {margin.pool}: a lease survives {survived}")
         for hazard in found:
-            click.echo(f"{hazard} [{hazard.code}]")
+            tell(f"{hazard} [{hazard.code}]")
         return MET
 
     return each_file(files, one)

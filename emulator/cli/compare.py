@@ -1,6 +1,5 @@
 """``queuedrill compare``: the variants of a scenario, or several scenarios, over many nights on the same draws."""
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -8,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, write_text
+from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.show.svg import Theme
@@ -130,9 +130,9 @@ def compare(
             click.echo("nothing is kept: with --results PATH a comparison can go on with --resume", err=True)
         raise
     if as_json:
-        click.echo(json.dumps({"files": list(files), **comparison_json(found)}, ensure_ascii=False))
+        tell_json({"files": list(files), **comparison_json(found)})
     elif quiet:
-        click.echo(sentence(found))
+        tell(sentence(found))
     else:
         comparison_page(found).write(sys.stdout)
     write_text(csv_path, as_csv(found))

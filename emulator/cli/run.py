@@ -9,6 +9,7 @@ import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
 from emulator.cli.outcomes import MET, MISSED, each_file
+from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.result import NightResult
@@ -87,8 +88,6 @@ def run(
 
     def many(file: str, loaded: "Loaded") -> int:
         nonlocal shown
-        import json
-
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
         from emulator.show.comparison.as_json import comparison_json
@@ -102,9 +101,9 @@ def run(
 
             write_page(found.page(), Path(page))
         if as_json:
-            click.echo(json.dumps({"file": file, **comparison_json(found)}, ensure_ascii=False))
+            tell_json({"file": file, **comparison_json(found)})
         elif quiet:
-            click.echo(f"{file}: {sentence(found)}" if len(files) > 1 else sentence(found))
+            tell(f"{file}: {sentence(found)}" if len(files) > 1 else sentence(found))
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
@@ -140,22 +139,20 @@ def run(
 
     def show(file: str, result: "NightResult", notes: list[str]) -> int:
         nonlocal shown
-        import json
-
         if page is not None:
             from emulator.experiment.paging import page_of_night, write_page
 
             write_page(page_of_night(result), Path(page))
         if as_json:
-            click.echo(json.dumps({"file": file, **result.as_json()}, ensure_ascii=False))
+            tell_json({"file": file, **result.as_json()})
         elif quiet:
-            click.echo(f"{file}: {result.sentence}" if len(files) > 1 else result.sentence)
+            tell(f"{file}: {result.sentence}" if len(files) > 1 else result.sentence)
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
             result.summary().write(sys.stdout)
             for note in notes:
-                click.echo(f"Note on the scripts: {note}.")
+                tell(f"Note on the scripts: {note}.")
         shown += 1
         if result.log is not None and not quiet:
             from emulator.cli.logs import operator_log

@@ -1,12 +1,12 @@
 """``queuedrill size``: the smallest value with which the requirements hold in enough nights."""
 
-import json
 import sys
 from typing import Any
 
 import click
 
 from emulator.cli.comparing import exit_code, names, processes
+from emulator.cli.streams import tell, tell_json
 
 __all__ = ["size"]
 
@@ -79,9 +79,9 @@ def size(
             progress=told,
         )
     if as_json:
-        click.echo(json.dumps(sizing_json(found), ensure_ascii=False))
+        tell_json(sizing_json(found))
     elif quiet:
-        click.echo(found.sentence)
+        tell(found.sentence)
     else:
         sizing_page(found).write(sys.stdout)
     return exit_code(size_holds(found))

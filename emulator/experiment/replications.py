@@ -35,9 +35,17 @@ def looks(at_most: int) -> list[int]:
 
 
 def replication_from(variant: str, seed: int, body: Any) -> PlayedNight:
-    """Make a replication of what a file of results keeps of it."""
+    """Make a replication of what a file of results keeps of it.
+
+    Raises:
+        AttributeError, LookupError, TypeError, ValueError: when that is something else.
+    """
     readings = {text: Reading(reading["value"], reading["more_than"]) for text, reading in body["readings"].items()}
-    return PlayedNight(variant, seed, readings, tuple(body["held"]), body["events"], body["failure"])
+    held = tuple(body["held"])
+    values = {type(reading.value) for reading in readings.values()} - {int, float, type(None)}
+    if values or {type(one) for one in held} - {bool, type(None)} or type(body["events"]) is not int:
+        raise ValueError("its figures are no numbers")
+    return PlayedNight(variant, seed, readings, held, body["events"], str(body["failure"]))
 
 
 @dataclass

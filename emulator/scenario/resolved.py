@@ -61,7 +61,14 @@ def resolved(loaded: Loaded) -> str:
     text = yaml.dump(
         short, Dumper=_Writer, sort_keys=False, allow_unicode=True, width=2**31 - 1, default_flow_style=False
     )
-    return "".join(_with_clock_time(line, loaded.clock) + "\n" for line in text.splitlines())
+    return "".join(_with_clock_time(_visible(line), loaded.clock) + "\n" for line in text.splitlines())
+
+
+def _visible(line: str) -> str:
+    """Escape what is not printed, such as marks of direction; ``_text`` has put quotes around it."""
+    if line.isprintable():
+        return line
+    return "".join(one if one.isprintable() or one == _MARK else f"\\U{ord(one):08X}" for one in line)
 
 
 def _leave_out(data: dict[str, Any]) -> None:

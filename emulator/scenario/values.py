@@ -45,6 +45,7 @@ __all__ = [
     "Speed",
     "Template",
     "TimeOfDay",
+    "one_line",
 ]
 
 Mistake = tuple[tuple[str | int, ...], str]
@@ -198,6 +199,18 @@ def _name(value: str) -> str:
     if not value or value != value.strip() or not value.isprintable() or len(value) > 200:
         raise ValueError("a name is 1 to 200 printable characters without blanks at its ends")
     return value
+
+
+def one_line(value: str) -> str:
+    """Take a text of one line; a line end at its end is left away.
+
+    Raises:
+        ValueError: when more lines follow.
+    """
+    first, *more = value.splitlines() or [""]
+    if more or not first.strip():
+        raise ValueError(f"{len(more) + 1} lines stand here: one line is wanted" if more else "a text is wanted")
+    return first
 
 
 def _new_name(value: str) -> str:

@@ -31,6 +31,7 @@ from emulator.scripts.http import Connection, Request
 __all__ = ["Call", "Paths", "Process", "ScriptStandsStillError", "Starter", "Stretch", "can_use_namespaces"]
 
 _HERE: Final = Path(__file__).parent
+_PREFIX: Final = "queuedrill-scripts-"
 _LISTEN: Final = 256
 _LOOK_AGAIN: Final = 0.0005  # seconds between looks while something still runs
 _LISTEN_FOR: Final = 0.02  # seconds to wait for a call once everything sleeps
@@ -68,7 +69,9 @@ class Starter:
                 f"own scripts need Linux: processes are kept together by means that {sys.platform} does not have"
             )
         self.namespaces = can_use_namespaces() if namespaces is None else namespaces
-        self.folder = Path(tempfile.mkdtemp(prefix="queuedrill-"))
+        sweep()
+        self.folder = Path(tempfile.mkdtemp(prefix=_PREFIX))
+        self._lock = _locked(self.folder)
         self._processes = 0
         self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._program = subprocess.Popen(
@@ -89,12 +92,45 @@ class Starter:
         self._control.close()
         self._program.wait()
         shutil.rmtree(self.folder, ignore_errors=True)
+        os.close(self._lock)
 
     def __enter__(self) -> "Starter":
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _locked(folder: Path) -> int:
+    """Lock a folder for as long as this process lives: the lock goes with it, however it ends."""
+    import fcntl  # not on every system: nothing is started there
+
+    lock = os.open(folder / ".lock", os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    return lock
+
+
+def sweep() -> list[Path]:
+    """Take away the folders that emulators left which were killed: those of this user that nobody has locked."""
+    import fcntl
+
+    swept = []
+    for folder in Path(tempfile.gettempdir()).glob(_PREFIX + "*"):
+        try:
+            if folder.is_symlink() or folder.stat().st_uid != os.getuid():
+                continue
+            lock = os.open(folder / ".lock", os.O_RDWR | os.O_NOFOLLOW)
+        except OSError:  # not ours, being made, or gone already
+            continue
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(folder, ignore_errors=True)
+            swept.append(folder)
+        except BlockingIOError:
+            pass
+        finally:
+            os.close(lock)
+    return swept
 
 
 def can_use_namespaces() -> bool:

@@ -15,7 +15,7 @@ from emulator.broker.requests import HeartbeatReply
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.beats import BACK, OUT, Beats
 from emulator.world.draws import Draws, Purpose
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, Execution, Worker, WorkerClock
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -92,7 +92,8 @@ class Contact:
             return
         now = self._world.agenda.now
         request.note_sent(now)
-        if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
+        is_early = self._world.agenda.rank < MESSAGES  # what ends at this instant, and its faults, go before messages
+        if worker.is_plain and not worker.result_loss and self._world.broker.is_up and not is_early:
             request.arrived = request.order
             if request.what == "take":
                 self._world.polls.asked(request, self._reply)
@@ -104,7 +105,7 @@ class Contact:
             self._lose(request, "out")
             return
         delay = self._delay(request, OUT)
-        if delay:
+        if delay or is_early:
             what = (request, request.order)
             self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
@@ -243,13 +244,24 @@ class Contact:
         if sent < execution.known_since:
             return  # it knows of a later renewal
         execution.known_since = sent
-        clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
+        clock, told_as = execution.worker.clock, self._told_as(execution)
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:
             base = sent if told_as == "duration_from_request" else replied
             execution.known_end = clock.true_tick(clock.local(base) + execution.queue_lease)
+
+    def tell_end_anew(self, execution: Execution, before: WorkerClock) -> None:
+        """Find the end that the worker knows by its clock, which was ``before`` until now: as time that is left of a
+        duration, or as what its clock is to show."""
+        now, clock = self._world.agenda.now, execution.worker.clock
+        shown = before.local(execution.known_end)
+        if self._told_as(execution) != "clock_time":
+            shown = clock.local(now) + max(0, shown - before.local(now))
+        execution.known_end = clock.true_tick(shown)
+
+    def _told_as(self, execution: Execution) -> str:
+        return self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""

@@ -70,14 +70,14 @@ class ComputedHeartbeats:
 
     def settle(self, worker: Worker) -> None:
         """Work out what the regular heartbeats up to now have done; called before anything about a worker changes."""
-        if worker.state is not ON:
+        if worker.state is not ON or not worker.is_steady:
             return
         beats, world = self._beats, self._world
         k = beats.next(worker, world.agenda) - 1
         if k <= self._settled.get(worker.index, 0):
             return
         self._settled[worker.index] = k
-        if not self._is_regular(worker):
+        if not self._reaches(worker):
             return
         sent = beats.due(worker, k)
         world.broker.settle_heard(worker.name, worker.incarnation, sent)
@@ -90,6 +90,8 @@ class ComputedHeartbeats:
     def changed(self, worker: Worker) -> None:
         """Something about the worker, its link or the broker has changed: foresee anew what will come."""
         world = self._world
+        if worker.is_steady:  # those before were sent as they were then
+            self._settled[worker.index] = self._beats.next(worker, world.agenda) - 1
         for execution in worker.executions:
             self.dropped(worker, execution)
             self.watch_own_end(execution)
@@ -166,11 +168,11 @@ class ComputedHeartbeats:
 
     # -- heartbeats that are not regular ------------------------------------------------------------------------------
 
-    def _send_next(self, worker: Worker) -> None:
-        """Let the next heartbeat be sent, if it is not regular and may change anything."""
+    def _send_next(self, worker: Worker, after: int = 0) -> None:
+        """Let the next heartbeat be sent, if it is not regular and may change anything; ``after`` has had its turn."""
         if worker.is_steady or not self._sends(worker) or not self._may_matter(worker):
             return
-        k = self._beats.next(worker, self._world.agenda)
+        k = after + 1 if after else self._beats.next(worker, self._world.agenda)
         due = self._beats.due(worker, k)
         what = (worker.incarnation, k, due)
         if self._next.get(worker.index) != what:
@@ -191,7 +193,7 @@ class ComputedHeartbeats:
             return
         if self._gets_out(worker, k):
             self._world.contact.beat(worker, k)
-        self._send_next(worker)
+        self._send_next(worker, k)
 
     # -- what comes ---------------------------------------------------------------------------------------------------
 

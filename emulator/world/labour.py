@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
+from emulator.timeline.agenda import MESSAGES
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose
 from emulator.world.effects import Effects
@@ -307,7 +308,7 @@ class Labour:
         world = self._world
         now = self._agenda.now
         plan, worker = execution.plan, execution.worker
-        direct = worker.is_plain and not worker.result_loss and world.broker.is_up
+        direct = worker.is_plain and not worker.result_loss and world.broker.is_up and self._agenda.rank >= MESSAGES
         if not direct:
             world.heartbeats.settle(worker)
         execution.handing_in = True  # from now on no heartbeat names its token

@@ -197,7 +197,7 @@ class Machines(Surroundings):
         now = self.agenda.now
         k = self.beats.first_from(worker, now)
         due = worker.beat_origin + k * worker.heartbeat
-        worker.clock = WorkerClock(offset_ticks, drift_ppm, now)
+        before, worker.clock = worker.clock, WorkerClock(offset_ticks, drift_ppm, now)
         worker.look_at_link()
         worker.heartbeat = beat = worker.clock.true_length(worker.model.heartbeat)
         worker.jitter = worker.clock.true_length(worker.model.heartbeat_jitter)
@@ -205,7 +205,7 @@ class Machines(Surroundings):
         worker.first_beat = k
         worker.beat_origin = due - max(0, due - now) // beat * beat - k * beat
         for execution in worker.executions:
-            execution.known_end = worker.clock.true_tick(worker.clock.local(now) + max(0, execution.known_end - now))
+            self.contact.tell_end_anew(execution, before)
         self.heartbeats.changed(worker)
         return worker.state is not OFF
 

@@ -190,28 +190,32 @@ def test_any_rows_come_back(tmp_path_factory: pytest.TempPathFactory, rows: list
 def test_exact_statements_of_a_question(log: Path) -> None:
     """A question is asked with one read of the schema and one SELECT whose values are bound.
 
-    With conditions another looks whether an event is missing.
+    With conditions two others look whether an event is missing.
     """
     statements: list[str] = []
     found = open_log(log, trace=statements.append)
     assert statements == [
         "PRAGMA application_id",
+        "SELECT name, type, sql FROM sqlite_master WHERE name IN ('events', 'meta', 'schema_steps') LIMIT 4",
         "PRAGMA user_version",
-        "SELECT name FROM schema_steps ORDER BY number",
-        "SELECT key, value FROM meta",
+        "SELECT name FROM schema_steps ORDER BY number LIMIT 100",
+        "SELECT key, value FROM meta LIMIT 101",
     ]
     statements.clear()
     list(found.numbered(job=1, kinds=["finished", "handed_out"], worker="it's", from_=5, until=9))
     assert statements == [
         "PRAGMA application_id",
+        "SELECT name, type, sql FROM sqlite_master WHERE name IN ('events', 'meta', 'schema_steps') LIMIT 4",
         "PRAGMA user_version",
-        "SELECT name FROM schema_steps ORDER BY number",
-        "SELECT (SELECT max(n) FROM events), (SELECT count(*) FROM events)",
+        "SELECT name FROM schema_steps ORDER BY number LIMIT 100",
+        "SELECT max(n) FROM events NOT INDEXED",
+        "SELECT n FROM events NOT INDEXED ORDER BY n",
         "PRAGMA application_id",
+        "SELECT name, type, sql FROM sqlite_master WHERE name IN ('events', 'meta', 'schema_steps') LIMIT 4",
         "PRAGMA user_version",
-        "SELECT name FROM schema_steps ORDER BY number",
-        "SELECT n, at, kind, cause, job, worker, body FROM events WHERE job = 1 AND worker = 'it''s' AND at >= 5"
-        " AND at < 9 AND kind IN ('finished', 'handed_out') ORDER BY n",
+        "SELECT name FROM schema_steps ORDER BY number LIMIT 100",
+        "SELECT n, at, kind, cause, job, worker, body FROM events NOT INDEXED WHERE job = 1 AND worker = 'it''s'"
+        " AND at >= 5 AND at < 9 AND kind IN ('finished', 'handed_out') ORDER BY n",
     ]
 
 

@@ -231,6 +231,20 @@ def test_heartbeats_that_are_not_recorded_renew_what_is_renewed() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    "fault", [{"lose_heartbeats": "dome-1"}, {"broker_outage": True}, {"freeze": "dome-1"}, {"cut_link": "dome-1"}]
+)
+def test_a_worker_that_is_lost_before_each_heartbeat_is_known_again_by_each(fault: dict[str, Any]) -> None:
+    """Heartbeats every 45 s and a silence of 40 s: lost 40 s after each that comes; the one of 405 s does not."""
+    window = {"from": "+402s", "until": "+427s"}
+    rows = _in_both({"heartbeat": "45s", "silence": "40s"}, arrivals=[], lasts="12m", faults=[fault | window])
+    heard = [45 * k for k in range(16) if k != 9]
+    if "freeze" in fault:
+        heard[9:9] = [427]  # its overdue heartbeat is sent at the thaw
+    lost = [at + 40 for at in heard if not any(at < other < at + 40 for other in heard)]
+    assert _seconds(rows, "worker_declared_lost") == [(at, "worker_declared_lost") for at in lost]
+
+
 # -- clocks -----------------------------------------------------------------------------------------------------------
 
 
@@ -254,6 +268,50 @@ def test_a_clock_that_goes_slow_delays_the_heartbeats_after_the_next() -> None:
     faults = [{"skew_clock": "dome-1", "at": "+508s", "clock": {"drift_ppm": -500_000}}]
     rows = _in_both({"heartbeat": "30s", "silence": "55s"}, arrivals=[], lasts="12m", faults=faults)
     assert _seconds(rows, "worker_declared_lost") == [(at, "worker_declared_lost") for at in (565, 625, 685)]
+
+
+def test_a_duration_is_counted_on_by_a_clock_that_is_put_right() -> None:
+    """At half speed, 90 s told at 300 s last until 480 s. Cut off at 355 s and put right at 390 s: 45 s are left."""
+    rows = _in_both(
+        {"heartbeat": "30s", "stops_at_lease_end": True, "clock": {"drift_ppm": -500_000}},
+        faults=[
+            {"cut_link": "dome-1", "from": "+355s", "until": "+50m"},
+            {"skew_clock": "dome-1", "at": "+390s", "clock": {}},
+        ],
+    )
+    assert _seconds(rows, "attempt_ended", "work_stopped") == [(390, "attempt_ended"), (435, "work_stopped")]
+
+
+def test_an_expiry_sent_as_clock_time_comes_with_the_clock() -> None:
+    """Told the end of 390 s and cut off, the worker's clock is put 30 s ahead at 330 s: it stops at 360 s."""
+    rows = _in_both(
+        {"heartbeat": "30s", "stops_at_lease_end": True},
+        queues={"night": {"expiry_sent_as": "clock_time"}},
+        faults=[
+            {"cut_link": "dome-1", "from": "+310s", "until": "+50m"},
+            {"skew_clock": "dome-1", "at": "+330s", "clock": {"offset": "30s"}},
+        ],
+    )
+    assert _seconds(rows, "attempt_ended", "work_stopped")[:2] == [(360, "work_stopped"), (390, "attempt_ended")]
+
+
+def test_an_outcome_at_the_end_of_its_lease_comes_too_late() -> None:
+    """Handed out at 310 s, renewed at 315 s, and not at 330 s, when the heartbeat is lost: the lease ends at 335 s.
+
+    There the caller's patience of 25 s ends too. What ends goes first, and the outcome is a message.
+    """
+    rows = _in_both(
+        {"heartbeat": "15s"},
+        faults=[{"lose_heartbeats": "dome-1", "from": "+316s", "until": "+331s"}],
+        queues={"night": {"lease": "20s"}},
+        systems={"archive": {"answers_in": "36s"}},
+        routines={"plate-copy": {"queue": "night", "parts": [{"name": "a", "calls": "archive", "patience": "25s"}]}},
+        lasts="350s",
+        arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+310s"}],
+    )
+    told = [(row[0] / s, row[1], row[7]) for row in rows if row[1] in ("attempt_ended", "work_stopped")]
+    assert told == [(335, "work_stopped", "archive answered: abandoned"), (335, "attempt_ended", "lease_lost")]
+    assert _seconds(rows, "stale_refused") == [(335, "stale_refused")]
 
 
 # -- hand-outs that come too late -------------------------------------------------------------------------------------
