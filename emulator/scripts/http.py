@@ -2,8 +2,8 @@
 
 The words of the protocol are h11's. What is answered to a refusal follows the standards: 429 with Retry-After
 (RFC 6585, section 4; RFC 9110, section 10.2.3), 503 (RFC 9110, section 15.6.4), problem details (RFC 9457). A repeated
-request with the same idempotency key gets the first answer again, and 409 while the first is under way (the draft of the
-IETF "The Idempotency-Key HTTP Header Field", section 2.6; from memory, not checked against the original).
+request with the same idempotency key gets the first answer again, and 409 while the first is under way (the IETF draft
+"The Idempotency-Key HTTP Header Field", section 2.6; from memory, not checked against the original).
 """
 
 import json
