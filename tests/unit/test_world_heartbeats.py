@@ -314,6 +314,17 @@ def test_an_outcome_at_the_end_of_its_lease_comes_too_late() -> None:
     assert _seconds(rows, "stale_refused") == [(335, "stale_refused")]
 
 
+def test_a_heartbeat_that_is_overdue_at_a_thaw_is_sent_though_the_clock_was_set_meanwhile() -> None:
+    """Frozen from 400 to 430 s, the heartbeat of 405 s is overdue; the clock is set at 410 s. It is sent at 430 s."""
+    faults = [
+        {"freeze": "dome-1", "from": "+400s", "until": "+430s"},
+        {"skew_clock": "dome-1", "at": "+410s", "clock": {"offset": "5s"}},
+    ]
+    rows = _in_both({"heartbeat": "45s", "silence": "15s"}, arrivals=[], lasts="9m", faults=faults)
+    lost = [at for at, _ in _seconds(rows, "worker_declared_lost")]
+    assert lost[7:] == [330, 375, 445, 465, 510]  # 15 s after 315, 360, 430, 450 and 495 s
+
+
 # -- hand-outs that come too late -------------------------------------------------------------------------------------
 
 _LATE = {"heartbeat": "10s", "link": {"delay_out": "1s", "answer_within": "10s"}}
