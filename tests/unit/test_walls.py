@@ -32,7 +32,7 @@ PARTS = {
         "world.sampling",
         "world.sampling_of",
     ),
-    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
+    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
         "errors",
         "timeline.ticks",
