@@ -102,9 +102,11 @@ class Exchange(Learning):
     def ask(self, worker: Worker) -> None:
         """Let a worker ask for work, if it has a free slot and may take any; what it gets, it gets as work is handed
         over at the end of this instant, or as its request has come."""
-        if worker.waiting:
-            self.polls.stay(worker)  # it has been busy with something else since
-            return
+        if worker.waiting:  # another of its slots was free before
+            if not worker.poll:
+                self.polls.stay(worker)
+                return
+            self.polls.leave(worker)  # it asks at once after each attempt
         if not self._may_take(worker):
             return
         if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:

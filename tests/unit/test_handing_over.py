@@ -243,6 +243,23 @@ def test_a_poll_finds_the_job_that_comes_at_its_instant() -> None:
     assert _handed(rows) == [(poll / SECOND, 1, "dome-1")]
 
 
+def test_a_worker_that_polls_asks_at_once_after_each_attempt_whatever_its_other_slots_do() -> None:
+    """One slot has had nothing since the first poll; when the other is free at 40 s, the second job is handed over.
+
+    Only one job of the queue may run at a time, so that the free slot stays free.
+    """
+    world, _ = _run(pools={"dome": {"count": 1, "serves": ["night"], "poll": "1m", "slots": 2}}, arrivals=[])
+    poll = world.workers["dome-1"].poll_anchor / SECOND
+    assert 0 < poll < 60
+    _, rows = _run(
+        queues={"night": {"running_at_most": 1}},
+        pools={"dome": {"count": 1, "serves": ["night"], "poll": "1m", "slots": 2}},
+        routines={"copy": _takes("40s")},
+        arrivals=[_at("+0s", count=2)],
+    )
+    assert _handed(rows) == [(poll, 1, "dome-1"), (poll + 40, 2, "dome-1")]
+
+
 # -- machines that sleep ----------------------------------------------------------------------------------------------
 
 

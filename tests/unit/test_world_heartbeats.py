@@ -413,10 +413,10 @@ def test_a_worker_whose_clock_is_ahead_of_the_lease_begins_nothing() -> None:
 
 def test_an_effect_lands_as_the_part_begins_though_its_call_waits() -> None:
     """Two parts call a system with one slot at 300 s; it takes a minute for each. Both effects land at 300 s."""
-    part = {"name": "copy", "calls": "vault", "effect": "copied", "lands": "at_request"}
+    part = {"name": "copy", "calls": "archive", "effect": "copied", "lands": "at_request"}
     rows = _in_both(
         {"count": 2},
-        systems={"vault": {"slots": 1, "answers_in": "1m"}},
+        systems={"archive": {"slots": 1, "answers_in": "1m"}},
         routines={"plate-copy": {"queue": "night", "parts": [part]}},
         arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+5m", "count": 2}],
     )
@@ -435,11 +435,11 @@ def test_a_fence_knows_the_jobs_of_one_key_or_else_each_job_alone(key: str | Non
     With one exclusive key, job 2 may begin when the link of worker 1, cut at 310 s, has cost it the lease of 300 s, at
     390 s: 110 s of work. Without a key, job 2 has nothing to do with job 1, whose late write lands.
     """
-    part = {"name": "copy", "effect": "copied", "effect_in": "vault", "target": "tape"}
+    part = {"name": "copy", "effect": "copied", "effect_in": "archive", "target": "tape"}
     routine = {"queue": "night", **({"key": key} if key else {})}
     rows = _in_both(
         {"count": 2, "heartbeat": "30s"},
-        systems={"vault": {"fenced": "highest_token"}},
+        systems={"archive": {"fenced": "highest_token"}},
         queues={"night": {"retry": {"attempts_in_all": 1}}},
         routines={
             "long": {**routine, "parts": [{**part, "takes": "300s"}]},

@@ -118,7 +118,7 @@ class Pool(Model):
     serves: tuple[Name, ...] = Field(
         strict=False,
         min_length=1,
-        description="The queues that they take jobs from; the first goes first at equal priority.",
+        description="The queues that they take jobs from. Of all of them the best job goes first: priority, place.",
     )
     poll: Duration = Field(
         default=0,
