@@ -255,7 +255,7 @@ class Work:
         if_already_in_progress: Literal["error", "ok", "wait"] = "error",
         patience: Lasting | None = None,
     ) -> None:
-        """Call a system of the scenario, ``"vault"`` or a part of it, ``"vault/read"``, and wait for its answer.
+        """Call a system of the scenario, ``"archive"`` or a part of it, ``"archive/read"``, and wait for its answer.
 
         Whoever stops waiting, by a timeout of its own for instance, leaves the call in the system's line.
 
