@@ -135,6 +135,7 @@ GROUPS: Final = (
             "PermanentError",
             "StaleTokenError",
             "InvariantError",
+            "IrreproducibleError",
             "DefectError",
         ),
     ),
