@@ -5,7 +5,7 @@
     QueuedrillError
     ├── InputError                the caller's input is wrong (exit code 2)
     │   ├── ScenarioError         a scenario file or settings: one problem or many, each with its place
-    │   ├── LogError              an event log that cannot be read: damaged, newer, or not ours
+    │   ├── LogError              an event log that cannot be read: damaged, of another format, or not ours
     │   └── RefusedError          the broker refused a job: its queue is full, or the broker is down
     ├── TimelineError             what runs on the virtual clock cannot go on
     │   ├── StandstillError       somebody waits, and nothing that could end the wait is left
@@ -20,7 +20,7 @@
     │   ├── TransientError        it may go well next time: the attempt ends `error`
     │   │   ├── CallError         a system did not do what it was asked to
     │   │   └── NoAnswerError     the broker did not answer in time, or could not be reached
-    │   ├── PermanentError        it will never go well: the attempt ends `permanent error`
+    │   ├── PermanentError        it will never go well: the attempt ends `permanent_error`
     │   └── StaleTokenError       somebody else holds the lease by now: a write or a request was refused
     ├── InvariantError            what must never happen has happened in an emulation (an AssertionError too)
     └── DefectError               the emulator itself is wrong: please report (exit code 3)
@@ -101,7 +101,7 @@ class ScenarioError(InputError):
 
 
 class LogError(InputError):
-    """An event log cannot be read: it is damaged, of a newer schema, or not an event log at all."""
+    """An event log cannot be read: it is damaged, of another format, or not an event log at all."""
 
 
 class RefusedError(InputError):
@@ -166,7 +166,7 @@ class CallError(TransientError):
 
     Attributes:
         system: its name.
-        outcome: what came of the call: error, refused, no access, abandoned, in progress.
+        outcome: what came of the call: error, refused, no_access, abandoned, in_progress.
     """
 
     def __init__(self, message: str, system: str, outcome: str, retry_after: object = None) -> None:
@@ -180,7 +180,7 @@ class NoAnswerError(TransientError):
 
 
 class PermanentError(WorkError):
-    """The work can never go well: the attempt ends ``permanent error``."""
+    """The work can never go well: the attempt ends ``permanent_error``."""
 
 
 class StaleTokenError(WorkError):

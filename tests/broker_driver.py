@@ -9,7 +9,7 @@ from emulator.broker.rules import QueueRules
 from emulator.record.recorder import Recorder
 from emulator.timeline.agenda import ENDS, MESSAGES, REST, Agenda
 
-_ENDING = ("longest run", "total limit", "start")
+_ENDING = ("time_limit", "total limit", "start")
 
 
 class Driver:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from broker_driver import Driver
 
 from emulator.broker.matching import meets
-from emulator.broker.rules import Allowance, DataRetry, LongestRun, QueueRules
+from emulator.broker.rules import Allowance, DataRetry, QueueRules, TimeLimit
 from emulator.broker.states import FINAL_STATES, State
 from emulator.record.fold import fold
 
@@ -25,7 +25,7 @@ QUEUES = (
     QueueRules(
         "day",
         lease=40,
-        longest_run=LongestRun(50, "resume", 1),
+        time_limit=TimeLimit(50, "resume", 1),
         retry=DataRetry(attempts_in_all=4, pause="constant", first=10, total_limit=300),
         start_within=90,
         running_at_most=3,
@@ -36,7 +36,7 @@ QUEUES = (
         "bulk",
         lease=50,
         renewed=False,
-        longest_run=LongestRun(45, "fail"),
+        time_limit=TimeLimit(45, "fail"),
         retry=DataRetry(attempts_in_all=2, total_limit=200),
         allowance=Allowance(2, 0, 40),
         matches_equipment=False,
@@ -44,7 +44,7 @@ QUEUES = (
 )
 RULES = {rules.name: rules for rules in QUEUES}
 NAMES = tuple(RULES)
-WORKERS = ("dome-1", "dome-2", "vault-1")
+WORKERS = ("dome-1", "dome-2", "archive-1")
 EQUIPMENT = (("tape 2.1",), (), ("tape 1.9", "laser"))
 SILENCE = (None, 35, 60)
 REQUIRES = ((), ("tape",), ("tape>=2",), ("laser", "tape"))
@@ -95,7 +95,7 @@ class Model:
             "not_before": self.d.now + 15 if c % 5 == 4 else 0,
             "after": (before, 1 + c % 5) if b % 4 == 3 and (before, 1 + c % 5) != (queue, self.labels[queue]) else None,
             "if_failed": ("fail", "go_on")[a % 2],
-            "follows_successor": c % 2 == 0,
+            "follows_resubmitted": c % 2 == 0,
             "origin": origin,
         }
         known = len(self.jobs)
@@ -172,7 +172,7 @@ class Model:
     def do_hand_in(self, a: int, b: int, c: int) -> None:
         token, job, worker = self.some_token(a)
         good = self.good(token, worker)
-        outcome = ("ok", "error", "permanent error", "too long", "error")[b % 5]
+        outcome = ("ok", "error", "permanent_error", "time_limit", "error")[b % 5]
         hint = {"retry_after": 12, "refused_at": self.d.now - 2} if c % 4 == 0 else {}
         counted = self.d.hand_in(token, outcome, worker, **hint)
         assert counted or not good
@@ -223,7 +223,7 @@ class Model:
 
     def do_outage(self, a: int, b: int, c: int) -> None:
         self.broker.go_down(self.d.now, 0)
-        pushed, start = self.broker._leases_over_outage == "pushed_out", self.d.now
+        pushed, start = self.broker._leases_during_outage == "extend", self.d.now
         self.d.at(self.d.now + a % 60)
         self.broker.come_up(self.d.now, 0)
         if pushed:

@@ -28,7 +28,7 @@ routines:
     parameters: {plates: list}
     parts:
       - {name: read, takes: 4m}
-      - {name: write, takes: 2m, for_each: plates, leaves: written, target: "{element}", repeatable: false}
+      - {name: write, takes: 2m, for_each: plates, effect: written, target: "{element}", repeatable: false}
   long: {queue: night, parts: [{name: wait, takes: 2h}]}
 arrivals:
   - {routine: copy, name: plates, count: 1, at: "21:31", parameters: {plates: [north, HOSTILE]}}
@@ -38,8 +38,8 @@ actions: [{run_again: "plates#1", at: "21:42"}]
 must_hold:
   - {measure: unfinished, exactly: 1}
   - {measure: done_share, at_least: 1}
-  - {measure: repeated_effects, at_most: 0}
-  - {measure: lost_at_work, at_most: 0, in_share: 0.9}
+  - {measure: unsafe_repeats, at_most: 0}
+  - {measure: lost_while_healthy, at_most: 0, in_share: 0.9}
 """
 FORM_OF_FILE = {
     "cloudevents": "json",

@@ -105,7 +105,7 @@ def the_rows(unit: int = 1) -> Stream:
              its lease is lost at 180; waits from then on
       job 5: submitted 400, expires at 500
       job 6: submitted 600, withdrawn at 700
-      job 7: submitted 800, put back for job 5, unfinished
+      job 7: submitted 800, resubmitted for job 5, unfinished
     One plate job is refused at 10, and one occurrence of the sweeps is skipped.
     """
     s = Stream(unit)
@@ -117,8 +117,8 @@ def the_rows(unit: int = 1) -> Stream:
     sweep = {"routine": "sweep", "entry": "sweeps"}
     s.add(10, "submission_refused", 0, "", "copy", "night", "plates", 9, "full")
     s.submit(50, 3)
-    s.submit(50, 4, state="queued held", reasons="not due", ordinal=1, **sweep)
-    s.add(60, "hold_ended", 4, "", "queued", "not due")
+    s.submit(50, 4, state="queued_held", reasons="not_due", ordinal=1, **sweep)
+    s.add(60, "hold_ended", 4, "", "queued", "not_due")
     s.start(80, 4, "tower-1", 2)
     s.land(90, 1, "dome-1", 1, "plate-1")
     s.go_well(100, 1, "dome-1", 1)
@@ -128,15 +128,15 @@ def the_rows(unit: int = 1) -> Stream:
     s.land(140, 2, "dome-1", 3, "plate-2")
     s.stop(150, 2, "dome-1", 3)
     s.end(150, 2, "dome-1", 3, "error")
-    s.requeue(150, 2, "requeued held", 200)
-    s.end(180, 4, "tower-1", 2, "lease lost")
+    s.requeue(150, 2, "requeued_held", 200)
+    s.end(180, 4, "tower-1", 2, "lease_lost")
     s.requeue(180, 4)
     s.add(200, "hold_ended", 2, "", "requeued", "pausing")
     s.start(250, 2, "dome-1", 4, attempt=2)
     s.land(290, 2, "dome-1", 4, "plate-2")
     s.stop(300, 2, "dome-1", 4, attempt=2)
-    s.end(300, 2, "dome-1", 4, "permanent error", attempt=2)
-    s.finish(300, 2, "permanent error", 2)
+    s.end(300, 2, "dome-1", 4, "permanent_error", attempt=2)
+    s.finish(300, 2, "permanent_error", 2)
     s.start(300, 3, "dome-1", 5)
     s.submit(400, 5, ordinal=2, **sweep)
     s.finish(500, 5, "expired", 0)

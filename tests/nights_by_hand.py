@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from emulator.measure.comparison.conclude import conclude
-from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Comparison
 
 
@@ -21,7 +21,7 @@ def more(value: float) -> Reading:
 def played(
     variants: Mapping[str, Mapping[str, Sequence[float | Reading | None]]],
     held: Mapping[str, Sequence[tuple[bool | None, ...]]] | None = None,
-) -> list[Replication]:
+) -> list[PlayedNight]:
     """Give nights by variant and figure, with seeds from 1 on."""
     nights = []
     for variant, figures in variants.items():
@@ -29,11 +29,11 @@ def played(
         count = len(next(iter(by_figure.values())))
         for seed in range(1, count + 1):
             answers = held[variant][seed - 1] if held else ()
-            nights.append(Replication(variant, seed, {t: by_figure[t][seed] for t in by_figure}, answers))
+            nights.append(PlayedNight(variant, seed, {t: by_figure[t][seed] for t in by_figure}, answers))
     return nights
 
 
-def compared(nights: Iterable[Replication], variants: Sequence[str], **keys: Any) -> Comparison:
+def compared(nights: Iterable[PlayedNight], variants: Sequence[str], **keys: Any) -> Comparison:
     """Conclude from nights, with the trade-off of failed against overlap unless said otherwise."""
     given: dict[str, Any] = {
         "title": "Plates",
@@ -41,7 +41,7 @@ def compared(nights: Iterable[Replication], variants: Sequence[str], **keys: Any
         "variants": variants,
         "baseline": variants[0],
         "first_seed": 1,
-        "replications": 5,
+        "nights": 5,
         "confidence": 0.95,
         "stopped": "All nights were run.",
         "measures": ("failed",),
@@ -49,6 +49,6 @@ def compared(nights: Iterable[Replication], variants: Sequence[str], **keys: Any
         "requirements": {},
         "lost": (),
         "versions": {"program": "0"},
-        "nights": nights,
+        "played": nights,
     }
     return conclude(**{**given, **keys})

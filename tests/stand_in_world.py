@@ -118,7 +118,7 @@ class StandInWorld:
             return lambda cause, job: self._plainly(method, refusal, cause, job)
         if method in ("do_to_job", "do_to_queue"):
             return lambda what, cause, target: self._plainly(method, refusal, cause, what, target)
-        if method == "finish_and_leave":
+        if method == "drain":
             return lambda cause, worker: self._plainly(method, worker.is_on, cause, worker)
         return lambda *given: self._plainly(method, True, *given)
 
@@ -140,7 +140,7 @@ class Night:
                 },
                 "routines": {"plate-copy": {"queue": "night", "parts": [{"name": "copy", "takes": MINUTE}]}},
                 "arrivals": [{"routine": "plate-copy", "name": "plates", "every": MINUTE}],
-                "systems": {"vault": {"answers_in": MINUTE}},
+                "systems": {"archive": {"answers_in": MINUTE}},
                 "faults": list(faults),
                 "actions": list(actions),
             }

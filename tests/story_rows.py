@@ -17,7 +17,7 @@ title: By hand
 starts: 2026-06-12T21:00:00
 zone: UTC
 lasts: 1h
-broker: {leases_over_outage: pushed_out}
+broker: {leases_during_outage: extend}
 queues:
   night: {lease: 90s, retry: {attempts_in_all: 3}}
   any: {lease: 90s, matches_equipment: false}
@@ -25,18 +25,18 @@ queues:
     lease: 90s
     running_at_most: 1
     retry: {attempts_in_all: 2}
-    longest_run: {after: 10m, then: start_over, at_most: 2}
-  spent: {lease: 90s, retry: {attempts_in_all: 1}, longest_run: {after: 10m, then: start_over, at_most: 2}}
-  within: {lease: 90s, retry: {attempts_in_all: 2, total_limit: 20m}, longest_run: {after: 10m, then: start_over}}
+    time_limit: {after: 10m, then: start_over, at_most: 2}
+  spent: {lease: 90s, retry: {attempts_in_all: 1}, time_limit: {after: 10m, then: start_over, at_most: 2}}
+  within: {lease: 90s, retry: {attempts_in_all: 2, total_limit: 20m}, time_limit: {after: 10m, then: start_over}}
   timed: {lease: 90s, retry: {attempts_in_all: 9, total_limit: 20m}}
   far: {lease: 90s}
 pools:
   dome: {count: 2, serves: [night, any, one, spent, within, timed], heartbeat: 20s}
   wide: {count: 1, serves: [far], slots: 30, heartbeat: 20s}
 systems:
-  vault: {answers_in: 5m, fenced: asks_broker}
+  archive: {answers_in: 5m, fenced: asks_broker}
 routines:
-  copy: {queue: night, parts: [{name: copy, calls: vault, leaves: copied}]}
+  copy: {queue: night, parts: [{name: copy, calls: archive, effect: copied}]}
   wind: {queue: night, requires: [tape], parts: [{name: wind, takes: 5m}]}
   far: {queue: far, parts: [{name: far, takes: 5m}]}
 arrivals: [{routine: copy, name: copies, at: "21:00"}]
@@ -78,7 +78,7 @@ def failed(at: float, sub_state: str, why: str = "", attempts: int = 1) -> Row:
     return row(at, "finished", 1, "", "failed", sub_state, why, attempts)
 
 
-LOST = ("lease lost", "lease ran out")
+LOST = ("lease_lost", "lease ran out")
 ON = (row(0, "worker_changed", 0, "dome-1", "idle", "", 1), row(0, "worker_changed", 0, "dome-2", "idle", "", 1))
 
 

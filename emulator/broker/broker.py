@@ -11,7 +11,7 @@ from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.prerequisites import REFUSED
 from emulator.broker.requests import Submission
-from emulator.broker.states import State
+from emulator.broker.states import Facts, Request, State, refuses
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.timeline.ticks import say
@@ -20,7 +20,7 @@ __all__ = ["Broker"]
 
 _QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
 _QUEUED_HELD: Final = State.QUEUED_HELD
-_OF_A_LEASE: Final = ("lease", "longest run")
+_OF_A_LEASE: Final = ("lease", "time_limit")
 
 
 class Broker(Holds):
@@ -32,8 +32,8 @@ class Broker(Holds):
         alarms: wakes the broker, by ``due`` and ``silence_due``.
         uniform: gives a number in [0, 1) that belongs to (job number, attempt) alone; called only if jitter, or a
             policy of the user's own, needs it.
-        leases_over_outage: ``run_on`` (leases that ran out during an outage of the broker are lost at its end) or
-            ``pushed_out`` (the ends of all leases move by the length of the outage).
+        leases_during_outage: ``expire`` (leases that ran out during an outage of the broker are lost at its end) or
+            ``extend`` (the ends of all leases move by the length of the outage).
         remembered: the arrival entries that prerequisites name.
         first_job, first_token: the numbers to begin with.
 
@@ -88,7 +88,7 @@ class Broker(Holds):
             if not self._is_satisfied(before, s):
                 held |= PREREQUISITE
         if origin and not self._first_job <= origin <= self._last_job:
-            raise DefectError(f"a job was put back for job {origin}, which was never submitted")
+            raise DefectError(f"a job was resubmitted for job {origin}, which was never submitted")
         self._last_job = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
         requires = requires if rules.matches_equipment else ()
@@ -99,7 +99,7 @@ class Broker(Holds):
         job.payload = payload
         self._jobs[number] = job
         queue.unfinished += 1
-        word = "queued held" if held else "queued"
+        word = "queued_held" if held else "queued"
         reasons = REASONS[held]
         row = (now, "submitted", cause, number, "", word, routine, name, entry, ordinal, key, priority, reasons, origin)
         job.born = job.since = self._emit(row)
@@ -134,7 +134,7 @@ class Broker(Holds):
         assert s.after is not None
         if s.after[0] not in self._remembered:
             raise DefectError(f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {s.after[0]}")
-        return self._prerequisites.find(s.after, s.follows_successor)
+        return self._prerequisites.find(s.after, s.follows_resubmitted)
 
     def _is_satisfied(self, before: int, s: Submission) -> bool:
         """Say whether the job before it is final already, and in a way that lets this one go on."""
@@ -149,7 +149,7 @@ class Broker(Holds):
         extra = rare(job)
         extra.goes_on = s.if_failed == "go_on"
         extra.waits_for = max(before, 0)
-        self._prerequisites.wait(job.number, s.after, s.follows_successor)
+        self._prerequisites.wait(job.number, s.after, s.follows_resubmitted)
         if before == REFUSED or (before and self.final_state(before) is not None):
             self._judge_waiters(now, job.born, before)
 
@@ -159,7 +159,7 @@ class Broker(Holds):
         if s.entry in self._remembered:
             waiters += self._prerequisites.submitted((s.entry, s.ordinal), number)
         if s.origin and number in self._families:
-            waiters += self._prerequisites.put_back(number)
+            waiters += self._prerequisites.resubmitted(number)
         for waiter in waiters:
             job = self._jobs.get(waiter)
             if job is not None:
@@ -209,13 +209,15 @@ class Broker(Holds):
             return
         if what == "lease":
             self._lease_due(now, cause, job)
-        elif what == "longest run":
-            if job.state is State.RUNNING and self._longest_end(job) <= nominal:
-                self._end_attempt(now, cause or job.since, job, "too long", what, nominal, by_longest_run=True)
+        elif what == "time_limit":
+            request = Request.TIME_LIMIT
+            if not refuses(job.state, request) and self._longest_end(job) <= nominal:
+                self._end_attempt(now, cause or job.since, job, request, "time_limit", "time limit", nominal)
         elif what == "total limit":
             limit = job.queue.rules.retry.total_limit or 0
             why = f"the total limit of {say(limit)} was reached"
-            self._terminate(now, cause or job.born, job, "out of time", why, ("too long", what, nominal))
+            state = self._next(job, Request.TOTAL_LIMIT, Facts())
+            self._terminate(now, cause or job.born, job, state, "out_of_time", why, ("time_limit", what, nominal))
         elif what == "start":
             self._expire(now, cause or job.born, job)
         elif what == "not before":
@@ -240,12 +242,12 @@ class Broker(Holds):
         """The outage is over: work off what fell due meanwhile, lost leases first, before any message.
 
         Leases are lost in the order of (nominal end, token), everything else follows in the order in which it fell
-        due. With ``pushed_out`` every lease, and every worker's silence, is given the length of the outage more.
+        due. With ``extend`` every lease, and every worker's silence, is given the length of the outage more.
         """
         self.is_up = True
         event = self._emit((now, "broker_up", cause, 0, ""))
         missed, self._missed = self._missed, []
-        if self._leases_over_outage == "pushed_out":
+        if self._leases_during_outage == "extend":
             self._push_out(now - self._down_since)
         leases = [alarm for alarm in missed if alarm[1] in ("lease", "silence")]
         self._lose_overdue(now, event, leases)

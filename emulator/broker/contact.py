@@ -52,13 +52,36 @@ class Contact(Endings):
                 raise DefectError(f"worker {worker}, incarnation {incarnation}, has never been registered")
         return holder
 
-    def _heard(self, now: int, holder: Holder) -> None:
-        """A message came; who was declared lost is known again, though its old tokens stay dead."""
+    def _heard(self, now: int, holder: Holder, order: int = 0) -> None:
+        """A message came; who was declared lost is known again, though its old tokens stay dead.
+
+        One that a newer message has overtaken says nothing of the worker now: silence runs from the newest.
+        """
+        if order:
+            if order < holder.newest:
+                return
+            holder.newest = order
         holder.heard = now
         if holder.lost:
             holder.lost = False
             if holder.silence is not None:
                 self._alarms.silence(now + holder.silence, holder.name, holder.incarnation)
+
+    def hear(self, now: int, worker: str, incarnation: int, order: int) -> None:
+        """A message came of which nothing can be decided yet; ``order`` as for ``take``."""
+        self._heard(now, self._holder(worker, incarnation), order)
+
+    def silence_end(self, worker: str, incarnation: int) -> int | None:
+        """Give the tick at which a worker will be declared lost if it is not heard; None if it will not be."""
+        holder = self._workers.get(worker)
+        if holder is None or holder.incarnation != incarnation or holder.silence is None or holder.lost:
+            return None
+        return holder.heard + holder.silence
+
+    def is_lost(self, worker: str, incarnation: int) -> bool:
+        """Say whether a worker has been declared lost and not been heard since."""
+        holder = self._workers.get(worker)
+        return holder is not None and holder.incarnation == incarnation and holder.lost
 
     def settle_heard(self, worker: str, incarnation: int, at: int) -> None:
         """The last of the computed messages of a worker came at ``at``."""

@@ -7,11 +7,14 @@ is stale.
 import inspect
 import itertools
 import sys
+from collections.abc import Mapping
 from enum import Enum
+from types import MappingProxyType
+from typing import Final
 
 from emulator.broker.states import FINAL_STATES, TABLE, Request, Rule, State
 
-__all__ = ["mermaid", "page", "table"]
+__all__ = ["beyond", "mermaid", "page", "table"]
 
 _HEAD = """\
 # States of a job
@@ -20,6 +23,30 @@ This page is made from the state table of the broker (`python -m emulator.broker
 
 The states are those of the open standard DRMAA v2 (GFD.194, GFD.231). A refused request changes nothing.
 """
+
+_BEYOND = """\
+The standard lets people hold a job that is queued or requeued, release one that is held, suspend one that is running
+and resume one that is suspended. In any other state it refuses the request. The broker grants these as well:
+"""
+
+_STANDARD: Final[Mapping[Request, tuple[State, ...]]] = MappingProxyType(
+    {
+        Request.HOLD: (State.QUEUED, State.REQUEUED),
+        Request.RELEASE: (State.QUEUED_HELD, State.REQUEUED_HELD),
+        Request.SUSPEND: (State.RUNNING,),
+        Request.RESUME: (State.SUSPENDED,),
+    }
+)
+"""The states in which the standard grants what people ask (GFD.231, the operations of a job; from memory)."""
+
+_MEANING: Final[Mapping[Request, str]] = MappingProxyType(
+    {
+        Request.HOLD: "a person's hold joins other reasons; what a worker has is held once it is back in the queue",
+        Request.RELEASE: "the hold of a job that a worker has is taken back",
+        Request.SUSPEND: "a resume that the worker has not carried out yet is taken back",
+        Request.RESUME: "a suspension that the worker has not carried out yet is taken back",
+    }
+)
 
 
 def _words(members: type[Enum]) -> dict[str, str]:
@@ -79,12 +106,26 @@ def table() -> str:
     return "\n".join(lines) + "\n"
 
 
+def beyond() -> str:
+    """List where the table grants more to people than the standard does.
+
+    >>> print(beyond().splitlines()[2])
+    - **suspend** of a job that is suspended: a resume that the worker has not carried out yet is taken back.
+    """
+    lines = []
+    for request, granted in _STANDARD.items():
+        more = [state.value for state in State if TABLE[state, request].moves and state not in granted]
+        lines.append(f"- **{request.value}** of a job that is {' or '.join(more)}: {_MEANING[request]}.")
+    return "\n".join(lines) + "\n"
+
+
 def page() -> str:
     """Write the page of the docs."""
     parts = [_HEAD, "## States\n"]
     parts.append("\n".join(f"- **{value}**: {words}" for value, words in _words(State).items()) + "\n")
     parts += ["## Diagram\n", f"```mermaid\n{mermaid()}```\n", "## Requests\n"]
     parts.append("\n".join(f"- **{value}**: {words}" for value, words in _words(Request).items()) + "\n")
+    parts += ["## Beyond the standard\n", _BEYOND, beyond()]
     parts += ["## The whole table\n", table()]
     return "\n".join(parts)
 

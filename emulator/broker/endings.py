@@ -12,7 +12,7 @@ from emulator.broker.jobs import ENDS, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.ledger import Ledger
 from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
 from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
-from emulator.broker.states import Facts, Request, State, target
+from emulator.broker.states import Facts, Request, State, refuses, target
 from emulator.errors import DefectError, InputError
 from emulator.timeline.ticks import say
 
@@ -36,17 +36,17 @@ class Endings(Ledger):
         job.queue.add(job, self._keys)
         self.fresh.append(job.queue.name)
 
-    def _enter(self, job: Job, request: Request, facts: Facts) -> None:
-        """Move a job that no worker has, and whose request the table grants, to its next state."""
+    def _next(self, job: Job, request: Request, facts: Facts) -> State:
+        """Give the state to which a request leads that the table must grant: there is nobody to be told otherwise."""
         state = target(job.state, request, facts)
         if not isinstance(state, State):
             raise DefectError(f"job {job.number} is {job.state.value}, and {request.value} is refused: {state}")
-        job.state = state
+        return state
 
     def _end_reason(self, now: int, cause: int, job: Job, reason: int) -> None:
         """One reason less to hold a job."""
+        job.state = self._next(job, Request.END_OF_REASON, Facts(held=job.held != reason))
         job.held &= ~reason
-        self._enter(job, Request.END_OF_REASON, Facts(held=bool(job.held)))
         job.since = self._emit((now, "hold_ended", cause, job.number, "", job.state.value, REASONS[reason]))
         if not job.held:
             self._wait(job)
@@ -79,11 +79,10 @@ class Endings(Ledger):
         self._end_lease(job)
         return event
 
-    def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: str) -> None:
-        """Make a job that no worker has final: done if ``sub_state`` is empty, else failed."""
+    def _finish(self, now: int, cause: int, job: Job, state: State, sub_state: str, why: str) -> None:
+        """Make a job that no worker has final; ``state`` is done if ``sub_state`` is empty, else failed."""
         number = job.number
-        word = "failed" if sub_state else "done"
-        event = self._emit((now, "finished", cause, number, "", word, sub_state, why, job.attempts))
+        event = self._emit((now, "finished", cause, number, "", state.value, sub_state, why, job.attempts))
         del self._jobs[number]
         self._finished.close(number, sub_state, job.attempts)
         job.queue.unfinished -= 1
@@ -102,14 +101,14 @@ class Endings(Ledger):
             del self._idempotency[key]
 
     def _terminate(
-        self, now: int, cause: int, job: Job, sub_state: str, why: str, end: tuple[Outcome, str, int]
+        self, now: int, cause: int, job: Job, state: State, sub_state: str, why: str, end: tuple[Outcome, str, int]
     ) -> None:
         """End a job at once, with the attempt that runs if one does (``end``: its outcome, why, and nominal tick)."""
         if job.token:
             cause = self._told_end(now, cause, job, *end)
         elif job.waiting:
             job.queue.remove(job, self._keys)
-        self._finish(now, cause, job, sub_state, why)
+        self._finish(now, cause, job, state, sub_state, why)
 
     # -- those who waited for a job -----------------------------------------------------------------------------------
 
@@ -131,12 +130,13 @@ class Endings(Ledger):
             failed = "the submission of the job before it was refused"
         else:
             state, sub_state = self._finished.how(ended) or ENDS[0]
-            failed = f"job {ended}, which goes before it, has failed: {sub_state}" if state is State.FAILED else ""
+            words = sub_state.replace("_", " ")
+            failed = f"job {ended}, which goes before it, has failed: {words}" if state is State.FAILED else ""
         if not failed or (job.rare is not None and job.rare.goes_on):
             self._end_reason(now, cause, job, PREREQUISITE)
         else:
-            self._enter(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
-            self._finish(now, cause, job, "prerequisite failed", failed)
+            follows = self._next(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
+            self._finish(now, cause, job, follows, "prerequisite_failed", failed)
 
     # -- retries ------------------------------------------------------------------------------------------------------
 
@@ -145,43 +145,53 @@ class Endings(Ledger):
         now: int,
         cause: int,
         job: Job,
+        request: Request,
         outcome: Outcome,
         why: str,
         nominal: int,
         *,
         retry_after: int | None = None,
         refused_at: int = 0,
-        by_longest_run: bool = False,
     ) -> None:
-        """End an attempt that did not go well, and decide what becomes of the job."""
+        """End an attempt that did not go well, and decide what becomes of the job.
+
+        ``request``: an outcome that the worker hands in, the loss of the lease, or the time limit.
+        """
+        if refuses(job.state, request):
+            raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
+        by_time_limit = request is Request.TIME_LIMIT
         event = self._told_end(now, cause, job, outcome, why, nominal)
         extra = rare(job)
-        if outcome == "lease lost":
+        if outcome == "lease_lost":
             extra.lost += 1
         found = None
-        if by_longest_run:
+        if by_time_limit:
             extra.cut += 1
             found = self._cap_reached(job, extra.cut)
         if found is None:
             policy = job.queue.rules.policy
             if policy is None:
-                found = self._judge(now, job, outcome, retry_after, refused_at, by_longest_run)
+                found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
             else:
                 found = self._ask(policy, now, job, outcome, retry_after, refused_at)
         if found.sub_state:
-            self._finish(now, event, job, found.sub_state, found.why)
+            self._fail(now, event, job, request, found)
         else:
             extra.own_pause = found.own
-            self._grant(now, event, job, found.pause)
+            self._grant(now, event, job, request, found.pause)
+
+    def _fail(self, now: int, cause: int, job: Job, request: Request, found: Judgement) -> None:
+        """A job is not tried again."""
+        self._finish(now, cause, job, self._next(job, request, Facts()), found.sub_state, found.why)
 
     def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
-        """Say whether the longest run itself ends the job."""
-        longest = job.queue.rules.longest_run
-        assert longest is not None  # no attempt is ended by a longest run that is not set
+        """Say whether the time limit itself ends the job."""
+        longest = job.queue.rules.time_limit
+        assert longest is not None  # no attempt is ended by a time limit that is not set
         if longest.then == "fail":
-            return Judgement("longest run", f"the longest run of {say(longest.after)} was reached")
+            return Judgement("time_limit", f"the time limit of {say(longest.after)} was reached")
         if longest.at_most is not None and cut > longest.at_most:
-            return Judgement("longest run", f"the longest run was reached {cut} times, at most {longest.at_most}")
+            return Judgement("time_limit", f"the time limit was reached {cut} times, at most {longest.at_most}")
         return None
 
     def _judge(
@@ -227,7 +237,7 @@ class Endings(Ledger):
             )
         )
         if not verdict.again:
-            sub_state = PERMANENT_ERROR if outcome == "permanent error" else ATTEMPTS_USED_UP
+            sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
             return Judgement(sub_state, verdict.why or "the retry policy said no")
         if type(verdict.pause) is not int or verdict.pause < 0:
             raise InputError(
@@ -237,38 +247,40 @@ class Endings(Ledger):
         late = too_late(retry, now + verdict.pause, job.submitted)
         return late or Judgement("", "", verdict.pause, verdict.pause)
 
-    def _grant(self, now: int, cause: int, job: Job, pause: int) -> None:
+    def _grant(self, now: int, cause: int, job: Job, request: Request, pause: int) -> None:
         """Requeue a job if the allowance of its queue has a token for it, or let it wait for one, or fail it."""
         allowance = self._allowances.get(job.queue.name)
         if allowance is None:
-            self._requeue(now, cause, job, pause, now + pause, -1)
+            self._requeue(now, cause, job, request, pause, now + pause, -1)
             return
         self._serve(now, allowance)
         if allowance.take(now):
-            self._requeue(now, cause, job, pause, now + pause, allowance.left(now))
+            self._requeue(now, cause, job, request, pause, now + pause, allowance.left(now))
             return
         if not allowance.may_wait:
-            self._finish(now, cause, job, "allowance used up", "the queue's allowance of retries is used up")
+            spent = Judgement("allowance_used_up", "the queue's allowance of retries is used up")
+            self._fail(now, cause, job, request, spent)
             return
         earliest, retry = allowance.earliest(now), job.queue.rules.retry
         if retry.total_limit is not None:
             start = job.submitted + retry.total_limit if earliest is None else max(earliest, now + pause)
             late = too_late(retry, start, job.submitted)
             if late is not None:
-                self._finish(now, cause, job, late.sub_state, late.why)
+                self._fail(now, cause, job, request, late)
                 return
         rare(job).awaits = True
         allowance.row.append(job.number)
-        self._requeue(now, cause, job, pause, -1 if earliest is None else max(earliest, now + pause), 0)
+        due = -1 if earliest is None else max(earliest, now + pause)
+        self._requeue(now, cause, job, request, pause, due, 0)
         self._serve(now, allowance)
 
-    def _requeue(self, now: int, cause: int, job: Job, pause: int, due: int, left: int) -> None:
+    def _requeue(self, now: int, cause: int, job: Job, request: Request, pause: int, due: int, left: int) -> None:
         """Put a job back into its queue for another attempt; it is held while it pauses, or if a person holds it."""
         extra = rare(job)
         extra.due = now + pause
         if pause or extra.awaits:
             job.held |= PAUSING
-        job.state = State.REQUEUED_HELD if job.held else State.REQUEUED
+        job.state = self._next(job, request, Facts(again=True, held=bool(job.held)))
         job.since = self._emit((now, "requeued", cause, job.number, "", job.state.value, due, left))
         if not job.queue.rules.requeued_keep_place:
             self._last_place += 1

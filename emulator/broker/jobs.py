@@ -19,19 +19,19 @@ BY_PERSON: Final = 1
 NOT_DUE: Final = 2
 PAUSING: Final = 4
 PREREQUISITE: Final = 8
-_NAMES: Final = ((BY_PERSON, "by a person"), (NOT_DUE, "not due"), (PAUSING, "pausing"), (PREREQUISITE, "prerequisite"))
+_NAMES: Final = ((BY_PERSON, "by_person"), (NOT_DUE, "not_due"), (PAUSING, "pausing"), (PREREQUISITE, "prerequisite"))
 REASONS: Final = tuple(",".join(name for bit, name in _NAMES if held & bit) for held in range(16))
 
 ENDS: Final[tuple[tuple[State, str], ...]] = (
     (State.DONE, ""),
-    (State.FAILED, "attempts used up"),
-    (State.FAILED, "permanent error"),
+    (State.FAILED, "attempts_used_up"),
+    (State.FAILED, "permanent_error"),
     (State.FAILED, "withdrawn"),
     (State.FAILED, "expired"),
-    (State.FAILED, "out of time"),
-    (State.FAILED, "prerequisite failed"),
-    (State.FAILED, "allowance used up"),
-    (State.FAILED, "longest run"),
+    (State.FAILED, "out_of_time"),
+    (State.FAILED, "prerequisite_failed"),
+    (State.FAILED, "allowance_used_up"),
+    (State.FAILED, "time_limit"),
 )
 """Every final state with its sub-state."""
 
@@ -47,7 +47,7 @@ class Rare:
 
     Attributes:
         lost: attempts that ended in a lost lease.
-        cut: attempts that were ended by the longest run.
+        cut: attempts that were ended by the time limit.
         own_pause: the policy's own pause before the present attempt, in ticks.
         due: the tick at which the pause ends.
         awaits: it waits for a token of the allowance.
@@ -160,6 +160,9 @@ class Job:
         self.copied = False
         self.rare: Rare | None = None
         self.payload: Any = None
+
+    def __str__(self) -> str:
+        return f"job {self.number}"
 
 
 def rare(job: Job) -> Rare:

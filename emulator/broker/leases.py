@@ -4,26 +4,26 @@ The law: taking a job at t grants [t, t + lease) and a token above any before; r
 r + lease; at its end the lease is lost. Whatever comes with a token that is not in the table is stale: refused and
 recorded. The table is the truth, not the clock: whoever drives the broker delivers what ends at an instant before the
 messages of that instant, so that a lease in the table is valid. A token is good in anybody's hand but a later
-incarnation's of the same worker, which never renews or hands in for an earlier one.
+incarnation's of the same worker, which never renews or hands in for an earlier one. Each request of a worker is put
+to the state table too; what that refuses is refused in the same way, but the broker itself chooses the job to take.
 """
 
 from collections.abc import Sequence
 from typing import Final
 
 from emulator.broker.contact import Contact
-from emulator.broker.jobs import Job, rare
+from emulator.broker.jobs import BY_PERSON, Job, rare
 from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.rules import Outcome
-from emulator.broker.states import Facts, Request, State, target
+from emulator.broker.states import Facts, Request, State, refuses, target
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 
 __all__ = ["Leases"]
 
-_BAD_OUTCOMES: Final = ("error", "permanent error", "too long")
+_BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
-_RUNNING: Final = State.RUNNING  # looking a member up is slow on Python 3.11
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
@@ -45,6 +45,7 @@ class Leases(Contact):
         time_left: int | None,
         number: int,
         found: Entry | None = None,
+        order: int = 0,
     ) -> LeaseGrant | None:
         """Hand out the best job that the worker may have, or None.
 
@@ -55,17 +56,20 @@ class Leases(Contact):
             number: the number of the request, rising within the incarnation. The same number is the same request and
                 gets the same answer; an older one gets None.
             found: what ``best`` has just given for the same worker, if it was asked.
+            order: the place of this message among all that the incarnation has sent, rising; 0 on a link on which
+                nothing can overtake it. Silence runs from the newest that has come.
 
         Raises:
             DefectError: for a worker that was never registered or a queue that there is not.
         """
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
-            self._heard(now, self._holder(worker, incarnation))
+            self._heard(now, self._holder(worker, incarnation), order)
             return None  # its program has ended: nobody would work on the job
-        if holder.lost:
-            self._heard(now, holder)
-        holder.heard = now
+        if order or holder.lost:
+            self._heard(now, holder, order)
+        else:
+            holder.heard = now
         if number <= holder.take_number:
             return holder.take_answer if number == holder.take_number else None
         holder.take_number = number
@@ -74,6 +78,7 @@ class Leases(Contact):
             holder.take_answer = None
             return None
         job = found[2]
+        state = self._taken[job.state] or self._next(job, Request.TAKE, Facts())
         queue = job.queue
         if job.key:
             self._keys.occupy(job)
@@ -92,7 +97,7 @@ class Leases(Contact):
         self._new_token_job(number)
         self._new_token_mark(0)
         job.attempts = attempt = job.attempts + 1
-        job.state = _RUNNING
+        job.state = state
         job.holder = holder
         job.granted = now
         job.until = until = now + queue.lease
@@ -100,7 +105,7 @@ class Leases(Contact):
             holder.leases[token] = job
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
         if queue.longest is not None:
-            self._ring(now + queue.longest, "longest run", number, token)
+            self._ring(now + queue.longest, "time_limit", number, token)
         self._lease(until, number, token, worker, queue.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
@@ -108,42 +113,82 @@ class Leases(Contact):
     # -- renew --------------------------------------------------------------------------------------------------------
 
     def heartbeat(
-        self, now: int, cause: int, worker: str, incarnation: int, number: int, tokens: Sequence[int]
-    ) -> HeartbeatReply:
+        self,
+        now: int,
+        cause: int,
+        worker: str,
+        incarnation: int,
+        number: int,
+        tokens: Sequence[int],
+        order: int = 0,
+        is_recorded: bool = True,
+        standing: Sequence[int] | None = None,
+    ) -> HeartbeatReply | None:
         """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
 
         A repeated number is the same heartbeat: it shows that the worker lives, and changes nothing else. In a queue
-        with fixed leases nothing is renewed, and nothing refused for that.
+        with fixed leases nothing is renewed, and nothing refused for that. One that a newer message of the incarnation
+        has overtaken is old: it changes nothing, and the answer is None.
+
+        Args:
+            order: as for ``take``.
+            is_recorded: False to leave out the events if there is nothing to say.
+            standing: those of the tokens whose work stands still as it was asked to, which acknowledges that; None from
+                a worker that says so by a message of its own.
         """
         holder = self._holder(worker, incarnation)
-        self._heard(now, holder)
+        if order and order < holder.newest:
+            return None
+        self._heard(now, holder, order)
         if number <= holder.beat_number:
             return holder.beat_reply if number == holder.beat_number else _NOTHING
         holder.beat_number = number
+        if not is_recorded and self._renew_all(now, holder, tokens, standing):
+            holder.beat_reply = _NOTHING
+            return _NOTHING
         event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
         refused: list[int] = []
         suspend: list[int] = []
         resume: list[int] = []
         for token in tokens:
             job = self._good(token, holder)
-            if job is None:
+            if job is None or (state := self._renewed[job.state]) is None:
                 refused.append(token)
                 self._stale(now, event, token, worker, "renewal")
                 continue
+            job.state = state
             if job.queue.rules.renewed:
                 job.until = now + job.queue.lease
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
             extra = job.rare
             if extra is not None:
-                if extra.wanted and job.state is State.RUNNING:
-                    suspend.append(token)
-                elif job.state is State.SUSPENDED and not extra.wanted:
-                    resume.append(token)
+                stands = job.state is State.SUSPENDED if standing is None else token in standing
+                if stands is not extra.wanted:
+                    (resume if stands else suspend).append(token)
+                elif stands is not (job.state is State.SUSPENDED):
+                    acknowledge = self.suspension_acknowledged if stands else self.resumption_acknowledged
+                    acknowledge(now, event, token)
         if refused or suspend or resume:
             holder.beat_reply = HeartbeatReply(tuple(refused), tuple(suspend), tuple(resume))
         else:
             holder.beat_reply = _NOTHING
         return holder.beat_reply
+
+    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int], standing: Sequence[int] | None) -> bool:
+        """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
+        jobs = [self._good(token, holder) for token in tokens]
+        for job in jobs:
+            if job is None:
+                return False
+            if job.rare is not None:
+                is_suspended = job.state is State.SUSPENDED
+                stands = is_suspended if standing is None else job.token in standing
+                if not job.rare.wanted is stands is is_suspended:
+                    return False
+        for job in jobs:
+            if job is not None and job.queue.rules.renewed:
+                job.until = now + job.queue.lease
+        return True
 
     def _good(self, token: int, holder: Holder) -> Job | None:
         """Give the job of a token in the table, unless it was granted to another incarnation of the same worker."""
@@ -169,6 +214,7 @@ class Leases(Contact):
         why: str = "",
         retry_after: int | None = None,
         refused_at: int = 0,
+        order: int = 0,
     ) -> bool:
         """Take the outcome of an attempt, and say whether it counts: False if the token is stale.
 
@@ -176,8 +222,9 @@ class Leases(Contact):
 
         Args:
             number: the number of the request within the incarnation.
-            outcome: ok, error, permanent error or too long.
+            outcome: ok, error, permanent_error or time_limit.
             retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
+            order: as for ``take``.
 
         Raises:
             DefectError: for another outcome, or a worker that was never registered.
@@ -185,26 +232,33 @@ class Leases(Contact):
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
             holder = self._holder(worker, incarnation)
-        if holder.lost:
-            self._heard(now, holder)
-        holder.heard = now
+        if order or holder.lost:
+            self._heard(now, holder, order)
+        else:
+            holder.heard = now
         job = self._tokens.get(token)
         if job is None or job.holder is not holder:
             job = self._good(token, holder)
             if job is None:
                 return self._late(now, cause, holder, number, token)
         if outcome == "ok":
+            state = self._well[job.state]
+            if state is None:
+                return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
-            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, "", "")
+            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", "")
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
+        if refuses(job.state, Request.OUTCOME):
+            return self._late(now, cause, holder, number, token)
         self._token_marks[token - self._token_base] = holder.serial
-        self._end_attempt(now, cause, job, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
+        request = Request.OUTCOME
+        self._end_attempt(now, cause, job, request, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
         return True
 
     def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:
-        """An outcome came with a token that is not in the table: a repeat, or stale."""
+        """An outcome came that is not taken: a repeat, or one with a token that is stale."""
         if self._mark_of_token(token) == holder.serial:
             return True
         if holder.refused is None:
@@ -214,20 +268,24 @@ class Leases(Contact):
             self._stale(now, cause, token, holder.name, "outcome")
         return False
 
-    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int) -> bool:
+    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int, order: int = 0) -> bool:
         """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
         holder = self._holder(worker, incarnation)
-        self._heard(now, holder)
+        self._heard(now, holder, order)
         job = self._good(token, holder)
         if job is None:
             if self._mark_of_token(token) == -holder.serial:
                 return True
-            self._stale(now, cause, token, worker, "hand-back")
+            self._stale(now, cause, token, worker, "hand_back")
+            return False
+        attempt = job.attempts
+        state = target(job.state, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1))
+        if not isinstance(state, State):
+            self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
-        attempt = job.attempts
         job.attempts -= 1
-        self._enter(job, Request.HAND_BACK, Facts(held=bool(job.held), counted=job.attempts > 0))
+        job.state = state
         row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt, token)
         job.since = event = self._emit(row)
         self._end_lease(job)
@@ -240,13 +298,14 @@ class Leases(Contact):
 
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
-        if isinstance(target(job.state, Request.START_LIMIT, Facts()), State):
-            self._terminate(now, cause, job, "expired", "it was not started in time", ("too long", "", now))
+        state = target(job.state, Request.START_LIMIT, Facts())
+        if isinstance(state, State):
+            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("time_limit", "", now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
     def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
-        self._end_attempt(now, cause or job.since, job, "lease lost", why, nominal)
+        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
@@ -286,19 +345,71 @@ class Leases(Contact):
         """The broker forgets a lease (a fault) and hands the job out again, without asking the retry policy; say
         whether there was one. The attempt counts, as every hand-out does."""
         job = self._tokens.get(token)
-        if job is None or job.holder is None:
+        if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease lost", "forgotten by the broker", now)
+        event = self._told_end(now, event, job, "lease_lost", "forgotten by the broker", now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
-        self._requeue(now, event, job, 0, now, -1 if allowance is None else allowance.left(now))
+        left = -1 if allowance is None else allowance.left(now)
+        self._requeue(now, event, job, Request.FORGETTING, 0, now, left)
         return True
+
+    # -- stand still --------------------------------------------------------------------------------------------------
+
+    def _ask_table(self, number: int, request: Request) -> tuple[Job | None, State | str]:
+        """Give the job (None if it is final) with the state that would follow, or the reason of the refusal."""
+        job = self._job(number)
+        if job is None:
+            return None, target(self.state_of(number), request, Facts())
+        extra, held = job.rare, job.held
+        if request is Request.RELEASE:
+            held &= ~BY_PERSON
+        facts = Facts(
+            held=bool(held),
+            by_person=bool(job.held & BY_PERSON),
+            wanted=extra is not None and extra.wanted,
+            asked=extra is not None and extra.asked,
+        )
+        return job, target(job.state, request, facts)
+
+    def suspension_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it stands still; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.SUSPENSION)
+
+    def resumption_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it goes on; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.RESUMPTION)
+
+    def _acknowledge(self, now: int, cause: int, token: int, request: Request) -> bool:
+        job = self._tokens.get(token)
+        if job is None or job.holder is None:
+            self._stale(now, cause, token, "", request.value)
+            return False
+        _, state = self._ask_table(job.number, request)
+        if isinstance(state, str):
+            return False
+        job.state = state
+        extra = rare(job)
+        extra.asked = extra.wanted is not (state is State.SUSPENDED)
+        if state is State.SUSPENDED:
+            extra.suspended_at = now
+            self._emit((now, "suspended", cause, job.number, job.holder.name, token))
+            return True
+        extra.suspended_for += now - extra.suspended_at
+        self._emit((now, "resumed", cause, job.number, job.holder.name, token))
+        if job.queue.longest is not None:
+            self._ring(self._longest_end(job), "time_limit", job.number, token)
+        return True
+
+    def _longest_end(self, job: Job) -> int:
+        """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
+        return job.granted + (job.queue.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
 
     def settle_lease(self, token: int, until: int) -> None:
         """Regular heartbeats that were computed, not simulated, have renewed a lease up to ``until``."""
         job = self._tokens.get(token)
-        if job is not None and until > job.until:
+        if job is not None and until > job.until and self._renewed[job.state] is not None:
             job.until = until

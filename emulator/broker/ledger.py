@@ -16,10 +16,11 @@ from emulator.broker.order import Entry, Keys, Queue
 from emulator.broker.prerequisites import Prerequisites
 from emulator.broker.requests import Alarms
 from emulator.broker.rules import QueueRules
-from emulator.broker.states import State
+from emulator.broker.states import Facts, Request, State, successors
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.record.events import Sink
+from emulator.record.reasons import Reason, Why
 
 __all__ = ["Ledger"]
 
@@ -54,19 +55,22 @@ class Ledger:
         "_last_serial",
         "_last_token",
         "_lease",
-        "_leases_over_outage",
+        "_leases_during_outage",
         "_missed",
         "_new_token_job",
         "_new_token_mark",
         "_prerequisites",
         "_queues",
         "_remembered",
+        "_renewed",
         "_ring",
+        "_taken",
         "_token_base",
         "_token_jobs",
         "_token_marks",
         "_tokens",
         "_uniform",
+        "_well",
         "_workers",
         "fresh",
         "is_up",
@@ -80,7 +84,7 @@ class Ledger:
         alarms: Alarms,
         uniform: Callable[[int, int], float],
         *,
-        leases_over_outage: Literal["run_on", "pushed_out"] = "run_on",
+        leases_during_outage: Literal["expire", "extend"] = "expire",
         remembered: frozenset[str] = frozenset(),
         first_job: int = 1,
         first_token: int = 1,
@@ -90,11 +94,14 @@ class Ledger:
         self._ring = alarms.ring
         self._lease = alarms.lease
         self._uniform = uniform
-        self._leases_over_outage = leases_over_outage
+        self._leases_during_outage = leases_during_outage
         self._queues = {rules.name: Queue(rules) for rules in queues}
         self._allowances = {
             rules.name: RetryAllowance(rules.allowance) for rules in queues if rules.allowance is not None
         }
+        self._taken = successors(Request.TAKE, Facts())  # what is asked most is looked up in the table beforehand
+        self._well = successors(Request.OUTCOME, Facts(well=True))
+        self._renewed = successors(Request.RENEWAL, Facts())
         self._keys = Keys()
         self._jobs: dict[int, Job] = {}
         self._first_job = first_job
@@ -170,6 +177,13 @@ class Ledger:
         """Count the jobs of a queue that wait for a worker, held ones aside (a busy key is no hold)."""
         return self._queue(queue).waiting
 
+    def has_waiting(self, queues: Sequence[str]) -> bool:
+        """Say whether any job of some queues waits for a worker, held ones aside (a busy key is no hold)."""
+        for name in queues:  # noqa: SIM110  # a generator takes twice as many steps
+            if self._queues[name].waiting:
+                return True
+        return False
+
     def unfinished(self, queue: str) -> int:
         """Count the jobs of a queue that are not final."""
         return self._queue(queue).unfinished
@@ -228,15 +242,15 @@ class Ledger:
         return self._finished.attempts(job) if found is None else found.attempts
 
     def family(self, job: int) -> int:
-        """Give the number of the job from which this one descends by being put back: its own if it never was."""
+        """Give the number of the job from which this one descends by being resubmitted: its own if it never was."""
         return self._families.get(job, job)
 
     def jobs_unfinished(self) -> Iterator[int]:
         """Give the numbers of the unfinished jobs, in the order of submission."""
         return iter(tuple(self._jobs))
 
-    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> str:
-        """Say in plain words why a job is not running, or what became of it.
+    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> tuple[Reason, ...]:
+        """Give every reason why a job is not running, or what became of it; at least one.
 
         Args:
             now: the present tick.
@@ -245,8 +259,7 @@ class Ledger:
         """
         found = self._job(job)
         if found is None:
-            sub_state = self.sub_state(job)
-            return f"it is {self.state_of(job).value}" + (f": {sub_state}" if sub_state else "")
+            return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
         return explain(found, self._keys, now, equipments)
 
     def snapshot(self) -> dict[str, Any]:

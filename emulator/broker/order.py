@@ -18,6 +18,7 @@ from typing import Final
 from emulator.broker.jobs import Job
 from emulator.broker.matching import meets
 from emulator.broker.rules import QueueRules
+from emulator.broker.states import Request, State, refuses
 
 __all__ = ["Entry", "Keys", "Lane", "Line", "Queue"]
 
@@ -168,7 +169,7 @@ class Queue:
     Attributes:
         renewal: what a renewal gives a lease, 0 if none is renewed.
         name, lease, running_at_most, per_key_at_most: from its rules.
-        longest: its longest run in ticks, or None; has_limits: some limit counts from a job's submission.
+        longest: its time limit in ticks, or None; has_limits: some limit counts from a job's submission.
         held: a person holds it.
         waiting: jobs that are queued or requeued; running: leases out; unfinished: jobs not final.
         lines: by (requires, expected); matched: the lines that a worker with some equipment may take from.
@@ -195,8 +196,8 @@ class Queue:
         self.rules = rules
         self.name = rules.name
         self.lease = rules.lease
-        self.renewal = rules.lease if rules.renewed else 0
-        self.longest = None if rules.longest_run is None else rules.longest_run.after
+        self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
+        self.longest = None if rules.time_limit is None else rules.time_limit.after
         self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
         self.per_key_at_most = rules.per_key_at_most
         self.running_at_most = rules.running_at_most

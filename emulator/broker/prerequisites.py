@@ -1,7 +1,7 @@
 """Which job must end before which? Jobs are named by their arrival entry and their number in it.
 
 Only the entries that some prerequisite names are remembered. A job may be submitted before the one that it waits for.
-Who follows successors waits for the newest job of the family: the first job of that name and all put back from it.
+Who follows resubmitted jobs waits for the newest job of the family: the first of that name and all resubmitted from it.
 """
 
 from collections.abc import Callable
@@ -47,15 +47,15 @@ class Prerequisites:
     def submitted(self, label: Label, job: int) -> list[int]:
         """A job of that name was submitted, or refused (REFUSED); give those who have waited for it to come."""
         if label in self._first:
-            return []  # a job put back under the same name: the first keeps it
+            return []  # a resubmitted job under the same name: the first keeps it
         self._first[label] = job
         waiters = self._unsubmitted.pop(label, [])
         if waiters:
             self._waiting[job] = waiters
         return [waiter for waiter, _ in waiters]
 
-    def put_back(self, job: int) -> list[int]:
-        """A job was put back into its family; give those who wait for it from now on."""
+    def resubmitted(self, job: int) -> list[int]:
+        """A job was resubmitted into its family; give those who wait for it from now on."""
         family = self._family(job)
         before = self._latest.get(family, family)
         self._latest[family] = job

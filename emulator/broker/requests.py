@@ -19,7 +19,7 @@ class Submission(NamedTuple):
         not_before: tick until which it is held.
         after: (entry, ordinal) of the job that must end first, or None.
         if_failed: "fail" or "go_on": what the failure of that job means.
-        follows_successor: whether a job put back in the place of that job is waited for instead.
+        follows_resubmitted: whether a job resubmitted in the place of that job is waited for instead.
         origin: the number of the job that this one puts back (0: none).
     """
 
@@ -35,7 +35,7 @@ class Submission(NamedTuple):
     not_before: int = 0
     after: tuple[str, int] | None = None
     if_failed: str = "fail"
-    follows_successor: bool = False
+    follows_resubmitted: bool = False
     origin: int = 0
 
 
@@ -66,7 +66,7 @@ class Alarms(Protocol):
     def ring(self, at: int, what: str, job: int, token: int) -> None:
         """Wake me at ``at``.
 
-        ``what`` is one of ``longest run``, ``total limit``, ``start`` (not started in time), which end things at
+        ``what`` is one of ``time_limit``, ``total limit``, ``start`` (not started in time), which end things at
         their instant before anything else, or ``pause``, ``not before``, ``allowance``, ``idempotency``, which
         take their turn among the rest.
         """

@@ -36,9 +36,9 @@ __all__ = [
     "judge",
 ]
 
-ATTEMPTS_USED_UP: Final = "attempts used up"
-PERMANENT_ERROR: Final = "permanent error"
-OUT_OF_TIME: Final = "out of time"
+ATTEMPTS_USED_UP: Final = "attempts_used_up"
+PERMANENT_ERROR: Final = "permanent_error"
+OUT_OF_TIME: Final = "out_of_time"
 
 _FOR_EVER: Final = 10**18
 """Some 30,000 years in ticks: an exponential pause without a longest is not counted further."""
@@ -119,8 +119,8 @@ def limit_reached(retry: DataRetry, attempt: int, lost: int, outcome: str, state
     ``stated``: a rule other than ``retried`` says already that such an outcome is retried.
     """
     if not stated and outcome not in retry.retried:
-        sub_state = PERMANENT_ERROR if outcome == "permanent error" else ATTEMPTS_USED_UP
-        return Judgement(sub_state, f"the outcome {outcome} is not retried")
+        sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
+        return Judgement(sub_state, f"the outcome {outcome.replace('_', ' ')} is not retried")
     if attempt >= retry.attempts_in_all:
         return Judgement(ATTEMPTS_USED_UP, f"attempts in all: {retry.attempts_in_all}")
     if retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most:
@@ -160,7 +160,7 @@ def judge(
     if retry.jitter != "none" and own:
         own = jittered(retry, own, before, draw())
     pause = own
-    if retry_after is not None and retry.heeds_retry_after:
+    if retry_after is not None and retry.respects_retry_after:
         pause = max(pause, refused_at + retry_after - now)
     return too_late(retry, now + pause, first_submitted) or Judgement("", "", pause, own)
 

@@ -6,15 +6,15 @@ from typing import Literal, Protocol
 __all__ = [
     "Allowance",
     "DataRetry",
-    "LongestRun",
     "Outcome",
     "QueueRules",
     "RetryCase",
     "RetryPolicy",
+    "TimeLimit",
     "Verdict",
 ]
 
-Outcome = Literal["ok", "error", "permanent error", "too long", "lease lost"]
+Outcome = Literal["ok", "error", "permanent_error", "time_limit", "lease_lost"]
 """How an attempt ended."""
 
 
@@ -98,14 +98,14 @@ class DataRetry:
 
     attempts_in_all: int = 1
     lost_leases_at_most: int | None = None
-    retried: tuple[str, ...] = ("error", "too long", "lease lost")
+    retried: tuple[str, ...] = ("error", "time_limit", "lease_lost")
     pause: Literal["none", "constant", "linear", "exponential"] = "none"
     first: int = 0
     grows_by: float = 2.0
     longest: int | None = None
     jitter: Literal["none", "full", "equal", "decorrelated"] = "none"
     total_limit: int | None = None
-    heeds_retry_after: bool = True
+    respects_retry_after: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ class Allowance:
 
 
 @dataclass(frozen=True, slots=True)
-class LongestRun:
+class TimeLimit:
     """The cap on one attempt, counted from its hand-out, and what follows; ``at_most`` times."""
 
     after: int
@@ -134,7 +134,7 @@ class QueueRules:
     name: str
     lease: int = 90_000_000
     renewed: bool = True
-    longest_run: LongestRun | None = None
+    time_limit: TimeLimit | None = None
     retry: DataRetry = field(default_factory=DataRetry)
     policy: RetryPolicy | None = (
         None  # takes the place of `retry`'s decision (limits of the file still stand beside it)

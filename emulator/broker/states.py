@@ -14,15 +14,29 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-__all__ = ["FINAL_STATES", "TABLE", "Facts", "Guard", "Move", "Request", "Rule", "State", "target"]
+__all__ = [
+    "FINAL_STATES",
+    "TABLE",
+    "Facts",
+    "Guard",
+    "Move",
+    "Request",
+    "Rule",
+    "State",
+    "refuses",
+    "successors",
+    "target",
+]
 
 
 class State(Enum):
     """The state of a job."""
 
+    __hash__ = object.__hash__  # a member is equal to itself alone, and Enum's own hash is a call of Python code
+
     QUEUED = "queued"
     """It waits for a worker; no attempt at it counts yet."""
-    QUEUED_HELD = "queued held"
+    QUEUED_HELD = "queued_held"
     """It waits for a worker, but a reason to hold it stands; no attempt at it counts yet."""
     RUNNING = "running"
     """A worker has it, under a lease."""
@@ -30,7 +44,7 @@ class State(Enum):
     """A worker has it and stands still on request; the lease goes on."""
     REQUEUED = "requeued"
     """It waits for a worker after an attempt that counts."""
-    REQUEUED_HELD = "requeued held"
+    REQUEUED_HELD = "requeued_held"
     """It waits after an attempt that counts, and a reason to hold it stands, such as the pause before a retry."""
     DONE = "done"
     """An attempt went well. Final."""
@@ -43,6 +57,8 @@ FINAL_STATES: Final = (State.DONE, State.FAILED)
 
 class Request(Enum):
     """What can happen to a job: asked by people, by workers, or by a limit that is reached."""
+
+    __hash__ = object.__hash__  # as that of ``State``
 
     HOLD = "hold"
     """A person holds it."""
@@ -60,7 +76,7 @@ class Request(Enum):
     """Its worker gives it back unstarted; the attempt does not count."""
     LEASE_LOSS = "lease loss"
     """Its lease ran out, or its worker fell silent."""
-    LONGEST_RUN = "longest run"
+    TIME_LIMIT = "time limit"
     """The attempt reached its cap."""
     FORGETTING = "forgetting"
     """The broker's table loses the lease (a fault)."""
@@ -177,14 +193,14 @@ def _build() -> Mapping[tuple[State, Request], Rule]:
     rule(held, r.TAKE, otherwise="it is held")
     rule(at_work, r.TAKE, otherwise=_HAS_WORKER)
 
-    for request in (r.RENEWAL, r.OUTCOME, r.HAND_BACK, r.LEASE_LOSS, r.LONGEST_RUN, r.FORGETTING):
+    for request in (r.RENEWAL, r.OUTCOME, r.HAND_BACK, r.LEASE_LOSS, r.TIME_LIMIT, r.FORGETTING):
         rule(out, request, otherwise=_NO_LEASE)
     ways = ((AGAIN_FREE, s.REQUEUED), (AGAIN_HELD, s.REQUEUED_HELD), (NOT_AGAIN, s.FAILED))
     rule(at_work, r.RENEWAL, (ALWAYS, None))
     rule(at_work, r.OUTCOME, (WELL, s.DONE), *ways)
     rule(at_work, r.LEASE_LOSS, *ways)
-    rule((s.RUNNING,), r.LONGEST_RUN, *ways)
-    rule((s.SUSPENDED,), r.LONGEST_RUN, otherwise="its clock stands still")
+    rule((s.RUNNING,), r.TIME_LIMIT, *ways)
+    rule((s.SUSPENDED,), r.TIME_LIMIT, otherwise="its clock stands still")
     rule(at_work, r.FORGETTING, (FREE, s.REQUEUED), (HELD, s.REQUEUED_HELD))
     first = ((FIRST_FREE, s.QUEUED), (FIRST_HELD, s.QUEUED_HELD))
     rule(at_work, r.HAND_BACK, *first, (LATER_FREE, s.REQUEUED), (LATER_HELD, s.REQUEUED_HELD))
@@ -229,3 +245,22 @@ def target(state: State, request: Request, facts: Facts) -> State | str:
         if guard.holds(facts):
             return to
     return rule.otherwise
+
+
+def refuses(state: State, request: Request) -> bool:
+    """Say whether the request is refused in that state, whatever else is known of the job.
+
+    >>> refuses(State.RUNNING, Request.OUTCOME), refuses(State.QUEUED, Request.OUTCOME)
+    (False, True)
+    """
+    return not TABLE[state, request].moves
+
+
+def successors(request: Request, facts: Facts) -> Mapping[State, State | None]:
+    """Look one request up in every state: the state that follows each, None where it is refused.
+
+    >>> successors(Request.TAKE, Facts())[State.QUEUED], successors(Request.TAKE, Facts())[State.RUNNING]
+    (<State.RUNNING: 'running'>, None)
+    """
+    found = ((state, target(state, request, facts)) for state in State)
+    return {state: follows if isinstance(follows, State) else None for state, follows in found}

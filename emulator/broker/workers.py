@@ -20,6 +20,7 @@ class Holder:
         name, incarnation: whose record it is; serial: its number among all records, from 1.
         silence: ticks without a message after which it is declared lost, None: never.
         heard: the tick of its last message.
+        newest: the place of the newest message that has come, among all that it has sent.
         lost: it has been declared lost and not been heard since.
         leases: its leases by token (kept only if it may be declared lost).
         take_number, take_answer: its last request for a job, and the answer.
@@ -35,6 +36,7 @@ class Holder:
         "leases",
         "lost",
         "name",
+        "newest",
         "refused",
         "serial",
         "silence",
@@ -48,6 +50,7 @@ class Holder:
         self.serial = serial
         self.silence = silence
         self.heard = now
+        self.newest = 0
         self.lost = False
         self.leases: dict[int, Job] | None = None if silence is None else {}
         self.take_number = -1

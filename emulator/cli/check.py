@@ -3,6 +3,7 @@
 import click
 
 from emulator.cli.outcomes import MET, each_file
+from emulator.cli.streams import tell
 
 __all__ = ["check"]
 
@@ -22,6 +23,10 @@ def check(files: tuple[str, ...], resolved: bool) -> int:
         from emulator.scenario.load import load
 
         loaded = load(file)
+        if any(entry.trace is not None for entry in loaded.scenario.arrivals):
+            from emulator.world.trace_lines import check_traces  # few scenarios have a trace
+
+            check_traces(loaded)
         if resolved:
             from emulator.scenario.resolved import resolved as whole
 
@@ -35,7 +40,7 @@ def check(files: tuple[str, ...], resolved: bool) -> int:
                 survived = "not even regular heartbeats"
             click.echo(f"  queue {margin.queue}, pool {margin.pool}: a lease survives {survived}")
         for hazard in found:
-            click.echo(f"{hazard} [{hazard.code}]")
+            tell(f"{hazard} [{hazard.code}]")
         return MET
 
     return each_file(files, one)

@@ -1,6 +1,5 @@
 """``queuedrill compare``: the variants of a scenario, or several scenarios, over many nights on the same draws."""
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -8,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, write_text
+from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.show.svg import Theme
@@ -19,7 +19,7 @@ __all__ = ["compare"]
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--variants", metavar="A,B", help="Compare these variants only (default: all of the scenario).")
 @click.option("--baseline", metavar="NAME", help="Compare with this one (default: the scenario as written).")
-@click.option("--replications", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (30).")
+@click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (30).")
 @click.option("--precision", metavar="P", help="Run until differences are known to 5%, or to makespan=2m,failed=0.5.")
 @click.option(
     "--at-most", type=click.IntRange(1, 1_000_000), metavar="N", help="With --precision, at most so many (1000)."
@@ -47,7 +47,7 @@ def compare(
     files: tuple[str, ...],
     variants: str | None,
     baseline: str | None,
-    replications: int | None,
+    nights: int | None,
     precision: str | None,
     at_most: int | None,
     measures: str | None,
@@ -74,8 +74,8 @@ def compare(
     """
     if resume and results is None:
         raise click.UsageError("--resume goes on with a file of results: give --results too.")
-    if precision is not None and replications is not None:
-        raise click.UsageError("--precision and --replications both say how many nights: choose one.")
+    if precision is not None and nights is not None:
+        raise click.UsageError("--precision and --nights both say how many nights: choose one.")
     if at_most is not None and precision is None:
         raise click.UsageError("--at-most is the limit of --precision: give that too.")
     if variants is not None and len(files) > 1:
@@ -110,7 +110,7 @@ def compare(
                 files[0] if len(files) == 1 else list(files),
                 variants=names(variants),
                 baseline=baseline,
-                replications=replications,
+                nights=nights,
                 precision=precision,
                 at_most=at_most,
                 measures=names(measures),
@@ -130,9 +130,9 @@ def compare(
             click.echo("nothing is kept: with --results PATH a comparison can go on with --resume", err=True)
         raise
     if as_json:
-        click.echo(json.dumps({"files": list(files), **comparison_json(found)}, ensure_ascii=False))
+        tell_json({"files": list(files), **comparison_json(found)})
     elif quiet:
-        click.echo(sentence(found))
+        tell(sentence(found))
     else:
         comparison_page(found).write(sys.stdout)
     write_text(csv_path, as_csv(found))

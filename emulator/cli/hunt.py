@@ -1,10 +1,9 @@
 """``queuedrill hunt``: look for the smallest schedule of faults that breaks a requirement."""
 
-import json
-
 import click
 
 from emulator.cli.outcomes import MET, MISSED
+from emulator.cli.streams import tell, tell_json
 
 __all__ = ["hunt"]
 
@@ -44,12 +43,12 @@ def hunt(file: str, seed: int | None, tries: int, at_most: int, kinds: str | Non
             "missed": list(found.missed),
             "already_missed": list(found.already_missed),
         }
-        click.echo(json.dumps(said, ensure_ascii=False))
+        tell_json(said)
         return MET if found.faults is None else MISSED
-    click.echo(found.sentence)
+    tell(found.sentence)
     if found.faults is not None:
         for sentence in found.missed:
-            click.echo(f"  {sentence}")
+            tell(f"  {sentence}")
         where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
         click.echo(f"\nTo see that night, put this {where}:\n")
         click.echo(found.fragment())
@@ -57,5 +56,5 @@ def hunt(file: str, seed: int | None, tries: int, at_most: int, kinds: str | Non
     if found.already_missed and not quiet:
         click.echo("\nWithout any fault more the scenario misses these already, so they count for nothing:")
         for sentence in found.already_missed:
-            click.echo(f"  {sentence}")
+            tell(f"  {sentence}")
     return MET if found.faults is None else MISSED

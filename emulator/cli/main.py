@@ -24,6 +24,7 @@ from emulator.cli.hunt import hunt
 from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
 from emulator.cli.page import page
 from emulator.cli.reproduce import reproduce
+from emulator.cli.rerun import rerun
 from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.size import size
@@ -62,7 +63,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, page, story, trail, watch, export):
+for _command in (run, check, schema, reproduce, hunt, compare, size, rerun, page, story, trail, watch, export):
     program.add_command(_command)
 
 

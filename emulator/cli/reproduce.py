@@ -3,6 +3,7 @@
 import click
 
 from emulator.cli.outcomes import MET, MISSED
+from emulator.cli.streams import tell
 
 __all__ = ["reproduce"]
 
@@ -20,5 +21,5 @@ def reproduce(log: str) -> int:
     with progress(log) as told:
         found = run_again(log, progress=told)
     for line in found.in_words():
-        click.echo(line)
+        tell(line)
     return MET if found.identical else MISSED

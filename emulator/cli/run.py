@@ -9,6 +9,7 @@ import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
 from emulator.cli.outcomes import MET, MISSED, each_file
+from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.scenario.load import Loaded
@@ -78,8 +79,6 @@ def run(
 
     def many(file: str, loaded: "Loaded") -> int:
         nonlocal shown
-        import json
-
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
         from emulator.show.comparison.as_json import comparison_json
@@ -93,9 +92,9 @@ def run(
 
             write_page(found.page(), Path(page))
         if as_json:
-            click.echo(json.dumps({"file": file, **comparison_json(found)}, ensure_ascii=False))
+            tell_json({"file": file, **comparison_json(found)})
         elif quiet:
-            click.echo(f"{file}: {sentence(found)}" if len(files) > 1 else sentence(found))
+            tell(f"{file}: {sentence(found)}" if len(files) > 1 else sentence(found))
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
@@ -105,8 +104,6 @@ def run(
 
     def one(file: str) -> int:
         nonlocal shown
-        import json
-
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
         from emulator.scenario.load import load
@@ -132,9 +129,9 @@ def run(
 
             write_page(page_of_night(result), Path(page))
         if as_json:
-            click.echo(json.dumps({"file": file, **result.as_json()}, ensure_ascii=False))
+            tell_json({"file": file, **result.as_json()})
         elif quiet:
-            click.echo(f"{file}: {result.sentence}" if len(files) > 1 else result.sentence)
+            tell(f"{file}: {result.sentence}" if len(files) > 1 else result.sentence)
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)

@@ -1,12 +1,12 @@
 """``queuedrill size``: the smallest value with which the requirements hold in enough nights."""
 
-import json
 import sys
 from typing import Any
 
 import click
 
 from emulator.cli.comparing import exit_code, names, processes
+from emulator.cli.streams import tell, tell_json
 
 __all__ = ["size"]
 
@@ -30,9 +30,7 @@ def _plain(text: str) -> Any:
 @click.option("--values", metavar="A,B", help="Or try these, the smallest first, such as 30s,1m,5m.")
 @click.option("--share", type=float, metavar="S", help="In this share of nights (what the file asks, else 0.95).")
 @click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
-@click.option(
-    "--replications", type=click.IntRange(1, 1_000_000), default=200, metavar="N", help="Nights with each (200)."
-)
+@click.option("--nights", type=click.IntRange(1, 1_000_000), default=200, metavar="N", help="Nights with each (200).")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
 @processes
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
@@ -46,7 +44,7 @@ def size(
     values: str | None,
     share: float | None,
     confidence: float,
-    replications: int,
+    nights: int,
     seed: int | None,
     processes: int | None,
     as_json: bool,
@@ -74,16 +72,16 @@ def size(
             last=last,
             step=step,
             share=share,
-            replications=replications,
+            nights=nights,
             confidence=confidence,
             first_seed=seed,
             processes=processes,
             progress=told,
         )
     if as_json:
-        click.echo(json.dumps(sizing_json(found), ensure_ascii=False))
+        tell_json(sizing_json(found))
     elif quiet:
-        click.echo(found.sentence)
+        tell(found.sentence)
     else:
         sizing_page(found).write(sys.stdout)
     return exit_code(size_holds(found))

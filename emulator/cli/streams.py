@@ -9,11 +9,11 @@ import errno
 import os
 import sys
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
 import click
 
-__all__ = ["complain", "complain_by", "is_of_output", "let_go", "open_closed_streams"]
+__all__ = ["complain", "complain_by", "is_of_output", "let_go", "open_closed_streams", "tell", "tell_json"]
 
 _UNWRITABLE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 
@@ -40,9 +40,25 @@ def is_of_output(error: BaseException) -> bool:
     return isinstance(error, OSError) and error.errno in _UNWRITABLE and error.filename is None
 
 
+def tell(text: str, *, err: bool = False) -> None:
+    """Write lines, without what a terminal would take for a command or for a change of direction."""
+    from emulator.show.layout import clean
+
+    click.echo("\n".join(map(clean, text.split("\n"))), err=err)
+
+
+def tell_json(value: Any) -> None:
+    """Write a line of JSON, with escapes for what a terminal would not simply show."""
+    import json
+
+    from emulator.show.trail import escaped
+
+    click.echo(escaped(json.dumps(value, ensure_ascii=False), for_json=True))
+
+
 def complain(text: str) -> None:
     """Write to standard error, if that can be done."""
-    complain_by(lambda: click.echo(text, err=True))
+    complain_by(lambda: tell(text, err=True))
 
 
 def complain_by(write: Callable[[], object]) -> None:

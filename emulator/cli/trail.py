@@ -1,6 +1,7 @@
 """``queuedrill trail``: show the events of a log, or those of a run that goes on."""
 
 import sys
+from collections.abc import Iterator
 
 import click
 
@@ -41,6 +42,7 @@ def trail(
     from time import sleep
 
     from emulator.experiment.trailing import trail_of
+    from emulator.record.log_reader import fitting
     from emulator.show.trail import TrailWriter
 
     if follow and causes:
@@ -57,11 +59,18 @@ def trail(
         out.flush()
         sleep(_WAIT)
 
+    def lines() -> Iterator[str]:
+        with fitting(log):
+            for number, row in found.followed(pause) if follow else found.events(causes=causes):
+                yield writer.of(number, row)
+
     out.write(writer.head())
     shown = False
-    for number, row in found.followed(pause) if follow else found.events(causes=causes):
-        out.write(writer.of(number, row))
+    for line in lines():
+        out.write(line)
         shown = True
     if not shown:
         click.echo(f"{log}: no event is as asked", err=True)
+    if not (follow or found.log.finished):
+        click.echo(found.log.in_words(), err=True)
     return MET

@@ -23,7 +23,7 @@ from emulator.experiment.replications import Replications, looks
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tables import check_scipy
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
@@ -33,7 +33,7 @@ from emulator.scenario.variants import AS_WRITTEN, chosen
 
 __all__ = ["compare", "compare_async", "nights"]
 
-_REPLICATIONS: Final = 30
+_NIGHTS: Final = 30
 _AT_MOST: Final = 1_000
 
 
@@ -42,7 +42,7 @@ def compare(
     *,
     variants: Sequence[str] | Mapping[str, Mapping[str, Any]] | None = None,
     baseline: str | None = None,
-    replications: int | None = None,
+    nights: int | None = None,
     precision: str | None = None,
     at_most: int | None = None,
     measures: Sequence[str] | None = None,
@@ -66,18 +66,18 @@ def compare(
             beside which the limits of the file still stand).
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
-        replications: so many nights of each, from 1 to 1,000,000; by default 30.
-        precision: instead, as many as it takes: ``"5%"`` of the baseline's mean, or ``"makespan=2m"``.
+        nights: so many nights of each, from 1 to 1,000,000; by default 30.
+        precision: instead, as many as it takes: ``"5%"`` of the baseline's true mean, or ``"makespan=2m"``.
         at_most: with ``precision``, nights of each at most; by default 1,000.
         measures: figures to compare, such as ``wait_p90 for queue night``; by default those of the requirements, and
-            makespan, done_share, turnaround_p90, lost_leases, wasted_work, repeated_effects.
+            makespan, done_share, turnaround_p90, lost_leases, wasted_work, unsafe_repeats.
         trade_off: two figures for the trade-off; by default makespan and wasted_work.
         confidence: of every interval, and of all differences together; between 0 and 1.
-        first_seed: the seed of the first replication; by default the scenario's.
+        first_seed: the seed of the first night; by default the scenario's.
         processes: how many processes run nights; by default one for each processor, 1 is this process.
         executor: what runs them instead: anything with the interface of ``concurrent.futures.Executor``.
         cluster: the address of a Dask scheduler that runs them instead.
-        results: a file that keeps replications as they come, so that a comparison that was cut off can go on.
+        results: a file that keeps nights as they come, so that a comparison that was cut off can go on.
         resume: go on from that file.
         progress: told the share that is done, from 0 to 1; what it raises ends the comparison.
 
@@ -93,7 +93,7 @@ def compare(
     ...     "routines": {"copy": {"queue": "night", "parts": [
     ...         {"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
     ...     "arrivals": [{"routine": "copy", "count": 10, "at": "21:30"}],
-    ... }, variants={"two": {"pools.dome.count": 2}}, measures=["makespan"], replications=20, processes=1)
+    ... }, variants={"two": {"pools.dome.count": 2}}, measures=["makespan"], nights=20, processes=1)
     >>> comparison.variants, comparison.differences[0].effect
     (('as written', 'two'), 'better')
     """
@@ -109,7 +109,7 @@ def compare(
             f"{files[0]}: there is nothing to compare: give the scenario `variants` or `combine`, or more files"
         )
     plan = plan_of(found, files, measures, trade_off, confidence, first_seed)
-    count, asked = _how_many(replications, precision, at_most)
+    count, asked = _how_many(nights, precision, at_most)
     return _carry_out(plan, count, asked, processes, executor, cluster, results, resume, progress)
 
 
@@ -191,20 +191,20 @@ class _GivenUpError(Exception):
     """Ends a comparison that nobody waits for any more."""
 
 
-def _how_many(replications: int | None, precision: str | None, at_most: int | None) -> tuple[int, str | None]:
-    """Give how many replications are run at most, and the precision that ends them before."""
-    may_be(WHOLE, replications=replications, at_most=at_most)
+def _how_many(nights: int | None, precision: str | None, at_most: int | None) -> tuple[int, str | None]:
+    """Give how many nights are run at most, and the precision that ends them before."""
+    may_be(WHOLE, nights=nights, at_most=at_most)
     may_be(TEXT, precision=precision)
     if precision is None:
         if at_most is not None:
-            raise InputError("at_most goes with a precision: give `precision`, or `replications` alone")
-        count = _REPLICATIONS if replications is None else replications
-    elif replications is not None:
-        raise InputError("a precision and a number of replications are given: choose one")
+            raise InputError("at_most goes with a precision: give `precision`, or `nights` alone")
+        count = _NIGHTS if nights is None else nights
+    elif nights is not None:
+        raise InputError("a precision and a number of nights are given: choose one")
     else:
         count = _AT_MOST if at_most is None else at_most
     if not 1 <= count <= MOST_NIGHTS:
-        raise InputError(f"{count} replications are out of range: give a number from 1 to {MOST_NIGHTS:,}")
+        raise InputError(f"{count} nights are out of range: give a number from 1 to {MOST_NIGHTS:,}")
     return count, precision
 
 
@@ -250,7 +250,7 @@ def _carry_out(
         return plan.conclude(played, count, why)
 
 
-def _check_policies(plan: ComparisonPlan, played: Sequence[Replication]) -> None:
+def _check_policies(plan: ComparisonPlan, played: Sequence[PlayedNight]) -> None:
     """Make sure that each retry policy of the user's own has left a night to compare."""
     for setting in plan.settings:
         if not setting.policies:

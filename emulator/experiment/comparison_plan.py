@@ -14,7 +14,7 @@ from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.conclude import conclude
 from emulator.measure.comparison.intervals import check_confidence
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tradeoff import DEFAULT, DONE
 from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
@@ -63,7 +63,7 @@ class ComparisonPlan:
             "the version of the zone data": zone_data_version(),
         }
 
-    def conclude(self, replications: Iterable[Replication], count: int, stopped: str) -> ComparisonResult:
+    def conclude(self, played: Iterable[PlayedNight], count: int, stopped: str) -> ComparisonResult:
         """Say what the nights say."""
         found = conclude(
             title=self.title,
@@ -71,7 +71,7 @@ class ComparisonPlan:
             variants=[setting.name for setting in self.settings],
             baseline=self.settings[0].name,
             first_seed=self.first_seed,
-            replications=count,
+            nights=count,
             confidence=self.confidence,
             stopped=stopped,
             measures=self.measures,
@@ -83,7 +83,7 @@ class ComparisonPlan:
                 "zone data": zone_data_version(),
                 "python": platform.python_version(),
             },
-            nights=replications,
+            played=played,
         )
         return ComparisonResult.of(found)
 

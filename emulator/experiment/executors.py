@@ -23,7 +23,7 @@ from emulator.errors import InputError
 from emulator.experiment.processes import check_found, needs_script, own_processes
 from emulator.experiment.replicate import play_batch
 from emulator.experiment.settings import Setting, check_travels, packed_policies
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
 __all__ = ["NoMoreWorkError", "Pool", "Task", "Workers", "open_workers"]
@@ -42,7 +42,7 @@ class Task:
     seed: int
 
 
-Done = Callable[[Replication], None]
+Done = Callable[[PlayedNight], None]
 
 
 class NoMoreWorkError(Exception):
@@ -98,7 +98,7 @@ class Pool:
 
     def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
         """Run all of them."""
-        under_way: dict[Future[list[Replication]], tuple[list[Task], float]] = {}
+        under_way: dict[Future[list[PlayedNight]], tuple[list[Task], float]] = {}
         try:
             self._run_all(tasks, figures, done, under_way)
         except NoMoreWorkError:
@@ -111,7 +111,7 @@ class Pool:
         tasks: Iterable[Task],
         figures: Sequence[str],
         done: Done,
-        under_way: "dict[Future[list[Replication]], tuple[list[Task], float]]",
+        under_way: "dict[Future[list[PlayedNight]], tuple[list[Task], float]]",
     ) -> None:
         waiting = deque(tasks)
         for setting in {id(task.setting): task.setting for task in waiting}.values():
@@ -195,10 +195,10 @@ class Pool:
             suspects.append(task)
         else:
             why = f"its process died each time, {_TRIES} times ({type(error).__name__})"
-            done(Replication(task.setting.name, task.seed, {}, (), 0, why))
+            done(PlayedNight(task.setting.name, task.seed, {}, (), 0, why))
 
     def _keep_or_suspect(
-        self, future: "Future[list[Replication]]", batch: list[Task], suspects: deque[Task], done: Done
+        self, future: "Future[list[PlayedNight]]", batch: list[Task], suspects: deque[Task], done: Done
     ) -> None:
         """Take what was done all the same when the executor broke; the rest is looked at again."""
         if future.done() and not future.cancelled() and future.exception() is None:
@@ -207,7 +207,7 @@ class Pool:
         else:
             suspects.extend(batch)
 
-    def _done(self, future: "Future[list[Replication]]", batch: list[Task]) -> list[Replication]:
+    def _done(self, future: "Future[list[PlayedNight]]", batch: list[Task]) -> list[PlayedNight]:
         """Give the replications of a batch; an executor that was given may answer anything.
 
         Raises:
@@ -241,7 +241,7 @@ class Pool:
 
 
 def _which(replication: Any) -> tuple[str, int] | None:
-    return (replication.variant, replication.seed) if isinstance(replication, Replication) else None
+    return (replication.variant, replication.seed) if isinstance(replication, PlayedNight) else None
 
 
 @contextmanager

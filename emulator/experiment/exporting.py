@@ -8,7 +8,7 @@ from typing import Final
 from emulator.errors import InputError, LogError
 from emulator.experiment.judged_log import judged_log
 from emulator.experiment.writing import same_file, write_whole
-from emulator.record.log_reader import Log
+from emulator.record.log_reader import Log, fitting
 from emulator.scenario.arguments import TEXT, Kind, must_be
 from emulator.scenario.spelling import advise
 from emulator.show.exports.cloudevents import cloudevents_batch, cloudevents_lines
@@ -40,7 +40,7 @@ def recorded(log: Log | str | Path) -> Recorded:
     """Read a log for export.
 
     Raises:
-        LogError: when it cannot be read, or holds no event yet.
+        LogError: when it cannot be read, was changed since, or holds no event yet.
         ScenarioError: when this version of the program does not take its scenario any more.
     """
     must_be(_LOG, log=log)
@@ -55,6 +55,7 @@ def recorded(log: Log | str | Path) -> Recorded:
         judged=found.judged,
         finished=found.log.finished,
         breaks_off=found.breaks_off,
+        digest=found.log.digest or "",
         parts={
             name: tuple((part.name, part.for_each is not None) for part in routine.parts)
             for name, routine in scenario.routines.items()
@@ -67,7 +68,12 @@ def pieces(log: Log | str | Path, form: str) -> Iterator[str]:
     must_be(TEXT, form=form)
     if form not in FORMATS:
         raise InputError(f"there is no format {form!r}: {advise(form, FORMATS)}")
-    return FORMATS[form](recorded(log))
+    return _fitting(FORMATS[form], recorded(log), log.path if isinstance(log, Log) else log)
+
+
+def _fitting(write: Callable[[Recorded], Iterator[str]], night: Recorded, path: str | Path) -> Iterator[str]:
+    with fitting(path):
+        yield from write(night)
 
 
 def export(log: Log | str | Path, form: str) -> str:
@@ -81,7 +87,7 @@ def export(log: Log | str | Path, form: str) -> str:
     Times are virtual ones. To write a text to a file, keep its line ends (``newline=""``): those of CSV are ``\r\n``.
 
     Raises:
-        LogError: when the log cannot be read, or holds no event yet.
+        LogError: when the log cannot be read, was changed since, or holds no event yet.
         InputError: when there is no such format, or the format cannot hold the night.
 
     >>> import emulator, tempfile

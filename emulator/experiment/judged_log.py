@@ -16,7 +16,7 @@ from emulator.measure.night import Night
 from emulator.measure.requirements import broken_off, judge_all
 from emulator.measure.verdict import Judged
 from emulator.record.events import Row
-from emulator.record.log_reader import Log, open_log
+from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded
@@ -59,12 +59,19 @@ def judged_log(path: str | Path) -> JudgedLog:
     Files that the scenario refers to are looked for beside the scenario, where the recorded run found it.
 
     Raises:
-        LogError: when the log cannot be read, holds no event, or names a variant that its scenario does not have.
+        LogError: when the log cannot be read or was changed since, holds no event, or names a variant that its scenario
+            does not have.
         ScenarioError: when this version of the program does not take the scenario any more.
     """
     log = open_log(path)
-    meta = log.meta
+    log.check()
     loaded = loaded_of(log)
+    with fitting(log.path):
+        return _judged(log, loaded)
+
+
+def _judged(log: Log, loaded: Loaded) -> JudgedLog:
+    meta = log.meta
     rows = list(log.rows())
     if not rows:
         raise LogError(f"{log.path}: it holds no event yet: look again when the run has gone on")

@@ -27,6 +27,7 @@ from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.show import meta as show
+from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
 from emulator.world.world import World
@@ -252,7 +253,7 @@ class _Run:
             else _in_python(said, about),
             guessed=sources.count("guess"),
             stated=len(sources),
-            explanations=world.explanations(),
+            explanations={job: in_words(reasons) for job, reasons in world.explanations().items()},
             stuck=frozenset(world.stuck()),
             nothing_came=show.nothing_came_of(self._loaded.scenario.arrivals, night),
             versions={

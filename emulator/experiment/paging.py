@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from emulator.errors import LogError
-from emulator.experiment.judged_log import judged_log
+from emulator.experiment.judged_log import JudgedLog, judged_log
 from emulator.experiment.result import NightResult
 from emulator.experiment.writing import write_whole
 from emulator.measure.story.job import job_story
@@ -18,6 +18,7 @@ from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import HEARTBEAT_KINDS, Row
+from emulator.record.log_reader import fitting
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
@@ -40,10 +41,15 @@ def page_of_log(path: str | Path) -> str:
     """Write the page of a log as HTML; the same log gives the same bytes.
 
     Raises:
-        LogError: when the log cannot be read.
+        LogError: when the log cannot be read, or was changed since.
         ScenarioError: when this version of the program does not take its scenario any more.
     """
     found = judged_log(path)
+    with fitting(path):
+        return _page(found)
+
+
+def _page(found: JudgedLog) -> str:
     about = found.log.meta
     sources = [told.source for told in found.loaded.provenance.values()]
     variant = f", of the variant {about.variant}" if about.variant else ""

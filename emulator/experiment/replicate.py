@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from emulator.experiment.night import play
 from emulator.experiment.own_policies import AskedPolicy
 from emulator.experiment.settings import Setting
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.wanted import read, wanted
 from emulator.measure.requirements import has_bound, judge_all
 
 __all__ = ["play_batch", "replicate"]
 
 
-def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> Replication:
+def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNight:
     """Play one night, and read of it what is compared.
 
     A night that ends with a defect of the emulator, or of a retry policy of the user's own, is a replication with a
@@ -32,14 +32,14 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> Replicatio
         judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     except Exception as error:
         said = " ".join(str(error).split())
-        return Replication(setting.name, seed, {}, (), 0, f"{type(error).__name__}: {said}")
+        return PlayedNight(setting.name, seed, {}, (), 0, f"{type(error).__name__}: {said}")
     held = tuple(
         one.tonight if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
     )
-    return Replication(setting.name, seed, read(night, map(wanted, figures)), held, events)
+    return PlayedNight(setting.name, seed, read(night, map(wanted, figures)), held, events)
 
 
-def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[Replication]:
+def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[PlayedNight]:
     """Play several nights of one setting, in order; what is sent to another process.
 
     That process ends when the one that it works for has gone: nobody would take its nights.

@@ -13,7 +13,7 @@ from emulator.errors import InputError
 from emulator.experiment.executors import NoMoreWorkError, Task, Workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting
-from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.record.results_file import ResultsFile
 
 __all__ = ["Replications", "looks", "replication_from"]
@@ -34,10 +34,18 @@ def looks(at_most: int) -> list[int]:
     return [*found, at_most]
 
 
-def replication_from(variant: str, seed: int, body: Any) -> Replication:
-    """Make a replication of what a file of results keeps of it."""
+def replication_from(variant: str, seed: int, body: Any) -> PlayedNight:
+    """Make a replication of what a file of results keeps of it.
+
+    Raises:
+        AttributeError, LookupError, TypeError, ValueError: when that is something else.
+    """
     readings = {text: Reading(reading["value"], reading["more_than"]) for text, reading in body["readings"].items()}
-    return Replication(variant, seed, readings, tuple(body["held"]), body["events"], body["failure"])
+    held = tuple(body["held"])
+    values = {type(reading.value) for reading in readings.values()} - {int, float, type(None)}
+    if values or {type(one) for one in held} - {bool, type(None)} or type(body["events"]) is not int:
+        raise ValueError("its figures are no numbers")
+    return PlayedNight(variant, seed, readings, held, body["events"], str(body["failure"]))
 
 
 @dataclass
@@ -66,11 +74,11 @@ class Replications:
 
     def __post_init__(self) -> None:
         known = self.file.read(replication_from) if self.file is not None else []
-        self._known: dict[tuple[str, int], Replication] = {
+        self._known: dict[tuple[str, int], PlayedNight] = {
             (one.variant, one.seed): one for one in known if not one.failure
         }
 
-    def run(self, count: int) -> list[Replication]:
+    def run(self, count: int) -> list[PlayedNight]:
         """Run what is still missing of the first ``count`` replications, and give them all.
 
         Raises:
@@ -82,7 +90,7 @@ class Replications:
         missing = [Task(setting, seed) for setting, seed in wanted if (setting.name, seed) not in self._known]
         all_of_it = self.at_most * len(self.settings)
 
-        def done(one: Replication) -> None:
+        def done(one: PlayedNight) -> None:
             self._known[one.variant, one.seed] = one
             if self.file is not None and not one.failure:
                 body = asdict(one)

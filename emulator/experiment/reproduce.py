@@ -11,7 +11,7 @@ from emulator.errors import LogError
 from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.record.events import Row
 from emulator.record.export import Difference, difference
-from emulator.record.log_reader import Log, open_log
+from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.meta import RunMeta, content_hash
 from emulator.scenario.load import Loaded, load_text
 
@@ -75,15 +75,14 @@ def reproduce(path: str | Path, *, progress: Progress | None = None) -> Reproduc
         ScenarioError: when this version of the program does not take the scenario any more.
     """
     log = open_log(path)
-    if log.finished:
-        log.verify()
+    log.check()
     meta = log.meta
     loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
     _check_files(log, loaded)
     heartbeats: Heartbeats = "simulated" if meta.heartbeats == "simulated" else "computed"
     recorded: Generator[Row, None, None] = (row for row in log.rows())
     with closing(recorded):
-        comparing = _Comparing(recorded, whole=log.finished)
+        comparing = _Comparing(log.path, recorded, whole=log.finished)
         result = run_night(
             loaded,
             seed=meta.seed,
@@ -114,7 +113,8 @@ def _check_files(log: Log, loaded: Loaded) -> None:
 class _Comparing:
     """A sink that holds each event against the recorded one, many at a time."""
 
-    def __init__(self, recorded: Iterator[Row], *, whole: bool) -> None:
+    def __init__(self, path: Path, recorded: Iterator[Row], *, whole: bool) -> None:
+        self._path = path
         self._recorded = recorded
         self._whole = whole  # whether the recorded run came to its end
         self._rows: list[Row] = []
@@ -151,7 +151,8 @@ class _Comparing:
         if len(recorded) < len(rows) and not self._whole:
             rows = rows[: len(recorded)]
             self._over = True  # a killed run's log ends before its run
-        found = difference(recorded, rows)
+        with fitting(self._path):
+            found = difference(recorded, rows)
         if found is not None:
             self._found = replace(found, number=found.number + self._compared)
             self._over = True

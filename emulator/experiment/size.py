@@ -12,7 +12,7 @@ from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.intervals import check_confidence
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.requirements import has_bound
@@ -34,7 +34,7 @@ def size(
     last: int | None = None,
     step: int = 1,
     share: float | None = None,
-    replications: int = 200,
+    nights: int = 200,
     confidence: float = 0.95,
     first_seed: int | None = None,
     processes: int | None = None,
@@ -52,7 +52,7 @@ def size(
         first, last, step: or whole numbers from the one to the other.
         share: in what share of nights all requirements must hold, above 0 and at most 1; by default the largest
             ``in_share`` that a requirement asks for, else 0.95. A larger ``in_share`` goes before it.
-        replications: nights with each value, from 1 to 1,000,000.
+        nights: nights with each value, from 1 to 1,000,000.
         confidence: of all intervals together.
         first_seed, processes, executor, progress: as for ``compare``.
 
@@ -68,12 +68,12 @@ def size(
     ...         {"name": "copy", "takes": {"median": "4m", "p95": "9m"}}]}},
     ...     "arrivals": [{"routine": "copy", "count": 12, "at": "21:30"}],
     ...     "must_hold": [{"measure": "makespan", "at_most": "45m"}],
-    ... }, by="pools.dome.count", first=1, last=4, share=0.8, replications=100, processes=1)
+    ... }, by="pools.dome.count", first=1, last=4, share=0.8, nights=100, processes=1)
     >>> answer.smallest, answer.monotone
     (2, True)
     """
     must_be(TEXT, by=by)
-    must_be(WHOLE, step=step, replications=replications)
+    must_be(WHOLE, step=step, nights=nights)
     must_be(NUMBER, confidence=confidence)
     may_be(WHOLE, first=first, last=last)
     may_be(NUMBER, share=share)
@@ -86,14 +86,14 @@ def size(
         raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")
     if share is not None and not 0 < share <= 1:
         raise InputError(f"a share of {share:g} is out of range: give one such as 0.95")
-    if not 1 <= replications <= 1_000_000:
-        raise InputError(f"{replications} replications are out of range: give a number from 1 to 1,000,000")
+    if not 1 <= nights <= 1_000_000:
+        raise InputError(f"{nights} nights are out of range: give a number from 1 to 1,000,000")
     tried = _values(values, first, last, step)
     settings = [setting_of(loaded, f"{by} = {value}", {by: value}) for value in tried]
     seed = seed_from(loaded.scenario.seed, first_seed)
     with open_workers(settings, processes, executor) as workers:
-        run = Replications(settings, (), seed, workers, replications, progress=progress)
-        played = run.run(replications)
+        run = Replications(settings, (), seed, workers, nights, progress=progress)
+        played = run.run(nights)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} came to nothing: {failed.failure}")
     found = conclude_sizing(
@@ -102,7 +102,7 @@ def size(
         path=by,
         share=_asked_share(share, [one.in_share for one in asked if one.in_share is not None]),
         confidence=confidence,
-        replications=replications,
+        nights=nights,
         first_seed=seed,
         values=tried,
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
@@ -139,6 +139,6 @@ def _check_number(values: int) -> None:
         raise InputError(f"{values:,} values are out of range: try 1 to {_MOST_VALUES}")
 
 
-def _all_of(night: Replication) -> bool | None:
+def _all_of(night: PlayedNight) -> bool | None:
     judged = [held for held in night.held if held is not None]
     return all(judged) if judged else None

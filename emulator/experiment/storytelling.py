@@ -18,7 +18,7 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.worker import worker_story
 from emulator.record.events import Row
 from emulator.record.finding import Jobs, find_worker
-from emulator.record.log_reader import Log, open_log
+from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded
@@ -88,29 +88,31 @@ def story_of_job(path: str | Path, job: str) -> Told:
         job: its number, or ``entry#number``.
 
     Raises:
-        LogError: when the log cannot be read, or there is no such job.
+        LogError: when the log cannot be read or was changed since, or there is no such job.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
-    log = open_log(path)
-    source = _LogSource(log)
-    number = Jobs(log.path, (row for _, row in source.of_kinds(("submitted",)))).find(job)
-    loaded = loaded_of(log)
-    around = _around(source, loaded)
-    return _told(job_story(around, number), around, loaded)
+    log = _checked(path)
+    with fitting(log.path):
+        source = _LogSource(log)
+        number = Jobs(log.path, (row for _, row in source.of_kinds(("submitted",)))).find(job)
+        loaded = loaded_of(log)
+        around = _around(source, loaded)
+        return _told(job_story(around, number), around, loaded)
 
 
 def story_of_worker(path: str | Path, worker: str) -> Told:
     """Tell the story of a worker of a log.
 
     Raises:
-        LogError: when the log cannot be read, or no event names such a worker.
+        LogError: when the log cannot be read or was changed since, or no event names such a worker.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
-    log = open_log(path)
-    name = find_worker(log, worker)
-    loaded = loaded_of(log)
-    around = _around(Rows(log.rows(), finished=log.finished), loaded)
-    return _told(worker_story(around, name), around, loaded)
+    log = _checked(path)
+    with fitting(log.path):
+        name = find_worker(log, worker)
+        loaded = loaded_of(log)
+        around = _around(Rows(log.rows(), finished=log.finished), loaded)
+        return _told(worker_story(around, name), around, loaded)
 
 
 def story_of_requirement(path: str | Path, asked: str) -> Told:
@@ -121,19 +123,26 @@ def story_of_requirement(path: str | Path, asked: str) -> Told:
         asked: its place among the scenario's requirements, from 1, or the name of its measure.
 
     Raises:
-        LogError: when the log cannot be read, or its scenario has no such requirement.
+        LogError: when the log cannot be read or was changed since, or its scenario has no such requirement.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
     from emulator.experiment.judged_log import judged_log  # these load the world, which no other story needs
     from emulator.measure.story.requirement import requirement_story
 
     found = judged_log(path)
-    number = _find_requirement(found.log.path, found.loaded.scenario.must_hold, asked)
-    requirement = found.loaded.scenario.must_hold[number - 1]
-    around = _around(Rows(found.rows, finished=found.log.finished), found.loaded)
-    judged = found.judged[number - 1]
-    story = requirement_story(around, found.night, requirement, judged, number, judged.requirement)
-    return _told(story, around, found.loaded)
+    with fitting(path):
+        number = _find_requirement(found.log.path, found.loaded.scenario.must_hold, asked)
+        requirement = found.loaded.scenario.must_hold[number - 1]
+        around = _around(Rows(found.rows, finished=found.log.finished), found.loaded)
+        judged = found.judged[number - 1]
+        story = requirement_story(around, found.night, requirement, judged, number, judged.requirement)
+        return _told(story, around, found.loaded)
+
+
+def _checked(path: str | Path) -> Log:
+    log = open_log(path)
+    log.check()
+    return log
 
 
 def _around(source: "_LogSource | Rows", loaded: Loaded) -> Surroundings:

@@ -61,11 +61,12 @@ def trail_of(
         from_, until: moments as in a scenario file (``"21:40"``, ``"+2h30m"``, a full timestamp); until is left out.
 
     Raises:
-        LogError: when the log cannot be read, or there is no such job, worker or kind.
+        LogError: when the log cannot be read or was changed since, or there is no such job, worker or kind.
         InputError: when a moment is none, or lies where the night is not.
     """
     known_kinds(kinds)
     log = open_log(path)
+    log.check()
     loaded = loaded_of(log)
     jobs = Jobs(log.path)
     wanted = wanted_of(

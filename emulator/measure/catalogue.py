@@ -57,9 +57,9 @@ SAMPLES: Final = MappingProxyType(
         "(hand-outs given back unstarted left aside); a job that ended without being handed out is cut off there",
         "run_time": "from when the work of a job's ok attempt began to when it stopped; "
         "the attempt in progress of an unfinished job is cut off",
-        "turnaround": "from when a job is submitted to when it is done; a failed job has none and is told by `failed`",
+        "turnaround": "from when a job is submitted to when it is done; a failed job has none and counts in `failed`",
         "detection_delay": "from when a worker stopped, died, froze or was cut off to when the lease that it held was "
-        "lost; leases lost by workers at work are told by `lost_at_work`",
+        "lost; leases lost by healthy workers are counted by `lost_while_healthy`",
     }
 )
 """The times of which each has a mean, quantiles and a longest."""
@@ -117,7 +117,7 @@ _OTHERS: Final = (
     Measure("jobs_in_system", "Unfinished jobs, on average over time (L).", "ratio", _AREA, _JOB, _LOW),
     Measure("throughput", "Jobs done for each hour of the run.", "ratio", _QUOTIENT, _JOB, _HIGH),
     # -- jobs by how they ended -----------------------------------------------------------------------------------
-    Measure("accepted", "Jobs that the broker accepted, jobs put back included.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure("accepted", "Jobs that the broker accepted, resubmitted jobs included.", "count", _COUNTED, _JOB, _NEITHER),
     Measure("refused", "Submissions that the broker refused.", "count", _COUNTED, _KIND, _LOW),
     Measure("done", "Jobs that are done.", "count", _COUNTED, _JOB, _HIGH),
     Measure("failed", "Jobs that failed, those that people withdrew left aside.", "count", _COUNTED, _JOB, _LOW),
@@ -133,23 +133,30 @@ _OTHERS: Final = (
         _HIGH,
     ),
     Measure("refused_share", "Submissions refused, of all accepted and refused.", "share", _QUOTIENT, _KIND, _LOW),
-    Measure("families", "Jobs, with those put back from one job counted as one.", "count", _COUNTED, _KIND, _NEITHER),
     Measure(
-        "families_done_share",
-        "Families (a job and those put back from it) of which one job is done, of all families and refused ones.",
+        "resubmission_groups",
+        "Groups of jobs: a job and all jobs resubmitted from it count as one.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _NEITHER,
+    ),
+    Measure(
+        "resubmission_groups_done_share",
+        "Groups (a job and all jobs resubmitted from it) of which one job is done, of all groups and refused jobs.",
         "share",
         _QUOTIENT,
         _KIND,
         _HIGH,
     ),
-    Measure("put_back", "Jobs that were put back or run again by hand.", "count", _COUNTED, _KIND, _NEITHER),
+    Measure("resubmitted", "Jobs that a person resubmitted.", "count", _COUNTED, _KIND, _NEITHER),
     # -- attempts -------------------------------------------------------------------------------------------------
     Measure("attempts", "Hand-outs that count: all but those given back unstarted.", "count", _COUNTED, _JOB, _NEITHER),
     Measure("attempts_per_job", "Attempts for each job that had one.", "ratio", _QUOTIENT, _KIND, _LOW),
     Measure("attempts_ok", "Attempts that ended ok.", "count", _COUNTED, _JOB, _NEITHER),
     Measure("attempts_error", "Attempts that ended in an error.", "count", _COUNTED, _JOB, _LOW),
     Measure("attempts_permanent_error", "Attempts that ended in a permanent error.", "count", _COUNTED, _JOB, _LOW),
-    Measure("attempts_too_long", "Attempts that ran too long.", "count", _COUNTED, _JOB, _LOW),
+    Measure("attempts_time_limit", "Attempts that were ended by a time limit.", "count", _COUNTED, _JOB, _LOW),
     Measure(
         "lost_leases",
         "Attempts that ended with their lease lost, those of withdrawn jobs left aside.",
@@ -159,8 +166,8 @@ _OTHERS: Final = (
         _LOW,
     ),
     Measure(
-        "lost_at_work",
-        "Leases lost though their worker was at work and could be reached: nothing had happened to it.",
+        "lost_while_healthy",
+        "Leases lost by healthy workers: the worker was on, was not frozen and could be reached.",
         "count",
         _COUNTED,
         _KIND,
@@ -211,16 +218,16 @@ _OTHERS: Final = (
     Measure("effects_landed", "Effects that landed on their target.", "count", _COUNTED, _KIND, _NEITHER),
     Measure("effects_refused", "Effects that a fenced system refused.", "count", _COUNTED, _KIND, _NEITHER),
     Measure(
-        "repeated_effects",
-        "Effects not safe to repeat (looking first does not make them safe) that landed more than once on one target, "
-        "counted across attempts and jobs put back.",
+        "unsafe_repeats",
+        "Effects not safe to repeat (checking first does not make them safe) that landed more than once on one target, "
+        "counted across attempts and resubmitted jobs.",
         "count",
         _COUNTED,
         _KIND,
         _LOW,
     ),
     Measure(
-        "repeated_across_jobs",
+        "unsafe_repeats_across_jobs",
         "Effects not safe to repeat that landed on one target from jobs that have nothing to do with each other.",
         "count",
         _COUNTED,
@@ -231,8 +238,9 @@ _OTHERS: Final = (
         "late_effects", "Effects that landed under a token that was no longer valid.", "count", _COUNTED, _KIND, _LOW
     ),
     Measure(
-        "incomplete_sets",
-        "Families that left at least one effect and of which no job is done at the horizon.",
+        "partial_effects",
+        "Groups (a job and all jobs resubmitted from it) that left at least one effect and of which no job is done at "
+        "the horizon.",
         "count",
         _COUNTED,
         _KIND,

@@ -1,7 +1,7 @@
 """What do jobs leave behind, how often, and under which token? The part of the fold that follows effects.
 
 An effect that is not safe to repeat is counted per target within the family of its job: the attempts of one job, and
-the jobs put back from it, are meant to do a thing once. The same effect on one target from jobs that have nothing to
+the jobs resubmitted from it, are meant to do a thing once. The same effect on one target from jobs that have nothing to
 do with each other is kept apart: it may well be meant.
 """
 
@@ -38,7 +38,7 @@ class Effects(Executions):
             self._late[number] = self._late.get(number, 0) + 1
         self._table.count_effect(number)
         self._landed[kind, effect] = self._landed.get((kind, effect), 0) + 1
-        if repeatable is not True:  # False, or "looks_first": looking first does not make it safe
+        if repeatable is not True:  # False, or "checks_first": checking first does not make it safe
             key = (self._table.value(number, FAMILY), effect, target)
             self._unrepeatable[key] = self._unrepeatable.get(key, 0) + 1
 

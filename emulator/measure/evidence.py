@@ -32,10 +32,10 @@ def evidence(selection: Selection, measure: str, bound: float) -> tuple[int, ...
     if by_job is not None:
         chosen = selection.of_jobs(by_job)
         return tuple(sorted(chosen, key=lambda job: (-chosen[job], job))[:_MOST])
-    if measure == "repeated_effects":
+    if measure == "unsafe_repeats":
         repeats = sorted(selection.repeats(), key=lambda repeat: (-repeat.times, repeat.job))
         return tuple(dict.fromkeys(repeat.job for repeat in repeats))[:_MOST]
-    if measure == "incomplete_sets":
+    if measure == "partial_effects":
         return tuple(selection.incomplete()[:_MOST])
     if measure == "occurrences_late":
         return tuple(selection.late_occurrences()[:_MOST])
@@ -68,7 +68,7 @@ def job_times(selection: Selection, base: str) -> Iterator[tuple[int, int]]:
 def _shows(night: Night, measure: str, code: int) -> bool:
     """Say whether jobs with that end show why a figure is missed."""
     sub_state = night.finals[code].sub_state
-    if measure in ("done_share", "families_done_share", "done", "throughput"):
+    if measure in ("done_share", "resubmission_groups_done_share", "done", "throughput"):
         return code != DONE
     if measure == "failed":
         return code not in (DONE, UNFINISHED) and sub_state != "withdrawn"

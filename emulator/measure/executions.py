@@ -52,7 +52,7 @@ ENDED: Final = 8
 _PARTS: Final = 9  # what it had executed when it finished its last part
 _SAVED: Final = 10  # what it executed of parts that a later attempt need not repeat
 
-OUT_STATES: Final = ("off", "frozen", "cut off")
+OUT_STATES: Final = ("off", "frozen", "cut_off")
 
 
 class Executions:
@@ -86,8 +86,8 @@ class Executions:
             "work_began": self._work_began,
             "part_finished": self._part_finished,
             "work_stopped": self._work_stopped,
-            "work_stands_still": self._stands_still,
-            "work_goes_on": self._goes_on,
+            "work_paused": self._stands_still,
+            "work_continued": self._goes_on,
             "suspended": self._stands_still,
             "resumed": self._goes_on,
             "worker_changed": self._worker_changed,
@@ -155,7 +155,7 @@ class Executions:
                 if working[_UNDER] == token:
                     working[_OUTCOME] = outcome if working[BY] == worker else SECOND_HAND_OUT
                     own = working if working[BY] == worker else own
-        if outcome == "lease lost":
+        if outcome == "lease_lost":
             out = own[_OUT] if own is not None else self._out_since.get(worker)
             if out is None:
                 return  # it never began, and its worker is not known to be out

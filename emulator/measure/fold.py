@@ -161,7 +161,7 @@ class NightFold(Jobs):
                         handlers[kind](row)
                         row = begun
                     continue
-                # queued: nothing holds it; not put back for another job
+                # queued: nothing holds it; not resubmitted for another job
                 if kind == "submitted" and row[3] == self._next and row[5] == "queued" and not row[13]:
                     number = row[3]
                     known = kinds.get(row[6:9])
@@ -229,7 +229,7 @@ class NightFold(Jobs):
             overlap=self._overlap,
             detections=tuple(self._detections),
             undetected=tuple(self._undetected),
-            lost_at_work=self._lost_at_work,
+            lost_while_healthy=self._lost_at_work,
             stale=self._stale,
             landed=self._landed,
             refused_effects=self._refused_effects,

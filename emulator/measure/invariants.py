@@ -25,7 +25,7 @@ def _effects_after_the_lease(rows: Sequence[Row]) -> Iterator[str]:
             event, at, outcome = ended[row[6]]
             yield (
                 f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of job "
-                f"{row[3]}, which had ended by then ({outcome} at {say(at)}, event {event})"
+                f"{row[3]}, which had ended by then ({outcome.replace('_', ' ')} at {say(at)}, event {event})"
             )
 
 

@@ -36,7 +36,7 @@ from emulator.record.events import Row
 
 __all__ = ["Jobs"]
 
-_NOT_DUE: Final = "not due"
+_NOT_DUE: Final = "not_due"
 """The reason for which a job is held until its time comes."""
 _DISTINCT_ENDS: Final = 10_000
 """So many different reasons of failure are kept in their own words; the rest keep state and sub-state."""
@@ -213,7 +213,7 @@ class Jobs(Effects):
     def _attempt_ended(self, row: Row) -> None:
         at, _, _, number, worker, _, token, outcome, why, _ = row
         job = self._open.get(number) or self._taken_up(number)
-        if outcome == "lease lost" and why == "withdrawn":
+        if outcome == "lease_lost" and why == "withdrawn":
             outcome = WITHDRAWN  # a person took it away: nothing was lost, nothing had to be detected
         self._settle(job, at, worker, token, outcome)
 

@@ -68,10 +68,10 @@ DONE: Final = 1
 """Place in ``Night.finals`` of a job that is done."""
 
 # Outcomes of a cell beside those of attempts.
-IN_PROGRESS: Final = "in progress"
+IN_PROGRESS: Final = "in_progress"
 WITHDRAWN: Final = "withdrawn"  # the job was withdrawn while a worker had it
-SECOND_HAND_OUT: Final = "second hand-out"  # the same lease, executed by one more worker; no attempt of its own
-AFTER_ITS_END: Final = "after its end"  # begun when the attempt had already ended; no attempt of its own
+SECOND_HAND_OUT: Final = "second_hand_out"  # the same lease, executed by one more worker; no attempt of its own
+AFTER_ITS_END: Final = "after_its_end"  # begun when the attempt had already ended; no attempt of its own
 KEPT: Final = "kept"  # parts finished in attempts that did not end ok, after which a later one went on; no attempt
 
 
@@ -159,7 +159,7 @@ class Night:
         overlap: job -> ticks in which it was executed more than once at a time.
         detections: (kind, worker, delay) of every lost lease whose worker had really stopped, died or been cut off.
         undetected: the same, for leases that had not ended at the horizon.
-        lost_at_work: kind -> leases lost though the worker was at work and could be reached.
+        lost_while_healthy: kind -> leases lost though the worker was at work and could be reached.
         stale: (job, what) -> how often it was refused.
         landed: (kind, effect) -> how often. refused_effects: likewise.
         late: job -> effects landed under a token that was no longer valid.
@@ -182,7 +182,7 @@ class Night:
     overlap: Mapping[int, int]
     detections: tuple[tuple[int, str, int], ...]
     undetected: tuple[tuple[int, str, int], ...]
-    lost_at_work: Mapping[int, int]
+    lost_while_healthy: Mapping[int, int]
     stale: Mapping[tuple[int, str], int]
     landed: Mapping[tuple[int, str], int]
     refused_effects: Mapping[tuple[int, str], int]
@@ -235,6 +235,6 @@ class Night:
         return self.finals[self.value(job, FINAL)]
 
     def name_of(self, job: int) -> str:
-        """Name a job as people do: ``entry#number``, and ``(put back as job n)`` for a job that was put back."""
+        """Name a job as people do: ``entry#number``, and ``(resubmitted as job n)`` for a job that was resubmitted."""
         name = f"{self.kind_of(job).entry}#{self.value(job, ORDINAL)}"
-        return name if self.value(job, FAMILY) == job else f"{name} (put back as job {job})"
+        return name if self.value(job, FAMILY) == job else f"{name} (resubmitted as job {job})"

@@ -1,8 +1,8 @@
 """Did each occurrence of a recurrence start or end in time?
 
-An occurrence counts as finished when a job of its family (its job, or one put back from it) is done; one that failed,
-was refused or was skipped never is. "By 05:00" is the first such time on the scenario's clock after the occurrence is
-due, and the instant itself is still in time.
+An occurrence counts as finished when a job of its family (its job, or one resubmitted from it) is done; one that
+failed, was refused or was skipped never is. "By 05:00" is the first such time on the scenario's clock after the
+occurrence is due, and the instant itself is still in time.
 """
 
 import re
@@ -76,7 +76,9 @@ def _of_jobs(night: Night, ordinal: int, due: int, members: list[int]) -> Occurr
     ends = [night.value(job, FINISHED) for job in members if night.value(job, FINAL) == DONE]
     unfinished = any(night.value(job, FINAL) == UNFINISHED for job in members)
     last = night.final_of(members[-1])
-    why_not = "" if ends else "was unfinished at the end" if unfinished else f"failed ({last.sub_state})"
+    why_not = (
+        "" if ends else "was unfinished at the end" if unfinished else f"failed ({last.sub_state.replace('_', ' ')})"
+    )
     return Occurrence(ordinal, due, members[0], min(outs, default=None), min(ends, default=None), why_not, unfinished)
 
 

@@ -16,11 +16,11 @@ __all__ = ["BUCKETS", "STATES", "WAITING", "FaultInForce", "Present", "WorkerNow
 
 STATES: Final = (
     "queued",
-    "queued held",
+    "queued_held",
     "running",
     "suspended",
     "requeued",
-    "requeued held",
+    "requeued_held",
     "done",
     "failed",
 )
@@ -60,7 +60,7 @@ class WorkerNow:
 
     @property
     def state(self) -> str:
-        """One of off, booting, idle, busy, finishing, frozen, cut off."""
+        """One of off, booting, idle, busy, draining, frozen, cut_off."""
         if self.told in ("idle", "busy"):
             return "busy" if self.works else "idle"
         return self.told
@@ -135,8 +135,8 @@ class Present:
                 "work_began": self._work_began,
                 "work_stopped": self._work_stopped,
                 "part_finished": self._part_finished,
-                "work_stands_still": self._stands_still,
-                "work_goes_on": self._goes_on,
+                "work_paused": self._stands_still,
+                "work_continued": self._goes_on,
                 "fault_began": self._fault_began,
                 "fault_ended": self._fault_over,
                 "fault_missed": self._fault_over,
@@ -154,7 +154,7 @@ class Present:
         return sum(self.jobs[state] for state in WAITING)
 
     def name(self, job: int) -> str:
-        """Name a job as people do: ``entry#number``, and the number that it has itself if it was put back."""
+        """Name a job as people do: ``entry#number``, and the number that it has itself if it was resubmitted."""
         return self._names.get(job, f"job {job}")
 
     def has_lease(self, work: Working) -> bool:
@@ -194,7 +194,7 @@ class Present:
 
     def _submitted(self, row: Row) -> None:
         name = f"{row[8]}#{row[9]}"
-        self._names[row[3]] = f"{name} (put back as job {row[3]})" if row[13] else name
+        self._names[row[3]] = f"{name} (resubmitted as job {row[3]})" if row[13] else name
         self._to(row, row[5])
 
     def _moved(self, row: Row) -> None:

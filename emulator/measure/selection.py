@@ -227,9 +227,9 @@ class Selection:
         found = night.stale.items()
         return sum(n for (job, _), n in found if (night.value(job, KIND) in self._kinds if job else everything))
 
-    def lost_at_work(self) -> int:
+    def lost_while_healthy(self) -> int:
         """Count leases lost by workers at work."""
-        return sum(n for kind, n in self.night.lost_at_work.items() if kind in self._kinds)
+        return sum(n for kind, n in self.night.lost_while_healthy.items() if kind in self._kinds)
 
     def repeats(self) -> list[Repeat]:
         """Give the effects that landed more than once within a family and must not."""

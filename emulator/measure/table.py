@@ -1,7 +1,7 @@
 """How are the jobs of a night kept in few bytes? One row of whole numbers each, packed, in the order of their numbers.
 
 The law: what can be told from a row's place, or is the same for nearly every job, is not stored: the number of a job
-is its place, and only a job that was put back has an entry that tells where it goes back to. A row comes to be when
+is its place, and only a job that was resubmitted has an entry that tells where it goes back to. A row comes to be when
 its job does, blank; how many effects the job left is counted there from then on, the rest is written when it is final.
 """
 
@@ -49,7 +49,7 @@ STORED: Final = 11
 EFFECTS: Final = 11  # how many effects it left
 # What no row holds.
 NUMBER: Final = 12
-FAMILY: Final = 13  # the job that it goes back to; itself if it was not put back
+FAMILY: Final = 13  # the job that it goes back to; itself if it was not resubmitted
 
 _FORMATS: Final = "qqqqqiiiiHHi"
 _STORED: Final = Struct(f"={_FORMATS[:STORED]}")

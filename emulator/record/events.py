@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final, Protocol
 
-__all__ = ["DETAILS", "HEARTBEAT_KINDS", "Event", "Row", "Sink", "read", "to_json_object"]
+__all__ = ["DETAILS", "HEARTBEAT_KINDS", "NO_ALLOWANCE", "Event", "Row", "Sink", "read", "to_json_object"]
 
 Row = tuple[Any, ...]
 """An event as it is written: ``(at, kind, cause, job, worker, *details)``."""
@@ -39,27 +39,37 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "run_ended": (),
         # -- the broker's view of jobs ------------------------------------------------------------------------------
         # state: the state entered; entry and ordinal: the arrival entry and the job's number in it; reasons: why it is
-        # held (comma separated, in alphabetical order); origin: the job that was put back (0: none)
-        "submitted": ("state", "routine", "queue", "entry", "ordinal", "key", "priority", "reasons", "origin"),
+        # held (comma separated, in alphabetical order); resubmitted_from: the job that was resubmitted (0: none)
+        "submitted": (
+            "state",
+            "routine",
+            "queue",
+            "entry",
+            "ordinal",
+            "key",
+            "priority",
+            "reasons",
+            "resubmitted_from",
+        ),
         "submission_repeated": ("idempotency_key",),  # job is the first job with that key
         "submission_refused": ("routine", "queue", "entry", "ordinal", "why"),
         "held": ("state", "reason"),  # one reason more; state is the state after it
         "hold_ended": ("state", "reason"),  # one reason less
-        "handed_out": ("attempt", "token", "until", "incarnation"),
-        "lease_renewed": ("token", "until"),
+        "handed_out": ("attempt", "token", "lease_until", "incarnation"),
+        "lease_renewed": ("token", "lease_until"),
         "handed_back": ("state", "attempt", "token"),  # unstarted: the attempt does not count
-        # outcome: ok, error, permanent error, too long, lease lost; why: what ended it, in plain words;
-        # nominal: the tick at which it was due to end (differs from `at` only after an outage of the broker)
-        "attempt_ended": ("attempt", "token", "outcome", "why", "nominal"),
-        # due: the tick at which the pause ends (= at when there is none); left: tokens left in the queue's
+        # outcome: ok, error, permanent_error, time_limit, lease_lost; why: what ended it, in plain words;
+        # was_due: the tick at which it was due to end (differs from `at` only after an outage of the broker)
+        "attempt_ended": ("attempt", "token", "outcome", "why", "was_due"),
+        # due: the tick at which the pause ends (= at when there is none); retries_left: tokens left in the queue's
         # allowance of retries, in whole tokens (-1: no allowance)
-        "requeued": ("state", "due", "left"),
+        "requeued": ("state", "due", "retries_left"),
         "finished": ("state", "sub_state", "why", "attempts"),
         "suspend_requested": (),
         "suspended": ("token",),
         "resume_requested": (),
         "resumed": ("token",),
-        "stale_refused": ("token", "what"),  # what: renewal, outcome, suspension, resumption, hand-back, effect
+        "stale_refused": ("token", "what"),  # what: renewal, outcome, suspension, resumption, hand_back, effect
         "lease_forgotten": ("token",),  # the broker's table lost it (a fault); the worker works on
         # -- queues and the broker itself ---------------------------------------------------------------------------
         "queue_held": ("queue",),
@@ -72,27 +82,27 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "worker_signed_off": ("incarnation",),
         "heartbeat_received": ("incarnation", "number"),
         # -- workers as they are ------------------------------------------------------------------------------------
-        "worker_changed": ("state", "why", "incarnation"),  # off, booting, idle, finishing, frozen, cut off
+        "worker_changed": ("state", "why", "incarnation"),  # off, booting, idle, draining, frozen, cut_off
         "worker_speed_changed": ("speed",),
         "equipment_changed": ("equipped_with",),  # comma separated
         "work_began": ("attempt", "token"),
         # told of every part but the attempt's last; kept: a later attempt of the job goes on after it
         "part_finished": ("attempt", "token", "part", "element", "kept"),
         "work_stopped": ("attempt", "token", "why"),
-        "work_stands_still": ("token",),  # frozen; nothing is executed until work_goes_on
-        "work_goes_on": ("token",),
-        "worker_told": ("token", "what"),  # lease lost, suspend, resume
+        "work_paused": ("token",),  # frozen; nothing is executed until work_continued
+        "work_continued": ("token",),
+        "worker_notified": ("token", "what"),  # lease_lost, suspend, resume, too_late_to_begin
         "outcome_unanswered": ("token",),  # the worker sent the outcome and got no answer; it will send again
         # -- effects ------------------------------------------------------------------------------------------------
         "effect_landed": ("attempt", "token", "effect", "target", "repeatable"),
         "effect_refused": ("attempt", "token", "effect", "target", "why"),
         "effect_found": ("attempt", "token", "effect", "target"),  # looked first and found it already there
         # -- systems and access -------------------------------------------------------------------------------------
-        # outcome: ok, error, refused, no access, abandoned, in progress, cut off
+        # outcome: ok, error, refused, no_access, abandoned, in_progress, cut_off
         "call_ended": ("attempt", "token", "system", "outcome", "took"),
         "call_served_late": ("attempt", "token", "system"),  # served after its caller had given up or died
-        "system_changed": ("system", "state"),  # up, down, brown-out, errors
-        "access_changed": ("who", "system", "state"),  # given, in force, ended, withdrawn
+        "system_changed": ("system", "state"),  # up, down, brown_out, errors
+        "access_changed": ("who", "system", "state"),  # given, in_force, ended, withdrawn
         "credential_changed": ("who", "system", "state"),  # issued, renewed, ended
         # -- recurrences --------------------------------------------------------------------------------------------
         "occurrence_skipped": ("entry", "ordinal", "why"),
@@ -106,6 +116,9 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     }
 )
 """The details of each kind of event, in order."""
+
+NO_ALLOWANCE: Final = -1
+"""The detail ``retries_left`` of a queue that has no allowance of retries."""
 
 HEARTBEAT_KINDS: Final = frozenset({"heartbeat_received", "lease_renewed"})
 """The kinds that only the simulated mode of heartbeats records; both modes agree on every other event."""

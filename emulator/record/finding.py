@@ -1,7 +1,7 @@
 """Which job or worker of a log does somebody mean, and what is a job called?
 
-A job is called ``entry#number``, as people do; one that was put back is called after the job that it goes back to, with
-its own number behind it. A log that is still being written is asked again for what was not there yet.
+A job is called ``entry#number``, as people do; one that was resubmitted is called after the job that it goes back to,
+with its own number behind it. A log that is still being written is asked again for what was not there yet.
 """
 
 from collections.abc import Iterable
@@ -35,7 +35,7 @@ class Jobs:
             self._take(row)
 
     def name(self, job: int) -> str:
-        """Name a job: ``entry#number``, with ``(put back as job n)`` behind it if it was; "" if it is not known."""
+        """Name a job: ``entry#number``, with ``(resubmitted as job n)`` behind it if it was; "" if it is not known."""
         if job and job not in self._names:
             self._read()
         return self._names.get(job, "")
@@ -87,7 +87,7 @@ class Jobs:
     def _take(self, row: Row) -> None:
         job, entry, ordinal, origin = row[3], row[8], row[9], row[13]
         name = f"{entry}#{ordinal}"
-        self._names[job] = f"{name} (put back as job {job})" if origin else name
+        self._names[job] = f"{name} (resubmitted as job {job})" if origin else name
 
 
 def find_worker(log: Log, asked: str) -> str:

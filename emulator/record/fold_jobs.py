@@ -12,28 +12,28 @@ from emulator.errors import LogError
 
 __all__ = ["JobFolding"]
 
-_PERSON: Final = "by a person"
-_OUTCOMES: Final = ("ok", "error", "permanent error", "too long", "lease lost")
-_STALE: Final = ("renewal", "outcome", "suspension", "resumption", "hand-back", "effect")
+_PERSON: Final = "by_person"
+_OUTCOMES: Final = ("ok", "error", "permanent_error", "time_limit", "lease_lost")
+_STALE: Final = ("renewal", "outcome", "suspension", "resumption", "hand_back", "effect")
 _FORGOTTEN: Final = "forgotten by the broker"
 
 _ENDS_WITHOUT_ATTEMPT: Final[Mapping[str, Request]] = MappingProxyType(
     {
         "withdrawn": Request.WITHDRAW,
         "expired": Request.START_LIMIT,
-        "out of time": Request.TOTAL_LIMIT,
-        "prerequisite failed": Request.PREREQUISITE_FAILURE,
+        "out_of_time": Request.TOTAL_LIMIT,
+        "prerequisite_failed": Request.PREREQUISITE_FAILURE,
     }
 )
 _ENDS_AFTER_ATTEMPT: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         "": ("ok",),
-        "attempts used up": ("error", "permanent error", "too long", "lease lost"),
-        "permanent error": ("permanent error",),
-        "withdrawn": ("lease lost",),
-        "out of time": ("error", "permanent error", "too long", "lease lost"),
-        "allowance used up": ("error", "permanent error", "too long", "lease lost"),
-        "longest run": ("too long",),
+        "attempts_used_up": ("error", "permanent_error", "time_limit", "lease_lost"),
+        "permanent_error": ("permanent_error",),
+        "withdrawn": ("lease_lost",),
+        "out_of_time": ("error", "permanent_error", "time_limit", "lease_lost"),
+        "allowance_used_up": ("error", "permanent_error", "time_limit", "lease_lost"),
+        "time_limit": ("time_limit",),
     }
 )
 """Which outcomes of its last attempt a job's end may follow."""
@@ -142,10 +142,10 @@ class JobFolding:
     def _submitted(self, d: Mapping[str, Any], cause: int, number: int, worker: str) -> None:
         if number < 1 or (self.last_job and number != self.last_job + 1):
             raise self.wrong(f"job {number} does not follow job {self.last_job}")
-        if d["origin"] and not 0 < d["origin"] < number:
-            raise self.wrong(f"job {number} cannot stand in the place of job {d['origin']}")
+        if d["resubmitted_from"] and not 0 < d["resubmitted_from"] < number:
+            raise self.wrong(f"job {number} cannot stand in the place of job {d['resubmitted_from']}")
         held = set(d["reasons"].split(",")) if d["reasons"] else set()
-        if ",".join(sorted(held)) != d["reasons"] or not held <= {"not due", "prerequisite"}:
+        if ",".join(sorted(held)) != d["reasons"] or not held <= {"not_due", "prerequisite"}:
             raise self.wrong(f"{d['reasons']!r} is no set of reasons to hold a job from the start")
         state = State.QUEUED_HELD if held else State.QUEUED
         if d["state"] != state.value:
@@ -182,8 +182,8 @@ class JobFolding:
             raise self.wrong(f"attempt {d['attempt']} does not follow attempt {job.attempts}")
         if token <= self.last_token:
             raise self.wrong(f"token {token} is not above {self.last_token}")
-        if d["until"] <= self.at:
-            raise self.wrong(f"the lease ends at {d['until']}, before it begins")
+        if d["lease_until"] <= self.at:
+            raise self.wrong(f"the lease ends at {d['lease_until']}, before it begins")
         self.move(job, Request.TAKE, State.RUNNING.value, job.facts())
         self.last_token = job.token = token
         job.attempts += 1
@@ -194,8 +194,8 @@ class JobFolding:
         self.must_be_current(job, d)
         self.must_be_caused_by("heartbeat_received", cause)
         self.move(job, Request.RENEWAL, job.state.value, job.facts())
-        if d["until"] <= self.at:
-            raise self.wrong(f"the lease ends at {d['until']}, before it is renewed")
+        if d["lease_until"] <= self.at:
+            raise self.wrong(f"the lease ends at {d['lease_until']}, before it is renewed")
 
     def _handed_back(self, d: Mapping[str, Any], cause: int, number: int, worker: str) -> None:
         job = self.job(number)
@@ -209,9 +209,9 @@ class JobFolding:
         self.must_be_current(job, d)
         if d["outcome"] not in _OUTCOMES:
             raise self.wrong(f"there is no outcome {d['outcome']!r}")
-        if d["nominal"] > self.at:
-            raise self.wrong(f"it was due at {d['nominal']}, which is yet to come")
-        lost_for = d["why"] if d["outcome"] == "lease lost" else ""
+        if d["was_due"] > self.at:
+            raise self.wrong(f"it was due at {d['was_due']}, which is yet to come")
+        lost_for = d["why"] if d["outcome"] == "lease_lost" else ""
         if lost_for == _FORGOTTEN:
             if not cause or cause != job.forgotten:
                 raise self.wrong(f"its cause is event {cause}, by which the lease was not forgotten")
@@ -220,7 +220,7 @@ class JobFolding:
             raise self.wrong(f"the lease was forgotten by event {job.forgotten}, and the attempt ended {d['outcome']}")
         elif lost_for == "worker silent":
             self.must_be_caused_by("worker_declared_lost", cause)
-        job.lost += d["outcome"] == "lease lost"
+        job.lost += d["outcome"] == "lease_lost"
         job.end = (self.number, d["outcome"], lost_for)
         self.ending[number] = None
         job.leave_worker()
@@ -232,8 +232,8 @@ class JobFolding:
             raise self.wrong(f"a job is not tried again after {lost_for or outcome}")
         if d["due"] != -1 and d["due"] < self.at:
             raise self.wrong(f"the pause ended at {d['due']}, before it began")
-        if d["left"] < -1:
-            raise self.wrong(f"an allowance cannot have {d['left']} tokens left")
+        if d["retries_left"] < -1:
+            raise self.wrong(f"an allowance cannot have {d['retries_left']} tokens left")
         if d["due"] != self.at:
             job.held.add("pausing")
         request = Request.FORGETTING if lost_for == _FORGOTTEN else Request.LEASE_LOSS if lost_for else Request.OUTCOME

@@ -5,16 +5,16 @@ written shows each time what has been committed by then.
 """
 
 from collections.abc import Collection, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
-from emulator.errors import LogError
-from emulator.record.encoding import Record, decode, decode_all
+from emulator.errors import InputError, LogError, QueuedrillError
+from emulator.record.encoding import Record, decode, decode_all, lines_of
 from emulator.record.events import DETAILS, Event, Row
-from emulator.record.export import digest
 from emulator.record.meta import RunMeta, fact, whole_number
 from emulator.record.sqlite_log import (
     Trace,
@@ -26,11 +26,17 @@ from emulator.record.sqlite_log import (
     select_workers,
 )
 from emulator.scenario.spelling import advise
+from emulator.timeline.ticks import DAY
 
-__all__ = ["JobState", "Log", "open_log"]
+__all__ = ["JobState", "Log", "fitting", "open_log"]
 
 _BATCH: Final = 1_000
 """So many events are decoded at once."""
+
+_LATEST: Final = 36_525 * DAY
+"""No scenario lasts longer."""
+
+_CHANGED: Final = "the file was changed or damaged since: take a copy that was made before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,14 +153,17 @@ class Log:
             except ValueError:
                 all_details = self._one_by_one(batch)  # the one that is at fault says so
             for (number, at, kind, cause, whose, where, _), details in zip(batch, all_details, strict=True):
-                if not 0 <= cause < number:
-                    raise LogError(
-                        f"{self.path}: event {number} is damaged: event {cause}, which it names as its cause, does not "
-                        "come before it"
-                    )
+                self._check_cause(number, cause)
                 yield number, (at, kind, cause, whose, where, *details)
         if not picked and after is None and up_to is None:
             self._check_end(comes - 1)
+
+    def _check_cause(self, number: int, cause: int) -> None:
+        if not (type(cause) is int and 0 <= cause < number):
+            raise LogError(
+                f"{self.path}: event {number} is damaged: event {cause}, which it names as its cause, does not "
+                "come before it"
+            )
 
     def _check_extent(self) -> None:
         """Refuse a log in which an event is missing, for who reads only some of them."""
@@ -269,8 +278,74 @@ class Log:
         """
         if not self.finished:
             raise LogError(self.in_words())
-        if digest(self.rows()) != self.digest:
+        self.check()
+
+    def check(self) -> None:
+        """Check the events of a finished run by their digest, those of another one as far as one can.
+
+        Of a log that breaks off it is only known that no event may be missing before the last one, that time does not
+        run back, and that none lies more than 100 years after the start.
+
+        Raises:
+            LogError: when they cannot be those that the run wrote.
+        """
+        import hashlib  # it loads a library of ciphers
+
+        records = select(self.path, trace=self.trace)
+        sha, comes, before = hashlib.sha256(), 1, 0
+        while batch := tuple(islice(records, _BATCH)):
+            for number, record in enumerate(batch, comes):
+                if record[0] != number:
+                    raise self._missing(number)
+                self._check_cause(number, record[3])
+            comes += len(batch)
+            try:
+                sha.update(lines_of(batch))
+            except ValueError as error:
+                raise LogError(f"{self.path}: one of its events is damaged: {error}: {_CHANGED}") from error
+            if not self.finished:
+                before = self._check_times(batch, before)
+        self._check_end(comes - 1)
+        if self.finished and sha.hexdigest() != self.digest:
             raise LogError(f"{self.path}: the events are not those that the run wrote: the file was changed since")
+
+    def _check_times(self, records: Iterable[Record], before: int) -> int:
+        """Refuse times that run back or lie too far ahead; give the last one."""
+        for record in records:
+            if not before <= record[1] <= _LATEST or record[4] < 0:
+                raise LogError(
+                    f"{self.path}: event {record[0]} is damaged: it is of job {record[4]} at {record[1]} us, after one "
+                    f"at {before} us: {_CHANGED}"
+                )
+            before = record[1]
+        return before
+
+
+@contextmanager
+def fitting(path: str | Path) -> Iterator[None]:
+    """Turn what goes wrong because the events of a log do not fit one another, or its scenario, into a LogError.
+
+    Whoever reads a log cannot know whether its events make sense: the digest tells only of a finished run that they are
+    those that it wrote, and everything can be forged.
+    """
+    try:
+        yield
+    except InputError:
+        raise
+    except (
+        QueuedrillError,
+        ArithmeticError,
+        AssertionError,
+        AttributeError,
+        LookupError,
+        TypeError,
+        ValueError,
+    ) as wrong:
+        said = " ".join(str(wrong).split())[:200] or "no more is known"
+        raise LogError(
+            f"{path}: its events do not fit one another or its scenario ({type(wrong).__name__}: {said}): the file was "
+            "changed or damaged; take a copy that was made before, and if there is none of another kind, report this"
+        ) from wrong
 
 
 def open_log(path: str | Path, *, trace: Trace = None) -> Log:
@@ -281,7 +356,7 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
         trace: told every SQL statement.
 
     Raises:
-        LogError: when there is no such file, or it is no event log, damaged, or of a newer schema; or for what is no
+        LogError: when there is no such file, or it is no event log, damaged, or of another format; or for what is no
             path.
 
     >>> import emulator

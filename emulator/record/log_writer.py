@@ -19,7 +19,7 @@ from emulator.errors import DefectError, QueuedrillError
 from emulator.record.encoding import encode
 from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta
-from emulator.record.sqlite_log import LogFile, Trace, create
+from emulator.record.sqlite_log import LogFile, Trace, Turn, create
 from emulator.timeline.stops import clock_stop
 
 __all__ = ["BATCH", "SqliteRecorder"]
@@ -56,12 +56,14 @@ class SqliteRecorder:
         self,
         path: Path,
         file: LogFile,
+        turn: Turn,
         batch: int = BATCH,
         on_failure: Callable[[QueuedrillError], object] | None = None,
     ) -> None:
         self.path = path
         self.failure: QueuedrillError | None = None
         self._file = file
+        self._turn = turn
         self._batch = batch
         self._on_failure = on_failure
         self._loop = asyncio.get_running_loop()
@@ -98,12 +100,17 @@ class SqliteRecorder:
             trace: told every SQL statement.
 
         Raises:
-            LogError: when the path is taken or the file cannot be made.
+            LogError: when the path is taken, another run is writing this log, or the file cannot be made.
         """
-        create(Path(path), about.to_facts(), overwrite=overwrite, trace=trace)
-        async with clock_stop("the event log"):
-            file = await LogFile.open(Path(path), patience=patience, trace=trace)
-        return cls(Path(path), file, batch, on_failure)
+        turn = Turn.take(Path(path))
+        try:
+            create(Path(path), about.to_facts(), overwrite=overwrite, trace=trace)
+            async with clock_stop("the event log"):
+                file = await LogFile.open(Path(path), patience=patience, trace=trace)
+        except BaseException:
+            turn.give_back()
+            raise
+        return cls(Path(path), file, turn, batch, on_failure)
 
     def emit(self, row: Row) -> int:
         """Take one row and give its number; neither waits nor fails while the recorder is open.
@@ -172,8 +179,11 @@ class SqliteRecorder:
         try:
             await self.flush()
         finally:
-            async with clock_stop("the event log"):
-                await self._file.close()
+            try:
+                async with clock_stop("the event log"):
+                    await self._file.close()
+            finally:
+                self._turn.give_back()
 
     async def __aenter__(self) -> "SqliteRecorder":
         return self

@@ -37,10 +37,12 @@ def fact(facts: Mapping[str, str], key: str) -> str:
     """Give what a log says of its run under a key.
 
     Raises:
-        ValueError: when it says nothing.
+        ValueError: when it says nothing, or that is no text.
     """
     if key not in facts:
         raise ValueError(f"{key} is missing")
+    if not isinstance(facts[key], str):
+        raise ValueError(f"{key} is {str(facts[key])[:40]!r}, which is no text")
     return facts[key]
 
 

@@ -171,6 +171,17 @@ class Clock:
         span = range(first, last)
         return first + bisect_left(span, True, key=lambda tick: self.local(tick).utcoffset() == after)
 
+    def has_day(self, day: date) -> bool:
+        """Say whether there is such a day: a zone that changes its side of the date line may skip one.
+
+        >>> from datetime import date, datetime
+        >>> clock = Clock(datetime(2011, 12, 28), "Pacific/Apia")
+        >>> [clock.has_day(date(2011, 12, day)) for day in (29, 30, 31)]
+        [True, False, True]
+        """
+        midnight = datetime.combine(day, time())
+        return bool(self.instants(midnight)) or self.local(self.after_gap(midnight)).date() == day
+
     def moment(self, text: str) -> int:
         """Read a moment as a tick: a time of day, an offset from the start, or a full timestamp.
 

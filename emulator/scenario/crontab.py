@@ -6,9 +6,9 @@ weekdays, 7 for Sunday, and steps (``*/15``, ``8-18/2``). A step in one day fiel
 refused, because practice differs on what it means. Everything else is refused by name.
 
 Around a change of the clocks, a rule with a fixed minute and hour fires once per day: at the end of the gap that
-swallowed it, at the first of two equal readings. A rule with ``*`` in its minute or hour fires at every real minute
-whose reading matches. The library walks the calendar on naive local time; the zone is applied here, because its own
-steps across half-hour changes go astray.
+swallowed it, at the first of two equal readings; on a day that the zone skips altogether it does not. A rule with
+``*`` in its minute or hour fires at every real minute whose reading matches. The library walks the
+calendar on naive local time; the zone is applied here, because its own steps across half-hour changes go astray.
 """
 
 import re
@@ -83,7 +83,7 @@ def crontab_ticks(line: str, clock: Clock, from_tick: int, until_tick: int) -> I
     for reading in takewhile(lambda reading: reading <= last, CronSim(line, first)):
         ticks = clock.instants(reading)
         if once_a_day:
-            ticks = ticks[:1] or (clock.after_gap(reading),)
+            ticks = ticks[:1] or ((clock.after_gap(reading),) if clock.has_day(reading.date()) else ())
         yield from (tick for tick in ticks if from_tick <= tick < until_tick)
 
 

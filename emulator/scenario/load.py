@@ -5,8 +5,9 @@ where values come from (wrappers are taken off), the models, what the parts say 
 parts say of each other is read from the plain data, so that a mistake in one place does not hide those in another.
 """
 
+import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -18,17 +19,18 @@ from emulator.errors import Problem, ScenarioError
 from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
-from emulator.scenario.messages import Found, found_by_validation, path_in
+from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation, path_in
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
+from emulator.scenario.recurrence import too_often
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
 from emulator.timeline.ticks import say
 
 __all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_text", "varied"]
 
-_MOST_PROBLEMS = 100
 _DEEPEST = 50
+_MOST_DIGITS = 30
 _FOUND = "found "
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
@@ -174,7 +176,7 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
 
     data, found = patched(dict(loaded.data), plain(patch), ())
     if found:
-        raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.message) for it in found])
+        raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
     return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folder)
 
 
@@ -185,7 +187,7 @@ def guessed_share(loaded: Loaded) -> float | None:
 
 def _load(source: Source, written: str, folder: Path) -> Loaded:
     data, said, wrong = provenance.unwrap(source.data)
-    problems = [_problem(source, it, it.loc) for it in wrong]
+    problems = [_placed(source, it, it.loc) for it in wrong]
     scenario, clock, found = _checked(data, folder)
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
@@ -193,7 +195,7 @@ def _load(source: Source, written: str, folder: Path) -> Loaded:
         from emulator.scenario.variants import variants_of  # it validates what it has patched: see `varied`
 
         (variants, patches), found = variants_of(data, scenario, folder)
-    problems += [_problem(source, it, provenance.original(it.loc, said)) for it in found]
+    problems += [_placed(source, it, provenance.original(it.loc, said)) for it in found]
     if problems or scenario is None:
         raise ScenarioError(_in_order(problems, source.name))
     paths = {".".join(map(str, loc)): told for loc, told in said.items()}
@@ -213,7 +215,17 @@ def _checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, Clock
     exact = wrong_references(data, clock, folder)
     told = {it.loc for it in exact if it.message.startswith(_FOUND)}
     found += [it for it in more if it.loc not in told or not it.message.startswith(_FOUND)]
-    return scenario, clock, [*found, *exact]
+    return scenario, clock, [*found, *exact, *(_played_too_often(scenario, clock) if scenario else ())]
+
+
+def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:
+    """Tell the recurrences that come too often to be played."""
+    for place, arrival in enumerate(scenario.arrivals):
+        if arrival.recurs is None:
+            continue
+        ends = scenario.lasts if arrival.ends is None else min(arrival.ends, scenario.lasts)
+        if wrong := too_often(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
+            yield Found(("arrivals", place, "recurs"), wrong)
 
 
 def validated(data: Any, clock: Clock) -> tuple[Scenario | None, list[Found]]:
@@ -248,20 +260,24 @@ def _clock(data: Mapping[str, Any]) -> tuple[Clock, list[Found]]:
     return Clock(when, where), found
 
 
-def _problem(source: Source, it: Found, written: Sequence[str | int]) -> Problem:
+_Placed = tuple[int, int, Found]
+
+
+def _placed(source: Source, it: Found, written: Sequence[str | int]) -> _Placed:
+    """Give line, column and mistake."""
     there = path_in(source.data, written)
     whole = len(there) == len(written)
-    line, column = source.key_place(there) if it.at_key and whole else source.place(there)
-    return Problem(source.name, line, column, ".".join(map(str, it.loc)), it.message)
+    return *(source.key_place(there) if it.at_key and whole else source.place(there)), it
 
 
-def _in_order(problems: list[Problem], name: str) -> list[Problem]:
+def _in_order(problems: list[_Placed], name: str) -> list[Problem]:
     """Put problems in file order, say each once, and no more than a person can read."""
-    problems = sorted(dict.fromkeys(problems), key=lambda problem: (problem.line, problem.column))
-    more = len(problems) - _MOST_PROBLEMS
-    if more > 0:
-        problems = [*problems[:_MOST_PROBLEMS], Problem(name, 0, 0, "", f"and {more} more mistakes")]
-    return problems
+    problems = sorted(dict.fromkeys(problems), key=lambda placed: placed[:2])
+    told = [
+        Problem(name, line, column, ".".join(map(str, it.loc)), it.told()) for line, column, it in problems[:MOST_TOLD]
+    ]
+    more = sum(it.counts for _, _, it in problems[MOST_TOLD:])
+    return told if more <= 0 else [*told, Problem(name, 0, 0, "", f"and {more} more mistakes")]
 
 
 def plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
@@ -277,8 +293,13 @@ def plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
             return value.isoformat()
         if isinstance(value, str) and not _CONTROL.search(value):
             return value
-        if value is None or isinstance(value, bool) or (isinstance(value, int | float) and abs(value) < 1e30):
+        if value is None or isinstance(value, bool) or (isinstance(value, float) and math.isfinite(value)):
             return value
+        if isinstance(value, int):
+            if abs(value) < 10**_MOST_DIGITS:
+                return value
+            message = f"found a number of more than {_MOST_DIGITS} digits: at most {_MOST_DIGITS} are taken"
+            raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc)), message)])
     what = f"a value of type {type(value).__name__}"
     if isinstance(value, str | float):
         what = shown(value)

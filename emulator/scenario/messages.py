@@ -4,26 +4,43 @@ The law: no wording of the validation library reaches the user. A message says w
 gives the nearest valid spelling where one is near.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from emulator.scenario.shape import keys_at, node_at, resolve, shown, words
-from emulator.scenario.spelling import advise, nearest
+from emulator.scenario.shape import Node, keys_at, node_at, resolve, shown, words
+from emulator.scenario.spelling import advise, nearest, renamed
 
-__all__ = ["Found", "found_by_validation", "path_in"]
+__all__ = ["MOST_TOLD", "Found", "found_by_validation", "path_in"]
 
 Loc = tuple[str | int, ...]
+
+MOST_TOLD: Final = 100
+"""So many mistakes of a scenario are told: a person reads no more."""
 
 _PLAIN = frozenset(("bool_type", "int_type", "float_type", "string_type"))
 """Errors of values that are of another kind altogether."""
 
 
 class Found(NamedTuple):
-    """One mistake: its path in the data, the message, and whether the key (not the value) is what is wrong."""
+    """One mistake: its path in the data, the message, and whether the key (not the value) is what is wrong.
+
+    ``unknown``: the key is not known. What may stand in its place takes long to find, so ``told`` looks for it, and is
+    asked for those mistakes alone that are shown. ``counts``: the number of mistakes that this one stands for.
+    """
 
     loc: Loc
     message: str
     at_key: bool = False
+    unknown: bool = False
+    counts: int = 1
+
+    def told(self, root: Node | None = None) -> str:
+        """Give the whole message; ``root`` is the shape of the file, by default of a scenario."""
+        if not self.unknown:
+            return self.message
+        key, known = str(self.loc[-1]), keys_at(self.loc[:-1], root)
+        return renamed(key, known) or f"{self.message}: {advise(key, known)}"
 
 
 def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
@@ -47,9 +64,15 @@ def path_in(data: Any, loc: Sequence[str | int]) -> Loc:
     return tuple(kept)
 
 
-def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[Found]:
-    """Tell each error of pydantic in plain words; ``data`` is what was validated."""
-    errors = list(errors)
+def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]], root: Node | None = None) -> list[Found]:
+    """Tell each error of pydantic in plain words.
+
+    Args:
+        data: what was validated.
+        errors: what is wrong with it.
+        root: the shape of the file; by default that of a scenario.
+    """
+    errors, more = _without_many_unknown(errors)
     choices = {it["loc"][:-1] for it in errors if it["type"] == "literal_error" and isinstance(it["input"], str)}
     # of a value that may be a word or something else, what words there are says all
     errors = [it for it in errors if it["type"] not in _PLAIN or it["loc"][:-1] not in choices]
@@ -58,34 +81,54 @@ def found_by_validation(data: Any, errors: Iterable[Mapping[str, Any]]) -> list[
     for error in errors:
         if error["type"] == "too_short" and error["loc"] in around:
             continue  # the list seems too short only because what is wrong in it was left out
-        found += _told(data, error)
-    return list(dict.fromkeys(found))
+        found += _told(data, error, root)
+    return list(dict.fromkeys([*found, *more]))
 
 
-def _told(data: Any, error: Mapping[str, Any]) -> list[Found]:
+def _without_many_unknown(errors: Iterable[Mapping[str, Any]]) -> tuple[list[Mapping[str, Any]], list[Found]]:
+    """Leave out the unknown keys of a mapping from the hundredth on; one mistake at the next of them counts the rest.
+
+    They come in the order of the file, so none of those that are left out is among the first hundred mistakes in it.
+    """
+    kept, of, first = [], Counter[Loc](), dict[Loc, Loc]()
+    for error in errors:
+        if error["type"] == "extra_forbidden":
+            around = error["loc"][:-1]
+            of[around] += 1
+            if of[around] > MOST_TOLD:
+                first.setdefault(around, error["loc"])
+                continue
+        kept.append(error)
+    return kept, [Found(loc, "more unknown keys", True, False, of[around] - MOST_TOLD) for around, loc in first.items()]
+
+
+def _told(data: Any, error: Mapping[str, Any], root: Node | None) -> list[Found]:
     loc, kind = error["loc"], error["type"]
     if kind == "mistakes":
         here = path_in(data, loc)
         return [Found(here + tuple(where), message) for where, message in error["ctx"]["mistakes"]]
     if kind == "missing":
         path = (*path_in(data, loc[:-1]), loc[-1])
-        return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path).get('description', ''))}")]
+        return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path, root).get('description', ''))}")]
     if kind == "extra_forbidden":
         path = path_in(data, loc)
-        return [Found(path, f"unknown key {shown(path[-1])}: {advise(str(path[-1]), keys_at(path[:-1]))}", True)]
+        return [Found(path, f"unknown key {shown(path[-1])}", True, True)]
     if loc and loc[-1] == "[key]":
-        return [Found(path_in(data, loc[:-1]), _said(error, loc), True)]
+        return [Found(path_in(data, loc[:-1]), _said(error, loc, root), True)]
     path = path_in(data, loc)
-    return [Found(path, _said(error, path))]
+    return [Found(path, _said(error, path, root))]
 
 
-def _said(error: Mapping[str, Any], path: Loc) -> str:
+def _said(error: Mapping[str, Any], path: Loc, root: Node | None) -> str:
     if error["type"] == "value_error":
         return str(error["ctx"]["error"])
-    node, value = node_at(path), error["input"]
+    node, value = node_at(path, root), error["input"]
     wanted = words(node)
     if error["type"] == "literal_error" and isinstance(value, str):
-        near = nearest(value, [word for word in _choices(node) if isinstance(word, str)])
+        known = [word for word in _choices(node) if isinstance(word, str)]
+        if now := renamed(value, known):
+            return now
+        near = nearest(value, known)
         hint = f"did you mean {near!r}? " if near else ""
         return f"found {shown(value)}: {hint}allowed are: {wanted}"
     if value is None:

@@ -26,7 +26,7 @@ WRAPPER_KEYS: Final = ("value", "from", "on", "n")
 _OF_NAMES: Final = (
     ("queues",),
     ("pools",),
-    ("pools", "*", "differ"),
+    ("pools", "*", "per_worker"),
     ("systems",),
     ("routines",),
     ("routines", "*", "parameters"),

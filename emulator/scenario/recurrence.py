@@ -14,9 +14,9 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.crontab import check_crontab, crontab_ticks
 from emulator.scenario.durations import LONGEST
 from emulator.scenario.recurrence_rule import parse_rule, rule_ticks
-from emulator.timeline.ticks import DAY
+from emulator.timeline.ticks import DAY, MINUTE, SECOND
 
-__all__ = ["MOST_OCCURRENCES", "Occurrence", "hints", "occurrences", "validate", "validate_excluded"]
+__all__ = ["MOST_OCCURRENCES", "Occurrence", "hints", "occurrences", "too_often", "validate", "validate_excluded"]
 
 MOST_OCCURRENCES: Final = 600_000
 """How often one rule may fire in one run: a little more than every minute of a year."""
@@ -119,6 +119,27 @@ def occurrences(
         if not is_excluded(local.date()):
             found.append(Occurrence(tick, local.isoformat()))
     return found
+
+
+def too_often(
+    rule_text: str, clock: Clock, until_tick: int, *, from_tick: int = 0, excluded: Sequence[str] = ()
+) -> str:
+    """Say why a right recurrence cannot be played: it, or one of the excluded days, comes too often; "" if it can.
+
+    >>> from datetime import datetime
+    >>> clock = Clock(datetime(2026, 6, 12, 21, 30), "UTC")
+    >>> too_often("* * * * *", clock, clock.moment("+400d"))
+    ''
+    >>> too_often("* * * * *", clock, clock.moment("+500d"))
+    "'* * * * *' comes more than 600,000 times in this span: make it rarer"
+    """
+    shortest = SECOND if any("BYSECOND" in text for text in (rule_text, *excluded)) else MINUTE  # between two of them
+    if (until_tick - from_tick + 2 * DAY) // shortest > MOST_OCCURRENCES:  # else they need not be listed to know
+        try:
+            occurrences(rule_text, clock, until_tick, from_tick=from_tick, excluded=excluded)
+        except ValueError as error:
+            return str(error)
+    return ""
 
 
 def _distinct(rule_text: str, clock: Clock, from_tick: int, until_tick: int) -> list[int]:

@@ -216,7 +216,10 @@ def _in_local_time(rule: Rule, clock: Clock, start_tick: int, until_tick: int) -
     for twin in rrulestr(rule.text(), dtstart=start.replace(year=start.year + later)):
         if twin > last_twin:
             return
-        yield clock.tick_of(twin.replace(year=twin.year - later))
+        reading = twin.replace(year=twin.year - later)
+        tick = clock.tick_of(reading)
+        if clock.local(tick).day == reading.day or clock.has_day(reading.date()):
+            yield tick
 
 
 def _late_twin(first: int, last: int) -> int:

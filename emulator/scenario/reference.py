@@ -23,9 +23,9 @@ _SECTIONS: Final = (
     ("Queues", "Queue", "`queues.NAME`"),
     ("Retries", "Retry", "`queues.NAME.retry`"),
     ("Allowance of retries", "Allowance", "`queues.NAME.retry.allowance`"),
-    ("Longest run", "LongestRun", "`queues.NAME.longest_run`"),
+    ("Longest run", "TimeLimit", "`queues.NAME.time_limit`"),
     ("Pools", "Pool", "`pools.NAME`"),
-    ("Workers that differ", "WorkerDiffers", "`pools.NAME.differ.WORKER`"),
+    ("Workers that differ", "WorkerDiffers", "`pools.NAME.per_worker.WORKER`"),
     ("Changes of equipment", "EquipmentChange", "an item of `pools.NAME.equipment_changes`"),
     ("Power schedules", "PowerSchedule", "`pools.NAME.power`"),
     ("Links", "Link", "`pools.NAME.link`"),
@@ -69,7 +69,7 @@ scenario's zone, or with `Z` or `-04:00` behind it |
 | name | 1 to 200 characters; one that is defined in the file holds none of `.` `/` `#` `{{` `}}` |
 | worker | the pool's name and a number from 1: `dome-2` |
 | job | the arrival entry and the job's number in it, from 1: `nightly#3` |
-| part of a system | `vault/shelf` |
+| part of a system | `archive/shelf` |
 | equipment | `tape`, or `tape 2.1` with a version; what requires it: `tape`, or `tape>=2.1` |
 | template | text in which `{{name}}` is filled in |
 

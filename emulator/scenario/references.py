@@ -13,7 +13,7 @@ from emulator.errors import ScenarioError
 from emulator.scenario.clock import Clock, zone_names
 from emulator.scenario.messages import Found
 from emulator.scenario.names import Loc, Names, expand, names_in
-from emulator.scenario.spelling import advise
+from emulator.scenario.spelling import advise, renamed
 from emulator.scenario.templates import wrong_parameters
 
 __all__ = ["wrong_references"]
@@ -24,7 +24,7 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("pools.*.serves.*", Names.queue),
     ("routines.*.queue", Names.queue),
     ("routines.*.parts.*.calls", Names.system_or_part),
-    ("routines.*.parts.*.leaves_in", Names.system),
+    ("routines.*.parts.*.effect_in", Names.system),
     ("arrivals.*.routine", Names.routine),
     ("arrivals.*.after.entry", Names.entry),
     ("access.*.who", Names.worker_or_pool),
@@ -64,7 +64,7 @@ _WORKER_TARGETS: Final = (
             "missing_tool",
         )
     ),
-    "actions.*.finish_and_leave",
+    "actions.*.drain",
 )
 
 _MOST_NAMED: Final = 10
@@ -109,7 +109,7 @@ def _targets(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 def _own_workers(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     """Workers that differ from their pool, or whose equipment changes, must be workers of that pool."""
-    for loc, _ in expand(data, ("pools", "*", "differ", "*")):
+    for loc, _ in expand(data, ("pools", "*", "per_worker", "*")):
         if wrong := names.worker_of(str(loc[1]), str(loc[3])):
             yield Found(loc, wrong, True)
     for loc, word in expand(data, ("pools", "*", "equipment_changes", "*", "workers", "*")):
@@ -210,7 +210,8 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
             continue
         measure = MEASURES.get(name)
         if measure is None:
-            yield Found((*loc, "measure"), f"no figure is called {name!r}: {advise(name, MEASURES)}")
+            said = renamed(name, MEASURES) or f"no figure is called {name!r}: {advise(name, MEASURES)}"
+            yield Found((*loc, "measure"), said)
             continue
         if not measure.better and requirement.get("not_worse_by") is not None:
             yield Found(

@@ -21,8 +21,10 @@ from emulator.scenario.models.routines import OF_EFFECTS
 __all__ = ["resolved"]
 
 _LOOKS_LIKE_A_NUMBER: Final = re.compile(r"[-+.]?[0-9]")
-_OFFSET: Final = re.compile(r"(?:: |- )(\+[0-9][0-9a-z.]*)$")
-_WHEN: Final = re.compile(r"\+?(?:\d+(?:d|h|m|s|ms|us))+")
+_DURATION: Final = re.compile(r"(?:\d+(?:d|h|m|s|ms|us))+")
+_MARK: Final = "\ue000"
+"""Stands behind each moment until the text is written: other texts look like one too. No printable text has it."""
+_MOMENT: Final = re.compile(rf"\+([0-9a-z]+){_MARK}$")
 
 
 class _Writer(yaml.SafeDumper):
@@ -33,8 +35,9 @@ class _Writer(yaml.SafeDumper):
 
 
 def _text(writer: yaml.SafeDumper, text: str) -> yaml.ScalarNode:
-    plain = _WHEN.fullmatch(text) or not _LOOKS_LIKE_A_NUMBER.match(text)
-    quoted = not plain or not text.isprintable()
+    moment = _MOMENT.fullmatch(text)
+    plain = _DURATION.fullmatch(text) or not _LOOKS_LIKE_A_NUMBER.match(text)
+    quoted = not moment and not (plain and text.isprintable())
     return writer.represent_scalar("tag:yaml.org,2002:str", text, style='"' if quoted else None)
 
 
@@ -44,7 +47,11 @@ _Writer.add_representer(str, _text)
 def resolved(loaded: Loaded) -> str:
     """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them."""
     data = loaded.scenario.model_dump(
-        mode="json", by_alias=True, exclude_none=True, context={"clock": loaded.clock}, exclude={"variants", "combine"}
+        mode="json",
+        by_alias=True,
+        exclude_none=True,
+        context={"clock": loaded.clock, "behind": _MARK},
+        exclude={"variants", "combine"},
     )
     for key in ("variants", "combine"):
         if loaded.data.get(key):
@@ -54,7 +61,14 @@ def resolved(loaded: Loaded) -> str:
     text = yaml.dump(
         short, Dumper=_Writer, sort_keys=False, allow_unicode=True, width=2**31 - 1, default_flow_style=False
     )
-    return "".join(_with_clock_time(line, loaded.clock) + "\n" for line in text.splitlines())
+    return "".join(_with_clock_time(_visible(line), loaded.clock) + "\n" for line in text.splitlines())
+
+
+def _visible(line: str) -> str:
+    """Escape what is not printed, such as marks of direction; ``_text`` has put quotes around it."""
+    if line.isprintable():
+        return line
+    return "".join(one if one.isprintable() or one == _MARK else f"\\U{ord(one):08X}" for one in line)
 
 
 def _leave_out(data: dict[str, Any]) -> None:
@@ -70,7 +84,7 @@ def _leave_out(data: dict[str, Any]) -> None:
             del entry[key]
     for routine in data["routines"].values():
         for part in routine["parts"]:
-            for key in [key for key in OF_EFFECTS if "leaves" not in part and key in part]:
+            for key in [key for key in OF_EFFECTS if "effect" not in part and key in part]:
                 del part[key]
 
 
@@ -84,7 +98,7 @@ def _short(value: Any) -> Any:
 
 
 def _with_clock_time(line: str, clock: Clock) -> str:
-    found = _OFFSET.search(line)
-    if found is None or not _WHEN.fullmatch(found[1]):
+    found = _MOMENT.search(line)
+    if found is None:
         return line
-    return f"{line}  # {clock.local(parse_duration(found[1][1:])):%Y-%m-%d %H:%M:%S}"
+    return f"{line.removesuffix(_MARK)}  # {clock.local(parse_duration(found[1])):%Y-%m-%d %H:%M:%S}"

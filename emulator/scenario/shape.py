@@ -39,17 +39,20 @@ def resolve(node: Node) -> Node:
     return {**target, **{key: value for key, value in node.items() if key != "$ref"}}
 
 
-def node_at(loc: Sequence[str | int]) -> Node:
-    """Give the shape of what may stand at a path; of the nearest known value around it if the path leads nowhere."""
-    node = resolve(shape())
+def node_at(loc: Sequence[str | int], root: Node | None = None) -> Node:
+    """Give the shape of what may stand at a path; of the nearest known value around it if the path leads nowhere.
+
+    ``root`` is the shape of the whole file, by default of a scenario; any other must be free of references.
+    """
+    node = resolve(shape() if root is None else root)
     for part in loc:
         node = _step(node, part) or node
     return node
 
 
-def keys_at(loc: Sequence[str | int]) -> tuple[str, ...]:
+def keys_at(loc: Sequence[str | int], root: Node | None = None) -> tuple[str, ...]:
     """List the keys that a mapping at a path may have; none if it may not be a mapping or its keys are names."""
-    return tuple(_properties(node_at(loc)))
+    return tuple(_properties(node_at(loc, root)))
 
 
 def _properties(node: Node) -> Node:

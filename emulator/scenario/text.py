@@ -54,6 +54,7 @@ class Document:
     data: dict[str, Any]
     _root: Any = field(repr=False, compare=False)
     text: str = field(default="", repr=False, compare=False)
+    _places: dict[int, dict[str, int]] = field(default_factory=dict, repr=False, compare=False)
 
     def place(self, loc: Sequence[str | int]) -> tuple[int, int]:
         """Give the line and column, from 1, of a value; of the nearest value around it when it is not in the file.
@@ -94,10 +95,17 @@ class Document:
         for part in loc:
             node = steps[-1][2]
             if isinstance(node, yaml.MappingNode):
-                steps += [(part, key, value) for key, value in node.value if key.value == str(part)]
+                steps += [(part, *pair) for pair in self._pair(node, str(part))]
             elif isinstance(node, yaml.SequenceNode) and isinstance(part, int) and part < len(node.value):
                 steps.append((part, None, node.value[part]))
         return steps
+
+    def _pair(self, node: Any, name: str) -> list[tuple[Any, Any]]:
+        """Give (key node, value node) of a key of a mapping, in a list; an empty one when it is not there."""
+        places = self._places.get(id(node))  # the nodes live as long as the document, so no other gets this id
+        if places is None:  # made once for each mapping: many keys of one may be asked for
+            places = self._places[id(node)] = {key.value: place for place, (key, _) in enumerate(node.value)}
+        return [node.value[places[name]]] if name in places else []
 
 
 def read(source: Path | str) -> Document:

@@ -45,6 +45,7 @@ __all__ = [
     "Speed",
     "Template",
     "TimeOfDay",
+    "one_line",
 ]
 
 Mistake = tuple[tuple[str | int, ...], str]
@@ -137,9 +138,12 @@ def _within_a_century(ticks: int) -> int:
 
 
 def _say_moment(ticks: int, info: SerializationInfo) -> str:
-    """Write a moment as an offset from the start; before the start as an instant, which needs the clock."""
+    """Write a moment as an offset from the start; before the start as an instant, which needs the clock.
+
+    Whoever has to tell moments from other texts asks for a mark ``behind`` each.
+    """
     if ticks >= 0 or not info.context:
-        return "+" + say(ticks)
+        return f"+{say(ticks)}{(info.context or {}).get('behind', '')}"
     instant: str = info.context["clock"].local(ticks).astimezone(UTC).isoformat()
     return instant.replace("+00:00", "Z")
 
@@ -197,10 +201,22 @@ def _name(value: str) -> str:
     return value
 
 
+def one_line(value: str) -> str:
+    """Take a text of one line; a line end at its end is left away.
+
+    Raises:
+        ValueError: when more lines follow.
+    """
+    first, *more = value.splitlines() or [""]
+    if more or not first.strip():
+        raise ValueError(f"{len(more) + 1} lines stand here: one line is wanted" if more else "a text is wanted")
+    return first
+
+
 def _new_name(value: str) -> str:
     if bad := re.search(r"[./#{}]", _name(value)):
         raise ValueError(
-            f"a name may not hold {bad[0]!r}: paths (queues.night), parts of systems (vault/shelf), "
+            f"a name may not hold {bad[0]!r}: paths (queues.night), parts of systems (archive/shelf), "
             "jobs (entry#3) and {templates} are written with it"
         )
     return value

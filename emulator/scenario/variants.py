@@ -130,7 +130,7 @@ def _in_the_lists(it: Found, places: Mapping[str, int]) -> Found:
     path = str(it.loc[0]) if it.loc else ""
     if path not in places or it.at_key:
         return Found(("combine", *it.loc), *it[1:])
-    return Found(("combine", path, places[path], *it.loc[1:]), it.message)
+    return Found(("combine", path, places[path], *it.loc[1:]), it.told())
 
 
 def patched(data: dict[str, Any], patch: Mapping[str, Any], here: Loc) -> tuple[dict[str, Any], list[Found]]:
@@ -210,8 +210,8 @@ def _at_the_patch(it: Found, patch: Mapping[str, Any], here: Loc) -> Found:
 
     nearest = max(patch, key=shared, default=None)
     if nearest is None:
-        return Found(here, it.message)
+        return Found(here, it.told())
     parts = nearest.split(".")
     if shared(nearest) < len(parts):
-        return Found((*here, nearest), f"under this variant {'.'.join(loc)} is wrong: {it.message}")
-    return Found((*here, nearest, *it.loc[len(parts) :]), it.message, it.at_key)
+        return Found((*here, nearest), f"under this variant {'.'.join(loc)} is wrong: {it.told()}")
+    return Found((*here, nearest, *it.loc[len(parts) :]), it.told(), it.at_key, False, it.counts)

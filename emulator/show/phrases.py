@@ -26,8 +26,8 @@ PHRASES: Final[Mapping[str, Phrase]] = MappingProxyType(
             "{system} served the call of attempt {attempt} now: nobody waited for it any more",
         ),
         "effect_found": Phrase(
-            "{worker} looks first, finds {effect} on {target}, and leaves it so",
-            "{worker} looked first, found {effect} on {target}, and left it so",
+            "{worker} checks first: the effect {effect} is on {target} already; skipped",
+            "{worker} checked first: the effect {effect} was on {target} already; skipped",
         ),
         "effect_refused": Phrase(
             "{system} refuses {effect} on {target} from {worker}: {why}",
@@ -75,24 +75,29 @@ STATES: Final[Mapping[str, Phrase]] = MappingProxyType(
         "booting": Phrase("{worker} is switched on", "{worker} was switched on"),
         "idle": Phrase("{worker} is ready for work", "{worker} was ready for work"),
         "busy": Phrase("{worker} is at work", "{worker} was at work"),
-        "finishing": Phrase(
+        "draining": Phrase(
             "{worker} takes nothing more, and finishes what it has",
             "{worker} took nothing more, and finished what it had",
         ),
         "frozen": Phrase("{worker} freezes", "{worker} froze"),
-        "cut off": Phrase("{worker} is cut off from the broker", "{worker} was cut off from the broker"),
+        "cut_off": Phrase("{worker} is cut off from the broker", "{worker} was cut off from the broker"),
     }
 )
 """The words for the state that a worker enters."""
 
 
-def spoken(kind: str) -> str:
-    """Write the kind of a fault or an action, which has underscores, with blanks.
+_WITH_HYPHEN: Final = MappingProxyType(
+    {"brown_out": "brown-out", "hand_back": "hand-back", "second_hand_out": "second hand-out"}
+)
 
-    >>> spoken("power_off")
-    'power off'
+
+def spoken(kind: str) -> str:
+    """Write a word of data, such as a kind of fault, a state or an outcome, as people read it.
+
+    >>> spoken("power_off"), spoken("lease_lost"), spoken("brown_out")
+    ('power off', 'lease lost', 'brown-out')
     """
-    return kind.replace("_", " ")
+    return _WITH_HYPHEN.get(kind) or kind.replace("_", " ")
 
 
 def then(kind: str, **values: object) -> str:

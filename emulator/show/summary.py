@@ -14,6 +14,7 @@ from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import Page, Role
 from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
+from emulator.show.phrases import spoken
 from emulator.show.worst import worst_jobs
 
 __all__ = ["final_states", "summary", "unfinished_jobs", "waits_cut_short"]
@@ -94,17 +95,17 @@ def _jobs(page: Page, night: Night, figures: Figures) -> None:
     page.heading("Jobs")
     rows = []
     for state, sub_state, count in final_states(night):
-        title = sub_state if sub_state == "withdrawn" else f"{state}: {sub_state}" if sub_state else state
+        title = sub_state if sub_state == "withdrawn" else f"{state}: {spoken(sub_state)}" if sub_state else state
         rows.append([title, str(count)])
     if night.refused:
         rows.append(["refused by the broker", str(len(night.refused))])
     if night.skipped:
         rows.append(["occurrences skipped", str(len(night.skipped))])
     page.table(rows, right=[1])
-    put_back = figures.get("put_back").value
+    resubmitted = figures.get("resubmitted").value
     share = f"Done: {write(figures.get('done_share'))} of all accepted and refused"
-    if put_back:
-        share += f"; jobs put back counted with the first: {write(figures.get('families_done_share'))}"
+    if resubmitted:
+        share += f"; resubmitted jobs counted with the first: {write(figures.get('resubmission_groups_done_share'))}"
     page.say(share + ".", indent=2, hanging=4)
 
 
@@ -149,8 +150,8 @@ def _attempts(page: Page, figures: Figures) -> None:
 
     rows = [["attempts", f"{get('attempts')} ({get('attempts_per_job')} for each job that had one)"]]
     rows.append(["lost leases", get("lost_leases")])
-    if figures.get("lost_at_work").value:
-        rows.append(["  with the worker at work", get("lost_at_work")])
+    if figures.get("lost_while_healthy").value:
+        rows.append(["  with the worker at work", get("lost_while_healthy")])
     if figures.get("detection_delay_median").value is not None:
         rows.append(
             ["  noticed after", f"{get('detection_delay_median')} (median), {get('detection_delay_p90')} (p90)"]
@@ -171,10 +172,10 @@ def _effects(page: Page, night: Night, figures: Figures) -> None:
     if not night.landed and not night.refused_effects:
         return
     page.heading("Effects")
-    names = ("effects_landed", "effects_refused", "repeated_effects", "repeated_across_jobs", "late_effects")
-    titles = ("landed", "refused by fencing", "repeated and must not be", "repeated by unrelated jobs", "late")
+    names = ("effects_landed", "effects_refused", "unsafe_repeats", "unsafe_repeats_across_jobs", "late_effects")
+    titles = ("landed", "refused by fencing", "repeated, not safe to repeat", "repeated by unrelated jobs", "late")
     rows = [[title, write(figures.get(name))] for title, name in zip(titles, names, strict=True)]
-    rows.append(["sets left incomplete", write(figures.get("incomplete_sets"))])
+    rows.append(["jobs that left part of theirs", write(figures.get("partial_effects"))])
     page.table(rows, right=[1])
     for repeat in night.repeats[:_MOST]:
         words = f"{repeat.effect} landed {repeat.times} times on {repeat.target}, from {night.name_of(repeat.job)}"

@@ -24,7 +24,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
     fits, sentence = verdict(tuple(judged))
     pools = sorted(set(night.pools.values()))
     return {
-        "format": "queuedrill-summary/1",
+        "format": "queuedrill-summary/2",
         "title": meta.title,
         "seed": meta.seed,
         "again": meta.again,
@@ -50,11 +50,11 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             }
             for pool in pools
         },
-        "repeated_effects": [
+        "unsafe_repeats": [
             {"effect": one.effect, "target": one.target, "times": one.times, **_job(night, one.job)}
             for one in night.repeats
         ],
-        "repeated_across_jobs": [
+        "unsafe_repeats_across_jobs": [
             {"effect": effect, "target": target, "times": times} for (effect, target), times in night.shared.items()
         ],
         "worst_jobs": [{**_job(night, one.job), "why": one.why} for one in worst_jobs(night)],

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, Final, Literal
 
 from emulator.record.encoding import line
-from emulator.record.events import DETAILS, Row
+from emulator.record.events import DETAILS, NO_ALLOWANCE, Row
 from emulator.scenario.clock import Clock
 from emulator.show.exports.plain import cell, local_time
 from emulator.show.layout import WIDTH, columns
@@ -24,7 +24,7 @@ __all__ = ["FORMS", "Form", "TrailWriter", "escaped"]
 Form = Literal["table", "jsonl", "csv"]
 FORMS: Final[tuple[Form, ...]] = ("table", "jsonl", "csv")
 
-_TICKS: Final = frozenset({"until", "due", "nominal", "last_heard"})
+_TICKS: Final = frozenset({"lease_until", "due", "was_due", "last_heard"})
 """The details that are ticks."""
 _SIMPLE: Final = re.compile(r"[^\s\"=\\]+")
 _CSV_HEAD: Final = ("event", "time", "at", "kind", "cause", "job", "job_name", "worker", "details")
@@ -106,6 +106,8 @@ class TrailWriter:
     def _shown(self, name: str, value: Any) -> Any:
         if name in _TICKS and isinstance(value, int):
             return self._clock.local(value).time().isoformat()
+        if name == "retries_left" and value == NO_ALLOWANCE:
+            return "none"
         return say(value) if name == "took" else value
 
 

@@ -19,6 +19,7 @@ from emulator.measure.night import (
     Night,
 )
 from emulator.measure.words import duration
+from emulator.show.phrases import spoken
 
 __all__ = ["WorstJob", "worst_jobs"]
 
@@ -59,7 +60,7 @@ def _failed(night: Night, most: int) -> Iterable[tuple[int, str]]:
     rows = _rows(night, lambda final: final in bad)
     for _, job in nsmallest(most, ((-night.value(job, ATTEMPTS), job) for job in rows)):
         final = bad[night.value(job, FINAL)]
-        yield job, f"failed: {final.sub_state or final.why or 'no reason given'}"
+        yield job, f"failed: {spoken(final.sub_state) or final.why or 'no reason given'}"
 
 
 def _unfinished(night: Night, most: int) -> Iterable[tuple[int, str]]:

@@ -130,15 +130,15 @@ class RunningAttempt:
         why = world.access.refusal(worker.name, name, part or plan.routine.name, execution.start, worker.booted_at)
         if why:
             row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
-            world.emit((*row, execution.attempt, execution.token, name, "no access", 0))
-            raise CallError(f"{worker.name} has no access to {system}: {why}", name, "no access")
+            world.emit((*row, execution.attempt, execution.token, name, "no_access", 0))
+            raise CallError(f"{worker.name} has no access to {system}: {why}", name, "no_access")
         waiter: asyncio.Future[tuple[str, int | None]] = keeper.loop.create_future()
 
         def done(outcome: str, retry_after: int | None) -> None:
             if not waiter.done():
                 waiter.set_result((outcome, retry_after))
 
-        leaves = options["leaves"]
+        effect = options["effect"]
         call = Call(
             job=plan.number,
             attempt=execution.attempt,
@@ -149,13 +149,13 @@ class RunningAttempt:
             number=self._called[system],
             system=name,
             target=target,
-            effect=leaves,
+            effect=effect,
             scope=plan.scope,
             cause=execution.event,
             patience=options["patience"],
-            meets_own_work=options["meets_own_work"],
-            lands=options["lands"] if leaves else None,
-            land=(lambda: self.leave(leaves, target, name, options["repeatable"])) if leaves else None,
+            if_already_in_progress=options["if_already_in_progress"],
+            lands=options["lands"] if effect else None,
+            land=(lambda: self.leave(effect, target, name, options["repeatable"])) if effect else None,
             done=done,
         )
         self._called[system] += 1
@@ -168,7 +168,7 @@ class RunningAttempt:
             self._calls.remove(call)
         if outcome != "ok":
             hint = None if retry_after is None else retry_after / SECOND
-            raise CallError(f"{system} answered: {outcome}", name, outcome, hint)
+            raise CallError(f"{system} answered: {outcome.replace('_', ' ')}", name, outcome, hint)
 
     def _check_open(self) -> None:
         if self._keeper.over:

@@ -16,7 +16,7 @@ from emulator.testing.work import Order, Work
 from emulator.timeline.agenda import MESSAGES
 from emulator.timeline.bearers import NOBODY, Bearer
 from emulator.timeline.ticks import say
-from emulator.world.contact import Request
+from emulator.world.contact import ARRIVES, Request
 from emulator.world.worker import ON, Execution, Worker
 
 __all__ = ["Client", "Lease", "Program"]
@@ -75,7 +75,7 @@ class Lease:
 
     async def hand_in(
         self,
-        outcome: Literal["ok", "error", "permanent error"] = "ok",
+        outcome: Literal["ok", "error", "permanent_error"] = "ok",
         why: str = "",
         *,
         retry_after: Lasting | None = None,
@@ -142,7 +142,7 @@ class Client:
             InputError: when the worker is off, or the emulation is over.
         """
         request = Request("take", self._check_on())
-        answer = await self._exchange(request, lambda: self._keeper.world.hand_out(request))
+        answer = await self._exchange(request, None)
         if answer is None:
             return None
         grant, plan = answer
@@ -165,12 +165,13 @@ class Client:
         self._beats += 1
         number, tokens, sent = self._beats, tuple(lease.token for lease in named), world.agenda.now
 
-        def act() -> Any:
-            return world.agenda.now, world.broker.heartbeat(
-                world.agenda.now, 0, worker.name, self._incarnation, number, tokens
-            )
-
         request = Request("heartbeat", worker)
+
+        def act() -> Any:
+            now = world.agenda.now
+            reply = world.broker.heartbeat(now, 0, worker.name, self._incarnation, number, tokens, request.arrived)
+            return _LOST if reply is None else (now, reply)
+
         lost = not world.beats.gets_through(worker, number)
         arrived, reply = await self._exchange(request, act, lost=lost)
         for lease in named:
@@ -183,8 +184,8 @@ class Client:
 
     async def hand_in(self, lease: Lease, outcome: str, why: str, retry_after: int | None) -> None:
         """Hand an outcome in; see ``Lease.hand_in``."""
-        if outcome not in ("ok", "error", "permanent error"):
-            raise InputError(f"{outcome!r} is no outcome: give ok, error or permanent error")
+        if outcome not in ("ok", "error", "permanent_error"):
+            raise InputError(f"{outcome!r} is no outcome: give ok, error or permanent_error")
         worker, world, execution = self._check_on(), self._keeper.world, lease.execution
         if lease not in self.leases:
             raise InputError(f"the outcome of {lease.order.name} was answered before: hand each lease in once")
@@ -205,6 +206,7 @@ class Client:
                 why,
                 retry_after,
                 refused_at,
+                request.arrived,
             )
             world.broker_acted(execution)
             return taken
@@ -242,17 +244,23 @@ class Client:
             self.leases.clear()
         return worker
 
-    async def _exchange(self, request: Request, act: Callable[[], Any], *, lost: bool = False) -> Any:
-        """Send a message, let it act at the broker, and give the answer."""
+    async def _exchange(self, request: Request, act: Callable[[], Any] | None, *, lost: bool = False) -> Any:
+        """Send a message, let it act at the broker, and give the answer; without ``act`` it asks for work."""
         world, worker, incarnation = self._keeper.world, self._worker, self._incarnation
         agenda, contact = world.agenda, world.contact
         future: asyncio.Future[Any] = self._keeper.loop.create_future()
-        request.sent, request.tries = agenda.now, request.tries + 1
+        request.note_sent(agenda.now)
 
-        def arrive(_: object) -> None:
+        def arrive(order: int) -> None:
             if not world.broker.is_up:
                 return
-            answer = act()
+            request.arrived = order
+            if act is None:
+                world.polls.asked(request, reply)
+            elif (answer := act()) is not _LOST:
+                reply(request, answer)
+
+        def reply(request: Request, answer: Any) -> None:
             way = contact.way_back(request)
             if way is not None:
                 agenda.at(agenda.now + way, answered, answer)
@@ -267,7 +275,8 @@ class Client:
 
         way = None if lost else contact.way_out(request)
         if way is not None:
-            agenda.at(agenda.now + way, arrive, None, MESSAGES, worker.index, request.number)
+            order = request.order
+            agenda.at(agenda.now + way, arrive, order, MESSAGES, worker.index, ARRIVES + order)
         agenda.at(agenda.now + worker.link.answer_within, unanswered)
         answer = await future
         if answer is _LOST:

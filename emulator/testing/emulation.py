@@ -15,7 +15,7 @@ from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import broken
 from emulator.record.events import Row
-from emulator.scenario.arguments import texts
+from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
 from emulator.scenario.models.arrivals import Prerequisite
 from emulator.scenario.spelling import advise
@@ -70,6 +70,8 @@ class Emulator(Interventions, Views):
         never: what must not happen, or the test fails when the emulation is left: any of ``effect after lease lost``,
             ``unrepeatable effect twice``, ``job left unfinished``.
         grace: how long a handler that was told to stop may take for its cleanup; by default 30 s.
+        interleave: a seed by which the steps of tasks on the loop are held back, from entering to leaving, so that
+            races between handlers show; by default as the loop was made.
         settings: the keys of a scenario file: ``pools``, ``queues``, ``routines``, ``systems``, ``lasts`` and so on.
 
     Attributes:
@@ -87,7 +89,7 @@ class Emulator(Interventions, Views):
     >>> from emulator import Emulator, run_in_virtual_time
     >>> async def copy(work):
     ...     await work.spend("10m")
-    ...     work.leave("copied", on := work.parameters["plate"])
+    ...     work.effect("copied", on := work.parameters["plate"])
     >>> async def test():
     ...     async with Emulator(routines={"copy": {"parameters": {"plate": "text"}}}, handlers={"copy": copy}) as emu:
     ...         job = emu.submit("copy", plate="plate-7")
@@ -109,6 +111,7 @@ class Emulator(Interventions, Views):
         seed: int | None = None,
         never: Iterable[str] = (),
         grace: Lasting = 30,
+        interleave: int | None = None,
         **settings: Any,
     ) -> None:
         check_arguments(scenario, settings, seed)
@@ -118,6 +121,8 @@ class Emulator(Interventions, Views):
         self._never = tuple(texts("never", never))
         broken((), self._never)
         self._grace = ticks_of(grace)
+        may_be(WHOLE, interleave=interleave)
+        self._interleave = interleave
         self.loaded = loaded_for(scenario, settings, self._handlers)
         self.scenario = self.loaded.scenario
         self.seed = self.scenario.seed if seed is None else seed
@@ -159,8 +164,15 @@ class Emulator(Interventions, Views):
         loop = VirtualLoop.of()
         if self._began:
             raise InputError("this emulator has been entered before: make one for each emulation")
+        if self._interleave is not None and loop.interleave is not None:
+            raise InputError(
+                f"interleave={self._interleave}: the steps on this loop are held back by the seed {loop.interleave} "
+                "already: leave one of the two out"
+            )
         self._began = self._is_open = True
         self.loop = loop
+        if self._interleave is not None:
+            loop.interleave = self._interleave
         self._context = contextvars.copy_context()
         self._context.run(BEARER.set, NOBODY)
         self.agenda = Span(loop.agenda)
@@ -200,6 +212,8 @@ class Emulator(Interventions, Views):
             await self._closing
         raised = [("a subscriber to the events", failure) for failure in self.stream.failures]
         raised += [("a call at a power off", failure) for failure in self.keeper.raised]
+        if self._interleave is not None:
+            self.loop.interleave = None
         if error is None:
             for _, failure in raised:
                 raise failure

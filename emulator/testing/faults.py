@@ -240,9 +240,9 @@ class Interventions:
         """Release a queue that is held: it hands out again."""
         self.action(release_queue=queue)
 
-    def finish_and_leave(self, who: Who) -> None:
+    def drain(self, who: Who) -> None:
         """Let workers finish what they have, then leave for good."""
-        self.action(finish_and_leave=who)
+        self.action(drain=who)
 
     def new_version(
         self,
@@ -281,7 +281,7 @@ class Interventions:
             _check("queue", said[kind], scenario.queues)
         elif kind == "new_version":
             _check("routine", said[kind], scenario.routines)
-        elif kind == "finish_and_leave":
+        elif kind == "drain":
             self._check_workers(said[kind])
         elif not _is_job_name(said[kind]):
             raise InputError(f"{said[kind]!r} names no job: give its handle, or entry#number")
@@ -307,7 +307,7 @@ class Interventions:
             where = ("faults" if model is Fault else "actions", 0)
             errors: Any = [{**one, "loc": (*where, *one["loc"])} for one in error.errors(include_url=False)]
             found = found_by_validation({where[0]: [said]}, errors)
-            text = "; ".join(": ".join(filter(None, (".".join(map(str, it.loc[2:])), it.message))) for it in found)
+            text = "; ".join(": ".join(filter(None, (".".join(map(str, it.loc[2:])), it.told()))) for it in found)
             raise InputError(text) from None
 
     def _check_target(self, kind: str, aim: Any, fault: Fault) -> None:

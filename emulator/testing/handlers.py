@@ -7,7 +7,7 @@ starts belongs to it. The law:
   then ``work.at_power_off`` is served;
 - freeze, and suspension: it stands still with everything it started, and goes on later, its timers late;
 - slow down: its sleeps and what it spends stretch, its deadlines do not;
-- told to stop (its lease is lost, its longest run is over): cancelled, with a grace; then abandoned like the dead;
+- told to stop (its lease is lost, its time limit is reached): cancelled, with a grace; then abandoned like the dead;
 - what a handler leaves running when it returns stays on its worker, and shares the worker's fate.
 
 All that the keeper itself makes carries the emulation's own context, or it would go with the handler that happened to
@@ -186,7 +186,7 @@ class Handlers:
         causes = list(_leaves(error))
         said = [_in_words(cause) for cause in causes]
         if any(isinstance(cause, PermanentError) for cause in causes):
-            return "permanent error", "; ".join(said), None
+            return "permanent_error", "; ".join(said), None
         hints: list[int] = []
         mistakes: list[BaseException] = []
         for cause in causes:

@@ -10,6 +10,7 @@ from emulator.errors import InputError, NeverError
 from emulator.record.events import DETAILS, Row
 from emulator.scenario.arguments import texts
 from emulator.scenario.spelling import advise
+from emulator.show.phrases import spoken
 from emulator.testing.stream import Stream
 
 __all__ = ["Ending", "JobHandle", "name_of"]
@@ -25,7 +26,7 @@ class Ending:
 
     Attributes:
         state: ``done`` or ``failed``.
-        sub_state: for a failed one: attempts used up, permanent error, withdrawn, expired, and so on.
+        sub_state: for a failed one: attempts_used_up, permanent_error, withdrawn, expired, and so on.
         why: the last reason, in words; "" when it is done.
         attempts: how many there were.
         said: what was said of the last attempt, in words, such as the handler's own in ``PermanentError("never")``; ""
@@ -69,7 +70,7 @@ class JobHandle:
     ...         ending = await job
     ...         return ending.state, ending.attempts, job.outcomes
     >>> run_in_virtual_time(test)
-    ('done', 2, ['lease lost', 'ok'])
+    ('done', 2, ['lease_lost', 'ok'])
     """
 
     __slots__ = ("_emulation", "_ending", "_seen", "name", "number")
@@ -91,7 +92,7 @@ class JobHandle:
 
     @property
     def state(self) -> str:
-        """The state at the broker: queued, queued held, running, suspended, requeued, requeued held, done, failed."""
+        """The state at the broker: queued, queued_held, running, suspended, requeued, requeued_held, done, failed."""
         return self._emulation.broker.state_of(self.number).value
 
     @property
@@ -105,7 +106,7 @@ class JobHandle:
 
     @property
     def outcomes(self) -> list[str]:
-        """The outcomes of its attempts so far, in order: ok, error, permanent error, too long, lease lost."""
+        """The outcomes of its attempts so far, in order: ok, error, permanent_error, time_limit, lease_lost."""
         return [row[7] for row in self._rows if row[1] == "attempt_ended"]
 
     async def reaches(self, *states: str) -> str:
@@ -135,7 +136,7 @@ class JobHandle:
             if (ending := self.ending) is not None:
                 raise NeverError(
                     f"{self.name} will never be {' or '.join(states)}: it is {ending.state}"
-                    + (f" ({ending.sub_state}: {ending.why})" if ending.sub_state else "")
+                    + (f" ({spoken(ending.sub_state)}: {ending.why})" if ending.sub_state else "")
                 )
             await self._emulation.stream.change(self._in_vain, self.number)
 

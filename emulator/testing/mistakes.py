@@ -38,7 +38,7 @@ NO_WORK: Final = (
     '`Emulator(routines={"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "5m"}]}})`'
 )
 
-_OWN: Final = ("by_hand", "grace", "handlers", "never", "programs", "retry", "scenario", "seed")
+_OWN: Final = ("by_hand", "grace", "handlers", "interleave", "never", "programs", "retry", "scenario", "seed")
 _MOST_SEED: Final = 2**63 - 1
 
 

@@ -24,9 +24,9 @@ class Span(Agenda):
     >>> base = Agenda(start=100)
     >>> span, seen = Span(base), []
     >>> span.at(5, seen.append, "one"); span.at(7, seen.append, "two")
-    >>> base.run(before=(106,)); seen, base.now, span.now
+    >>> _ = base.run(before=(106,)); seen, base.now, span.now
     (['one'], 105, 5)
-    >>> span.over = True; base.run(); seen
+    >>> span.over = True; _ = base.run(); seen
     ['one']
     """
 
@@ -68,6 +68,14 @@ class Span(Agenda):
     ) -> None:
         """Fire ``call(argument)`` at a time of the span, unless it is over by then."""
         self.base.at(time + self.start, self._fire, (call, argument), rank, key, second)
+
+    def step(self, call: Callable[[Any], None], argument: Any) -> None:
+        """Count one more step of the present instant, which is that of the base."""
+        self.base.step(call, argument)
+
+    def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
+        """Say whether an entry with this time of the span, rank and keys has had its turn, or is having it."""
+        return self.base.has_passed(time + self.start, rank, key, second)
 
     def _fire(self, what: tuple[Callable[[Any], None], Any]) -> None:
         if not self.over:

@@ -11,6 +11,7 @@ from types import TracebackType
 from typing import Final
 
 from emulator.record.events import Event, Row, read
+from emulator.show.layout import clean
 from emulator.testing.emulation import Emulator
 from emulator.testing.tracebacks import last_lines, place_raised
 from emulator.timeline.ticks import say
@@ -58,7 +59,7 @@ def sections(test: str, option: str, told: Iterable[ToldEmulator]) -> Iterator[t
     for number, each in enumerate(begun, 1):
         of = f" of emulator {number}" if len(begun) > 1 else ""
         for title, text in each.sections():
-            yield f"{title}{of}", text
+            yield f"{title}{of}", "\n".join(map(clean, text.split("\n")))
     if begun:
         yield "run it again", f"pytest {shlex.quote(test)} {option} {begun[0].seed}"
 

@@ -25,6 +25,8 @@ from emulator.record.trail import known_kinds
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
+from emulator.show.phrases import spoken
+from emulator.show.reasons import in_words
 from emulator.show.story.writing import lines as story_lines
 from emulator.testing.jobs import JobHandle, name_of
 from emulator.testing.saving import save
@@ -94,7 +96,7 @@ class Views:
         """
         job = self.job(job).number
         equipments = [worker.equipment for worker in self.world.workers.values()]
-        said = self.world.broker.explain(self.agenda.now, job, equipments)
+        said = in_words(self.world.broker.explain(self.agenda.now, job, equipments))
         for attempt in self.keeper.working():
             if attempt.order.job == job and attempt.task is not None:
                 said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"
@@ -206,9 +208,13 @@ class Views:
         told = []
         for job in concerned[:at_most]:
             ending = job.ending
-            why = self.why_unfinished(job.number) if ending is None else f"{ending.sub_state} {ending.why}".strip()
-            outcomes = ", ".join(job.outcomes) or "none yet"
-            line = f"{job.name} is {job.state}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}"
+            why = (
+                self.why_unfinished(job.number)
+                if ending is None
+                else f"{spoken(ending.sub_state)} {ending.why}".strip()
+            )
+            outcomes = ", ".join(map(spoken, job.outcomes)) or "none yet"
+            line = f"{job.name} is {spoken(job.state)}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}"
             lines = story_lines(job_story(around, job.number), self.loaded.clock)
             told.append("\n".join([line, *(f"  {time:<8}  {text}" for _, time, text, _ in lines)]))
         return "\n".join(told)

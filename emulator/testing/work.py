@@ -85,7 +85,7 @@ class Work:
     """One attempt at a job, as its handler sees it: ``async def copy(work): ...``.
 
     How the handler ends decides the outcome of the attempt: it returns, ``ok``; it raises ``PermanentError``,
-    ``permanent error``; it raises ``TransientError`` or anything else, ``error``, and the retry policy decides.
+    ``permanent_error``; it raises ``TransientError`` or anything else, ``error``, and the retry policy decides.
 
     Attributes:
         order: what is told of it, as plain data.
@@ -96,7 +96,7 @@ class Work:
     ...         if not work.is_finished("copy", plate):
     ...             with work.part("copy", plate):
     ...                 await work.spend("10m")
-    ...                 work.leave("copied", plate, repeatable=False)
+    ...                 work.effect("copied", plate, repeatable=False)
     >>> async def test():
     ...     async with Emulator(handlers={"copy": copy}) as emu:
     ...         await emu.submit("copy", plates=["a", "b"])
@@ -253,12 +253,12 @@ class Work:
 
     # -- what it does to the world ------------------------------------------------------------------------------------
 
-    def leave(self, effect: str, target: str = "", *, system: str = "", repeatable: bool = True) -> None:
-        """Leave an effect on a target: it is recorded with the token of this attempt, whoever holds the lease by now.
+    def effect(self, effect: str, target: str = "", *, system: str = "", repeatable: bool = True) -> None:
+        """Record an effect on a target: it stands there with the token of this attempt, whoever holds the lease by now.
 
         Args:
-            effect: what is left, such as ``"copied"``.
-            target: what it is left on; by default the job's exclusive key, else its name.
+            effect: what was done, such as ``"copied"``.
+            target: what it was done to; by default the job's exclusive key, else its name.
             system: the system that holds the target, if it is one of the scenario: a fenced one refuses stale tokens.
             repeatable: False if twice is once too often.
 
@@ -269,7 +269,7 @@ class Work:
         must_be(TEXT, effect=effect, target=target, system=system)
         must_be(FLAG, repeatable=repeatable)
         if not effect:
-            raise InputError("effect: found '': name what is left, such as 'copied'")
+            raise InputError("effect: found '': name what was done, such as 'copied'")
         on = target or self.order.key or self.order.name
         if not self._attempt.leave(effect, on, system, repeatable):
             raise StaleTokenError(
@@ -282,24 +282,24 @@ class Work:
         system: str,
         target: str = "",
         *,
-        leaves: str = "",
+        effect: str = "",
         repeatable: bool = True,
         lands: Literal["at_request", "at_end", "remotely"] = "at_end",
-        meets_own_work: Literal["error", "ok", "wait"] = "error",
+        if_already_in_progress: Literal["error", "ok", "wait"] = "error",
         patience: Lasting | None = None,
     ) -> None:
-        """Call a system of the scenario, ``"vault"`` or a part of it, ``"vault/read"``, and wait for its answer.
+        """Call a system of the scenario, ``"archive"`` or a part of it, ``"archive/read"``, and wait for its answer.
 
         Whoever stops waiting, by a timeout of its own for instance, leaves the call in the system's line.
 
         Args:
             system: whom to call.
             target: what the call is about; by default the job's exclusive key, else its name.
-            leaves: the effect that it leaves there, if it leaves one.
+            effect: the effect that it has there, if it has one.
             repeatable: False if that effect twice is once too often.
-            lands: when the effect lands: as the system takes the request, as it answers, or in the system even after
-                the worker has died (``"remotely"``).
-            meets_own_work: the outcome when the system still works on an earlier request for the same effect;
+            lands: when the effect lands: as the call is made (unless the system refuses it at once), as it is
+                answered, or in the system even after the worker has died (``"remotely"``).
+            if_already_in_progress: the outcome when the system still works on an earlier request for the same effect;
                 ``"wait"`` waits for that one.
             patience: how long to wait; by default as long as the system's own callers do.
 
@@ -309,17 +309,24 @@ class Work:
             InputError: when there is no such system; for an argument of another kind, or a word that is none of those
                 above.
         """
-        must_be(TEXT, system=system, target=target, leaves=leaves, lands=lands, meets_own_work=meets_own_work)
+        must_be(
+            TEXT,
+            system=system,
+            target=target,
+            effect=effect,
+            lands=lands,
+            if_already_in_progress=if_already_in_progress,
+        )
         must_be(FLAG, repeatable=repeatable)
-        for what, word, known in (("lands", lands, _LANDS), ("meets_own_work", meets_own_work, _MEETS)):
+        for what, word, known in (("lands", lands, _LANDS), ("if_already_in_progress", if_already_in_progress, _MEETS)):
             if word not in known:
                 raise InputError(f"there is no {what}={word!r}: {advise(word, known)}")
         options = {
             "target": target,
-            "leaves": leaves,
+            "effect": effect,
             "repeatable": repeatable,
             "lands": lands,
-            "meets_own_work": meets_own_work,
+            "if_already_in_progress": if_already_in_progress,
             "patience": None if patience is None else ticks_of(patience),
         }
         await self._attempt.call(system, options)

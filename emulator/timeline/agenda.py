@@ -10,8 +10,8 @@ The law: entries fire by (time, rank, first key, second key, number). The ranks 
 
 An entry made for *now* joins its rank and still fires before the clock moves. Nothing is ever fired early, nothing is
 cancelled here: an entry whose reason has gone must notice that itself when it fires (a look-up is cheaper than a
-search in the heap). The virtual-time loop shares ``take_number`` for its own timers, which are of rank ``REST``, and
-merges both by (time, rank, keys, number).
+search in the heap). The virtual-time loop shares ``take_number`` for its own timers, and fires them between ``REST``
+and ``HANDING``.
 
 Steps of one instant are counted from the last that had been made before the instant began. Of those there are only so
 many, so a hundred thousand entries for one instant are honest work, and an entry that makes the next one for the same
@@ -46,7 +46,7 @@ class Agenda:
 
     Attributes:
         now: the present tick. Only ``run`` and the loop move it, and never back.
-        rank: the rank of the entry being fired (``REST`` while nothing is).
+        rank: the rank of the entry being fired; while code runs, the rank that woke it (``REST`` for timers).
         steps: how many the present instant has taken since the last that was made before it began.
         entries: the heap itself, for looking at its first entry only.
         take_number: gives the next number of creation; the loop's timers draw from the same row.
@@ -54,15 +54,16 @@ class Agenda:
     >>> agenda, seen = Agenda(), []
     >>> agenda.at(5, seen.append, "later"); agenda.at(3, seen.append, "sooner")
     >>> agenda.at(5, seen.append, "an end", rank=ENDS)
-    >>> agenda.run(); seen, agenda.now
+    >>> _ = agenda.run(); seen, agenda.now
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_began", "_instant", "entries", "now", "rank", "steps", "take_number")
+    __slots__ = ("_began", "_instant", "_key", "_second", "entries", "now", "rank", "steps", "take_number")
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
         self.rank = REST
+        self._key = self._second = 0
         self.entries: list[Entry] = []
         self.take_number: Callable[[], int] = count(1).__next__
         self.steps = 0
@@ -86,35 +87,57 @@ class Agenda:
         """Give (time, rank, key, second key, number) of the next entry, or None when nothing is due."""
         return self.entries[0][:5] if self.entries else None
 
-    def run(self, before: tuple[int, ...] | None = None, until: Sized = ()) -> None:
+    def run(self, before: tuple[int, ...] | None = None, until: Sized = ()) -> int:
         """Fire every entry that sorts before ``before`` (all of them if None), moving ``now`` with them.
 
         Args:
             before: (time, rank, first key, second key, number) of what must not be overtaken, or a beginning of it:
                 ``(time,)`` stands for everything before that time.
-            until: stop after the entry that put something in here; the loop passes what it has ready to run.
+            until: stop when there is something in here and all entries of the rank that put it there have fired; the
+                loop passes what it has ready to run.
+
+        Returns:
+            The rank at which it stopped; 0 when nothing was fired. What an entry makes for now in a rank before its own
+            belongs to the same go.
 
         Raises:
             SpinningError: when one instant does not end.
         """
-        heap, instant = self.entries, self._instant
+        heap, instant, highest, left_at = self.entries, self._instant, 0, REST
         end = before if before is not None else (_NEVER,)
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
-                time, self.rank, _, _, number, call, argument = heappop(heap)
+                time, rank, self._key, self._second, number, call, argument = heappop(heap)
+                self.rank = rank
                 if time != instant:
                     self.now = self._instant = instant = time
                     self._began = self.take_number()
-                    self.steps = 0
+                    self.steps = highest = 0
                 elif number < self._began:
                     self.steps = 0
                 else:
-                    self.step(call, argument)
+                    self.steps = steps = self.steps + 1
+                    if steps > _STEPS_AT_ONE_INSTANT:
+                        raise self._spinning(call, argument)
+                if rank > highest:
+                    highest = rank
                 call(argument)
-                if until:
-                    return
+                if until and not (heap and heap[0] < (time, highest + 1)):
+                    left_at, self._key = highest, _NEVER  # all of this rank has happened, and nothing of the next
+                    break
         finally:
-            self.rank = REST
+            self.rank = left_at
+        return highest
+
+    def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
+        """Say whether an entry with this time, rank and keys has had its turn, or is having it.
+
+        >>> agenda = Agenda()
+        >>> agenda.at(5, lambda _: print(agenda.has_passed(5, 3, 7, 1), agenda.has_passed(5, 3, 7, 3)), None, 3, 7, 2)
+        >>> _ = agenda.run()
+        True False
+        """
+        return (time, rank, key, second) <= (self.now, self.rank, self._key, self._second)
 
     def step(self, call: Callable[[Any], None], argument: Any) -> None:
         """Count one more step of the present instant; one entry may count several, if it does as much as several.
@@ -122,14 +145,17 @@ class Agenda:
         Raises:
             SpinningError: when there have been too many; it names ``call`` and ``argument``.
         """
-        self.steps = steps = self.steps + 1
-        if steps > _STEPS_AT_ONE_INSTANT:
-            self.steps = 0  # whoever goes on nevertheless may take as many again
-            raise SpinningError(
-                f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each "
-                f"made the next one for the same instant; the last was {_named(call, argument)}: give what begins "
-                "again and again a time or a pause, or a limit"
-            )
+        self.steps += 1
+        if self.steps > _STEPS_AT_ONE_INSTANT:
+            raise self._spinning(call, argument)
+
+    def _spinning(self, call: Callable[[Any], None], argument: Any) -> SpinningError:
+        steps, self.steps = self.steps, 0  # whoever goes on nevertheless may take as many again
+        return SpinningError(
+            f"the modelled world took {steps:,} steps at {say(self.now)} and the clock never moved, because each made "
+            f"the next one for the same instant; the last was {_named(call, argument)}: give what begins again and "
+            "again a time or a pause, or a limit"
+        )
 
     def __len__(self) -> int:
         return len(self.entries)

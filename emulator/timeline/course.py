@@ -1,8 +1,9 @@
 """What comes next on the virtual clock, and may the clock go there?
 
-The course of a loop holds its timers and the waits of ``advance``, merges them with the agenda by (time, rank, keys,
-number), and knows the pace, the end of virtual time and how many turns an instant may take. It decides; the loop acts.
-Timers stand in a heap with their numbers, because a heap of handles alone keeps no order among equals.
+The course of a loop holds its timers and the waits of ``advance``, puts them between the ranks of the agenda, and knows
+the pace, the end of virtual time and how many turns an instant may take. It decides; the loop acts. Timers stand in a
+heap with their numbers, because a heap of handles alone keeps no order among equals. Those that were made for an
+instant that had come already stand apart, because they do not wait for the ranks of the world.
 
 Turns are counted from the last progress: the clock moved, or something fired that had been made before the instant
 began. Of that there is only so much, so an instant with a hundred thousand timers is honest work, and a timer of no
@@ -12,13 +13,15 @@ length that makes the next one of no length is not.
 import asyncio
 from collections import deque
 from collections.abc import Iterable
+from contextvars import Context
 from hashlib import blake2b
 from heapq import heapify, heappop, heappush
 from typing import Any, Final, Literal
 
 from emulator.errors import EndOfTimeError, SpinningError, StandstillError, TimelineError
-from emulator.timeline.agenda import REST, Agenda
+from emulator.timeline.agenda import HANDING, REST, Agenda
 from emulator.timeline.bearers import Bearer
+from emulator.timeline.interleaving import Interleaving
 from emulator.timeline.kinds import NUMBER, must_be
 from emulator.timeline.paces import Pacer
 from emulator.timeline.reports import clock_reading, line_of, tasks_waiting
@@ -55,8 +58,13 @@ def whole_ticks(seconds: float) -> int:
         raise ValueError(f"{seconds!r} is no time: give seconds as a number") from None
 
 
+def _end_sleep(sleeper: "asyncio.Future[Any]", result: object) -> None:
+    if not sleeper.done():
+        sleeper.set_result(result)
+
+
 class Nap:
-    """A sleep that nothing hinders: when it is due, its future gets the result at once, without a callback in between.
+    """A sleep that nothing hinders: when it alone is due, its future gets the result without a callback in between.
 
     Stands for the handle of a timer where ``asyncio.sleep`` asks for one, and is cancelled at the end of each sleep.
 
@@ -92,15 +100,16 @@ class Course:
         agenda: its ``now`` is the clock.
         entries: the agenda's heap.
         timers: the heap of timers, cancelled ones among them.
+        fresh: timers that were made for an instant that had come already; they become ready in the next turn.
         arrivals: the heap of the waits of ``advance``, abandoned ones among them.
-        hindered: whether the pace may keep the clock from going straight to ``last``.
+        hindered: whether the pace, or a step that is held back, may keep the clock from going straight to ``last``.
         last: the last tick of virtual time.
         pacer: what ties a paced run to real time; None for the other paces.
         world_runs: whether the agenda is running at this moment.
         turns: how many turns the loop has taken.
         shuffles: whether ties are shuffled.
-        some_due: whether timers were made for instants that had come already, and may not have fired yet.
-        next_look: at which of them it looks whether the present instant will ever end.
+        next_look: at which of them it asks ``is_long``.
+        interleaving: what holds back the steps of tasks; None when nothing does.
     """
 
     def __init__(self, agenda: Agenda, pace: Pace, end: int | None, turns: int, shuffle_ties: int | None) -> None:
@@ -125,16 +134,19 @@ class Course:
         self.pacer = None if isinstance(pace, str) else Pacer(pace)
         self.world_runs = False
         self.turns = 0
-        self.some_due = False
-        self.next_look = self._first_look = min(LOOK_EVERY, turns)
+        self.next_look = self._look_at = self._first_look = min(LOOK_EVERY, turns)
+        self.interleaving: Interleaving | None = None
         self._turn_limit = turns
         self._manual = pace == "manual"
-        self.hindered = pace != "fast"
+        self._paced = pace != "fast"
+        self.hindered = self._paced
         self.last = NEVER if end is None else end - 1
         self.shuffles = shuffle_ties is not None
         self._shuffle = str(shuffle_ties).encode()
         self._instant, self._made_before, self._counted_from = agenda.now, 0, 0
+        self._nobodys = Context()  # in which a sleep ends; whoever waits for it goes on in its own
         self.timers: list[Timer] = []
+        self.fresh: list[Timer] = []
         self._cancelled = 0
         self.arrivals: list[tuple[int, int, asyncio.Future[None]]] = []
 
@@ -164,55 +176,79 @@ class Course:
     def put(self, tick: int, handle: asyncio.TimerHandle) -> None:
         """Take in a timer; a tick that has passed sorts before now, as it was asked for."""
         number = self.agenda.take_number()
-        heappush(self.timers, (tick, self.order_of(number) if self.shuffles else number, number, handle))
+        timer = tick, self.order_of(number) if self.shuffles else number, number, handle
         if tick <= self.agenda.now:
-            self.some_due = True
+            self.fresh.append(timer)
+        else:
+            heappush(self.timers, timer)
 
     def order_of(self, number: int) -> int:
         """Draw the place of a timer among those of one tick, by its number and the seed."""
         return int.from_bytes(blake2b(number.to_bytes(8, "big"), key=self._shuffle, digest_size=16).digest(), "big")
 
     def fire(self, ready: deque[asyncio.Handle]) -> None:
-        """Set the clock to the next timer, unless that has passed, and make ready what it wakes.
+        """Set the clock to the next timer, and make ready what all timers of that tick wake; nothing else is ready.
 
         One that was cancelled is thrown out instead.
         """
-        agenda = self.agenda
-        tick, _, number, due = heappop(self.timers)
+        agenda, timers = self.agenda, self.timers
+        due: Any  # a handle or a nap
+        tick, _, _, due = heappop(timers)
+        sleeper: asyncio.Future[Any] | None = None
         if isinstance(due, Nap):
-            sleeper: Any = due.future
-            due.future = None
+            sleeper = due.future
             cancelled = sleeper is None or sleeper.done()
         else:
             cancelled = due.cancelled()
         if cancelled:
             self._cancelled = max(0, self._cancelled - 1)
             return
-        if tick > agenda.now:  # then this is progress: what note_progress does, in few steps
-            agenda.now = self._instant = tick
-            self._made_before = agenda.take_number()
-            self._counted_from = turns = self.turns
-            self.next_look = turns + self._first_look
-        else:
-            self.note_progress(number)
-        if isinstance(due, Nap):
-            sleeper.set_result(due.result)
-        else:
+        self._counted_from = self.turns  # this is progress
+        agenda.now = self._instant = tick
+        agenda.rank = REST
+        self._made_before = agenda.take_number()
+        more = timers and timers[0][0] == tick
+        if sleeper is None:
             ready.append(due)
+        elif more:
+            self._wake_later(due)
+        else:
+            due.future = None
+            sleeper.set_result(due.result)
+        if more:
+            self._fire_all(ready)
 
-    def fire_due(self, ready: deque[asyncio.Handle], only_fresh: bool) -> None:
-        """Make the timers ready that are due now, up to the next entry of the agenda.
+    def fire_due(self, ready: deque[asyncio.Handle]) -> None:
+        """Make the timers ready that are due at this instant, unless ranks of the world come before them."""
+        now, timers, entries = self.agenda.now, self.timers, self.entries
+        if timers and timers[0][0] == now and not (entries and entries[0] < (now, HANDING)):
+            self.agenda.rank = REST
+            self.count_anew()
+            self._fire_all(ready)
 
-        Args:
-            only_fresh: stop at the first that was made before this instant began; it waits for quiet.
-        """
-        while (timer := self.next_timer()) is not None and timer[0] <= self.agenda.now:
-            if only_fresh and timer[2] < self._made_before:
-                return
-            if self.entries and self.entries[0][:5] < (timer[0], REST, 0, 0, timer[2]):
-                return
-            self.fire(ready)
-        self.some_due = False
+    def _fire_all(self, ready: deque[asyncio.Handle]) -> None:
+        now, timers = self.agenda.now, self.timers
+        while timers and timers[0][0] == now:
+            due = heappop(timers)[3]
+            if due.cancelled():
+                self._cancelled = max(0, self._cancelled - 1)
+            elif isinstance(due, Nap):
+                self._wake_later(due)
+            else:
+                ready.append(due)
+
+    def _wake_later(self, nap: Nap) -> None:
+        """Wake a sleeper by a callback of its own, or it would be a turn ahead of what else becomes ready."""
+        sleeper, nap.future = nap.future, None
+        assert sleeper is not None, "whoever is cancelled is not woken"
+        sleeper.get_loop().call_soon(_end_sleep, sleeper, nap.result, context=self._nobodys)
+
+    def fire_fresh(self, ready: deque[asyncio.Handle]) -> None:
+        """Make the timers ready that were made for an instant that had come already."""
+        due: Any
+        for _, _, _, due in sorted(self.fresh):
+            ready.append(due)
+        self.fresh.clear()
 
     # -- the clock ----------------------------------------------------------------------------------------------------
 
@@ -244,22 +280,21 @@ class Course:
         if self.pacer is not None:
             self.pacer.anchor(self.agenda.now)
 
-    def run_world(self, timer: Timer | None, reach: int, ready: deque[asyncio.Handle]) -> bool:
-        """Run the agenda up to the next timer, but not beyond the tick ``reach``, until something becomes ready.
+    def run_world(self, timer: Timer | None, reach: int, ready: deque[asyncio.Handle]) -> int:
+        """Run the agenda up to the next timer, but not beyond the tick ``reach``, until a rank makes something ready.
 
-        Say whether anything ran.
+        Give the rank at which it stopped, or 0 when nothing ran.
         """
-        head = (entries := self.entries) and entries[0]
-        before = (reach + 1,) if timer is None or timer[0] > reach else (timer[0], REST, 0, 0, timer[2])
+        head = self.entries[0]
+        before = (reach + 1,) if timer is None or timer[0] > reach else (timer[0], HANDING)
         self.world_runs = True
         try:
-            self.agenda.run(before, ready)
+            rank = self.agenda.run(before, ready)
         finally:
             self.world_runs = False
-        if head and (not entries or entries[0] is not head):
+        if rank:
             self.note_progress(head[4])
-            return True
-        return False
+        return rank
 
     def note_progress(self, number: int) -> None:
         """Count turns anew: the clock has moved, or something fires that was there when the instant began."""
@@ -272,7 +307,12 @@ class Course:
     def count_anew(self) -> None:
         """Count the turns of the instant from here on."""
         self._counted_from = self.turns
-        self.next_look = self.turns + self._first_look
+
+    def interleave(self, how: Interleaving | None) -> None:
+        """Hold back the steps of tasks from the next turn on, or no longer."""
+        self.interleaving = how
+        self.hindered = self._paced or how is not None
+        self.next_look = 0
 
     # -- advance ------------------------------------------------------------------------------------------------------
 
@@ -285,11 +325,18 @@ class Course:
         if not self.arrivals or self.arrivals[0][0] > reach:
             return False
         self.agenda.now, number, arrival = heappop(self.arrivals)
+        self.agenda.rank = REST
         self.note_progress(number)
         arrival.set_result(None)
         return True
 
     # -- limits -------------------------------------------------------------------------------------------------------
+
+    def is_long(self) -> bool:
+        """Say whether the loop has to look around because the instant has taken so many turns."""
+        due = max(self._counted_from + self._first_look, self._look_at)
+        self.next_look = due if self.interleaving is None else 0
+        return self.turns >= due
 
     def look(self, ready: "Iterable[asyncio.Task[Any] | asyncio.Handle]") -> None:
         """Ask whether the present instant will ever end; ``ready`` gives what is ready.
@@ -298,7 +345,7 @@ class Course:
             SpinningError: when it has taken too many turns; the cleanup may take as many again.
         """
         spent = self.turns - self._counted_from
-        self.next_look = min(self.turns + LOOK_EVERY, self._counted_from + self._turn_limit)
+        self._look_at = min(self.turns + LOOK_EVERY, self._counted_from + self._turn_limit)
         if spent >= self._turn_limit:
             self.count_anew()
             names = "\n".join(list(dict.fromkeys(map(line_of, ready)))[:5])

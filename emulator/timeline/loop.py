@@ -3,14 +3,16 @@
 The law:
 
 1. What is ready runs first, turn after turn; the clock moves only when nothing is ready and no stop is open.
-2. Then whatever sorts first by (time, rank, keys, number) is next: an entry of the agenda, or a timer, which is of rank
-   ``REST``. All that it makes ready runs before the next one, so that of two things due at one instant the first made
-   has run its course before the other begins. (asyncio fires all timers of an instant in one turn. Then who is first in
-   the end hangs on how many turns parts of asyncio take, and that differs between Pythons.) A timer that is made at an
-   instant for the same instant does not wait for quiet, only for those that were due before it.
-3. As long as entries of the agenda make nothing ready, the agenda runs on by itself, at its own speed.
-4. After a thousand turns without quiet, what is due at the instant and what comes from outside is let in nevertheless.
-5. The clock is set from what is due: nothing runs early, and in a timer's callback ``loop.time() == handle.when()``.
+2. At one instant the ranks come in this order: what ends or expires; faults and actions; messages to the broker; the
+   rest of the world; timers of code; the handing over of work. All entries of a rank fire in one go. After each of the
+   first three, what they woke runs until quiet before the next rank comes.
+3. All timers of code that are due at the instant become ready in one turn, in the order in which they were made. It is
+   the same turn in which what the rest of the world woke runs. This is asyncio's own order: of two deadlines that meet,
+   both expire. Where the turns that parts of asyncio take differ between Pythons, ties in code may differ too.
+4. What code makes for now joins its rank once code is quiet. A timer that is made for now fires in the next turn.
+5. As long as entries of the agenda make nothing ready, the agenda runs on by itself, at its own speed.
+6. After a thousand turns without quiet, what is due at the instant and what comes from outside is let in nevertheless.
+7. The clock is set from what is due: nothing runs early, and in a timer's callback ``loop.time() == handle.when()``.
 
 All private names of asyncio that the timeline touches are in ``PRIVATE``, and only this file touches them. Tried and
 dropped: timers as entries of the agenda (a cancelled one would attract a jump).
@@ -32,9 +34,11 @@ from time import monotonic
 from typing import Any, Final, TypeVar, TypeVarTuple
 
 from emulator.errors import DefectError
+from emulator.timeline.agenda import REST
 from emulator.timeline.answers import Begun
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer, Sleep, bearer_in, keep_forever
 from emulator.timeline.course import NEVER, Nap, whole_ticks
+from emulator.timeline.interleaving import Interleaving
 from emulator.timeline.reports import name_of, own_place_of
 from emulator.timeline.resources import origin_here
 from emulator.timeline.stops import OutsideCall
@@ -162,7 +166,7 @@ class VirtualLoop(TimedLoop):
             ticks = whole_ticks(delay)
         if not ticks and delay > 0:
             ticks = 1
-        if callback is not _ENDS_SLEEP or ticks >= NEVER or self._course.world_runs:
+        if callback is not _ENDS_SLEEP or not 0 < ticks < NEVER or self._course.world_runs:
             return self._arm(self.agenda.now + ticks, callback, args, context)
         # No more is asked of what asyncio.sleep gets than to be cancelled.
         if (bearer := BEARER.get()) is not NOBODY:
@@ -221,6 +225,18 @@ class VirtualLoop(TimedLoop):
         super().add_signal_handler(sig, callback, *args)
         signal.signal(sig, lambda number, frame: self._ready.append(asyncio.Handle(self._read_from_self, (), self)))
         signal.siginterrupt(sig, False)
+
+    @property
+    def interleave(self) -> int | None:
+        """The seed by which steps of tasks are held back, or None; it may be set at any time."""
+        how = self._course.interleaving
+        return None if how is None else how.seed
+
+    @interleave.setter
+    def interleave(self, seed: int | None) -> None:
+        before = self._course.interleaving
+        self._course.interleave(None if seed is None else Interleaving(seed, _owner))
+        self._ready.extend(before or ())
 
     # -- the outside ------------------------------------------------------------------------------------------------
 
@@ -345,13 +361,15 @@ class VirtualLoop(TimedLoop):
     def _run_once(self) -> None:
         """Take turns until the loop is to stop, and one at least."""
         ready, inbox, withheld, course = self._ready, self._inbox, self._withheld, self._course
-        timers, entries, arrivals = course.timers, course.entries, course.arrivals
+        timers, fresh, entries, arrivals = course.timers, course.fresh, course.entries, course.arrivals
         stops, calls, turn = self._outside.stops, self._outside.calls, course.turns
         if self._stopping:  # all that is due now still gets its turn, but no more
-            course.fire_due(ready, only_fresh=False)
+            course.fire_due(ready)
             ready.append(self._nudge)
         while True:
             course.turns = turn = turn + 1
+            if fresh:
+                course.fire_fresh(ready)
             if turn >= course.next_look:
                 self._look_around()
             while not ready:
@@ -363,8 +381,6 @@ class VirtualLoop(TimedLoop):
                     course.fire(ready)
                 else:
                     self._go_on()
-            if course.some_due:
-                course.fire_due(ready, only_fresh=True)
             for _ in range(len(ready)):
                 handle = ready.popleft()
                 if handle._cancelled or (withheld and self._is_withheld(handle)):
@@ -437,18 +453,29 @@ class VirtualLoop(TimedLoop):
             del handle
 
     def _look_around(self) -> None:
-        """Let in what waits for quiet although there is none, and ask whether there ever will be."""
-        self._course.run_world(self._course.next_timer(), self.agenda.now, self._ready)
-        if self._inbox or self._outside.stops or self._outside.calls:
-            self._listen(wait=False)
-        if self._outside.stops or self._outside.calls:
-            self._course.count_anew()  # an ordinary loop may well ask again and again what has happened
-        self._course.fire_due(self._ready, only_fresh=False)
-        self._course.look(map(_owner, self._ready))
+        """Hold back steps of tasks, if that is asked for; after many turns, let in what waits for quiet, too.
+
+        Then ask whether there will ever be any.
+        """
+        course, ready = self._course, self._ready
+        if course.is_long():
+            if course.entries:
+                course.run_world(course.next_timer(), self.agenda.now, ready)
+            if self._inbox or self._outside.stops or self._outside.calls:
+                self._listen(wait=False)
+            if self._outside.stops or self._outside.calls:
+                course.count_anew()  # an ordinary loop may well ask again and again what has happened
+            course.fire_due(ready)
+            course.look(map(_owner, [*ready, *(course.interleaving or ())]))
+        if course.interleaving is not None:
+            course.interleaving.hold_back(ready)
 
     def _go_on(self) -> None:
         """Nothing is ready: find what comes next, move the clock there if it may go, and make it ready."""
         agenda, course, ready, outside = self.agenda, self._course, self._ready, self._outside
+        if course.interleaving:
+            course.interleaving.skip(ready)
+            return
         while not ready:
             timer, stopped, wait = course.next_timer(), outside.stops or outside.calls or self._inbox, 0.0
             if stopped:
@@ -457,10 +484,10 @@ class VirtualLoop(TimedLoop):
                 reach, wait = course.reach(timer)
             else:
                 reach = course.last
-            if course.entries:
-                ran = course.run_world(timer, reach, ready)
-                if ran or ready or (timer is not None and timer[3].cancelled()):
-                    continue
+            if course.entries and (rank := course.run_world(timer, reach, ready)):
+                if ready and rank == REST:  # what the rest of the world woke and what timers wake share a turn
+                    course.fire_due(ready)
+                continue
             if timer is not None and timer[0] <= reach:
                 course.fire(ready)
             elif wait > 0:
@@ -472,3 +499,5 @@ class VirtualLoop(TimedLoop):
             elif not course.arrive(reach):
                 files = len(self._selector.get_map()) - 1
                 raise course.nothing_left(timer, asyncio.all_tasks(self), files=files, withheld=self._withheld)
+        if course.interleaving is not None:
+            course.interleaving.hold_back(ready)

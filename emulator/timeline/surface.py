@@ -68,6 +68,7 @@ class TimedLoop(GuardedLoop):
         patience: float = 60.0,
         turns: int = 500_000,
         shuffle_ties: int | None = None,
+        interleave: int | None = None,
         in_order: bool = True,
         allow_irreproducible: bool = False,
     ) -> None:
@@ -85,6 +86,8 @@ class TimedLoop(GuardedLoop):
             turns: turns at one instant after which the loop is taken to be spinning.
             shuffle_ties: a seed; timers of one instant then fire in an order drawn from it, not first made first
                 fired.
+            interleave: a seed; steps of tasks are then held back by turns drawn from it, so that races between tasks
+                show. The order is realistic; asyncio does not promise it.
             in_order: deliver the results of executor calls in the order begun; without it the log may differ
                 between runs.
             allow_irreproducible: let a test or an emulation end well although the run may come out otherwise the next
@@ -113,6 +116,7 @@ class TimedLoop(GuardedLoop):
             self._outside = Outside(patience, in_order)
             self._wall = None if wall_limit is None else WallLimit(wall_limit, self._ring)
             self._prepare()
+            self.interleave = interleave
         except Exception:
             self.close()
             raise

@@ -127,7 +127,7 @@ class Access:
         if place not in self._withdrawn:
             return False
         del self._withdrawn[place]
-        self._sink.emit((self._agenda.now, "access_changed", cause, 0, "", *place, "in force"))
+        self._sink.emit((self._agenda.now, "access_changed", cause, 0, "", *place, "in_force"))
         return True
 
     def _row(self, worker: str, system: str, part: str) -> tuple[bool, list[_Grant], list[int]]:
@@ -149,7 +149,7 @@ class Access:
         if not self._rows[worker, system, part][0]:
             return ""
         states = [grant.state for grant in grants]
-        if "in force" in states:
+        if "in_force" in states:
             return ""
         if not states:
             return "no grant"
@@ -174,7 +174,7 @@ class Access:
 
     def _put_in_force(self, grant: _Grant) -> None:
         if grant.state != "ended":
-            self._change(grant, "in force")
+            self._change(grant, "in_force")
 
     def _end(self, grant: _Grant) -> None:
         self._change(grant, "ended")

@@ -40,7 +40,7 @@ class ActionsWorld(Protocol):
     def run_again(self, cause: int, job: int, /) -> str: ...
     def do_to_job(self, what: str, cause: int, job: int, /) -> str: ...
     def do_to_queue(self, what: str, cause: int, queue: str, /) -> str: ...
-    def finish_and_leave(self, cause: int, worker: "Worker", /) -> Answer: ...
+    def drain(self, cause: int, worker: "Worker", /) -> Answer: ...
     def new_version(self, cause: int, routine: str, action: Action, /) -> Answer: ...
 
 
@@ -61,7 +61,7 @@ class Actions:
         sink: takes ``action_taken`` and ``action_refused``.
     """
 
-    __slots__ = ("_agenda", "_refusal", "_scenario", "_sink", "_world")
+    __slots__ = ("_agenda", "_coming", "_refusal", "_scenario", "_sink", "_world")
 
     def __init__(self, world: ActionsWorld, scenario: Scenario, agenda: Agenda, sink: Sink) -> None:
         self._world = world
@@ -69,12 +69,23 @@ class Actions:
         self._agenda = agenda
         self._sink = sink
         self._refusal = ""
+        self._coming: dict[str, int] = {}  # by whom or what it is done to: how often something still will be
 
     def start(self) -> None:
         """Put every action on the agenda; called once, before anything runs."""
         for place, action in enumerate(self._scenario.actions):
             if action.at < self._scenario.lasts:
                 self._agenda.at(action.at, self._act, place, FAULTS, self._key(place))
+                self._expect(action, 1)
+
+    def will_do_to(self, target: str) -> bool:
+        """Say whether anything is still to be done to a job, a queue or a routine by its name."""
+        return self._coming.get(target, 0) > 0
+
+    def _expect(self, action: Action, change: int) -> None:
+        aim = getattr(action, str(kind_of(action, ACTION_KINDS)))
+        if isinstance(aim, str):
+            self._coming[aim] = self._coming.get(aim, 0) + change
 
     def _key(self, place: int) -> int:
         return len(self._scenario.faults) + place + 1
@@ -89,21 +100,25 @@ class Actions:
         return self._refusal
 
     def _act(self, place: int) -> None:
-        self._do_action(self._scenario.actions[place], place)
+        action = self._scenario.actions[place]
+        self._expect(action, -1)
+        self._do_action(action, place)
 
     def _do_action(self, action: Action, place: int) -> None:
         kind = kind_of(action, ACTION_KINDS)
         assert kind is not None  # the model sees to it
         aim = getattr(action, kind)
-        if kind == "finish_and_leave":
+        if kind == "drain":
             self._let_leave(place, kind, aim, action.at)
             return
         event = self._do(kind, place, aim, 0, action)
         if event and action.lasts is not None:
             undoing = _Undoing(_UNDONE_BY[kind], place, aim, event)
             self._agenda.at(self._agenda.now + action.lasts, self._undo, undoing, FAULTS, self._key(place), 1)
+            self._expect(action, 1)
 
     def _undo(self, what: _Undoing) -> None:
+        self._coming[what.target] -= 1
         self._do(what.kind, what.place, what.target, what.event, None)
 
     def _do(self, kind: str, place: int, target: str, cause: int, action: Action | None) -> int:
@@ -139,7 +154,7 @@ class Actions:
             leaving = workers_of(aim, world.workers, world.pools)
         for worker in leaving:
             event = self._tell_taken(kind, place, worker.name, 0, worker=worker.name)
-            why = why_missed(world.finish_and_leave(event, worker), "it has been told already")
+            why = why_missed(world.drain(event, worker), "it has been told already")
             if why:
                 self._tell_refused(kind, place, worker.name, event, why, worker=worker.name)
         if not leaving:

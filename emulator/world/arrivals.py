@@ -110,7 +110,7 @@ class Arrivals:
     # -- what others tell ---------------------------------------------------------------------------------------------
 
     def job_finished(self, cause: int, entry: str, ordinal: int) -> None:
-        """A job of an entry in ``wants_endings`` has ended; jobs put back in its place are ignored."""
+        """A job of an entry in ``wants_endings`` has ended; jobs resubmitted in its place are ignored."""
         found = self._entries[entry]
         if ordinal not in found.unfinished:
             return

@@ -5,6 +5,7 @@ origin + k * period + jitter(k), never cumulative; jitter is less than half a pe
 keyed geometric gaps between lost heartbeats, so that they need no draw for those that get through.
 """
 
+from emulator.timeline.agenda import MESSAGES, Agenda
 from emulator.world.draws import Draws, Purpose, geometric, whole
 from emulator.world.worker import Worker
 
@@ -40,12 +41,25 @@ class Beats:
 
     def first_from(self, worker: Worker, tick: int) -> int:
         """Give the number of the first heartbeat that is due at ``tick`` or later."""
-        k = max(1, -((worker.beat_origin - tick) // worker.heartbeat))
+        first = worker.first_beat
+        k = max(first, -((worker.beat_origin - tick) // worker.heartbeat))
         if worker.jitter:
-            k = max(1, k - 1)
+            k = max(first, k - 1)
             while self.due(worker, k) < tick:
                 k += 1
         return k
+
+    def next(self, worker: Worker, agenda: Agenda) -> int:
+        """Give the number of the first heartbeat that has not had its turn yet."""
+        k = self.first_from(worker, agenda.now)
+        return k + agenda.has_passed(self.due(worker, k), MESSAGES, worker.index, k)
+
+    def overdue(self, worker: Worker, now: int, frozen_at: int) -> int:
+        """Give the number of the last heartbeat that fell due while a worker stood still; 0 for none."""
+        k = self.first_from(worker, now) - 1
+        if worker.missed_beat or (k >= worker.first_beat and self.due(worker, k) >= frozen_at):
+            return k
+        return 0
 
     def is_lost(self, worker: Worker, k: int) -> bool:
         """Say whether heartbeat ``k`` is among those that a fault loses."""

@@ -47,14 +47,13 @@ class Call:
         "entity",
         "error_share",
         "event",
+        "if_already_in_progress",
         "is_frozen",
         "is_overdue",
-        "is_refused_by_fence",
         "job",
         "land",
         "lands",
         "left",
-        "meets_own_work",
         "number",
         "part",
         "patience",
@@ -86,7 +85,7 @@ class Call:
         scope: str = "",
         cause: int = 0,
         patience: int | None = None,
-        meets_own_work: str = "error",
+        if_already_in_progress: str = "error",
         lands: str | None = None,
         land: Land | None = None,
         error_share: float = 0.0,
@@ -105,7 +104,7 @@ class Call:
         self.scope = scope
         self.cause = cause
         self.patience = patience
-        self.meets_own_work = meets_own_work
+        self.if_already_in_progress = if_already_in_progress
         self.lands = lands
         self.land = land
         self.done = done
@@ -117,7 +116,6 @@ class Call:
         self.left: Fraction | int = 0
         self.served_since = 0
         self.ends_at = -1
-        self.is_refused_by_fence = False
         self.is_frozen = False
         self.is_overdue = False
         self.attached: list[Call] = []

@@ -4,6 +4,9 @@ A request keeps its number until it is answered. Its way out and the way back of
 own, keyed by (worker, incarnation, kind, number, direction). Request lost: the broker knows nothing. Answer lost: the
 broker has acted and the worker does not know. The worker waits ``answer_within``, then repeats under the same number,
 which the broker takes as the same request. A heartbeat is not repeated: the next one follows.
+
+A message with a shorter delay may overtake an older one. A heartbeat that a newer message has overtaken is old: it
+renews nothing, and nobody answers it. The answer to a heartbeat older than one that was answered is old too.
 """
 
 from typing import TYPE_CHECKING, Any, Final
@@ -12,17 +15,19 @@ from emulator.broker.requests import HeartbeatReply
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.beats import BACK, OUT, Beats
 from emulator.world.draws import Draws, Purpose
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, Execution, Worker, WorkerClock
 
 if TYPE_CHECKING:
     from emulator.world.world import World
 
-__all__ = ["Contact", "Request"]
+__all__ = ["ARRIVES", "Contact", "Request"]
 
 _LOSS: Final = int(Purpose.MESSAGE_LOSS)
 _DELAY: Final = int(Purpose.MESSAGE_DELAY)
 _REQUEST: Final = 1
 _RESULT: Final = 2
+ARRIVES: Final = 1 << 59
+"""Added to the place of a message among those of its worker: at one instant, what it sends goes before what arrives."""
 
 
 class Request:
@@ -30,10 +35,14 @@ class Request:
 
     __slots__ = (
         "answered",
+        "arrived",
         "execution",
+        "first_sent",
         "granted",
         "incarnation",
+        "is_decided",
         "number",
+        "order",
         "outcome",
         "sent",
         "tries",
@@ -49,9 +58,21 @@ class Request:
         self.execution = execution
         self.outcome: tuple[str, str, int | None, int] = ("", "", None, 0)
         self.answered = False
-        self.granted: Any = None  # what a request for work was given first: a repeat gets the same
+        self.granted: Any = None  # what a request for work was given: a repeat gets the same
+        self.is_decided = False  # whether that is known
         self.sent = 0
+        self.first_sent = 0
+        self.order = 0  # of the latest try: its place among all messages of the worker
+        self.arrived = 0  # the same of the try that has reached the broker
         self.tries = 0
+
+    def note_sent(self, now: int) -> None:
+        """Count one more try, sent now."""
+        self.sent = now
+        self.order = self.worker.next_order()
+        self.tries += 1
+        if self.tries == 1:
+            self.first_sent = now
 
 
 class Contact:
@@ -70,20 +91,25 @@ class Contact:
         if request.answered or worker.incarnation != request.incarnation or not worker.is_active:
             return
         now = self._world.agenda.now
-        request.sent = now
-        request.tries += 1
-        if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
-            self._world.answered(request, self._ask(request))
+        request.note_sent(now)
+        is_early = self._world.agenda.rank < MESSAGES  # what ends at this instant, and its faults, go before messages
+        if worker.is_plain and not worker.result_loss and self._world.broker.is_up and not is_early:
+            request.arrived = request.order
+            if request.what == "take":
+                self._world.polls.asked(request, self._reply)
+            else:
+                self._world.answered(request, self._ask(request))
             return
         self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
             self._lose(request, "out")
             return
         delay = self._delay(request, OUT)
-        if delay:
-            self._world.agenda.at(now + delay, self._arrive, request, MESSAGES, worker.index, request.number)
+        if delay or is_early:
+            what = (request, request.order)
+            self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
-            self._arrive(request)
+            self._arrive((request, request.order))
 
     def _unanswered(self, what: tuple[Request, int]) -> None:
         request, tries = what
@@ -99,13 +125,22 @@ class Contact:
             self._world.emit((*row, execution.token))
         self.send(request)
 
-    def _arrive(self, request: Request) -> None:
+    def _arrive(self, what: tuple[Request, int]) -> None:
+        request, order = what
         if not self._world.broker.is_up:
             return
+        request.arrived = order
+        if request.what == "take":
+            self._world.polls.asked(request, self._reply)
+            return
         answer = self._ask(request)
-        worker = request.worker
         if request.execution is not None:
             self._world.broker_acted(request.execution)
+        self._reply(request, answer)
+
+    def _reply(self, request: Request, answer: Any) -> None:
+        """Send the answer to a request back."""
+        worker = request.worker
         if worker.cut_back or self._is_lost(request, BACK, worker.link.loss_back):
             self._lose(request, "back")
             return
@@ -126,16 +161,15 @@ class Contact:
         self._world.answered(request, answer)
 
     def _ask(self, request: Request) -> Any:
-        """Let a request act at the broker, and give the answer."""
+        """Let an outcome, or what is handed back, act at the broker, and give the answer."""
         world, worker = self._world, request.worker
         now, broker = world.agenda.now, world.broker
-        if request.what == "take":
-            return world.hand_out(request)
         execution = request.execution
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
-        if request.what == "hand back":
-            return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token)
+        order = request.arrived
+        if request.what == "hand_back":
+            return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token, order)
         return broker.hand_in(
             now,
             execution.event,
@@ -147,6 +181,7 @@ class Contact:
             why,
             retry_after,
             refused_at,
+            order,
         )
 
     # -- heartbeats ---------------------------------------------------------------------------------------------------
@@ -158,46 +193,41 @@ class Contact:
         """
         now = self._world.agenda.now
         tokens = tuple(one.token for one in worker.executions if not one.handing_in)
-        what = (worker, worker.incarnation, k, now, tokens)
+        standing = tuple(one.token for one in worker.executions if one.suspended)
+        order = 0 if worker.is_steady else worker.next_order()
+        what = (worker, worker.incarnation, k, now, tokens, order, standing)
         delay = self._beats.delay_out(worker, k)
         if delay:
-            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, k)
+            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
         else:
             self._beat_arrives(what)
 
-    def arrive_later(self, worker: Worker, k: int, sent: int, arrives: int) -> None:
-        """Let a heartbeat that is on its way arrive, naming what was worked on when it was sent."""
-        tokens = tuple(one.token for one in worker.executions if not one.handing_in and one.told_at <= sent)
-        what = (worker, worker.incarnation, k, sent, tokens)
-        self._world.agenda.at(arrives, self._beat_arrives, what, MESSAGES, worker.index, k)
-
-    def answer_later(self, worker: Worker, sent: int, arrived: int, tokens: tuple[int, ...], replied: int) -> None:
-        """Let the answer to a heartbeat that has arrived, and renewed all that it named, reach its worker."""
-        what = (worker, worker.incarnation, sent, arrived, tokens, HeartbeatReply())
-        self._world.agenda.at(replied, self._beat_answered, what)
-
-    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...]]) -> None:
-        worker, incarnation, k, sent, tokens = what
+    def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int, tuple[int, ...]]) -> None:
+        worker, incarnation, k, sent, tokens, order, standing = what
         world = self._world
         if not world.broker.is_up:
             return
         now = world.agenda.now
-        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens)
-        if worker.cut_back or not self._beats.answer_gets_through(worker, k):
+        is_recorded = world.heartbeats.are_recorded
+        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded, standing)
+        if reply is None or worker.cut_back or not self._beats.answer_gets_through(worker, k):
             return
         delay = self._beats.delay_back(worker, k)
         if delay:
-            world.agenda.at(now + delay, self._beat_answered, (worker, incarnation, sent, now, tokens, reply))
+            world.agenda.at(now + delay, self._beat_answered, (worker, incarnation, k, sent, now, tokens, reply))
         else:
-            self._beat_answered((worker, incarnation, sent, now, tokens, reply))
+            self._beat_answered((worker, incarnation, k, sent, now, tokens, reply))
 
-    def _beat_answered(self, what: tuple[Worker, int, int, int, tuple[int, ...], HeartbeatReply]) -> None:
-        worker, incarnation, sent, arrived, tokens, reply = what
+    def _beat_answered(self, what: tuple[Worker, int, int, int, int, tuple[int, ...], HeartbeatReply]) -> None:
+        worker, incarnation, k, sent, arrived, tokens, reply = what
         if worker.incarnation != incarnation or worker.state is not ON:
             return
         if worker.frozen_at >= 0:
             worker.requests.append(what)
             return
+        if k < worker.answered_beat:
+            return
+        worker.answered_beat = k
         now = self._world.agenda.now
         for execution in worker.executions:
             if execution.token in tokens and execution.token not in reply.refused and self._world.is_renewed(execution):
@@ -207,14 +237,31 @@ class Contact:
         worker.contact_wanted = self._world.needs_contact(worker)
 
     def tell_end(self, execution: Execution, sent: int, replied: int, until: int) -> None:
-        """Let the worker know when its lease ends, as its queue tells it: by its own clock."""
-        clock = execution.worker.clock
-        told_as = self._world.scenario.queues[self._world.queue_of(execution)].end_told_as
+        """Let the worker know when its lease ends, as its queue tells it: by its own clock.
+
+        It has sent at ``sent`` for the first time what was answered at ``replied``.
+        """
+        if sent < execution.known_since:
+            return  # it knows of a later renewal
+        execution.known_since = sent
+        clock, told_as = execution.worker.clock, self._told_as(execution)
         if told_as == "clock_time":
             execution.known_end = clock.true_tick(until)
         else:
             base = sent if told_as == "duration_from_request" else replied
             execution.known_end = clock.true_tick(clock.local(base) + execution.queue_lease)
+
+    def tell_end_anew(self, execution: Execution, before: WorkerClock) -> None:
+        """Find the end that the worker knows by its clock, which was ``before`` until now: as time that is left of a
+        duration, or as what its clock is to show."""
+        now, clock = self._world.agenda.now, execution.worker.clock
+        shown = before.local(execution.known_end)
+        if self._told_as(execution) != "clock_time":
+            shown = clock.local(now) + max(0, shown - before.local(now))
+        execution.known_end = clock.true_tick(shown)
+
+    def _told_as(self, execution: Execution) -> str:
+        return self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""

@@ -58,7 +58,7 @@ class Desk(Exchange):
             before, if_failed, follows = (
                 (after.entry, after.number or ordinal),
                 after.if_failed,
-                after.follows_successor,
+                after.follows_resubmitted,
             )
         if priority is None:
             priority = routine.priority

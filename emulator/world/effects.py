@@ -24,20 +24,20 @@ class Effects:
 
     def is_there(self, plan: JobPlan, step: Step) -> bool:
         """Say whether the effect of a step is on its target already, left by the same work."""
-        return (plan.name, str(step[0].model.leaves), plan.target(step)) in self._there
+        return (plan.name, str(step[0].model.effect), plan.target(step)) in self._there
 
     def found(self, execution: Execution, step: Step) -> None:
         """A part looked first and found its effect there."""
-        self._emit("effect_found", execution, str(step[0].model.leaves), execution.plan.target(step))
+        self._emit("effect_found", execution, str(step[0].model.effect), execution.plan.target(step))
 
     def land(self, execution: Execution, step: Step) -> bool:
         """Land the effect of a step; False if the system that holds its target refuses the token."""
         part = step[0]
         target = execution.plan.target(step)
-        return self.leave(execution, str(part.model.leaves), target, part.target_system, part.model.repeatable)
+        return self.leave(execution, str(part.model.effect), target, part.target_system, part.model.repeatable)
 
     def leave(
-        self, execution: Execution, effect: str, target: str, holder: str, repeatable: bool | Literal["looks_first"]
+        self, execution: Execution, effect: str, target: str, holder: str, repeatable: bool | Literal["checks_first"]
     ) -> bool:
         """Leave an effect on a target; False if the system that holds it refuses the token."""
         plan = execution.plan

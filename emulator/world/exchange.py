@@ -5,7 +5,7 @@ from typing import Any, Final
 from emulator.broker.order import Entry
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
-from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
+from emulator.timeline.agenda import ENDS, MESSAGES, REST
 from emulator.world.contact import Request
 from emulator.world.learning import Learning
 from emulator.world.plan import JobPlan
@@ -13,14 +13,14 @@ from emulator.world.worker import ON, Execution, Worker
 
 __all__ = ["Exchange"]
 
-_RANKS: Final = {"longest run": ENDS, "total limit": ENDS, "start": ENDS}
+_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 
 
 class Exchange(Learning):
     """The layer of the world in which the broker and the workers talk."""
 
     _doubled: dict[str, tuple[str, int]]
-    _to_deliver: dict[str, tuple[LeaseGrant, JobPlan, str]]
+    doubles: dict[str, tuple[LeaseGrant, JobPlan, str]]
 
     # -- alarms and requests -------------------------------------------------------------------------------------------
 
@@ -38,7 +38,7 @@ class Exchange(Learning):
     def wake_broker(self, what: str, job: int, token: int) -> None:
         """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
         broker = self.broker
-        ending = what in ("lease", "longest run", "total limit", "start")
+        ending = what in ("lease", "time_limit", "total limit", "start")
         plan = broker.payload(job) if ending and job else None
         if plan is not None and what != "lease":
             for execution in plan.running:
@@ -91,61 +91,91 @@ class Exchange(Learning):
 
     def _ask_if_idle(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
-        if worker.incarnation == incarnation and not worker.waiting:
+        if worker.incarnation == incarnation:
             self.ask(worker)
+            if worker.waiting and worker.model.silence is not None:
+                self.broker.hear(self.agenda.now, worker.name, incarnation, 0)
 
-    def ask(self, worker: Worker, found: Entry | None = None) -> None:
-        """Let a worker ask for work, if it has a free slot and may take any."""
-        while (
-            worker.state is ON
-            and worker.registered == worker.incarnation
-            and not worker.waiting
-            and not worker.finishing
+    def ask(self, worker: Worker) -> None:
+        """Let a worker ask for work, if it has a free slot and may take any; what it gets, it gets as work is handed
+        over at the end of this instant, or as its request has come."""
+        if worker.waiting:  # another of its slots was free before
+            if not worker.poll:
+                self.polls.stay(worker)
+                return
+            self.polls.leave(worker)  # it asks at once after each attempt
+        if not self._may_take(worker):
+            return
+        if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
+            if not worker.executions:
+                worker.gone = True
+                self.begin_to_finish(worker, "it has done its attempts", 0)
+            return
+        if not self.broker.is_up or worker.cut_out or worker.cut_back:
+            return  # it asks again when it is reached again
+        if worker.asking is not None:
+            return
+        if worker.is_plain:
+            self.polls.wait(worker, self.agenda.now)
+            if worker.model.woken_on_demand:
+                self.power.idle(worker)
+            return
+        worker.asking = request = Request("take", worker)
+        self.contact.send(request)
+
+    def _may_take(self, worker: Worker) -> bool:
+        """Say whether a worker has a free slot, and a program that asks for work."""
+        return (
+            len(worker.executions) < worker.slots
+            and worker.state is ON
             and worker.frozen_at < 0
-            and len(worker.executions) < worker.slots
+            and not worker.finishing
+            and worker.registered == worker.incarnation
             and not worker.is_driven
-        ):
-            if worker.leaves_after is not None and worker.attempts_begun >= worker.leaves_after:
-                if not worker.executions:
-                    worker.gone = True
-                    self.begin_to_finish(worker, "it has done its attempts", 0)
-                return
-            if not self.broker.is_up or worker.cut_out or worker.cut_back:
-                return  # it asks again when it is reached again
-            if worker.is_plain and not self._to_deliver:
-                if not self._take_at_once(worker, found):
-                    return
-                found = None
-                continue
-            if any(isinstance(request, Request) and request.what == "take" for request in worker.requests):
-                return
-            request = Request("take", worker)
-            before = len(worker.executions)
-            if not worker.is_plain:
-                worker.requests.append(request)
-            self.contact.send(request)
-            if not request.answered or len(worker.executions) == before:
-                return
+        )
 
-    def _take_at_once(self, worker: Worker, found: Entry | None) -> bool:
-        """Ask over a link without delay or loss: the same as a request and its answer, in one step."""
+    def take_at_once(self, worker: Worker, found: Entry) -> None:
+        """Let a worker that waits have a job, over a link without delay or loss: a request and its answer in one."""
         now, broker = self.agenda.now, self.broker
-        left = None
-        if worker.model.power is not None:
-            left = self._time_left(worker)
-            found = found if left is None else None  # it may have to decline that
         worker.number = number = worker.number + 1
         queues, equipment = worker.queues, worker.equipment
-        grant = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, left, number, found)
-        if grant is None:
-            self.polls.wait(worker, now)
-            self.power.idle(worker)
-            return False
+        grant = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, None, number, found)
+        assert grant is not None, "whoever waits is registered, and what was found a moment ago is there"
         plan: JobPlan = broker.payload(grant.job)
         if self._doubled:
             self._double(worker, grant, plan)
+        self._take_slot(worker, now)
         self.labour.begin(worker, grant, plan, now)
-        return True
+
+    def _take_slot(self, worker: Worker, now: int) -> None:
+        """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
+        last = worker.retires_after is not None and worker.attempts_begun + 1 >= worker.retires_after
+        if last or len(worker.executions) + 1 >= worker.slots:
+            self.polls.leave(worker)
+        else:
+            worker.idle_since = now
+            self.polls.stay(worker)
+
+    def grant(self, request: Request) -> None:
+        """Let the broker decide on a request for work that has reached it."""
+        worker = request.worker
+        request.is_decided = True
+        grant = self.broker.take(
+            self.agenda.now,
+            0,
+            worker.name,
+            request.incarnation,
+            worker.queues,
+            worker.equipment,
+            self.time_left(worker, worker.real_speed),
+            request.number,
+            order=request.arrived,
+        )
+        if grant is not None:
+            plan = self.broker.payload(grant.job)
+            if self._doubled:
+                self._double(worker, grant, plan)
+            request.granted = (grant, plan)
 
     def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None) -> None:
         """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
@@ -157,45 +187,32 @@ class Exchange(Learning):
         )
         self._outcome_answered(execution, answer)
 
-    def hand_out(self, request: Request) -> Any:
-        """Let the broker answer a request for work; a fault may have it hand a job out twice."""
-        worker = request.worker
-        if self._to_deliver and request.granted is None:
-            for queue in worker.queues:
-                double = self._to_deliver.get(queue)
-                if double is not None and double[2] != worker.name:
-                    del self._to_deliver[queue]
-                    request.granted = double[:2]
-                    return request.granted
-        grant = self.broker.take(
-            self.agenda.now,
-            0,
-            worker.name,
-            request.incarnation,
-            worker.queues,
-            worker.equipment,
-            self._time_left(worker),
-            request.number,
-        )
-        if request.granted is not None or grant is None:
-            return request.granted
-        plan = self.broker.payload(grant.job)
-        if self._doubled:
-            self._double(worker, grant, plan)
-        request.granted = (grant, plan)
-        return request.granted
+    # -- handed out twice ----------------------------------------------------------------------------------------------
 
     def _double(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> None:
+        """Hand a job out twice, if a fault says so: the token to the next who asks, or as if it had been forgotten."""
         queue = plan.routine.queue
         how, cause = self._doubled.pop(queue, ("", 0))
         if how == "same_token":
-            self._to_deliver[queue] = (grant, plan, worker.name)
-            other = self.polls.anyone_waits(worker)
-            if other is not None:
-                self.polls.leave(other)
-                self.ask_soon(other)
+            self.doubles[queue] = (grant, plan, worker.name)
         elif how == "forgets":
             self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan))
+
+    def double_for(self, worker: Worker) -> str:
+        """Name a queue of a worker in which somebody else's job is to be handed out again, "" if there is none."""
+        found = (queue for queue in worker.queues if queue in self.doubles and self.doubles[queue][2] != worker.name)
+        return next(found, "")
+
+    def take_double(self, worker: Worker, queue: str) -> None:
+        """Let a worker that waits have somebody else's job, over a link without delay or loss."""
+        grant, plan, _ = self.doubles.pop(queue)
+        self._take_slot(worker, self.agenda.now)
+        self.labour.begin(worker, grant, plan, self.agenda.now)
+
+    def grant_double(self, request: Request, queue: str) -> None:
+        """Answer a request with somebody else's job."""
+        request.is_decided = True
+        request.granted = self.doubles.pop(queue)[:2]
 
     def _forget(self, what: tuple[int, int, JobPlan]) -> None:
         cause, token, plan = what
@@ -204,31 +221,30 @@ class Exchange(Learning):
         if self.broker.fresh:
             self.match()
 
-    def _time_left(self, worker: Worker) -> int | None:
-        """Give the work that a worker could do before its schedule shuts it down, if it minds that."""
+    def time_left(self, worker: Worker, speed: float) -> int | None:
+        """Give the work that a worker of some speed could do before its schedule shuts it down, if it minds that."""
         schedule = worker.model.power
-        if schedule is None or not schedule.declines_what_cannot_end:
+        if schedule is None or not schedule.skips_jobs_too_long_to_finish:
             return None
         now = self.agenda.now
         for at in self.shutdowns.get(worker.index, ()):
             if at > now:
-                return int((at - now) * worker.real_speed)
+                return int((at - now) * speed)
         return None
 
     def answered(self, request: Request, answer: Any) -> None:
         """The answer to a request has reached its worker."""
         worker = request.worker
         request.answered = True
-        if request in worker.requests:
-            worker.requests.remove(request)
         if request.what == "take":
+            worker.asking = None
             if answer is None:
-                if not worker.waiting:
+                if not worker.waiting and self._may_take(worker):
                     self.polls.wait(worker, request.sent)
                     self.power.idle(worker)
             else:
                 grant, plan = answer
-                self.labour.begin(worker, grant, plan, request.sent)
+                self.labour.begin(worker, grant, plan, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return
@@ -241,56 +257,9 @@ class Exchange(Learning):
         self.labour.forget(execution)
         if answer is True and plan.running:
             self.after_job_change(plan, plan.number)
-        if self._is_handed_work(worker):
-            agenda = self.agenda
-            now, entries = agenda.now, agenda.entries
-            if entries and entries[0][0] == now:
-                # more happens at this instant: what it makes eligible is handed over together, best job first
-                self.polls.wait(worker, now)
-                agenda.at(now, self._hand_over, (worker, worker.incarnation), HANDING)
-            elif self.polls.handed:
-                self.polls.wait(worker, now)
-                self._hand_over((worker, worker.incarnation))
-            else:
-                self._hand_over_to(worker)
-            return
         if self.broker.fresh:
             self.match()
         if worker.finishing and not worker.executions:
             self.leave_now(worker, execution.event)
         else:
             self.ask(worker)
-
-    def _is_handed_work(self, worker: Worker) -> bool:
-        """Say whether a worker that is free again has nothing to do but to wait until work is handed over to it."""
-        return (
-            worker.is_handed
-            and worker.state is ON
-            and worker.frozen_at < 0
-            and not worker.waiting
-            and not worker.finishing
-            and worker.registered == worker.incarnation
-            and not self._to_deliver
-            and self.broker.is_up
-        )
-
-    def _hand_over(self, what: tuple[Worker, int]) -> None:
-        """End an instant: idle workers get what is eligible, lowest place first; one that got nothing is idle."""
-        worker, incarnation = what
-        self.polls.hand_over()
-        if self.broker.fresh:
-            self.match()
-        if worker.waiting and worker.incarnation == incarnation:
-            self.power.idle(worker)
-
-    def _hand_over_to(self, worker: Worker) -> None:
-        """End an instant in which no other worker waits to be handed work: the same in fewer steps."""
-        broker = self.broker
-        found = broker.best(worker.queues, worker.equipment, None)
-        if found is None:
-            self.polls.wait(worker, self.agenda.now)
-            self.power.idle(worker)
-        elif self._take_at_once(worker, found) and len(worker.executions) < worker.slots:
-            self.ask(worker)
-        if broker.fresh:
-            self.match()

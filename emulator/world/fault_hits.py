@@ -201,7 +201,7 @@ class Hits:
                 clock = holds.clock if holds else None
                 if clock is None:
                     pool = self._scenario.pools[worker.pool]
-                    differs = pool.differ.get(worker.name)
+                    differs = pool.per_worker.get(worker.name)
                     clock = (differs.clock if differs else None) or pool.clock
                 return world.set_clock(cause, worker, -clock.offset if clock.behind else clock.offset, clock.drift_ppm)
             case _:

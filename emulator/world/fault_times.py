@@ -7,6 +7,9 @@ misses its occurrence without shifting the next. A fault aimed at some or a shar
 each occurrence ranks the pool's workers by a keyed uniform and hits the first of them, so that a larger share contains
 the smaller, and a larger pool ranks those it had before in the same order.
 
+A random process has a gap before each occurrence. It runs from the end of the one before (the last of its ends, where
+it hits several workers), or from its onset, as it does where nothing ends.
+
 A fault is known by its content, never by its place in the file: its kind, its times, and what tells two kinds of harm
 apart (a tool, a direction). How many it hits, how hard, and how long are left out of that, so that variants of them
 meet the same draws. Faults that are alike in all this are told apart by the rest of their content.
@@ -37,7 +40,7 @@ WORKER_KINDS: Final = frozenset(
 
 _IN_AN_INSTANT: Final = frozenset(("hand_out_twice", "poison_job"))
 _NOT_IDENTITY: Final = frozenset(
-    ("lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock", *WORKER_KINDS)
+    ("gaps_from", "lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock", *WORKER_KINDS)
 )
 """What a fault's draws do not depend on: how hard, how long, and whom (workers stand in the lane's own key)."""
 
@@ -45,17 +48,18 @@ _NOT_IDENTITY: Final = frozenset(
 class Timing:
     """The times of one fault, as the scenario states them."""
 
-    __slots__ = ("begins", "ends", "gaps", "instant", "lasts")
+    __slots__ = ("begins", "ends", "from_onset", "gaps", "instant", "lasts")
 
     def __init__(self, fault: Fault) -> None:
         self.instant = kind_of(fault, FAULT_KINDS) in _IN_AN_INSTANT
         self.gaps = _law(fault.gaps)
+        self.from_onset = self.instant or fault.gaps_from == "onset"
         self.lasts = _law(fault.lasts) or _law(fault.back_after)
         self.begins = fault.at if fault.at is not None else fault.begins or 0
         self.ends = fault.ends
 
     def onset(self, draws: Draws, entity: int, number: int, before: int) -> int | None:
-        """Give the tick of an occurrence (from 1), or None if there is none; ``before`` is that of the one before it.
+        """Give the tick of an occurrence (from 1), or None if there is none; ``before`` is where its gap begins.
 
         A random process begins its first gap at ``from`` (or at 0) and has no onset at ``until`` or later.
         """
@@ -112,6 +116,17 @@ class Lane:
         drawn = self.drawn is not None and worker is not None
         entity = entity_key(*self._identity, worker.name) if drawn and worker else self.entity
         return self.timing.end(draws, entity, number, onset)
+
+    def next_gap(self, draws: Draws, number: int, onset: int) -> int:
+        """Give the tick at which the gap after an occurrence begins.
+
+        That tick is told by keys alone, as onsets are: an occurrence that hits nobody lasts as long as any other.
+        """
+        timing = self.timing
+        if timing.from_onset or timing.lasts is None:
+            return onset
+        ends = [self.end(draws, number, onset, worker) for worker in self.hits(draws, number)]
+        return max([onset, *(end for end in ends if end is not None)])
 
 
 def lanes_of(

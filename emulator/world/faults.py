@@ -132,7 +132,7 @@ class Faults:
         lane, number = what
         self._came.add(lane.place)
         self._begin_now(lane, number)
-        self._plan(lane, number + 1, self._agenda.now)
+        self._plan(lane, number + 1, lane.next_gap(self._draws, number, self._agenda.now))
 
     def _begin_now(self, lane: Lane, number: int) -> list[Struck]:
         now = self._agenda.now

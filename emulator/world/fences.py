@@ -3,7 +3,7 @@
 The law: a fenced system knows nothing of leases. For each target and scope it keeps the highest token that it has
 accepted, and refuses a lower one for ever after; the same token may come again. A zombie's write that arrives before
 its successor's first write is therefore accepted. The scope is the job's exclusive key if it has one, else the job
-together with all jobs put back from it: jobs that have nothing to do with each other never shut each other out.
+together with all jobs resubmitted from it: jobs that have nothing to do with each other never shut each other out.
 A system that asks the broker at each write is another mode; there a lost lease is enough to be refused.
 """
 

@@ -1,9 +1,12 @@
-"""What do heartbeats do, without simulating them?
+"""What do heartbeats do, without simulating those that can change nothing?
 
-A lease that is renewed on a regular heartbeat needs no event until something breaks it. This mode therefore holds
-every alarm of a lease back as long as the heartbeats of its worker come through, and works out by arithmetic which of
-them was the last when something changes. A heartbeat really happens only when it has something to bring back: a token
-that is no longer good, or what people asked of a job.
+A worker's heartbeats are *regular* while its link carries every message at once and loses none, and none is early or
+late. A lease that regular heartbeats renew needs no event until something breaks them. This mode therefore holds the
+alarm of such a lease back, and works out which of them was the last when something changes. A regular heartbeat really
+happens only when it has something to bring back: a token that is no longer good, or what people asked of a job.
+
+Heartbeats that are not regular may be lost, come late or overtake each other. Each of them is sent; it is recorded only
+if it had something to bring back.
 """
 
 from typing import TYPE_CHECKING, Final
@@ -17,21 +20,24 @@ if TYPE_CHECKING:
 
 __all__ = ["ComputedHeartbeats"]
 
-_AT_ONCE: Final = 256
-"""Irregular heartbeats that are looked at in one go."""
-
-_ON_THE_WAY: Final = 16
-"""Heartbeats that may be on their way at once; a link slower than that many periods is no link."""
+_NONE: Final = (0, 0, 0)
 
 
 class ComputedHeartbeats:
-    """Holds alarms back while heartbeats come through, and settles what they did when something changes."""
+    """Holds alarms back while heartbeats are regular, and settles what they did when something changes.
+
+    Attributes:
+        are_recorded: whether heartbeats that bring nothing back are recorded too.
+    """
+
+    are_recorded: Final = False
 
     def __init__(self, world: "World", beats: Beats) -> None:
         self._world = world
         self._beats = beats
-        self._settled: dict[int, int] = {}  # by worker: the last heartbeat that a change has left behind
-        self._made_real: dict[int, int] = {}  # by worker, the last heartbeat that arrives as a message of its own
+        self._settled: dict[int, int] = {}  # by worker: the last heartbeat whose effects are settled
+        self._next: dict[int, tuple[int, int, int]] = {}  # by worker: incarnation, number and time of the next one sent
+        self._newest = 0  # the highest token seen
 
     # -- what the broker asks for -------------------------------------------------------------------------------------
 
@@ -39,19 +45,19 @@ class ComputedHeartbeats:
         """A lease was granted or is valid up to ``at``: wake the broker when it lapses, if nothing changes."""
         world = self._world
         known = world.workers[worker]
-        if known.is_steady and known.heartbeat < at - world.agenda.now == length and self._reaches(known):
-            for execution in known.executions:
-                if execution.token == token:
-                    break
-            else:  # just granted, and the next heartbeat comes before its end: each will renew it
+        if token > self._newest:  # granted just now: its worker is about to begin
+            self._newest = token
+            if known.is_steady and known.heartbeat < length and self._reaches(known):
                 return
-        self._forecast(known, at, job, token, length)
+        elif self._holds_back(known, at, token, length):
+            return
+        world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """The broker wants to know at ``at`` whether a worker was heard since."""
         known = self._world.workers[worker]
-        regular = self._is_regular(known) and known.heartbeat < (known.model.silence or 0)
-        if regular and known.incarnation == incarnation and self._reaches(known) and self._next_due(known) < at:
+        is_in_time = known.heartbeat < (known.model.silence or 0) and self._next_due(known) < at
+        if is_in_time and known.incarnation == incarnation and self._is_regular(known):
             return
         self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.index)
 
@@ -59,91 +65,78 @@ class ComputedHeartbeats:
 
     def started(self, worker: Worker) -> None:
         """A program has started: its heartbeats count from now."""
-        self._settled[worker.index] = self._made_real[worker.index] = 0
+        self._settled[worker.index] = 0
+        self._next.pop(worker.index, None)
 
-    def settle(self, worker: Worker, breaking: bool = True) -> None:
-        """Work out what the heartbeats up to now have done; ``breaking`` if something about the worker changes now.
-
-        Heartbeats that are still on their way then arrive as real ones: they were sent as things were before.
-        """
-        agenda = self._world.agenda
-        inclusive = agenda.rank >= MESSAGES
-        k = self._beats.first_from(worker, agenda.now + inclusive) - 1
-        if self._reaches(worker) and worker.heartbeat_loss < 1:
-            self._settle_from(worker, k, agenda.now + inclusive, breaking)
-        elif breaking and self._sends(worker):  # sent while the broker was down, they may find it up again
-            for what in self._on_their_way(worker, k + 1):
-                self._arrive(worker, *what)
-        if breaking and k > self._settled.get(worker.index, 0):
-            self._settled[worker.index] = k
+    def settle(self, worker: Worker) -> None:
+        """Work out what the regular heartbeats up to now have done; called before anything about a worker changes."""
+        if worker.state is not ON or not worker.is_steady:
+            return
+        beats, world = self._beats, self._world
+        k = beats.next(worker, world.agenda) - 1
+        if k <= self._settled.get(worker.index, 0):
+            return
+        self._settled[worker.index] = k
+        if not self._reaches(worker):
+            return
+        sent = beats.due(worker, k)
+        world.broker.settle_heard(worker.name, worker.incarnation, sent)
+        for execution in worker.executions:
+            if execution.told_at <= sent and not execution.handing_in and world.is_renewed(execution):
+                until = sent + execution.queue_lease
+                world.broker.settle_lease(execution.token, until)
+                world.contact.tell_end(execution, sent, sent, until)
 
     def changed(self, worker: Worker) -> None:
-        """Something about the worker or its link has changed: foresee anew what its leases will do."""
+        """Something about the worker, its link or the broker has changed: foresee anew what will come."""
         world = self._world
-        for execution in list(worker.executions):
-            lease = world.broker.lease_of(execution.token)
-            if lease is not None:
-                job = execution.plan.number
-                self._forecast(worker, lease[3], job, execution.token, self._world.lease_length(job))
+        if worker.is_steady:  # those before were sent as they were then
+            self._settled[worker.index] = self._beats.next(worker, world.agenda) - 1
+        for execution in worker.executions:
+            self.dropped(worker, execution)
             self.watch_own_end(execution)
-        if worker.model.silence is not None and worker.registered == worker.incarnation > 0:
-            world.agenda.at(
-                world.agenda.now, self._silence_due, (worker.name, worker.incarnation), ENDS, 0, worker.index
-            )
-            self._hear_again(worker)
+        end = world.broker.silence_end(worker.name, worker.incarnation)
+        if end is not None:
+            self.silence(end, worker.name, worker.incarnation)
+        self._hear(worker)
+        self._send_next(worker)
         if worker.contact_wanted:
             self.want_contact(worker)
 
+    def began(self, execution: Execution) -> None:
+        """A worker has begun to work on what it was handed: its heartbeats name it from now on."""
+        self._send_next(execution.worker)
+        self.watch_own_end(execution)
+
     def dropped(self, worker: Worker, execution: Execution) -> None:
-        """The worker no longer names a token in its heartbeats."""
+        """The worker may not name a token in its heartbeats any more: have the end of its lease looked at."""
         lease = self._world.broker.lease_of(execution.token)
         if lease is not None:
             job = execution.plan.number
-            self._world.agenda.at(lease[3], self._lease_due, (job, execution.token), ENDS, job, execution.token)
+            if not self._holds_back(worker, lease[3], execution.token, self._world.lease_length(job)):
+                self._world.agenda.at(lease[3], self._lease_due, (job, execution.token), ENDS, job, execution.token)
 
     def want_contact(self, worker: Worker) -> None:
         """There is something that the worker's next heartbeat has to bring back."""
         worker.contact_wanted = True
-        if not self._reaches(worker):
-            return
-        agenda = self._world.agenda
-        k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
-        for number, sent, arrives in self._on_their_way(worker, k):
-            self._arrive(worker, number, sent, arrives)
-        for number in range(k, k + _AT_ONCE):
-            if self._beats.gets_through(worker, number):
-                agenda.at(
-                    self._beats.due(worker, number),
-                    self._beat,
-                    (worker, worker.incarnation, number),
-                    MESSAGES,
-                    worker.index,
-                    number,
-                )
-                return
-        agenda.at(self._beats.due(worker, k + _AT_ONCE), self._look_again, (worker, worker.incarnation))
+        if self._is_regular(worker):
+            k = self._beats.next(worker, self._world.agenda)
+            what = (worker, worker.incarnation, k)
+            self._world.agenda.at(self._beats.due(worker, k), self._beat, what, MESSAGES, worker.index, k)
 
     def thawed(self, worker: Worker, frozen_at: int) -> None:
         """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
-        now = self._world.agenda.now
-        k = self._beats.first_from(worker, now) - 1
-        overdue = k >= 1 and self._beats.due(worker, k) >= frozen_at
-        if overdue and self._reaches(worker) and self._beats.gets_through(worker, k):
+        k = self._beats.overdue(worker, self._world.agenda.now, frozen_at)
+        if k and self._gets_out(worker, k):
             self._world.contact.beat(worker, k)
 
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
-        worker = execution.worker
-        if not worker.model.stops_itself:
-            return
-        healthy = self._reaches(worker) and not worker.cut_back and self._is_regular(worker)
-        if not healthy or not self._world.is_renewed(execution) or worker.heartbeat >= execution.queue_lease:
-            agenda = self._world.agenda
-            agenda.at(
-                execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token
-            )
+        if execution.worker.model.stops_at_lease_end:
+            job, second = execution.plan.number, OWN_END + execution.token
+            self._world.agenda.at(execution.known_end, self._own_end, execution, ENDS, job, second)
 
-    # -- arithmetic ---------------------------------------------------------------------------------------------------
+    # -- which are regular --------------------------------------------------------------------------------------------
 
     def _sends(self, worker: Worker) -> bool:
         return (
@@ -151,184 +144,104 @@ class ComputedHeartbeats:
             and worker.registered == worker.incarnation
             and worker.frozen_at < 0
             and not worker.cut_out
+            and not worker.is_driven
         )
 
     def _reaches(self, worker: Worker) -> bool:
-        return (
-            self._world.broker.is_up
-            and worker.state is ON
-            and worker.registered == worker.incarnation
-            and worker.frozen_at < 0
-            and not worker.cut_out
-        )
-
-    def _on_their_way(self, worker: Worker, k: int) -> list[tuple[int, int, int]]:
-        """Give (number, sent, arrives) of the heartbeats before ``k`` that have not arrived yet."""
-        if worker.delay_out is None:
-            return []
-        beats, now = self._beats, self._world.agenda.now
-        found = []
-        last = max(self._settled.get(worker.index, 0), self._made_real.get(worker.index, 0))
-        for number in range(max(last + 1, k - _ON_THE_WAY), k):
-            sent = beats.due(worker, number)
-            arrives = sent + beats.delay_out(worker, number)
-            if arrives >= now and beats.gets_through(worker, number):
-                found.append((number, sent, arrives))
-        return found
-
-    @staticmethod
-    def _knows(worker: Worker, token: int) -> bool:
-        return any(execution.token == token for execution in worker.executions)
-
-    @staticmethod
-    def _is_handed_in(worker: Worker, token: int) -> bool:
-        return any(execution.token == token and execution.handing_in for execution in worker.executions)
+        return self._world.broker.is_up and self._sends(worker)
 
     def _is_regular(self, worker: Worker) -> bool:
-        return not (worker.jitter or worker.heartbeat_loss or worker.is_lossy or worker.is_slow)
+        return worker.is_steady and self._reaches(worker)
+
+    def _gets_out(self, worker: Worker, k: int) -> bool:
+        return self._sends(worker) and self._beats.gets_through(worker, k)
 
     def _next_due(self, worker: Worker) -> int:
-        agenda = self._world.agenda
-        return self._beats.due(worker, self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES)))
+        return self._beats.due(worker, self._beats.next(worker, self._world.agenda))
 
-    def _settle_from(self, worker: Worker, k: int, before: int, breaking: bool) -> None:
-        """Walk back from heartbeat ``k`` to the last that arrived, and to the last answered, ``before`` a tick."""
-        beats, world = self._beats, self._world
-        last = self._settled.get(worker.index, 0)
-        heard = answered = False
-        on_the_way: list[tuple[int, int, int]] = []
-        while k > last and not (heard and answered):
-            sent = beats.due(worker, k)
-            if beats.gets_through(worker, k):
-                arrived = sent + beats.delay_out(worker, k)
-                if arrived >= before:
-                    if breaking:
-                        on_the_way.append((k, sent, arrived))
-                elif not heard:
-                    heard = True
-                    world.broker.settle_heard(worker.name, worker.incarnation, arrived)
-                    for execution in self._named(worker, sent):
-                        world.broker.settle_lease(execution.token, arrived + execution.queue_lease)
-                if arrived < before and not worker.cut_back and beats.answer_gets_through(worker, k):
-                    replied = arrived + beats.delay_back(worker, k)
-                    if replied < before:
-                        answered = True
-                        for execution in self._named(worker, sent):
-                            world.contact.tell_end(execution, sent, replied, arrived + execution.queue_lease)
-                    elif breaking:
-                        tokens = tuple(execution.token for execution in self._named(worker, sent))
-                        world.contact.answer_later(worker, sent, arrived, tokens, replied)
-            k -= 1
-        for what in reversed(on_the_way):
-            self._arrive(worker, *what)
+    def _holds_back(self, worker: Worker, at: int, token: int, length: int) -> bool:
+        """Say whether regular heartbeats will renew a lease before it ends at ``at``, again and again."""
+        if not length or worker.heartbeat >= length or not self._is_regular(worker):
+            return False
+        names_it = any(one.token == token and not one.handing_in for one in worker.executions)
+        return names_it and self._next_due(worker) < at
 
-    def _arrive(self, worker: Worker, k: int, sent: int, arrives: int) -> None:
-        """Make a heartbeat that is on its way a real one, once."""
-        if k > self._made_real.get(worker.index, 0):
-            self._made_real[worker.index] = k
-            self._world.contact.arrive_later(worker, k, sent, arrives)
+    # -- heartbeats that are not regular ------------------------------------------------------------------------------
 
-    def _named(self, worker: Worker, sent: int) -> list[Execution]:
-        """Give what a heartbeat sent at a tick names, of what heartbeats renew."""
-        return [
-            execution
-            for execution in worker.executions
-            if execution.told_at <= sent and not execution.handing_in and self._world.is_renewed(execution)
-        ]
-
-    def _forecast(self, worker: Worker, until: int, job: int, token: int, length: int) -> None:
-        """Schedule the alarm of a lease for the tick at which it lapses, if it does."""
-        world, beats = self._world, self._beats
-        agenda = world.agenda
-        if (
-            not length
-            or not self._reaches(worker)
-            or self._is_handed_in(worker, token)
-            or (not self._is_regular(worker) and not self._knows(worker, token))
-        ):
-            agenda.at(until, self._lease_due, (job, token), ENDS, job, token)
+    def _send_next(self, worker: Worker, after: int = 0) -> None:
+        """Let the next heartbeat be sent, if it is not regular and may change anything; ``after`` has had its turn."""
+        if worker.is_steady or not self._sends(worker) or not self._may_matter(worker):
             return
-        k = beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
-        if self._is_regular(worker):
-            due = worker.beat_origin + k * worker.heartbeat
-            if due >= until:
-                agenda.at(until, self._lease_due, (job, token), ENDS, job, token)
-            elif worker.heartbeat >= length:
-                agenda.at(due + length, self._lease_due, (job, token), ENDS, job, token)
+        k = after + 1 if after else self._beats.next(worker, self._world.agenda)
+        due = self._beats.due(worker, k)
+        what = (worker.incarnation, k, due)
+        if self._next.get(worker.index) != what:
+            self._next[worker.index] = what
+            self._world.agenda.at(due, self._send, (worker, *what), MESSAGES, worker.index, k)
+
+    @staticmethod
+    def _may_matter(worker: Worker) -> bool:
+        """Say whether a heartbeat could renew anything, be missed, or overtake another that may."""
+        return bool(worker.executions) or worker.model.silence is not None or worker.is_slow
+
+    def _send(self, what: tuple[Worker, int, int, int]) -> None:
+        worker, incarnation, k, due = what
+        if self._next.get(worker.index) != (incarnation, k, due):
+            return  # its clock has changed since, or its program has started anew: another entry stands for it
+        self._next[worker.index] = _NONE
+        if worker.incarnation != incarnation or worker.is_steady:
             return
-        end = until
-        for number in range(k, k + _AT_ONCE):
-            sent = beats.due(worker, number)
-            if not beats.gets_through(worker, number):
-                continue
-            arrived = sent + beats.delay_out(worker, number)
-            if arrived >= end:
-                break
-            end = arrived + length
-        agenda.at(end, self._lease_due, (job, token), ENDS, job, token)
+        if self._gets_out(worker, k):
+            self._world.contact.beat(worker, k)
+        self._send_next(worker, k)
 
     # -- what comes ---------------------------------------------------------------------------------------------------
 
     def _lease_due(self, what: tuple[int, int]) -> None:
         job, token = what
         world = self._world
-        lease = world.broker.lease_of(token)
-        if lease is None:
+        if world.broker.lease_of(token) is None:
             return
         for execution in world.executions_of(job):
             if execution.token == token:
-                self.settle(execution.worker, breaking=False)
+                self.settle(execution.worker)
         world.wake_broker("lease", job, token)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
         worker = self._world.workers[who[0]]
         if worker.incarnation == who[1]:
-            self.settle(worker, breaking=False)
+            self.settle(worker)
         self._world.silence_due(*who)
         if worker.incarnation == who[1]:
-            self._hear_again(worker)
+            self._hear(worker)
 
-    def _hear_again(self, worker: Worker) -> None:
-        """Settle at the next heartbeat that gets through: a worker that was declared lost is known again by it."""
-        if not self._reaches(worker):
-            return
-        agenda = self._world.agenda
-        k = self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES))
-        for number, _, arrives in self._on_their_way(worker, k):
-            agenda.at(arrives, self._heard, (worker, worker.incarnation), MESSAGES, worker.index, number)
-        for number in range(k, k + _AT_ONCE):
-            if self._beats.gets_through(worker, number):
-                at = self._beats.due(worker, number) + self._beats.delay_out(worker, number)
-                agenda.at(at, self._heard, (worker, worker.incarnation), MESSAGES, worker.index, number)
-                return
+    def _hear(self, worker: Worker) -> None:
+        """Let a worker that was declared lost be known again by its next heartbeat."""
+        if self._is_regular(worker) and self._world.broker.is_lost(worker.name, worker.incarnation):
+            k = self._beats.next(worker, self._world.agenda)
+            what = (worker, worker.incarnation)
+            self._world.agenda.at(self._beats.due(worker, k), self._heard, what, MESSAGES, worker.index, k)
 
     def _heard(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
         if worker.incarnation == incarnation:
-            self.settle(worker, breaking=False)
+            self.settle(worker)
 
     def _beat(self, what: tuple[Worker, int, int]) -> None:
         worker, incarnation, k = what
-        if worker.incarnation != incarnation or not worker.contact_wanted or not self._reaches(worker):
+        if worker.incarnation != incarnation or not worker.contact_wanted or not self._is_regular(worker):
             return
         if self._beats.due(worker, k) != self._world.agenda.now:
             return  # its clock has changed since: another entry stands for it
-        if self._beats.gets_through(worker, k):
-            self._world.contact.beat(worker, k)
-            self._made_real[worker.index] = k
+        self._world.contact.beat(worker, k)
         if worker.contact_wanted:
-            self.want_contact(worker)
-
-    def _look_again(self, what: tuple[Worker, int]) -> None:
-        worker, incarnation = what
-        if worker.incarnation == incarnation and worker.contact_wanted:
             self.want_contact(worker)
 
     def _own_end(self, execution: Execution) -> None:
         worker = execution.worker
         if execution not in worker.executions:
             return
-        self.settle(worker, breaking=False)
+        self.settle(worker)
         if execution.known_end > self._world.agenda.now:
             self.watch_own_end(execution)
         elif worker.is_active:

@@ -1,6 +1,6 @@
 """What do heartbeats do, each of them simulated? The slow mode that the fast one is held against."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from emulator.timeline.agenda import ENDS, MESSAGES
 from emulator.world.beats import Beats
@@ -13,7 +13,13 @@ __all__ = ["SimulatedHeartbeats"]
 
 
 class SimulatedHeartbeats:
-    """Sends every heartbeat of every worker, and passes every alarm on."""
+    """Sends every heartbeat of every worker, and passes every alarm on.
+
+    Attributes:
+        are_recorded: whether heartbeats that bring nothing back are recorded too.
+    """
+
+    are_recorded: Final = True
 
     def __init__(self, world: "World", beats: Beats) -> None:
         self._world = world
@@ -31,18 +37,21 @@ class SimulatedHeartbeats:
 
     def started(self, worker: Worker) -> None:
         """A program has started: send its first heartbeat in time."""
-        self._send_later(worker, 1)
+        self._send_later(worker, worker.first_beat)
 
-    def settle(self, worker: Worker, breaking: bool = True) -> None:
+    def settle(self, worker: Worker) -> None:
         """Nothing to settle: every heartbeat has happened."""
 
     def changed(self, worker: Worker) -> None:
         """Every heartbeat will happen; where a clock has changed, the next one at another time."""
         if worker.state is ON and worker.incarnation:
-            agenda = self._world.agenda
-            self._send_later(worker, self._beats.first_from(worker, agenda.now + (agenda.rank >= MESSAGES)))
+            self._send_later(worker, self._beats.next(worker, self._world.agenda))
         for execution in worker.executions:
             self.watch_own_end(execution)
+
+    def began(self, execution: Execution) -> None:
+        """A worker has begun to work on what it was handed."""
+        self.watch_own_end(execution)
 
     def dropped(self, worker: Worker, execution: Execution) -> None:
         """Nothing to do: the alarm of its lease will come."""
@@ -53,14 +62,14 @@ class SimulatedHeartbeats:
 
     def thawed(self, worker: Worker, frozen_at: int) -> None:
         """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
-        k = self._beats.first_from(worker, self._world.agenda.now) - 1
-        if k >= 1 and self._beats.due(worker, k) >= frozen_at and self._may_send(worker, k):
+        k = self._beats.overdue(worker, self._world.agenda.now, frozen_at)
+        if k and self._may_send(worker, k):
             self._world.contact.beat(worker, k)
 
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
         worker = execution.worker
-        if worker.model.stops_itself:
+        if worker.model.stops_at_lease_end:
             agenda = self._world.agenda
             agenda.at(
                 execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token

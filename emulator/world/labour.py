@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
+from emulator.timeline.agenda import MESSAGES
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose
 from emulator.world.effects import Effects
@@ -41,10 +42,21 @@ class Labour:
     # -- begin --------------------------------------------------------------------------------------------------------
 
     def begin(self, worker: Worker, grant: LeaseGrant, plan: JobPlan, sent: int) -> None:
-        """A worker begins to work on what it was granted; it had asked for it at ``sent``."""
+        """A worker begins to work on what it was granted, unless its lease is over as far as it knows.
+
+        It had asked for it at ``sent``, for the first time.
+        """
         world = self._world
         now = self._agenda.now
         execution = Execution(grant, plan, worker, now)
+        if worker.looks_at_end:
+            world.contact.tell_end(execution, sent, now, grant.until)
+            if execution.known_end <= now:
+                self._emit((now, "worker_notified", 0, plan.number, worker.name, grant.token, "too_late_to_begin"))
+                world.heartbeats.dropped(worker, execution)
+                world.ask_soon(worker)
+                return
+        worker.idle_since = now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -53,9 +65,8 @@ class Labour:
             execution.step = plan.progress
         token = execution.token
         execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
-        if worker.model.stops_itself:
-            world.contact.tell_end(execution, sent, now, grant.until)
-            world.heartbeats.watch_own_end(execution)
+        if worker.looks_at_end:
+            world.heartbeats.began(execution)
         if not world.broker.is_valid(token):  # the answer came late, or to a second worker
             execution.disowned = True
             world.heartbeats.want_contact(worker)
@@ -76,7 +87,7 @@ class Labour:
             if not meets((wanted,), worker.equipment):
                 return (routine.model.missing_tool, f"{worker.name} has no {wanted}")
         if plan.version < routine.version and routine.old_jobs == "fail":
-            return ("permanent error", "a new version was put in while it waited")
+            return ("permanent_error", "a new version was put in while it waited")
         return None
 
     # -- steps --------------------------------------------------------------------------------------------------------
@@ -90,12 +101,12 @@ class Labour:
             step = plan.steps[execution.step]
             part, element, _ = step
             model = part.model
-            if part.just_takes or model.repeatable != "looks_first" or not self._effects.is_there(plan, step):
+            if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(plan, step):
                 break
             self._effects.found(execution, step)
             self._step_done(execution, step)
         if not part.just_takes:
-            at_once = model.leaves is not None and model.lands == "at_request" and model.calls is None
+            at_once = model.effect is not None and model.lands == "at_request" and model.calls is None
             if at_once and not self._effects.land(execution, step):
                 self._end(execution, "error", f"{part.target_system} refused a stale token")
                 return
@@ -124,7 +135,7 @@ class Labour:
         u = self._uniform(_OUTCOME, execution.plan.entity, execution.attempt, part.first_number + element)
         permanent = part.model.permanent_error_share
         if u < permanent:
-            return "permanent error"
+            return "permanent_error"
         return "error" if u < permanent + part.model.error_share + extra else None
 
     def go_on(self, execution: Execution, work: int) -> None:
@@ -194,7 +205,7 @@ class Labour:
         refusal = world.access.refusal(worker.name, part.system, part.system_part, execution.start, worker.booted_at)
         if refusal:
             row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
-            self._emit((*row, execution.attempt, execution.token, part.system, "no access", 0))
+            self._emit((*row, execution.attempt, execution.token, part.system, "no_access", 0))
             self._end(execution, "error", f"no access to {part.system}: {refusal}")
             return
         call = Call()
@@ -202,10 +213,10 @@ class Labour:
         call.entity, call.part, call.element, call.number = plan.entity, part.index, element, 0
         call.system, call.target, call.cause = part.system, plan.target(step), execution.event
         call.patience = part.model.patience
-        call.effect, call.scope = str(part.model.leaves or ""), plan.scope
-        call.meets_own_work = part.model.meets_own_work
-        call.lands = part.model.lands if part.model.leaves is not None else None
-        call.land = (lambda: self._effects.land(execution, step)) if part.model.leaves is not None else None
+        call.effect, call.scope = str(part.model.effect or ""), plan.scope
+        call.if_already_in_progress = part.model.if_already_in_progress
+        call.lands = part.model.lands if part.model.effect is not None else None
+        call.land = (lambda: self._effects.land(execution, step)) if part.model.effect is not None else None
         call.done = lambda outcome, retry_after: self._call_over(execution, call, outcome, retry_after)
         execution.call = call
         world.systems.call(call)
@@ -230,7 +241,7 @@ class Labour:
                 self._step_done(execution, step)
                 self._begin_step(execution)
         else:
-            self._end(execution, "error", f"{call.system} answered: {outcome}", retry_after)
+            self._end(execution, "error", f"{call.system} answered: {outcome.replace('_', ' ')}", retry_after)
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
@@ -268,6 +279,7 @@ class Labour:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
         world = self._world
         execution = Execution(grant, plan, worker, world.agenda.now)
+        worker.idle_since = world.agenda.now
         worker.executions.append(execution)
         worker.attempts_begun += 1
         plan.running.append(execution)
@@ -296,7 +308,7 @@ class Labour:
         world = self._world
         now = self._agenda.now
         plan, worker = execution.plan, execution.worker
-        direct = worker.is_plain and not worker.result_loss and world.broker.is_up
+        direct = worker.is_plain and not worker.result_loss and world.broker.is_up and self._agenda.rank >= MESSAGES
         if not direct:
             world.heartbeats.settle(worker)
         execution.handing_in = True  # from now on no heartbeat names its token
@@ -326,6 +338,7 @@ class Labour:
             execution.call = None
         execution.ends_at = -1
         execution.worker.executions.remove(execution)
+        execution.worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)
         if (hands := execution.plan.routine.hands) is not None:
             hands.leave(execution)

@@ -1,6 +1,7 @@
 """What does a worker do when it learns that its lease is lost, or that somebody wants its work to stand still?"""
 
 from emulator.broker.requests import HeartbeatReply
+from emulator.broker.states import State
 from emulator.world.machines import Machines
 from emulator.world.worker import Execution, Worker
 
@@ -18,13 +19,13 @@ class Learning(Machines):
                 if execution.is_told:
                     continue
                 execution.is_told = True
-                row = (self.agenda.now, "worker_told", execution.event, execution.plan.number, worker.name)
-                event = self.emit((*row, token, "lease lost"))
+                row = (self.agenda.now, "worker_notified", execution.event, execution.plan.number, worker.name)
+                event = self.emit((*row, token, "lease_lost"))
                 if not execution.handing_in:
                     self._stop(execution, "told that its lease is lost", event)
-            elif token in reply.suspend:
+            elif token in reply.suspend and not execution.suspended and not execution.handing_in:
                 self._suspend(execution)
-            elif token in reply.resume:
+            elif token in reply.resume and execution.suspended:
                 self._resume(execution)
 
     def _stop(self, execution: Execution, why: str, cause: int) -> None:
@@ -45,28 +46,38 @@ class Learning(Machines):
     def _suspend(self, execution: Execution) -> None:
         worker = execution.worker
         now = self.agenda.now
-        row = (now, "worker_told", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
+        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
         event = self.emit(row)
         self.labour.pause(execution)
         execution.suspended = True
-        self.emit((now, "work_stands_still", event, execution.plan.number, worker.name, execution.token))
-        self.broker.suspension_acknowledged(now, event, execution.token)
+        self.emit((now, "work_paused", event, execution.plan.number, worker.name, execution.token))
+        if self._can_say_at_once(worker):
+            self.broker.suspension_acknowledged(now, event, execution.token)
 
     def _resume(self, execution: Execution) -> None:
         worker = execution.worker
         now = self.agenda.now
-        row = (now, "worker_told", execution.event, execution.plan.number, worker.name, execution.token, "resume")
+        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "resume")
         event = self.emit(row)
         execution.suspended = False
-        self.emit((now, "work_goes_on", event, execution.plan.number, worker.name, execution.token))
-        self.broker.resumption_acknowledged(now, event, execution.token)
+        self.emit((now, "work_continued", event, execution.plan.number, worker.name, execution.token))
+        if self._can_say_at_once(worker):
+            self.broker.resumption_acknowledged(now, event, execution.token)
         self.labour.thaw(execution)
 
+    def _can_say_at_once(self, worker: Worker) -> bool:
+        """Say whether the broker hears at once that work stands still or goes on; else the next heartbeat says it."""
+        return worker.is_plain and self.broker.is_up
+
     def needs_contact(self, worker: Worker) -> bool:
-        """Say whether the worker has something to learn from its next heartbeat."""
+        """Say whether the worker has something to learn from its next heartbeat, or to say by it."""
         for execution in worker.executions:
-            if execution.disowned and not execution.handing_in:
+            if execution.handing_in:
+                continue
+            if execution.disowned:
                 return True
-            if execution.plan.asked != execution.suspended and not execution.disowned:
+            plan = execution.plan
+            is_suspended = self.broker.state_of(plan.number) is State.SUSPENDED
+            if not plan.asked is execution.suspended is is_suspended:
                 return True
         return False

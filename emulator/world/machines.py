@@ -25,8 +25,10 @@ class Machines(Surroundings):
         worker.frozen_at = -1
         worker.finishing = False
         worker.requests = []
+        worker.asking = None
+        worker.answered_beat = 0
         if not program:
-            worker.power_state = "program absent"
+            worker.power_state = "program_absent"
             self.say_worker(cause, worker, "off", "the machine is back, its worker program is not")
             return True
         worker.state = BOOTING
@@ -45,6 +47,7 @@ class Machines(Surroundings):
         worker.state = ON
         now = self.agenda.now
         worker.booted_at = worker.beat_origin = now
+        worker.first_beat = 1
         event = self.say_worker(cause, worker, "idle", "")
         self.heartbeats.started(worker)
         self.register_when_reached((worker, incarnation, event))
@@ -58,10 +61,11 @@ class Machines(Surroundings):
         if worker.cut_out or worker.cut_back or worker.frozen_at >= 0 or not self.broker.is_up:
             self.agenda.at(now + worker.link.answer_within, self.register_when_reached, what, MESSAGES, worker.index)
             return
+        self.heartbeats.settle(worker)
         worker.registered = incarnation
+        worker.idle_since = now
         self.broker.register(now, event, worker.name, incarnation, worker.model.silence)
-        if worker.model.silence is not None:
-            self.heartbeats.changed(worker)
+        self.heartbeats.changed(worker)
         if worker.poll:
             offset = int(self.draws.uniform(int(Purpose.POLL_OFFSET), worker.key) * worker.poll)
             self.agenda.at(now + offset, self._ask_first, (worker, incarnation), MESSAGES, worker.index)
@@ -110,11 +114,12 @@ class Machines(Surroundings):
         self.heartbeats.settle(worker)
         event = self.say_worker(cause, worker, "frozen", "")
         worker.frozen_at = self.agenda.now
+        worker.missed_beat = False
         self.polls.leave(worker)
         for execution in worker.executions:
             self.labour.pause(execution)
             if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_stands_still", event, execution.plan.number, worker.name)
+                row = (self.agenda.now, "work_paused", event, execution.plan.number, worker.name)
                 self.emit((*row, execution.token))
         self.heartbeats.changed(worker)
         return True
@@ -129,11 +134,10 @@ class Machines(Surroundings):
         running = list(worker.executions)
         for execution in running:
             if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_goes_on", event, execution.plan.number, worker.name)
+                row = (self.agenda.now, "work_continued", event, execution.plan.number, worker.name)
                 self.emit((*row, execution.token))
         self.contact.thaw(worker)
-        if not worker.cut_out and self.broker.is_up:
-            self.heartbeats.thawed(worker, frozen_at)
+        self.heartbeats.thawed(worker, frozen_at)
         for execution in running:
             if execution in worker.executions and not execution.suspended:
                 self.labour.thaw(execution)
@@ -153,7 +157,7 @@ class Machines(Surroundings):
         worker.look_at_link()
         self.polls.leave(worker)
         if worker.state is ON:
-            self.say_worker(cause, worker, "cut off", direction)
+            self.say_worker(cause, worker, "cut_off", direction)
         self.heartbeats.changed(worker)
         return True
 
@@ -180,7 +184,8 @@ class Machines(Surroundings):
         moving = [execution for execution in worker.executions if execution.ends_at >= 0]
         for execution in moving:
             self.labour.pause(execution)
-        worker.real_speed = worker.speed * factor
+        speed = worker.speed * factor
+        self.polls.changed(worker, lambda: setattr(worker, "real_speed", speed))
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for execution in moving:
             self.labour.go_on(execution, execution.left)
@@ -191,13 +196,19 @@ class Machines(Surroundings):
         """Let a worker's own clock go wrong from now on."""
         self.heartbeats.settle(worker)
         now = self.agenda.now
-        k = max(1, -((worker.beat_origin - now) // worker.heartbeat))  # the next heartbeat keeps its time
-        worker.clock = WorkerClock(offset_ticks, drift_ppm, now)
-        beat = worker.clock.true_length(worker.model.heartbeat)
-        worker.beat_origin += k * (worker.heartbeat - beat)  # the numbers of the heartbeats go on
-        worker.heartbeat = beat
+        k = self.beats.first_from(worker, now)
+        if worker.frozen_at >= 0 and self.beats.overdue(worker, now, worker.frozen_at):
+            worker.missed_beat = True
+        due = worker.beat_origin + k * worker.heartbeat
+        before, worker.clock = worker.clock, WorkerClock(offset_ticks, drift_ppm, now)
+        worker.look_at_link()
+        worker.heartbeat = beat = worker.clock.true_length(worker.model.heartbeat)
+        worker.jitter = worker.clock.true_length(worker.model.heartbeat_jitter)
+        # the next heartbeat keeps its time; if it is more than a period away, others come before it
+        worker.first_beat = k
+        worker.beat_origin = due - max(0, due - now) // beat * beat - k * beat
         for execution in worker.executions:
-            execution.known_end = worker.clock.true_tick(worker.clock.local(now) + max(0, execution.known_end - now))
+            self.contact.tell_end_anew(execution, before)
         self.heartbeats.changed(worker)
         return worker.state is not OFF
 
@@ -233,16 +244,10 @@ class Machines(Surroundings):
 
     def set_equipment(self, cause: int, worker: Worker, equipment: frozenset[str]) -> None:
         """Change what a worker has."""
-        was_waiting = worker.waiting
-        self.polls.leave(worker)
-        worker.equipment = equipment
+        self.polls.changed(worker, lambda: setattr(worker, "equipment", equipment))
         self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
-        if was_waiting:
-            self.polls.wait(worker, worker.poll_anchor)
-            self.broker.fresh.extend(worker.queues)
-            self.agenda.at(self.agenda.now, self.match_later, None)
 
-    def finish_and_leave(self, cause: int, worker: Worker) -> bool:
+    def drain(self, cause: int, worker: Worker) -> bool:
         """Let a worker finish what it has, take nothing more, and leave for good."""
         if worker.gone:
             return False
@@ -256,7 +261,7 @@ class Machines(Surroundings):
         """Let a worker take nothing more; it is switched off when it has finished what it has."""
         worker.finishing = True
         self.polls.leave(worker)
-        event = self.say_worker(cause, worker, "finishing", why)
+        event = self.say_worker(cause, worker, "draining", why)
         if not worker.executions:
             self.leave_now(worker, event)
 

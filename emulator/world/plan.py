@@ -47,14 +47,14 @@ class ReadyPart:
         self.first_number = index * 1_000_000
         self.law: Distribution | None = sampling_of(model.takes) if model.takes is not None else None
         self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
-        at_request = model.leaves is not None and model.lands == "at_request"
-        self.just_takes = model.calls is None and model.repeatable != "looks_first" and not at_request
-        self.leaves_at_end = model.leaves is not None and model.lands == "at_end"
+        at_request = model.effect is not None and model.lands == "at_request"
+        self.just_takes = model.calls is None and model.repeatable != "checks_first" and not at_request
+        self.leaves_at_end = model.effect is not None and model.lands == "at_end"
         self.may_fail = bool(model.error_share or model.permanent_error_share)
         system, _, part = (model.calls or "").partition("/")
         self.system = system
         self.system_part = part or model.name
-        self.target_system = (model.leaves_in or system or "").partition("/")[0]
+        self.target_system = (model.effect_in or system or "").partition("/")[0]
 
 
 class ReadyRoutine:
@@ -118,8 +118,8 @@ class JobPlan:
 
     Attributes:
         key: the exclusive key, "" for none.
-        entity: the job's key for draws: its entry and number in it, and the generation if it was put back.
-        scope: what fences take as one: the exclusive key, else the job with all jobs put back from it.
+        entity: the job's key for draws: its entry and number in it, and the generation if it was resubmitted.
+        scope: what fences take as one: the exclusive key, else the job with all jobs resubmitted from it.
         progress: how many steps have been finished by any of its attempts.
         running: the executions that workers have of it now.
     """

@@ -1,17 +1,26 @@
-"""Which idle worker asks for work, and when?
+"""Who waits for work, and who gets what, when work is handed over at the end of an instant?
 
-With ``poll: 0`` the broker hands over at once: of the idle workers that may have a job, the one with the lowest place
-in the scenario gets it. Otherwise an idle worker asks every p ticks from its last fruitless request on. A request that
-would find nothing changes nothing, so it is not simulated: when a job becomes eligible, the next request that could
-get it follows by arithmetic, from the places of the idle workers within the period.
+The law: everything else of an instant goes first, so that all that came, ended or became free in its course is there.
+Then the best job that anybody who asks may have is handed over, and so on until nobody may have any. Of those who may
+have it, the worker that has been idle for the longest gets it; among equals, the first by its place in the scenario.
+Neither the order of wake-ups nor what else is due at the instant has a say.
+
+Who asks at an instant: an idle worker with ``poll: 0``, at every one; another, every p ticks from its last request on
+(the first after each attempt comes at once); and whose request has come over a link that takes time. A request of an
+idle worker that would find nothing changes nothing, so it is not simulated: when a job becomes eligible, the next one
+that could get it follows by arithmetic, from the places of the idle workers within the period. A worker whose link is
+slow or loses messages is told at once that there is work, and sends for it.
 """
 
 from bisect import bisect_left, insort
-from heapq import heappop, heappush
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from heapq import heapify, heappop, heappush
+from itertools import count
+from typing import TYPE_CHECKING, Any
 
 from emulator.broker.order import Entry
-from emulator.timeline.agenda import MESSAGES
+from emulator.timeline.agenda import HANDING, MESSAGES
+from emulator.world.contact import Request
 from emulator.world.worker import Worker
 
 if TYPE_CHECKING:
@@ -19,187 +28,300 @@ if TYPE_CHECKING:
 
 __all__ = ["Polls"]
 
-Signature = tuple[tuple[str, ...], frozenset[str], int]
-"""(queues, equipment, poll): workers of one signature are alike to the broker."""
+Signature = tuple[tuple[str, ...], frozenset[str], int, tuple[str, float] | None]
+"""(queues, equipment, poll, (pool, speed) if it declines what it cannot end in time): such workers are alike."""
+
+Candidate = tuple[int, int, int, Worker, Request | None]
+"""(idle since, worker's place, order among equals, worker, its request if that has come over a link)."""
+
+Reply = Callable[[Request, Any], None]
+
+_BY_REQUEST = -1
+"""Stands for the period of those who ask by a request that comes over a link."""
 
 
 class _Alike:
-    """The idle workers of one signature."""
+    """Those of one signature who wait for work, or have sent for it.
 
-    __slots__ = ("count", "next_at", "places", "pushed", "signature", "version")
+    Attributes:
+        candidates: a heap of who may ask at this instant; some may wait no longer, or have been busy since.
+        places: of those who poll, in order: (place within the period, worker's place, worker).
+        next_at: the next poll that is foreseen, -1 for none.
+        speed: their speed, if they decline what they cannot end in time.
+    """
 
-    def __init__(self, signature: Signature) -> None:
-        self.signature = signature
-        self.count = 0
-        self.pushed: list[tuple[int, Worker]] = []
-        self.places: list[tuple[int, int, Worker]] = []  # (place within the period, worker's place, worker)
+    __slots__ = ("candidates", "equipment", "next_at", "places", "poll", "queues", "speed", "worker")
+
+    def __init__(self, signature: Signature, worker: Worker) -> None:
+        self.queues, self.equipment, self.poll, declines = signature
+        self.worker = worker  # one of them, for what they have in common
+        self.speed = None if declines is None else worker.real_speed
+        self.candidates: list[Candidate] = []
+        self.places: list[tuple[int, int, Worker]] = []
         self.next_at = -1
-        self.version = 0
 
 
 class Polls:
-    """Knows the idle workers and lets them ask.
+    """Knows who waits for work, and hands it over.
 
     Attributes:
-        waiting: by its place, the group of each worker that waits for work.
-        handed: how many of them do not poll.
+        waiting: how many workers wait.
     """
 
-    __slots__ = ("_alike", "_by_queue", "_world", "handed", "waiting")
+    __slots__ = (
+        "_agenda",
+        "_alike",
+        "_asked",
+        "_broker",
+        "_due_at",
+        "_groups",
+        "_number",
+        "_periodic",
+        "_to_wake",
+        "_world",
+        "waiting",
+    )
 
     def __init__(self, world: "World") -> None:
         self._world = world
+        self._agenda = world.agenda
+        self._broker = world.broker
         self._alike: dict[Signature, _Alike] = {}
-        self._by_queue: dict[str, list[_Alike]] = {}
-        self.waiting: dict[int, _Alike] = {}
-        self.handed = 0
+        self._groups: list[_Alike] = []
+        self._periodic: list[_Alike] = []  # those of them who do not ask at every instant
+        self._asked: list[tuple[Request, Reply]] = []
+        self._due_at = -1
+        self._to_wake: dict[str, None] = {}
+        self._number = count().__next__
+        self.waiting = 0
 
     # -- idle workers -------------------------------------------------------------------------------------------------
 
     def wait(self, worker: Worker, anchor: int) -> None:
-        """A worker has nothing to do: its requests come every period, counted from ``anchor``."""
+        """A worker has a free slot and nothing to put in it; one that polls asks every period, from ``anchor`` on."""
+        alike: _Alike = worker.group or self._group(worker, worker.poll)
         worker.waiting = True
-        worker.poll_anchor = anchor
-        alike = self._group(worker)
-        self.waiting[worker.index] = alike
-        alike.count += 1
-        if not worker.poll:
-            self.handed += 1
-            heappush(alike.pushed, (worker.index, worker))
-        else:
-            insort(alike.places, (anchor % worker.poll, worker.index, worker), key=_place)
-            if self._world.broker.best(worker.queues, worker.equipment, None) is not None:
-                self._schedule(alike)
+        self.waiting += 1
+        heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
+        if alike.poll:
+            worker.poll_anchor = anchor
+            worker.asked_at = -1
+            insort(alike.places, (anchor % alike.poll, worker.index, worker), key=_place)
+        if self._due_at < 0 and (self._broker.has_waiting(alike.queues) or self._world.doubles):
+            self.hand_over_soon()
+
+    def stay(self, worker: Worker) -> None:
+        """A worker that waits has begun or ended something in another slot: it stands behind those idle for longer."""
+        heappush(worker.group.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
 
     def leave(self, worker: Worker) -> None:
-        """A worker no longer waits."""
+        """A worker no longer waits, whatever the reason."""
         if not worker.waiting:
             return
+        alike: _Alike = worker.group
         worker.waiting = False
-        alike = self.waiting.pop(worker.index)
-        alike.count -= 1
-        if worker.poll:
-            alike.places.pop(self._find(alike, worker))
-        else:
-            self.handed -= 1
+        self.waiting -= 1
+        if alike.poll:
+            alike.places.pop(bisect_left(alike.places, (worker.poll_anchor % alike.poll, worker.index), key=_place))
 
-    def anyone_waits(self, worker: Worker) -> Worker | None:
-        """Give another idle worker that serves a queue of this one, the first by place."""
-        found: Worker | None = None
-        for queue in worker.queues:
-            for alike in self._by_queue.get(queue, ()):
-                if not alike.count:
-                    continue
-                candidates = [w for _, w in alike.pushed if w.waiting] + [w for _, _, w in alike.places]
-                for candidate in candidates:
-                    if candidate is not worker and (found is None or candidate.index < found.index):
-                        found = candidate
-        return found
+    def changed(self, worker: Worker, change: Callable[[], None]) -> None:
+        """Change what makes a worker like others, waiting or not."""
+        was_waiting = worker.waiting
+        self.leave(worker)
+        change()
+        worker.group = None
+        if was_waiting:
+            self.wait(worker, worker.poll_anchor)
 
-    def _group(self, worker: Worker) -> _Alike:
-        signature = (worker.queues, worker.equipment, worker.poll)
+    def asked(self, request: Request, reply: Reply) -> None:
+        """A request has reached the broker: ``reply`` is called with it and its answer as work is handed over."""
+        worker = request.worker
+        self._broker.hear(self._agenda.now, worker.name, request.incarnation, request.arrived)
+        self._asked.append((request, reply))
+        if not request.is_decided:
+            alike = self._group(worker, _BY_REQUEST)
+            heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, request))
+        self.hand_over_soon()
+
+    def _group(self, worker: Worker, poll: int) -> _Alike:
+        declines = worker.model.power is not None and worker.model.power.skips_jobs_too_long_to_finish
+        able = (worker.pool, worker.real_speed) if declines else None
+        signature = (worker.queues, worker.equipment, poll, able)
         alike = self._alike.get(signature)
         if alike is None:
-            alike = self._alike[signature] = _Alike(signature)
-            for queue in worker.queues:
-                self._by_queue.setdefault(queue, []).append(alike)
+            alike = self._alike[signature] = _Alike(signature, worker)
+            self._groups.append(alike)
+            if poll:
+                self._periodic.append(alike)
+        if poll != _BY_REQUEST:
+            worker.group = alike
         return alike
 
-    @staticmethod
-    def _find(alike: _Alike, worker: Worker) -> int:
-        return bisect_left(alike.places, (worker.poll_anchor % worker.poll, worker.index), key=_place)
-
-    # -- asking -------------------------------------------------------------------------------------------------------
+    # -- handing over -------------------------------------------------------------------------------------------------
 
     def match(self) -> None:
-        """Jobs have become eligible: let idle workers have them, at once or at their next request."""
+        """Jobs have become eligible: hand them over at the end of this instant, if anybody might have them."""
+        fresh = self._broker.fresh
+        if self._world.sleepers:
+            self._to_wake.update(dict.fromkeys(fresh))
+            self.hand_over_soon()
+        elif self.waiting and self._due_at < 0:
+            self.hand_over_soon()
+        fresh.clear()
+
+    def hand_over_soon(self) -> None:
+        """Hand work over at the end of this instant."""
+        if self._due_at < 0:
+            self._due_at = now = self._agenda.now
+            self._agenda.at(now, self.hand_over, None, HANDING)
+
+    def hand_over(self, _: object) -> None:
+        """End an instant: let those who ask have what is eligible by now."""
+        now = self._agenda.now
+        for alike in self._periodic:
+            self._add_due(alike, now)
+        if self._broker.is_up:
+            while (self.waiting or self._asked) and self._hand_over_one(now):
+                pass
+        self._due_at = -1
+        for alike in self._periodic:
+            self._end_asking(alike, now)
+        if self._asked:
+            self._answer()
+        if self._to_wake:
+            self._wake()
+
+    def _hand_over_one(self, now: int) -> bool:
+        """Hand over the best job that anybody may have; say whether there was one."""
         world = self._world
-        fresh = world.broker.fresh
-        while fresh:
-            queue = fresh.pop()
-            del fresh[:]  # whatever else is new is found by the looks below, which take every queue of a group
-            groups = self._by_queue.get(queue, ()) if len(self._by_queue) == 1 else list(self._alike.values())
-            self._push(groups)
-            for alike in groups:
-                if alike.places and self._best(alike) is not None:
-                    self._schedule(alike)
-
-    def hand_over(self) -> None:
-        """Let idle workers that do not poll have what is eligible by now."""
-        self._push(list(self._alike.values()))
-
-    def _push(self, groups: "list[_Alike] | tuple[_Alike, ...]") -> None:
-        """Let idle workers to whom work is handed over have what they may have, lowest place first."""
-        while True:
-            best: _Alike | None = None
-            found: Entry | None = None
-            for alike in groups:
-                pushed = alike.pushed
-                while pushed and not self._is_current(alike, pushed[0][1]):
-                    heappop(pushed)
-                if pushed and (best is None or pushed[0][0] < best.pushed[0][0]):
-                    entry = self._best(alike)
-                    if entry is not None:
-                        best, found = alike, entry
-            if best is None:
-                return
-            worker = heappop(best.pushed)[1]
-            self.leave(worker)
-            self._world.ask(worker, found)
-            if worker.waiting and self._best(best) is not None:
-                # it declined what its group may have (it cannot end in time): pass it over for now
-                self._pass_over(best, worker)
-                return
-
-    def _pass_over(self, alike: _Alike, declined: Worker) -> None:
-        for _, worker in sorted(alike.pushed, key=lambda pair: pair[0]):
-            if worker is declined or not self._is_current(alike, worker):
+        if world.doubles and self._hand_over_double(now):
+            return True
+        chosen: _Alike | None = None
+        found: Entry | None = None
+        for alike in self._groups:
+            candidates = alike.candidates
+            if not candidates or not self._asks_first(alike, now):
                 continue
-            self.leave(worker)
-            self._world.ask(worker)
-
-    def _is_current(self, alike: _Alike, worker: Worker) -> bool:
-        return worker.waiting and self.waiting.get(worker.index) is alike
-
-    def _best(self, alike: _Alike) -> Entry | None:
-        """Give what a worker of a group would be given now."""
-        queues, equipment, _ = alike.signature
-        broker = self._world.broker
-        return broker.best(queues, equipment, None) if broker.is_up else None
-
-    def _schedule(self, alike: _Alike) -> None:
-        """Foresee the next request of a group that could find something."""
-        agenda = self._world.agenda
-        period = alike.signature[2]
-        start = agenda.now + (agenda.rank >= MESSAGES)
-        place = bisect_left(alike.places, (start % period, -1), key=_place)
-        if place == len(alike.places):
-            found, wrapped = alike.places[0], period
+            left = None if alike.speed is None else world.time_left(alike.worker, alike.speed)
+            entry = self._broker.best(alike.queues, alike.equipment, left)
+            if entry is None:
+                continue
+            if (
+                found is None
+                or entry < found
+                or (entry is found and chosen is not None and candidates[0] < chosen.candidates[0])
+            ):
+                chosen, found = alike, entry
+        if chosen is None or found is None:
+            return False
+        _, _, _, worker, request = heappop(chosen.candidates)
+        if request is not None:
+            world.grant(request)
+        elif worker.is_plain:
+            world.take_at_once(worker, found)
         else:
-            found, wrapped = alike.places[place], 0
-        at = start - start % period + wrapped + found[0]
-        if alike.next_at < 0 or at < alike.next_at or alike.next_at < agenda.now:
-            alike.next_at = at
-            alike.version += 1
-            agenda.at(at, self._poll, (alike, alike.version), MESSAGES, found[1], 1 << 60)
+            self.leave(worker)
+            world.ask(worker)
+        if self.waiting:  # and so this goes on; the last is the step that the entry stands for
+            self._agenda.step(self.hand_over, (found[2], worker))
+        return True
 
-    def _poll(self, what: tuple[_Alike, int]) -> None:
-        alike, version = what
-        if version != alike.version:
-            return
-        alike.next_at = -1
-        now, period = self._world.agenda.now, alike.signature[2]
-        place = bisect_left(alike.places, (now % period, -1), key=_place)
-        due = []
-        while place < len(alike.places) and alike.places[place][0] == now % period:
-            due.append(alike.places[place][2])
-            place += 1
-        for worker in due:
-            if worker.waiting and (found := self._best(alike)) is not None:
+    def _asks_first(self, alike: _Alike, now: int) -> bool:
+        """Drop those who do not ask now from the head of a group; say whether anybody does."""
+        candidates = alike.candidates
+        while candidates:
+            since, _, _, worker, request = candidates[0]
+            if request is not None:
+                return True
+            if (
+                worker.waiting
+                and since == worker.idle_since
+                and worker.group is alike
+                and (not alike.poll or _asks(worker, now))
+            ):
+                return True
+            heappop(candidates)  # it has left since, or has had something to do: then it stands further back
+        return False
+
+    def _hand_over_double(self, now: int) -> bool:
+        """Deliver what a fault has the broker hand out twice; say whether anybody could have it."""
+        world = self._world
+        asking = [
+            (worker.idle_since, index, number, worker, request, alike.candidates)
+            for alike in self._groups
+            for _, index, number, worker, request in alike.candidates
+            if request is not None or (worker.waiting and worker.group is alike and _asks(worker, now))
+        ]
+        for _, _, _, worker, request, candidates in sorted(asking, key=lambda one: one[:3]):
+            if not (queue := world.double_for(worker)):
+                continue
+            if request is not None:
+                candidates[:] = [candidate for candidate in candidates if candidate[4] is not request]
+                heapify(candidates)
+                world.grant_double(request, queue)
+            elif worker.is_plain:
+                world.take_double(worker, queue)
+            else:
                 self.leave(worker)
-                self._world.ask(worker, found)
-        if alike.places and self._best(alike) is not None:
-            self._schedule(alike)
+                world.ask(worker)
+            return True
+        return False
+
+    def _answer(self) -> None:
+        """Answer the requests that have come, now that it is decided what each is given."""
+        asked, self._asked = self._asked, []
+        if not self._broker.is_up:
+            return
+        for request, _ in asked:
+            if not request.is_decided:
+                self._world.grant(request)
+        for request, reply in asked:
+            reply(request, request.granted)
+
+    def _wake(self) -> None:
+        """Switch machines on that sleep until there is work."""
+        fresh, self._to_wake = self._to_wake, {}
+        for queue in self._world.sleepers:
+            if queue in fresh:
+                self._world.power.wake_for(queue)
+
+    # -- those who poll -----------------------------------------------------------------------------------------------
+
+    def _add_due(self, alike: _Alike, now: int) -> None:
+        """Let those ask whose period ends now."""
+        places, due = alike.places, now % alike.poll
+        place = bisect_left(places, (due, -1), key=_place)
+        while place < len(places) and places[place][0] == due:
+            worker = places[place][2]
+            heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
+            place += 1
+
+    def _end_asking(self, alike: _Alike, now: int) -> None:
+        """Nobody gets anything more at this instant: foresee when one asks again that could find something."""
+        for _, _, _, worker, _ in alike.candidates:
+            worker.asked_at = now
+        alike.candidates.clear()
+        if not alike.places or (
+            not self._world.doubles and self._broker.best(alike.queues, alike.equipment, None) is None
+        ):
+            return
+        period, start = alike.poll, now + 1
+        place = bisect_left(alike.places, (start % period, -1), key=_place)
+        wrapped = 0 if place < len(alike.places) else period
+        found = alike.places[place if not wrapped else 0]
+        at = start - start % period + wrapped + found[0]
+        if not now < alike.next_at <= at:
+            alike.next_at = at
+            self._agenda.at(at, self._poll, None, MESSAGES, found[1])
+
+    def _poll(self, _: object) -> None:
+        self.hand_over_soon()
+
+
+def _asks(worker: Worker, now: int) -> bool:
+    """Say whether a worker that waits asks at this instant, and has not done so before in it."""
+    poll = worker.poll
+    return not poll or (worker.asked_at != now and (now - worker.poll_anchor) % poll == 0)
 
 
 def _place(entry: tuple[int, int, Worker] | tuple[int, int]) -> tuple[int, int]:

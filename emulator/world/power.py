@@ -24,7 +24,7 @@ class Power:
     def start(self) -> None:
         """Switch on who is on from the start, and lay out the schedules."""
         for worker in self._world.workers.values():
-            differs = worker.model.differ.get(worker.name)
+            differs = worker.model.per_worker.get(worker.name)
             joins = differs.joins if differs is not None and differs.joins is not None else worker.model.joins
             if worker.model.power is not None:
                 self._lay_out(worker, worker.model.power, joins)
@@ -71,7 +71,7 @@ class Power:
         world.begin_to_finish(worker, "its schedule shuts it down", 0)
         incarnation = worker.incarnation
         world.agenda.at(
-            world.agenda.now + schedule.longest_wait,
+            world.agenda.now + schedule.finish_within,
             self._waited_enough,
             (worker, incarnation),
             FAULTS,
@@ -93,7 +93,8 @@ class Power:
             return
         wanted = world.broker.queued(queue)
         coming = sum(1 for worker in world.sleepers[queue] if worker.state is BOOTING)
-        coming += sum(1 for worker in world.sleepers[queue] if worker.state is ON and worker.waiting)
+        awake = (worker for worker in world.sleepers[queue] if worker.state is ON)
+        coming += sum(1 for worker in awake if worker.waiting or worker.asking is not None)
         for worker in world.sleepers[queue]:
             if coming >= wanted:
                 return

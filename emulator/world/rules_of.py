@@ -1,6 +1,6 @@
 """How does a queue of the scenario become the broker's rules?"""
 
-from emulator.broker.rules import Allowance, DataRetry, LongestRun, QueueRules, RetryPolicy
+from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryPolicy, TimeLimit
 from emulator.scenario.models import Queue
 
 __all__ = ["rules_of"]
@@ -8,13 +8,13 @@ __all__ = ["rules_of"]
 
 def rules_of(name: str, queue: Queue, policy: RetryPolicy | None = None) -> QueueRules:
     """Give the rules of one queue as the broker wants them: plain data, in ticks; ``policy`` is the user's own."""
-    retry, cap = queue.retry, queue.longest_run
+    retry, cap = queue.retry, queue.time_limit
     allowance = retry.allowance
     return QueueRules(
         name=name,
         lease=queue.lease,
         renewed=queue.renewed,
-        longest_run=None if cap is None else LongestRun(cap.after, cap.then, cap.at_most),
+        time_limit=None if cap is None else TimeLimit(cap.after, cap.then, cap.at_most),
         retry=DataRetry(
             attempts_in_all=retry.attempts_in_all,
             lost_leases_at_most=retry.lost_leases_at_most,
@@ -25,7 +25,7 @@ def rules_of(name: str, queue: Queue, policy: RetryPolicy | None = None) -> Queu
             longest=retry.longest,
             jitter=retry.jitter,
             total_limit=retry.total_limit,
-            heeds_retry_after=retry.heeds_retry_after,
+            respects_retry_after=retry.respects_retry_after,
         ),
         policy=policy,
         allowance=None

@@ -20,8 +20,8 @@ def sampling_of(d: models.Distribution) -> sampling.Distribution | None:
         return sampling.Constant(d.constant)
     if d.between is not None:
         return sampling.Uniform(*d.between)
-    if d.least is not None and d.likeliest is not None and d.most is not None:
-        return sampling.Triangular(d.least, d.likeliest, d.most)
+    if d.min is not None and d.mode is not None and d.max is not None:
+        return sampling.Triangular(d.min, d.mode, d.max)
     if d.median is not None and d.p95 is not None:
         return sampling.Lognormal.of_p95(d.median, d.p95)
     if d.one_of is not None:

@@ -2,13 +2,14 @@
 
 The law: a call passes three things in order, and each is first come, first served:
 
-1. the door: while the system is down it is refused; without a token of the rate limit it is refused or waits;
+1. the door: while the system is down it is refused; without a token of the rate limit it is refused or waits. An effect
+   that lands at the request lands here, at the instant of the call, unless the call is refused at once;
 2. what it meets: the system may still be working on an earlier request for the same target;
 3. the line for a slot; who would have to wait in a full line is refused, its token used. Then it is served for a drawn
    time.
 
 A caller that gives up or dies does not free the system: its call keeps its place and its slot, is served, and leaves
-its effect there (``leaves_line_if_abandoned`` is the alternative, for callers that give up: the dead cancel nothing).
+its effect there (``abandoned_calls: drop`` is the alternative, for callers that give up: the dead cancel nothing).
 That is what keeps a storm of repeated calls alive. An error leaves nothing, save what landed at the request. A caller
 that stands still has a patience that does so too: at its thaw it takes an answer that has come meanwhile, else it gives
 up if it is overdue. No caller is answered within its own call: ``done`` is called by an entry of the agenda, at the
@@ -63,7 +64,7 @@ class Service:
         """Take a call; its outcome comes later in this instant at the earliest, by ``call.done(outcome, hint)``.
 
         The outcome is ``ok``, ``error``, ``refused`` (with the system's hint in ticks, if it has one), ``abandoned``
-        (the caller's patience has ended) or ``in progress`` (an earlier request for the same target is under way).
+        (the caller's patience has ended) or ``in_progress`` (an earlier request for the same target is under way).
         """
         agenda, system = self._agenda, self._systems[call.system]
         now = call.since = agenda.now
@@ -74,6 +75,8 @@ class Service:
         if bucket is not None and (system.at_door or not bucket.take(now)):
             if system.refuses_when_empty or system.has_full_line:
                 self.turn_away(call, "refused", system.model.retry_after)
+                return
+            if not self._lands_now(call):
                 return
             call.place = IN_LINE
             system.at_door[call] = None
@@ -119,14 +122,16 @@ class Service:
         is_remote = call.lands == "remotely"
         earlier = system.own.get(call.own) if is_remote else None
         if earlier is not None:
-            if call.meets_own_work == "wait":
+            if call.if_already_in_progress == "wait":
                 call.place = ATTACHED
                 earlier.attached.append(call)
             else:
-                self.turn_away(call, "ok" if call.meets_own_work == "ok" else "in progress")
+                self.turn_away(call, "ok" if call.if_already_in_progress == "ok" else "in_progress")
             return
         if system.is_full and system.has_full_line:
             self.turn_away(call, "refused", system.model.retry_after)
+            return
+        if not self._lands_now(call):
             return
         if is_remote:
             system.own[call.own] = call
@@ -136,12 +141,19 @@ class Service:
         else:
             self._serve(system, call)
 
+    def _lands_now(self, call: Call) -> bool:
+        """Land what lands at the request, once; False if a fence refuses it, which ends the call with an error."""
+        if call.lands == "at_request" and call.land is not None:
+            land, call.land = call.land, None
+            if land() is False:
+                self.turn_away(call, "error")
+                return False
+        return True
+
     def _serve(self, system: SystemState, call: Call) -> None:
         call.place = IN_SERVICE
         system.serving[call] = None
         call.left = system.answer_time(call, self._draws)
-        if call.lands == "at_request" and call.land is not None:
-            call.is_refused_by_fence = call.land() is False
         self._set_end(system, call)
 
     def _set_end(self, system: SystemState, call: Call) -> None:
@@ -153,7 +165,7 @@ class Service:
         if call.place is not IN_SERVICE or call.ends_at != self._agenda.now:
             return  # rescaled, or ended by an outage: another entry answers it, or none does
         system = self._systems[call.system]
-        outcome = "error" if call.is_refused_by_fence or system.answers_with_error(call, self._draws) else "ok"
+        outcome = "error" if system.answers_with_error(call, self._draws) else "ok"
         lands = call.lands == "remotely" or (call.lands == "at_end" and call.done is not None)
         if lands and outcome == "ok" and call.land is not None and call.land() is False:
             outcome = "error"
@@ -179,7 +191,7 @@ class Service:
         call.done = None
         if call.place is ATTACHED:
             call.place = ENDED
-        elif system.model.leaves_line_if_abandoned and len(call.with_waiters()) == 1:
+        elif system.model.abandoned_calls == "drop" and len(call.with_waiters()) == 1:
             self._leave(system, call)
             call.place = ENDED
             self._advance(system)

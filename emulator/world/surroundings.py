@@ -4,10 +4,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
-from emulator.broker.order import Entry
 from emulator.record.events import Row
 from emulator.scenario.models import Scenario
-from emulator.timeline.agenda import MESSAGES, Agenda
+from emulator.timeline.agenda import Agenda
 from emulator.world.beats import Beats
 from emulator.world.draws import Draws
 from emulator.world.plan import JobPlan
@@ -48,8 +47,8 @@ class Surroundings:
     workers: dict[str, Worker]
     _lengths: dict[str, int]
 
-    def ask(self, worker: Worker, found: Entry | None = None) -> None:
-        """Let a worker ask for work; ``found`` is what the broker has just said that it would be given."""
+    def ask(self, worker: Worker) -> None:
+        """Let a worker ask for work."""
         raise NotImplementedError
 
     def ask_soon(self, worker: Worker) -> None:
@@ -57,21 +56,8 @@ class Surroundings:
         raise NotImplementedError
 
     def match(self) -> None:
-        """Let idle workers have what became eligible; what they send is a message, so it takes its turn."""
-        if not self.polls.waiting and not self.sleepers:
-            self.broker.fresh.clear()  # nobody could have it: whoever asks later finds it
-            return
-        if self.agenda.rank < MESSAGES:
-            self.agenda.at(self.agenda.now, self.match_later, None, MESSAGES)
-            return
-        if self.sleepers:
-            for queue in self.sleepers:
-                self.power.wake_for(queue)
+        """Let idle workers have what became eligible, at the end of this instant."""
         self.polls.match()
-
-    def match_later(self, _: object) -> None:
-        """Match once the present entry is over."""
-        self.match()
 
     def say_worker(self, cause: int, worker: Worker, state: str, why: str) -> int:
         """Record the state that a worker is in."""
@@ -80,8 +66,8 @@ class Surroundings:
     def state_word(self, worker: Worker) -> str:
         """Name the state of a worker whose program runs."""
         if worker.cut_out or worker.cut_back:
-            return "cut off"
-        return "finishing" if worker.finishing else "busy" if worker.executions else "idle"
+            return "cut_off"
+        return "draining" if worker.finishing else "busy" if worker.executions else "idle"
 
     def executions_of(self, job: int) -> list[Execution]:
         """Give the executions that workers have of an unfinished job."""

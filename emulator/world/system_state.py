@@ -57,7 +57,7 @@ class SystemState:
 
     @property
     def has_full_line(self) -> bool:
-        most = self.model.line_at_most
+        most = self.model.waiting_at_most
         return most is not None and len(self.at_door) + len(self.line) >= most
 
     def answer_time(self, call: Call, draws: Draws) -> int:
@@ -82,5 +82,5 @@ class SystemState:
         if self.is_out:
             return "down"
         if self.factor != 1:
-            return "brown-out"
+            return "brown_out"
         return "up" if self.error_share is None else "errors"

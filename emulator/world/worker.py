@@ -1,6 +1,6 @@
 """What is a worker, as the world sees it: its state, its link, its clock, what it works on?"""
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
@@ -9,6 +9,7 @@ from emulator.world.distribution import Distribution
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
+    from emulator.world.contact import Request
     from emulator.world.plan import JobPlan
     from emulator.world.systems import Call
 
@@ -55,6 +56,7 @@ class Execution:
         ends_at: tick at which the part under way ends, -1 if that is not known (a call) or nothing is under way.
         left: work left of the part under way while it stands still, in ticks at speed 1.
         known_end: the end of the lease as the worker knows it, as a true tick.
+        known_since: the tick at which it sent the message by whose answer it knows that end.
     """
 
     __slots__ = (
@@ -67,6 +69,7 @@ class Execution:
         "handing_in",
         "is_told",
         "known_end",
+        "known_since",
         "left",
         "plan",
         "queue_lease",
@@ -84,6 +87,7 @@ class Execution:
         self.worker = worker
         _, self.attempt, self.token, granted, self.known_end = grant
         self.queue_lease = self.known_end - granted
+        self.known_since = -1
         self.step = 0
         self.start = now
         self.told_at = now + 1  # a heartbeat of this very instant has gone out before
@@ -98,11 +102,23 @@ class Execution:
         self.is_told = False
         self.event = 0
 
+    def __str__(self) -> str:
+        return f"attempt {self.attempt} of job {self.plan.number} on {self.worker}"
+
 
 class Worker:
-    """One worker: its program, its machine, its link to the broker."""
+    """One worker: its program, its machine, its link to the broker.
+
+    Attributes:
+        idle_since: the tick of the last change of what it works on: it began or ended an attempt, or was registered.
+        waiting: it waits for work; poll_anchor, asked_at: from when on its requests are counted, and its last one.
+        group: what ``Polls`` knows of those who are like it.
+    """
 
     __slots__ = (
+        "answered_beat",
+        "asked_at",
+        "asking",
         "attempts_begun",
         "beat_origin",
         "booted_at",
@@ -116,26 +132,30 @@ class Worker:
         "equipment",
         "executions",
         "finishing",
+        "first_beat",
         "frozen_at",
         "gone",
+        "group",
         "heartbeat",
         "heartbeat_loss",
+        "idle_since",
         "incarnation",
         "index",
         "is_driven",
-        "is_handed",
         "is_lossy",
         "is_plain",
         "is_slow",
         "is_steady",
         "jitter",
         "key",
-        "leaves_after",
         "link",
+        "looks_at_end",
         "loss_from",
+        "missed_beat",
         "model",
         "name",
         "number",
+        "order",
         "poll",
         "poll_anchor",
         "pool",
@@ -146,6 +166,7 @@ class Worker:
         "removed",
         "requests",
         "result_loss",
+        "retires_after",
         "shutdown_at",
         "slots",
         "speed",
@@ -154,7 +175,7 @@ class Worker:
     )
 
     def __init__(self, name: str, index: int, pool: str, model: Pool, key: int) -> None:
-        differs = model.differ.get(name)
+        differs = model.per_worker.get(name)
         self.name = name
         self.index = index
         self.pool = pool
@@ -171,14 +192,14 @@ class Worker:
         self.clock = WorkerClock(-skew.offset if skew.behind else skew.offset, skew.drift_ppm)
         self.poll = model.poll
         self.heartbeat = self.clock.true_length(model.heartbeat)
-        self.jitter = model.heartbeat_jitter
+        self.jitter = self.clock.true_length(model.heartbeat_jitter)
         self.link: Link = model.link
         self.delay_out = _or_none(sampling_of(model.link.delay_out))
         self.delay_back = _or_none(sampling_of(model.link.delay_back))
         self.is_slow = self.delay_out is not None or self.delay_back is not None
         self.is_lossy = bool(model.link.loss_out or model.link.loss_back)
         self.boots = sampling_of(model.boots_in)
-        self.leaves_after = model.leaves_after
+        self.retires_after = model.retires_after
         self.state = OFF
         self.power_state = ""
         self.incarnation = 0
@@ -186,6 +207,9 @@ class Worker:
         self.executions: list[Execution] = []
         self.waiting = False
         self.poll_anchor = 0
+        self.asked_at = -1
+        self.idle_since = 0
+        self.group: Any = None
         self.finishing = False
         self.gone = False
         self.frozen_at = -1
@@ -195,27 +219,42 @@ class Worker:
         self.loss_from = 0
         self.result_loss = 0.0
         self.beat_origin = 0
+        self.first_beat = 1  # those before it were sent, or fell due, by a clock that has been set since
+        self.missed_beat = False  # one fell due while it stood still, by a clock that has been set since
+        self.answered_beat = 0  # the newest heartbeat whose answer came
         self.booted_at = 0
         self.number = 0
-        self.requests: list[object] = []
+        self.order = 0  # of its last message: among all that it has sent
+        self.asking: Request | None = None  # its request for work, while that is not answered
+        self.requests: list[object] = []  # what came, and what fell due, while it stands still
         self.contact_wanted = False
         self.attempts_begun = 0
         self.shutdown_at = -1
-        self.is_plain = self.is_steady = self.is_handed = False
+        self.is_plain = self.is_steady = self.looks_at_end = False
         self.is_driven = False  # by a program of somebody's own: the world asks for no work and sends no heartbeats
         self.look_at_link()
 
+    def __str__(self) -> str:
+        return self.name
+
     def look_at_link(self) -> None:
-        """Note anew whether every message gets through at once, every heartbeat in its time, and work is handed over
-        without being asked for; called when the link, the loss of heartbeats or the driver has changed."""
+        """Note anew whether every message gets through at once, every heartbeat in its time, and a lease may end at
+        another time for the worker than for the broker; called when the link, the loss of heartbeats or the clock has
+        changed."""
         self.is_plain = not (self.is_slow or self.is_lossy or self.cut_out or self.cut_back)
         self.is_steady = self.is_plain and not self.jitter and not self.heartbeat_loss
-        self.is_handed = self.is_plain and not (self.poll or self.is_driven or self.leaves_after is not None)
+        clock = self.clock
+        self.looks_at_end = self.model.stops_at_lease_end or not self.is_steady or bool(clock.offset or clock.drift)
 
     @property
     def is_active(self) -> bool:
         """Say whether its program runs and is not frozen."""
         return self.state is ON and self.frozen_at < 0
+
+    def next_order(self) -> int:
+        """Give the next message its place among all that the worker has sent."""
+        self.order += 1
+        return self.order
 
     def next_number(self) -> int:
         """Give the next number of a request of this incarnation."""

@@ -63,7 +63,7 @@ def test_nothing_is_judged_by_a_log_that_breaks_off(changed: Change, capsys: pyt
     assert answer(["export", "night.db", "--as", "openmetrics"]) == 0
     samples = [line for line in capsys.readouterr().out.splitlines() if line.startswith("queuedrill_requirement{")]
     now = [line.split('queuedrill_requirement="')[1].split('"} ') for line in samples]
-    assert [state for state, value in now if value.startswith("1 ")] == ["not judged", "not judged"]
+    assert [state for state, value in now if value.startswith("1 ")] == ["not_judged", "not_judged"]
 
     assert answer(["page", "night.db"]) == 0
     page = (place / "page.html").read_text()

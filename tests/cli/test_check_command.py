@@ -40,13 +40,62 @@ def test_a_hazard_is_named_and_no_mistake(queuedrill: Call) -> None:
     assert len(lines) == 3
 
 
+RECORDED = """\
+title: Jobs as a workload log tells them
+starts: 2026-06-12T21:30:00
+lasts: LASTS
+queues: {night: {lease: 90s}}
+pools: {dome: {count: 1, serves: [night], heartbeat: 20s}}
+routines: {recorded: {queue: night, parts: [{name: do, takes: {traced: true}}]}}
+arrivals: [{routine: recorded, trace: log.swf}]
+"""
+UNKNOWN = "log.swf:3:1: no time stands here, and the part 'do' of 'recorded' takes it\n"
+
+
+@pytest.mark.parametrize("command", ["check", "run"])
+@pytest.mark.parametrize(("lasts", "told"), [("1h", UNKNOWN), ("2m", "")], ids=["within", "beyond"])
+def test_an_unknown_run_time_is_told_by_check_as_by_run(queuedrill: Call, command: str, lasts: str, told: str) -> None:
+    """A run time of -1 means that it is unknown (Standard Workload Format, field 4), and a part that takes the time of
+    the log has none: ``check`` refuses the line, in the words of ``run``; one after the end is read by neither."""
+    unknown = " ".join(["-1"] * 14)
+    jobs = [f"{job} {at} -1 {ran} {unknown}" for job, at, ran in ((1, 60, 30), (2, 120, -1), (3, 180, 30))]
+    Path("log.swf").write_text("; Version: 2\n" + "\n".join(jobs) + "\n")
+    Path("recorded.yaml").write_text(RECORDED.replace("LASTS", lasts))
+    code, _, err = queuedrill(command, "recorded.yaml")
+    assert (code, err) == (2 if told else 0, told)
+
+
 def test_a_resolved_scenario_is_the_same_scenario(queuedrill: Call) -> None:
     """``--resolved`` prints a scenario file with every default filled in, which runs as the one it came from does."""
     code, out, err = queuedrill("check", "--resolved", "fits.yaml")
     assert (code, err, out.splitlines()[:2]) == (0, "", ["# fits.yaml", "title: One copy"])
-    assert "heeds_retry_after: true" in out
+    assert "respects_retry_after: true" in out
     Path("whole.yaml").write_text(out)
     assert load("whole.yaml").scenario == load("fits.yaml").scenario
+
+
+def test_what_looks_like_a_time_and_is_none_gets_no_clock_time(queuedrill: Call) -> None:
+    """``--resolved`` writes the clock time behind moments alone, and other texts as they are, however they look."""
+    text = Path("fits.yaml").read_text()
+    Path("odd.yaml").write_text(text.replace("{count: 1,", '{count: 1, equipped_with: ["+99999999h", "+2h"],'))
+    code, out, err = queuedrill("check", "--resolved", "odd.yaml")
+    assert (code, err) == (0, "")
+    assert [line.strip() for line in out.splitlines() if "+" in line] == [
+        '- "+99999999h"',
+        '- "+2h"',
+        "joins: +0s  # 2026-06-12 21:30:00",
+        "at: +5m  # 2026-06-12 21:35:00",
+    ]
+
+
+@pytest.mark.slow
+def test_a_recurrence_that_comes_too_often_is_a_mistake(queuedrill: Call) -> None:
+    """What the program will not play for its number of occurrences is the input's fault, told at its place."""
+    text = Path("fits.yaml").read_text()
+    text = text.replace("lasts: 2h", "lasts: 500d").replace('count: 2, at: "21:35"', 'recurs: "* * * * *"')
+    Path("often.yaml").write_text(text)
+    said = "often.yaml:8:36: arrivals.0.recurs: '* * * * *' comes more than 600,000 times in this span: make it rarer"
+    assert queuedrill("check", "often.yaml") == (2, "", f"{said}\n")
 
 
 def test_every_mistake_is_named(queuedrill: Call) -> None:

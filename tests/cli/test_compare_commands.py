@@ -20,9 +20,9 @@ starts: 2026-06-12T21:30:00
 lasts: 2h
 queues: {night: {lease: 90s}}
 pools: {dome: {count: 1, serves: [night], poll: 0s, heartbeat: 20s}}
-routines: {copy: {queue: night, parts: [{name: copy, takes: {median: 4m, p95: 9m}, leaves: copied, repeatable: false}]}}
+routines: {copy: {queue: night, parts: [{name: copy, takes: {median: 4m, p95: 9m}, effect: copied, repeatable: false}]}}
 arrivals: [{routine: copy, count: 6, at: "21:35"}]
-must_hold: [{measure: makespan, at_most: 40m, in_share: 0.5}, {measure: repeated_effects, at_most: 0}]
+must_hold: [{measure: makespan, at_most: 40m, in_share: 0.5}, {measure: unsafe_repeats, at_most: 0}]
 variants: {two: {pools.dome.count: 2}}
 """
 
@@ -35,7 +35,7 @@ def compared(place: Path) -> Path:
     return path
 
 
-FEW = ["--replications", "20", "--processes", "1"]
+FEW = ["--nights", "20", "--processes", "1"]
 
 
 def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
@@ -50,7 +50,7 @@ def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
     quiet = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--quiet")
     assert quiet.out == out.split("\n\n")[0].replace("\n", " ") + "\n"
     said = json.loads(queuedrill("compare", "compared.yaml", *FEW, "--json").out)
-    assert (said["files"], said["holds"], said["replications"]) == (["compared.yaml"], True, 20)
+    assert (said["files"], said["holds"], said["nights"]) == (["compared.yaml"], True, 20)
 
 
 def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Path) -> None:
@@ -85,7 +85,7 @@ def test_compare_writes_the_page_that_python_gives(queuedrill: Call, compared: P
         queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--page", "a.html", "--quiet").code == 0
     )
     written = Path("a.html").read_text("utf-8")
-    assert written == compare(compared.name, replications=20, processes=1, measures=["makespan"]).page()
+    assert written == compare(compared.name, nights=20, processes=1, measures=["makespan"]).page()
     assert (written.startswith("<!doctype html>"), str(compared.parent) in written) == (True, False)
 
 
@@ -102,16 +102,16 @@ def test_compare_ends_with_1_where_it_does_not_hold_or_cannot_be_told(queuedrill
     compared.write_text(COMPARED.replace("at_most: 40m", "at_most: 5m"))
     bad = queuedrill("compare", "compared.yaml", *FEW, "--quiet")
     assert (bad.code, "Does not hold: makespan at most 5 min" in bad.out) == (1, True)
-    few = queuedrill("compare", "compared.yaml", "--replications", "2", "--processes", "1", "--quiet")
+    few = queuedrill("compare", "compared.yaml", "--nights", "2", "--processes", "1", "--quiet")
     assert few.code == 1
     compared.write_text(COMPARED.replace("in_share: 0.5", "in_share: 0.9"))
-    few = queuedrill("compare", "compared.yaml", "--replications", "4", "--processes", "1", "--quiet")
+    few = queuedrill("compare", "compared.yaml", "--nights", "4", "--processes", "1", "--quiet")
     assert (few.code, "Cannot be told from so few nights: " in few.out) == (1, True)
 
 
 def test_compare_keeps_its_nights_and_goes_on(queuedrill: Call, compared: Path) -> None:
     """What a file of results keeps is not run again; another comparison is refused."""
-    first = queuedrill("compare", "compared.yaml", "--replications", "5", "--processes", "1", "--results", "r.db")
+    first = queuedrill("compare", "compared.yaml", "--nights", "5", "--processes", "1", "--results", "r.db")
     assert first.code in (0, 1)
     on = queuedrill("compare", "compared.yaml", *FEW, "--results", "r.db", "--resume")
     assert on == queuedrill("compare", "compared.yaml", *FEW)
@@ -138,7 +138,7 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
             "there is no figure 'makespam': did you mean 'makespan'?",
         ),
         (
-            ["compare", "compared.yaml", "--precision", "5%", "--replications", "3"],
+            ["compare", "compared.yaml", "--precision", "5%", "--nights", "3"],
             "both say how many nights: choose one",
         ),
         (["compare", "compared.yaml", "--at-most", "3"], "--at-most is the limit of --precision: give that too"),
@@ -210,14 +210,14 @@ def test_many_nights_are_judged_together(queuedrill: Call, compared: Path) -> No
     both = queuedrill("run", "compared.yaml", "fits.yaml", "--nights", "3", "--processes", "1", "--quiet")
     assert [line.split(":")[0] for line in both.out.splitlines()] == ["compared.yaml", "fits.yaml"]
     said = json.loads(queuedrill("run", "compared.yaml", "--nights", "3", "--processes", "1", "--json").out)
-    assert (said["file"], said["replications"], said["differences"]) == ("compared.yaml", 3, [])
+    assert (said["file"], said["nights"], said["differences"]) == ("compared.yaml", 3, [])
     assert queuedrill("run", "compared.yaml", "--variant", "two", "--quiet").code == 0
 
 
 @pytest.mark.slow
 def test_size_gives_the_smallest_value_and_ends_with_1_without_one(queuedrill: Call, compared: Path) -> None:
     """Whole numbers or a list; the answer alone, the page, or JSON."""
-    options = ["--by", "pools.dome.count", "--replications", "40", "--processes", "1"]
+    options = ["--by", "pools.dome.count", "--nights", "40", "--processes", "1"]
     code, out, _ = queuedrill("size", "compared.yaml", *options, "--from", "1", "--to", "3", "--share", "0.8")
     assert (code, out.splitlines()[0][:54]) == (0, "pools.dome.count = 1 is the smallest that holds in 80 ")
     quiet = queuedrill("size", "compared.yaml", *options, "--values", "2,3", "--quiet", "--share", "0.8")
@@ -230,7 +230,7 @@ def test_size_gives_the_smallest_value_and_ends_with_1_without_one(queuedrill: C
 
 FOUND = """\
 Found: one fault breaks a requirement; {tried} nights were tried.
-  Missed: repeated_effects is 1, at most 0 was asked.
+  Missed: unsafe_repeats is 1, at most 0 was asked.
 
 To see that night, put this into compared.yaml:
 
@@ -260,7 +260,7 @@ def test_hunt_finds_the_smallest_faults_and_the_same_each_time(queuedrill: Call,
     assert first.out == FOUND.format(tried=said["tried"], fault=text)
     pasted = first.out.partition("faults:")[2].partition("\n\nand")[0]
     Path("found.yaml").write_text(compared.read_text() + "faults:" + pasted + "\n")
-    assert "repeated_effects is 1, at most 0 was asked" in queuedrill("run", "found.yaml", "--seed", "1").out
+    assert "unsafe_repeats is 1, at most 0 was asked" in queuedrill("run", "found.yaml", "--seed", "1").out
     assert not Path(".hypothesis").exists()
 
 
@@ -280,7 +280,7 @@ def test_hunt_adds_to_the_faults_that_are_there_and_counts_what_is_missed_alread
     more += 'faults: [{freeze: dome-1, at: "23:20", lasts: 1m}]'
     path.write_text(
         COMPARED.replace(
-            "[{measure: makespan, at_most: 40m, in_share: 0.5}, {measure: repeated_effects, at_most: 0}]", more
+            "[{measure: makespan, at_most: 40m, in_share: 0.5}, {measure: unsafe_repeats, at_most: 0}]", more
         )
     )
     found = hunt(load(path), tries=200, kinds=["power_off"])

@@ -130,7 +130,7 @@ def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, 
     browser.run('document.getElementById("axis").focus()')
     for key in ("ArrowDown", "n", "n"):
         browser.key(key)
-    assert text(browser, "tell").startswith("plates#4, attempt 1 on dome-2: 22:05:") and "lease lost" in text(
+    assert text(browser, "tell").startswith("plates#4, attempt 1 on dome-2: 22:05:") and "lease_lost" in text(
         browser, "tell"
     )
     browser.key("Enter")
@@ -180,7 +180,7 @@ def test_filters_and_the_slider(browser: Browser, lost: Path) -> None:
 def test_a_number_leads_to_what_is_behind_it(browser: Browser, lost: Path) -> None:
     """The number of lost leases lists the attempt, and a worst job's name opens its events."""
     browser.open(lost)
-    browser.run("""document.querySelector('[data-outcome="lease lost"]').click()""")
+    browser.run("""document.querySelector('[data-outcome="lease_lost"]').click()""")
     assert browser.run('[...document.querySelectorAll("#behind li")].length') == 1
     browser.run("""document.querySelector('a[href^="#job-"]').click()""")
     browser.run("new Promise(done => setTimeout(done, 50))")
@@ -233,7 +233,7 @@ def test_no_name_does_harm(browser: Browser, tmp_path: Path) -> None:
 def compared(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of a comparison with several variants and requirements."""
     path = tmp_path_factory.mktemp("page") / "compared.html"
-    found = emulator.compare(SCENARIOS / "how-many-workers.yaml", replications=8, processes=1)
+    found = emulator.compare(SCENARIOS / "how-many-workers.yaml", nights=8, processes=1)
     path.write_text(found.page(), "utf-8")
     return path
 

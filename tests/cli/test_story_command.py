@@ -35,9 +35,9 @@ def test_a_story_is_told_in_sentences(story: Callable[..., Ended]) -> None:
         "2026-06-12, America/Santiago (UTC-04:00)\n"
         "21:35:00 It came: arrival entry copies, queue night, routine copy. [5]\n"
         "21:35:00 dome-1 took it: attempt 1, token 1, a lease of 1 min 30 s until\n"
-        "          21:36:30. [6, 7]\n"
+        "          21:36:30. [7, 8]\n"
         "21:36:40 The last heartbeat of dome-1 that got through renewed the lease, until\n"
-        "          21:38:10. [12, 6]\n"
+        "          21:38:10. [12, 7]\n"
         "21:37:00 dome-1 lost its power (a fault), and its work on attempt 1 was gone.\n"
         "          [10, 11]\n"
         "21:38:10 The lease of dome-1 ran out and was lost (attempt 1): dome-1 had been\n"
@@ -60,7 +60,7 @@ def test_json_names_events_and_causes(story: Callable[..., Ended], faulty_log: P
     """Each sentence has events that exist, and chains of causes; the text form fits 80 columns."""
     told = json.loads(story(*whose, "--json").out)
     last, _ = open_log(faulty_log).last()
-    assert (told["format"], told["run_finished"], told["zone"]) == ("queuedrill-story/1", True, "America/Santiago")
+    assert (told["format"], told["run_finished"], told["zone"]) == ("queuedrill-story/2", True, "America/Santiago")
     numbers = [n for one in told["sentences"] for n in (*one["events"], *(n for chain in one["causes"] for n in chain))]
     assert all(one["events"] and one["causes"] for one in told["sentences"])
     assert numbers
@@ -104,7 +104,7 @@ def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], faulty_log:
         cut.execute("DELETE FROM meta WHERE key IN ('finished', 'events', 'digest')")
     out = story("1").out
     assert " ".join(out.split()).endswith(
-        "21:37:00 It was unfinished at the last event that is known, 2 min after it came: running on dome-1. [6] "
+        "21:37:00 It was unfinished at the last event that is known, 2 min after it came: running on dome-1. [7] "
         "The log ends at 21:37:00, before its run was finished: what came then is not known."
     )
     assert json.loads(story("1", "--json").out)["run_finished"] is False

@@ -41,11 +41,16 @@ def test_a_table_tells_every_fact(trail: Callable[..., Ended]) -> None:
         0,
         "event  time            tick  cause  what\n"
         "2026-06-12, America/Santiago (UTC-04:00)\n"
-        "    6  21:35:00   300000000      -  handed_out job=1 name=copies#1 worker=dome-1\n"
-        "                                    attempt=1 token=1 until=21:36:30\n"
+        "    7  21:35:00   300000000      -  handed_out job=1 name=copies#1 worker=dome-1\n"
+        "                                    attempt=1 token=1 lease_until=21:36:30\n"
         "                                    incarnation=1\n",
         "",
     )
+
+
+def test_a_table_says_that_there_is_no_allowance(trail: Callable[..., Ended]) -> None:
+    """Without an allowance of retries there is no number of retries left: the table says none, and a clock time."""
+    assert "due=21:38:10 retries_left=none" in " ".join(trail("--kind", "requeued").out.split())
 
 
 def test_every_line_of_a_table_fits_and_every_value_is_there(trail: Callable[..., Ended], faulty_log: Path) -> None:
@@ -72,7 +77,7 @@ def test_every_filter_leaves_what_it_says(trail: Callable[..., Ended], faulty_lo
     begin, end = 7 * 60_000_000, 12 * 60_000_000  # 21:37 and 21:42
     expected = [event.number for event in events if begin <= event.at < end]
     assert numbers("--from", "21:37", "--until", "+12m") == expected
-    assert numbers("--job", "1", "--kind", "work_began", "--until", "21:37") == [7]
+    assert numbers("--job", "1", "--kind", "work_began", "--until", "21:37") == [8]
 
 
 def test_causes_are_shown_back_to_the_first(trail: Callable[..., Ended], faulty_log: Path) -> None:
@@ -104,7 +109,7 @@ def test_a_spreadsheet_gets_clock_times_and_names(trail: Callable[..., Ended]) -
         "job_name": "copies#1",
         "worker": "",
     }
-    assert sorted(details) == ["due", "left", "state"]
+    assert sorted(details) == ["due", "retries_left", "state"]
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from emulator.timeline import VirtualLoop
 async def copy(work: Work) -> None:
     """Ten minutes of work that leaves one effect."""
     await work.spend("10m")
-    work.leave("copied", repeatable=False)
+    work.effect("copied", repeatable=False)
 
 
 HANDLERS = {"copy": copy}
@@ -46,8 +46,8 @@ def test_a_job_is_awaited_to_a_state_that_it_may_only_pass_through(go: Any) -> N
     async def test() -> Any:
         async with Emulator(handlers={"copy": fails}, pools={"dome": {"count": 1}}) as emu:
             job = emu.submit("copy", not_before="1h")
-            assert job.state == "queued held"
-            seen = [await job.reaches("running"), emu.time, await job.reaches("requeued", "requeued held"), emu.time]
+            assert job.state == "queued_held"
+            seen = [await job.reaches("running"), emu.time, await job.reaches("requeued", "requeued_held"), emu.time]
             await job
             with pytest.raises(NeverError, match=r"copy#1 will never be done: it is failed \(permanent error: "):
                 await job.reaches("done")
@@ -81,7 +81,7 @@ def test_what_a_handler_raises_decides_the_outcome(go: Any) -> None:
             await job
             return job.outcomes, emu.time, [repr(error) for error in emu.failures]
 
-    assert go(test()) == (["error", "error", "permanent error"], 300.0, ["ValueError('a mistake')"])
+    assert go(test()) == (["error", "error", "permanent_error"], 300.0, ["ValueError('a mistake')"])
 
 
 def test_parameters_keys_and_prerequisites_reach_the_work(go: Any) -> None:
@@ -262,7 +262,7 @@ def test_two_emulators_on_one_loop_share_the_clock_alone(go: Any) -> None:
                 times.append((one.time, other.time))
                 return times, second.outcomes, len(one.jobs()), len(other.jobs())
 
-    assert go(test()) == ([(600.0, 360.0), (1200.0, 960.0)], ["lease lost"], 2, 1)
+    assert go(test()) == ([(600.0, 360.0), (1200.0, 960.0)], ["lease_lost"], 2, 1)
 
 
 def test_all_paces_give_the_same_events() -> None:
@@ -279,7 +279,7 @@ def test_all_paces_give_the_same_events() -> None:
 
     async def short(work: Work) -> None:
         await asyncio.sleep(0.1)
-        work.leave("copied", work.name)
+        work.effect("copied", work.name)
 
     digests = []
     for pace in ("fast", 4.0, "manual"):
@@ -317,6 +317,8 @@ def test_events_come_by_iteration_and_by_subscription(go: Any) -> None:
 
     assert go(test()) == (True, "run_began", "run_ended")
     assert [kind for kind in told if kind not in ("heartbeat_received", "lease_renewed")] == [
+        "handed_out",
+        "work_began",
         "effect_landed",
         "work_stopped",
         "attempt_ended",
@@ -371,7 +373,7 @@ def test_what_must_never_happen_fails_the_test_when_it_is_left(go: Any) -> None:
 
     async def slow(work: Work) -> None:
         await asyncio.sleep(100)
-        work.leave("copied", "plate-7", repeatable=False)
+        work.effect("copied", "plate-7", repeatable=False)
 
     async def test(freeze: bool) -> None:
         async with Emulator(
@@ -427,7 +429,7 @@ def test_faults_are_ended_by_hand_or_by_themselves(go: Any) -> None:
         (lambda emu: emu.power_off("dom-1"), "there is no worker or pool 'dom-1': did you mean 'dome-1'?"),
         (lambda emu: emu.freeze({"pool": "dom", "some": 1}), "there is no pool 'dom': did you mean 'dome'?"),
         (lambda emu: emu.slow_down("dome-1", to=0), "to: found 0: a number above 0, at most 1000 is wanted"),
-        (lambda emu: emu.system_outage("vault"), "there is no system 'vault': there is none at all"),
+        (lambda emu: emu.system_outage("archive"), "there is no system 'archive': there is none at all"),
         (lambda emu: emu.fault(power_off="dome-1", lasts="5m"), "lasts: `lasts` does not belong to power_off"),
         (lambda emu: emu.power_off("dome-1", back_after="soon"), "back_after: 'soon' is not a duration"),
         (lambda emu: emu.hold("copy"), "'copy' names no job: give its handle, or entry#number"),
@@ -472,7 +474,7 @@ def test_a_schedule_of_faults_from_a_file_begins_at_its_times(go: Any) -> None:
             ]
 
     assert go(test()) == (
-        ["lease lost", "ok"],
+        ["lease_lost", "ok"],
         [(5, "fault_began"), (10, "fault_ended"), (30, "fault_began"), (31, "fault_ended")],
     )
 

@@ -100,7 +100,7 @@ def test_a_handler_that_ignores_its_cancellation_is_abandoned_after_the_grace(go
             await job
             await emu.settle()
 
-    emu = Emulator(queues={"night": {"lease": "90s", "longest_run": {"after": "30s"}}}, handlers={"copy": stubborn})
+    emu = Emulator(queues={"night": {"lease": "90s", "time_limit": {"after": "30s"}}}, handlers={"copy": stubborn})
     go(test())
     assert seen == [8.0, 16.0, 24.0, -30.0, 38.0, 46.0, 54.0]
 
@@ -121,7 +121,7 @@ def test_a_frozen_handler_stands_still_with_all_it_started_and_wakes_late(go: An
         async with asyncio.TaskGroup() as group:
             group.create_task(feeder())
             plate = await queue.get()
-        work.leave("copied", plate, repeatable=False)
+        work.effect("copied", plate, repeatable=False)
         notes.append((emu.time, f"left {name}"))
 
     async def test() -> Any:
@@ -131,10 +131,10 @@ def test_a_frozen_handler_stands_still_with_all_it_started_and_wakes_late(go: An
             emu.freeze("dome-1", lasts="10m")
             ending = await job
             await emu.settle()
-            return ending.attempts, job.outcomes, emu.figure("repeated_effects").value
+            return ending.attempts, job.outcomes, emu.figure("unsafe_repeats").value
 
     emu = Emulator(pools=TWO, handlers={"copy": copy})
-    assert go(test()) == (2, ["lease lost", "ok"], 1)
+    assert go(test()) == (2, ["lease_lost", "ok"], 1)
     assert notes == [(250.0, "feeder 2"), (250.0, "left 2"), (660.0, "feeder 1"), (660.0, "left 1")]
 
 
@@ -145,7 +145,7 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
     async def copy(work: Work) -> None:
         await asyncio.sleep(100)
         try:
-            work.leave("copied", "plate-7", system="vault", repeatable=False)
+            work.effect("copied", "plate-7", system="archive", repeatable=False)
         except Exception as error:
             refused.append(f"{type(error).__name__}: {error}")
             raise
@@ -153,7 +153,7 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
     async def test() -> Any:
         async with Emulator(
             pools=TWO,
-            systems={"vault": {"answers_in": "1s", "fenced": "highest_token"}},
+            systems={"archive": {"answers_in": "1s", "fenced": "highest_token"}},
             handlers={"copy": copy},
         ) as emu:
             job = emu.submit("copy")
@@ -161,11 +161,11 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
             emu.freeze("dome-1", lasts="10m")
             await job
             await emu.settle()
-            return [emu.figure(name).value for name in ("effects_landed", "effects_refused", "repeated_effects")]
+            return [emu.figure(name).value for name in ("effects_landed", "effects_refused", "unsafe_repeats")]
 
     assert go(test()) == [1, 1, 0]
     assert refused == [
-        "StaleTokenError: vault refused 'copied' on plate-7: it has seen a higher token than 1, which attempt 1 of "
+        "StaleTokenError: archive refused 'copied' on plate-7: it has seen a higher token than 1, which attempt 1 of "
         "copy#1 on dome-1 holds"
     ]
 
@@ -253,7 +253,7 @@ def test_a_cut_link_lets_a_handler_work_on_and_its_outcome_arrive_late(go: Any) 
             return job.outcomes, emu.figure("stale_refused").value
 
     outcomes, stale = go(test())
-    assert outcomes == ["lease lost", "ok"]
+    assert outcomes == ["lease_lost", "ok"]
     assert stale == 1
     assert diary.notes == [
         (0.0, "began 1 on dome-1"),
@@ -364,8 +364,8 @@ def test_every_kind_of_world_event_survives_the_worker_in_whose_call_it_was_arme
             emu.broker_outage(lasts="1m")
             emu.freeze("dome-2", lasts="2m")
             emu.slow_down("dome-2", to=0.5, lasts="3m")
-            emu.brown_out("vault", factor=2, lasts="3m")
-            waiting.append(asyncio.ensure_future(work.call("vault", leaves="copied", lands="remotely")))
+            emu.brown_out("archive", factor=2, lasts="3m")
+            waiting.append(asyncio.ensure_future(work.call("archive", effect="copied", lands="remotely")))
             await asyncio.sleep(0)
             emu.power_off(work.worker, back_after="1m")
             await asyncio.sleep(1)
@@ -380,7 +380,7 @@ def test_every_kind_of_world_event_survives_the_worker_in_whose_call_it_was_arme
             kinds = [event.kind for event in emu.recorded()]
             return tuple(kinds.count(kind) for kind in ("fault_began", "fault_ended", "effect_landed"))
 
-    emu = Emulator(pools=TWO, systems={"vault": {"answers_in": "10s"}}, handlers={"copy": copy})
+    emu = Emulator(pools=TWO, systems={"archive": {"answers_in": "10s"}}, handlers={"copy": copy})
     assert go(test()) == (5, 5, 1)
 
 

@@ -109,7 +109,7 @@ MADE: dict[str, tuple[Callable[[], object], str]] = {
     "option of the loop misspelt": (
         lambda: emulator.run_in_virtual_time(copy(None), speed=3),  # type: ignore[arg-type]
         "got an unexpected keyword argument 'speed': the options are those of VirtualLoop: agenda, start, pace, end, "
-        "wall_limit, patience, turns, shuffle_ties, in_order, allow_irreproducible",
+        "wall_limit, patience, turns, shuffle_ties, interleave, in_order, allow_irreproducible",
     ),
 }
 
@@ -320,7 +320,7 @@ def test_what_is_asked_of_a_running_emulation_is_looked_at(go: Any) -> None:
         "7 names no routine: give its name as a text, such as 'copy'",
         "there is no job 'copy#9' at 2026-01-01 00:00:00 (0s after the start): none has been submitted",
         "there is no answer for if_failed 'go on': did you mean 'go_on'?",
-        "<JobHandle copy#1: running> is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a "
+        "<JobHandle copy#1: queued> is no condition: give a function, `await emu.until(lambda: ...)`; to wait for a "
         "job, write `await job`",
         "the condition test_what_is_asked_of_a_running_emulation_is_looked_at.<locals>.condition",
         "there is no job 'copy#2' at 2026-01-01 00:00:00 (0s after the start): did you mean 'copy#1'?",

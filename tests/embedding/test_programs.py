@@ -37,7 +37,7 @@ def careless(notes: list[Any], beat: float = 30) -> Any:
             heart = asyncio.create_task(beats())
             try:
                 await lease.work.spend("5m")
-                lease.work.leave("copied", "plate-7", repeatable=False)
+                lease.work.effect("copied", "plate-7", repeatable=False)
                 await lease.hand_in()
             except (StaleTokenError, NoAnswerError) as error:
                 notes.append((emu_of(client), f"{client.name}: {type(error).__name__}"))
@@ -125,7 +125,7 @@ def test_a_program_begins_anew_with_nothing_in_its_memory_when_the_power_is_back
                 [event.details["incarnation"] for event in emu.recorded("worker_registered")],
             )
 
-    assert go(test()) == (["began", "began"], ["lease lost"], [1, 2])
+    assert go(test()) == (["began", "began"], ["lease_lost"], [1, 2])
     assert notes == ["began", "began", "cleaned up"]  # what still runs when the emulation is left is cancelled
 
 
@@ -195,7 +195,7 @@ def test_a_repeated_take_after_a_lost_answer_leaves_a_lease_to_run_out(go: Any) 
             await job.reaches("requeued")
             return emu.time, job.outcomes
 
-    assert go(test()) == (90.0, ["lease lost"])
+    assert go(test()) == (90.0, ["lease_lost"])
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,8 @@ import gc
 import logging
 import selectors
 from collections.abc import Callable, Coroutine, Iterator
+from heapq import heappush
+from itertools import count
 from typing import Any
 
 import pytest
@@ -25,18 +27,37 @@ class _Jumping(selectors.DefaultSelector):
         return []
 
 
+class _InOrder(asyncio.TimerHandle):
+    """A timer that is told apart from others of its time: the stock heap leaves their order to chance."""
+
+    __slots__ = ("number",)
+    number: int
+    _when: float
+
+    def __lt__(self, other: Any) -> bool:
+        return (self._when, self.number) < (other._when, other.number)
+
+
 class StockLoop(asyncio.SelectorEventLoop):
-    """The stock loop, turn by turn, but on a clock that no busy host can disturb."""
+    """The stock loop, turn by turn, but on a clock that no busy host can disturb; equal timers are in order."""
 
     def __init__(self) -> None:
         self.selector = _Jumping()
         super().__init__(self.selector)
+        self.numbers = count()
 
     def time(self) -> float:
         return self.selector.now
 
+    def call_at(self, when: Any, callback: Any, *args: Any, context: Any = None) -> Any:
+        timer = _InOrder(when, callback, args, self, context)
+        timer.number = next(self.numbers)
+        heappush(self._scheduled, timer)  # type: ignore[attr-defined]
+        timer._scheduled = True  # type: ignore[attr-defined]
+        return timer
 
-@pytest.fixture
+
+@pytest.fixture(scope="session")
 def stock_loop() -> type[StockLoop]:
     """Give the maker of a stock loop whose timing is that of the scenario alone."""
     return StockLoop

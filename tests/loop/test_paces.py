@@ -24,7 +24,7 @@ def _night(loop, log):
             async with asyncio.timeout(0.02):
                 await asyncio.sleep(0.02)
         except TimeoutError:
-            log.append((loop.agenda.now, number, "too long"))
+            log.append((loop.agenda.now, number, "time_limit"))
 
     def beat(left):
         log.append((loop.agenda.now, "beat", left))

@@ -68,10 +68,7 @@ KNOWN = {
         "RunCoroutineThreadsafeTests.test_run_coroutine_threadsafe_with_exception",
     },
     "test_threads": set(),
-    "test_timeouts": {
-        # two deadlines at one instant: here the first made has run its course, and the second is not needed any more
-        "TimeoutTests.test_nested_timeouts",
-    },
+    "test_timeouts": set(),
     "test_waitfor": set(),
 }
 """Modules of CPython's own tests of asyncio, and the tests in them that virtual time fails by design, each with why."""

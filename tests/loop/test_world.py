@@ -60,16 +60,17 @@ def test_what_is_made_for_now_joins_its_rank_before_the_clock_moves():
 
 
 def test_a_run_stops_before_what_must_not_be_overtaken_and_when_something_comes_up():
-    """``before`` may be a whole position or a time alone; ``until`` is looked at after each entry."""
+    """``before`` may be a whole position or a time alone; ``until`` is looked at when a rank has had its go."""
     agenda, seen = Agenda(), []
-    for time in (1, 2, 2, 3, 4):
+    for time in (1, 2, 2, 3, 3, 4):
         agenda.at(time, seen.append, time)
-    agenda.run((2, REST, 0, 0, 3))
+    assert agenda.run((2, REST, 0, 0, 3)) == REST
     assert (seen, agenda.now, agenda.peek()) == ([1, 2], 2, (2, REST, 0, 0, 3))
     agenda.run((3,))
     assert seen == [1, 2, 2]
-    agenda.run(until=seen)
-    assert (seen, len(agenda)) == ([1, 2, 2, 3], 1)
+    assert agenda.run((3,)) == 0
+    assert agenda.run(until=seen) == REST
+    assert (seen, len(agenda)) == ([1, 2, 2, 3, 3], 1)
 
 
 def test_an_agenda_alone_reports_spinning_and_names_what_spins(monkeypatch):
@@ -138,11 +139,12 @@ def test_an_entry_may_count_several_steps(monkeypatch):
 # -- merged with timers ---------------------------------------------------------------------------------------------
 
 
-def test_entries_and_timers_fire_in_one_order(run):
-    """By time, rank and number of making, whichever of the two heaps they stand in."""
+def test_at_one_instant_the_timers_come_after_the_entries_and_before_work_is_handed_over(run):
+    """By time and rank; within each of the two heaps by the order of making."""
 
     async def main(loop):
         seen = []
+        loop.agenda.at(SECOND, seen.append, "handing over", HANDING)
         loop.agenda.at(SECOND, seen.append, "1 entry")
         loop.call_later(1, seen.append, "2 timer")
         loop.agenda.at(SECOND, seen.append, "3 entry")
@@ -160,16 +162,18 @@ def test_entries_and_timers_fire_in_one_order(run):
         "an end",
         "a message",
         "1 entry",
-        "2 timer",
         "3 entry",
+        "2 timer",
         "4 timer",
+        "handing over",
         "later timer",
         "last entry",
     ]
 
 
-def test_what_is_ready_runs_before_the_next_entry(run):
-    """An entry that wakes a task gives it all its turns before the next entry of the same instant."""
+@pytest.mark.parametrize("rank", [ENDS, FAULTS, MESSAGES])
+def test_what_a_rank_has_woken_runs_until_quiet_before_the_next(run, rank):
+    """All entries of a rank fire, then code has all its turns, then the next rank comes, and the timers last."""
 
     async def main(loop):
         seen = []
@@ -181,13 +185,130 @@ def test_what_is_ready_runs_before_the_next_entry(run):
                 await asyncio.sleep(0)
 
         event = asyncio.Event()
-        loop.agenda.at(5, lambda _: [seen.append("sets"), event.set()])
-        loop.agenda.at(5, lambda _: seen.append("next entry"))
+        loop.call_later(5e-6, seen.append, "timer")
+        loop.agenda.at(5, seen.append, "next rank", rank + 1)
+        loop.agenda.at(5, lambda _: [seen.append("sets"), event.set()], None, rank, 1)
+        loop.agenda.at(5, seen.append, "same rank", rank, 2)
         await handler(event)
         await loop.advance(1)
         return seen
 
-    assert run(main) == ["sets", (5, 0), (5, 1), (5, 2), "next entry"]
+    assert run(main) == ["sets", "same rank", (5, 0), (5, 1), (5, 2), "next rank", "timer"]
+
+
+def test_what_the_rest_of_the_world_has_woken_shares_its_turn_with_the_timers(run):
+    """First what the entries made ready, in their order, then the timers; work is handed over when all is quiet."""
+
+    async def main(loop):
+        seen = []
+
+        def step(name, left):
+            seen.append((name, left))
+            if left:
+                loop.call_soon(step, name, left - 1)
+
+        loop.call_later(5e-6, step, "timer", 1)
+        loop.agenda.at(5, lambda _: step("handing over", 0), None, HANDING)
+        loop.agenda.at(5, lambda _: loop.call_soon(step, "entry 1", 1))
+        loop.agenda.at(5, lambda _: loop.call_soon(step, "entry 2", 1))
+        await loop.advance(6)
+        return seen
+
+    assert run(main) == [
+        ("entry 1", 1),
+        ("entry 2", 1),
+        ("timer", 1),
+        ("entry 1", 0),
+        ("entry 2", 0),
+        ("timer", 0),
+        ("handing over", 0),
+    ]
+
+
+def test_work_is_handed_over_after_what_was_woken_has_run_where_there_is_no_timer_either(run):
+    """The handing over is a rank of its own."""
+
+    async def main(loop):
+        seen = []
+        loop.agenda.at(5, lambda _: loop.call_soon(loop.call_soon, seen.append, "woken"))
+        loop.agenda.at(5, seen.append, "handing over", HANDING)
+        await loop.advance(6)
+        return seen
+
+    assert run(main) == ["woken", "handing over"]
+
+
+def test_what_code_makes_for_now_joins_its_rank_once_code_is_quiet(run):
+    """An end that woken code asks for waits for its three turns, and comes before the message that was there."""
+
+    async def main(loop):
+        seen = []
+
+        async def handler(event):
+            await event.wait()
+            loop.agenda.at(5, seen.append, "an end", ENDS)
+            for step in range(3):
+                seen.append(step)
+                await asyncio.sleep(0)
+
+        event = asyncio.Event()
+        loop.agenda.at(5, lambda _: event.set(), None, FAULTS)
+        loop.agenda.at(5, seen.append, "a message", MESSAGES)
+        await handler(event)
+        await loop.advance(1)
+        return seen
+
+    assert run(main) == [0, 1, 2, "an end", "a message"]
+
+
+def test_code_that_a_rank_has_woken_finds_the_world_at_that_rank(run):
+    """So what code does then counts as before the ranks that are still to come; at timers they are all over."""
+
+    async def main(loop):
+        seen = []
+
+        def look(_=None):
+            agenda = loop.agenda
+            last = max(rank for rank in (ENDS, FAULTS, MESSAGES) if agenda.has_passed(5, rank, 7, 7))
+            seen.append((agenda.rank, last))
+
+        for rank in (ENDS, FAULTS, MESSAGES):
+            loop.agenda.at(5, lambda _: loop.call_soon(look), None, rank)
+        loop.call_later(5e-6, look)
+        await loop.advance(5)
+        look()
+        return seen
+
+    assert run(main) == [(rank, rank) for rank in (ENDS, FAULTS, MESSAGES)] + [(REST, MESSAGES)] * 2
+
+
+def test_what_an_entry_makes_for_now_belongs_to_the_go_of_its_rank(run):
+    """Woken code does not come between a message, the end that it causes and the next message."""
+
+    async def main(loop):
+        seen = []
+        loop.agenda.at(5, lambda _: loop.call_soon(seen.append, "woken"), None, MESSAGES, 1)
+        loop.agenda.at(5, lambda _: loop.agenda.at(5, seen.append, "an end", ENDS), None, MESSAGES, 2)
+        loop.agenda.at(5, seen.append, "last message", MESSAGES, 3)
+        loop.agenda.at(5, seen.append, "the rest")
+        await loop.advance(6)
+        return seen
+
+    assert run(main) == ["an end", "last message", "woken", "the rest"]
+
+
+def test_a_timer_made_for_now_does_not_wait_for_the_ranks_that_are_still_to_come(run):
+    """Code that a fault woke makes one, and it fires in the next turn."""
+
+    async def main(loop):
+        seen = []
+        loop.call_later(5e-6, seen.append, "timer of the instant")
+        loop.agenda.at(5, lambda _: loop.call_soon(loop.call_later, 0, seen.append, "timer for now"), None, FAULTS)
+        loop.agenda.at(5, seen.append, "a message", MESSAGES)
+        await loop.advance(6)
+        return seen
+
+    assert run(main) == ["timer for now", "a message", "timer of the instant"]
 
 
 def test_an_entry_may_arm_a_timer_that_comes_before_the_next_entry(run):
@@ -207,12 +328,12 @@ def test_an_entry_may_arm_a_timer_that_comes_before_the_next_entry(run):
 
 
 def test_a_task_that_never_waits_does_not_starve_the_world(run):
-    """An entry due at this instant is let in after a while, and those later ones are not."""
+    """The ranks that are due at this instant are let in one after the other, and those later ones are not."""
 
     async def main(loop):
         seen = []
-        for number in range(3):
-            loop.agenda.at(0, seen.append, number)
+        for rank in (ENDS, FAULTS, MESSAGES):
+            loop.agenda.at(0, seen.append, rank, rank)
         loop.agenda.at(1, seen.append, "later")
         turns = 0
         while len(seen) < 3:
@@ -221,24 +342,29 @@ def test_a_task_that_never_waits_does_not_starve_the_world(run):
         return seen, turns
 
     seen, turns = run(main, turns=20_000)
-    assert seen == [0, 1, 2]
+    assert seen == [ENDS, FAULTS, MESSAGES]
     assert 1_000 < turns < 5_000
 
 
-def test_an_entry_that_precedes_a_timer_due_now_holds_it_back(run):
-    """After many turns without quiet, the entries and timers of the instant are let in in their order."""
+def test_timers_of_an_instant_that_finds_no_quiet_are_let_in_after_the_ranks_of_the_world(run):
+    """What a message woke never waits: after many turns each, the rest of the world and the timers come."""
 
     async def main(loop):
-        seen = []
-        loop.call_later(0, lambda: None)
-        loop.agenda.at(0, seen.append, "entry 1")
-        loop.agenda.at(0, seen.append, "entry 2")
-        loop.call_later(0, seen.append, "timer")
+        seen, event = [], asyncio.Event()
+        loop.call_later(5e-6, seen.append, "timer")
+        loop.agenda.at(5, lambda _: event.set(), None, MESSAGES)
+        loop.agenda.at(5, seen.append, "entry 1")
+        loop.agenda.at(5, seen.append, "entry 2")
+        await event.wait()
+        turns = 0
         while "timer" not in seen:
             await asyncio.sleep(0)
-        return seen
+            turns += 1
+        return seen, turns
 
-    assert run(main, turns=20_000) == ["entry 1", "entry 2", "timer"]
+    seen, turns = run(main, turns=20_000)
+    assert seen == ["entry 1", "entry 2", "timer"]
+    assert 900 < turns < 1_100
 
 
 def test_a_million_instants_of_the_world_take_no_turn_of_the_loop(run):

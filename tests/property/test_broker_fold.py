@@ -28,7 +28,7 @@ LIFE = [
 
 CHANGING = [*LIFE, *["held", "hold_ended", "suspend_requested", "resume_requested", "queue_held", "queue_released"]]
 CHANGING += ["broker_down", "broker_up", "worker_registered", "worker_signed_off"]
-SUB_STATES = ("", "attempts used up", "permanent error", "withdrawn", "expired", "out of time", "prerequisite failed")
+SUB_STATES = ("", "attempts_used_up", "permanent_error", "withdrawn", "expired", "out_of_time", "prerequisite_failed")
 STREAMS = 12
 
 common = settings(max_examples=400, deadline=None, suppress_health_check=list(HealthCheck))
@@ -39,7 +39,7 @@ place = st.integers(0, 100_000)
 @cache
 def stream(seed: int) -> tuple[Row, ...]:
     """Give the events of a random stream of requests, folded once to be sure of it."""
-    model = Model(leases_over_outage=("run_on", "pushed_out")[seed % 2], first_token=1 + 10 * (seed % 3))
+    model = Model(leases_during_outage=("expire", "extend")[seed % 2], first_token=1 + 10 * (seed % 3))
     for step, a, b, c in chosen(seed + 100, 220):
         STEPS[step % len(STEPS)](model, a, b, c)
     rows = tuple(model.d.recorder.rows)
@@ -144,18 +144,18 @@ def altered(row: Row, number: int, how: int) -> list[Row]:
         elif name == "sub_state":
             new += ["nonsense", *(word for word in SUB_STATES if word != value)]
         elif name == "reason":
-            new += [word for word in ("by a person", "not due", "pausing", "prerequisite") if word != value]
+            new += [word for word in ("by_person", "not_due", "pausing", "prerequisite") if word != value]
         elif name == "reasons":
-            new += [word for word in ("", "not due", "prerequisite", "prerequisite,not due", "x") if word != value]
+            new += [word for word in ("", "not_due", "prerequisite", "prerequisite,not due", "x") if word != value]
         elif name == "incarnation" and kind in ("handed_out", "worker_registered", "heartbeat_received"):
             new.append(value + 100)
         elif name == "due":
             new.append(at + 1 if value == at else at)
         elif name == "queue" and kind.startswith("queue_"):
             new.append(value + "x")
-        elif name == "nominal":
+        elif name == "was_due":
             new.append(at + 1)
-        elif name == "until":
+        elif name == "lease_until":
             new.append(at)
         for replacement in new:
             found.append((at, kind, cause, job, worker, *details[:index], replacement, *details[index + 1 :]))

@@ -17,9 +17,9 @@ class RandomRequests(RuleBasedStateMachine):
         super().__init__()
         self.model = Model()
 
-    @initialize(over=st.sampled_from(["run_on", "pushed_out"]), first=st.sampled_from([1, 1000]))
+    @initialize(over=st.sampled_from(["expire", "extend"]), first=st.sampled_from([1, 1000]))
     def begin(self, over: str, first: int) -> None:
-        self.model = Model(leases_over_outage=over, first_token=first)
+        self.model = Model(leases_during_outage=over, first_token=first)
 
     @invariant()
     def all_is_well(self) -> None:
@@ -94,7 +94,7 @@ TestRandomRequests = RandomRequests.TestCase
 @pytest.mark.parametrize("seed", range(40))
 def test_long_streams_of_requests_keep_every_promise(seed):
     """After long streams of requests the model and the broker still agree, whatever becomes of leases over outages."""
-    model = Model(leases_over_outage=("run_on", "pushed_out")[seed % 2])
+    model = Model(leases_during_outage=("expire", "extend")[seed % 2])
     for count, (step, a, b, c) in enumerate(chosen(seed, 500)):
         STEPS[step % len(STEPS)](model, a, b, c)
         if count % 20 == 0:

@@ -38,9 +38,9 @@ _worker_faults = st.one_of(
 )
 _other_faults = st.one_of(
     st.fixed_dictionaries({"broker_outage": st.just(True), "at": _moments, "lasts": _seconds}),
-    st.fixed_dictionaries({"system_outage": st.just("vault"), "at": _moments, "lasts": _seconds}),
+    st.fixed_dictionaries({"system_outage": st.just("archive"), "at": _moments, "lasts": _seconds}),
     st.fixed_dictionaries(
-        {"brown_out": st.just("vault"), "factor": st.sampled_from([0.5, 3.0]), "at": _moments, "lasts": _seconds}
+        {"brown_out": st.just("archive"), "factor": st.sampled_from([0.5, 3.0]), "at": _moments, "lasts": _seconds}
     ),
     st.fixed_dictionaries(
         {"error_burst": st.just("plate-copy"), "share": st.just(0.5), "at": _moments, "lasts": _seconds}
@@ -57,7 +57,7 @@ _actions = st.one_of(
         for kind in ("withdraw", "hold", "release", "suspend", "resume", "run_again")
     ),
     st.fixed_dictionaries({"hold_queue": st.just("night"), "at": _moments, "lasts": _seconds}),
-    st.fixed_dictionaries({"finish_and_leave": _workers, "at": _moments}),
+    st.fixed_dictionaries({"drain": _workers, "at": _moments}),
 )
 
 
@@ -93,7 +93,7 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
         "requeued_keep_place": pick(True, False),
     }
     if draw(st.booleans()):
-        queue["longest_run"] = {"after": pick("3m", "15m"), "then": pick("fail", "start_over", "resume")}
+        queue["time_limit"] = {"after": pick("3m", "15m"), "then": pick("fail", "start_over", "resume")}
     if draw(st.booleans()):
         queue["start_within"] = pick("5m", "20m")
     if draw(st.booleans()):
@@ -107,7 +107,7 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
         "slots": pick(1, 2),
         "equipped_with": ["tape"],
         "boots_in": pick("0s", "20s"),
-        "stops_itself": pick(True, False),
+        "stops_at_lease_end": pick(True, False),
         "link": _link(draw(st.booleans()), draw(st.booleans())),
     }
     if draw(st.booleans()):
@@ -117,11 +117,11 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
         "title": "a random night",
         "starts": "2026-06-12T21:30:00",
         "lasts": "1h",
-        "broker": {"leases_over_outage": pick("run_on", "pushed_out")},
+        "broker": {"leases_during_outage": pick("expire", "extend")},
         "queues": {"night": queue},
         "pools": {"dome": dome, "annex": annex},
         "systems": {
-            "vault": {
+            "archive": {
                 "slots": 1,
                 "answers_in": {"median": "20s", "p95": "2m"},
                 "patience": pick("30s", "5m"),
@@ -138,12 +138,12 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
                     {"name": "checksum", "takes": {"median": "1m", "p95": "5m"}, "error_share": 0.1},
                     {
                         "name": "copy",
-                        "calls": "vault",
-                        "leaves": "copied",
-                        "repeatable": pick(True, False, "looks_first"),
+                        "calls": "archive",
+                        "effect": "copied",
+                        "repeatable": pick(True, False, "checks_first"),
                         "lands": pick("at_request", "at_end", "remotely"),
                     },
-                    {"name": "seal", "takes": "40s", "leaves": "sealed", "repeatable": False},
+                    {"name": "seal", "takes": "40s", "effect": "sealed", "repeatable": False},
                 ],
             },
             "log-export": {
@@ -170,15 +170,11 @@ def _run(settings_: dict[str, Any], seed_: int, mode: str) -> tuple[World, list[
 
 
 def job_events(rows: list[Row]) -> list[Row]:
-    """Leave heartbeats out and number the rest anew; a cause that was left out becomes 0.
-
-    The refusal of a renewal is part of a heartbeat; what it makes the worker learn (``worker_told``) stays in.
-    """
+    """Leave heartbeats out and number the rest anew; a cause that was left out becomes 0."""
     numbers: dict[int, int] = {0: 0}
     kept: list[Row] = []
     for number, row in enumerate(rows, 1):
-        renewal_refused = row[1] == "stale_refused" and row[-1] == "renewal"
-        if row[1] not in HEARTBEAT_KINDS and not renewal_refused:
+        if row[1] not in HEARTBEAT_KINDS:
             kept.append(row)
             numbers[number] = len(kept)
     return [(row[0], row[1], numbers.get(row[2], 0), *row[3:]) for row in kept]

@@ -25,7 +25,7 @@ from night_runs import COUNTED, HOUR, MINUTE, Ran, exponential, made, ran, stati
 from emulator.experiment.night import run_night
 from emulator.measure.comparison.intervals import rank_coverage, share_interval, student_interval
 from emulator.measure.comparison.paired import compare_pairs, pair_up
-from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Interval
 from emulator.measure.comparison.shares import shares
 from emulator.measure.comparison.spreads import spread
@@ -229,7 +229,7 @@ def test_what_fails_in_a_fifth_of_nights_never_passes_as_95_per_cent_at_200(wait
     """Each 200 waits of the same queue, taken as nights, are told from 95 % of them."""
     asked_for = [asked(measure="wait_longest", at_most=round(WAITS_AT_MOST), in_share=0.95)]
     for part in experiments(waits, 200):
-        played = [Replication("a", seed, {}, (wait <= WAITS_AT_MOST,)) for seed, wait in enumerate(part)]
+        played = [PlayedNight("a", seed, {}, (wait <= WAITS_AT_MOST,)) for seed, wait in enumerate(part)]
         assert shares("a", asked_for, played, 0.95)[0].verdict == "does not hold"
 
 
@@ -248,7 +248,7 @@ must_hold: [{measure: failed, at_most: 0, in_share: 0.95}]
     loaded = load_text(text)
     results = [run_night(loaded, seed=seed) for seed in range(200)]
     played = [
-        Replication("as written", night.seed, {}, tuple(one.tonight for one in night.judged)) for night in results
+        PlayedNight("as written", night.seed, {}, tuple(one.tonight for one in night.judged)) for night in results
     ]
     found = shares("as written", loaded.scenario.must_hold, played, 0.95)
     assert [one.verdict for one in found] == ["does not hold", "does not hold"]

@@ -81,7 +81,7 @@ def test_best_interval_between_saved_states(between_losses, work, intervals, las
     in the 99 % interval of each mean.
     """
     settings = saved_states(between_losses, work, intervals, lasts)
-    found = emulator.compare(settings, replications=nights, measures=["turnaround_longest"], confidence=0.99)
+    found = emulator.compare(settings, nights=nights, measures=["turnaround_longest"], confidence=0.99)
     assert [each.effect for each in found.differences] == ["worse"] * (len(intervals) - 1)
     expected = [work / t * between_losses * math.expm1((t + 5) / between_losses) for t in intervals]
     assert [covers(*pair) for pair in zip(found.spreads, [60e6 * each for each in expected], strict=True)] == [
@@ -104,7 +104,7 @@ def test_fewest_workers_by_the_square_root_rule():
         arrivals=[{"routine": "work", "per_hour": 1}],
         must_hold=[{"measure": "wait_p90", "at_most": "0s", "in_share": 0.8}],
     )
-    found = emulator.size(settings, by="pools.dome.count", first=1, last=3, replications=30)
+    found = emulator.size(settings, by="pools.dome.count", first=1, last=3, nights=30)
     assert [each.verdict for each in found.tried] == ["does not hold", "does not hold", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.8, 3, True)
 
@@ -128,7 +128,7 @@ def test_share_of_jobs_done_by_attempts(share, attempts, published):
     Truncated geometric distribution, e.g. Johnson, Kemp & Kotz, Univariate Discrete Distributions, ch. 5 (from memory).
     Each mean over 10 nights of 200 jobs lies within its 99.9 % interval; all differences are shown at 99.9 % together.
     """
-    found = emulator.compare(failing(share), replications=10, measures=["done_share"], confidence=0.999)
+    found = emulator.compare(failing(share), nights=10, measures=["done_share"], confidence=0.999)
     assert [covers(each, 1 - share**n) for n, each in enumerate(found.spreads, 1)] == [True] * 5
     assert covers(found.spreads[attempts - 1], published)
     assert [each.effect for each in found.differences] == ["better"] * 4
@@ -140,7 +140,7 @@ def test_fewest_attempts_for_a_share_of_jobs_done():
     1 - 0.3^3 = 0.973 and 1 - 0.3^4 = 0.9919 (as above): by the binomial law, 196 of 200 jobs and more are done in 37 %
     and in 97.6 % of nights (computed). Both verdicts at 95 %.
     """
-    found = emulator.size(failing(0.3), by="queues.line.retry.attempts_in_all", first=2, last=4, replications=50)
+    found = emulator.size(failing(0.3), by="queues.line.retry.attempts_in_all", first=2, last=4, nights=50)
     assert [each.verdict for each in found.tried] == ["does not hold", "does not hold", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.8, 4, True)
 
@@ -162,7 +162,7 @@ def test_leases_lost_at_work_by_length():
         faults=[{"lose_heartbeats": "dome", "at": "+0s", "share": 0.1}],
         variants={"25 s": {"queues.line.lease": "25s"}, "15 s": {"queues.line.lease": "15s"}},
     )
-    found = emulator.compare(settings, replications=10, measures=["lost_at_work"], confidence=0.99)
+    found = emulator.compare(settings, nights=10, measures=["lost_while_healthy"], confidence=0.99)
     expected = [60 * 3600 / (10 * (heartbeats + 1 / 0.9)) for heartbeats in (1110, 110, 10)]
     assert [covers(*pair) for pair in zip(found.spreads, expected, strict=True)] == [True] * 3
     assert [each.effect for each in found.differences] == ["worse"] * 2

@@ -464,7 +464,7 @@ def test_two_servers_and_three_places():
     [
         (exponential("60s"), 4.0, 5.0),
         ({"between": ["6s", "114s"]}, 2.54, 3.54),
-        ({"least": "6s", "likeliest": "60s", "most": "114s"}, 2.27, 3.27),
+        ({"min": "6s", "mode": "60s", "max": "114s"}, 2.27, 3.27),
     ],
 )
 def test_three_service_laws(takes, wait_mean, turnaround_mean):

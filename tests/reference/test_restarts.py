@@ -7,10 +7,10 @@ moves no mean by more than 1 part in 5000. The published means must lie within 4
 """
 
 import itertools
-from math import log
+from math import exp, log
 
 import pytest
-from night_runs import HOUR, Ran, exponential, holds, holds_share, made, mean_and_error, ran
+from night_runs import HOUR, Ran, exponential, holds, holds_share, made, mean_and_error, ran, replicated, station
 
 from emulator.measure.night import ATTEMPTS, FINISHED, FIRST_OUT
 
@@ -77,12 +77,59 @@ def test_work_that_stands_still_and_goes_on():
     """Frozen for half an hour once in 10 hours of work, 5 hours of work take 5.25 hours.
 
     Avi-Itzhak & Naor 1963; Gaver, J. R. Stat. Soc. B 24 (1962) 73-90 (from memory). The source lets nothing fail during
-    a repair: gaps are half an hour longer than exponential ones, taken at the middle of 2000 equal shares.
+    a repair, and neither do gaps from the end of one; they are taken at the middle of 2000 equal shares.
     """
-    middle = [f"{round((0.5 - 10 * log(1 - (n + 0.5) / 2000)) * 3600)}s" for n in range(2000)]
+    middle = [f"{round(-10 * log(1 - (n + 0.5) / 2000) * 3600)}s" for n in range(2000)]
     settings = one_after_another("5h", "16000h", lease="2000h")
     settings["faults"] = [{"freeze": "dome-1", "gaps": {"one_of": middle}, "lasts": "30m"}]
     holds(hours_per_job(ran(settings)), 5.25, sharp=0.002)
+
+
+AWAY = {"freeze": "dome-1", "gaps": exponential("20m"), "lasts": exponential("2m")}
+"""A mean time between failures of 20 minutes, from repair to failure, and a mean time to repair of 2."""
+
+
+def availability(night):
+    """Give the share of the night in which the one worker did not stand still; faults do not overlap."""
+    spells = night.of("fault_ended")
+    began = {row[7]: row[0] for row in night.of("fault_began")}
+    return 1 - sum(row[0] - began[row[7]] for row in spells) / night.horizon
+
+
+def test_availability_is_the_share_of_the_time_between_failures():
+    """A = MTBF / (MTBF + MTTR) = 20 / 22 = 0.909091, where gaps run from the end of a repair to the next failure.
+
+    IEC 60050-192 (from memory). With gaps from onset to onset the worker's repairs overlap: the share of the time with
+    none under way is exp(-2 / 20) = 0.904837 (M/G/infinity with nobody there; Kleinrock 1975, from memory).
+    """
+    settings = station("1s", count=1, lasts="2000h", faults=[AWAY])
+    settings["arrivals"] = [{"routine": "work", "at": "+0s"}]
+    [found] = replicated(settings, lambda night: (availability(night),), 12)
+    holds(found, 20 / 22, sharp=0.0006)
+    mean, error = mean_and_error(found)
+    assert abs(mean - exp(-2 / 20)) > 4 * error  # not the value from onset to onset
+
+
+def test_a_queue_whose_server_fails_and_goes_on():
+    """M/M/1, 0.5 jobs and 1 service a minute, MTBF 20 and MTTR 2 minutes, work resumed: 1.4242 jobs are there.
+
+    L = l ((f + r)^2 + f m) / ((f + r) (r m - l (f + r))), failures f = 0.05, repairs r = 0.5, arrivals l, services m,
+    also while nobody is served; Avi-Itzhak & Naor 1963, White & Christie 1958 (from memory; it follows from the balance
+    of the states (jobs, up or down)). Without failures L would be 1.
+    """
+    arrivals, services, failures, repairs = 0.5, 1.0, 1 / 20, 1 / 2
+    both = failures + repairs
+    there = arrivals * (both**2 + failures * services) / (both * (repairs * services - arrivals * both))
+    assert round(there, 4) == 1.4242
+    night = station(exponential("1m"), per_hour=30, jobs=6000, before=500, queue={"lease": "2000h"}, faults=[AWAY])
+    warm = 500 * HOUR // 30
+
+    def jobs_there(of):
+        spells = of.spells(warm)
+        return sum(number * spent for number, spent in spells.items()) / sum(spells.values())
+
+    [found] = replicated(night, lambda of: (jobs_there(of),), 12)
+    holds(found, there, sharp=0.02)
 
 
 def test_power_tail_of_repeated_work():

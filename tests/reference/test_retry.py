@@ -73,7 +73,7 @@ def test_capped_exponential_schedule():
     assert pauses == [1, 2, 4, 8, 16, 32, 60, 60, 60, 60]
     uncapped = DataRetry(pause="exponential", first=SECOND)
     assert (sum(pauses), sum(base_pause(uncapped, n) for n in range(1, 11))) == (303, 1023 * SECOND)
-    assert d.ends(1) == [("failed", "attempts used up")]
+    assert d.ends(1) == [("failed", "attempts_used_up")]
 
 
 def test_full_jitter():
@@ -130,7 +130,7 @@ def test_standard_schedule_of_rfc_3261():
             if d.state(1) != "failed":
                 d.after(d.rows("requeued")[-1][5])
         assert [row[0] // MILLISECOND for row in d.rows("handed_out")] == times
-        assert d.ends(1) == [("failed", "out of time")]
+        assert d.ends(1) == [("failed", "out_of_time")]
     assert len(times) == 7
     assert len(list(accumulate([0, 500, 1000, 2000, *[4000] * 7]))) == 11
 

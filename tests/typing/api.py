@@ -19,13 +19,13 @@ async def copy(work: Work) -> None:
         if work.is_finished("copy", plate):
             continue
         with work.part("copy", plate):
-            await work.call("vault", plate, leaves="copied", repeatable=False, patience="2m")
+            await work.call("archive", plate, effect="copied", repeatable=False, patience="2m")
     if work.lease_left() < 10:
         raise emulator.TransientError("too late", retry_after="5m")
     await work.spend(timedelta(minutes=1))
     total = await work.outside(sum, [1, 2], takes=5)
     assert_type(total, int)
-    work.leave("done")
+    work.effect("done")
 
 
 async def main(client: Client) -> None:
@@ -65,7 +65,7 @@ def reads_a_log() -> None:
 def compares() -> None:
     night = emulator.run("night.yaml", seed=3)
     assert_type(night, emulator.NightResult)
-    found = emulator.compare("night.yaml", variants={"own": {"queues.night.retry": Patient()}}, replications=50)
+    found = emulator.compare("night.yaml", variants={"own": {"queues.night.retry": Patient()}}, nights=50)
     for difference in found.differences:
         assert_type(difference.sentence, str)
     answer = emulator.size("night.yaml", by="pools.dome.count", first=1, last=8)

@@ -35,7 +35,7 @@ def run(**options: Any) -> Any:
 
 
 def compare(**options: Any) -> Any:
-    return emulator.compare(NIGHT, **{"replications": 2, "processes": 1, **options})
+    return emulator.compare(NIGHT, **{"nights": 2, "processes": 1, **options})
 
 
 def nights(count: Any = 2, **options: Any) -> Any:
@@ -43,7 +43,7 @@ def nights(count: Any = 2, **options: Any) -> Any:
 
 
 def size(**options: Any) -> Any:
-    given = {"by": "pools.dome.count", "values": [1], "processes": 1, "replications": 2, **options}
+    given = {"by": "pools.dome.count", "values": [1], "processes": 1, "nights": 2, **options}
     return emulator.size(NIGHT, **given)
 
 
@@ -87,10 +87,10 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
         "variants: three is 3: give a mapping from dotted paths to values, such as {'pools.dome.count': 2}",
     ),
     (lambda: compare(baseline=["two"]), "baseline: found ['two']: give a text"),
-    (lambda: compare(replications="2"), whole("replications", "'2'")),
-    (lambda: compare(replications=2.5), whole("replications", "2.5")),
-    (lambda: compare(replications=None, precision="5%", at_most=2.5), whole("at_most", "2.5")),
-    (lambda: compare(replications=None, precision=0.05), "precision: found 0.05: give a text"),
+    (lambda: compare(nights="2"), whole("nights", "'2'")),
+    (lambda: compare(nights=2.5), whole("nights", "2.5")),
+    (lambda: compare(nights=None, precision="5%", at_most=2.5), whole("at_most", "2.5")),
+    (lambda: compare(nights=None, precision=0.05), "precision: found 0.05: give a text"),
     (lambda: compare(measures="makespan"), "measures: found the text 'makespan': give a list, `measures=['makespan']`"),
     (lambda: compare(measures=[5]), "measures: found 5 in the list: give texts"),
     (
@@ -128,7 +128,7 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
     (lambda: size(values=None, first=1, last=2, step="x"), whole("step", "'x'")),
     (lambda: size(values=None, first=1, last=10**30), f"{10**30:,} values are out of range: try 1 to 100"),
     (lambda: size(share="x"), "share: found 'x': give a number"),
-    (lambda: size(replications=None), whole("replications", "None")),
+    (lambda: size(nights=None), whole("nights", "None")),
     (lambda: size(confidence="x"), "confidence: found 'x': give a number"),
     (lambda: size(first_seed="x"), whole("first_seed", "'x'")),
     (

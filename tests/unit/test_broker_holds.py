@@ -3,7 +3,9 @@
 from broker_driver import Driver
 
 from emulator.broker.requests import HeartbeatReply
-from emulator.broker.rules import DataRetry, LongestRun, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
+from emulator.record.reasons import Reason, Why
+from emulator.show.reasons import in_words
 
 NIGHT = QueueRules("night", lease=100, retry=DataRetry(attempts_in_all=9, pause="constant", first=30))
 
@@ -14,13 +16,13 @@ def test_release_takes_back_only_the_persons_hold():
     job = d.submit(not_before=50)
     d.broker.hold(0, 0, job)
     d.broker.release(10, 0, job)
-    assert d.state(job) == "queued held"
+    assert d.state(job) == "queued_held"
     d.after(50)
     assert d.rows("submitted", "held", "hold_ended") == [
-        (0, "submitted", 1, "", "queued held", "plate-copy", "night", "plates", 1, "", 0, "not due", 0),
-        (0, "held", 1, "", "queued held", "by a person"),
-        (10, "hold_ended", 1, "", "queued held", "by a person"),
-        (50, "hold_ended", 1, "", "queued", "not due"),
+        (0, "submitted", 1, "", "queued_held", "plate-copy", "night", "plates", 1, "", 0, "not_due", 0),
+        (0, "held", 1, "", "queued_held", "by_person"),
+        (10, "hold_ended", 1, "", "queued_held", "by_person"),
+        (50, "hold_ended", 1, "", "queued", "not_due"),
     ]
 
 
@@ -47,13 +49,13 @@ def test_a_job_held_while_it_runs_becomes_requeued_held_when_its_lease_is_lost()
     d.broker.hold(5, 0, 1)
     assert d.state(1) == "running"
     d.after(130)
-    assert d.state(1) == "requeued held"
+    assert d.state(1) == "requeued_held"
     d.broker.release(140, 0, 1)
     assert d.rows("held", "requeued", "hold_ended") == [
-        (5, "held", 1, "", "running", "by a person"),
-        (100, "requeued", 1, "", "requeued held", 130, -1),
-        (130, "hold_ended", 1, "", "requeued held", "pausing"),
-        (140, "hold_ended", 1, "", "requeued", "by a person"),
+        (5, "held", 1, "", "running", "by_person"),
+        (100, "requeued", 1, "", "requeued_held", 130, -1),
+        (130, "hold_ended", 1, "", "requeued_held", "pausing"),
+        (140, "hold_ended", 1, "", "requeued", "by_person"),
     ]
 
 
@@ -159,9 +161,9 @@ def test_a_lease_lost_while_suspended_ends_the_attempt_and_the_suspension():
     assert (d.heartbeat(2), d.broker.snapshot()["jobs"][1]["suspension_wanted"]) == (HeartbeatReply(), False)
 
 
-def test_the_clock_of_the_longest_run_stands_while_the_job_is_suspended():
-    """Suspended from 40 to 100 and from 105 to 110, an attempt with a longest run of 60 ends at 125."""
-    d = Driver(QueueRules("night", lease=1000, longest_run=LongestRun(60)))
+def test_the_clock_of_the_time_limit_stands_while_the_job_is_suspended():
+    """Suspended from 40 to 100 and from 105 to 110, an attempt with a time limit of 60 ends at 125."""
+    d = Driver(QueueRules("night", lease=1000, time_limit=TimeLimit(60)))
     d.submit()
     d.taken()
     for begin, end in ((40, 100), (105, 110)):
@@ -170,7 +172,7 @@ def test_the_clock_of_the_longest_run_stands_while_the_job_is_suspended():
         d.at(end).broker.resume(end, 0, 1)
         d.broker.resumption_acknowledged(end, 0, 1)
     d.at(500)
-    assert d.rows("attempt_ended") == [(125, "attempt_ended", 1, "dome-1", 1, 1, "too long", "longest run", 125)]
+    assert d.rows("attempt_ended") == [(125, "attempt_ended", 1, "dome-1", 1, 1, "time_limit", "time limit", 125)]
 
 
 def test_withdrawing_ends_the_attempt_too():
@@ -179,7 +181,7 @@ def test_withdrawing_ends_the_attempt_too():
     d.taken()
     assert [d.broker.withdraw(5, 0, 1), d.broker.withdraw(5, 0, 2)] == ["", ""]
     assert d.rows("attempt_ended", "finished") == [
-        (5, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "withdrawn", 5),
+        (5, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "withdrawn", 5),
         (5, "finished", 1, "", "failed", "withdrawn", "a person withdrew it", 1),
         (5, "finished", 2, "", "failed", "withdrawn", "a person withdrew it", 0),
     ]
@@ -218,10 +220,13 @@ def test_a_held_queue_hands_nothing_out_and_what_runs_goes_on():
 
 
 def test_what_keeps_a_job_from_running_is_explained():
-    """Every reason is told at once, in plain words."""
+    """Every reason is told at once, and each has its words."""
     rules = QueueRules("night", lease=100, running_at_most=1, retry=DataRetry(9, pause="constant", first=30))
     d = Driver(rules, remembered=frozenset(["plates"]))
-    explain = d.broker.explain
+
+    def explain(now: int, job: int, equipments: list[frozenset[str]] | None = None) -> str:
+        return in_words(d.broker.explain(now, job, equipments))
+
     one = d.submit(key="m31", requires=("tape>=2", "laser"))
     assert explain(0, one) == "it waits for a worker"
     assert explain(0, one, [frozenset(["tape 2"])]) == "no worker has all of: tape>=2, laser"
@@ -255,4 +260,4 @@ def test_a_person_who_holds_a_plain_job_is_the_only_reason():
     d = Driver(NIGHT)
     d.submit()
     d.broker.hold(0, 0, 1)
-    assert d.broker.explain(0, 1) == "a person holds it"
+    assert d.broker.explain(0, 1) == (Reason(Why.BY_PERSON),)

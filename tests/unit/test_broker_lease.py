@@ -4,7 +4,7 @@ import pytest
 from broker_driver import Driver
 
 from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
-from emulator.broker.rules import DataRetry, LongestRun, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.errors import DefectError
 
 AGAIN = DataRetry(attempts_in_all=9)
@@ -30,7 +30,7 @@ def test_renewal_moves_the_end_to_the_renewal_plus_the_lease():
     assert d.rows("heartbeat_received", "lease_renewed", "attempt_ended") == [
         (60, "heartbeat_received", 0, "dome-1", 1, 2),
         (60, "lease_renewed", 1, "dome-1", 1, 160),
-        (160, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 160),
+        (160, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 160),
     ]
 
 
@@ -149,7 +149,7 @@ def test_a_fixed_lease_is_not_renewed_and_not_refused():
     assert d.at(90).heartbeat(1) == HeartbeatReply()
     d.at(100)
     assert d.rows("lease_renewed", "attempt_ended") == [
-        (100, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 100)
+        (100, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 100)
     ]
 
 
@@ -163,8 +163,8 @@ def test_a_silent_worker_loses_all_its_leases_at_once():
     d.at(200)
     assert d.rows("worker_declared_lost", "attempt_ended") == [
         (70, "worker_declared_lost", 0, "dome-1", 1, 30),
-        (70, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "worker silent", 70),
-        (70, "attempt_ended", 2, "dome-1", 1, 2, "lease lost", "worker silent", 70),
+        (70, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "worker silent", 70),
+        (70, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "worker silent", 70),
     ]
 
 
@@ -177,7 +177,7 @@ def test_at_a_tie_of_lease_and_silence_the_lease_is_the_reason():
     d.at(200)
     assert d.rows("worker_declared_lost", "attempt_ended") == [
         (100, "worker_declared_lost", 0, "dome-1", 1, 0),
-        (100, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 100),
+        (100, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 100),
     ]
 
 
@@ -217,7 +217,7 @@ def test_silence_no_longer_matters_to_who_has_signed_off():
     d.at(200)
     assert d.rows("worker_signed_off", "worker_declared_lost", "attempt_ended") == [
         (5, "worker_signed_off", 0, "dome-1", 1),
-        (100, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 100),
+        (100, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 100),
     ]
 
 
@@ -247,7 +247,7 @@ def test_a_job_handed_back_unstarted_was_never_tried():
     assert d.rows("handed_back", "stale_refused") == [
         (0, "handed_back", 1, "dome-1", "queued", 1, 1),
         (0, "handed_back", 1, "dome-1", "requeued", 2, 3),
-        (0, "stale_refused", 1, "dome-1", 2, "hand-back"),
+        (0, "stale_refused", 1, "dome-1", 2, "hand_back"),
     ]
 
 
@@ -257,7 +257,7 @@ def test_a_job_handed_back_while_a_person_holds_it_is_held():
     d.taken()
     d.broker.hold(0, 0, 1)
     d.broker.hand_back(0, 0, "dome-1", 1, 1)
-    assert d.state(1) == "queued held"
+    assert d.state(1) == "queued_held"
 
 
 def test_a_job_handed_back_after_its_start_limit_expires():
@@ -287,39 +287,39 @@ def test_the_start_limit_counts_from_when_the_job_is_due():
     assert d.ends(1) == [("failed", "expired")]
 
 
-def test_the_longest_run_ends_the_attempt_whatever_renews_its_lease():
+def test_the_time_limit_ends_the_attempt_whatever_renews_its_lease():
     """Counted from the hand-out, 120 ticks after it the attempt is too long, though its lease runs up to 190."""
-    d = Driver(QueueRules("night", lease=100, longest_run=LongestRun(120, "fail")))
+    d = Driver(QueueRules("night", lease=100, time_limit=TimeLimit(120, "fail")))
     d.submit()
     d.taken()
     d.at(90).heartbeat(1)
     assert d.at(120).hand_in(1) is False
     assert d.rows("attempt_ended", "finished") == [
-        (120, "attempt_ended", 1, "dome-1", 1, 1, "too long", "longest run", 120),
-        (120, "finished", 1, "", "failed", "longest run", "the longest run of 120us was reached", 1),
+        (120, "attempt_ended", 1, "dome-1", 1, 1, "time_limit", "time limit", 120),
+        (120, "finished", 1, "", "failed", "time_limit", "the time limit of 120us was reached", 1),
     ]
 
 
 @pytest.mark.parametrize("then", ["start_over", "resume"])
-def test_after_the_longest_run_a_job_starts_over_so_many_times(then):
+def test_after_the_time_limit_a_job_starts_over_so_many_times(then):
     """It may start over twice; the third time it has failed, whatever outcomes are retried."""
     retry = DataRetry(attempts_in_all=9, retried=())
-    d = Driver(QueueRules("night", lease=100, longest_run=LongestRun(60, then, 2), retry=retry))
+    d = Driver(QueueRules("night", lease=100, time_limit=TimeLimit(60, then, 2), retry=retry))
     d.submit()
     for attempt in range(3):
         d.at(attempt * 60).taken()
     d.at(180)
     assert d.rows("finished") == [
-        (180, "finished", 1, "", "failed", "longest run", "the longest run was reached 3 times, at most 2", 3)
+        (180, "finished", 1, "", "failed", "time_limit", "the time limit was reached 3 times, at most 2", 3)
     ]
 
 
-def test_after_the_longest_run_the_limits_of_retries_still_hold():
-    d = Driver(QueueRules("night", lease=100, longest_run=LongestRun(60, "resume"), retry=DataRetry()))
+def test_after_the_time_limit_the_limits_of_retries_still_hold():
+    d = Driver(QueueRules("night", lease=100, time_limit=TimeLimit(60, "resume"), retry=DataRetry()))
     d.submit()
     d.taken()
     d.at(60)
-    assert d.ends(1) == [("failed", "attempts used up")]
+    assert d.ends(1) == [("failed", "attempts_used_up")]
 
 
 def test_the_total_limit_ends_a_running_job():
@@ -330,9 +330,9 @@ def test_the_total_limit_ends_a_running_job():
     d.at(80)
     why = "the total limit of 80us was reached"
     assert d.rows("attempt_ended", "finished") == [
-        (80, "attempt_ended", 1, "dome-1", 1, 1, "too long", "total limit", 80),
-        (80, "finished", 1, "", "failed", "out of time", why, 1),
-        (80, "finished", 2, "", "failed", "out of time", why, 0),
+        (80, "attempt_ended", 1, "dome-1", 1, 1, "time_limit", "total limit", 80),
+        (80, "finished", 1, "", "failed", "out_of_time", why, 1),
+        (80, "finished", 2, "", "failed", "out_of_time", why, 0),
     ]
 
 
@@ -346,7 +346,7 @@ def test_a_forgotten_lease_leads_to_a_second_hand_out_with_a_higher_token():
     assert (d.hand_in(1), d.hand_in(2, worker="dome-2")) == (False, True)
     assert d.rows("lease_forgotten", "attempt_ended", "requeued")[:3] == [
         (10, "lease_forgotten", 1, "dome-1", 1),
-        (10, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "forgotten by the broker", 10),
+        (10, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "forgotten by the broker", 10),
         (10, "requeued", 1, "", "requeued", 10, -1),
     ]
 
@@ -368,7 +368,7 @@ def test_computed_heartbeats_are_settled_without_an_event():
     d.broker.settle_lease(1, 900)
     assert d.rows("attempt_ended", "worker_declared_lost") == [
         (250, "worker_declared_lost", 0, "dome-1", 1, 150),
-        (250, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 250),
+        (250, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 250),
     ]
 
 
@@ -407,7 +407,7 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
         lambda: broker.take(0, 0, "dome-1", 1, ("dusk",), frozenset(), None, 10),
         lambda: broker.heartbeat(0, 0, "dome-1", 7, 1, ()),
         lambda: broker.register(0, 0, "dome-1", 1, None),
-        lambda: broker.hand_in(0, 0, "dome-1", 1, 11, 1, "lease lost"),
+        lambda: broker.hand_in(0, 0, "dome-1", 1, 11, 1, "lease_lost"),
         lambda: broker.state_of(2),
         lambda: broker.hold(0, 0, 0),
         lambda: broker.queued("dusk"),
@@ -431,10 +431,10 @@ def test_a_job_that_was_handed_out_is_told_to_who_asks():
     d.taken()
     assert d.broker.payload(first) == "plan"
     assert (d.broker.final_state(first), d.broker.sub_state(first)) == (None, "")
-    d.hand_in(1, "permanent error")
+    d.hand_in(1, "permanent_error")
     d.broker.set_payload(first, "late")
     assert (d.broker.payload(first), d.broker.token_of(first), d.broker.last_attempt(first)) == (None, 0, 1)
-    assert (d.broker.final_state(first).value, d.broker.sub_state(first)) == ("failed", "permanent error")
+    assert (d.broker.final_state(first).value, d.broker.sub_state(first)) == ("failed", "permanent_error")
     assert (d.broker.family(first), d.broker.family(again)) == (1, 1)
     assert list(d.broker.jobs_unfinished()) == [2]
 

@@ -3,7 +3,7 @@
 from broker_driver import Driver
 
 from emulator.broker.requests import HeartbeatReply
-from emulator.broker.rules import DataRetry, LongestRun, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 
 NIGHT = QueueRules("night", lease=100, retry=DataRetry(attempts_in_all=9, pause="constant", first=30))
 
@@ -27,8 +27,8 @@ def test_overdue_leases_are_lost_at_the_restart_by_nominal_end_and_token():
     assert d.rows("broker_down", "broker_up", "attempt_ended") == [
         (70, "broker_down", 0, ""),
         (150, "broker_up", 0, ""),
-        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease lost", "lease ran out", 90),
-        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 100),
+        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "lease ran out", 90),
+        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 100),
     ]
     assert d.broker.lease_of(3) == (3, "dome-1", 1, 160)
 
@@ -49,9 +49,9 @@ def test_a_lease_that_ends_at_the_restart_is_lost_before_any_message():
     assert d.heartbeat(1) == HeartbeatReply(refused=(1,))
 
 
-def test_leases_may_be_pushed_out_by_the_length_of_the_outage():
+def test_leases_may_be_extended_by_the_length_of_the_outage():
     """A lease up to 100 and a silence up to 110, with an outage of 200, end at 300 and 310."""
-    d = Driver(NIGHT, leases_over_outage="pushed_out")
+    d = Driver(NIGHT, leases_during_outage="extend")
     d.register("dome-1", silence=110)
     d.submit()
     d.taken()
@@ -59,7 +59,7 @@ def test_leases_may_be_pushed_out_by_the_length_of_the_outage():
     outage(d, 50, 250)
     d.at(400)
     assert d.rows("attempt_ended", "worker_declared_lost") == [
-        (300, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "lease ran out", 300),
+        (300, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 300),
         (310, "worker_declared_lost", 0, "dome-1", 1, 200),
     ]
 
@@ -75,10 +75,10 @@ def test_silent_workers_are_declared_lost_at_the_restart():
     outage(d, 10, 150)
     assert d.rows("attempt_ended", "worker_declared_lost") == [
         (150, "worker_declared_lost", 0, "dome-1", 1, 0),
-        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease lost", "worker silent", 60),
-        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease lost", "worker silent", 60),
-        (150, "attempt_ended", 3, "dome-2", 1, 3, "lease lost", "lease ran out", 100),
-        (150, "attempt_ended", 4, "dome-3", 1, 4, "lease lost", "lease ran out", 100),
+        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "worker silent", 60),
+        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "worker silent", 60),
+        (150, "attempt_ended", 3, "dome-2", 1, 3, "lease_lost", "lease ran out", 100),
+        (150, "attempt_ended", 4, "dome-3", 1, 4, "lease_lost", "lease ran out", 100),
         (150, "worker_declared_lost", 0, "dome-4", 1, 0),
         (150, "worker_declared_lost", 0, "dome-2", 1, 0),
     ]
@@ -96,8 +96,8 @@ def test_a_worker_that_signed_off_or_was_lost_before_an_outage_is_not_declared_l
 
 
 def test_everything_else_that_fell_due_follows_in_its_order():
-    """A pause, a start limit and a longest run that fell due at 40, 60 and 55 come at 100, in the order 40, 55, 60."""
-    day = QueueRules("day", lease=300, longest_run=LongestRun(55), start_within=60)
+    """A pause, a start limit and a time limit that fell due at 40, 60 and 55 come at 100, in the order 40, 55, 60."""
+    day = QueueRules("day", lease=300, time_limit=TimeLimit(55), start_within=60)
     d = Driver(NIGHT, day)
     d.submit("night"), d.submit("day"), d.submit("day")
     d.taken(queues=("night",))
@@ -106,8 +106,8 @@ def test_everything_else_that_fell_due_follows_in_its_order():
     outage(d, 20, 100)
     assert d.rows("hold_ended", "attempt_ended", "finished")[1:] == [
         (100, "hold_ended", 1, "", "requeued", "pausing"),
-        (100, "attempt_ended", 2, "dome-1", 1, 2, "too long", "longest run", 55),
-        (100, "finished", 2, "", "failed", "longest run", "the longest run of 55us was reached", 1),
+        (100, "attempt_ended", 2, "dome-1", 1, 2, "time_limit", "time limit", 55),
+        (100, "finished", 2, "", "failed", "time_limit", "the time limit of 55us was reached", 1),
         (100, "finished", 3, "", "failed", "expired", "it was not started in time", 0),
     ]
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from emulator.broker.retry import base_pause, decide, jittered
 from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryCase, Verdict
 from emulator.errors import DefectError, InputError
+from emulator.record.reasons import Reason, Why
 from emulator.timeline.bucket import TokenBucket
 
 
@@ -26,10 +27,10 @@ def no(why: str) -> Verdict:
         (DataRetry(), {}, no("attempts in all: 1")),
         (DataRetry(3), {"attempt": 2}, Verdict(True)),
         (DataRetry(3), {"attempt": 3}, no("attempts in all: 3")),
-        (DataRetry(3), {"outcome": "permanent error"}, no("the outcome permanent error is not retried")),
-        (DataRetry(3, retried=("lease lost",)), {}, no("the outcome error is not retried")),
-        (DataRetry(9, lost_leases_at_most=1), {"lost": 1, "outcome": "lease lost"}, Verdict(True)),
-        (DataRetry(9, lost_leases_at_most=1), {"lost": 2, "outcome": "lease lost"}, no("lost leases: 2, at most 1")),
+        (DataRetry(3), {"outcome": "permanent_error"}, no("the outcome permanent error is not retried")),
+        (DataRetry(3, retried=("lease_lost",)), {}, no("the outcome error is not retried")),
+        (DataRetry(9, lost_leases_at_most=1), {"lost": 1, "outcome": "lease_lost"}, Verdict(True)),
+        (DataRetry(9, lost_leases_at_most=1), {"lost": 2, "outcome": "lease_lost"}, no("lost leases: 2, at most 1")),
         (DataRetry(9, pause="constant", first=7, total_limit=108), {}, Verdict(True, 7)),
         (
             DataRetry(9, pause="constant", first=7, total_limit=107),
@@ -44,7 +45,7 @@ def no(why: str) -> Verdict:
             Verdict(True, 50),
         ),
         (DataRetry(9, pause="constant", first=70), {"retry_after": 60, "refused_at": 90}, Verdict(True, 70)),
-        (DataRetry(9, heeds_retry_after=False), {"retry_after": 60, "refused_at": 90}, Verdict(True)),
+        (DataRetry(9, respects_retry_after=False), {"retry_after": 60, "refused_at": 90}, Verdict(True)),
     ],
 )
 def test_the_limit_that_is_reached_first_is_named(retry, more, verdict):
@@ -122,10 +123,10 @@ def test_a_job_pauses_as_requeued_held():
     d.submit()
     d.at(5).taken()
     d.hand_in(1, "error")
-    assert (d.state(1), d.at(14).take()) == ("requeued held", None)
+    assert (d.state(1), d.at(14).take()) == ("requeued_held", None)
     assert d.after(15).taken().attempt == 2
     assert d.rows("requeued", "hold_ended") == [
-        (5, "requeued", 1, "", "requeued held", 15, -1),
+        (5, "requeued", 1, "", "requeued_held", 15, -1),
         (15, "hold_ended", 1, "", "requeued", "pausing"),
     ]
 
@@ -154,7 +155,7 @@ def test_lost_leases_count_as_attempts_and_have_a_limit_of_their_own():
     d.taken()
     d.at(10).taken()
     d.at(20)
-    assert d.rows("finished") == [(20, "finished", 1, "", "failed", "attempts used up", "lost leases: 2, at most 1", 2)]
+    assert d.rows("finished") == [(20, "finished", 1, "", "failed", "attempts_used_up", "lost leases: 2, at most 1", 2)]
 
 
 def failing(d: Driver, *jobs: int) -> None:
@@ -170,7 +171,7 @@ def test_a_retry_takes_a_token_of_the_allowance():
     failing(d, 1, 1, 1)
     assert [row[-1] for row in d.rows("requeued")] == [1, 0]
     assert d.rows("finished") == [
-        (0, "finished", 1, "", "failed", "allowance used up", "the queue's allowance of retries is used up", 3)
+        (0, "finished", 1, "", "failed", "allowance_used_up", "the queue's allowance of retries is used up", 3)
     ]
 
 
@@ -187,17 +188,17 @@ def test_jobs_wait_for_the_allowance_first_come_first():
     d = Driver(rules)
     d.submit(), d.submit(), d.submit(), d.submit()
     failing(d, 1, 2, 3)
-    assert d.broker.explain(0, 2) == "it waits for the allowance of retries of queue night; its pause ends in 30us"
+    assert d.broker.explain(0, 2) == (Reason(Why.NO_ALLOWANCE, ("night",)), Reason(Why.PAUSING, (30,)))
     d.at(90)
     failing(d, 4)
     d.broker.withdraw(95, 0, 3)
     d.after(500)
     assert d.rows("requeued", "hold_ended") == [
-        (0, "requeued", 1, "", "requeued held", 30, 0),
-        (0, "requeued", 2, "", "requeued held", 100, 0),
-        (0, "requeued", 3, "", "requeued held", 100, 0),
+        (0, "requeued", 1, "", "requeued_held", 30, 0),
+        (0, "requeued", 2, "", "requeued_held", 100, 0),
+        (0, "requeued", 3, "", "requeued_held", 100, 0),
         (30, "hold_ended", 1, "", "requeued", "pausing"),
-        (90, "requeued", 1, "", "requeued held", 120, 0),
+        (90, "requeued", 1, "", "requeued_held", 120, 0),
         (100, "hold_ended", 2, "", "requeued", "pausing"),
         (200, "hold_ended", 1, "", "requeued", "pausing"),
     ]
@@ -238,11 +239,11 @@ def test_a_wait_for_the_allowance_that_no_token_will_end_goes_on_or_is_refused()
         for _ in range(1 if queue in ("night", "day") else 2):
             d.hand_in(d.taken(queues=(queue,)).token, "error")
             d.broker.hold(0, 0, 3), d.broker.hold(0, 0, 5)
-    assert d.rows("requeued")[0] == (0, "requeued", 1, "", "requeued held", -1, 0)
-    assert [d.state(job) for job in (1, 2, 4, 6)] == ["requeued held", "failed", "failed", "requeued held"]
-    assert d.broker.sub_state(2) == d.broker.sub_state(4) == "out of time"
+    assert d.rows("requeued")[0] == (0, "requeued", 1, "", "requeued_held", -1, 0)
+    assert [d.state(job) for job in (1, 2, 4, 6)] == ["requeued_held", "failed", "failed", "requeued_held"]
+    assert d.broker.sub_state(2) == d.broker.sub_state(4) == "out_of_time"
     d.after(10_000)
-    assert d.state(1) == "requeued held"
+    assert d.state(1) == "requeued_held"
 
 
 def test_a_forgotten_lease_asks_nothing_of_the_allowance():
@@ -271,19 +272,19 @@ def test_a_users_own_policy_decides_within_the_limits_of_the_file():
     d = Driver(QueueRules("night", retry=DataRetry(2, retried=()), policy=policy))
     d.at(5).submit()
     d.at(7).taken()
-    d.hand_in(1, "permanent error", retry_after=9, refused_at=6)
+    d.hand_in(1, "permanent_error", retry_after=9, refused_at=6)
     d.after(47).taken()
     d.hand_in(2, "error")
-    assert policy.cases == [RetryCase(1, 1, 0, "permanent error", 7, 5, 0, 0.5, 9, 6)]
-    assert d.ends(1) == [("failed", "attempts used up")]
-    assert d.rows("requeued") == [(7, "requeued", 1, "", "requeued held", 47, -1)]
+    assert policy.cases == [RetryCase(1, 1, 0, "permanent_error", 7, 5, 0, 0.5, 9, 6)]
+    assert d.ends(1) == [("failed", "attempts_used_up")]
+    assert d.rows("requeued") == [(7, "requeued", 1, "", "requeued_held", 47, -1)]
 
 
 @pytest.mark.parametrize(
     ("outcome", "why", "end"),
     [
-        ("error", "enough", ("failed", "attempts used up", "enough", 1)),
-        ("permanent error", "", ("failed", "permanent error", "the retry policy said no", 1)),
+        ("error", "enough", ("failed", "attempts_used_up", "enough", 1)),
+        ("permanent_error", "", ("failed", "permanent_error", "the retry policy said no", 1)),
     ],
 )
 def test_a_users_own_policy_may_say_no(outcome, why, end):
@@ -297,7 +298,7 @@ def test_a_users_own_policy_cannot_go_beyond_the_total_limit():
     d = Driver(QueueRules("night", retry=DataRetry(5, total_limit=50), policy=Stubborn(Verdict(True, 50))))
     d.submit()
     d.hand_in(d.taken().token, "error")
-    assert d.ends(1) == [("failed", "out of time")]
+    assert d.ends(1) == [("failed", "out_of_time")]
 
 
 @pytest.mark.parametrize("pause", [-1, 2.5])

@@ -1,4 +1,4 @@
-"""Submission: numbers, capacity, idempotency keys, prerequisites, jobs put back."""
+"""Submission: numbers, capacity, idempotency keys, prerequisites, resubmitted jobs."""
 
 import pytest
 from broker_driver import Driver
@@ -15,7 +15,7 @@ def test_a_submission_is_recorded_whole():
     job = d.submit(key="m31", priority=3, not_before=9, routine="export", entry="exports", ordinal=4)
     assert job == 7
     assert d.rows() == [
-        (5, "submitted", 7, "", "queued held", "export", "night", "exports", 4, "m31", 3, "not due", 0),
+        (5, "submitted", 7, "", "queued_held", "export", "night", "exports", 4, "m31", 3, "not_due", 0),
     ]
 
 
@@ -75,7 +75,7 @@ def waiting(**more: object) -> Driver:
 
 def test_a_job_waits_for_the_one_before_it():
     d = waiting()
-    assert d.state(2) == "queued held"
+    assert d.state(2) == "queued_held"
     d.taken()
     d.hand_in(1)
     assert d.state(2) == "queued"
@@ -91,7 +91,7 @@ def test_the_failure_of_the_one_before_it_fails_it_or_lets_it_go_on(if_failed):
         assert d.state(2) == "queued"
     else:
         why = "job 1, which goes before it, has failed: withdrawn"
-        assert d.rows("finished")[1:] == [(3, "finished", 2, "", "failed", "prerequisite failed", why, 0)]
+        assert d.rows("finished")[1:] == [(3, "finished", 2, "", "failed", "prerequisite_failed", why, 0)]
         assert d.recorder.rows[-1][2] == len(d.recorder.rows) - 1
 
 
@@ -136,7 +136,7 @@ def test_a_job_that_ended_by_itself_is_judged_no_more():
     d.broker.withdraw(0, 0, 3)
     d.taken()
     d.hand_in(1)
-    assert [d.state(job) for job in (2, 3)] == ["queued held", "failed"]
+    assert [d.state(job) for job in (2, 3)] == ["queued_held", "failed"]
     d.after(50)
     assert d.state(2) == "queued"
 
@@ -152,14 +152,14 @@ def test_the_refusal_of_the_one_before_it_counts_as_its_failure(if_failed, end):
     assert [d.state(early), d.state(late)] == [end, end]
 
 
-@pytest.mark.parametrize(("follows", "end"), [(True, "queued held"), (False, "failed")])
+@pytest.mark.parametrize(("follows", "end"), [(True, "queued_held"), (False, "failed")])
 def test_a_successor_is_waited_for_if_so_stated(follows, end):
-    """Job 1 failed and was put back as job 2: a job after it waits for job 2, or fails with job 1."""
+    """Job 1 failed and was resubmitted as job 2: a job after it waits for job 2, or fails with job 1."""
     d = Driver(QueueRules("night"), remembered=PLATES)
     d.submit(ordinal=1)
     d.broker.withdraw(0, 0, 1)
     assert d.submit(ordinal=1, origin=1) == 2
-    job = d.submit(entry="exports", after=("plates", 1), follows_successor=follows)
+    job = d.submit(entry="exports", after=("plates", 1), follows_resubmitted=follows)
     assert d.state(job) == end
     d.taken()
     d.hand_in(1)
@@ -167,21 +167,21 @@ def test_a_successor_is_waited_for_if_so_stated(follows, end):
 
 
 def test_who_waits_already_follows_the_successor():
-    """Job 1 is put back while it still runs: who follows successors waits for the new one, who does not, for job 1."""
+    """Job 1 is resubmitted while it still runs: who follows resubmitted jobs waits for job 2, others for job 1."""
     d = Driver(QueueRules("night"), remembered=PLATES)
     d.submit(ordinal=1)
-    follower = d.submit(entry="exports", after=("plates", 1), follows_successor=True)
+    follower = d.submit(entry="exports", after=("plates", 1), follows_resubmitted=True)
     other = d.submit(entry="exports", after=("plates", 1))
     d.taken()
     again = d.submit(ordinal=1, origin=1)
     d.hand_in(1)
-    assert (d.state(follower), d.state(other)) == ("queued held", "queued")
+    assert (d.state(follower), d.state(other)) == ("queued_held", "queued")
     d.broker.withdraw(0, 0, again)
     assert d.state(follower) == "failed"
 
 
-def test_a_job_put_back_names_its_family():
-    """A job put back twice stays in the family of the first."""
+def test_a_resubmitted_job_names_its_family():
+    """A job resubmitted twice stays in the family of the first."""
     d = Driver(QueueRules("night"))
     d.submit(), d.submit(origin=1), d.submit(origin=2)
     assert [d.broker.family(job) for job in (1, 2, 3)] == [1, 1, 1]
@@ -195,7 +195,7 @@ def test_a_repeated_submission_can_be_waited_for_by_its_own_name():
     job = d.submit(entry="exports", after=("plates", 2))
     d.broker.withdraw(0, 0, 1)
     assert d.submit(ordinal=2, idempotency_key="k") == 1
-    assert d.ends(job) == [("failed", "prerequisite failed")]
+    assert d.ends(job) == [("failed", "prerequisite_failed")]
 
 
 def test_a_waiter_that_ended_before_the_other_came_is_left_alone():

@@ -4,11 +4,13 @@ import asyncio
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import textwrap
 import time
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -53,7 +55,7 @@ def same(comparison: Comparison) -> str:
 
 
 def compared(**options: Any) -> Comparison:
-    return compare(NIGHT, measures=MEASURES, **{"replications": 12, "processes": 1, **options})
+    return compare(NIGHT, measures=MEASURES, **{"nights": 12, "processes": 1, **options})
 
 
 # -- what is compared --------------------------------------------------------------------------------------------------
@@ -63,8 +65,8 @@ def test_all_variants_are_compared_with_the_scenario_as_written() -> None:
     """Every variant is played on the same seeds; the file as written comes first."""
     found = compared()
     assert found.variants == ("as written", "two", "patient")
-    assert (found.first_seed, found.replications, found.stopped) == (1, 12, "12 nights of each were asked for.")
-    assert [(one.seed, one.variant) for one in found.nights[:4]] == [
+    assert (found.first_seed, found.nights, found.stopped) == (1, 12, "12 nights of each were asked for.")
+    assert [(one.seed, one.variant) for one in found.played[:4]] == [
         (1, "as written"),
         (1, "two"),
         (1, "patient"),
@@ -78,7 +80,7 @@ def test_variants_can_be_chosen_and_the_baseline_named() -> None:
     assert compared(variants=["two"]).variants == ("as written", "two")
     assert compared(variants=["two"], baseline="patient").variants == ("patient", "two")
     named = {**NIGHT, "baseline": "patient"}
-    assert compare(named, replications=2, processes=1, measures=MEASURES).variants == ("patient", "as written", "two")
+    assert compare(named, nights=2, processes=1, measures=MEASURES).variants == ("patient", "as written", "two")
 
 
 def test_a_variant_may_carry_a_retry_policy_of_ones_own() -> None:
@@ -86,7 +88,7 @@ def test_a_variant_may_carry_a_retry_policy_of_ones_own() -> None:
     again = {"attempts_in_all": 4, "pause": "constant", "first": "1m"}
     own = {"queues.night.retry.attempts_in_all": 4, "queues.night.retry": Patient(4, MINUTE)}  # the file's limit stands
     found = compared(variants={"own": own, "file": {"queues.night.retry": again}})
-    readings = {(one.variant, one.seed): one.readings for one in found.nights}
+    readings = {(one.variant, one.seed): one.readings for one in found.played}
     assert all(readings["own", seed] == readings["file", seed] for seed in range(1, 13))
     assert any(readings["own", seed] != readings["as written", seed] for seed in range(1, 13))
 
@@ -97,7 +99,7 @@ def test_equal_scenarios_in_different_spelling_are_identical(tmp_path: Path) -> 
     plain = {key: value for key, value in NIGHT.items() if key != "variants"}
     one.write_text(json.dumps(plain))
     other.write_text(json.dumps({**plain, "lasts": "PT360M", "zone": "UTC", "heartbeats": "computed"}))
-    found = compare([one, other], replications=4, processes=1)
+    found = compare([one, other], nights=4, processes=1)
     assert found.variants == (str(one), str(other))
     assert {difference.effect for difference in found.differences} == {"identical"}
 
@@ -105,7 +107,7 @@ def test_equal_scenarios_in_different_spelling_are_identical(tmp_path: Path) -> 
 def test_nights_of_one_scenario_are_judged_by_their_shares() -> None:
     """``nights`` has one variant, no differences, and a share for each requirement and for all."""
     found = nights(NIGHT, 40, processes=1)
-    assert (found.variants, found.differences, found.replications) == (("as written",), (), 40)
+    assert (found.variants, found.differences, found.nights) == (("as written",), (), 40)
     assert [(one.requirement, one.judged) for one in found.shares] == [
         ("makespan at most 1 h, in 90 % of nights", 40),
         ("done_share at least 50 %", 40),
@@ -117,11 +119,11 @@ def test_nights_of_one_scenario_are_judged_by_their_shares() -> None:
 def test_precision_ends_a_comparison_as_soon_as_a_look_finds_it_reached() -> None:
     """Looks come at fixed numbers of nights, and what is said tells whether the precision or the limit ended it."""
     assert looks(50) == [10, 20, 40, 50]
-    found = compared(replications=None, precision="done_share=0.2", at_most=200)
-    assert found.replications in looks(200)[:-1]
-    assert found.stopped == f"Stopped after {found.replications} nights of each: done_share=0.2 is reached."
-    limited = compared(replications=None, precision="0.01%", at_most=12)
-    assert limited.replications == 12
+    found = compared(nights=None, precision="done_share=0.2", at_most=200)
+    assert found.nights in looks(200)[:-1]
+    assert found.stopped == f"Stopped after {found.nights} nights of each: done_share=0.2 is reached."
+    limited = compared(nights=None, precision="0.01%", at_most=12)
+    assert limited.nights == 12
     assert limited.stopped.startswith(
         "Stopped at the limit of 12 nights of each: 0.01% is not reached. two: makespan is"
     )
@@ -152,7 +154,7 @@ def test_a_cluster_gives_the_same_bytes() -> None:
         from test_compare import MEASURES, NIGHT
         if __name__ == "__main__":
             with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
-                found = compare(NIGHT, measures=MEASURES, replications=12, cluster=cluster.scheduler_address)
+                found = compare(NIGHT, measures=MEASURES, nights=12, cluster=cluster.scheduler_address)
             print(json.dumps(asdict(found), sort_keys=True))
     """
     assert distributed is not None
@@ -166,7 +168,7 @@ def test_a_killed_process_costs_nothing_but_time(tmp_path: Path) -> None:
     found = compared(variants={"deadly": {"queues.night.retry": Deadly(str(tmp_path / "has killed"))}}, processes=2)
     assert (tmp_path / "has killed").exists()
     assert found.lost == ()
-    assert len(found.nights) == 24
+    assert len(found.played) == 24
 
 
 class NoMore(Executor):
@@ -265,15 +267,15 @@ def test_an_executor_that_answers_otherwise_is_told(answer: Any, said: str) -> N
 @pytest.mark.slow
 def test_a_replication_that_always_kills_its_process_is_named_and_the_rest_completes() -> None:
     """Nights in which a retry is asked for die each time; they are lost by name, all others are there."""
-    found = compared(variants={"deadly": {"queues.night.retry": Deadly()}}, processes=2, replications=3)
+    found = compared(variants={"deadly": {"queues.night.retry": Deadly()}}, processes=2, nights=3)
     assert {lost.variant for lost in found.lost} == {"deadly"}
     assert all(lost.why.startswith("its process died each time, 3 times") for lost in found.lost)
-    assert [one.seed for one in found.nights if one.variant == "as written" and not one.failure] == [1, 2, 3]
+    assert [one.seed for one in found.played if one.variant == "as written" and not one.failure] == [1, 2, 3]
 
 
 def test_a_policy_that_raises_loses_its_nights_alone() -> None:
     """What a policy raises is told with the night that it ended; the baseline is complete."""
-    found = compared(variants={"broken": {"queues.night.retry": Broken()}}, replications=3)
+    found = compared(variants={"broken": {"queues.night.retry": Broken()}}, nights=3)
     assert found.lost
     assert {(lost.variant, lost.why) for lost in found.lost} == {("broken", "RuntimeError: no idea")}
 
@@ -285,16 +287,16 @@ def test_a_policy_that_answers_no_verdict_loses_its_nights_by_name() -> None:
         def decide(self, case: RetryCase) -> Any:
             return None
 
-    found = compared(variants={"silent": {"queues.night.retry": Silent()}}, replications=3)
+    found = compared(variants={"silent": {"queues.night.retry": Silent()}}, nights=3)
     why = "InputError: the retry policy of queue night answered None: return an `emulator.Verdict`"
     assert {(lost.variant, lost.why) for lost in found.lost} == {("silent", why)}
 
 
-@pytest.mark.parametrize("options", [{"replications": 20}, {"replications": None, "precision": "5%"}])
+@pytest.mark.parametrize("options", [{"nights": 20}, {"nights": None, "precision": "5%"}])
 def test_a_policy_that_loses_all_its_nights_ends_the_comparison(options: dict[str, Any]) -> None:
     """Nothing is concluded from no night: the error names the variant, how many nights, and the first failure."""
     often = {"queues.night.retry.attempts_in_all": 2, "routines.copy.parts.copy.error_share": 1.0}
-    count = options["replications"] or 10
+    count = options["nights"] or 10
     for baseline in (None, "broken"):
         with pytest.raises(InputError) as told:
             compared(variants={"broken": {**often, "queues.night.retry": Broken()}}, baseline=baseline, **options)
@@ -311,9 +313,9 @@ def test_a_policy_that_cannot_travel_is_told_before_it_is_sent() -> None:
         pass
 
     own = {"own": {"queues.night.retry": Local(2, MINUTE)}}
-    assert compared(variants=own, replications=2).variants == ("as written", "own")
+    assert compared(variants=own, nights=2).variants == ("as written", "own")
     with pytest.raises(InputError, match="own: its retry policy cannot travel to another process"):
-        compared(variants=own, replications=2, processes=2)
+        compared(variants=own, nights=2, processes=2)
 
 
 # -- the file of results -----------------------------------------------------------------------------------------------
@@ -322,24 +324,24 @@ def test_a_policy_that_cannot_travel_is_told_before_it_is_sent() -> None:
 def test_a_comparison_goes_on_from_its_file_of_results(tmp_path: Path) -> None:
     """More nights are added to those that are kept, and the result is that of one uninterrupted comparison."""
     path = tmp_path / "results.db"
-    compared(results=path, replications=5)
+    compared(results=path, nights=5)
     assert same(compared(results=path, resume=True)) == same(compared())
 
 
 def test_a_file_of_results_of_another_comparison_is_refused(tmp_path: Path) -> None:
     """What differs is named; a file that is there is never taken without being asked to; another file is no results."""
     path = tmp_path / "results.db"
-    compared(results=path, replications=2)
+    compared(results=path, nights=2)
     with pytest.raises(
         InputError,
         match=r"is there already: go on with it by --resume \(in Python: resume=True\), or give another name",
     ):
         compared(results=path)
     with pytest.raises(InputError, match="of another comparison, other in the figures:"):
-        compare(NIGHT, measures=["makespan"], replications=2, processes=1, results=path, resume=True)
+        compare(NIGHT, measures=["makespan"], nights=2, processes=1, results=path, resume=True)
     changed = {**NIGHT, "lasts": "7h"}
     with pytest.raises(InputError, match="other in the scenario under its variants:"):
-        compare(changed, measures=MEASURES, replications=2, processes=1, results=path, resume=True)
+        compare(changed, measures=MEASURES, nights=2, processes=1, results=path, resume=True)
     (tmp_path / "notes.txt").write_text("not a database, but long enough to look like one" * 10)
     with pytest.raises(InputError, match=r"notes.txt cannot be used as a file of results: file is not a database"):
         compared(results=tmp_path / "notes.txt", resume=True)
@@ -348,6 +350,14 @@ def test_a_file_of_results_of_another_comparison_is_refused(tmp_path: Path) -> N
     for resume in (False, True):
         with pytest.raises(InputError, match="is a folder: name a file in it"):
             compared(results=tmp_path, resume=resume)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA user_version = 1")
+    with pytest.raises(InputError, match=r"was written by queuedrill \S+ in results format 1, and this program reads"):
+        compared(results=path, resume=True)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("DELETE FROM identity WHERE name = 'the version of queuedrill'")
+    with pytest.raises(InputError, match="by a version of queuedrill that it does not name in results format 1"):
+        compared(results=path, resume=True)
 
 
 @pytest.mark.slow
@@ -363,7 +373,7 @@ def test_ctrl_c_stops_within_a_second_and_keeps_what_is_done(tmp_path: Path, pro
     at_best(check)
     kept = _kept(path)
     assert kept > 0
-    assert same(compared(results=path, resume=True, replications=3)) == same(compared(replications=3))
+    assert same(compared(results=path, resume=True, nights=3)) == same(compared(nights=3))
 
 
 def _seconds_from_ctrl_c_to_the_end(path: Path, processes: int) -> float:
@@ -374,7 +384,7 @@ def _seconds_from_ctrl_c_to_the_end(path: Path, processes: int) -> float:
         from test_compare import MEASURES, NIGHT
         if __name__ == "__main__":
             print("begins", flush=True)
-            compare(NIGHT, measures=MEASURES, replications=100_000, processes={processes}, results={str(path)!r})
+            compare(NIGHT, measures=MEASURES, nights=100_000, processes={processes}, results={str(path)!r})
     """
     child = subprocess.Popen(
         [sys.executable, "-c", textwrap.dedent(code)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=path.parent
@@ -399,7 +409,7 @@ def _kept(path: Path) -> int:
         return 0
     connection = sqlite3.connect(path)
     try:
-        return int(connection.execute("SELECT count(*) FROM replications").fetchone()[0])
+        return int(connection.execute("SELECT count(*) FROM nights").fetchone()[0])
     except sqlite3.Error:
         return 0
     finally:
@@ -425,9 +435,9 @@ def _child(code: str) -> "subprocess.CompletedProcess[str]":
         ({"baseline": "patent"}, "settings: there is no variant 'patent': did you mean 'patient'?"),
         ({"measures": []}, "no figure is compared: name at least one, or leave `measures` out"),
         ({"measures": ["makespam"]}, "there is no figure 'makespam': did you mean 'makespan'?"),
-        ({"replications": 0}, "0 replications are out of range: give a number from 1 to 1,000,000"),
-        ({"precision": "5%"}, "a precision and a number of replications are given: choose one"),
-        ({"at_most": 5}, "at_most goes with a precision: give `precision`, or `replications` alone"),
+        ({"nights": 0}, "0 nights are out of range: give a number from 1 to 1,000,000"),
+        ({"precision": "5%"}, "a precision and a number of nights are given: choose one"),
+        ({"at_most": 5}, "at_most goes with a precision: give `precision`, or `nights` alone"),
         ({"resume": True}, "to go on, the file of results has to be named: give `results` too"),
         ({"confidence": 95}, "a confidence of 95 is out of range: give a share such as 0.95"),
         ({"processes": 0}, "0 processes are out of range: give a number from 1 to 1024"),
@@ -452,7 +462,7 @@ def _child(code: str) -> "subprocess.CompletedProcess[str]":
 def test_wrong_arguments_are_told_with_what_to_give(options: dict[str, Any], message: str) -> None:
     """Each wrong argument is answered with what is wrong and what instead, before any night is run."""
     with pytest.raises(InputError) as caught:
-        compare(NIGHT, **{"measures": MEASURES, "replications": 2, "processes": 1, **options})
+        compare(NIGHT, **{"measures": MEASURES, "nights": 2, "processes": 1, **options})
     assert str(caught.value) == message
 
 
@@ -464,7 +474,7 @@ def test_a_patch_with_mistakes_is_told_by_its_paths() -> None:
 
 def test_a_wrong_value_is_told_with_the_name_of_its_variant() -> None:
     with pytest.raises(ScenarioError) as caught:
-        compare(NIGHT, variants={"often": {"pools.dome.poll": "soon"}}, replications=2)
+        compare(NIGHT, variants={"often": {"pools.dome.poll": "soon"}}, nights=2)
     assert str(caught.value) == (
         "settings (often): pools.dome.poll: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
     )
@@ -479,7 +489,7 @@ def test_a_scenario_without_variants_has_nothing_to_compare() -> None:
 
 def test_the_async_twin_gives_the_same() -> None:
     """Awaited in a thread, a comparison is the same to the byte."""
-    assert same(asyncio.run(compare_async(NIGHT, measures=MEASURES, replications=12, processes=1))) == same(compared())
+    assert same(asyncio.run(compare_async(NIGHT, measures=MEASURES, nights=12, processes=1))) == same(compared())
 
 
 # -- size --------------------------------------------------------------------------------------------------------------
@@ -488,7 +498,7 @@ def test_the_async_twin_gives_the_same() -> None:
 def test_size_finds_the_smallest_value_with_the_evidence_for_it_and_the_one_below() -> None:
     """With one worker the hour is missed in too many nights, with two it is not."""
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "35m"}]}
-    found = size(asked, by="pools.dome.count", first=1, last=3, share=0.9, replications=100, processes=1)
+    found = size(asked, by="pools.dome.count", first=1, last=3, share=0.9, nights=100, processes=1)
     assert (found.smallest, found.monotone) == (2, True)
     assert [one.verdict for one in found.tried] == ["does not hold", "holds", "holds"]
     assert found.sentence.startswith("pools.dome.count = 2 is the smallest that holds in 90 % of nights: ")
@@ -498,14 +508,14 @@ def test_size_finds_the_smallest_value_with_the_evidence_for_it_and_the_one_belo
 def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> None:
     """Not reachable, not enough nights, and not monotone are each said."""
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "1m"}]}
-    none = size(asked, by="pools.dome.count", first=1, last=2, replications=20, processes=1)
+    none = size(asked, by="pools.dome.count", first=1, last=2, nights=20, processes=1)
     assert none.smallest is None
     assert none.sentence.startswith("No value that was tried is shown to hold in 95 % of nights: the best is")
     few = size(
         {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "5h"}]},
         by="pools.dome.count",
         values=[1, 2],
-        replications=10,
+        nights=10,
         processes=1,
     )
     assert few.sentence.endswith("; 1, 2 cannot be told from so few nights.")
@@ -514,7 +524,7 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
         by="pools.dome.count",
         values=[6, 1],
         share=0.5,
-        replications=40,
+        nights=40,
         processes=1,
     )
     assert (turned.smallest, turned.monotone) == (6, False)
@@ -524,7 +534,7 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
 def test_size_says_when_there_is_nothing_to_judge() -> None:
     """A requirement on times that nothing took is judged in no night, and that is said of each value."""
     asked = {**NIGHT, "must_hold": [{"measure": "detection_delay_longest", "at_most": "1m"}]}
-    found = size(asked, by="pools.dome.count", first=1, last=2, replications=3, processes=1)
+    found = size(asked, by="pools.dome.count", first=1, last=2, nights=3, processes=1)
     assert [(one.judged, one.interval, one.verdict) for one in found.tried] == [(0, None, "nothing to judge")] * 2
     assert (found.smallest, found.monotone) == (None, True)
     assert found.sentence.endswith("the best is pools.dome.count = 1, nothing to judge.")
@@ -539,12 +549,12 @@ def test_size_says_when_there_is_nothing_to_judge() -> None:
         ({"values": [1]}, "values and a range are given: choose one"),
         ({"first": None, "last": None, "values": [1, 1]}, "a value is given twice: give each once"),
         ({"share": 95}, "a share of 95 is out of range: give one such as 0.95"),
-        ({"replications": 0}, "0 replications are out of range: give a number from 1 to 1,000,000"),
+        ({"nights": 0}, "0 nights are out of range: give a number from 1 to 1,000,000"),
         ({"last": 500}, "500 values are out of range: try 1 to 100"),
     ],
 )
 def test_size_refuses_what_makes_no_sense(options: dict[str, Any], message: str) -> None:
     """Each wrong argument of a search is answered with what instead."""
     with pytest.raises(InputError) as caught:
-        size(NIGHT, **{"by": "pools.dome.count", "first": 1, "last": 2, "replications": 2, "processes": 1, **options})
+        size(NIGHT, **{"by": "pools.dome.count", "first": 1, "last": 2, "nights": 2, "processes": 1, **options})
     assert message in str(caught.value)

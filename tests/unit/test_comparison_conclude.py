@@ -10,7 +10,7 @@ from night_rows import asked
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
-from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Comparison, Difference, Interval, Lost
 from emulator.measure.comparison.saying import change, reach, tidy
 from emulator.measure.comparison.tables import scipy_version
@@ -222,14 +222,14 @@ def test_an_infinite_night_is_a_bound() -> None:
 VARIANTS = ["as written", "patient", "short"]
 
 
-def full(order: Callable[[list[Replication]], list[Replication]] = list, **keys: Any) -> Comparison:
+def full(order: Callable[[list[PlayedNight]], list[PlayedNight]] = list, **keys: Any) -> Comparison:
     figures = {
         "as written": {"failed": [5, 6, 7], "makespan": [HOUR, 2 * HOUR, more(3 * HOUR)], "done": [1.1, 1.2, 1.3]},
         "patient": {"failed": [4, 4, 7], "makespan": [HOUR, HOUR, 2 * HOUR], "done": [0.1, 0.2, 0.3]},
         "short": {"failed": [9, 6, 8], "makespan": [HOUR, HOUR, None], "done": [1.1, 1.2, 1.3]},
     }
     held = {name: [(True, None), (False, None), (None, None)] for name in figures}
-    nights = [*played(figures, held), Replication("short", 4, {}, (), failure="its process died")]
+    nights = [*played(figures, held), PlayedNight("short", 4, {}, (), failure="its process died")]
     asked_for = [asked(measure="failed", at_most=6.0), asked(measure="done", not_worse_by=2.0)]
     given = {
         "measures": ("makespan", "failed"),
@@ -256,7 +256,7 @@ def test_a_comparison_is_in_the_order_of_figures_and_variants() -> None:
     ]
     assert [one.variant for one in found.not_worse] == VARIANTS[1:]
     assert [one.variant for one in found.points] == VARIANTS
-    assert [(night.seed, night.variant) for night in found.nights] == [
+    assert [(night.seed, night.variant) for night in found.played] == [
         *[(seed, variant) for seed in (1, 2, 3) for variant in VARIANTS],
         (4, "short"),
     ]
@@ -303,7 +303,7 @@ def test_what_does_not_belong_together_is_told(keys: dict[str, Any], said: str) 
 
 
 def test_a_night_that_is_there_twice_is_told() -> None:
-    night = Replication("a", 7, {"failed": Reading(1)}, ())
+    night = PlayedNight("a", 7, {"failed": Reading(1)}, ())
     with pytest.raises(InputError) as caught:
         compared([night, night], ["a"])
     assert str(caught.value) == "the night with seed 7 under 'a' is there twice: give it once"

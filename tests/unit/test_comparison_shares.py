@@ -7,7 +7,7 @@ from night_rows import asked
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
-from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Share, TradePoint
 from emulator.measure.comparison.shares import shares
 
@@ -18,8 +18,8 @@ SWEEPS = asked(each_occurrence_of="sweeps", finished_by="05:00")
 NOT_WORSE = asked(measure="failed", not_worse_by=1.0)
 
 
-def nights(*held: tuple[bool | None, ...]) -> list[Replication]:
-    return [Replication("patient", seed, {}, one) for seed, one in enumerate(held, 1)]
+def nights(*held: tuple[bool | None, ...]) -> list[PlayedNight]:
+    return [PlayedNight("patient", seed, {}, one) for seed, one in enumerate(held, 1)]
 
 
 def only(requirement: Any, *held: bool | None) -> Share:

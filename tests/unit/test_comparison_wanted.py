@@ -124,7 +124,7 @@ def test_figures_of_requirements_come_first_and_none_twice() -> None:
         "turnaround_p90",
         "lost_leases",
         "wasted_work",
-        "repeated_effects",
+        "unsafe_repeats",
     ]
     assert of_requirement(requirements[1]) is None
 

@@ -60,10 +60,10 @@ def ended(at: int, outcome: str, why: str = "") -> Row:
 
 def test_an_attempt_has_its_lease_and_its_work_apart() -> None:
     """A lease that is lost and work that goes on end at times of their own; the attempt lasts until the later."""
-    [one] = attempts(out(1, 1), began(2, 1), ended(91, "lease lost", "lease ran out"), stopped(95, "told"))
+    [one] = attempts(out(1, 1), began(2, 1), ended(91, "lease_lost", "lease ran out"), stopped(95, "told"))
     assert (one.handed_out, one.until, one.began, one.stopped, one.ended) == (1, 91, 2, 95, 91)
     assert (one.outcome, one.why, one.stopped_why, one.begins, one.ends(100)) == (
-        "lease lost",
+        "lease_lost",
         "lease ran out",
         "told",
         1,
@@ -74,13 +74,13 @@ def test_an_attempt_has_its_lease_and_its_work_apart() -> None:
 def test_what_is_no_ordinary_attempt_has_a_name() -> None:
     """Handed back unstarted, withdrawn, on one more worker, in progress: each is told as such, none is left out."""
     assert [one.outcome for one in attempts(out(1, 1), (2, "handed_back", 0, 1, "dome-1", "requeued", 1, 1))] == [
-        "handed back"
+        "handed_back"
     ]
-    assert [one.outcome for one in attempts(out(1, 1), ended(2, "lease lost", "withdrawn"))] == ["withdrawn"]
+    assert [one.outcome for one in attempts(out(1, 1), ended(2, "lease_lost", "withdrawn"))] == ["withdrawn"]
     two = attempts(out(1, 1), began(1, 1), began(2, 1, "dome-2"), stopped(9, "finished", "dome-2"))
     assert [(one.worker, one.outcome, one.handed_out) for one in two] == [
-        ("dome-1", "in progress", 1),
-        ("dome-2", "second hand-out", -1),
+        ("dome-1", "in_progress", 1),
+        ("dome-2", "second_hand_out", -1),
     ]
     assert [one.ends(100) for one in two] == [100, 9]
 
@@ -145,7 +145,7 @@ def test_the_log_of_a_run_that_was_killed_is_exported_as_far_as_it_goes(tmp_path
     asyncio.run(write())
     found = {form: export(tmp_path / "killed.qdlog", form) for form in FORMATS}
     assert found["jobs-csv"].splitlines()[1].split(",")[7] == "running"
-    assert [line.split(",")[5] for line in found["attempts-csv"].splitlines()[1:]] == ["in progress", "second hand-out"]
+    assert [line.split(",")[5] for line in found["attempts-csv"].splitlines()[1:]] == ["in_progress", "second_hand_out"]
     assert '<property name="finished" value="no" />' in found["junit"]
     assert '<property name="night lasts, seconds of virtual time" value="2.000000" />' in found["junit"]
     assert 'finished="no"' in found["openmetrics"]

@@ -8,12 +8,12 @@ from emulator.errors import LogError
 from emulator.record.fold import fold, verify
 
 SUBMITTED = (0, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 1, "", 0, "", 0)
-NOT_DUE = (0, "submitted", 0, 1, "", "queued held", "copy", "night", "plates", 1, "", 0, "not due", 0)
+NOT_DUE = (0, "submitted", 0, 1, "", "queued_held", "copy", "night", "plates", 1, "", 0, "not_due", 0)
 REGISTERED = (0, "worker_registered", 0, 0, "dome-1", 1)
 OUT = (1, "handed_out", 0, 1, "dome-1", 1, 5, 100, 1)
 START = [SUBMITTED, REGISTERED, OUT]
 ENDED = (9, "attempt_ended", 0, 1, "dome-1", 1, 5, "error", "", 9)
-FORGOTTEN = (9, "attempt_ended", 4, 1, "dome-1", 1, 5, "lease lost", "forgotten by the broker", 9)
+FORGOTTEN = (9, "attempt_ended", 4, 1, "dome-1", 1, 5, "lease_lost", "forgotten by the broker", 9)
 PREREQUISITE = (*NOT_DUE[:12], "prerequisite", 0)
 
 
@@ -34,7 +34,7 @@ def test_a_whole_life_folds_into_the_state():
     rows = [
         *START,
         ENDED,
-        requeued("requeued held", 20, 3),
+        requeued("requeued_held", 20, 3),
         (20, "hold_ended", 5, 1, "", "requeued", "pausing"),
         (21, "handed_out", 0, 1, "dome-1", 2, 8, 200, 1),
         (22, "attempt_ended", 0, 1, "dome-1", 2, 8, "ok", "", 22),
@@ -42,7 +42,7 @@ def test_a_whole_life_folds_into_the_state():
         (23, "submitted", 0, 2, "", "queued", "copy", "day", "plates", 2, "", 0, "", 1),
         (23, "submission_repeated", 0, 1, "", "k"),
         (24, "handed_out", 0, 2, "dome-1", 1, 9, 200, 1),
-        (24, "held", 0, 2, "", "running", "by a person"),
+        (24, "held", 0, 2, "", "running", "by_person"),
         (25, "suspend_requested", 0, 2, ""),
         (26, "suspended", 0, 2, "dome-1", 9),
         (27, "heartbeat_received", 0, 0, "dome-1", 1, 1),
@@ -65,7 +65,7 @@ def test_a_whole_life_folds_into_the_state():
             2: {
                 "state": "suspended",
                 "attempts": 1,
-                "held": "by a person",
+                "held": "by_person",
                 "token": 9,
                 "lost_leases": 0,
                 "suspension_wanted": True,
@@ -99,23 +99,23 @@ def test_a_whole_life_folds_into_the_state():
         ([(*SUBMITTED[:-1], 1)], "job 1 cannot stand in the place of job 1"),
         ([(*NOT_DUE[:12], "pausing", 0)], "'pausing' is no set of reasons to hold a job from the start"),
         ([(*NOT_DUE[:12], "prerequisite,not due", 0)], "'prerequisite,not due' is no set of reasons"),
-        ([(*NOT_DUE[:12], "", 0)], "a job held for nothing is queued, not queued held"),
-        ([(*SUBMITTED[:12], "not due", 0)], "a job held for not due is queued held, not queued"),
+        ([(*NOT_DUE[:12], "", 0)], "a job held for nothing is queued, not queued_held"),
+        ([(*SUBMITTED[:12], "not_due", 0)], "a job held for not_due is queued_held, not queued"),
         ([(0, "submission_repeated", 0, 1, "", "k")], "job 1 is not known"),
-        ([(0, "held", 0, 1, "", "queued held", "by a person")], "job 1 is not known"),
+        ([(0, "held", 0, 1, "", "queued_held", "by_person")], "job 1 is not known"),
         ([*START, ended("ok"), finished(), (9, "suspend_requested", 0, 1, "")], "job 1 is final"),
-        ([SUBMITTED, (0, "held", 0, 1, "", "queued held", "not due")], "a job is held for 'not due' only when"),
-        ([SUBMITTED, (0, "held", 0, 1, "", "running", "by a person")], "hold leads from queued to queued held, not to"),
+        ([SUBMITTED, (0, "held", 0, 1, "", "queued_held", "not_due")], "a job is held for 'not_due' only when"),
+        ([SUBMITTED, (0, "held", 0, 1, "", "running", "by_person")], "hold leads from queued to queued_held, not to"),
         (
-            [SUBMITTED, (0, "hold_ended", 0, 1, "", "queued", "not due")],
-            "'not due' is no reason for which job 1 is held",
+            [SUBMITTED, (0, "hold_ended", 0, 1, "", "queued", "not_due")],
+            "'not_due' is no reason for which job 1 is held",
         ),
         ([SUBMITTED, OUT], "worker 'dome-1' is not there as incarnation 1"),
         ([SUBMITTED, REGISTERED, (0, "queue_held", 0, 0, "", "night"), OUT], "queue night is held"),
         ([SUBMITTED, REGISTERED, (*OUT[:5], 2, *OUT[6:])], "attempt 2 does not follow attempt 0"),
         ([SUBMITTED, REGISTERED, (*OUT[:6], 0, *OUT[7:])], "token 0 is not above 0"),
         ([SUBMITTED, REGISTERED, (*OUT[:7], 1, 1)], "the lease ends at 1, before it begins"),
-        ([NOT_DUE, REGISTERED, OUT], "take is refused to a job that is queued held: it is held"),
+        ([NOT_DUE, REGISTERED, OUT], "take is refused to a job that is queued_held: it is held"),
         ([*START, (*OUT[:5], 2, 6, 100, 1)], "take is refused to a job that is running: a worker has it"),
         ([*START, (1, "lease_renewed", 0, 1, "dome-1", 4, 9)], "token 4 is not the job's, which is 5"),
         ([SUBMITTED, (1, "lease_forgotten", 0, 1, "dome-1", 4)], "token 4 is not the job's, which is none"),
@@ -143,16 +143,16 @@ def test_a_whole_life_folds_into_the_state():
         ([*START, requeued(cause=3)], "no attempt of job 1 has ended"),
         ([*START, ENDED, requeued(cause=3)], "its cause is event 3, not 4, by which the attempt ended"),
         ([*START, ended("ok"), requeued()], "a job is not tried again after ok"),
-        ([*START, ended("lease lost", "withdrawn"), requeued()], "a job is not tried again after withdrawn"),
+        ([*START, ended("lease_lost", "withdrawn"), requeued()], "a job is not tried again after withdrawn"),
         ([*START, ENDED, requeued(due=8)], "the pause ended at 8, before it began"),
         ([*START, ENDED, requeued(left=-2)], "an allowance cannot have -2 tokens left"),
-        ([*START, ENDED, requeued(due=12)], "outcome leads from running to requeued held, not to requeued"),
+        ([*START, ENDED, requeued(due=12)], "outcome leads from running to requeued_held, not to requeued"),
         (
-            [*START, ended("lease lost", "lease ran out"), requeued("queued")],
+            [*START, ended("lease_lost", "lease ran out"), requeued("queued")],
             "lease loss leads from running to requeued",
         ),
         (
-            [*START, ended("lease lost", "worker silent")],
+            [*START, ended("lease_lost", "worker silent")],
             "its cause is event 0, nothing, and not a worker_declared_lost",
         ),
         ([*START, (*FORGOTTEN[:2], 0, *FORGOTTEN[3:])], "its cause is event 0, by which the lease was not forgotten"),
@@ -162,28 +162,28 @@ def test_a_whole_life_folds_into_the_state():
         ),
         ([*START, (9, "lease_forgotten", 0, 1, "dome-1", 5)], "event 4 is the last, and nothing follows"),
         (
-            [*START, (9, "lease_forgotten", 0, 1, "dome-1", 5), FORGOTTEN, requeued("requeued held", cause=5)],
-            "forgetting leads from running to requeued, not to requeued held",
+            [*START, (9, "lease_forgotten", 0, 1, "dome-1", 5), FORGOTTEN, requeued("requeued_held", cause=5)],
+            "forgetting leads from running to requeued, not to requeued_held",
         ),
         (
-            [*START, (9, "lease_forgotten", 0, 1, "dome-1", 5), FORGOTTEN, finished("attempts used up", cause=5)],
-            "attempts used up does not follow from an attempt that ended lease lost",
+            [*START, (9, "lease_forgotten", 0, 1, "dome-1", 5), FORGOTTEN, finished("attempts_used_up", cause=5)],
+            "attempts_used_up does not follow from an attempt that ended lease_lost",
         ),
-        ([*START, ENDED, finished("attempts used up", 2)], "job 1 had 1 attempts, not 2"),
+        ([*START, ENDED, finished("attempts_used_up", 2)], "job 1 had 1 attempts, not 2"),
         ([*START, ENDED, finished()], "done does not follow from an attempt that ended error"),
         ([*START, ENDED, finished("breakfast")], "breakfast does not follow from an attempt that ended error"),
         (
-            [*START, ended("lease lost", "withdrawn"), finished("out of time")],
-            "'out of time' does not follow from 'withdr",
+            [*START, ended("lease_lost", "withdrawn"), finished("out_of_time")],
+            "'out_of_time' does not follow from 'withdr",
         ),
-        ([*START, ended("lease lost"), finished("withdrawn")], "'withdrawn' does not follow from 'lease lost'"),
+        ([*START, ended("lease_lost"), finished("withdrawn")], "'withdrawn' does not follow from 'lease_lost'"),
         ([*START, ended("ok"), finished(state="failed")], "outcome leads from running to done, not to failed"),
-        ([SUBMITTED, finished("longest run", 0, 0)], "a job is longest run only after an attempt"),
+        ([SUBMITTED, finished("time_limit", 0, 0)], "a job is time_limit only after an attempt"),
         ([SUBMITTED, finished("", 0, 0)], "a job is done only after an attempt"),
         ([*START, finished("withdrawn", 1, 0, "failed"), ENDED], "event 4 (finished, at 9): a worker still has job 1"),
         (
-            [NOT_DUE, finished("prerequisite failed", 0, 0)],
-            "prerequisite failure is refused to a job that is queued held",
+            [NOT_DUE, finished("prerequisite_failed", 0, 0)],
+            "prerequisite failure is refused to a job that is queued_held",
         ),
         ([*START, (1, "resumed", 0, 1, "dome-1", 5)], "resumption is refused to a job that is running"),
         ([*START, (1, "suspended", 0, 1, "dome-1", 5)], "suspension is refused to a job that is running: nobody asked"),
@@ -209,20 +209,20 @@ def test_what_does_not_add_up_is_refused(rows, message):
 @pytest.mark.parametrize(
     "rows",
     [
-        [*START, ended("lease lost", "withdrawn"), finished("withdrawn")],
-        [*START, ended("too long", "total limit"), finished("out of time")],
-        [*START, ended("too long", "longest run"), finished("longest run")],
-        [*START, ended("permanent error"), finished("permanent error")],
-        [*START, ended("error"), finished("allowance used up")],
+        [*START, ended("lease_lost", "withdrawn"), finished("withdrawn")],
+        [*START, ended("time_limit", "total limit"), finished("out_of_time")],
+        [*START, ended("time_limit", "time limit"), finished("time_limit")],
+        [*START, ended("permanent_error"), finished("permanent_error")],
+        [*START, ended("error"), finished("allowance_used_up")],
         [*START, (9, "lease_forgotten", 0, 1, "dome-1", 5), FORGOTTEN, requeued(cause=5)],
-        [*START, ended("lease lost", "lease ran out"), requeued("requeued held", -1, 0)],
+        [*START, ended("lease_lost", "lease ran out"), requeued("requeued_held", -1, 0)],
         [*START, (2, "handed_back", 0, 1, "dome-1", "queued", 1, 5), finished("expired", 0, 4)],
-        [NOT_DUE, finished("out of time", 0, 1)],
-        [PREREQUISITE, finished("prerequisite failed", 0, 1)],
+        [NOT_DUE, finished("out_of_time", 0, 1)],
+        [PREREQUISITE, finished("prerequisite_failed", 0, 1)],
         [
             SUBMITTED,
-            (0, "held", 0, 1, "", "queued held", "by a person"),
-            (0, "hold_ended", 0, 1, "", "queued", "by a person"),
+            (0, "held", 0, 1, "", "queued_held", "by_person"),
+            (0, "hold_ended", 0, 1, "", "queued", "by_person"),
         ],
         [
             *START,

@@ -125,35 +125,35 @@ CASES = [
     ),
     Case(
         "clock-told-lease",
-        {"queues.night.end_told_as": "clock_time"},
-        {"queues.night.end_told_as": "clock_time", "pools.dome.clock.offset": "1us"},
-        "queues.night.end_told_as",
+        {"queues.night.expiry_sent_as": "clock_time"},
+        {"queues.night.expiry_sent_as": "clock_time", "pools.dome.clock.offset": "1us"},
+        "queues.night.expiry_sent_as",
         "the lease's end is told as clock time, and clocks in the pool dome are wrong: "
         "a worker takes its lease for longer or shorter than it is",
     ),
     Case(
-        "longest-run-short",
-        {"queues.night.longest_run.after": "320001ms"},
-        {"queues.night.longest_run.after": "320s"},
-        "queues.night.longest_run.after",
+        "time-limit-short",
+        {"queues.night.time_limit.after": "320001ms"},
+        {"queues.night.time_limit.after": "320s"},
+        "queues.night.time_limit.after",
         "plate-copy can never finish: it takes at least 5m20s, and an attempt is stopped after 5m20s",
     ),
     Case(
-        "longest-run-short",
+        "time-limit-short",
         # between 2 and 6 min, p95 5 min 48 s, and two calls of 40 s
-        {"queues.night.longest_run.after": "428s", "routines.plate-copy.parts.0.takes": {"between": ["2m", "6m"]}},
+        {"queues.night.time_limit.after": "428s", "routines.plate-copy.parts.0.takes": {"between": ["2m", "6m"]}},
         {
-            "queues.night.longest_run": {"after": "427s", "then": "start_over"},
+            "queues.night.time_limit": {"after": "427s", "then": "start_over"},
             "routines.plate-copy.parts.0.takes": {"between": ["2m", "6m"]},
         },
-        "queues.night.longest_run.after",
+        "queues.night.time_limit.after",
         "the p95 of plate-copy is 7m8s, and an attempt is stopped after 7m7s: such a job starts over",
     ),
     Case(
-        "longest-run-short",
-        {"queues.night.longest_run": {"after": "321s", "then": "resume"}},
-        {"queues.night.longest_run": {"after": "240s", "then": "resume"}},
-        "queues.night.longest_run.after",
+        "time-limit-short",
+        {"queues.night.time_limit": {"after": "321s", "then": "resume"}},
+        {"queues.night.time_limit": {"after": "240s", "then": "resume"}},
+        "queues.night.time_limit.after",
         "plate-copy can never finish: a single part of it takes at least 4m, and an attempt is stopped after 4m",
     ),
     Case(
@@ -166,7 +166,7 @@ CASES = [
     Case(
         "unrepeatable-work",
         {"routines.plate-copy.parts.1.repeatable": False},
-        {"routines.plate-copy.parts.1.repeatable": False, "systems.vault.fenced": "no"},
+        {"routines.plate-copy.parts.1.repeatable": False, "systems.archive.fenced": "no"},
         "routines.plate-copy.parts.1.repeatable",
         "copied must not happen twice, and can: up to 4 attempts, and no system with a fence refuses the second",
     ),
@@ -174,12 +174,12 @@ CASES = [
         "unrepeatable-work",
         {
             "routines.plate-copy.parts.1.repeatable": False,
-            "systems.vault.fenced": "no",
+            "systems.archive.fenced": "no",
             "queues.night.retry.attempts_in_all": 1,
         },
         {
             "routines.plate-copy.parts.1.repeatable": False,
-            "systems.vault.fenced": "no",
+            "systems.archive.fenced": "no",
             "queues.night.retry.attempts_in_all": 1,
             "actions": [{"run_again": "nightly#1", "at": "23:00"}],
             "faults": [{"hand_out_twice": "night", "at": "23:00"}],
@@ -218,26 +218,26 @@ CASES = [
     ),
     Case(
         "retries-end-in-outage",
-        {"systems.vault.outages": [{"from": "22:00", "until": "22:01"}]},  # three pauses of 20 s
-        {"systems.vault.outages": [{"from": "22:00", "until": "22:01:01"}]},
-        "systems.vault.outages.0",
-        "vault is down for 1m1s, and the last retry of night comes 1m after the first error: "
+        {"systems.archive.outages": [{"from": "22:00", "until": "22:01"}]},  # three pauses of 20 s
+        {"systems.archive.outages": [{"from": "22:00", "until": "22:01:01"}]},
+        "systems.archive.outages.0",
+        "archive is down for 1m1s, and the last retry of night comes 1m after the first error: "
         "jobs fail before it is back",
     ),
     Case(
         "retries-end-in-outage",
-        fault(system_outage="vault", at="22:00", lasts="60s"),
-        fault(system_outage="vault", at="22:00", lasts="61s"),
+        fault(system_outage="archive", at="22:00", lasts="60s"),
+        fault(system_outage="archive", at="22:00", lasts="61s"),
         "faults.0",
-        "vault is down for 1m1s, and the last retry of night comes 1m after the first error: "
+        "archive is down for 1m1s, and the last retry of night comes 1m after the first error: "
         "jobs fail before it is back",
     ),
     Case(
         "retries-end-in-outage",
-        {**fault(system_outage="vault", **{"from": "22:00", "until": "22:02"}), "systems.vault.retry_after": "40s"},
-        {**fault(system_outage="vault", **{"from": "22:00", "until": "22:02"}), "systems.vault.retry_after": "39s"},
+        {**fault(system_outage="archive", **{"from": "22:00", "until": "22:02"}), "systems.archive.retry_after": "40s"},
+        {**fault(system_outage="archive", **{"from": "22:00", "until": "22:02"}), "systems.archive.retry_after": "39s"},
         "faults.0",
-        "vault is down for 2m, and the last retry of night comes 1m57s after the first error: "
+        "archive is down for 2m, and the last retry of night comes 1m57s after the first error: "
         "jobs fail before it is back",
     ),
     Case(
@@ -249,16 +249,16 @@ CASES = [
     ),
     Case(
         "credential-ends-early",
-        {"credentials": [{"who": "dome", "to": "vault", "life": "320s"}]},
-        {"credentials": [{"who": "dome-1", "to": "vault", "life": "319s"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "life": "320s"}]},
+        {"credentials": [{"who": "dome-1", "to": "archive", "life": "319s"}]},
         "credentials.0.life",
         "it lives 5m19s and is not renewed in time, and the p95 of plate-copy is 5m20s: "
         "it ends in the middle of long work",
     ),
     Case(
         "credential-ends-early",
-        {"credentials": [{"who": "dome", "to": "vault", "life": "6h", "issued": "at_start"}]},
-        {"credentials": [{"who": "dome", "to": "vault", "life": "5h", "issued": "at_start", "renewed_every": "5h"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "life": "6h", "issued": "at_start"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "life": "5h", "issued": "at_start", "renewed_every": "5h"}]},
         "credentials.0.life",
         "it is issued once, lives 5h and is not renewed in time, and the run lasts 6h",
     ),
@@ -266,11 +266,11 @@ CASES = [
         "nobody-equipped",
         {
             "routines.plate-copy.requires": ["tape", "lamp"],
-            "pools.dome.differ": {"dome-3": {"equipped_with": ["lamp", "tape"]}},
+            "pools.dome.per_worker": {"dome-3": {"equipped_with": ["lamp", "tape"]}},
         },
         {
             "routines.plate-copy.requires": ["tape", "lamp"],
-            "pools.dome.differ": {"dome-3": {"equipped_with": ["lamp"]}},
+            "pools.dome.per_worker": {"dome-3": {"equipped_with": ["lamp"]}},
         },
         "routines.plate-copy.requires",
         "no worker of dome ever has all of tape, lamp at once: its jobs wait for ever",
@@ -473,7 +473,7 @@ def test_losses_survived(lease: str, survived: int) -> None:
         (Retry(attempts_in_all=4, pause="constant", first=20, total_limit=50), 50),
         (Retry(attempts_in_all=4), 0),
         (Retry(attempts_in_all=1, pause="constant", first=20), 0),
-        (Retry(attempts_in_all=4, pause="constant", first=20, retried=("lease lost",)), 0),
+        (Retry(attempts_in_all=4, pause="constant", first=20, retried=("lease_lost",)), 0),
         (Retry(attempts_in_all=100_000, pause="constant", first=20), 99_999 * 20),
     ],
 )
@@ -485,7 +485,7 @@ def test_the_span_of_retries(retry: Retry, longest: int) -> None:
 def test_the_span_of_retries_heeds_hints() -> None:
     """A hint lengthens each pause that is shorter, if hints are heeded."""
     retry = Retry(attempts_in_all=4, pause="linear", first=20)
-    assert (span(retry, 50), span(retry.model_copy(update={"heeds_retry_after": False}), 50)) == (50 + 50 + 60, 120)
+    assert (span(retry, 50), span(retry.model_copy(update={"respects_retry_after": False}), 50)) == (50 + 50 + 60, 120)
 
 
 def test_endless_pauses_have_an_end_in_words() -> None:
@@ -499,16 +499,16 @@ def test_endless_pauses_have_an_end_in_words() -> None:
 
 def test_the_slowest_worker_counts_for_what_is_long() -> None:
     """What a job can well take is told for the slowest worker; what it takes at best for the fastest."""
-    slow = {"pools.dome.differ": {"dome-1": {"speed": 0.5}, "dome-2": {"speed": 4}}}
-    [hazard] = found({**slow, "queues.night.longest_run.after": "141s"})  # at best 60 s and two calls of 40 s
+    slow = {"pools.dome.per_worker": {"dome-1": {"speed": 0.5}, "dome-2": {"speed": 4}}}
+    [hazard] = found({**slow, "queues.night.time_limit.after": "141s"})  # at best 60 s and two calls of 40 s
     assert "the p95 of plate-copy is 9m20s" in hazard.message
-    [hazard] = found({**slow, "queues.night.longest_run.after": "140s"})
+    [hazard] = found({**slow, "queues.night.time_limit.after": "140s"})
     assert "plate-copy can never finish: it takes at least 2m20s" in hazard.message
 
 
 def test_workers_that_differ_count_for_the_load() -> None:
     """Slots and speeds of workers that differ count for what a pool can do."""
-    own = {"pools.dome.differ": {"dome-1": {"slots": 3}}, "arrivals.nightly.count": 202}
+    own = {"pools.dome.per_worker": {"dome-1": {"slots": 3}}, "arrivals.nightly.count": 202}
     assert found(own) == []
 
 
@@ -538,7 +538,7 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (3, {"at": "23:00"}),
         (0, {"at": "00:30"}),
         (7, {"pools.p.power": {"on": "22:00", "off": "00:30", "at_shutdown": "finish"}}),  # and waits for an hour
-        (12, {"pools.p.power": {"on": "00:00", "off": "00:30", "at_shutdown": "finish", "longest_wait": "24h"}}),
+        (12, {"pools.p.power": {"on": "00:00", "off": "00:30", "at_shutdown": "finish", "finish_within": "24h"}}),
         (0, {"pools.p.power": {"on": "00:10", "off": "00:30", "days": ["mon"]}}),
         (20, {"pools.p.power": {"on": "22:00", "off": "00:30", "days": ["mon"]}}),  # on since Monday evening
         (3, {"pools.p.power": {"off": "21:30"}}),
@@ -551,7 +551,7 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (
             13,
             {
-                "pools.p.power": {"on": "00:30", "off": "00:00", "at_shutdown": "finish", "longest_wait": "9h"},
+                "pools.p.power": {"on": "00:30", "off": "00:00", "at_shutdown": "finish", "finish_within": "9h"},
                 "lasts": "6h30m",
             },
         ),
@@ -559,8 +559,8 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (5, {"faults": [{"power_off": "p", "at": "20:10"}]}),
         (20, {"faults": [{"poison_job": "r at 0s#1", "how": "takes_worker_down"}]}),
         (10, {"pools.p.count": 2}),
-        (9, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"joins": "22:30"}}}),
-        (15, {"pools.p.count": 2, "pools.p.differ": {"p-2": {"slots": 2}}}),
+        (9, {"pools.p.count": 2, "pools.p.per_worker": {"p-2": {"joins": "22:30"}}}),
+        (15, {"pools.p.count": 2, "pools.p.per_worker": {"p-2": {"slots": 2}}}),
         (5, {"pools.p.slots": 3, "queues.q.running_at_most": 1}),
     ],
 )
@@ -581,8 +581,8 @@ def test_workers_that_differ_do_what_they_are_best_at() -> None:
     mixed = {
         "pools.fast": {"count": 1, "serves": ["q"], "heartbeat": "20s", "speed": 10},
         "pools.p.power": None,
-        "systems.vault": {"answers_in": "30m"},
-        "routines.s": {"queue": "q", "parts": [{"name": "b", "calls": "vault"}]},
+        "systems.archive": {"answers_in": "30m"},
+        "routines.s": {"queue": "q", "parts": [{"name": "b", "calls": "archive"}]},
     }
     arrivals = [{"routine": "r", "count": 200, "at": "20:00"}, {"routine": "s", "count": 20, "at": "20:00"}]
     loaded = varied(from_settings(HOURS), {**mixed, "arrivals": arrivals})  # 200 * 3 min, 20 * 30 min: ten hours each
@@ -623,7 +623,7 @@ def test_what_is_drawn_and_what_a_trace_tells() -> None:
 def test_clocks_can_be_skewed_by_a_fault_too(skewed: Any) -> None:
     """A lease told as clock time is a hazard where a fault skews a clock of the pool, however it is aimed."""
     clocks = fault(skew_clock=skewed, at="23:00", clock={"offset": "1s"})
-    told = {"queues.night.end_told_as": "clock_time", **clocks}
+    told = {"queues.night.expiry_sent_as": "clock_time", **clocks}
     assert [hazard.code for hazard in found(told)] == ["clock-told-lease"]
     other = {"pools.roof": {"count": 1, "serves": ["night"], "heartbeat": "20s", "equipped_with": ["tape"]}}
     assert [hazard.code for hazard in found({**told, **other})] == ["clock-told-lease"]  # dome's clocks, not roof's
@@ -632,23 +632,23 @@ def test_clocks_can_be_skewed_by_a_fault_too(skewed: Any) -> None:
 def test_one_worker_with_a_wrong_clock_is_enough() -> None:
     """A drift of one worker that differs is a hazard for leases told as clock time."""
     drifts = {f"dome-{number}": {"clock": {"drift_ppm": 1}} for number in (1, 2, 3)}
-    told = {"queues.night.end_told_as": "clock_time", "pools.dome.differ": drifts}
+    told = {"queues.night.expiry_sent_as": "clock_time", "pools.dome.per_worker": drifts}
     assert [hazard.code for hazard in found(told)] == ["clock-told-lease"]
 
 
 def test_outages_outside_the_run_say_nothing() -> None:
     """An outage that is over before the start is no hazard; one that began before counts from the start."""
     before = [{"from": "2026-06-12T20:00:00", "until": "2026-06-12T21:30:00"}]
-    assert found({"systems.vault.outages": before}) == []
+    assert found({"systems.archive.outages": before}) == []
     reaching_in = [{"from": "2026-06-12T20:00:00", "until": "2026-06-12T21:30:59"}]
-    assert found({"systems.vault.outages": reaching_in}) == []
-    for_ever = fault(system_outage="vault", at="22:00")
+    assert found({"systems.archive.outages": reaching_in}) == []
+    for_ever = fault(system_outage="archive", at="22:00")
     assert [hazard.message for hazard in found(for_ever)] == [
-        "vault is down for 5h30m, and the last retry of night comes 1m after the first error: "
+        "archive is down for 5h30m, and the last retry of night comes 1m after the first error: "
         "jobs fail before it is back"
     ]
-    assert found(fault(system_outage="vault", gaps="1h", lasts="2h")) == []  # when and whether is not stated
-    assert [hazard.code for hazard in found(fault(system_outage="vault", at="+7h"))] == ["after-the-end"]
+    assert found(fault(system_outage="archive", gaps="1h", lasts="2h")) == []  # when and whether is not stated
+    assert [hazard.code for hazard in found(fault(system_outage="archive", at="+7h"))] == ["after-the-end"]
 
 
 def test_grants_for_others_say_nothing() -> None:
@@ -772,9 +772,9 @@ def test_every_moment_after_the_end_is_told() -> None:
         ],
         "faults": [{"freeze": "dome", "at": "+7h"}, {"freeze": "dome", "from": "+7h", "until": "+8h"}],
         "actions": [{"hold": "nightly#1", "at": "+7h"}],
-        "systems.vault.outages": [{"from": "+7h", "until": "+8h"}],
+        "systems.archive.outages": [{"from": "+7h", "until": "+8h"}],
         "pools.dome.joins": "+7h",
-        "pools.dome.differ": {"dome-2": {"joins": "+7h"}},
+        "pools.dome.per_worker": {"dome-2": {"joins": "+7h"}},
         "pools.dome.equipment_changes": [{"at": "+7h", "installs": ["lamp"]}],
         "access.0.given": "+7h",
     }
@@ -786,9 +786,9 @@ def test_every_moment_after_the_end_is_told() -> None:
             "faults.0.at",
             "faults.1.from",
             "actions.0.at",
-            "systems.vault.outages.0.from",
+            "systems.archive.outages.0.from",
             "pools.dome.joins",
-            "pools.dome.differ.dome-2.joins",
+            "pools.dome.per_worker.dome-2.joins",
             "pools.dome.equipment_changes.0.at",
             "access.0.given",
         ]

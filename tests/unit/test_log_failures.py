@@ -65,6 +65,21 @@ def test_overwriting_leaves_nothing_of_the_old_log(tmp_path: Path) -> None:
     assert list(open_log(path).rows()) == [ROWS[0]]
 
 
+def test_a_log_of_another_format_may_be_overwritten(tmp_path: Path) -> None:
+    """It is not read any more, and its run is to be run again: its name can be used for that."""
+    path = tmp_path / "night.qdlog"
+    asyncio.run(write(path, ROWS))
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA user_version = 1")
+
+    async def run() -> None:
+        async with await SqliteRecorder.create(path, ABOUT, overwrite=True) as recorder:
+            recorder.emit(ROWS[0])
+
+    asyncio.run(run())
+    assert list(open_log(path).rows()) == [ROWS[0]]
+
+
 async def hindered(path: Path, *statements: str, told: list[QueuedrillError], patience: float = 5.0) -> SqliteRecorder:
     """Give a recorder that has 200 events in the file, and then whatever the statements do to its connection."""
     recorder = await SqliteRecorder.create(path, ABOUT, batch=100, patience=patience, on_failure=told.append)

@@ -18,15 +18,16 @@ from emulator.record import sqlite_log
 from emulator.record.events import Row, read
 from emulator.record.export import digest
 from emulator.record.log_reader import JobState, Log, open_log
+from emulator.version import VERSION
 
 ROWS: list[Row] = [
     (0, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 1, "", 0, "", 0),
-    (0, "submitted", 0, 2, "", "queued held", "copy", "night", "plates", 2, "", 0, "not due", 0),
+    (0, "submitted", 0, 2, "", "queued_held", "copy", "night", "plates", 2, "", 0, "not_due", 0),
     (0, "submitted", 0, 3, "", "queued", "copy", "night", "plates", 3, "", 0, "", 0),
     (5, "handed_out", 1, 1, "dome-1", 1, 1, 95, 1),
     (5, "handed_out", 3, 3, "dome-2", 1, 2, 95, 1),
     (6, "suspended", 5, 3, "dome-2", 2),
-    (9, "finished", 4, 1, "dome-1", "failed", "permanent error", "no such plate", 1),
+    (9, "finished", 4, 1, "dome-1", "failed", "permanent_error", "no such plate", 1),
     (9, "queue_held", 0, 0, "", "night"),
 ]
 
@@ -166,8 +167,8 @@ def test_a_misspelt_kind_is_refused(log: Path) -> None:
 def test_the_view_shows_the_state_of_each_job(log: Path) -> None:
     """The view ``jobs`` shows each job's state after its last event that tells one."""
     assert open_log(log).jobs() == [
-        JobState(1, "failed", "permanent error", 9, 7),
-        JobState(2, "queued held", "", 0, 2),
+        JobState(1, "failed", "permanent_error", 9, 7),
+        JobState(2, "queued_held", "", 0, 2),
         JobState(3, "suspended", "", 6, 6),
     ]
 
@@ -189,25 +190,32 @@ def test_any_rows_come_back(tmp_path_factory: pytest.TempPathFactory, rows: list
 def test_exact_statements_of_a_question(log: Path) -> None:
     """A question is asked with one read of the schema and one SELECT whose values are bound.
 
-    With conditions another looks whether an event is missing.
+    With conditions two others look whether an event is missing.
     """
     statements: list[str] = []
     found = open_log(log, trace=statements.append)
     assert statements == [
         "PRAGMA application_id",
-        "SELECT name FROM schema_steps ORDER BY number",
-        "SELECT key, value FROM meta",
+        "SELECT name, type, sql FROM sqlite_master WHERE name IN ('events', 'meta', 'schema_steps') LIMIT 4",
+        "PRAGMA user_version",
+        "SELECT name FROM schema_steps ORDER BY number LIMIT 100",
+        "SELECT key, value FROM meta LIMIT 101",
     ]
     statements.clear()
     list(found.numbered(job=1, kinds=["finished", "handed_out"], worker="it's", from_=5, until=9))
     assert statements == [
         "PRAGMA application_id",
-        "SELECT name FROM schema_steps ORDER BY number",
-        "SELECT (SELECT max(n) FROM events), (SELECT count(*) FROM events)",
+        "SELECT name, type, sql FROM sqlite_master WHERE name IN ('events', 'meta', 'schema_steps') LIMIT 4",
+        "PRAGMA user_version",
+        "SELECT name FROM schema_steps ORDER BY number LIMIT 100",
+        "SELECT max(n) FROM events NOT INDEXED",
+        "SELECT n FROM events NOT INDEXED ORDER BY n",
         "PRAGMA application_id",
-        "SELECT name FROM schema_steps ORDER BY number",
-        "SELECT n, at, kind, cause, job, worker, body FROM events WHERE job = 1 AND worker = 'it''s' AND at >= 5"
-        " AND at < 9 AND kind IN ('finished', 'handed_out') ORDER BY n",
+        "SELECT name, type, sql FROM sqlite_master WHERE name IN ('events', 'meta', 'schema_steps') LIMIT 4",
+        "PRAGMA user_version",
+        "SELECT name FROM schema_steps ORDER BY number LIMIT 100",
+        "SELECT n, at, kind, cause, job, worker, body FROM events NOT INDEXED WHERE job = 1 AND worker = 'it''s'"
+        " AND at >= 5 AND at < 9 AND kind IN ('finished', 'handed_out') ORDER BY n",
     ]
 
 
@@ -247,6 +255,16 @@ def test_an_event_replaced_under_its_number_is_found(log: Path) -> None:
     [
         (["PRAGMA application_id = 7"], "is a SQLite file, but no event log"),
         (
+            ["PRAGMA user_version = 0"],
+            f"was written by queuedrill {VERSION} in log format 1, and this program reads format 2: run the scenario "
+            "again",
+        ),
+        (
+            ["PRAGMA user_version = 3", "DELETE FROM meta WHERE key = 'program_version'"],
+            "was written by a version of queuedrill that it does not name in log format 3, and this program reads "
+            "format 2: run the scenario again",
+        ),
+        (
             ["INSERT INTO schema_steps VALUES (4, 'colours')"],
             "was written by a newer version of the program (schema 4; this one knows up to 3): "
             "read it with that version",
@@ -269,7 +287,7 @@ def test_an_event_replaced_under_its_number_is_found(log: Path) -> None:
     ],
 )
 def test_what_is_no_log_of_ours_is_refused(log: Path, statements: list[str], complaint: str) -> None:
-    """A SQLite file that is no log, of a newer schema, or damaged is refused with the reason."""
+    """A SQLite file that is no log, of another format, of a newer schema, or damaged is refused with the reason."""
     change(log, *statements)
     with pytest.raises(LogError) as caught:
         open_log(log)

@@ -27,7 +27,7 @@ def test_every_figure_has_a_plain_name_and_one_sentence() -> None:
 def test_the_figures_that_a_scenario_is_most_likely_to_name_are_there() -> None:
     wanted = (
         "done_share failed wait_median wait_p90 turnaround_p99 makespan backlog_peak drain_time attempts lost_leases "
-        "overlap repeated_effects late_effects incomplete_sets utilisation detection_delay_p90"
+        "overlap unsafe_repeats late_effects partial_effects utilisation detection_delay_p90"
     )
     assert [name for name in wanted.split() if name not in names()] == []
 

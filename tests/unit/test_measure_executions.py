@@ -15,13 +15,13 @@ def zombie(*, back_at: int | None = None) -> Stream:
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
     stream.worker(20, "dome-1", "frozen")
-    stream.add(20, "work_stands_still", 1, "dome-1", 1)
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.add(20, "work_paused", 1, "dome-1", 1)
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     stream.requeue(90, 1)
     stream.start(100, 1, "dome-2", 2, attempt=2)
     if back_at is not None:
         stream.worker(back_at, "dome-1", "busy")
-        stream.add(back_at, "work_goes_on", 1, "dome-1", 1)
+        stream.add(back_at, "work_continued", 1, "dome-1", 1)
     return stream
 
 
@@ -31,7 +31,7 @@ def test_frozen_time_is_neither_executed_nor_overlap() -> None:
     stream.go_well(160, 1, "dome-2", 2, attempt=2)  # executes [100, 160)
     night = stream.night(200)
     assert night.overlap == {1: 20}  # [130, 150)
-    assert night.cells == {(0, "dome-1", "lease lost"): Cell(1, 40), (0, "dome-2", "ok"): Cell(1, 60)}
+    assert night.cells == {(0, "dome-1", "lease_lost"): Cell(1, 40), (0, "dome-2", "ok"): Cell(1, 60)}
     assert night.detections == ((0, "dome-1", 70),)  # frozen at 20, lost at 90
     assert night.value(1, RUN) == 60
 
@@ -40,8 +40,8 @@ def test_an_overlap_lasts_to_the_horizon_if_nobody_stops() -> None:
     night = zombie(back_at=130).night(200)
     assert night.overlap == {1: 70}
     assert night.cells == {
-        (0, "dome-1", "lease lost"): Cell(1, 90),  # [0, 20) and [130, 200)
-        (0, "dome-2", "in progress"): Cell(1, 100),
+        (0, "dome-1", "lease_lost"): Cell(1, 90),  # [0, 20) and [130, 200)
+        (0, "dome-2", "in_progress"): Cell(1, 100),
     }
     assert night.value(1, RUN) == 100  # of the attempt in progress, up to the horizon
 
@@ -55,23 +55,23 @@ def test_an_overlap_of_no_length_is_none() -> None:
 def test_overlaps_of_one_job_are_added() -> None:
     stream = zombie(back_at=130)
     stream.worker(140, "dome-1", "frozen")
-    stream.add(140, "work_stands_still", 1, "dome-1", 1)
+    stream.add(140, "work_paused", 1, "dome-1", 1)
     stream.worker(150, "dome-1", "busy")
-    stream.add(150, "work_goes_on", 1, "dome-1", 1)
+    stream.add(150, "work_continued", 1, "dome-1", 1)
     night = stream.night(200)
     assert night.overlap == {1: 60}  # [130, 140) and [150, 200)
 
 
 def test_three_at_once_are_one_overlap() -> None:
     stream = zombie(back_at=130)
-    stream.end(190, 1, "dome-2", 2, "lease lost", attempt=2)
+    stream.end(190, 1, "dome-2", 2, "lease_lost", attempt=2)
     stream.requeue(190, 1)
     stream.start(195, 1, "dome-3", 3, attempt=3)
     stream.stop(198, 1, "dome-2", 2, attempt=2)  # the middle one of the three
     night = stream.night(200)
     assert night.overlap == {1: 70}  # [130, 200)
-    assert night.cells[0, "dome-2", "lease lost"] == Cell(1, 98)
-    assert night.lost_at_work == {0: 1}  # dome-2 was at work all the time
+    assert night.cells[0, "dome-2", "lease_lost"] == Cell(1, 98)
+    assert night.lost_while_healthy == {0: 1}  # dome-2 was at work all the time
     assert night.detections == ((0, "dome-1", 70),)
 
 
@@ -122,7 +122,7 @@ def test_a_lease_handed_out_twice_counts_as_one_attempt(winner: str) -> None:
     night = stream.night(100)
     run = {"dome-1": 40, "dome-2": 40}
     other = "dome-2" if winner == "dome-1" else "dome-1"
-    assert night.cells == {(0, winner, "ok"): Cell(1, run[winner]), (0, other, "second hand-out"): Cell(0, run[other])}
+    assert night.cells == {(0, winner, "ok"): Cell(1, run[winner]), (0, other, "second_hand_out"): Cell(0, run[other])}
     assert night.overlap == {1: 30}  # [10, 40)
     assert night.value(1, RUN) == 40
 
@@ -135,14 +135,14 @@ def test_the_other_of_a_double_hand_out_may_work_on() -> None:
     stream.go_well(40, 1, "dome-1", 1)
     stream.stop(70, 1, "dome-2", 1)
     night = stream.night(100)
-    assert night.cells == {(0, "dome-1", "ok"): Cell(1, 40), (0, "dome-2", "second hand-out"): Cell(0, 60)}
+    assert night.cells == {(0, "dome-1", "ok"): Cell(1, 40), (0, "dome-2", "second_hand_out"): Cell(0, 60)}
 
 
 def test_work_begun_on_a_lease_that_is_over_belongs_to_no_attempt() -> None:
     stream = Stream()
     stream.submit(0, 1)
     stream.hand_out(0, 1, "dome-1", 1)
-    stream.end(5, 1, "dome-1", 1, "lease lost", why="withdrawn")
+    stream.end(5, 1, "dome-1", 1, "lease_lost", why="withdrawn")
     stream.finish(5, 1, "withdrawn")
     stream.begin(8, 1, "dome-1", 1)  # the answer was on its way
     stream.stop(28, 1, "dome-1", 1)
@@ -150,7 +150,7 @@ def test_work_begun_on_a_lease_that_is_over_belongs_to_no_attempt() -> None:
     stream.finish(31, 2, "withdrawn", 0)
     stream.begin(90, 2, "dome-1", 2)  # cut off at the horizon; never handed out, as far as the broker knows
     night = stream.night(100)
-    assert night.cells == {(0, "dome-1", "withdrawn"): Cell(1, 0), (0, "dome-1", "after its end"): Cell(0, 30)}
+    assert night.cells == {(0, "dome-1", "withdrawn"): Cell(1, 0), (0, "dome-1", "after_its_end"): Cell(0, 30)}
     assert (night.final_of(1).sub_state, night.workers) == ("withdrawn", ("dome-1",))
 
 
@@ -169,7 +169,7 @@ def test_suspended_work_is_not_executed() -> None:
 def test_work_that_stops_while_it_stands_still_was_executed_until_then() -> None:
     stream = zombie()
     stream.stop(150, 1, "dome-1", 1, why="power off")
-    assert stream.night(200).cells[0, "dome-1", "lease lost"] == Cell(1, 20)
+    assert stream.night(200).cells[0, "dome-1", "lease_lost"] == Cell(1, 20)
 
 
 def test_what_no_worker_executes_cannot_stop() -> None:
@@ -209,7 +209,7 @@ def test_parts_kept_for_a_job_that_fails_were_in_vain() -> None:
     stream.finish_part(70, 1, "dome-2", 2, attempt=2, kept=True)
     stream.stop(80, 1, "dome-2", 2, 2, why="an error")
     stream.end(80, 1, "dome-2", 2, "error", 2)
-    stream.finish(80, 1, "attempts used up", 2)
+    stream.finish(80, 1, "attempts_used_up", 2)
     assert stream.night(200).cells == {(0, "dome-1", "error"): Cell(1, 50), (0, "dome-2", "error"): Cell(1, 20)}
 
 
@@ -217,7 +217,7 @@ def test_parts_kept_for_a_job_that_is_unfinished_at_the_horizon_may_yet_be_of_us
     assert going_on().night(90).cells == {
         (0, "dome-1", "error"): Cell(1, 5),
         (0, "dome-1", "kept"): Cell(0, 45),
-        (0, "dome-2", "in progress"): Cell(1, 30),
+        (0, "dome-2", "in_progress"): Cell(1, 30),
     }
 
 
@@ -225,10 +225,10 @@ def test_a_part_that_stood_still_counts_what_was_executed_of_it() -> None:
     stream = Stream()
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
-    stream.add(10, "work_stands_still", 1, "dome-1", 1)
-    stream.add(30, "work_goes_on", 1, "dome-1", 1)
+    stream.add(10, "work_paused", 1, "dome-1", 1)
+    stream.add(30, "work_continued", 1, "dome-1", 1)
     stream.finish_part(40, 1, "dome-1", 1, kept=True)  # executed [0, 10) and [30, 40)
-    stream.add(45, "work_stands_still", 1, "dome-1", 1)
+    stream.add(45, "work_paused", 1, "dome-1", 1)
     stream.finish_part(50, 1, "dome-1", 1, kept=True)  # told while it stands still: 5 more
     stream.stop(60, 1, "dome-1", 1, why="an error")
     stream.end(60, 1, "dome-1", 1, "error")
@@ -249,7 +249,7 @@ def test_parts_finished_on_a_lease_that_is_over_and_parts_done_again_are_not_kep
     stream.start(150, 1, "dome-2", 3, attempt=3)
     stream.go_well(180, 1, "dome-2", 3, attempt=3)
     assert stream.night(200).cells == {
-        (0, "dome-1", "lease lost"): Cell(1, 60),  # [0, 20) and [110, 150)
+        (0, "dome-1", "lease_lost"): Cell(1, 60),  # [0, 20) and [110, 150)
         (0, "dome-2", "error"): Cell(1, 35),  # [100, 130) and [145, 150)
         (0, "dome-2", "kept"): Cell(0, 15),
         (0, "dome-2", "ok"): Cell(1, 30),
@@ -262,15 +262,15 @@ def test_what_a_zombie_kept_while_its_lease_was_good_is_booked_when_it_stops(wel
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
     stream.finish_part(20, 1, "dome-1", 1, kept=True)
-    stream.end(30, 1, "dome-1", 1, "lease lost")
+    stream.end(30, 1, "dome-1", 1, "lease_lost")
     stream.requeue(30, 1)
     stream.start(40, 1, "dome-2", 2, attempt=2)
     stream.stop(50, 1, "dome-2", 2, 2)
     stream.end(50, 1, "dome-2", 2, "ok" if well else "error", 2)
-    stream.finish(50, 1, "" if well else "attempts used up", 2)
+    stream.finish(50, 1, "" if well else "attempts_used_up", 2)
     stream.stop(60, 1, "dome-1", 1, why="told")
     assert stream.night(100).cells == {
-        (0, "dome-1", "lease lost"): Cell(1, 40 if well else 60),
+        (0, "dome-1", "lease_lost"): Cell(1, 40 if well else 60),
         (0, "dome-2", "ok" if well else "error"): Cell(1, 10),
         **({(0, "dome-1", "kept"): Cell(0, 20)} if well else {}),
     }
@@ -281,7 +281,7 @@ def detections(stream: Stream) -> tuple[object, ...]:
     return (
         tuple(delay for _, _, delay in night.detections),
         tuple(d for _, _, d in night.undetected),
-        night.lost_at_work,
+        night.lost_while_healthy,
     )
 
 
@@ -302,7 +302,7 @@ def powered_off(*, back_at: int | None = None, began: bool = True) -> Stream:
 @pytest.mark.parametrize(("back_at", "began"), [(None, True), (50, True), (None, False)])
 def test_a_lease_lost_after_power_off_is_noticed_from_the_power_off_on(back_at: int | None, began: bool) -> None:
     stream = powered_off(back_at=back_at, began=began)
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     stream.requeue(90, 1)
     assert detections(stream) == ((60,), (), {})
 
@@ -314,13 +314,13 @@ def test_the_worker_may_be_told_to_be_off_before_its_work_is_told_to_have_stoppe
     stream.worker(25, "dome-1", "frozen")
     stream.worker(30, "dome-1", "off")
     stream.stop(30, 1, "dome-1", 1, why="power off")
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     assert detections(stream) == ((65,), (), {})  # from the freeze on, which went over into the power off
 
 
 def test_a_lease_of_work_that_never_began_on_a_worker_that_is_well_tells_no_delay() -> None:
     stream = powered_off(back_at=50, began=False)
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     stream.requeue(90, 1)
     assert detections(stream) == ((), (), {})
 
@@ -335,7 +335,7 @@ def test_an_outcome_on_its_way_at_the_horizon_is_in_progress() -> None:
     stream.start(0, 1, "dome-1", 1)
     stream.stop(30, 1, "dome-1", 1)
     night = stream.night(200)
-    assert (night.cells, night.value(1, RUN), night.undetected) == ({(0, "dome-1", "in progress"): Cell(1, 30)}, 30, ())
+    assert (night.cells, night.value(1, RUN), night.undetected) == ({(0, "dome-1", "in_progress"): Cell(1, 30)}, 30, ())
 
 
 def test_a_frozen_worker_that_nobody_noticed_by_the_horizon_is_cut_off() -> None:
@@ -353,9 +353,9 @@ def test_a_worker_that_came_back_in_time_was_not_lost() -> None:
     stream.worker(0, "dome-1", "idle")
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
-    stream.worker(20, "dome-1", "cut off")
+    stream.worker(20, "dome-1", "cut_off")
     stream.worker(40, "dome-1", "busy")
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     assert detections(stream) == ((), (), {0: 1})
 
 
@@ -364,7 +364,7 @@ def test_a_lost_result_is_noticed_from_the_end_of_the_work_on() -> None:
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
     stream.stop(30, 1, "dome-1", 1)
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     assert detections(stream) == ((60,), (), {})
 
 

@@ -69,17 +69,17 @@ EXPECTED = {
     "unfinished": Figure(3, "count", n=7),
     "done_share": Figure(0.125, "share", estimator="quotient", n=8),
     "refused_share": Figure(0.125, "share", estimator="quotient", n=8),
-    "families": Figure(6, "count"),
-    "families_done_share": Figure(1 / 7, "share", estimator="quotient", n=7),
-    "put_back": Figure(1, "count"),
+    "resubmission_groups": Figure(6, "count"),
+    "resubmission_groups_done_share": Figure(1 / 7, "share", estimator="quotient", n=7),
+    "resubmitted": Figure(1, "count"),
     "attempts": Figure(5, "count"),  # 1, 2, 2, 3 (in progress), 4
     "attempts_per_job": Figure(1.25, "ratio", estimator="quotient", n=4),
     "attempts_ok": Figure(1, "count", n=5),
     "attempts_error": Figure(1, "count", n=5),
     "attempts_permanent_error": Figure(1, "count", n=5),
-    "attempts_too_long": Figure(0, "count", n=5),
+    "attempts_time_limit": Figure(0, "count", n=5),
     "lost_leases": Figure(1, "count", n=5),
-    "lost_at_work": Figure(0, "count"),
+    "lost_while_healthy": Figure(0, "count"),
     "stale_refused": Figure(2, "count"),
     "overlap": Figure(0, "time", estimator="added"),
     "overlapping_jobs": Figure(0, "count"),
@@ -92,10 +92,10 @@ EXPECTED = {
     "offered_load": Figure(1.75, "ratio", estimator="as stated"),
     "effects_landed": Figure(3, "count"),
     "effects_refused": Figure(0, "count"),
-    "repeated_effects": Figure(1, "count"),
-    "repeated_across_jobs": Figure(0, "count"),
+    "unsafe_repeats": Figure(1, "count"),
+    "unsafe_repeats_across_jobs": Figure(0, "count"),
     "late_effects": Figure(0, "count"),
-    "incomplete_sets": Figure(1, "count"),  # job 2
+    "partial_effects": Figure(1, "count"),  # job 2
     "occurrences_skipped": Figure(1, "count"),
     "occurrences_late": Figure(1, "count"),  # the second, due at 390, was submitted at 400
     "faults_missed": Figure(1, "count"),
@@ -152,7 +152,7 @@ def test_every_unit_is_the_one_of_the_catalogue(night: Night) -> None:
         ("attempts_per_job", Where(entry="nothing"), None),
         ("stale_refused", Where(routine="copy"), 1),
         ("stale_refused", Where(routine="sweep"), 0),
-        ("repeated_effects", Where(routine="sweep"), 0),
+        ("unsafe_repeats", Where(routine="sweep"), 0),
         ("occurrences_skipped", Where(entry="plates"), 0),
     ],
 )
@@ -181,7 +181,7 @@ def test_figures_share_what_they_are_taken_from(night: Night) -> None:
 
 def test_a_job_that_never_came_due_does_not_wait() -> None:
     s = Stream()
-    s.submit(0, 1, state="queued held", reasons="not due")
+    s.submit(0, 1, state="queued_held", reasons="not_due")
     assert figure(s.night(100), "wait_longest") == Figure(None, "time", False, "longest seen", 0, 0)
 
 
@@ -199,7 +199,7 @@ def test_overlap_and_late_effects_are_told_by_routine() -> None:
     s.submit(0, 2, routine="sweep")
     for job in (1, 2):
         s.start(0, job, "dome-1", job)
-        s.end(90, job, "dome-1", job, "lease lost")
+        s.end(90, job, "dome-1", job, "lease_lost")
         s.requeue(90, job)
         s.start(90, job, "dome-2", job + 2, attempt=2)
         s.land(100 * job, job, "dome-1", job, f"target-{job}")
@@ -207,7 +207,7 @@ def test_overlap_and_late_effects_are_told_by_routine() -> None:
     night = s.night(300)
     by = Figures(night, Where(routine="sweep"))
     # job 1 overlaps in [90, 100), job 2 in [90, 200)
-    names = ("overlap", "overlapping_jobs", "late_effects", "lost_at_work")
+    names = ("overlap", "overlapping_jobs", "late_effects", "lost_while_healthy")
     assert [by.get(name).value for name in names] == [110, 1, 1, 1]
     assert figure(night, "overlap").value == 120
 

@@ -104,11 +104,11 @@ def test_a_night_is_the_same_whether_its_events_are_read_together_or_one_by_one(
     stream.start(80, 4, "dome-1", 4)
     stream.start(80, 5, "dome-3", 5)
     stream.worker(82, "dome-3", "frozen")
-    stream.add(82, "work_stands_still", 5, "dome-3", 5)
-    stream.add(83, "work_stands_still", 4, "dome-1", 4)
-    stream.add(84, "work_goes_on", 4, "dome-1", 4)
+    stream.add(82, "work_paused", 5, "dome-3", 5)
+    stream.add(83, "work_paused", 4, "dome-1", 4)
+    stream.add(84, "work_continued", 4, "dome-1", 4)
     stream.worker(85, "dome-3", "busy")
-    stream.add(85, "work_goes_on", 5, "dome-3", 5)
+    stream.add(85, "work_continued", 5, "dome-3", 5)
     stream.go_well(90, 4, "dome-1", 4)
     stream.stop(91, 5, "dome-3", 5)
     stream.end(91, 5, "dome-3", 5)
@@ -204,18 +204,18 @@ def test_the_first_job_may_have_any_number() -> None:
 
 def test_waiting_and_being_held_are_kept_as_intervals() -> None:
     stream = Stream()
-    stream.submit(0, 1, state="queued held", reasons="not due,prerequisite")  # held [0, 20)
-    stream.add(10, "hold_ended", 1, "", "queued held", "not due")  # due at 10, still held
+    stream.submit(0, 1, state="queued_held", reasons="not due,prerequisite")  # held [0, 20)
+    stream.add(10, "hold_ended", 1, "", "queued_held", "not_due")  # due at 10, still held
     stream.add(20, "hold_ended", 1, "", "queued", "prerequisite")  # waits [20, 30)
-    stream.add(30, "held", 1, "", "queued held", "by a person")  # held [30, 35)
-    stream.add(35, "hold_ended", 1, "", "queued", "by a person")  # waits [35, 50)
+    stream.add(30, "held", 1, "", "queued_held", "by_person")  # held [30, 35)
+    stream.add(35, "hold_ended", 1, "", "queued", "by_person")  # waits [35, 50)
     stream.start(50, 1, "dome-1", 1)
-    stream.add(55, "held", 1, "", "running", "by a person")  # changes nothing
+    stream.add(55, "held", 1, "", "running", "by_person")  # changes nothing
     stream.stop(60, 1, "dome-1", 1)
     stream.end(60, 1, "dome-1", 1, "error")
-    stream.requeue(60, 1, "requeued held", 70)  # held [60, 80)
-    stream.add(70, "hold_ended", 1, "", "requeued held", "pausing")
-    stream.add(80, "hold_ended", 1, "", "requeued", "by a person")  # waits from 80 on
+    stream.requeue(60, 1, "requeued_held", 70)  # held [60, 80)
+    stream.add(70, "hold_ended", 1, "", "requeued_held", "pausing")
+    stream.add(80, "hold_ended", 1, "", "requeued", "by_person")  # waits from 80 on
     night = stream.night(100)
     [waiting], [held] = night.waiting, night.held
     assert (waiting.begins.tolist(), waiting.ends.tolist()) == ([20, 35, 80], [30, 50])
@@ -225,7 +225,7 @@ def test_waiting_and_being_held_are_kept_as_intervals() -> None:
 
 def test_held_at_the_horizon_has_no_end() -> None:
     stream = Stream()
-    stream.submit(5, 1, state="queued held", reasons="by a person")
+    stream.submit(5, 1, state="queued_held", reasons="by_person")
     night = stream.night(100)
     assert (night.held[0].begins.tolist(), night.held[0].ends.tolist()) == ([5], [])
     assert night.value(1, DUE) == 5
@@ -233,7 +233,7 @@ def test_held_at_the_horizon_has_no_end() -> None:
 
 def test_a_job_that_never_came_due_has_no_due_tick() -> None:
     stream = Stream()
-    stream.submit(5, 1, state="queued held", reasons="not due")
+    stream.submit(5, 1, state="queued_held", reasons="not_due")
     assert stream.night(100).value(1, DUE) == -1
 
 
@@ -269,7 +269,7 @@ def test_a_lease_delivered_to_a_second_worker_ends_no_second_wait() -> None:
     night = stream.night(100)
     assert (night.waiting[0].begins.tolist(), night.waiting[0].ends.tolist()) == ([0], [10])
     assert (night.value(1, FIRST_OUT), night.value(1, ATTEMPTS)) == (10, 1)
-    assert {key: cell.attempts for key, cell in night.cells.items()} == {(0, "dome-2", "in progress"): 1}
+    assert {key: cell.attempts for key, cell in night.cells.items()} == {(0, "dome-2", "in_progress"): 1}
 
 
 def test_a_job_that_expires_while_it_waits_stops_waiting() -> None:
@@ -282,15 +282,15 @@ def test_a_job_that_expires_while_it_waits_stops_waiting() -> None:
     assert (night.value(1, FINISHED), night.value(1, WORKER), night.value(1, RUN)) == (60, -1, -1)
 
 
-def test_a_job_put_back_belongs_to_the_family_of_the_first() -> None:
+def test_a_resubmitted_job_belongs_to_the_family_of_the_first() -> None:
     stream = Stream()
     stream.submit(0, 1)
     stream.finish(10, 1, "expired", 0)
     stream.submit(20, 2, ordinal=1, origin=1)
-    stream.submit(30, 3, ordinal=1, origin=2)  # put back from a job that is unfinished
+    stream.submit(30, 3, ordinal=1, origin=2)  # resubmitted from a job that is unfinished
     night = stream.night(100)
     assert [night.value(job, FAMILY) for job in (1, 2, 3)] == [1, 1, 1]
-    assert night.name_of(3) == "plates#1 (put back as job 3)"
+    assert night.name_of(3) == "plates#1 (resubmitted as job 3)"
 
 
 def test_a_forgotten_lease_is_told_by_the_end_of_its_attempt() -> None:
@@ -298,10 +298,10 @@ def test_a_forgotten_lease_is_told_by_the_end_of_its_attempt() -> None:
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
     stream.add(20, "lease_forgotten", 1, "dome-1", 1)
-    stream.end(20, 1, "dome-1", 1, "lease lost", why="forgotten by the broker")
+    stream.end(20, 1, "dome-1", 1, "lease_lost", why="forgotten by the broker")
     stream.requeue(20, 1)
     night = stream.night(100)
-    assert night.cells[0, "dome-1", "lease lost"].attempts == 1
+    assert night.cells[0, "dome-1", "lease_lost"].attempts == 1
     assert night.waiting[0].begins.tolist() == [20]
 
 
@@ -365,7 +365,7 @@ def test_a_zombie_s_effect_is_late_and_the_second_landing_a_repeat() -> None:
     stream = Stream()
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
-    stream.end(90, 1, "dome-1", 1, "lease lost")
+    stream.end(90, 1, "dome-1", 1, "lease_lost")
     stream.requeue(90, 1)
     stream.start(95, 1, "dome-2", 2, attempt=2)
     stream.land(100, 1, "dome-1", 1)  # late: its lease was lost at 90
@@ -385,13 +385,13 @@ def test_what_is_safe_to_repeat_is_no_repeat_and_looking_first_is_not_safe() -> 
     stream = Stream()
     stream.submit(0, 1)
     stream.start(0, 1, "dome-1", 1)
-    for target, repeatable in (("a", True), ("b", "looks_first"), ("c", False)):
+    for target, repeatable in (("a", True), ("b", "checks_first"), ("c", False)):
         stream.land(10, 1, "dome-1", 1, target, repeatable=repeatable)
         stream.land(20, 1, "dome-1", 1, target, repeatable=repeatable)
     assert [(repeat.target, repeat.times) for repeat in stream.night(100).repeats] == [("b", 2), ("c", 2)]
 
 
-def test_landings_are_counted_across_jobs_put_back_and_apart_for_unrelated_jobs() -> None:
+def test_landings_are_counted_across_resubmitted_jobs_and_apart_for_unrelated_jobs() -> None:
     stream = Stream()
     for job, origin in ((1, 0), (2, 1), (3, 0)):
         stream.submit(job * 10, job, ordinal=job, origin=origin)

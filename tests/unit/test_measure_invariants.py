@@ -6,7 +6,7 @@ from emulator.errors import InputError
 from emulator.measure.invariants import broken
 
 SUBMITTED = (0, "submitted", 0, 1, "", "queued", "copy", "night", "copy", 1, "", 0, "", 0)
-LOST = (90_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "lease lost", "lease ran out", 90_000_000)
+LOST = (90_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 90_000_000)
 OK = (70_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "ok", "", 70_000_000)
 FINISHED = (200_000_000, "finished", 2, 1, "dome-1", "done", "", "", 1)
 
@@ -34,7 +34,7 @@ def test_an_unrepeatable_effect_that_comes_twice_is_found() -> None:
         "be repeated, and dome-1 had left it at 1m, in attempt 1 of job 1 (event 2)"
     ]
     assert (
-        broken([landed(1, "dome-1", 1, True), landed(2, "dome-1", 1, "looks_first")], ["unrepeatable effect twice"])
+        broken([landed(1, "dome-1", 1, True), landed(2, "dome-1", 1, "checks_first")], ["unrepeatable effect twice"])
         == []
     )
 

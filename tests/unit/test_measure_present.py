@@ -41,15 +41,15 @@ def test_a_job_from_its_coming_to_its_end() -> None:
     """Each event moves a job from one count to the next; what is final stays counted."""
     now, seen = Present(("dome-1",), NIGHT), []
     for row in (
-        came(5, 1, "queued held"),
-        (6, "hold_ended", 0, 1, "", "queued", "not due"),
+        came(5, 1, "queued_held"),
+        (6, "hold_ended", 0, 1, "", "queued", "not_due"),
         *taken(7, 1, 1),
         (8, "suspended", 0, 1, "dome-1", 1),
         (9, "resumed", 0, 1, "dome-1", 1),
         (10, "attempt_ended", 0, 1, "dome-1", 1, 1, "error", "", 10),
-        (10, "requeued", 0, 1, "", "requeued held", 20, -1),
+        (10, "requeued", 0, 1, "", "requeued_held", 20, -1),
         (20, "hold_ended", 0, 1, "", "requeued", "pausing"),
-        (21, "held", 0, 1, "", "requeued held", "by a person"),
+        (21, "held", 0, 1, "", "requeued_held", "by_person"),
         *taken(22, 1, 2),
         (23, "handed_back", 0, 1, "dome-1", "requeued", 2, 2),
         (24, "finished", 0, 1, "", "failed", "withdrawn", "", 1),
@@ -59,7 +59,7 @@ def test_a_job_from_its_coming_to_its_end() -> None:
         if not seen or seen[-1] != state:
             seen.append(state)
     assert seen == [
-        *("queued held", "queued", "running", "suspended", "running", "requeued held", "requeued", "requeued held"),
+        *("queued_held", "queued", "running", "suspended", "running", "requeued_held", "requeued", "requeued_held"),
         *("running", "requeued", "failed"),
     ]
     assert (now.at, now.events, counts(now)) == (24, 14, {"failed": 1})
@@ -74,11 +74,11 @@ def test_workers_and_what_they_do() -> None:
         *taken(2, 1, 1),
         *taken(3, 2, 2),
         (4, "part_finished", 0, 1, "dome-1", 1, 1, "copy", 0, False),
-        (5, "work_stands_still", 0, 2, "dome-1", 2),
+        (5, "work_paused", 0, 2, "dome-1", 2),
     )
     one = now.workers["dome-1"]
     assert (one.state, one.works) == ("busy", [Working(2, 1, 1, 1, 1, False), Working(3, 2, 1, 2, 0, True)])
-    now.take((6, "work_goes_on", 0, 2, "dome-1", 2))
+    now.take((6, "work_continued", 0, 2, "dome-1", 2))
     now.take((7, "work_stopped", 0, 1, "dome-1", 1, 1, "finished"))
     assert one.works == [Working(3, 2, 1, 2)]
     now.take((8, "worker_changed", 0, 0, "dome-1", "frozen", "", 1))
@@ -100,7 +100,7 @@ def test_a_worker_that_never_told_of_itself_is_there_when_it_works() -> None:
 @pytest.mark.parametrize("end", ["attempt_ended", "lease_forgotten", "handed_back"])
 def test_work_without_a_lease_is_known(end: str) -> None:
     """Once the broker ended, forgot or took back the lease, the worker's work has none, until another is granted."""
-    details = {"attempt_ended": (1, 1, "lease lost", "", 92), "lease_forgotten": (1,), "handed_back": ("queued", 1, 1)}
+    details = {"attempt_ended": (1, 1, "lease_lost", "", 92), "lease_forgotten": (1,), "handed_back": ("queued", 1, 1)}
     now = present(came(1, 1), *taken(2, 1, 1))
     [work] = now.workers["dome-1"].works
     assert now.has_lease(work)
@@ -152,11 +152,11 @@ def test_queues_and_the_broker() -> None:
 
 def test_other_events_leave_everything_as_it_is() -> None:
     """What says nothing of workers, jobs or faults is counted, and moves the clock."""
-    now = present((7, "call_ended", 0, 1, "dome-1", 1, 1, "vault", "ok", 2))
+    now = present((7, "call_ended", 0, 1, "dome-1", 1, 1, "archive", "ok", 2))
     assert (now.at, now.events, counts(now)) == (7, 1, {})
 
 
 def test_jobs_have_the_names_that_people_use() -> None:
-    """A job is called after its entry; one that was put back has its own number behind it."""
+    """A job is called after its entry; one that was resubmitted has its own number behind it."""
     now = present(came(1, 1), came(2, 2, origin=1))
-    assert [now.name(job) for job in (1, 2, 3)] == ["plates#1", "plates#2 (put back as job 2)", "job 3"]
+    assert [now.name(job) for job in (1, 2, 3)] == ["plates#1", "plates#2 (resubmitted as job 2)", "job 3"]

@@ -284,8 +284,8 @@ def bad_night() -> Night:
     s.start(5, 2, "dome-2", 2)
     s.land(6, 2, "dome-2", 9)
     s.stop(9, 2, "dome-2", 2)
-    s.end(9, 2, "dome-2", 2, "permanent error")
-    s.finish(9, 2, "permanent error")
+    s.end(9, 2, "dome-2", 2, "permanent_error")
+    s.finish(9, 2, "permanent_error")
     s.finish(30, 3, "withdrawn", 0)
     s.finish(40, 4, "expired", 0)
     s.start(8, 5, "dome-3", 3)
@@ -301,8 +301,8 @@ def bad_night() -> Night:
         ("overlap", 0, (5,)),
         ("overlapping_jobs", 0, (5,)),
         ("late_effects", 0, (1, 2)),
-        ("repeated_effects", 0, (1,)),
-        ("incomplete_sets", 0, (2,)),
+        ("unsafe_repeats", 0, (1,)),
+        ("partial_effects", 0, (2,)),
         ("occurrences_late", 0, (5,)),
         ("stale_refused", 0, (2,)),
         ("wait_p90", 7, (4, 3, 5)),  # 40, 30, 8; the others waited 1 and 5
@@ -324,7 +324,7 @@ def test_the_jobs_that_show_why_are_named_worst_first(measure: str, bound: float
 
 def test_a_job_that_was_never_due_shows_no_wait() -> None:
     s = Stream()
-    s.submit(0, 1, state="queued held", reasons="not due")
+    s.submit(0, 1, state="queued_held", reasons="not_due")
     assert evidence(Selection(s.night(100)), "wait_p90", 0) == ()
 
 
@@ -395,7 +395,7 @@ def test_the_exact_time_is_said_where_it_matters() -> None:
 def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
     s = sweeps()
     s.submit(2 * HOUR, 3, entry="sweeps")
-    s.finish(2 * HOUR, 3, "permanent error", 1)
+    s.finish(2 * HOUR, 3, "permanent_error", 1)
     s.add(3 * HOUR, "occurrence_skipped", 0, "", "sweeps", 4, "one is still running")
     s.add(4 * HOUR, "submission_refused", 0, "", "copy", "night", "sweeps", 5, "full")
     s.submit(5 * HOUR, 4, entry="sweeps", ordinal=7)
@@ -421,14 +421,14 @@ def test_an_occurrence_that_was_never_submitted_is_missed() -> None:
     assert found.sentence == "Missed: 1 of 3 occurrences of sweeps: #3 was never submitted."
 
 
-def test_a_job_put_back_may_still_make_it() -> None:
-    """The first job fails at 10 min; the one put back for it starts at 20 min and is done at 25 min."""
+def test_a_resubmitted_job_may_still_make_it() -> None:
+    """The first job fails at 10 min; the one resubmitted from it starts at 20 min and is done at 25 min."""
     s = Stream()
     s.submit(0, 1, entry="sweeps")
     s.start(0, 1, "dome-1", 1)
     s.stop(10 * MINUTE, 1, "dome-1", 1)
-    s.end(10 * MINUTE, 1, "dome-1", 1, "permanent error")
-    s.finish(10 * MINUTE, 1, "permanent error")
+    s.end(10 * MINUTE, 1, "dome-1", 1, "permanent_error")
+    s.finish(10 * MINUTE, 1, "permanent_error")
     s.submit(20 * MINUTE, 2, entry="sweeps", ordinal=1, origin=1)
     s.start(20 * MINUTE, 2, "dome-1", 2)
     s.go_well(25 * MINUTE, 2, "dome-1", 2)

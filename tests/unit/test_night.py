@@ -29,7 +29,7 @@ NIGHT: dict[str, Any] = {
     "routines": {
         "copy": {
             "queue": "night",
-            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "leaves": "copied"}],
+            "parts": [{"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "effect": "copied"}],
         }
     },
     "arrivals": [{"routine": "copy", "name": "plates", "count": 40, "at": "22:00"}],

@@ -25,7 +25,7 @@ found = emulator.compare(
             {"name": "copy", "takes": {"median": "4m", "p95": "9m"}, "error_share": 0.5}]}},
         "arrivals": [{"routine": "copy", "count": 6, "at": "21:30"}],
     },
-    variants=VARIANTS, measures=["makespan", "attempts"], replications=6, processes=PROCESSES,
+    variants=VARIANTS, measures=["makespan", "attempts"], nights=6, processes=PROCESSES,
 )
 print(found.variants, len(found.lost), [spread.mean for spread in found.spreads])
 """
@@ -153,7 +153,7 @@ def test_without_scipy_no_night_is_run(monkeypatch: pytest.MonkeyPatch) -> None:
 
     two = {"two": {"pools.dome.count": 2}}
     with pytest.raises(InputError, match=r"pip install 'queuedrill\[stats\]'"):
-        compare(NIGHT, variants=two, measures=["makespan"], replications=2, processes=1, progress=progress)
+        compare(NIGHT, variants=two, measures=["makespan"], nights=2, processes=1, progress=progress)
     with pytest.raises(InputError, match=r"pip install 'queuedrill\[stats\]'"):
-        size(NIGHT, by="pools.dome.count", first=1, last=2, replications=2, processes=1, progress=progress)
+        size(NIGHT, by="pools.dome.count", first=1, last=2, nights=2, processes=1, progress=progress)
     assert told == []

@@ -58,7 +58,7 @@ def test_a_moment_that_has_passed_ends_it_too(tmp_path: Path) -> None:
 
 
 def test_names_of_jobs_are_read_as_they_come(tmp_path: Path) -> None:
-    """A job that was not there at first is found when it is; one that was put back has its number behind its name."""
+    """A job that was not there at first is found when it is; a resubmitted one has its number behind its name."""
 
     def submitted(job: int, origin: int = 0) -> Row:
         return (job, "submitted", 0, job, "", "queued", "copy", "night", "plates", 1, "", 0, "", origin)
@@ -77,7 +77,7 @@ def test_names_of_jobs_are_read_as_they_come(tmp_path: Path) -> None:
             log.emit(submitted(1))
             log.emit(submitted(2, origin=1))
             await log.flush()
-            assert (jobs.name(1), jobs.name(2), jobs.name(0)) == ("plates#1", "plates#1 (put back as job 2)", "")
+            assert (jobs.name(1), jobs.name(2), jobs.name(0)) == ("plates#1", "plates#1 (resubmitted as job 2)", "")
             assert (jobs.find("plates#1"), jobs.find("2")) == (1, 2)
             said = "there is no job 'plates#2': the last job of plates in this log is plates#1"
             assert refusal(lambda: jobs.find("plates#2")) == said

@@ -19,9 +19,9 @@ ROOT = Path(__file__).parents[2]
 SCENARIOS = ("worker-lost-mid-run.yaml", "queue-backlog.yaml", "brown-out.yaml")
 
 PINS = {
-    "worker-lost-mid-run.yaml": "57891aa1808db5eb1abd76b75171ed0af9bd2ef0478567e8d9a1b6b6415f0a73",
-    "queue-backlog.yaml": "8cd0d520c09d1b1c42f81815e8f84ea5ba5630ff508d844e96d403264dd60d8b",
-    "brown-out.yaml": "ef1d85ac648283ba3822d2cb1147ca9a5d5a6546a7070dd274e265ee84f46947",
+    "worker-lost-mid-run.yaml": "c6959b3eeab9e7677a388d72e5e03786a7139608c8df2a59048674c7acf52723",
+    "queue-backlog.yaml": "58120042596de6eff2e414f3031f55acf88793d2ed93162cb1e29d6c3ca4d5c8",
+    "brown-out.yaml": "ecf2b4841bf0e7b64f416e1149c2eb121330af148989da85501b2987ce6e5117",
 }
 """Pins: digests of the events' JSON Lines, copied from a run on CPython 3.11.7 with tzdata 2026.6. They say nothing of
 what is right; they hold every Python and machine that runs this test to the same bytes. A change of a scenario, or a

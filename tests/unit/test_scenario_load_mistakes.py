@@ -25,12 +25,12 @@ SECOND = 1_000_000
         ),
         ({"pools": 5}, ["pools: found 5: a mapping from names to mappings is wanted"]),
         (
-            {"faults": [{"system_outage": "vault/shelf", "at": "23:00"}]},
-            ["faults.0.system_outage: no system is called 'vault/shelf': did you mean 'vault'?"],
+            {"faults": [{"system_outage": "archive/shelf", "at": "23:00"}]},
+            ["faults.0.system_outage: no system is called 'archive/shelf': did you mean 'archive'?"],
         ),
         (
-            {"access": [{"who": "dome", "to": "vault/"}]},
-            ["access.0.to: 'vault/' names no part of the system behind its slash"],
+            {"access": [{"who": "dome", "to": "archive/"}]},
+            ["access.0.to: 'archive/' names no part of the system behind its slash"],
         ),
         (
             {"pools": {"dome": {"count": 0, "serves": ["night"]}}, "faults": [{"freeze": "dome-1", "at": "23:00"}]},
@@ -53,16 +53,16 @@ SECOND = 1_000_000
         (
             {
                 "routines": {
-                    name: {"queue": "night", "parts": [{"name": "a", "takes": "1m", "leaves": "x", "repeatable": word}]}
+                    name: {"queue": "night", "parts": [{"name": "a", "takes": "1m", "effect": "x", "repeatable": word}]}
                     for name, word in {"plate-copy": "no", "other": "looks-first", "third": 5}.items()
                 },
                 "arrivals": [{"routine": "plate-copy", "at": "22:00"}],
             },
             [
-                "routines.plate-copy.parts.0.repeatable: found 'no': allowed are: true or false or looks_first",
-                "routines.other.parts.0.repeatable: found 'looks-first': did you mean 'looks_first'? "
-                "allowed are: true or false or looks_first",
-                "routines.third.parts.0.repeatable: found 5: true or false or looks_first is wanted",
+                "routines.plate-copy.parts.0.repeatable: found 'no': allowed are: true or false or checks_first",
+                "routines.other.parts.0.repeatable: found 'looks-first': did you mean 'checks_first'? "
+                "allowed are: true or false or checks_first",
+                "routines.third.parts.0.repeatable: found 5: true or false or checks_first is wanted",
             ],
         ),
         (
@@ -87,6 +87,10 @@ SECOND = 1_000_000
         (
             {"faults": [{"freeze": "dome", "gaps": 0}]},
             ["faults.0.gaps: gaps of 0 never let time pass: give longer ones"],
+        ),
+        (
+            {"faults": [{"freeze": "dome", "at": "23:00", "gaps_from": "onset"}]},
+            ["faults.0.gaps_from: `gaps_from` says what `gaps` are counted from: give `gaps` beside it"],
         ),
         (
             {"faults": [{"freeze": "dome", "gaps": "1h", "at": "23:00"}]},
@@ -118,12 +122,15 @@ SECOND = 1_000_000
                 "routines": {
                     "plate-copy": {
                         "queue": "night",
-                        "parts": [{"name": "x", "takes": "1s", "leaves": "y", "meets_own_work": "ok"}],
+                        "parts": [{"name": "x", "takes": "1s", "effect": "y", "if_already_in_progress": "ok"}],
                     }
                 },
                 "arrivals": [{"routine": "plate-copy", "at": "22:00"}],
             },
-            ["routines.plate-copy.parts.0.meets_own_work: `meets_own_work` belongs to effects that land remotely"],
+            [
+                "routines.plate-copy.parts.0.if_already_in_progress: `if_already_in_progress` belongs to effects that "
+                "land remotely"
+            ],
         ),
         (
             {
@@ -162,8 +169,8 @@ SECOND = 1_000_000
             ],
         ),
         (
-            {"must_hold": [{"measure": "repeated_across_jobs", "at_most": 0, "queue": "night"}]},
-            ["must_hold.0.queue: repeated_across_jobs cannot be told by queue, only for the whole night"],
+            {"must_hold": [{"measure": "unsafe_repeats_across_jobs", "at_most": 0, "queue": "night"}]},
+            ["must_hold.0.queue: unsafe_repeats_across_jobs cannot be told by queue, only for the whole night"],
         ),
         (
             {"queues": {"night": {"lease": "90s", "retry": {"retried": ["error", "error"]}}}},
@@ -193,12 +200,12 @@ def test_mistakes_between_the_parts(part: dict[str, Any], expected: list[str] | 
         ({"power": {"on": "08:00", "off": "08:00"}}, "power.off: `on` and `off` are the same time"),
         ({"power": {"off": "08:00", "days": ["mon", "mon"]}}, "power.days: a day stands here twice"),
         (
-            {"power": {"off": "08:00", "longest_wait": "1s"}},
-            "power.longest_wait: `longest_wait` belongs to at_shutdown: finish",
+            {"power": {"off": "08:00", "finish_within": "1s"}},
+            "power.finish_within: `finish_within` belongs to at_shutdown: finish",
         ),
         (
-            {"power": {"on": "08:00", "declines_what_cannot_end": True}},
-            "power.declines_what_cannot_end: there is no shutdown to decline for: give `off`",
+            {"power": {"on": "08:00", "skips_jobs_too_long_to_finish": True}},
+            "power.skips_jobs_too_long_to_finish: there is no shutdown to finish before: give `off`",
         ),
         ({"clock": {"behind": True}}, "clock.behind: behind by how much? give `offset`"),
         ({"idle_off_after": "5m"}, "idle_off_after: `idle_off_after` belongs to woken_on_demand: true"),
@@ -227,7 +234,7 @@ def test_mistakes_in_pools(pool: dict[str, Any], expected: str) -> None:
             "a distribution needs a law: "
             "write 4m or {between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}",
         ),
-        ({"least": "2m", "likeliest": "2m", "most": "2m"}, "most: `most` must be above `least` (2m)"),
+        ({"min": "2m", "mode": "2m", "max": "2m"}, "max: `max` must be above `min` (2m)"),
         ({"one_of": ["1m"], "weights": [0]}, "weights: all weights are 0: at least one must be more"),
         (["1m"], "found a list: a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} is wanted"),
         (True, "found true: a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} is wanted"),

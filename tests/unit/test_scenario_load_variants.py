@@ -92,8 +92,8 @@ def test_variants_reach_items_and_what_is_not_stated() -> None:
     assert other.lasts == 86_400 * SECOND
     assert other.pools["spare"].power is not None and other.pools["spare"].power.off == "23:00"
     assert other.queues["day"].retry.allowance is not None and other.queues["day"].retry.allowance.holds == 3
-    none = varied(loaded, {"queues.night.longest_run": None, "faults": []})
-    assert (none.scenario.queues["night"].longest_run, none.scenario.faults) == (None, ())
+    none = varied(loaded, {"queues.night.time_limit": None, "faults": []})
+    assert (none.scenario.queues["night"].time_limit, none.scenario.faults) == (None, ())
 
 
 def test_variants_reach_the_values_of_parameters() -> None:
@@ -121,7 +121,7 @@ def test_lists_that_are_not_stated_can_be_counted_but_not_filled() -> None:
     [
         ("variants.patient", "there is no 'variants' in the scenario: did you mean 'arrivals'?"),
         ("queus.night.lease", "there is no 'queus' in the scenario: did you mean 'queues'?"),
-        ("pools.dome.differ.dome-1.speed", "there is no 'dome-1' in pools.dome.differ: it is empty"),
+        ("pools.dome.per_worker.dome-1.speed", "there is no 'dome-1' in pools.dome.per_worker: it is empty"),
     ],
 )
 def test_paths_that_lead_nowhere_are_told(path: str, message: str) -> None:

@@ -1,7 +1,7 @@
 """Recurrence: rules of RFC 5545, crontab lines, excluded days."""
 
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 from call_counts import calls_of
@@ -281,6 +281,25 @@ def test_midnight_in_a_gap_comes_at_its_end() -> None:
     until = clock.moment("2026-09-08T00:00:00")
     assert labels("0 0 * * *", clock, until) == expected
     assert labels("FREQ=DAILY", clock, until) == expected
+
+
+@pytest.mark.parametrize(
+    ("zone", "before", "offsets"),
+    [("Pacific/Apia", "2011-12-29", ("-10:00", "+14:00")), ("Pacific/Kwajalein", "1993-08-20", ("-12:00", "+12:00"))],
+)
+def test_a_day_that_the_zone_skipped_does_not_come(zone: str, before: str, offsets: tuple[str, str]) -> None:
+    """Apia had no 30 December 2011, and Kwajalein no 21 August 1993: nothing of that day comes, in either notation.
+
+    IANA time zone database, files australasia (from memory); RFC 5545, 3.3.10: an invalid date is no occurrence.
+    """
+    eve = datetime.fromisoformat(before)
+    clock, skipped = Clock(eve, zone), eve + timedelta(days=1)
+    expected = [f"{before}T22:00:00{offsets[0]}", f"{eve + timedelta(days=2):%Y-%m-%d}T22:00:00{offsets[1]}"]
+    until = clock.tick_of(eve + timedelta(days=3))
+    assert labels("0 22 * * *", clock, until) == labels("FREQ=DAILY;BYHOUR=22", clock, until) == expected
+    assert labels(f"0 22 {skipped.day} {skipped.month} *", clock, until) == []
+    assert labels(f"0 22 * * {skipped:%a}", clock, until) == []
+    assert labels(f"FREQ=WEEKLY;BYDAY={f'{skipped:%a}'[:2].upper()};BYHOUR=22", clock, until) == []
 
 
 def test_times_that_fall_together_come_once() -> None:

@@ -108,7 +108,10 @@ def _values(data: Any, loc: tuple[Any, ...]) -> list[tuple[Any, ...]]:
     if isinstance(data, dict) and ("value" in data or "parameters" in loc):
         return []
     below = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
-    of_names = loc in [(), ("queues",), ("pools",), ("systems",), ("routines",)] or loc[-1] in ("differ", "parameters")
+    of_names = loc in [(), ("queues",), ("pools",), ("systems",), ("routines",)] or loc[-1] in (
+        "per_worker",
+        "parameters",
+    )
     return ([] if of_names else [loc]) + [path for key, value in below for path in _values(value, (*loc, key))]
 
 
@@ -146,7 +149,7 @@ def test_the_tables_of_kinds_name_real_keys() -> None:
         ("routines.plate-copy.parameters", "a mapping from names to list, text, number"),
         ("routines.plate-copy.parts.0.takes.weights", "a list, each a number"),
         ("arrivals.0.parameters", "a mapping from names to values"),
-        ("broker", "a mapping with keys such as leases_over_outage"),
+        ("broker", "a mapping with keys such as leases_during_outage"),
     ],
 )
 def test_words_for_what_may_stand_there(path: str, said: str) -> None:
@@ -233,7 +236,7 @@ def test_texts_that_look_like_something_else_stay_texts() -> None:
 
 def test_moments_before_the_start_come_back() -> None:
     """A grant from before the start is written as an instant, which no offset could tell."""
-    access = [{"who": "dome", "to": "vault", "given": "2026-06-12T20:00:00.5"}]
+    access = [{"who": "dome", "to": "archive", "given": "2026-06-12T20:00:00.5"}]
     loaded = from_settings(changed(access=access))
     text = resolved(loaded)
     assert '  given: "2026-06-13T00:00:00.500000Z"' in text.splitlines()

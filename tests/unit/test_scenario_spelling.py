@@ -2,17 +2,20 @@
 
 import pytest
 
-from emulator.scenario.spelling import advise, nearest
+from emulator.measure.catalogue import MEASURES
+from emulator.record.events import DETAILS
+from emulator.scenario.schema import schema_text
+from emulator.scenario.spelling import RENAMED, advise, nearest, renamed
 
-KEYS = ["lease", "longest_run", "retry", "attempts_in_all", "starts", "pools"]
+KEYS = ["lease", "time_limit", "retry", "attempts_in_all", "starts", "pools"]
 
 
 @pytest.mark.parametrize(
     ("word", "meant"),
     [
         ("leese", "lease"),
-        ("longest-run", "longest_run"),
-        ("Longest Run", "longest_run"),
+        ("time-limit", "time_limit"),
+        ("Time Limit", "time_limit"),
         ("attempts", "attempts_in_all"),
         ("pool", "pools"),
         ("start", "starts"),
@@ -51,3 +54,19 @@ def test_the_answer_does_not_depend_on_order() -> None:
 def test_advice_names_the_nearest_word_or_all(word: str, valid: list[str], advice: str) -> None:
     """Advice is the nearest word, else the whole list, cut where it grows long."""
     assert advise(word, valid) == advice
+
+
+def test_a_word_of_before_is_answered_with_its_present_name() -> None:
+    """Where the present name is valid it is given; where it is not, the word is unknown like any other."""
+    assert renamed("longest_run", KEYS) == "`longest_run` is called `time_limit` now"
+    assert advise("longest_run", KEYS) == "`longest_run` is called `time_limit` now"
+    assert renamed("leaves", KEYS) == ""
+    assert renamed("lease", KEYS) == ""
+
+
+def test_present_names_are_known_and_those_of_before_are_not() -> None:
+    """Each is a key or a word of the schema, a measure or a kind of event; none is known under both names."""
+    schema = schema_text()
+    known = {word for words in (MEASURES, DETAILS) for word in words}
+    assert [new for new in RENAMED.values() if new not in known and f'"{new}"' not in schema] == []
+    assert [old for old in RENAMED if old in known or f'"{old}"' in schema] == []

@@ -27,12 +27,12 @@ HOSTILE = "<script>alert('x')</script> | **b** \u202edesrever \x1b[31m"
 
 @pytest.fixture(scope="module")
 def compared() -> ComparisonResult:
-    return compare(NIGHT, replications=10, processes=1, measures=["makespan", "done_share", "repeated_effects"])
+    return compare(NIGHT, nights=10, processes=1, measures=["makespan", "done_share", "unsafe_repeats"])
 
 
 def hostile(name: str = HOSTILE) -> ComparisonResult:
     night = {**NIGHT, "title": name[:200].replace("\x1b", " "), "variants": {"a" * 60: {"pools.dome.count": 2}}}
-    found = compare(night, replications=3, processes=1, measures=["makespan"])
+    found = compare(night, nights=3, processes=1, measures=["makespan"])
     spreads = tuple(replace(one, variant=name if one.variant != "as written" else one.variant) for one in found.spreads)
     differences = tuple(replace(one, variant=name, sentence=name) for one in found.differences)
     points = tuple(replace(one, variant=name if one.variant != "as written" else one.variant) for one in found.points)
@@ -57,7 +57,7 @@ def test_each_form_is_the_same_to_the_byte(compared: ComparisonResult, kind: str
 
 
 def _without_versions(said: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in said.items() if key not in ("versions", "nights")}
+    return {key: value for key, value in said.items() if key not in ("versions", "played")}
 
 
 @pytest.mark.slow
@@ -71,7 +71,7 @@ def test_nothing_is_wider_than_80_columns(compared: ComparisonResult) -> None:
         compared,
         hostile("x" * 300),
         hostile("long words " * 30),
-        compare(many, replications=2, processes=1),
+        compare(many, nights=2, processes=1),
         nights(NIGHT, 5, processes=1),
         nights(NIGHT, 1, processes=1),
     ):
@@ -119,7 +119,7 @@ def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: Comparis
             "must_hold": [{"measure": "makespan", "at_most": "30m", "in_share": 0.5}],
             "variants": {"four": {"pools.dome.count": 4}},
         },
-        replications=40,
+        nights=40,
         processes=1,
         measures=["makespan"],
     )
@@ -129,18 +129,18 @@ def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: Comparis
     assert holds(lost) is False
     assert " 1 night was lost. " in sentence(lost)
     assert "four, seed 3: its process died each time." in comparison_page(lost).as_text()
-    gone = replace(lost, replications=1)
+    gone = replace(lost, nights=1)
     assert sentence(gone).startswith(
         "Nothing is known of four, all its nights came to nothing (its process died each time). Beside as written: "
     )
-    nothing = compare({**NIGHT, "must_hold": []}, replications=2, processes=1, measures=["makespan"])
+    nothing = compare({**NIGHT, "must_hold": []}, nights=2, processes=1, measures=["makespan"])
     assert nothing.holds is None
     assert comparison_json(nothing)["holds"] is None
 
 
 def test_one_night_and_no_nights_to_judge_are_said() -> None:
     """A single replication has no intervals; a figure of nothing is none; both are in words."""
-    one = compare(NIGHT, replications=1, processes=1, measures=["makespan", "detection_delay_mean"])
+    one = compare(NIGHT, nights=1, processes=1, measures=["makespan", "detection_delay_mean"])
     text = str(one)
     assert "1 night of each" in text
     assert "cannot be told" in text
@@ -151,7 +151,7 @@ def test_one_night_and_no_nights_to_judge_are_said() -> None:
 def test_a_search_for_a_size_prints_well() -> None:
     """The answer comes first, then every value with its nights and verdict."""
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]}
-    found = size(asked, by="pools.dome.count", first=1, last=3, share=0.5, replications=40, processes=1)
+    found = size(asked, by="pools.dome.count", first=1, last=3, share=0.5, nights=40, processes=1)
     lines = str(found).splitlines()
     assert lines[0].startswith("pools.dome.count = 2 is the smallest that holds in 50 % of nights:")
     assert [
@@ -193,7 +193,7 @@ def test_no_two_texts_of_a_picture_meet_or_leave_it(compared: ComparisonResult) 
     found = [
         compared,
         hostile("a name that is longer than its place allows " * 3),
-        compare(many, replications=2, processes=1, measures=["makespan", "done_share"]),
+        compare(many, nights=2, processes=1, measures=["makespan", "done_share"]),
     ]
     for comparison in found:
         for picture in pictures(comparison).values():
@@ -213,7 +213,7 @@ def test_a_variant_that_fails_jobs_is_not_shown_as_merely_quick() -> None:
     found = compare(
         {**NIGHT, "variants": {"gives up": {"queues.night.retry.attempts_in_all": 1}}},
         measures=["makespan"],
-        replications=4,
+        nights=4,
         processes=1,
     )
     base, quick = found.points  # the shares are pins, copied from a run
@@ -232,7 +232,7 @@ def test_a_variant_that_fails_jobs_is_not_shown_as_merely_quick() -> None:
 )
 def test_shares_of_jobs_done_are_not_told_where_they_say_nothing_new(variant: Any, trade: Any) -> None:
     """Where all variants get the same done, or the trade-off is of that share itself."""
-    found = compare({**NIGHT, "variants": {"it": variant}}, trade_off=trade, replications=4, processes=1)
+    found = compare({**NIGHT, "variants": {"it": variant}}, trade_off=trade, nights=4, processes=1)
     forms = (str(found), as_markdown(found), found.page(), trade_off(found))
     assert [form for form in forms if "share of jobs done" in form or "% done" in form] == []
 
@@ -241,7 +241,7 @@ def test_shares_of_jobs_done_are_not_told_where_they_say_nothing_new(variant: An
 def test_a_picture_of_too_many_variants_says_that_some_are_left_out() -> None:
     """Only the first are drawn, and how many there are is said."""
     many = {**NIGHT, "variants": {f"variant {number}": {"pools.dome.count": 2} for number in range(30)}}
-    drawn = pictures(compare(many, replications=2, processes=1, measures=["makespan"]))
+    drawn = pictures(compare(many, nights=2, processes=1, measures=["makespan"]))
     assert all("the first 24 of 3" in picture for picture in drawn.values())
 
 

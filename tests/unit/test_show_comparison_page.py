@@ -53,7 +53,7 @@ class Reader(HTMLParser):
 
 @pytest.fixture(scope="module")
 def compared() -> ComparisonResult:
-    return compare(NIGHT, replications=10, processes=1, measures=["makespan", "done_share", "repeated_effects"])
+    return compare(NIGHT, nights=10, processes=1, measures=["makespan", "done_share", "unsafe_repeats"])
 
 
 def test_the_page_of_a_small_comparison_stays_as_it_is(compared: ComparisonResult) -> None:
@@ -96,7 +96,7 @@ def test_hostile_names_do_no_harm(compared: ComparisonResult) -> None:
         differences=tuple(replace(evil(one), sentence=HOSTILE) for one in compared.differences),
         shares=tuple(replace(evil(one), sentence=HOSTILE, requirement=HOSTILE) for one in compared.shares),
         points=tuple(map(evil, compared.points)),
-        nights=tuple(map(evil, compared.nights)),
+        played=tuple(map(evil, compared.played)),
         lost=(Lost(HOSTILE, 3, HOSTILE),),
     )
     page = found.page()
@@ -121,7 +121,7 @@ def test_one_setting_over_many_nights_has_a_page_too() -> None:
 def test_nothing_asked_and_nothing_different_is_said() -> None:
     """No requirement, and a variant that changes nothing: the page says both."""
     night = {**NIGHT, "must_hold": [], "variants": {"the same": {"queues.night.lease": "90s"}}}
-    page = compare(night, replications=3, processes=1, measures=["makespan", "detection_delay_mean"]).page()
+    page = compare(night, nights=3, processes=1, measures=["makespan", "detection_delay_mean"]).page()
     assert ("None is stated." in page, "The same in every night under every variant" in page) == (True, True)
 
 
@@ -129,17 +129,17 @@ def test_nothing_asked_and_nothing_different_is_said() -> None:
 def test_many_variants_are_thinned_out_and_it_says_so() -> None:
     """Six curves at most; sentences for twelve variants; the tables have all."""
     many = {**NIGHT, "variants": {f"number {one}": {"pools.dome.count": 2 + one % 2} for one in range(15)}}
-    page = compare(many, replications=3, processes=1, measures=["makespan"]).page()
+    page = compare(many, nights=3, processes=1, measures=["makespan"]).page()
     assert "6 of 16 variants are drawn; the table has all." in page
     assert "And 3 more variants: the tables below have all of them." in page
 
 
 def test_what_is_unfinished_or_lost_is_never_left_out(compared: ComparisonResult) -> None:
     """A cut-off night reads more than; a lost night is named in its table; a curve that is cut off ends lower."""
-    first, second, *rest = compared.nights
+    first, second, *rest = compared.played
     cut = replace(first, readings={**first.readings, "makespan": Reading(7_200_000_000, True)})
     lost = replace(second, readings={}, held=(), failure="it died")
-    page = replace(compared, nights=(cut, lost, *rest), lost=(Lost("two", 1, "it died"),)).page()
+    page = replace(compared, played=(cut, lost, *rest), lost=(Lost("two", 1, "it died"),)).page()
     assert ("more than 2 h" in page, ">lost<" in page, "two</bdi>, seed 1: it died." in page) == (True, True, True)
     assert "count as more than what was seen" in page
 

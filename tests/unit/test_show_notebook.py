@@ -24,8 +24,8 @@ def results() -> dict[str, Any]:
         "night": emulator.run(NIGHT),
         "night without requirements": emulator.run({**NIGHT, "must_hold": []}),
         "nights": emulator.nights(NIGHT, 5, processes=1, measures=["makespan"]),
-        "compare": emulator.compare(NIGHT, replications=5, processes=1),
-        "size": emulator.size(SIZED, by="pools.dome.count", first=1, last=3, share=0.5, replications=10, processes=1),
+        "compare": emulator.compare(NIGHT, nights=5, processes=1),
+        "size": emulator.size(SIZED, by="pools.dome.count", first=1, last=3, share=0.5, nights=10, processes=1),
     }
 
 

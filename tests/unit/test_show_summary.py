@@ -132,7 +132,7 @@ def many_of_everything() -> Stream:
         for target in (f"{long}-{job}", "shared"):
             s.land(2, job, "dome-1", job, target)
             s.land(2, job, "dome-1", job, target)
-        s.end(90, job, "dome-1", job, "lease lost")
+        s.end(90, job, "dome-1", job, "lease_lost")
         s.requeue(90, job)
         s.add(91, "fault_missed", 0, "", "power_off", f"faults[{job}]", 1, long, "it was\noff \x1b[31m" + wide)
     for job in range(12):
@@ -161,16 +161,16 @@ def test_every_line_keeps_within_80_columns_whatever_the_names() -> None:
     assert " and more." in " ".join(text.split())  # of more than three jobs that show why
 
 
-def test_lost_leases_of_workers_at_work_and_jobs_put_back_are_told() -> None:
+def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
     s = good_night()
     s.submit(200, 2, ordinal=1, origin=1)
     s.start(200, 2, "dome-1", 2)
-    s.end(290, 2, "dome-1", 2, "lease lost")
-    s.finish(290, 2, "attempts used up", 1)
+    s.end(290, 2, "dome-1", 2, "lease_lost")
+    s.finish(290, 2, "attempts_used_up", 1)
     meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml")
     text = summary(s.night(600 * SECOND), [], meta).as_text()
     assert "  lost leases                1\n    with the worker at work  1\n" in text
-    assert "Done: 50 % of all accepted and refused; jobs put back counted with the first:\n    100 %." in text
+    assert "Done: 50 % of all accepted and refused; resubmitted jobs counted with the\n    first: 100 %." in text
 
 
 def one(met: bool | None) -> Judged:

@@ -32,8 +32,8 @@ def sight(*, workers: int = 3, prefix: str = "dome", entry: str = "plates", titl
     rows += [
         (7 * MINUTE, "fault_began", 0, 0, names[1], "freeze", "faults[0]", 1, names[1]),
         (7 * MINUTE, "worker_changed", 0, 0, names[1], "frozen", "", 1),
-        (7 * MINUTE, "work_stands_still", 0, 2, names[1], 2),
-        (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease lost", "lease ran out", 8 * MINUTE),
+        (7 * MINUTE, "work_paused", 0, 2, names[1], 2),
+        (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease_lost", "lease ran out", 8 * MINUTE),
         (8 * MINUTE, "requeued", 0, 2, "", "requeued", 8 * MINUTE, -1),
     ]
     present, notes = Present(names, HOUR), []
@@ -64,8 +64,8 @@ def test_a_night_at_80_by_24() -> None:
         "11m of 1h, 18 %   5 wait for a worker, 5 at most\n"
         "\n"
         "Workers: 1 busy, 1 idle, 1 frozen\n"
-        "  dome-1  busy       plates#1, attempt 1, for 6m\n"
-        "  dome-2  frozen     WITHOUT A LEASE, plates#2, attempt 1, for 6m, stands still\n"
+        "  dome-1  busy      plates#1, attempt 1, for 6m\n"
+        "  dome-2  frozen    WITHOUT A LEASE, plates#2, attempt 1, for 6m, stands still\n"
         "  dome-3  idle\n"
         "\n"
         "Jobs: 4 queued, 1 requeued, 1 running, 0 done, 0 failed\n"
@@ -115,8 +115,8 @@ def test_workers_that_do_not_fit_are_counted() -> None:
     lines = text(sight(workers=100)).splitlines()
     assert lines[6:12] == [
         "Workers: 1 busy, 98 idle, 1 frozen",
-        "  dome-2  frozen     WITHOUT A LEASE, plates#2, attempt 1, for 6m, stands still",
-        "  dome-1  busy       plates#1, attempt 1, for 6m",
+        "  dome-2  frozen    WITHOUT A LEASE, plates#2, attempt 1, for 6m, stands still",
+        "  dome-1  busy      plates#1, attempt 1, for 6m",
         "  dome-3  idle",
         "  and 97 more: 97 idle",
         "",
@@ -212,31 +212,31 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
         ((9, "worker_changed", 0, 0, "dome-1", "booting", "", 2), "dome-1 is switched on"),
         ((9, "worker_changed", 0, 0, "dome-1", "idle", "", 1), None),
         ((9, "worker_changed", 0, 0, "dome-1", "idle", "link restored", 1), "dome-1 is ready for work (link restored)"),
-        ((9, "worker_changed", 0, 0, "dome-1", "cut off", "out", 1),
+        ((9, "worker_changed", 0, 0, "dome-1", "cut_off", "out", 1),
          "dome-1 is cut off from the broker (what it says is lost)"),
-        ((9, "worker_changed", 0, 0, "dome-1", "cut off", "both", 1), "dome-1 is cut off from the broker"),
+        ((9, "worker_changed", 0, 0, "dome-1", "cut_off", "both", 1), "dome-1 is cut off from the broker"),
         ((9, "attempt_ended", 0, 3, "dome-1", 1, 1, "ok", "", 9), None),
         ((9, "attempt_ended", 0, 3, "dome-1", 2, 1, "error", "", 9), "plates#3: attempt 2 on dome-1 ended: error"),
-        ((9, "requeued", 0, 3, "", "requeued held", 9 + 20 * SECOND, -1),
+        ((9, "requeued", 0, 3, "", "requeued_held", 9 + 20 * SECOND, -1),
          "plates#3 is to be tried again after a pause of 20 s"),
         ((9, "finished", 0, 3, "", "failed", "expired", "", 0), "plates#3 fails (expired)"),
         ((9, "finished", 0, 3, "", "failed", "withdrawn", "", 1), "a person withdraws plates#3 after 1 attempt"),
-        ((9, "finished", 0, 3, "", "failed", "attempts used up", "", 2),
+        ((9, "finished", 0, 3, "", "failed", "attempts_used_up", "", 2),
          "plates#3 fails after 2 attempts (attempts used up)"),
         ((9, "stale_refused", 0, 3, "dome-1", 7, "outcome"),
          "plates#3: the broker refuses the outcome of dome-1: its token 7 is stale"),
         ((9, "stale_refused", 0, 0, "dome-1", 7, "renewal"),
          "the broker refuses the renewal of dome-1: its token 7 is stale"),
-        ((9, "worker_told", 0, 3, "dome-1", 7, "lease lost"),
+        ((9, "worker_notified", 0, 3, "dome-1", 7, "lease_lost"),
          "plates#3: dome-1 is told that its lease (token 7) is lost"),
-        ((9, "worker_told", 0, 3, "dome-1", 7, "suspend"), "dome-1 is told to suspend plates#3"),
+        ((9, "worker_notified", 0, 3, "dome-1", 7, "suspend"), "dome-1 is told to suspend plates#3"),
         ((9, "equipment_changed", 0, 0, "dome-1", ""), "dome-1 is equipped with nothing"),
         ((9, "submission_repeated", 0, 3, "", "one"),
          "plates#3 is submitted again under the key one, and taken for the same job"),
         ((9, "effect_refused", 0, 3, "dome-1", 1, 7, "copied", "plate-7", "stale token"),
          "plates#3: the system refuses copied on plate-7 from dome-1: stale token"),
-        ((9, "held", 0, 3, "", "queued held", "pausing"), None),
-        ((9, "held", 0, 3, "", "queued held", "by a person"), "a person holds plates#3"),
+        ((9, "held", 0, 3, "", "queued_held", "pausing"), None),
+        ((9, "held", 0, 3, "", "queued_held", "by_person"), "a person holds plates#3"),
         ((9, "work_stopped", 0, 3, "dome-1", 1, 1, "finished"), None),
         ((9, "fault_missed", 1, 0, "", "power_off", "faults[0]", 1, "dome-1", "it is off"),
          "fault without effect: power off of dome-1: it is off"),

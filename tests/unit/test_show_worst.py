@@ -13,7 +13,7 @@ def test_the_worst_come_first_and_each_is_named_once() -> None:
         WorstJob(5, "sweeps#2", "failed: expired"),
         WorstJob(3, "plates#3", "unfinished after 15 min 50 s"),
         WorstJob(4, "sweeps#1", "unfinished after 15 min 50 s"),
-        WorstJob(7, "sweeps#2 (put back as job 7)", "unfinished after 3 min 20 s"),
+        WorstJob(7, "sweeps#2 (resubmitted as job 7)", "unfinished after 3 min 20 s"),
     )
 
 

@@ -29,8 +29,8 @@ def test_an_overlap_with_a_stop_of_no_length_is_one() -> None:
     """Two workers at one job, one of which stands still for no time, and goes on once more: one overlap."""
     rows = [
         out(0), began(0), began(0, "dome-2"),
-        row(5, "work_stands_still", 1, "dome-1", 1), row(5, "work_stands_still", 1, "dome-1", 1),
-        row(5, "work_goes_on", 1, "dome-1", 1), row(5, "work_goes_on", 1, "dome-1", 1),
+        row(5, "work_paused", 1, "dome-1", 1), row(5, "work_paused", 1, "dome-1", 1),
+        row(5, "work_continued", 1, "dome-1", 1), row(5, "work_continued", 1, "dome-1", 1),
         stopped(10), stopped(10, worker="dome-2"),
     ]  # fmt: skip
     [(begin, end, who)] = overlaps(attempts_of(enumerate(rows, 1)), 99 * SECOND)
@@ -53,7 +53,7 @@ def test_handed_back_unstarted() -> None:
 
 def test_never_began() -> None:
     """A worker that is there, and never begins what was handed to it, loses the lease for that."""
-    assert told(*ON, came(10), out(10), ended(100, *LOST), failed(100, "attempts used up")) == [
+    assert told(*ON, came(10), out(10), ended(100, *LOST), failed(100, "attempts_used_up")) == [
         TOOK + " It never began to work.",
         LEASE_LOST + "dome-1 never began to work on it.",
         "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
@@ -63,7 +63,7 @@ def test_never_began() -> None:
 def test_no_heartbeat_got_through_though_it_worked() -> None:
     """Where nothing else explains it, no heartbeat got through; a skewed clock leads to it; the worker works on."""
     fault = row(5, "fault_began", 0, "dome-1", "skew_clock", "faults[0]", 1, "dome-1")
-    rows = (*ON, fault, came(10), out(10), began(10), ended(100, *LOST), failed(100, "attempts used up"))
+    rows = (*ON, fault, came(10), out(10), began(10), ended(100, *LOST), failed(100, "attempts_used_up"))
     assert told(*rows) == [
         TOOK,
         LEASE_LOST + "no heartbeat of dome-1 got through in time, though it was at work." + NO_BEAT,
@@ -80,7 +80,7 @@ def test_no_heartbeat_got_through_though_it_worked() -> None:
 def test_an_outage_that_moved_the_end_of_a_lease_tells_of_no_heartbeat() -> None:
     """After an outage that pushed the ends of leases out, the end of a lease does not tell when it was renewed."""
     outage = row(20, "broker_down"), row(80, "broker_up"), row(85, "broker_up")
-    lost = ended(160, *LOST), failed(160, "attempts used up")
+    lost = ended(160, *LOST), failed(160, "attempts_used_up")
     assert told(*ON, came(10), out(10), began(10), *outage, *lost) == [
         TOOK,
         "21:02:40 The lease of dome-1 ran out and was lost (attempt 1): no heartbeat of dome-1 got through in time, "
@@ -104,7 +104,7 @@ def test_states_told_after_the_end_of_work_do_not_concern_it() -> None:
 
 def test_trouble_is_the_last_bad_state() -> None:
     """A worker that was cut off and is back by the time its lease ends had been cut off."""
-    cut = row(20, "worker_changed", 0, "dome-1", "cut off", "out", 1)
+    cut = row(20, "worker_changed", 0, "dome-1", "cut_off", "out", 1)
     back = row(90, "worker_changed", 0, "dome-1", "idle", "link restored", 1)
     assert told(*ON, came(10), out(10), began(10), cut, back, ended(100, *LOST))[1:4] == [
         "21:00:20 dome-1 was cut off: no message got through to the broker, and it worked on.",
@@ -129,13 +129,13 @@ def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
     """What a system did after its caller had gone is told; so is an outcome that got no answer, with the broker up."""
     rows = (
         *ON, came(10), out(10), began(10), row(15, "part_finished", 1, "dome-1", 1, 1, "copy", "one", False),
-        row(20, "call_served_late", 1, "dome-1", 1, 1, "vault"),
-        stopped(30), row(40, "outcome_unanswered", 1, "dome-1", 1), ended(100, *LOST), failed(100, "attempts used up"),
+        row(20, "call_served_late", 1, "dome-1", 1, 1, "archive"),
+        stopped(30), row(40, "outcome_unanswered", 1, "dome-1", 1), ended(100, *LOST), failed(100, "attempts_used_up"),
     )  # fmt: skip
     assert told(*rows) == [
         TOOK,
         "21:00:15 dome-1 finished its part copy (one).",
-        "21:00:20 vault served the call of attempt 1 now: nobody waited for it any more.",
+        "21:00:20 archive served the call of attempt 1 now: nobody waited for it any more.",
         "21:00:30 dome-1 had stopped and handed its outcome in, but got no answer: none came in time.",
         LEASE_LOST + "dome-1 had stopped working on it at 21:00:30, and no heartbeat named it any more." + NO_BEAT,
         "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
@@ -146,18 +146,18 @@ def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
 @pytest.mark.parametrize(
     ("before", "outcome", "because"),
     [
-        ([], "no access", [6]),
-        ([row(1, "access_changed", 0, "", "dome", "vault", "ended")], "no access", [7, 3]),
-        ([row(1, "access_changed", 0, "", "dome", "attic", "ended")], "no access", [7]),
-        ([row(1, "system_changed", 0, "", "vault", "down")], "refused", [7, 3]),
-        ([row(1, "system_changed", 0, "", "vault", "up")], "refused", [7]),
+        ([], "no_access", [6]),
+        ([row(1, "access_changed", 0, "", "dome", "archive", "ended")], "no_access", [7, 3]),
+        ([row(1, "access_changed", 0, "", "dome", "attic", "ended")], "no_access", [7]),
+        ([row(1, "system_changed", 0, "", "archive", "down")], "refused", [7, 3]),
+        ([row(1, "system_changed", 0, "", "archive", "up")], "refused", [7]),
         ([], "error", [6]),
         ([], "ok", []),
     ],
 )
 def test_what_led_to_a_bad_call(before: list[Row], outcome: str, because: list[int]) -> None:
     """An attempt that ended in error after a bad call names the call, and what was the matter with its system."""
-    call = row(20, "call_ended", 1, "dome-1", 1, 1, "vault", outcome, 5 * SECOND)
+    call = row(20, "call_ended", 1, "dome-1", 1, 1, "archive", outcome, 5 * SECOND)
     around, _ = surroundings(*ON, *before, came(10), out(10), began(10), call, stopped(20), ended(20, "error", "no"))
     assert [list(fact.because) for fact in job_story(around, 1).facts if fact.what == "ended"] == [because]
 
@@ -191,15 +191,15 @@ def test_a_queue_that_does_not_match_equipment() -> None:
 @pytest.mark.parametrize(
     ("queue", "sub_state", "sentence"),
     [
-        ("timed", "out of time", "With a `total_limit` longer than 20 min in the queue timed, it would have gone on."),
+        ("timed", "out_of_time", "With a `total_limit` longer than 20 min in the queue timed, it would have gone on."),
         (
             "one",
-            "longest run",
-            "With `at_most` above 2 for the longest run of the queue one, it would have been tried again.",
+            "time_limit",
+            "With `at_most` above 2 for the time limit of the queue one, it would have been tried again.",
         ),
-        ("spent", "longest run", "21:00:20 It failed, 10 s after it came, in 1 attempt (longest run)."),
-        ("within", "longest run", "21:00:20 It failed, 10 s after it came, in 1 attempt (longest run)."),
-        ("night", "out of time", "21:00:20 It failed, 10 s after it came, in 1 attempt (out of time)."),
+        ("spent", "time_limit", "21:00:20 It failed, 10 s after it came, in 1 attempt (time limit)."),
+        ("within", "time_limit", "21:00:20 It failed, 10 s after it came, in 1 attempt (time limit)."),
+        ("night", "out_of_time", "21:00:20 It failed, 10 s after it came, in 1 attempt (out of time)."),
     ],
 )
 def test_limits(queue: str, sub_state: str, sentence: str) -> None:
@@ -215,7 +215,7 @@ def test_a_late_effect_under_the_strictest_fence_blames_no_setting() -> None:
     """An effect that came late although its system asks the broker: no other fence would have refused it."""
     landed = row(120, "effect_landed", 1, "dome-1", 1, 1, "copied", "plate-1", False)
     assert told(*ON, came(10), out(10), began(10), ended(100, *LOST), landed)[3:] == [
-        "21:02:00 dome-1 left copied on plate-1 late: its lease (token 1) was over, and vault took it all the same.",
+        "21:02:00 dome-1 left copied on plate-1 late: its lease (token 1) was over, and archive took it all the same.",
         UNFINISHED + "running on dome-1.",
     ]
 
@@ -227,9 +227,9 @@ def test_effects_that_were_refused_or_found() -> None:
     found = row(22, "effect_found", 1, "dome-1", 1, 1, "copied", "plate-2")
     assert told(*ON, came(10), out(10), began(10), refused, unknown, found) == [
         TOOK,
-        "21:00:20 vault refused copied on plate-1 from dome-1: the lease is over.",
+        "21:00:20 archive refused copied on plate-1 from dome-1: the lease is over.",
         "21:00:21 The system refused wound on plate-1 from dome-1: the lease is over.",
-        "21:00:22 dome-1 looked first, found copied on plate-2, and left it so.",
+        "21:00:22 dome-1 checked first: the effect copied was on plate-2 already; skipped.",
         UNFINISHED + "running on dome-1.",
     ]
 
@@ -239,8 +239,8 @@ def test_effects_that_were_refused_or_found() -> None:
 
 def test_a_hold_of_no_length_and_an_end_without_a_hold_are_passed_over() -> None:
     """What was held and released at one instant was not held; the end of a hold that nothing tells of is no hold."""
-    held = row(10, "held", 1, "", "queued held", "by a person"), row(10, "hold_ended", 1, "", "queued", "by a person")
-    unknown = row(10, "hold_ended", 1, "", "queued", "not due")
+    held = row(10, "held", 1, "", "queued_held", "by_person"), row(10, "hold_ended", 1, "", "queued", "by_person")
+    unknown = row(10, "hold_ended", 1, "", "queued", "not_due")
     assert told(*ON, came(10), *held, unknown, out(10), began(10)) == [TOOK, UNFINISHED + "running on dome-1."]
 
 
@@ -343,7 +343,7 @@ def test_a_fence_that_would_have_refused_a_late_effect() -> None:
     landed = [row(at, "effect_landed", 1, who, token, token, "copied", "plate-1", True)
               for at, who, token in ((115, "dome-2", 2), (120, "dome-1", 1))]  # fmt: skip
     rows = (*ON, came(10), out(10), began(10), ended(100, *LOST), out(110, "dome-2", 2, attempt=2), *landed)
-    said = "With `fenced: highest_token`, the system vault would have refused the late copied."
+    said = "With `fenced: highest_token`, the system archive would have refused the late copied."
     loose = SCENARIO.replace("fenced: asks_broker", "fenced: no")
     assert [text for text in told(*rows, scenario=loose) if text.startswith("With")] == [said]
 
@@ -359,10 +359,10 @@ def test_a_job_that_a_fault_brought() -> None:
 
 def test_an_attempt_that_people_ended() -> None:
     """A worker that finishes and leaves, two parts that were done, a job that a person withdrew."""
-    finishing = row(20, "worker_changed", 0, "dome-1", "finishing", "", 1)
+    finishing = row(20, "worker_changed", 0, "dome-1", "draining", "", 1)
     parts = [row(at, "part_finished", 1, "dome-1", 1, 1, name, "", False) for at, name in ((30, "read"), (40, "write"))]
     withdrawn = (
-        ended(50, "lease lost", "withdrawn"),
+        ended(50, "lease_lost", "withdrawn"),
         failed(50, "withdrawn"),
         stopped(50, "told that its lease is lost"),
     )

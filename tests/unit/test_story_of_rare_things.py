@@ -21,7 +21,7 @@ zone: America/Santiago
 lasts: 4h
 queues:
   keyed: {lease: 90s, retry: {attempts_in_all: 2}}
-  narrow: {lease: 90s, running_at_most: 1, longest_run: {after: 10m, then: fail}}
+  narrow: {lease: 90s, running_at_most: 1, time_limit: {after: 10m, then: fail}}
   fixed: {lease: 3m, renewed: false, retry: {attempts_in_all: 5, lost_leases_at_most: 1}}
   quiet: {lease: 5m, retry: {attempts_in_all: 2, total_limit: 20m}}
   lossy: {lease: 90s, retry: {attempts_in_all: 2}}
@@ -83,23 +83,23 @@ STORIES = {
         "21:10:00 key-1 took it: attempt 1, token 1, a lease of 1 min 30 s until 21:11:30.",
         "21:15:00 key-1 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
         "21:15:00 It was done, 5 min after it came, in 1 attempt.",
-        "00:30:00 A person put it back: job 14 came for it.",
+        "00:30:00 A person resubmitted it as job 14.",
     ],
     2: [
         "21:10:00 It waited 5 min for a worker, until 21:15:00: another job with the key disk was running. Meanwhile "
         "these workers took 1 other job.",
-        "21:15:00 key-1 took it: attempt 1, token 11, a lease of 1 min 30 s until 21:16:30.",
-        "21:20:00 key-1 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
+        "21:15:00 key-2 took it: attempt 1, token 11, a lease of 1 min 30 s until 21:16:30.",
+        "21:20:00 key-2 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
         "21:20:00 It was done, 10 min after it came, in 1 attempt.",
     ],
     4: [
         "21:10:00 It waited 10 min for a worker, until 21:20:00: the queue narrow ran as many jobs as it may. "
         "Meanwhile these workers took 1 other job.",
         "21:20:00 nar-2 took it: attempt 1, token 12, a lease of 1 min 30 s until 21:21:30.",
-        "21:30:00 The broker ended attempt 1 on nar-2 after 10 min: too long (longest run).",
-        "21:30:00 It failed, 20 min after it came, in 1 attempt (longest run): the longest run of 10m was reached.",
+        "21:30:00 The broker ended attempt 1 on nar-2 after 10 min: time limit.",
+        "21:30:00 It failed, 20 min after it came, in 1 attempt (time limit): the time limit of 10m was reached.",
         "21:30:00 nar-2 was told that its lease (token 12) was lost, and stopped.",
-        "With a longest run of more than 10 min in the queue narrow, its attempt would have gone on.",
+        "With a time limit of more than 10 min in the queue narrow, its attempt would have gone on.",
     ],
     5: [
         "21:10:00 fix-1 took it: attempt 1, token 3, a fixed lease of 3 min until 21:13:00.",
@@ -156,14 +156,14 @@ STORIES = {
         "23:11:00 It was done, 11 min after it came, in 1 attempt.",
     ],
     10: [
-        "23:30:00 key-1 took it: attempt 1, token 14, a lease of 1 min 30 s until 23:31:30.",
-        "23:31:00 key-1 handed in the outcome of attempt 1 after 1 min: ok.",
+        "23:30:00 key-2 took it: attempt 1, token 14, a lease of 1 min 30 s until 23:31:30.",
+        "23:31:00 key-2 handed in the outcome of attempt 1 after 1 min: ok.",
         "23:31:00 It was done, 1 min after it came, in 1 attempt.",
     ],
     12: [
-        "00:10:00 key-1 took it: attempt 1, token 16, a lease of 1 min 30 s until 00:11:30.",
+        "00:10:00 key-2 took it: attempt 1, token 16, a lease of 1 min 30 s until 00:11:30.",
         "00:11:00 It was submitted again under the key one, and taken for the same job.",
-        "00:11:00 key-1 handed in the outcome of attempt 1 after 1 min: ok.",
+        "00:11:00 key-2 handed in the outcome of attempt 1 after 1 min: ok.",
         "00:11:00 It was done, 1 min after it came, in 1 attempt.",
     ],
     13: [

@@ -20,7 +20,7 @@ from emulator.scenario.load import Loaded, load, load_text
 from emulator.show.story.writing import lines, sentences
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-NIGHTS = ("zombie-writes-first", "surge-refused", "missed-run", "rerun-while-zombie-returns", "three-hour-cap-shared")
+NIGHTS = ("zombie-writes-first", "surge-refused", "missed-run", "rerun-while-zombie-returns", "cap-too-short")
 
 HELD = """\
 title: Held
@@ -105,8 +105,8 @@ def test_attempts_of_a_log_with_gaps() -> None:
         (0, "handed_back", 0, 1, "a", "queued", 1, 9),
         (0, "effect_landed", 0, 1, "a", 1, 9, "x", "y", True),
         (1, "handed_out", 0, 1, "a", 1, 2, 90, 1),
-        (2, "work_goes_on", 0, 1, "a", 2),
+        (2, "work_continued", 0, 1, "a", 2),
         (3, "handed_back", 0, 1, "a", "queued", 1, 2),
     ]
     found = attempts_of(enumerate(rows, 1))
-    assert [(one.token, one.outcome, one.ended, one.work) for one in found] == [(2, "handed back", 3, [])]
+    assert [(one.token, one.outcome, one.ended, one.work) for one in found] == [(2, "handed_back", 3, [])]

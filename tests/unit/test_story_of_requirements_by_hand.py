@@ -30,7 +30,7 @@ def told(stream: Stream | None = None, **keys: object) -> list[str]:
 UNFINISHED = [
     "21:05:00 plates#3 is unfinished.",
     "21:01:20 sweeps#1 is unfinished.",
-    "21:13:20 sweeps#2 (put back as job 7) is unfinished.",
+    "21:13:20 sweeps#2 (resubmitted as job 7) is unfinished.",
 ]
 REFUSED = ["21:00:10 A job of plates was refused by the queue night: full."]
 SKIPPED = ["21:15:00 Occurrence 4 of sweeps was skipped: one is still running."]
@@ -49,7 +49,7 @@ NOT_DONE = [
             {"measure": "wait_longest", "at_most": 100 * SECOND},
             [
                 "21:05:00 plates#3 waited 4 min 10 s, beyond what was asked.",
-                "21:13:20 sweeps#2 (put back as job 7) waited 3 min 20 s, beyond what was asked.",
+                "21:13:20 sweeps#2 (resubmitted as job 7) waited 3 min 20 s, beyond what was asked.",
                 "21:05:00 plates#2 waited 1 min 40 s.",
                 "21:08:20 sweeps#2 waited 1 min 40 s.",
                 "21:11:40 sweeps#3 waited 1 min 40 s.",
@@ -61,7 +61,7 @@ NOT_DONE = [
             {"measure": "turnaround_longest", "at_most": 900 * SECOND, "routine": "sweep"},
             [
                 "21:01:20 sweeps#1 had a turnaround of 15 min 50 s, beyond what was asked.",
-                "21:13:20 sweeps#2 (put back as job 7) had a turnaround of 3 min 20 s.",
+                "21:13:20 sweeps#2 (resubmitted as job 7) had a turnaround of 3 min 20 s.",
             ],
         ),
         (
@@ -72,7 +72,7 @@ NOT_DONE = [
             ],
         ),
         (
-            {"measure": "repeated_effects", "at_most": 0.0},
+            {"measure": "unsafe_repeats", "at_most": 0.0},
             ["21:04:50 plates#2 left 2 effects, the last here, on plate-2."],
         ),
         (
@@ -97,8 +97,8 @@ NOT_DONE = [
         ),
         ({"measure": "stale_refused", "at_most": 0.0, "queue": "night"}, STALE),
         (
-            {"measure": "put_back", "at_most": 0.0},
-            ["21:13:20 sweeps#2 (put back as job 7) was submitted to the queue night: queued (sweep)."],
+            {"measure": "resubmitted", "at_most": 0.0},
+            ["21:13:20 sweeps#2 (resubmitted as job 7) was submitted to the queue night: queued (sweep)."],
         ),
         (
             {"each_occurrence_of": "sweeps", "finished_by": "22:00"},
@@ -121,14 +121,14 @@ def test_what_a_requirement_rests_on(keys: dict[str, object], sentences: list[st
 
 
 def twice(origin: int) -> Stream:
-    """Leave an effect late, and once more from another job, which was put back for the first or was not."""
+    """Leave an effect late, and once more from another job, which was resubmitted for the first or was not."""
     s = Stream(SECOND)
     s.submit(0, 1)
     s.start(0, 1, "dome-1", 1)
-    s.end(100, 1, "dome-1", 1, "lease lost")
+    s.end(100, 1, "dome-1", 1, "lease_lost")
     s.land(120, 1, "dome-1", 1)
     s.stop(130, 1, "dome-1", 1)
-    s.finish(130, 1, "attempts used up")
+    s.finish(130, 1, "attempts_used_up")
     s.submit(200, 2, ordinal=1 if origin else 2, origin=origin)
     s.start(200, 2, "dome-1", 2)
     s.land(250, 2, "dome-1", 2)
@@ -137,11 +137,11 @@ def twice(origin: int) -> Stream:
 
 
 def test_effects_that_came_late_or_from_two_jobs() -> None:
-    """Jobs that were put back for one another are told of together, others one by one."""
+    """Jobs that were resubmitted from one another are told of together, others one by one."""
     assert told(twice(1), measure="late_effects", at_most=0.0) == [
-        "21:04:10 plates#1 and what was put back for it left 2 effects, the last here, on plate-7."
+        "21:04:10 plates#1 and the jobs resubmitted from it left 2 effects, the last here, on plate-7."
     ]
-    assert told(twice(0), measure="repeated_across_jobs", at_most=0.0) == [
+    assert told(twice(0), measure="unsafe_repeats_across_jobs", at_most=0.0) == [
         "21:02:00 plates#1 left 1 effect, the last here, on plate-7.",
         "21:04:10 plates#2 left 1 effect, the last here, on plate-7.",
     ]

@@ -32,7 +32,7 @@ PARTS = {
         "world.sampling",
         "world.sampling_of",
     ),
-    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
+    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
         "errors",
         "timeline.ticks",
@@ -49,6 +49,7 @@ PARTS = {
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
     "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),
+    "scripts": ("errors", "timeline.ticks", "scenario", "testing", "show", "version"),
     "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
@@ -61,6 +62,7 @@ PARTS = {
         "show",
         "experiment",
         "testing",
+        "scripts",
         "version",
     ),
 }

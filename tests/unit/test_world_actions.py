@@ -61,20 +61,20 @@ def test_workers_are_told_to_leave_by_name_by_pool_or_some_of_them():
     pools = {"dome": 10, "tower": 2, "cellar": 0}
 
     def leaving(aim: Any) -> list[Any]:
-        return [call[2] for call in Night(actions=[{"finish_and_leave": aim, "at": at(9)}], pools=pools).run().calls]
+        return [call[2] for call in Night(actions=[{"drain": aim, "at": at(9)}], pools=pools).run().calls]
 
     assert leaving(["tower", "dome-3"]) == ["tower-1", "tower-2", "dome-3"]
     three, six = (set(leaving({"pool": "dome", "some": many})) for many in (3, 6))
     assert (len(three), len(six), three < six) == (3, 6, True)
-    night = Night(actions=[{"finish_and_leave": "cellar", "at": at(9)}], pools=pools).run()
-    refused = (9, "action_refused", 0, 0, "", "finish_and_leave", "actions[0]", "cellar", "there are no such workers")
+    night = Night(actions=[{"drain": "cellar", "at": at(9)}], pools=pools).run()
+    refused = (9, "action_refused", 0, 0, "", "drain", "actions[0]", "cellar", "there are no such workers")
     assert night.told == [refused]
 
 
 def test_a_worker_that_has_left_refuses_to_leave_again():
     """The stand-in's worker is off, so the act is told and then refused, under that worker's name."""
-    night = Night([{"power_off": "dome-1", "at": 0}], [{"finish_and_leave": "dome-1", "at": at(9)}]).run()
+    night = Night([{"power_off": "dome-1", "at": 0}], [{"drain": "dome-1", "at": at(9)}]).run()
     assert night.told[1:] == [
-        (9, "action_taken", 0, 0, "dome-1", "finish_and_leave", "actions[0]", "dome-1"),
-        (9, "action_refused", 2, 0, "dome-1", "finish_and_leave", "actions[0]", "dome-1", "it has been told already"),
+        (9, "action_taken", 0, 0, "dome-1", "drain", "actions[0]", "dome-1"),
+        (9, "action_refused", 2, 0, "dome-1", "drain", "actions[0]", "dome-1", "it has been told already"),
     ]

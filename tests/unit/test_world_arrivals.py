@@ -124,7 +124,7 @@ class Desk:
 WRITTEN = {
     "constant": ({"constant": 5}, Constant(5)),
     "uniform": ({"between": (10, 19)}, Uniform(10, 19)),
-    "triangular": ({"least": 0, "likeliest": 10, "most": 40}, Triangular(0, 10, 40)),
+    "triangular": ({"min": 0, "mode": 10, "max": 40}, Triangular(0, 10, 40)),
     "lognormal": ({"median": 40, "p95": 120}, Lognormal.of_p95(40, 120)),
     "empirical": ({"one_of": (10, 20), "weights": (3.0, 1.0)}, Empirical((10, 20), (3.0, 1.0))),
     "traced": ({"traced": True}, None),
@@ -247,8 +247,8 @@ def test_a_source_sends_nothing_from_until_on() -> None:
     assert [job.nominal for job in desk.jobs] == [0, 0, 20 * MINUTE - 1]
 
 
-def test_the_end_of_a_job_put_back_sends_nothing() -> None:
-    """A second end under one number is that of a job put back, and not of the source's."""
+def test_the_end_of_a_resubmitted_job_sends_nothing() -> None:
+    """A second end under one number is that of a resubmitted job, and not of the source's."""
     desk = Desk({"name": "s", "again_after": "10m", "count": 1})
     desk.at(5, desk.arrivals.job_finished, 3, "s", 1).at(8, desk.arrivals.job_finished, 4, "s", 1).run()
     assert desk.got == [(0, 0, "s", 1), (15, 3, "s", 2)]

@@ -47,9 +47,27 @@ def test_a_larger_pool_ranks_its_earlier_workers_in_the_same_order():
 
 def test_some_are_drawn_anew_for_each_occurrence():
     """One process strikes the pool every 10 minutes, and not always the same worker."""
-    night = Night([{"freeze": {"pool": "dome", "some": 1}, "gaps": at(10), "lasts": at(1)}], pools={"dome": 9}).run()
-    assert [row[0] for row in night.told if row[1] == "fault_began"] == [10.0 * k for k in range(1, 60)]
+    aim = {"pool": "dome", "some": 1}
+    night = Night([{"freeze": aim, "gaps": at(9), "lasts": at(1)}], pools={"dome": 9}).run()
+    assert [row[0] for row in night.told if row[1] == "fault_began"] == [10.0 * k - 1 for k in range(1, 61)]
     assert len(set(night.hit())) > 5
+
+
+def test_a_gap_begins_when_the_last_of_those_who_were_hit_is_well_again():
+    """Three workers are frozen together, each for a time of its own; the next gap of 10 minutes follows the longest."""
+    lasts = {"between": [at(1), at(9)]}
+    night = Night([{"freeze": {"pool": "dome"}, "gaps": at(10), "lasts": lasts}]).run()
+    onsets, ends = night.onsets()["dome-1"], night.onsets("fault_ended")
+    assert onsets[0] == at(10) and len(onsets) > 20
+    of_each = list(zip(*(ticks[: len(onsets) - 1] for ticks in ends.values()), strict=True))
+    assert onsets[1:] == [max(of_one) + at(10) for of_one in of_each]
+    assert all(len(set(of_one)) == 3 for of_one in of_each)
+
+
+def test_what_never_ends_leaves_its_gaps_from_onset_to_onset():
+    """One more worker dies for good every 10 minutes: nothing of that has an end to count from."""
+    night = Night([{"power_off": {"pool": "dome"}, "gaps": at(10)}], lasts=35).run()
+    assert night.onsets() == {f"dome-{n}": [at(10), at(20), at(30)] for n in (1, 2, 3)}
 
 
 def test_a_pool_aimed_at_as_one_is_struck_as_one():
@@ -89,8 +107,12 @@ def test_a_fault_is_known_by_its_content_not_by_its_place():
     mine = {"slow_down": "dome-1", "gaps": gaps, "lasts": at(1), "to": 0.5}
     expected = Night([mine]).run().onsets()["dome-1"]
     others = [{"freeze": "dome-2", "gaps": gaps, "lasts": at(1)}, {"slow_down": "dome-3", "at": 0, "to": 0.5}]
-    for faults in ([*others, mine], [mine, *others], [others[0], {**mine, "to": 0.1, "lasts": at(2)}]):
+    for faults in ([*others, mine], [mine, *others], [others[0], {**mine, "to": 0.1}]):
         assert Night(faults).run().onsets()["dome-1"] == expected
+    longer = Night([{**mine, "lasts": at(2)}]).run().onsets()["dome-1"]
+    assert longer == [onset + at(place) for place, onset in enumerate(expected)][: len(longer)]
+    from_onset = [{**mine, "lasts": at(lasts), "gaps_from": "onset"} for lasts in (1, 2)]
+    assert len({tuple(Night([fault]).run().onsets()["dome-1"]) for fault in from_onset}) == 1
 
 
 def test_faults_that_are_alike_strike_at_times_of_their_own_in_any_order_of_the_file():

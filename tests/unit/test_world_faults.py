@@ -43,8 +43,12 @@ def test_a_window_is_the_fault_itself_where_there_are_no_gaps():
 
 
 def test_a_random_process_begins_within_its_window_only():
-    """Gaps of 10 minutes from minute 30 on, until 60, give onsets at 40 and 50: the window is half-open."""
-    night = Night([{"broker_outage": True, "from": at(30), "until": at(60), "gaps": at(10), "lasts": at(2)}]).run()
+    """Gaps of 10 minutes from minute 30 on, until 62, give onsets at 40 and 52, 10 after the end of the first, but none
+    at 64; with an end at 60 and gaps from onset to onset, 40 and 50: the window is half-open."""
+    night = Night([{"broker_outage": True, "from": at(30), "until": at(62), "gaps": at(10), "lasts": at(2)}]).run()
+    assert night.calls == [(40, "broker_down"), (42, "broker_up"), (52, "broker_down"), (54, "broker_up")]
+    window = {"from": at(30), "until": at(60), "gaps": at(10), "lasts": at(2), "gaps_from": "onset"}
+    night = Night([{"broker_outage": True, **window}]).run()
     assert night.calls == [(40, "broker_down"), (42, "broker_up"), (50, "broker_down"), (52, "broker_up")]
     assert [row[5:] for row in night.told] == [
         ("broker_outage", "faults[0]", 1, "broker"),
@@ -55,23 +59,26 @@ def test_a_random_process_begins_within_its_window_only():
 
 
 def test_the_run_covers_no_onset_at_its_end():
-    """Gaps of 10 minutes in a night of 30 give two onsets: what is due at the end is not of the night."""
-    night = Night([{"freeze": "dome-1", "gaps": at(10), "lasts": at(1)}], lasts=30).run()
-    assert night.onsets() == {"dome-1": [at(10), at(20)]}
+    """Gaps of 10 minutes and a minute frozen give two onsets in a night of 32: what is due at the end is not of it."""
+    night = Night([{"freeze": "dome-1", "gaps": at(10), "lasts": at(1)}], lasts=32).run()
+    assert night.onsets() == {"dome-1": [at(10), at(21)]}
 
 
-def test_gaps_go_from_onset_to_onset_and_repairs_are_drawn_by_the_same_key():
-    """Onset k is the sum of k keyed gaps, its end a keyed repair later, as worked out from the draws by hand."""
+@pytest.mark.parametrize("gaps_from", ["end", "onset"])
+def test_gaps_and_repairs_are_drawn_by_the_same_key(gaps_from):
+    """Onset k is a keyed gap after the end, or the onset, of the one before; its end is a keyed repair later: both are
+    worked out from the draws by hand, and they are the same draws."""
     gaps, repair = {"mean": HOUR, "law": "exponential"}, {"median": 4 * MINUTE, "p95": 9 * MINUTE}
-    night = Night([{"power_off": "dome-1", "gaps": gaps, "back_after": repair}], seed=7)
+    night = Night([{"power_off": "dome-1", "gaps": gaps, "back_after": repair, "gaps_from": gaps_from}], seed=7)
     night.faults.start()
     (lane,) = [entry[6][0] for entry in night.agenda.entries]
     law, repairs = (sampling_of(model) for model in (lane.fault.gaps, lane.fault.back_after))
     assert law is not None and repairs is not None
-    draws, onset, began, ended = Draws(7), 0, [], []
+    draws, before, began, ended = Draws(7), 0, [], []
     for k in range(1, 100):
-        onset += law.sample(draws.row(Purpose.FAULT_GAP, lane.entity, k))
+        onset = before + law.sample(draws.row(Purpose.FAULT_GAP, lane.entity, k))
         end = onset + repairs.sample(draws.row(Purpose.FAULT_REPAIR, lane.entity, k))
+        before = end if gaps_from == "end" else onset
         began += [onset] if onset < 600 * MINUTE else []
         ended += [end] if onset < 600 * MINUTE and end < 600 * MINUTE else []
     night.agenda.run(before=(night.scenario.lasts,))
@@ -88,7 +95,7 @@ def test_at_one_instant_ends_go_first_then_faults_and_actions_in_file_order_then
         [
             {"freeze": "dome-3", "at": at(5), "lasts": at(5)},  # ends at 10, in the place of faults[0]
             {"cut_link": "dome-2", "at": at(10)},
-            {"system_outage": "vault", "at": at(10)},
+            {"system_outage": "archive", "at": at(10)},
         ],
         [{"hold_queue": "night", "at": at(10)}, {"new_version": "plate-copy", "at": at(10), "speed": 2.0}],
     )
@@ -99,7 +106,7 @@ def test_at_one_instant_ends_go_first_then_faults_and_actions_in_file_order_then
         (10, "an end"),
         (10, "thaw", "dome-3"),
         (10, "cut_link", "dome-2", "both"),
-        (10, "systems.set_down", "vault"),
+        (10, "systems.set_down", "archive"),
         (10, "do_to_queue", "hold_queue", "night"),
         (10, "new_version", "plate-copy", 2.0),
         (10, "the rest"),
@@ -107,8 +114,8 @@ def test_at_one_instant_ends_go_first_then_faults_and_actions_in_file_order_then
 
 
 def test_an_earlier_occurrence_ends_before_a_later_one_begins_at_the_same_instant():
-    """Gaps and repairs of 10 minutes leave a worker cut off for the whole hour, in whole spells."""
-    night = Night([{"cut_link": "dome-1", "gaps": at(10), "lasts": at(10)}], lasts=35).run()
+    """Repairs of 10 minutes, and gaps of as much between onsets, leave a worker cut off for good, in whole spells."""
+    night = Night([{"cut_link": "dome-1", "gaps": at(10), "lasts": at(10), "gaps_from": "onset"}], lasts=35).run()
     assert night.calls == [
         (10, "cut_link", "dome-1", "both"),
         (20, "restore_link", "dome-1", "both"),
@@ -233,17 +240,17 @@ KINDS = [
         [("access.withdraw", "dome", None), ("access.restore", "dome", None)],
     ),
     (
-        {"withdraw_access": "dome-1", "lasts": 5, "access_to": "vault"},
-        [("access.withdraw", "dome-1", "vault"), ("access.restore", "dome-1", "vault")],
+        {"withdraw_access": "dome-1", "lasts": 5, "access_to": "archive"},
+        [("access.withdraw", "dome-1", "archive"), ("access.restore", "dome-1", "archive")],
     ),
-    ({"system_outage": "vault", "lasts": 5}, [("systems.set_down", "vault"), ("systems.set_up", "vault")]),
+    ({"system_outage": "archive", "lasts": 5}, [("systems.set_down", "archive"), ("systems.set_up", "archive")]),
     (
-        {"brown_out": "vault", "lasts": 5, "factor": 3.0},
-        [("systems.set_brown_out", "vault", 3.0), ("systems.set_brown_out", "vault", 1.0)],
+        {"brown_out": "archive", "lasts": 5, "factor": 3.0},
+        [("systems.set_brown_out", "archive", 3.0), ("systems.set_brown_out", "archive", 1.0)],
     ),
     (
-        {"error_burst": "vault", "lasts": 5, "share": 0.5},
-        [("systems.set_error_share", "vault", 0.5), ("systems.set_error_share", "vault", None)],
+        {"error_burst": "archive", "lasts": 5, "share": 0.5},
+        [("systems.set_error_share", "archive", 0.5), ("systems.set_error_share", "archive", None)],
     ),
     (
         {"error_burst": "plate-copy", "lasts": 5, "share": 0.5},
@@ -267,7 +274,7 @@ def test_each_kind_of_fault_does_its_own_to_the_world_and_undoes_it(fault, calls
 
 def test_a_clock_goes_back_to_what_the_worker_itself_differs_in():
     """Where a worker's own clock differs from its pool's, that one holds after the fault."""
-    pool = {"count": 1, "serves": ["night"], "differ": {"dome-1": {"clock": {"offset": 9, "behind": True}}}}
+    pool = {"count": 1, "serves": ["night"], "per_worker": {"dome-1": {"clock": {"offset": 9, "behind": True}}}}
     fault = {"skew_clock": "dome-1", "at": at(1), "lasts": at(1), "clock": {"offset": 1}}
     night = Night([fault], pools={"dome": pool}).run()
     assert night.calls == [(1, "set_clock", "dome-1", 1, 0.0), (2, "set_clock", "dome-1", -9, 0.0)]

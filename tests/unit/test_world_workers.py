@@ -83,10 +83,10 @@ def test_a_schedule_kills_what_runs_and_comes_back_the_next_time() -> None:
 def test_a_worker_may_finish_at_its_shutdown_but_not_for_ever() -> None:
     """With 10 min to finish, the work of 5 to 15 min ends; with 2 min it is killed at 12 min."""
     for wait, end in (("10m", (15 * m, "finished")), ("2m", (12 * m, "shut down: it took too long to finish"))):
-        power = {"off": "21:40", "at_shutdown": "finish", "longest_wait": wait}
+        power = {"off": "21:40", "at_shutdown": "finish", "finish_within": wait}
         _, rows = _run(_night({"power": power}))
         assert _stops(rows) == [end]
-        assert _states(rows)[2:] == [(10 * m, "finishing"), (end[0], "off")]
+        assert _states(rows)[2:] == [(10 * m, "draining"), (end[0], "off")]
 
 
 def test_a_schedule_runs_in_a_zone_of_its_own() -> None:
@@ -99,16 +99,16 @@ def test_a_schedule_runs_in_a_zone_of_its_own() -> None:
 def test_a_worker_told_to_leave_finishes_and_never_comes_back() -> None:
     """Told at 8 min, it ends its work at 15 min, signs off, and the second job finds nobody."""
     arrivals = [{"routine": "plate-copy", "name": "plates", "at": "+5m", "count": 2}]
-    world, rows = _run(_night({}, arrivals=arrivals, actions=[{"finish_and_leave": "dome-1", "at": "+8m"}]))
-    assert _states(rows)[2:] == [(8 * m, "finishing"), (15 * m, "off")]
+    world, rows = _run(_night({}, arrivals=arrivals, actions=[{"drain": "dome-1", "at": "+8m"}]))
+    assert _states(rows)[2:] == [(8 * m, "draining"), (15 * m, "off")]
     assert [row[0] for row in rows if row[1] == "worker_signed_off"] == [15 * m]
     assert world.stuck() == [2]
 
 
 def test_a_worker_leaves_after_its_attempts() -> None:
-    """With leaves_after: 2 it works from 5 to 15 and from 15 to 25 min and goes; the third job finds nobody."""
+    """With retires_after: 2 it works from 5 to 15 and from 15 to 25 min and goes; the third job finds nobody."""
     arrivals = [{"routine": "plate-copy", "name": "plates", "at": "+5m", "count": 3}]
-    world, rows = _run(_night({"leaves_after": 2}, arrivals=arrivals))
+    world, rows = _run(_night({"retires_after": 2}, arrivals=arrivals))
     assert [row[3] for row in _attempts(rows)] == [5 * m, 15 * m]  # type: ignore[misc]  # the tick at which it began
     assert _states(rows)[-1] == (25 * m, "off")
     assert list(world.explanations()) == [3]
@@ -132,7 +132,7 @@ def test_silence_ends_the_leases_of_a_worker_before_they_run_out() -> None:
     _, rows = _run(_night({"heartbeat": "20s", "silence": "1m"}, queues=queues, faults=faults))
     ended = [(row[0], row[7], row[8]) for row in rows if row[1] == "attempt_ended"]
     # A beat due at the very instant of the fault (8:00) is not sent: the fault goes first.
-    assert ended == [(520 * s, "lease lost", "worker silent"), (38 * m, "ok", "")]
+    assert ended == [(520 * s, "lease_lost", "worker silent"), (38 * m, "ok", "")]
 
 
 def test_a_new_version_runs_faster_or_fails_old_jobs_or_leaves_them() -> None:
@@ -163,7 +163,7 @@ def test_a_frozen_worker_works_on_with_what_was_left() -> None:
     assert [row[7] for row in rows if row[1] == "attempt_ended"] == ["ok"]
 
 
-def test_a_job_put_back_by_hand_is_a_new_one_that_names_the_old() -> None:
+def test_a_resubmitted_job_by_hand_is_a_new_one_that_names_the_old() -> None:
     """Run again at 20 min, job 2 names job 1 and takes the same time, for its draws are the generation's own."""
     _, rows = _run(_night({}, actions=[{"run_again": "plates#1", "at": "+20m"}]))
     assert [(row[0], row[3], row[13]) for row in rows if row[1] == "submitted"] == [(5 * m, 1, 0), (20 * m, 2, 1)]
@@ -171,15 +171,16 @@ def test_a_job_put_back_by_hand_is_a_new_one_that_names_the_old() -> None:
 
 
 def test_a_job_that_waits_for_another_follows_it_or_fails_with_it() -> None:
-    """The second entry's job starts when the first is done at 15 min; withdrawn at 8 min, it fails with it."""
+    """The second entry's job starts when the first is done at 15 min, on the worker that was idle all the while;
+    withdrawn at 8 min, it fails with it."""
     arrivals = [
         {"routine": "plate-copy", "name": "plates", "at": "+5m"},
         {"routine": "plate-copy", "name": "checks", "at": "+5m", "after": {"entry": "plates"}},
     ]
     _, rows = _run(_night({"count": 2}, arrivals=arrivals))
-    assert _attempts(rows) == [(1, 1, "dome-1", 5 * m), (2, 1, "dome-1", 15 * m)]
+    assert _attempts(rows) == [(1, 1, "dome-1", 5 * m), (2, 1, "dome-2", 15 * m)]
     _, rows = _run(_night({"count": 2}, arrivals=arrivals, actions=[{"withdraw": "plates#1", "at": "+8m"}]))
     assert [(row[0], row[3], row[6]) for row in rows if row[1] == "finished"] == [
         (8 * m, 1, "withdrawn"),
-        (8 * m, 2, "prerequisite failed"),
+        (8 * m, 2, "prerequisite_failed"),
     ]

@@ -14,7 +14,7 @@ from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.not_worse import not_worse
 from emulator.measure.comparison.paired import Paired, Seen, compare_pairs, each_of, holm, pair_up
 from emulator.measure.comparison.planning import nights_to_show
-from emulator.measure.comparison.replication import Reading, Replication
+from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Comparison, Difference, Effect, Lost, Share, Spread
 from emulator.measure.comparison.saying import say_difference, tidy
 from emulator.measure.comparison.shares import shares
@@ -37,7 +37,7 @@ def conclude(
     variants: Sequence[str],
     baseline: str,
     first_seed: int,
-    replications: int,
+    nights: int,
     confidence: float,
     stopped: str,
     measures: Sequence[str],
@@ -45,7 +45,7 @@ def conclude(
     requirements: Mapping[str, Sequence[Asked]],
     lost: Iterable[Lost],
     versions: Mapping[str, str],
-    nights: Iterable[Replication],
+    played: Iterable[PlayedNight],
     worth_seeing: Mapping[str, float] | None = None,
 ) -> Comparison:
     """Put a comparison together.
@@ -55,16 +55,16 @@ def conclude(
         files: the scenario files, as given.
         variants: the names of the variants, the baseline first.
         baseline: the name of the baseline.
-        first_seed: the seed of the first replication.
-        replications: how many nights of each variant were asked for and run.
+        first_seed: the seed of the first night.
+        nights: how many nights of each variant were asked for and run.
         confidence: of each interval for itself, and of all differences together; between 0 and 1.
         stopped: why no more nights were run.
         measures: the compared figures; each night has readings of them and of what else ``needed`` names.
         trade_off: the two figures of the trade-off view.
-        requirements: of each variant, in the order of ``Replication.held``.
-        lost: replications that came to nothing; nights with a ``failure`` are added.
+        requirements: of each variant, in the order of ``PlayedNight.held``.
+        lost: nights that failed to run; nights with a ``failure`` are added.
         versions: of the program, of Python and of the zone data; that of scipy is added.
-        nights: the nights, in any order.
+        played: the nights, in any order.
         worth_seeing: by figure, the size of a difference that planning asks about; by default a round amount near 5 %
             of the baseline's mean.
 
@@ -75,7 +75,7 @@ def conclude(
     check_confidence(confidence)
     if list(variants[:1]) != [baseline]:
         raise InputError(f"the baseline {baseline!r} must come first among the variants: {', '.join(variants)}")
-    ordered = _ordered(nights, variants)
+    ordered = _ordered(played, variants)
     figures = {figure.text: figure for figure in needed(measures, trade_off, requirements)}
     readings = _readings(ordered, figures, variants)
     spreads = {
@@ -99,7 +99,7 @@ def conclude(
         variants=tuple(variants),
         baseline=baseline,
         first_seed=first_seed,
-        replications=replications,
+        nights=nights,
         confidence=confidence,
         stopped=stopped,
         measures=compared,
@@ -120,18 +120,18 @@ def conclude(
         ),
         lost=_lost(lost, ordered, variants),
         versions={**versions, "scipy": scipy_version()},
-        nights=ordered,
+        played=ordered,
     )
 
 
-def _mean_done(nights: Sequence[Replication]) -> float | None:
+def _mean_done(nights: Sequence[PlayedNight]) -> float | None:
     """Give the mean share of jobs done, of the nights that have read it."""
     read = [night.readings[DONE].value for night in nights if DONE in night.readings]
     shares = [share for share in read if share is not None]
     return fsum(shares) / len(shares) if shares else None
 
 
-def _ordered(nights: Iterable[Replication], variants: Sequence[str]) -> tuple[Replication, ...]:
+def _ordered(nights: Iterable[PlayedNight], variants: Sequence[str]) -> tuple[PlayedNight, ...]:
     places = {variant: place for place, variant in enumerate(variants)}
     found = list(nights)
     for night in found:
@@ -147,7 +147,7 @@ def _ordered(nights: Iterable[Replication], variants: Sequence[str]) -> tuple[Re
 _Readings = dict[tuple[str, str], dict[int, Reading]]
 
 
-def _readings(nights: Sequence[Replication], figures: Mapping[str, Wanted], variants: Sequence[str]) -> _Readings:
+def _readings(nights: Sequence[PlayedNight], figures: Mapping[str, Wanted], variants: Sequence[str]) -> _Readings:
     """Give the readings by figure and variant, then by seed; infinite ones replaced by what is known of them."""
     found: _Readings = {}
     for text in figures:
@@ -247,7 +247,7 @@ def _not_worse(
                 yield not_worse(one, differences[figure.text, variant])
 
 
-def _lost(lost: Iterable[Lost], nights: Sequence[Replication], variants: Sequence[str]) -> tuple[Lost, ...]:
+def _lost(lost: Iterable[Lost], nights: Sequence[PlayedNight], variants: Sequence[str]) -> tuple[Lost, ...]:
     failed = [Lost(night.variant, night.seed, night.failure) for night in nights if night.failure]
     told = {(one.seed, variants.index(one.variant)): one for one in (*failed, *lost)}
     return tuple(told[key] for key in sorted(told))

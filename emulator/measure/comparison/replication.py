@@ -6,7 +6,7 @@ It is small and plain on purpose: it travels between processes and is written to
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["Reading", "Replication"]
+__all__ = ["PlayedNight", "Reading"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Replication:
+class PlayedNight:
     """One night under one variant, played with one seed.
 
     Attributes:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.estimate import Unit
 
 __all__ = [
@@ -112,7 +112,7 @@ class Difference:
         variance_ratio: variance of the difference if the nights were independent, divided by that of the paired ones;
             2 means that independent nights would need twice as many. None when it is not defined.
         effect: what is shown, at the family-wise confidence of the comparison.
-        shows_with: how many replications would show a difference of the size ``of_size``, from the spread seen here
+        shows_with: how many nights would show a difference of the size ``of_size``, from the spread seen here
             (80 times in 100); None when it cannot be told or is not needed.
         of_size: see ``shows_with``.
         sentence: all of that for a person, in one sentence.
@@ -199,7 +199,7 @@ class TradePoint:
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """A replication that came to nothing: its process died each time, or the night ended with a defect.
+    """A night that failed to run: its process died each time, or the night ended with a defect.
 
     Attributes:
         variant: the name of the variant.
@@ -221,8 +221,8 @@ class Comparison:
         files: the scenario files that were compared, as given.
         variants: the names of the variants, the baseline first.
         baseline: the name of the baseline.
-        first_seed: replication k of every variant is the night with seed ``first_seed + k``.
-        replications: how many nights of each variant were asked for and run.
+        first_seed: night k of every variant is the night with seed ``first_seed + k``.
+        nights: how many nights of each variant were asked for and run.
         confidence: of every interval for itself, and of all differences together.
         stopped: why no more nights were run, in one sentence.
         measures: the texts that name the compared figures.
@@ -233,9 +233,9 @@ class Comparison:
         not_worse: by variant (the baseline left out), each requirement on not being worse than the baseline; ``held``
             and ``judged`` are 0, and ``interval`` is None: the sentence has that of the difference.
         points: the trade-off of each variant.
-        lost: replications that came to nothing.
+        lost: nights that failed to run.
         versions: of the program, of Python, of the zone data and of scipy.
-        nights: every replication, by seed, then variant.
+        played: every night that was played, by seed, then variant.
     """
 
     title: str
@@ -243,7 +243,7 @@ class Comparison:
     variants: tuple[str, ...]
     baseline: str
     first_seed: int
-    replications: int
+    nights: int
     confidence: float
     stopped: str
     measures: tuple[str, ...]
@@ -255,4 +255,4 @@ class Comparison:
     points: tuple[TradePoint, ...]
     lost: tuple[Lost, ...]
     versions: Mapping[str, str]
-    nights: tuple[Replication, ...] = field(repr=False)
+    played: tuple[PlayedNight, ...] = field(repr=False)

@@ -11,7 +11,7 @@ from typing import Final
 
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.planning import nights_without_more_misses
-from emulator.measure.comparison.replication import Replication
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Interval, Share, ShareVerdict
 from emulator.measure.comparison.saying import nights, sure
 from emulator.measure.comparison.wanted import of_requirement
@@ -28,7 +28,7 @@ _SEEDS: Final = 10
 
 
 def shares(
-    variant: str, requirements: Sequence[Asked], replications: Iterable[Replication], confidence: float
+    variant: str, requirements: Sequence[Asked], replications: Iterable[PlayedNight], confidence: float
 ) -> tuple[Share, ...]:
     """Judge the requirements of one variant over its nights: each that has a bound, then all of them together.
 

@@ -42,7 +42,7 @@ class Sizing:
         path: the dotted path that was set.
         share: in what share of nights all requirements must hold at once.
         confidence: of all intervals together.
-        replications: nights with each value.
+        nights: nights with each value.
         first_seed: the seed of the first night.
         tried: each value, in the order given.
         smallest: the first value with which they hold in the asked share; None when none does.
@@ -55,7 +55,7 @@ class Sizing:
     path: str
     share: float
     confidence: float
-    replications: int
+    nights: int
     first_seed: int
     tried: tuple[Sized, ...]
     smallest: Any
@@ -70,7 +70,7 @@ def conclude_sizing(
     path: str,
     share: float,
     confidence: float,
-    replications: int,
+    nights: int,
     first_seed: int,
     values: Sequence[Any],
     held: Sequence[Sequence[tuple[int, bool | None]]],
@@ -87,7 +87,7 @@ def conclude_sizing(
     monotone = not any(_above(tried[before], tried[after]) for after in range(len(tried)) for before in range(after))
     smallest = None if found is None else tried[found].value
     sentence = _sentence(path, share, tried, found, monotone)
-    return Sizing(title, file, path, share, confidence, replications, first_seed, tried, smallest, monotone, sentence)
+    return Sizing(title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence)
 
 
 def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float, confidence: float) -> Sized:

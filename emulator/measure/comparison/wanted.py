@@ -21,7 +21,7 @@ from emulator.scenario.spelling import advise
 
 __all__ = ["DEFAULTS", "Wanted", "check_names", "default_figures", "needed", "of_requirement", "read", "wanted"]
 
-DEFAULTS: Final = ("makespan", "done_share", "turnaround_p90", "lost_leases", "wasted_work", "repeated_effects")
+DEFAULTS: Final = ("makespan", "done_share", "turnaround_p90", "lost_leases", "wasted_work", "unsafe_repeats")
 """What is compared when nothing else is asked for, after the figures of the requirements."""
 
 _FILTERS: Final = ("routine", "queue", "entry", "pool")

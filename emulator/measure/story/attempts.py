@@ -59,7 +59,7 @@ class Work:
             self.stands = -1
 
 
-STANDING: Final = {"work_stands_still": True, "suspended": True, "work_goes_on": False, "resumed": False}
+STANDING: Final = {"work_paused": True, "suspended": True, "work_continued": False, "resumed": False}
 """The kinds of event between which work is not executed, and whether it stands still from then on."""
 
 
@@ -95,9 +95,9 @@ class Attempt:
 
 _TOKEN: Final = {
     "part_finished": 6,
-    "work_stands_still": 5,
-    "work_goes_on": 5,
-    "worker_told": 5,
+    "work_paused": 5,
+    "work_continued": 5,
+    "worker_notified": 5,
     "outcome_unanswered": 5,
     "effect_landed": 6,
     "effect_refused": 6,
@@ -138,7 +138,7 @@ def attempts_of(rows: Iterable[Numbered]) -> list[Attempt]:
         elif kind == "handed_back":
             attempt = found.get(row[7])
             if attempt is not None:
-                attempt.ended, attempt.end, attempt.outcome = at, number, "handed back"
+                attempt.ended, attempt.end, attempt.outcome = at, number, "handed_back"
         elif kind in _TOKEN:
             attempt = found.get(row[_TOKEN[kind]])
             if attempt is not None:

@@ -43,7 +43,7 @@ def _leases(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Ite
     if not around.settings.queue(came[7]).renewed:
         return
     for attempt in attempts:
-        if attempt.outcome != "lease lost" or attempt.why != "lease ran out" or attempt.nominal != attempt.ended:
+        if attempt.outcome != "lease_lost" or attempt.why != "lease ran out" or attempt.nominal != attempt.ended:
             continue
         since = last_renewal(attempt)
         heard = next(
@@ -107,8 +107,8 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
     queue, retry = around.settings.queue(came[7]), around.settings.queue(came[7]).retry
     at, sub_state, why = row[0], row[6], row[7]
     last = attempts[-1] if attempts else None
-    lost = sum(1 for attempt in attempts if attempt.outcome == "lease lost")
-    if sub_state == "attempts used up" and last is not None and retry.total_limit is None and retry.allowance is None:
+    lost = sum(1 for attempt in attempts if attempt.outcome == "lease_lost")
+    if sub_state == "attempts_used_up" and last is not None and retry.total_limit is None and retry.allowance is None:
         in_all = why == f"attempts in all: {retry.attempts_in_all}"
         over_lost = retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most
         if in_all and not over_lost:
@@ -117,16 +117,16 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
             yield _change(at, "lost_leases_at_most", (number,), queue=came[7], above=retry.lost_leases_at_most)
     elif sub_state == "expired" and queue.start_within is not None:
         yield _change(at, "start_within", (number,), queue=came[7], longer_than=queue.start_within)
-    elif sub_state == "out of time" and retry.total_limit is not None:
+    elif sub_state == "out_of_time" and retry.total_limit is not None:
         yield _change(at, "total_limit", (number,), queue=came[7], longer_than=retry.total_limit)
-    elif sub_state == "longest run" and queue.longest_run is not None:
-        if queue.longest_run.then == "fail":
-            yield _change(at, "longest_run.after", (number,), queue=came[7], longer_than=queue.longest_run.after)
+    elif sub_state == "time_limit" and queue.time_limit is not None:
+        if queue.time_limit.then == "fail":
+            yield _change(at, "time_limit.after", (number,), queue=came[7], longer_than=queue.time_limit.after)
         elif last is not None and _may_be_tried(retry, last.number, lost):
-            yield _change(at, "longest_run.at_most", (number,), queue=came[7], above=queue.longest_run.at_most)
-    elif sub_state == "prerequisite failed":
+            yield _change(at, "time_limit.at_most", (number,), queue=came[7], above=queue.time_limit.at_most)
+    elif sub_state == "prerequisite_failed":
         yield _change(at, "if_failed", (number,), name=around.name(came[3]))
-    elif sub_state == "allowance used up":
+    elif sub_state == "allowance_used_up":
         yield _change(at, "allowance.when_empty", (number,), queue=came[7])
 
 

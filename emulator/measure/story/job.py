@@ -54,7 +54,7 @@ def holds(rows: Sequence[tuple[int, Row]]) -> list[Hold]:
             open_[row[6]] = at, number
         elif kind == "hold_ended":
             end(row[6], at, number, row[2])
-        elif kind == "requeued" and row[5] == "requeued held" and not at >= row[6] >= 0:
+        elif kind == "requeued" and row[5] == "requeued_held" and not at >= row[6] >= 0:
             open_["pausing"] = at, number
         elif kind == "finished":
             for reason in tuple(open_):
@@ -120,7 +120,7 @@ def _came(around: Surroundings, number: int, row: Row) -> Fact:
         "ordinal": row[9],
         "key": row[10],
         "priority": row[11],
-        "origin": row[13],
+        "resubmitted_from": row[13],
         "by": by,
         "of": str(cause[5]) if cause is not None and by in ("fault_began", "fault_ended", "action_taken") else "",
     }
@@ -227,7 +227,7 @@ def _end(
             "why": row[7],
             "attempts": row[8],
             "took": row[0] - came[0],
-            "by": around.source.one(row[2])[3] if row[6] == "prerequisite failed" and row[2] else 0,
+            "by": around.source.one(row[2])[3] if row[6] == "prerequisite_failed" and row[2] else 0,
         }
         values["before"] = around.name(values["by"]) if values["by"] not in (0, row[3]) else ""
         yield Fact("finished", row[0], (number,), (), values)
@@ -242,8 +242,8 @@ def _end(
             "over": around.source.finished,
         }
         yield Fact("unfinished", around.until, (last,), (), values)
-    for number, row in around.put_back(came[3]):
-        yield Fact("put_back", row[0], (number,), (), {"job": row[3]})
+    for number, row in around.resubmitted(came[3]):
+        yield Fact("resubmitted", row[0], (number,), (), {"job": row[3]})
 
 
 _STANDS: Final = frozenset(

@@ -1,7 +1,7 @@
 """What did a job leave behind, and what of it twice, late or not at all?
 
-Effects are counted in the family of a job (the jobs that were put back for one another), as they are meant to be left
-once. What went as it should is told in one fact for each attempt, what did not in one for each effect.
+Effects are counted in the family of a job (the jobs that were resubmitted from one another), as they are meant to be
+left once. What went as it should is told in one fact for each attempt, what did not in one for each effect.
 """
 
 from collections.abc import Iterator, Sequence

@@ -29,20 +29,20 @@ _COUNTED: Final[Mapping[str, tuple[str, _Picks]]] = {
     "attempts": ("handed_out", lambda row: True),
     "attempts_error": ("attempt_ended", lambda row: row[7] == "error"),
     "attempts_ok": ("attempt_ended", lambda row: row[7] == "ok"),
-    "attempts_permanent_error": ("attempt_ended", lambda row: row[7] == "permanent error"),
-    "attempts_too_long": ("attempt_ended", lambda row: row[7] == "too long"),
+    "attempts_permanent_error": ("attempt_ended", lambda row: row[7] == "permanent_error"),
+    "attempts_time_limit": ("attempt_ended", lambda row: row[7] == "time_limit"),
     "done": ("finished", lambda row: row[5] == "done"),
     "done_share": ("finished", lambda row: row[5] == "failed"),
     "effects_landed": ("effect_landed", lambda row: True),
     "effects_refused": ("effect_refused", lambda row: True),
     "expired": ("finished", lambda row: row[6] == "expired"),
     "failed": ("finished", lambda row: row[5] == "failed" and row[6] != "withdrawn"),
-    "families_done_share": ("finished", lambda row: row[5] == "failed"),
+    "resubmission_groups_done_share": ("finished", lambda row: row[5] == "failed"),
     "faults_missed": ("fault_missed", lambda row: True),
-    "lost_leases": ("attempt_ended", lambda row: row[7] == "lease lost" and row[8] != "withdrawn"),
-    "lost_at_work": ("attempt_ended", lambda row: row[7] == "lease lost" and row[8] != "withdrawn"),
+    "lost_leases": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
+    "lost_while_healthy": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
     "attempts_per_job": ("requeued", lambda row: True),
-    "put_back": ("submitted", lambda row: bool(row[13])),
+    "resubmitted": ("submitted", lambda row: bool(row[13])),
     "refused": ("submission_refused", lambda row: True),
     "refused_share": ("submission_refused", lambda row: True),
     "occurrences_skipped": ("occurrence_skipped", lambda row: True),
@@ -53,8 +53,8 @@ _COUNTED: Final[Mapping[str, tuple[str, _Picks]]] = {
     "withdrawn": ("finished", lambda row: row[6] == "withdrawn"),
 }
 """For each figure that events are counted for: their kind, and which of that kind."""
-_AND_UNFINISHED: Final = frozenset({"done_share", "families_done_share", "throughput", "done"})
-_EFFECTS: Final = frozenset({"repeated_effects", "late_effects", "repeated_across_jobs"})
+_AND_UNFINISHED: Final = frozenset({"done_share", "resubmission_groups_done_share", "throughput", "done"})
+_EFFECTS: Final = frozenset({"unsafe_repeats", "late_effects", "unsafe_repeats_across_jobs"})
 _TIMES: Final = ("wait", "turnaround", "run_time")
 
 
@@ -110,10 +110,10 @@ def _of_times(around: Surroundings, selection: Selection, base: str, bound: floa
 
 
 def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Iterator[Fact]:
-    """Give the jobs whose effects landed twice or late, with the landings; jobs put back for one another as one."""
+    """Give the jobs whose effects landed twice or late, with the landings; jobs resubmitted from one another as one."""
     night = selection.night
     jobs: list[int]
-    if measure == "repeated_effects":
+    if measure == "unsafe_repeats":
         jobs = list(dict.fromkeys(one.job for one in selection.repeats()))
     elif measure == "late_effects":
         jobs = sorted(selection.of_jobs(night.late))

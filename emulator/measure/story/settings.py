@@ -51,11 +51,11 @@ class Settings:
     def part(self, routine: str, effect: str) -> Part | None:
         """Give the part of a routine that leaves an effect."""
         found = self.scenario.routines.get(routine)
-        return next((part for part in found.parts if part.leaves == effect), None) if found is not None else None
+        return next((part for part in found.parts if part.effect == effect), None) if found is not None else None
 
     def fence(self, part: Part) -> tuple[str, str]:
         """Name the system that holds the effect of a part, and how it is fenced; both "" if none does."""
-        name = part.leaves_in or (part.calls or "").partition("/")[0]
+        name = part.effect_in or (part.calls or "").partition("/")[0]
         system = self.scenario.systems.get(name)
         return (name, system.fenced) if system is not None else ("", "")
 
@@ -66,7 +66,7 @@ def settings_of(scenario: Scenario) -> Settings:
     for pool, model in scenario.pools.items():
         for number in range(1, model.count + 1):
             name = f"{pool}-{number}"
-            differs = model.differ.get(name)
+            differs = model.per_worker.get(name)
             own = differs.equipped_with if differs is not None else None
             workers[name] = WorkerSettings(
                 name,
@@ -75,6 +75,6 @@ def settings_of(scenario: Scenario) -> Settings:
                 model.serves,
                 model.equipped_with if own is None else own,
                 model.poll,
-                model.power is not None and model.power.declines_what_cannot_end,
+                model.power is not None and model.power.skips_jobs_too_long_to_finish,
             )
     return Settings(scenario, workers)

@@ -16,7 +16,7 @@ from emulator.record.events import Row
 
 __all__ = ["Surroundings", "name_of"]
 
-_BAD_STATES = ("off", "frozen", "cut off")
+_BAD_STATES = ("off", "frozen", "cut_off")
 
 
 class Surroundings:
@@ -47,7 +47,7 @@ class Surroundings:
 
     @cached_property
     def _again(self) -> list[Numbered]:
-        """Give the submissions by which jobs were put back."""
+        """Give the submissions by which jobs were resubmitted."""
         return [(number, row) for number, row in self.source.of_kinds(("submitted",)) if row[13]]
 
     @cached_property
@@ -55,8 +55,8 @@ class Surroundings:
         """Tell how many jobs of a queue or of a key ran."""
         return Leases(self.source.heads(LEASING), self.source.of_kinds(("submitted",)))
 
-    def put_back(self, job: int) -> list[Numbered]:
-        """Give the submissions by which a job was put back."""
+    def resubmitted(self, job: int) -> list[Numbered]:
+        """Give the submissions by which a job was resubmitted."""
         return [(number, row) for number, row in self._again if row[13] == job]
 
     def family(self, job: int) -> list[int]:
@@ -139,7 +139,7 @@ class Surroundings:
         return self._changes.get(worker, [])
 
     def latest(self, kind: str, before: int, **details: object) -> Numbered | None:
-        """Give the last event of a kind before another, with such values at places of the row (``p6="vault"``)."""
+        """Give the last event of a kind before another, with such values at places of the row (``p6="archive"``)."""
         found = None
         for number, row in self.kind(kind):
             if number >= before:
@@ -150,9 +150,9 @@ class Surroundings:
 
 
 def name_of(row: Row) -> str:
-    """Name a job by its submission: ``entry#number``, and ``(put back as job n)`` for one that was put back."""
+    """Name a job by its submission: ``entry#number``, and ``(resubmitted as job n)`` for one that was resubmitted."""
     name = f"{row[8]}#{row[9]}"
-    return f"{name} (put back as job {row[3]})" if row[13] else name
+    return f"{name} (resubmitted as job {row[3]})" if row[13] else name
 
 
 def _at(row: Row, place: str) -> object:
@@ -160,7 +160,7 @@ def _at(row: Row, place: str) -> object:
 
 
 def _family(submissions: Sequence[Numbered]) -> dict[int, int]:
-    """Give the first of the family of each job that was put back."""
+    """Give the first of the family of each job that was resubmitted."""
     first: dict[int, int] = {}
     for _, row in submissions:
         origin: int = row[13]

@@ -46,7 +46,7 @@ def facts_of_attempt(around: Surroundings, came: Row, attempt: Attempt) -> Itera
     yield from _parts(attempt)
     yield from _unanswered(around, attempt)
     yield from _renewals(around, came, attempt)
-    if attempt.outcome == "handed back":
+    if attempt.outcome == "handed_back":
         values = {"worker": attempt.worker, "attempt": attempt.number}
         yield Fact("handed_back", attempt.ended, (attempt.end,), (), values)
     elif attempt.end:
@@ -88,7 +88,7 @@ def _troubles(around: Surroundings, attempt: Attempt, work: Work) -> Iterator[Fa
 
 
 _BACK: Final = frozenset({"idle", "busy"})
-_TELLING: Final = frozenset({"off", "frozen", "cut off", "idle", "busy", "finishing"})
+_TELLING: Final = frozenset({"off", "frozen", "cut_off", "idle", "busy", "draining"})
 
 
 def _fault_behind(around: Surroundings, event: int) -> str:
@@ -100,7 +100,7 @@ def _fault_behind(around: Surroundings, event: int) -> str:
 def _parts(attempt: Attempt) -> Iterator[Fact]:
     """Give how far an attempt came that did not end well."""
     parts = attempt.of_kind("part_finished")
-    if attempt.outcome in ("ok", "handed back") or not parts:
+    if attempt.outcome in ("ok", "handed_back") or not parts:
         return
     number, row = parts[-1]
     values = {"worker": row[4], "attempt": attempt.number, "count": len(parts), "part": row[7], "element": row[8]}
@@ -145,14 +145,14 @@ def _renewals(around: Surroundings, came: Row, attempt: Attempt) -> Iterator[Fac
         yield Fact("beats", row[0], (number, *(one for one, _ in renewals[:-1]))[:MOST_CITED], (), values)
         return
     last = last_renewal(attempt)
-    if last > attempt.at and around.settings.queue(came[7]).renewed and not _pushed_out(around, attempt):
+    if last > attempt.at and around.settings.queue(came[7]).renewed and not _extended(around, attempt):
         values = {"worker": attempt.worker, "count": 0, "until": attempt.nominal, "last": last}
         yield Fact("beats", last, (attempt.end, attempt.event), (), values)
 
 
-def _pushed_out(around: Surroundings, attempt: Attempt) -> bool:
+def _extended(around: Surroundings, attempt: Attempt) -> bool:
     """Say whether an outage of the broker moved the end of a lease."""
-    if around.settings.scenario.broker.leases_over_outage != "pushed_out":
+    if around.settings.scenario.broker.leases_during_outage != "extend":
         return False
     return any(attempt.event < number < attempt.end for number, _ in around.kind("broker_up"))
 
@@ -189,7 +189,7 @@ def _ended(around: Surroundings, came: Row, attempt: Attempt) -> Fact:
         "late": attempt.ended - attempt.nominal,
     }
     events = (attempt.end, own.stop) if own is not None and 0 < own.stop < attempt.end else (attempt.end,)
-    if attempt.outcome != "lease lost":
+    if attempt.outcome != "lease_lost":
         renewed = around.settings.queue(came[7]).renewed and attempt.ended - attempt.at > attempt.lease
         values["kept"] = bool(renewed and attempt.outcome == "ok")
         return Fact("ended", attempt.ended, events, _behind_outcome(around, attempt), values)
@@ -217,7 +217,7 @@ def _behind_outcome(around: Surroundings, attempt: Attempt) -> tuple[int, ...]:
             default=0,
         )
         state = around.latest("system_changed", number, p5=system)
-        if row[8] == "no access":
+        if row[8] == "no_access":
             return (number, access) if access else (number,)
         return (number, state[0]) if state is not None and state[1][6] != "up" else (number,)
     if " has no " in attempt.why:
@@ -230,11 +230,11 @@ def _behind_outcome(around: Surroundings, attempt: Attempt) -> tuple[int, ...]:
 
 def _afterwards(around: Surroundings, attempt: Attempt, work: Work) -> Iterator[Fact]:
     """Give what a worker did once its lease was over: how long it worked on, what it was told, what was refused."""
-    told = [one for one in attempt.of_kind("worker_told") if one[1][4] == work.worker and one[1][6] == "lease lost"]
+    told = [one for one in attempt.of_kind("worker_notified") if one[1][4] == work.worker and one[1][6] == "lease_lost"]
     stale = [one for one in attempt.of_kind("stale_refused") if one[1][4] == work.worker]
     renewals = [number for number, row in stale if row[6] == "renewal"]
     others = [one for one in stale if one[1][6] not in ("renewal", "effect")]
-    over = attempt.ended if attempt.ended >= 0 and attempt.outcome != "handed back" else -1
+    over = attempt.ended if attempt.ended >= 0 and attempt.outcome != "handed_back" else -1
     late = over >= 0 and work.stop > attempt.end
     values = {
         "worker": work.worker,

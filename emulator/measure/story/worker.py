@@ -142,7 +142,7 @@ def _sum(around: Surroundings, worker: str, facts: Sequence[Fact]) -> Fact:
         "worker": worker,
         "attempts": ok + sum(fact.values["own"] for fact in tries),
         "ok": ok + sum(fact.values["outcome"] == "ok" for fact in tries),
-        "lost": sum(fact.values["outcome"] == "lease lost" for fact in tries),
+        "lost": sum(fact.values["outcome"] == "lease_lost" for fact in tries),
         "without": sum(max(0, fact.values["after"]) for fact in tries),
     }
     cited = tuple(event for fact in facts for event in fact.events[:1])[:MOST_CITED]

@@ -28,7 +28,7 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "fixed-lease-short": leases.fixed_lease_short,
         "silence-short": leases.silence_short,
         "clock-told-lease": leases.clock_told_lease,
-        "longest-run-short": work.longest_run_short,
+        "time-limit-short": work.time_limit_short,
         "recurrence-overlaps": work.recurrence_overlaps,
         "unrepeatable-work": work.unrepeatable_work,
         "elements-not-given": work.elements_not_given,

@@ -34,11 +34,11 @@ def crews(outlook: Outlook, pools: Iterable[str]) -> list[Crew]:
     found = []
     for name in pools:
         pool = outlook.scenario.pools[name]
-        for differs in pool.differ.values():
+        for differs in pool.per_worker.values():
             joins = pool.joins if differs.joins is None else differs.joins
             spans = tuple(_spans(outlook, pool, joins))
             found.append(Crew(name, differs.slots or pool.slots, differs.speed or pool.speed, spans))
-        rest = (pool.count - len(pool.differ)) * pool.slots
+        rest = (pool.count - len(pool.per_worker)) * pool.slots
         found.append(Crew(name, rest, pool.speed, tuple(_spans(outlook, pool, pool.joins))))
     return found
 
@@ -79,7 +79,7 @@ def _spans(outlook: Outlook, pool: Pool, joins: int) -> Iterator[Span]:
         if on and since is None:
             since = at
         elif not on and since is not None:
-            waits = schedule.longest_wait if schedule.at_shutdown == "finish" else 0
+            waits = schedule.finish_within if schedule.at_shutdown == "finish" else 0
             if spans and spans[-1][1] >= since:
                 since = spans.pop()[0]
             spans.append((since, min(at + waits, lasts)))

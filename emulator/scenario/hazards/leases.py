@@ -88,12 +88,12 @@ def clock_told_lease(outlook: Outlook) -> Iterator[Said]:
     """A lease's end is told as clock time to workers whose clocks are wrong."""
     skewed = [fault.skew_clock for fault in outlook.scenario.faults if fault.skew_clock is not None]
     for queue, settings, name, pool in outlook.served():
-        if settings.end_told_as != "clock_time":
+        if settings.expiry_sent_as != "clock_time":
             continue
         wrong = any(clock.offset or clock.drift_ppm for clock in outlook.clocks(pool))
         if wrong or any(_aims_at(target, name) for target in skewed):
             yield (
-                ("queues", queue, "end_told_as"),
+                ("queues", queue, "expiry_sent_as"),
                 f"the lease's end is told as clock time, and clocks in the pool {name} are wrong: "
                 "a worker takes its lease for longer or shorter than it is",
             )

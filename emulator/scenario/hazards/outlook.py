@@ -151,7 +151,7 @@ class Outlook:
         """List the speeds of the workers that serve a queue, each once, the slowest first."""
         found = set()
         for pool in self.pools_of(queue).values():
-            own = [differs.speed for differs in pool.differ.values() if differs.speed is not None]
+            own = [differs.speed for differs in pool.per_worker.values() if differs.speed is not None]
             found.update(own)
             if len(own) < pool.count:
                 found.add(pool.speed)
@@ -174,7 +174,7 @@ class Outlook:
 
     def clocks(self, pool: Pool) -> list[SkewedClock]:
         """List the clocks of a pool's workers."""
-        own = [differs.clock for differs in pool.differ.values() if differs.clock is not None]
+        own = [differs.clock for differs in pool.per_worker.values() if differs.clock is not None]
         return own + ([pool.clock] if len(own) < pool.count else [])
 
     def may_mean(self, who: str, pool: str) -> bool:

@@ -23,7 +23,7 @@ def span(retry: Retry, hint: int = 0) -> int:
     if "error" not in retry.retried:
         return 0
     total, pauses = 0, retry.attempts_in_all - 1
-    hint = hint if retry.heeds_retry_after else 0
+    hint = hint if retry.respects_retry_after else 0
     for number in range(1, min(pauses, _MOST_PAUSES) + 1):
         total += max(_pause(retry, number), hint)
         if retry.total_limit is not None and total > retry.total_limit:

@@ -20,7 +20,7 @@ _CLOCK_TIMES: Final = (
     *(("access", "*", key) for key in ("given", "until")),
     *(("systems", "*", "outages", "*", key) for key in ("from", "until")),
     ("pools", "*", "joins"),
-    ("pools", "*", "differ", "*", "joins"),
+    ("pools", "*", "per_worker", "*", "joins"),
     ("pools", "*", "equipment_changes", "*", "at"),
 )
 """Where a scenario may state a time on the clock."""
@@ -51,7 +51,9 @@ def _moments(outlook: Outlook) -> Iterator[tuple[Loc, int]]:
         found += [(("systems", name, "outages", i, "from"), outage.begins) for i, outage in enumerate(system.outages)]
     for name, pool in scenario.pools.items():
         found.append((("pools", name, "joins"), pool.joins))
-        found += [(("pools", name, "differ", worker, "joins"), one.joins) for worker, one in pool.differ.items()]
+        found += [
+            (("pools", name, "per_worker", worker, "joins"), one.joins) for worker, one in pool.per_worker.items()
+        ]
         changes = enumerate(pool.equipment_changes)
         found += [(("pools", name, "equipment_changes", i, "at"), change.at) for i, change in changes]
     return ((loc, tick) for loc, tick in found if tick is not None)

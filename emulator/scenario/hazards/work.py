@@ -9,24 +9,24 @@ from emulator.timeline.ticks import say
 
 __all__ = [
     "elements_not_given",
-    "longest_run_short",
     "prerequisite_never_comes",
     "recurrence_overlaps",
+    "time_limit_short",
     "unrepeatable_work",
 ]
 
 
-def longest_run_short(outlook: Outlook) -> Iterator[Said]:
-    """The longest run is below what the work can well take, or even below what it takes at best."""
+def time_limit_short(outlook: Outlook) -> Iterator[Said]:
+    """The time limit of an attempt is below what the work can well take, or even below what it takes at best."""
     for entry in outlook.entries:
-        cap = outlook.scenario.queues[entry.routine.queue].longest_run
+        cap = outlook.scenario.queues[entry.routine.queue].time_limit
         if cap is None:
             continue
         fastest = max(outlook.speeds(entry.routine.queue), default=1.0)
         at_best = entry.least.at(fastest)
         if cap.then == "resume":
             at_best = max((step.at(fastest) for step in entry.steps), default=0)
-        loc, name = ("queues", entry.routine.queue, "longest_run", "after"), entry.arrival.routine
+        loc, name = ("queues", entry.routine.queue, "time_limit", "after"), entry.arrival.routine
         if at_best >= cap.after:
             what = "a single part of it" if cap.then == "resume" else "it"
             yield (
@@ -76,16 +76,16 @@ def unrepeatable_work(outlook: Outlook) -> Iterator[Said]:
         if routine.queue in twice:
             why.append("a job of its queue is handed out twice")
         for place, part in enumerate(routine.parts):
-            if part.leaves is not None and part.repeatable is False and why and not _fenced(outlook, part):
+            if part.effect is not None and part.repeatable is False and why and not _fenced(outlook, part):
                 yield (
                     ("routines", name, "parts", place, "repeatable"),
-                    f"{part.leaves} must not happen twice, and can: {', '.join(why)}, "
+                    f"{part.effect} must not happen twice, and can: {', '.join(why)}, "
                     "and no system with a fence refuses the second",
                 )
 
 
 def _fenced(outlook: Outlook, part: Part) -> bool:
-    system = (part.leaves_in or part.calls or "").partition("/")[0]
+    system = (part.effect_in or part.calls or "").partition("/")[0]
     return system in outlook.scenario.systems and outlook.scenario.systems[system].fenced != "no"
 
 

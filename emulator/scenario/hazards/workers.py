@@ -16,10 +16,10 @@ _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 def _sets(name: str, pool: Pool) -> Iterator[frozenset[str]]:
     """List what each worker of a pool has at any time: one set for each distinct state."""
     special = {worker for change in pool.equipment_changes for worker in change.workers or ()}
-    workers = sorted({*pool.differ, *special})
+    workers = sorted({*pool.per_worker, *special})
     like_all = [""] if len(workers) < pool.count else []
     for worker in [*workers, *like_all]:
-        differs = pool.differ.get(worker)
+        differs = pool.per_worker.get(worker)
         own = differs.equipped_with if differs is not None else None
         has = set(pool.equipped_with if own is None else own)
         yield frozenset(has)

@@ -6,7 +6,7 @@ from emulator.scenario.models.arrivals import Arrival, Prerequisite
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
-from emulator.scenario.models.queues import Allowance, LongestRun, Queue, Retry
+from emulator.scenario.models.queues import Allowance, Queue, Retry, TimeLimit
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Broker, Scenario
@@ -22,7 +22,6 @@ __all__ = [
     "Fault",
     "Grant",
     "Link",
-    "LongestRun",
     "Part",
     "Pool",
     "PowerSchedule",
@@ -35,5 +34,6 @@ __all__ = [
     "Scenario",
     "System",
     "Target",
+    "TimeLimit",
     "WorkerDiffers",
 ]

@@ -21,7 +21,7 @@ ACTION_KEYS: Final = MappingProxyType(
         "resume": ("at",),
         "hold_queue": ("at", "lasts"),
         "release_queue": ("at",),
-        "finish_and_leave": ("at",),
+        "drain": ("at",),
         "new_version": ("at", "requires", "speed", "old_jobs"),
     }
 )
@@ -33,7 +33,7 @@ ACTION_KINDS: Final = tuple(ACTION_KEYS)
 class Action(Model):
     """What a person does at a time. Exactly one of the action keys; jobs are named entry#number."""
 
-    run_again: Name | None = Field(default=None, description="A finished or running job is put in anew.")
+    run_again: Name | None = Field(default=None, description="A finished or running job is resubmitted.")
     withdraw: Name | None = Field(default=None, description="A job is withdrawn.")
     hold: Name | None = Field(default=None, description="A job is held.")
     release: Name | None = Field(default=None, description="A job that a person holds is released.")
@@ -41,8 +41,8 @@ class Action(Model):
     resume: Name | None = Field(default=None, description="A suspended job is resumed.")
     hold_queue: Name | None = Field(default=None, description="A queue hands out nothing until it is released.")
     release_queue: Name | None = Field(default=None, description="A queue that is held is released.")
-    finish_and_leave: WorkerTarget | None = Field(
-        default=None, description="Workers finish what they have, then leave for good."
+    drain: WorkerTarget | None = Field(
+        default=None, description="Workers take nothing more, finish what they have, then leave for good."
     )
     new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
     at: Moment = Field(description="When it is done.")

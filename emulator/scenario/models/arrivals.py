@@ -42,7 +42,9 @@ class Prerequisite(Model):
     if_failed: Literal["fail", "go_on"] = Field(
         default="fail", description="What the failure of that job means: this one fails too, or goes on."
     )
-    follows_successor: bool = Field(default=False, description="true: a job put back takes the place of the first.")
+    follows_resubmitted: bool = Field(
+        default=False, description="true: a resubmitted job takes the place of the first."
+    )
 
 
 class Arrival(Model):

@@ -15,7 +15,7 @@ LAWS: Final = MappingProxyType(
     {
         "constant": (("constant",), ()),
         "uniform": (("between",), ()),
-        "triangular": (("least", "likeliest", "most"), ()),
+        "triangular": (("min", "mode", "max"), ()),
         "lognormal": (("median", "p95"), ()),
         "empirical": (("one_of",), ("weights",)),
         "traced": (("traced",), ()),
@@ -35,7 +35,7 @@ _WAYS: Final = "{between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: expo
 class Distribution(Model):
     """A duration, constant or drawn. Written ``4m``, or as a mapping that names one law by its keys.
 
-    ``{constant: 4m}``; ``{between: [2m, 7m]}`` uniform; ``{least: 1m, likeliest: 2m, most: 9m}`` triangular;
+    ``{constant: 4m}``; ``{between: [2m, 7m]}`` uniform; ``{min: 1m, mode: 2m, max: 9m}`` triangular;
     ``{median: 4m, p95: 9m}`` lognormal; ``{mean: 1h, law: exponential}``; ``{mean: 1h, law: erlang, stages: 3}``;
     ``{mean: 1h, law: gamma, shape: 2.0}``; ``{mean: 1h, law: weibull, shape: 0.7}`` (or ``scale`` for ``mean``);
     ``{mean: 1h, law: lognormal, cv: 2.0}``; ``{one_of: [1m, 2m], weights: [3, 1]}`` empirical;
@@ -46,9 +46,9 @@ class Distribution(Model):
     between: tuple[Duration, Duration] | None = Field(
         default=None, strict=False, description="Uniform between the two, the shorter first."
     )
-    least: Duration | None = Field(default=None, description="Triangular: the shortest time.")
-    likeliest: Duration | None = Field(default=None, description="Triangular: the peak, from `least` to `most`.")
-    most: Duration | None = Field(default=None, description="Triangular: the longest time, above `least`.")
+    min: Duration | None = Field(default=None, description="Triangular: the shortest time.")
+    mode: Duration | None = Field(default=None, description="Triangular: the peak, from `min` to `max`.")
+    max: Duration | None = Field(default=None, description="Triangular: the longest time, above `min`.")
     median: PositiveDuration | None = Field(default=None, description="Lognormal: half take at most this long.")
     p95: PositiveDuration | None = Field(
         default=None, description="Lognormal: 95 % take at most this long; above `median`."
@@ -119,11 +119,11 @@ class Distribution(Model):
     def _out_of_order(self) -> Iterator[Mistake]:
         if self.between and self.between[0] > self.between[1]:
             yield ("between",), f"the shorter time comes first: write [{say(self.between[1])}, {say(self.between[0])}]"
-        if self.least is not None and self.likeliest is not None and self.most is not None:
-            if self.least >= self.most:
-                yield ("most",), f"`most` must be above `least` ({say(self.least)})"
-            elif not self.least <= self.likeliest <= self.most:
-                yield ("likeliest",), f"`likeliest` lies from {say(self.least)} (`least`) to {say(self.most)} (`most`)"
+        if self.min is not None and self.mode is not None and self.max is not None:
+            if self.min >= self.max:
+                yield ("max",), f"`max` must be above `min` ({say(self.min)})"
+            elif not self.min <= self.mode <= self.max:
+                yield ("mode",), f"`mode` lies from {say(self.min)} (`min`) to {say(self.max)} (`max`)"
         if self.median is not None and self.p95 is not None and self.p95 <= self.median:
             median = say(self.median)
             yield ("p95",), f"`p95` must be above the median ({median}); for a constant write {median} alone"

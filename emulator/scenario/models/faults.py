@@ -12,17 +12,17 @@ from emulator.scenario.values import Mistake, Model, Moment, Name, Share
 
 __all__ = ["FAULT_KEYS", "FAULT_KINDS", "FAULT_NEEDS", "Fault", "Target", "WorkerTarget", "kind_mistakes", "kind_of"]
 
-_TIMES: Final = ("at", "from", "until", "gaps", "lasts")
+_TIMES: Final = ("at", "from", "until", "gaps", "gaps_from", "lasts")
 
 FAULT_KEYS: Final = MappingProxyType(
     {
-        "power_off": ("at", "from", "until", "gaps", "back_after", "program_absent"),
+        "power_off": ("at", "from", "until", "gaps", "gaps_from", "back_after", "program_absent"),
         "freeze": _TIMES,
         "cut_link": (*_TIMES, "direction"),
         "slow_down": (*_TIMES, "to"),
         "lose_heartbeats": (*_TIMES, "share"),
         "lose_results": (*_TIMES, "share"),
-        "hand_out_twice": ("at", "gaps", "from", "until", "how"),
+        "hand_out_twice": ("at", "gaps", "gaps_from", "from", "until", "how"),
         "skew_clock": (*_TIMES, "clock"),
         "broker_outage": _TIMES,
         "missing_tool": (*_TIMES, "tool"),
@@ -120,7 +120,11 @@ class Fault(Model):
     begins: Moment | None = Field(default=None, alias="from", description="When it begins; with gaps: at the earliest.")
     ends: Moment | None = Field(default=None, alias="until", description="When it ends; with gaps: begins no later.")
     gaps: Distribution | None = Field(
-        default=None, description="A random process: gaps between onsets, for each worker on its own."
+        default=None, description="A random process: the times between faults, for each worker on its own."
+    )
+    gaps_from: Literal["end", "onset"] = Field(
+        default="end",
+        description="With gaps: counted from the end of the fault before, or from its onset, however long it lasts.",
     )
     lasts: Distribution | None = Field(default=None, description="How long it lasts; none: to the end.")
     back_after: Distribution | None = Field(
@@ -165,6 +169,8 @@ class Fault(Model):
             yield ("at",), f"`at` and `{other}` both say when: keep one"
         elif self.at is None and not window and self.gaps is None:
             yield (), "when? give `at`, `from` and `until`, or `gaps` for a random process"
+        if self.gaps is None and self.stated("gaps_from"):
+            yield ("gaps_from",), "`gaps_from` says what `gaps` are counted from: give `gaps` beside it"
         if self.gaps is None and window and self.at is None:
             for name in ("lasts", "back_after"):
                 if getattr(self, name) is not None:

@@ -27,7 +27,10 @@ Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 class Link(Model):
     """The link between a worker and the broker."""
 
-    delay_out: Distribution = Field(default=Distribution(constant=0), description="Of messages to the broker.")
+    delay_out: Distribution = Field(
+        default=Distribution(constant=0),
+        description="Of messages to the broker; a drawn one lets them overtake each other.",
+    )
     delay_back: Distribution = Field(default=Distribution(constant=0), description="Of the broker's answers.")
     loss_out: Share = Field(default=0.0, description="This share of messages to the broker is lost.")
     loss_back: Share = Field(default=0.0, description="This share of answers is lost.")
@@ -63,8 +66,10 @@ class PowerSchedule(Model):
     at_shutdown: Literal["kill", "finish"] = Field(
         default="kill", description="Whether running work is killed, or finished first."
     )
-    longest_wait: Duration = Field(default=3_600_000_000, description="With finish: then it is a kill after all.")
-    declines_what_cannot_end: bool = Field(
+    finish_within: Duration = Field(
+        default=3_600_000_000, description="With finish: what still runs after this time is killed."
+    )
+    skips_jobs_too_long_to_finish: bool = Field(
         default=False, description="true: takes no job that is expected to end after the shutdown."
     )
 
@@ -73,10 +78,10 @@ class PowerSchedule(Model):
             yield (), "a power schedule needs `on`, `off` or both"
         if self.on is not None and self.on == self.off:
             yield ("off",), "`on` and `off` are the same time"
-        if self.stated("longest_wait") and self.at_shutdown != "finish":
-            yield ("longest_wait",), "`longest_wait` belongs to at_shutdown: finish"
-        if self.declines_what_cannot_end and self.off is None:
-            yield ("declines_what_cannot_end",), "there is no shutdown to decline for: give `off`"
+        if self.stated("finish_within") and self.at_shutdown != "finish":
+            yield ("finish_within",), "`finish_within` belongs to at_shutdown: finish"
+        if self.skips_jobs_too_long_to_finish and self.off is None:
+            yield ("skips_jobs_too_long_to_finish",), "there is no shutdown to finish before: give `off`"
         if len(set(self.days)) < len(self.days):
             yield ("days",), "a day stands here twice"
 
@@ -113,15 +118,21 @@ class Pool(Model):
     serves: tuple[Name, ...] = Field(
         strict=False,
         min_length=1,
-        description="The queues that they take jobs from; the first goes first at equal priority.",
+        description="The queues that they take jobs from. Of all of them the best job goes first: priority, place.",
     )
-    poll: Duration = Field(default=0, description="An idle worker asks this often; 0: the broker hands over at once.")
+    poll: Duration = Field(
+        default=0,
+        description="An idle worker asks this often; 0: the broker hands over at the end of the instant. "
+        "Of those who ask, the longest idle gets the best job; among equals, the first in the file.",
+    )
     heartbeat: PositiveDuration = Field(default=30_000_000, description="Time from one heartbeat to the next.")
     heartbeat_jitter: Duration = Field(
         default=0, description="Each heartbeat is off by less than this either way; at most half of `heartbeat`."
     )
     silence: PositiveDuration | None = Field(
-        default=None, description="After so long without a message the broker declares the worker lost; default: never."
+        default=None,
+        description="After so long without a message the broker declares the worker lost, counted from when the newest "
+        "came; default: never.",
     )
     slots: int = Field(default=1, ge=1, le=1000, description="Jobs that one worker works on at once.")
     boots_in: Distribution = Field(
@@ -134,17 +145,24 @@ class Pool(Model):
     equipment_changes: tuple[EquipmentChange, ...] = Field(
         default=(), strict=False, description="How that changes over time."
     )
-    differ: dict[Name, WorkerDiffers] = Field(default={}, description="Workers that differ, by name (`dome-2`).")
+    per_worker: dict[Name, WorkerDiffers] = Field(
+        default={}, description="Settings of single workers, by name (`dome-2`)."
+    )
     joins: Moment = Field(default=0, description="When the workers are switched on first.")
     power: PowerSchedule | None = Field(default=None, description="When they are on; default: all the time.")
     woken_on_demand: bool = Field(default=False, description="true: off until there is work, then switched on.")
     idle_off_after: PositiveDuration | None = Field(
         default=None, description="With woken_on_demand: off when idle so long; default: stays on."
     )
-    leaves_after: int | None = Field(
-        default=None, ge=1, le=10_000_000, description="A worker leaves after so many attempts; default: never."
+    retires_after: int | None = Field(
+        default=None,
+        ge=1,
+        le=10_000_000,
+        description="A worker leaves for good after so many attempts; default: never.",
     )
-    stops_itself: bool = Field(default=False, description="Stops work when its own clock says the lease has ended.")
+    stops_at_lease_end: bool = Field(
+        default=False, description="true: stops work when its own clock says the lease has ended."
+    )
     link: Link = Field(default=Link(), description="Their link to the broker.")
     clock: SkewedClock = Field(default=SkewedClock(), description="How their clocks differ from true time.")
 

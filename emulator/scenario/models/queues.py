@@ -8,9 +8,9 @@ from pydantic import Field
 from emulator.scenario.values import Count, Duration, Mistake, Model, PositiveDuration
 from emulator.timeline.ticks import say
 
-__all__ = ["Allowance", "LongestRun", "Outcome", "Queue", "Retry"]
+__all__ = ["Allowance", "Outcome", "Queue", "Retry", "TimeLimit"]
 
-Outcome = Literal["error", "permanent error", "too long", "lease lost"]
+Outcome = Literal["error", "permanent_error", "time_limit", "lease_lost"]
 
 
 class Allowance(Model):
@@ -36,7 +36,9 @@ class Retry(Model):
         default=None, description="With more lost leases than this the job fails; default: no limit of its own."
     )
     retried: tuple[Outcome, ...] = Field(
-        default=("error", "too long", "lease lost"), strict=False, description="Outcomes after which it is tried again."
+        default=("error", "time_limit", "lease_lost"),
+        strict=False,
+        description="Outcomes after which it is tried again.",
     )
     pause: Literal["none", "constant", "linear", "exponential"] = Field(
         default="none", description="How the pause before a retry grows from retry to retry."
@@ -54,7 +56,7 @@ class Retry(Model):
         default=None, description="From first submission; no retry starts after it. Default: no limit."
     )
     allowance: Allowance | None = Field(default=None, description="The allowance of retries; default: no limit.")
-    heeds_retry_after: bool = Field(default=True, description="Waits at least as long as a system's hint asks.")
+    respects_retry_after: bool = Field(default=True, description="Waits at least as long as a system's hint asks.")
 
     def mistakes(self) -> Iterator[Mistake]:
         if self.pause == "none" and "pause" not in self.model_fields_set:
@@ -73,8 +75,8 @@ class Retry(Model):
             yield ("retried",), "an outcome stands here twice"
 
 
-class LongestRun(Model):
-    """The longest time that one attempt may take from its hand-out, and what follows."""
+class TimeLimit(Model):
+    """The time limit of one attempt, from its hand-out, and what follows when it is reached."""
 
     after: PositiveDuration = Field(description="From the hand-out; no renewal extends it.")
     then: Literal["fail", "start_over", "resume"] = Field(
@@ -94,11 +96,12 @@ class Queue(Model):
 
     lease: PositiveDuration = Field(default=90_000_000, description="How long a lease is; a renewal starts it anew.")
     renewed: bool = Field(default=True, description="false: a fixed lease that no heartbeat renews.")
-    end_told_as: Literal["duration_from_request", "duration_from_reply", "clock_time"] = Field(
+    expiry_sent_as: Literal["duration_from_request", "duration_from_reply", "clock_time"] = Field(
         default="duration_from_request",
-        description="How a worker is told the end: counted from its request, from the reply, or as clock time.",
+        description="How the end of a lease is sent to its worker: as a duration from its request or from the reply, "
+        "or as a clock time.",
     )
-    longest_run: LongestRun | None = Field(default=None, description="The cap on one attempt; default: none.")
+    time_limit: TimeLimit | None = Field(default=None, description="The time limit of one attempt; default: none.")
     retry: Retry = Field(default=Retry(), description="When a job is tried again.")
     capacity: Count | None = Field(
         default=None, description="Unfinished jobs that it holds; more are refused. Default: no limit."

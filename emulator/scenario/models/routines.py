@@ -10,12 +10,12 @@ from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, Po
 
 __all__ = ["OF_EFFECTS", "Part", "Routine"]
 
-OF_EFFECTS = ("target", "leaves_in", "lands", "repeatable", "meets_own_work")
-"""The keys that belong to parts that leave an effect."""
+OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "if_already_in_progress")
+"""The keys that belong to parts that have an effect."""
 
 
 class Part(Model):
-    """One part of a routine: it takes a time or calls a system, and may leave an effect."""
+    """One part of a routine: it takes a time or calls a system, and may have an effect."""
 
     name: NewName = Field(description="Its name, once in a routine.")
     takes: Distribution | None = Field(default=None, description="How long it takes, at speed 1.")
@@ -26,22 +26,23 @@ class Part(Model):
     )
     error_share: Share = Field(default=0.0, description="This share of its executions end in an error.")
     permanent_error_share: Share = Field(default=0.0, description="This share end in a permanent error.")
-    leaves: NewName | None = Field(default=None, description="The effect that it leaves.")
+    effect: NewName | None = Field(default=None, description="The effect that it has.")
     target: Template | None = Field(
         default=None,
-        description="What the effect is left on; {element}, {key}, {job} and parameter names are filled in. "
+        description="What the effect is on; {element}, {key}, {job} and parameter names are filled in. "
         "Default: the element, else the key, else the job.",
     )
-    leaves_in: Name | None = Field(default=None, description="The system that holds the target. Default: `calls`.")
+    effect_in: Name | None = Field(default=None, description="The system that holds the target. Default: `calls`.")
     lands: Literal["at_request", "at_end", "remotely"] = Field(
         default="at_end",
-        description="When the effect lands: as the part begins, as it ends, or in the called system even if the worker "
-        "has died by then.",
+        description="When the effect lands: as the part begins (unless the system refuses its call at once), as it "
+        "ends, or in the called system even if the worker has died by then.",
     )
-    repeatable: bool | Literal["looks_first"] = Field(
-        default=True, description="false: twice is once too often; looks_first: it looks whether the effect is there."
+    repeatable: bool | Literal["checks_first"] = Field(
+        default=True,
+        description="false: not safe to repeat; checks_first: skipped when a check finds the effect there already.",
     )
-    meets_own_work: Literal["error", "ok", "wait"] = Field(
+    if_already_in_progress: Literal["error", "ok", "wait"] = Field(
         default="error",
         description="Outcome when the remote system still works on an earlier request for the same target.",
     )
@@ -53,14 +54,14 @@ class Part(Model):
             yield ("takes",), "a part that calls a system takes as long as that does: leave out `takes` or `calls`"
         if self.patience is not None and self.calls is None:
             yield ("patience",), "`patience` belongs to a part that `calls` a system"
-        if self.leaves is None:
+        if self.effect is None:
             for name in OF_EFFECTS:
                 if self.stated(name):
-                    yield (name,), f"`{name}` is about an effect: say which with `leaves`"
+                    yield (name,), f"`{name}` is about an effect: say which with `effect`"
         elif self.lands == "remotely" and self.calls is None:
-            yield ("lands",), "only a part that `calls` a system leaves its effect remotely"
-        elif self.stated("meets_own_work") and self.lands != "remotely":
-            yield ("meets_own_work",), "`meets_own_work` belongs to effects that land remotely"
+            yield ("lands",), "only a part that `calls` a system has its effect remotely"
+        elif self.stated("if_already_in_progress") and self.lands != "remotely":
+            yield ("if_already_in_progress",), "`if_already_in_progress` belongs to effects that land remotely"
         if self.error_share + self.permanent_error_share > 1:
             yield ("permanent_error_share",), "`error_share` and `permanent_error_share` add up to more than 1"
 
@@ -90,7 +91,7 @@ class Routine(Model):
     drawn: Literal["once", "each_attempt"] = Field(
         default="once", description="Whether a part's time is drawn once for a job or anew for each attempt."
     )
-    missing_tool: Literal["error", "permanent error"] = Field(
+    missing_tool: Literal["error", "permanent_error"] = Field(
         default="error", description="Outcome when its worker lacks what it requires."
     )
 

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
@@ -13,7 +13,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
-from emulator.scenario.values import Model, Name, NewName, PositiveDuration
+from emulator.scenario.values import Model, Name, NewName, PositiveDuration, one_line
 
 __all__ = ["Broker", "Scenario"]
 
@@ -21,16 +21,19 @@ __all__ = ["Broker", "Scenario"]
 class Broker(Model):
     """What the broker itself is told."""
 
-    leases_over_outage: Literal["run_on", "pushed_out"] = Field(
-        default="run_on",
-        description="Leases that end while the broker is down are lost at its restart, or move by the outage's length.",
+    leases_during_outage: Literal["expire", "extend"] = Field(
+        default="expire",
+        description="Leases that end while the broker is down are lost at its restart (expire), or all leases are "
+        "extended by the outage's length.",
     )
 
 
 class Scenario(Model):
     """A scenario: the world of one night, what goes wrong in it, and what must be true in the end."""
 
-    title: str = Field(min_length=1, max_length=200, description="What it is about, in one line.")
+    title: Annotated[str, AfterValidator(one_line)] = Field(
+        min_length=1, max_length=200, description="What it is about, in one line."
+    )
     about: str = Field(default="", max_length=10_000, description="What it shows, in as many lines as it needs.")
     starts: str = Field(description="Local time at which it starts, such as 2026-06-12T21:30:00.")
     zone: str = Field(default="UTC", description="The zone of all times, such as America/Santiago.")

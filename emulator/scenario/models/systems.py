@@ -42,7 +42,7 @@ class System(Model):
     answers_in: Distribution = Field(
         default=Distribution(constant=0), description="How long it serves a call, waiting in line left aside."
     )
-    line_at_most: Count | None = Field(
+    waiting_at_most: Count | None = Field(
         default=None, description="Calls waiting for a slot; more are refused. Default: no limit."
     )
     limit: RateLimit | None = Field(default=None, description="Its rate limit; default: none.")
@@ -51,12 +51,15 @@ class System(Model):
     patience: PositiveDuration | None = Field(
         default=None, description="A caller gives up after this and takes it as an error; default: it waits for ever."
     )
-    leaves_line_if_abandoned: bool = Field(
-        default=False, description="true: a caller that gives up frees its place and slot."
+    abandoned_calls: Literal["finish", "drop"] = Field(
+        default="finish",
+        description="What becomes of a call whose caller gave up: finish serves it all the same; "
+        "drop frees its place and slot.",
     )
     retry_after: Duration | None = Field(default=None, description="The hint that comes with each refusal.")
     fenced: Literal["no", "highest_token", "asks_broker"] = Field(
         default="no",
-        description="highest_token: refuses tokens below the highest seen for a target; "
+        description="highest_token: refuses tokens below the highest that it has accepted for the same target from the "
+        "same exclusive key, or, without a key, from the same job and those resubmitted from it; "
         "asks_broker: asks the broker at each write.",
     )

@@ -43,7 +43,7 @@ def _chosen(of: Comparison) -> list[str]:
 
 
 def _curve(of: Comparison, measure: str, variant: str) -> Curve | None:
-    nights = [night for night in of.nights if night.variant == variant and not night.failure]
+    nights = [night for night in of.played if night.variant == variant and not night.failure]
     readings = finite([night.readings[measure] for night in nights if measure in night.readings], measure)
     ended = sorted(one.value for one in readings if one.value is not None and not one.more_than)
     cut_off = sorted(one.value for one in readings if one.value is not None and one.more_than)

@@ -56,7 +56,7 @@ def comparison_document(of: Comparison) -> str:
 
 
 def _nights(of: Comparison) -> str:
-    nights = night_count(of.replications)
+    nights = night_count(of.nights)
     if len(of.variants) == 1:
         return f"{nights}, {seeds(of)}; intervals are at {value(of.confidence, 'share')}."
     return (
@@ -288,8 +288,8 @@ def _spread_cells(of: Comparison, one: Spread) -> list[str]:
 def _every_night(of: Comparison) -> str:
     """List what was read of each night, and how to see one of them whole."""
     units = {one.measure: one.unit for one in of.spreads}
-    seeds = sorted({night.seed for night in of.nights})
-    read = {(night.variant, night.seed): night for night in of.nights if not night.failure}
+    seeds = sorted({night.seed for night in of.played})
+    read = {(night.variant, night.seed): night for night in of.played if not night.failure}
     parts = [
         '<section id="again"><h2>Every night</h2>'
         "<p>To see one night whole, with its events, run it again with its seed:</p>"

@@ -41,7 +41,7 @@ def comparison_page(comparison: Comparison) -> Page:
 
 
 def _what(comparison: Comparison) -> str:
-    nights = night_count(comparison.replications)
+    nights = night_count(comparison.nights)
     if len(comparison.variants) == 1:
         of = "" if comparison.baseline == AS_WRITTEN else f", {comparison.baseline}"
         return f"{_ended(comparison.title + of)} {nights}, {seeds(comparison)}."
@@ -215,9 +215,9 @@ def sizing_page(sizing: Sizing) -> Page:
     page = Page()
     page.say(sizing.sentence, "good" if size_holds(sizing) else "bad")
     page.blank()
-    last = sizing.first_seed + sizing.replications - 1
+    last = sizing.first_seed + sizing.nights - 1
     page.say(
-        f"{_ended(sizing.title)} {sizing.replications:,} nights with each value, seeds {sizing.first_seed} to {last}, "
+        f"{_ended(sizing.title)} {sizing.nights:,} nights with each value, seeds {sizing.first_seed} to {last}, "
         f"on the same draws. Intervals are at {value(sizing.confidence, 'share')} for all values together."
     )
     page.blank()

@@ -59,13 +59,13 @@ def _without_a_night(comparison: Comparison) -> str:
     text = ""
     for variant in comparison.variants:
         lost = [one for one in comparison.lost if one.variant == variant]
-        if lost and len(lost) == comparison.replications:
+        if lost and len(lost) == comparison.nights:
             text += f"Nothing is known of {variant}, all its nights came to nothing ({lost[0].why}). "
     return text
 
 
 def _of_nights(comparison: Comparison, asked: Sequence[Share], bad: Sequence[Share], open_: Sequence[Share]) -> str:
-    nights = f"{comparison.replications:,} nights" if comparison.replications != 1 else "1 night"
+    nights = f"{comparison.nights:,} nights" if comparison.nights != 1 else "1 night"
     if comparison.lost:
         return f"{len(comparison.lost)} of {nights} came to nothing."
     if not asked:

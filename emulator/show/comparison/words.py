@@ -69,5 +69,5 @@ def night_count(count: int) -> str:
 
 def seeds(of: Comparison) -> str:
     """Write which seeds were played: ``seed 3``, ``seeds 1 to 30``."""
-    last = of.first_seed + of.replications - 1
-    return f"seed {last}" if of.replications == 1 else f"seeds {of.first_seed} to {last}"
+    last = of.first_seed + of.nights - 1
+    return f"seed {last}" if of.nights == 1 else f"seeds {of.first_seed} to {last}"

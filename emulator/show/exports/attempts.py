@@ -1,7 +1,7 @@
 """Which attempts were there, and what was done in each?
 
 One attempt here is one worker with one token: what the broker granted, and what the worker did with it. A lease that
-two workers work on has two, the second with the outcome ``second hand-out`` and no lease of its own. An attempt that
+two workers work on has two, the second with the outcome ``second_hand_out`` and no lease of its own. An attempt that
 was handed back unstarted, which no figure counts, stands here as ``handed back``.
 """
 
@@ -16,7 +16,7 @@ from emulator.show.exports.recorded import Recorded
 
 __all__ = ["HANDED_BACK", "Attempt", "PartDone", "attempts_of"]
 
-HANDED_BACK: Final = "handed back"
+HANDED_BACK: Final = "handed_back"
 
 Parts = Mapping[str, tuple[tuple[str, bool], ...]]
 
@@ -114,7 +114,7 @@ class _Fold:
     def _new(self, event: Event) -> Attempt:
         details = event.details
         one = Attempt(event.job, details["attempt"], details["token"], event.worker)
-        one.incarnation, one.until = details.get("incarnation", 0), details.get("until", -1)
+        one.incarnation, one.until = details.get("incarnation", 0), details.get("lease_until", -1)
         self._latest[one.token, one.worker] = one
         self._all.append(one)
         return one
@@ -133,7 +133,7 @@ class _Fold:
                 one.work.stopped = event.at
             self._last(one, event.at, finished=details["why"] == "finished")
         elif event.kind == "attempt_ended":
-            withdrawn = details["outcome"] == "lease lost" and details["why"] == "withdrawn"
+            withdrawn = details["outcome"] == "lease_lost" and details["why"] == "withdrawn"
             one.ended, one.why = event.at, details["why"]
             one.outcome = WITHDRAWN if withdrawn else details["outcome"]
         elif event.kind in STANDING and one.work is not None and one.stopped < 0:

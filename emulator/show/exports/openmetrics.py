@@ -15,12 +15,12 @@ from emulator.show.exports.recorded import Recorded
 
 __all__ = ["openmetrics"]
 
-_VERDICTS: Final = ("met", "missed", "not judged")
+_VERDICTS: Final = ("met", "missed", "not_judged")
 _COUNTED: Final = {
     "queued": "queued",
     "requeued": "queued",
-    "queued held": "held",
-    "requeued held": "held",
+    "queued_held": "held",
+    "requeued_held": "held",
     "running": "running",
     "suspended": "running",
 }
@@ -67,7 +67,7 @@ class _Text:
         name = "queuedrill_requirement"
         yield from self._head(name, "stateset", "Whether each requirement is met.")
         for number, one in enumerate(self._recorded.judged, 1):
-            now = {True: "met", False: "missed", None: "not judged"}[one.met]
+            now = {True: "met", False: "missed", None: "not_judged"}[one.met]
             labels = (("number", str(number)), ("requirement", one.requirement))
             for state in _VERDICTS:
                 yield self._sample(name, (*labels, (name, state)), str(int(state == now)), self._ends)

@@ -2,8 +2,9 @@
 
 Names are the scenario's, and may hold what a format or a program would take for a command:
 
-- control characters, halves of surrogate pairs and what Unicode calls no character become U+FFFD in XML, OpenMetrics,
-  CSV and attributes of CloudEvents, which cannot hold (or should not show) them; JSON holds them as escapes;
+- control characters, halves of surrogate pairs, what Unicode calls no character and marks that turn the direction of
+  what follows become U+FFFD in XML, OpenMetrics, CSV and attributes of CloudEvents, which cannot hold (or should not
+  show) them; JSON holds them as escapes;
 - a cell of a CSV file that begins with ``=``, ``+``, ``-``, ``@``, a tab or a return, which spreadsheets would take
   for a formula, gets an apostrophe in front. Only texts do; numbers and times never begin so.
 """
@@ -18,7 +19,8 @@ from emulator.timeline.ticks import SECOND
 
 __all__ = ["as_json", "cell", "local_time", "plain", "seconds", "unix_microseconds", "utc_time"]
 
-_UNFIT: Final = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
+_TURNING: Final = "\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"  # Bidi_Control in the Unicode Character Database
+_UNFIT: Final = re.compile(f"[\x00-\x1f\x7f-\x9f{_TURNING}\u2028\u2029\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 _SURROGATE: Final = re.compile("[\ud800-\udfff]")
 _encode = json.JSONEncoder(ensure_ascii=True, allow_nan=False, check_circular=False, separators=(",", ":")).encode
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)

@@ -27,6 +27,7 @@ class Recorded:
         finished: whether the run came to its end.
         parts: routine -> (name, whether it is done for each element of a list) of its parts, in order.
         breaks_off: where the log ends, in a sentence, if that is before the run was finished; else "".
+        digest: the digest of the events of a finished run; "" for one that was not finished.
     """
 
     title: str
@@ -38,6 +39,7 @@ class Recorded:
     finished: bool
     parts: Mapping[str, tuple[tuple[str, bool], ...]]
     breaks_off: str = ""
+    digest: str = ""
 
     def events(self) -> Iterator[Event]:
         """Give the events in order."""
@@ -45,8 +47,15 @@ class Recorded:
 
     @property
     def key(self) -> str:
-        """What tells this night from others: the same scenario, seed and variant have the same, in 32 hex digits."""
-        made_of = json.dumps([self.about.scenario_text, self.about.seed, self.about.variant])
+        """What tells this night from others, in 32 hex digits; two that differ in any event never have the same.
+
+        It is made of the scenario and the files that it refers to, of the seed, the variant and the mode of heartbeats
+        that were chosen for the run, and of the digest of the events.
+        """
+        about = self.about
+        made_of = json.dumps(
+            [about.scenario_text, sorted(about.files.items()), about.seed, about.variant, about.heartbeats, self.digest]
+        )
         return hashlib.sha256(made_of.encode()).hexdigest()[:32]
 
     def job(self, number: int) -> str:

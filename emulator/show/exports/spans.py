@@ -2,8 +2,8 @@
 
 The night is a trace of its own: a span for all of it, in it one for each fault, outage of the broker and action. Each
 job is a trace: a span for the job, in it one for each attempt, in that one for each part. Where something of another
-span led to an event of a job or an attempt, its span has a link to that one; a job that was put back has one to the job
-that it goes back to. Every event of the night that is no span is an event of one.
+span led to an event of a job or an attempt, its span has a link to that one; a job that was resubmitted has one to the
+job that it goes back to. Every event of the night that is no span is an event of one.
 
 Ids are digests of what a span is of, so that the same night gives the same bytes. As OTLP has it, ids are hexadecimal,
 64-bit integers are strings, enumerations are numbers, and times are nanoseconds since 1970: here of virtual time.
@@ -19,6 +19,7 @@ from emulator.record.events import Event
 from emulator.show.exports.attempts import Attempt, attempts_of
 from emulator.show.exports.plain import as_json, unix_microseconds
 from emulator.show.exports.recorded import Recorded
+from emulator.show.phrases import spoken
 
 __all__ = ["otlp"]
 
@@ -154,7 +155,7 @@ class _Spans:
                 for name in ("state", "sub_state", "why", "attempts"):
                     span.attributes[f"queuedrill.job.{name}"] = event.details[name]
                 final = night.final_of(event.job)
-                reason = ": ".join(part for part in (final.sub_state, final.why) if part)
+                reason = ": ".join(part for part in (spoken(final.sub_state), final.why) if part)
                 span.status = (_OK, "") if final.state == "done" else (_ERROR, reason)
 
     def _of_job(self, event: Event) -> _Span:
@@ -170,9 +171,9 @@ class _Spans:
         span = _Span(
             self._id(32, "job", event.job), self._id(16, "job", event.job), "", name, event.at, self._ends, attributes
         )
-        if details["origin"]:
-            attributes["queuedrill.job.goes_back_to"] = details["origin"]
-            origin = self._jobs[details["origin"]]
+        if details["resubmitted_from"]:
+            attributes["queuedrill.job.resubmitted_from"] = details["resubmitted_from"]
+            origin = self._jobs[details["resubmitted_from"]]
             span.links[origin.id] = origin, event.number, event.cause
         return span
 
@@ -191,7 +192,7 @@ class _Spans:
             job.trace,
             self._id(16, "attempt", first),
             job.id,
-            f"attempt {one.number}" if one.handed_out >= 0 else f"attempt {one.number}, {one.outcome}",
+            f"attempt {one.number}" if one.handed_out >= 0 else f"attempt {one.number}, {spoken(one.outcome)}",
             one.begins,
             one.ends(self._ends),
             attributes,
@@ -199,8 +200,8 @@ class _Spans:
         )
         if one.outcome == "ok":
             span.status = _OK, ""
-        elif one.ended >= 0 and one.outcome not in ("handed back", "withdrawn"):
-            span.status = _ERROR, ": ".join(part for part in (one.outcome, one.why) if part)
+        elif one.ended >= 0 and one.outcome not in ("handed_back", "withdrawn"):
+            span.status = _ERROR, ": ".join(part for part in (spoken(one.outcome), one.why) if part)
         for event in one.events:
             self._of_event[event.number] = span
         parts = [

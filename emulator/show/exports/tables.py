@@ -25,7 +25,7 @@ _JOBS: Final = (
     "queue",
     "entry",
     "ordinal",
-    "goes_back_to",
+    "resubmitted_from",
     "state",
     "sub_state",
     "why",
@@ -68,7 +68,7 @@ _STATES: Final = {
 
 
 def jobs_csv(recorded: Recorded) -> Iterator[str]:
-    """Give the rows of all jobs; ``goes_back_to`` is the job that was put back, the job itself if none was."""
+    """Give the rows of all jobs; ``resubmitted_from`` is the job that was resubmitted, the job itself if none was."""
     night = recorded.night
     states = _states(recorded)
     yield _line(_JOBS)

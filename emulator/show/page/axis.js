@@ -7,14 +7,14 @@ const LOOK = {
   "ok": ["#009E73", "plain", ""],
   "error": ["#E69F00", "rising", "E"],
   "permanent error": ["#D55E00", "crossed", "P"],
-  "too long": ["#CC79A7", "upright", "T"],
+  "time limit": ["#CC79A7", "upright", "T"],
   "lease lost": ["#F0E442", "falling", "L"],
   "in progress": ["#56B4E9", "dotted", "…"],
   "withdrawn": ["#999999", "level", "W"],
   "second hand-out": ["#0072B2", "rising", "2"],
   "after its end": ["#0072B2", "crossed", "A"],
 };
-const STATE_LOOK = { "off": "falling", "booting": "upright", "idle": "", "busy": "", "finishing": "level", "frozen": "crossed", "cut off": "dotted" };
+const STATE_LOOK = { "off": "falling", "booting": "upright", "idle": "", "busy": "", "draining": "level", "frozen": "crossed", "cut off": "dotted" };
 
 function theme(print) {
   const dark = !print && matchMedia("(prefers-color-scheme: dark)").matches;

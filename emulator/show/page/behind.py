@@ -13,6 +13,7 @@ from emulator.measure.figures import Figures
 from emulator.measure.night import FINAL
 from emulator.measure.words import write
 from emulator.show.html import text
+from emulator.show.phrases import spoken
 
 __all__ = ["Behind"]
 
@@ -33,8 +34,8 @@ _KINDS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "makespan": ("finished",),
         "overlap": _AT_WORK,
         "overlapping_jobs": _AT_WORK,
-        "repeated_across_jobs": ("effect_landed",),
-        "repeated_effects": ("effect_landed",),
+        "unsafe_repeats_across_jobs": ("effect_landed",),
+        "unsafe_repeats": ("effect_landed",),
         "stale_refused": ("stale_refused",),
         "utilisation": _AT_WORK,
         "wasted_share": _AT_WORK,
@@ -76,7 +77,7 @@ class Behind:
         """Write how many jobs ended so, as a link."""
         if not count:
             return "0"
-        said = f"{state}: {sub_state}" if sub_state else state
+        said = f"{state}: {spoken(sub_state)}" if sub_state else state
         place = list(self._ends).index((state, sub_state))
         self._counts[place] = (said, self._ends[state, sub_state], count)
         return f'<a href="#end-{place}">{count}</a>'

@@ -15,6 +15,10 @@ function clean(text) {
   return shown.length > 160 ? shown.slice(0, 159) + "…" : shown;
 }
 
+/* A word of data, such as a state or an outcome, as people read it. */
+const HYPHENS = { brown_out: "brown-out", hand_back: "hand-back", second_hand_out: "second hand-out" };
+function spoken(word) { return HYPHENS[word] || String(word).replaceAll("_", " "); }
+
 /* The first place from `low` on, below `high`, at which `is` holds; it must hold from there on. */
 function firstThat(low, high, is) {
   while (low < high) {
@@ -103,8 +107,8 @@ class Night {
     const values = Object.fromEntries(this.details[kind].map((name, i) => [name, details[i]]));
     values.worker = worker;
     values.job = this.jobName.get(job) || "A job";
-    const fill = (_, name, at) => (at ? this.clock(values[name]) : clean(values[name]));
-    return this.words[kind].replace(/\{(\w+)(@?)\}/g, fill).replace(/\s+/g, " ").replaceAll(" ()", "").replaceAll(" .", ".").trim();
+    const fill = (_, name, how) => (how === "@" ? this.clock(values[name]) : clean(how ? spoken(values[name]) : values[name]));
+    return this.words[kind].replace(/\{(\w+)([@~]?)\}/g, fill).replace(/\s+/g, " ").replaceAll(" ()", "").replaceAll(" .", ".").trim();
   }
 
   tellAttempt(row) {

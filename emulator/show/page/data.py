@@ -11,28 +11,29 @@ from typing import Any, Final
 
 from emulator.measure.night import AFTER_ITS_END, IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
 from emulator.record.events import Row
+from emulator.show.phrases import spoken
 
 __all__ = ["OUTCOMES", "STATES", "Columns", "columns"]
 
 OUTCOMES: Final = (
     "ok",
     "error",
-    "permanent error",
-    "too long",
-    "lease lost",
+    "permanent_error",
+    "time_limit",
+    "lease_lost",
     IN_PROGRESS,
     WITHDRAWN,
     SECOND_HAND_OUT,
     AFTER_ITS_END,
 )
-STATES: Final = ("off", "booting", "idle", "busy", "finishing", "frozen", "cut off")
+STATES: Final = ("off", "booting", "idle", "busy", "draining", "frozen", "cut_off")
 _OUTCOME: Final = {name: code for code, name in enumerate(OUTCOMES)}
 _QUEUED, _HELD, _RUNNING = range(3)
 _COUNTED: Final = {
     "queued": _QUEUED,
     "requeued": _QUEUED,
-    "queued held": _HELD,
-    "requeued held": _HELD,
+    "queued_held": _HELD,
+    "requeued_held": _HELD,
     "running": _RUNNING,
     "suspended": _RUNNING,
 }
@@ -78,8 +79,8 @@ class Columns:
         return {
             "horizon": self.horizon,
             "workers": self.workers,
-            "outcomes": OUTCOMES,
-            "states": STATES,
+            "outcomes": list(map(spoken, OUTCOMES)),
+            "states": list(map(spoken, STATES)),
             "routines": routines,
             "whys": whys,
             "lanes": [list(lane) for lane in self.lanes],
@@ -154,7 +155,7 @@ class _Fold:
         at, kind, job, worker = row[0], row[1], row[3], row[4]
         if kind == "submitted":
             queue, entry, ordinal, origin = row[7], row[8], row[9], row[13]
-            name = f"{entry}#{ordinal}" + (f" (put back as job {job})" if origin else "")
+            name = f"{entry}#{ordinal}" + (f" (resubmitted as job {job})" if origin else "")
             self._jobs[job] = name, row[6]
             self._where[job] = queue, -1
         if kind in _BY_STATE:
@@ -171,7 +172,7 @@ class _Fold:
         elif kind == "attempt_ended":
             one = self.attempts.get((row[6], worker))
             if one is not None:
-                lost = row[7] == "lease lost"
+                lost = row[7] == "lease_lost"
                 one.outcome = _OUTCOME[WITHDRAWN if lost and row[8] == "withdrawn" else row[7]]
                 one.lost, one.why = at, row[8]
         elif kind == "worker_changed":

@@ -94,8 +94,13 @@ def _stories(stories: Mapping[int, Sequence[tuple[str, str, int]]]) -> list[list
 
 
 def _packed(data: Any) -> str:
-    """Pack data as JSON, raw deflate and base64: nothing in a name can end the block that it stands in."""
+    """Pack data as JSON, raw deflate and base64: nothing in a name can end the block that it stands in.
+
+    Nor can a name turn what stands around it: JSON itself would leave marks of direction as they are.
+    """
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    if not text.isprintable():
+        text = "".join(character if character.isprintable() else " " for character in text)
     packer = zlib.compressobj(9, zlib.DEFLATED, -15)
     packed = packer.compress(text.encode("utf-8", "replace")) + packer.flush()
     return base64.b64encode(packed).decode("ascii")

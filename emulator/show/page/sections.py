@@ -17,6 +17,7 @@ from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.page.telling import told
+from emulator.show.phrases import spoken
 from emulator.show.summary import final_states, unfinished_jobs
 from emulator.show.worst import worst_jobs
 
@@ -103,7 +104,7 @@ def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
         found[0] += cell.attempts
         found[1] += cell.executed
     rows = [
-        [_text(outcome), _behind("outcome", outcome, str(count)), duration(executed)]
+        [_text(spoken(outcome)), _behind("outcome", spoken(outcome), str(count)), duration(executed)]
         for outcome, (count, executed) in sorted(by_outcome.items(), key=lambda pair: (-pair[1][0], pair[0]))
     ]
     lost = figures.get("lost_leases").value
@@ -134,8 +135,8 @@ def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
         for title, name in (
             ("landed", "effects_landed"),
             ("refused by fencing", "effects_refused"),
-            ("repeated and must not be", "repeated_effects"),
-            ("repeated by unrelated jobs", "repeated_across_jobs"),
+            ("repeated, not safe to repeat", "unsafe_repeats"),
+            ("repeated by unrelated jobs", "unsafe_repeats_across_jobs"),
             ("late", "late_effects"),
         )
     ]
@@ -156,7 +157,7 @@ def _behind(what: str, which: str, number: str) -> str:
 def _jobs(night: Night, behind: Behind) -> str:
     rows = [
         [
-            _text(sub_state if sub_state == "withdrawn" else f"{state}: {sub_state}" if sub_state else state),
+            _text(sub_state if sub_state == "withdrawn" else f"{state}: {spoken(sub_state)}" if sub_state else state),
             behind.ended(state, sub_state, count),
         ]
         for state, sub_state, count in final_states(night)

@@ -24,8 +24,8 @@ def _came(fact: Fact, _: Wording) -> str:
     where = f"queue {named(v['queue'])}, routine {named(v['routine'])}"
     where += f", key {named(v['key'])}" if v["key"] else ""
     where += f", priority {v['priority']}" if v["priority"] else ""
-    if v["origin"]:
-        return f"A person put job {v['origin']} back: this one came for it ({where})."
+    if v["resubmitted_from"]:
+        return f"A person resubmitted job {v['resubmitted_from']}: this is the new job ({where})."
     if v["by"] == "fault_ended":
         return f"It came late, because the broker had been down: arrival entry {named(v['entry'])}, {where}."
     if v["by"] == "fault_began":
@@ -41,7 +41,7 @@ def _held(fact: Fact, w: Wording) -> str:
     v = fact.values
     reason, ends = v["reason"], v["end"] >= 0
     until = f" for {duration(v['end'] - v['begin'])}, until {w.at(v['end'], fact.at)}" if ends else " from then on"
-    if reason == "not due":
+    if reason == "not_due":
         return f"It was held{until}: it was not due before."
     if reason == "prerequisite":
         other = named(v["job"]) if v["job"] else "the job that goes before it"
@@ -108,7 +108,7 @@ def _trouble(fact: Fact, _: Wording) -> str:
     words = _TROUBLES.get((v["state"], v["why"]))
     fault = " (a fault)" if v["fault"] else ""
     work = f", and its work on attempt {v['attempt']} was gone" if len(fact.events) > 1 else ""
-    if words is None and v["state"] == "cut off":
+    if words is None and v["state"] == "cut_off":
         which = {"out": "to", "back": "from"}.get(v["why"], "to or from")
         words = f"{{worker}} was cut off{{fault}}: no message got through {which} the broker, and it worked on."
     elif words is None:
@@ -138,16 +138,17 @@ def _ended(fact: Fact, _: Wording) -> str:
         kept = "; its heartbeats had kept the lease" if v["kept"] else ""
         return f"{worker} handed in the outcome of attempt {v['attempt']} after {took}: ok{kept}."
     why = f" ({named(v['why'])})" if v["why"] else ""
-    if v["outcome"] == "too long":
-        return f"The broker ended attempt {v['attempt']} on {worker} after {took}: too long{why}."
-    return f"Attempt {v['attempt']} on {worker} ended after {took}: {v['outcome']}{why}."
+    if v["outcome"] == "time_limit":
+        why = "" if v["why"] == "time limit" else why
+        return f"The broker ended attempt {v['attempt']} on {worker} after {took}: time limit{why}."
+    return f"Attempt {v['attempt']} on {worker} ended after {took}: {spoken(v['outcome'])}{why}."
 
 
 _LOST: Final = MappingProxyType(
     {
         "off": "{worker} had been off since {since}",
         "frozen": "{worker} had stood still since {since}",
-        "cut off": "{worker} had been cut off since {since}",
+        "cut_off": "{worker} had been cut off since {since}",
         "unanswered": "{worker} had stopped working on it at {since}, and no heartbeat named it any more",
         "never began": "{worker} never began to work on it",
         "fixed": "a fixed lease is not renewed, and the work took longer",
@@ -209,7 +210,7 @@ def _stopped_itself(fact: Fact, _: Wording) -> str:
 
 def _refused(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return then("stale_refused", what=v["what"], worker=named(v["worker"]), token=v["token"]) + "."
+    return then("stale_refused", what=spoken(v["what"]), worker=named(v["worker"]), token=v["token"]) + "."
 
 
 def _works_still(fact: Fact, _: Wording) -> str:
@@ -266,7 +267,7 @@ def _effect_found(fact: Fact, _: Wording) -> str:
 
 def _middle(fact: Fact, _: Wording) -> str:
     v = fact.values
-    outcomes = ", ".join(f"{count} {outcome or 'unfinished'}" for outcome, count in v["outcomes"].items())
+    outcomes = ", ".join(f"{count} {spoken(outcome) or 'unfinished'}" for outcome, count in v["outcomes"].items())
     return f"Attempts {v['first']} to {v['last']} are told together: {outcomes}."
 
 
@@ -278,21 +279,21 @@ def _finished(fact: Fact, _: Wording) -> str:
         return f"It was done, {after}{tries}."
     if v["sub_state"] == "withdrawn":
         return f"{then('withdrawn', job='it')}, {after}{tries}: it failed (withdrawn)."
-    if v["sub_state"] == "prerequisite failed" and v["before"]:
+    if v["sub_state"] == "prerequisite_failed" and v["before"]:
         return f"It failed, {after} (prerequisite failed): {named(v['before'])}, which goes before it, had failed."
     why = f": {named(v['why'])}" if v["why"] else ""
-    return f"It failed, {after}{tries} ({v['sub_state']}){why}."
+    return f"It failed, {after}{tries} ({spoken(v['sub_state'])}){why}."
 
 
 def _unfinished(fact: Fact, _: Wording) -> str:
     v = fact.values
     by = f" on {named(v['worker'])}" if v["worker"] else ""
     when = "when the run ended" if v["over"] else "at the last event that is known"
-    return f"It was unfinished {when}, {duration(v['took'])} after it came: {v['state']}{by}."
+    return f"It was unfinished {when}, {duration(v['took'])} after it came: {spoken(v['state'])}{by}."
 
 
-def _put_back(fact: Fact, _: Wording) -> str:
-    return f"A person put it back: job {fact.values['job']} came for it."
+def _resubmitted(fact: Fact, _: Wording) -> str:
+    return f"A person resubmitted it as job {fact.values['job']}."
 
 
 def _then(kind: str) -> Say:
@@ -318,7 +319,7 @@ SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
         "middle": _middle,
         "overlap": _overlap,
         "parts": _parts,
-        "put_back": _put_back,
+        "resubmitted": _resubmitted,
         "refused": _refused,
         "renewal_refused": _refused,
         "repeated": _repeated,

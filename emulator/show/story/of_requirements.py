@@ -7,6 +7,7 @@ from typing import Final
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration
 from emulator.show.page.telling import told
+from emulator.show.phrases import spoken
 from emulator.show.story.of_jobs import Say
 from emulator.show.story.wording import Wording, listed, named, number_of
 
@@ -29,7 +30,7 @@ def _time(fact: Fact, _: Wording) -> str:
 
 def _effects(fact: Fact, _: Wording) -> str:
     v = fact.values
-    who = named(v["name"]) + (" and what was put back for it" if v["jobs"] > 1 else "")
+    who = named(v["name"]) + (" and the jobs resubmitted from it" if v["jobs"] > 1 else "")
     return f"{who} left {number_of(v['landings'], 'effect')}, the last here, on {listed(v['targets'])}."
 
 
@@ -42,7 +43,7 @@ def _counted(fact: Fact, w: Wording) -> str:
 
 def _job(fact: Fact, _: Wording) -> str:
     v = fact.values
-    return f"{named(v['name'])} is {v['state']}" + (f" ({v['sub_state']})." if v["sub_state"] else ".")
+    return f"{named(v['name'])} is {spoken(v['state'])}" + (f" ({spoken(v['sub_state'])})." if v["sub_state"] else ".")
 
 
 def _rest(fact: Fact, _: Wording) -> str:

@@ -12,7 +12,7 @@ from emulator.show.story.wording import Wording, listed, named, number_of
 
 __all__ = ["SENTENCES"]
 
-_MORE: Final = MappingProxyType({"frozen": ", and stood still", "cut off": ", and worked on"})
+_MORE: Final = MappingProxyType({"frozen": ", and stood still", "cut_off": ", and worked on"})
 """What a state means for the work."""
 
 
@@ -67,7 +67,7 @@ def _worked(fact: Fact, _: Wording) -> str:
     else:
         text += f", and {'stood still with it' if v['stands'] else 'still worked on it'} at the end"
     if v["outcome"]:
-        text += f": {v['outcome']}"
+        text += f": {spoken(v['outcome'])}"
         text += f" ({named(v['why'])})" if v["why"] and v["why"] != v["stopped"] else ""
     text += "."
     if v["after"] >= 0:
@@ -75,7 +75,7 @@ def _worked(fact: Fact, _: Wording) -> str:
             f" Of that, {duration(v['after'])} were without a lease." if v["after"] else " Its lease was over by then."
         )
     if v["refused"]:
-        text += f" The broker refused its {listed(dict.fromkeys(v['refused']))} as stale."
+        text += f" The broker refused its {listed(dict.fromkeys(map(spoken, v['refused'])))} as stale."
     return text
 
 

@@ -30,9 +30,9 @@ _WORDS: Final = MappingProxyType(
         "tried again, if its attempts in all allowed that.",
         "start_within": "With a `start_within` longer than {beyond} in the queue {queue}, it would have waited on.",
         "total_limit": "With a `total_limit` longer than {beyond} in the queue {queue}, it would have gone on.",
-        "longest_run.after": "With a longest run of more than {beyond} in the queue {queue}, its attempt would have "
+        "time_limit.after": "With a time limit of more than {beyond} in the queue {queue}, its attempt would have "
         "gone on.",
-        "longest_run.at_most": "With `at_most` above {above} for the longest run of the queue {queue}, it would have "
+        "time_limit.at_most": "With `at_most` above {above} for the time limit of the queue {queue}, it would have "
         "been tried again.",
         "if_failed": "With `if_failed: go_on`, {name} would have gone on without that job.",
         "allowance.when_empty": "With `when_empty: wait`, the queue {queue} would have let it wait for another retry.",

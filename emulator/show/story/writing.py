@@ -132,7 +132,7 @@ def as_json(story: Story, told: Iterable[Sentence], clock: Clock) -> dict[str, A
     """Give a story as plain data for ``json.dumps``; ticks are microseconds from the start."""
     wording = Wording(clock)
     return {
-        "format": "queuedrill-story/1",
+        "format": "queuedrill-story/2",
         "of": story.kind,
         "name": story.name,
         **({"job": story.number} if story.kind == "job" else {}),

@@ -10,20 +10,21 @@ from typing import Final
 
 from emulator.measure.present import Present, WorkerNow
 from emulator.show.layout import Role, Span, columns
+from emulator.show.phrases import spoken
 from emulator.show.watch.cutting import safe
 from emulator.timeline.ticks import SECOND, say
 
 __all__ = ["crew"]
 
-_STATES: Final = ("busy", "idle", "finishing", "booting", "frozen", "cut off", "off")
-_WIDEST: Final = max(map(len, _STATES))
+_STATES: Final = ("busy", "idle", "draining", "booting", "frozen", "cut_off", "off")
+_WIDEST: Final = max(len(spoken(state)) for state in _STATES)
 
 
 def crew(present: Present, now: int, width: int, room: int) -> list[list[Span]]:
     """Give a heading that counts the workers by state, and a line for each, in ``room`` lines at most (from 1)."""
     workers = list(present.workers.values())
     counts = Counter(worker.state for worker in workers)
-    heading = ", ".join(f"{counts[state]} {state}" for state in _STATES if counts[state])
+    heading = ", ".join(f"{counts[state]} {spoken(state)}" for state in _STATES if counts[state])
     lines = [[Span("Workers", "heading"), Span(f": {heading}")]]
     places = room - 1
     if len(workers) > places:
@@ -38,18 +39,18 @@ def crew(present: Present, now: int, width: int, room: int) -> list[list[Span]]:
     for worker, name in zip(shown, names, strict=True):
         state, what, role = worker.state, _doing(present, worker, now, width), _role(present, worker)
         head = f"  {name}{' ' * (wide - columns(name))}  "
-        lines.append([Span(head), Span(f"{state:<{_WIDEST}}", role), Span(f"  {what}".rstrip())])
+        lines.append([Span(head), Span(f"{spoken(state):<{_WIDEST}}", role), Span(f"  {what}".rstrip())])
     if len(shown) < len(workers) and places > 0:
         rest = Counter(worker.state for worker in workers[len(shown) :])
-        more = ", ".join(f"{rest[state]} {state}" for state in _STATES if rest[state])
+        more = ", ".join(f"{rest[state]} {spoken(state)}" for state in _STATES if rest[state])
         lines.append([Span(f"  and {len(workers) - len(shown)} more: {more}")])
     return lines
 
 
 def _rank(present: Present, worker: WorkerNow, hit: set[str]) -> int:
-    if worker.name in hit or worker.state in ("frozen", "cut off") or _without_lease(present, worker):
+    if worker.name in hit or worker.state in ("frozen", "cut_off") or _without_lease(present, worker):
         return 0
-    return {"busy": 1, "finishing": 1, "booting": 2, "idle": 3}.get(worker.state, 4)
+    return {"busy": 1, "draining": 1, "booting": 2, "idle": 3}.get(worker.state, 4)
 
 
 def _without_lease(present: Present, worker: WorkerNow) -> bool:
@@ -57,7 +58,7 @@ def _without_lease(present: Present, worker: WorkerNow) -> bool:
 
 
 def _role(present: Present, worker: WorkerNow) -> Role:
-    if worker.state in ("off", "frozen", "cut off") or _without_lease(present, worker):
+    if worker.state in ("off", "frozen", "cut_off") or _without_lease(present, worker):
         return "bad"
     return "good" if worker.state == "busy" else ""
 

@@ -26,8 +26,8 @@ PASSED_OVER: Final = frozenset(
         "message_lost",
         "part_finished",
         "work_began",
-        "work_goes_on",
-        "work_stands_still",
+        "work_continued",
+        "work_paused",
         "worker_registered",
         "worker_signed_off",
     }
@@ -43,14 +43,14 @@ def _worker_changed(it: Mapping[str, Any]) -> str | None:
     because = f" ({why})" if why else ""
     if (state == "booting" and it["at"] == 0) or (state == "idle" and not why):
         return None  # all of them, when a night begins; whoever boots is ready soon
-    if state == "cut off":
+    if state == "cut_off":
         because = {"out": " (what it says is lost)", "back": " (answers to it are lost)"}.get(why, "")
     phrase = STATES.get(state)
     return (phrase.now.format(worker=worker) if phrase is not None else f"{worker} {state}") + because
 
 
 def _submitted(it: Mapping[str, Any]) -> str:
-    held = f", held: {it['reasons']}" if it["reasons"] else ""
+    held = f", held: {spoken(it['reasons'])}" if it["reasons"] else ""
     return f"{it['job']} comes to the queue {it['queue']}{held}"
 
 
@@ -58,7 +58,7 @@ def _attempt_ended(it: Mapping[str, Any]) -> str | None:
     if it["outcome"] == "ok":
         return None  # its end tells it
     why = f" ({it['why']})" if it["why"] else ""
-    return f"{it['job']}: attempt {it['attempt']} on {it['worker'] or 'no worker'} ended: {it['outcome']}{why}"
+    return f"{it['job']}: attempt {it['attempt']} on {it['worker'] or 'no worker'} ended: {spoken(it['outcome'])}{why}"
 
 
 def _requeued(it: Mapping[str, Any]) -> str:
@@ -73,11 +73,11 @@ def _finished(it: Mapping[str, Any]) -> str:
         return f"{it['job']} is done{after}"
     if it["sub_state"] == "withdrawn":
         return PHRASES["withdrawn"].now.format_map(it) + after
-    return f"{it['job']} fails{after} ({it['sub_state']})"
+    return f"{it['job']} fails{after} ({spoken(it['sub_state'])})"
 
 
 def _by_person(template: str) -> _Say:
-    return lambda it: template.format_map(it) if it["reason"] == "by a person" else None
+    return lambda it: template.format_map(it) if it["reason"] == "by_person" else None
 
 
 def _work_stopped(it: Mapping[str, Any]) -> str | None:
@@ -99,8 +99,10 @@ def _of_job(kind: str, **more: str) -> _Say:
 
 
 def _told(it: Mapping[str, Any]) -> str | None:
-    if it["what"] == "lease lost":
+    if it["what"] == "lease_lost":
         return _of_job("lease_lost")(it)
+    if it["what"] == "too_late_to_begin":
+        return f"{it['worker']} does not begin {it['job']}: as far as it knows, the lease is over"
     return f"{it['worker']} is told to {it['what']} {it['job']}"
 
 
@@ -134,7 +136,7 @@ _SENTENCES: Final[Mapping[str, _Say]] = MappingProxyType(
         "suspended": _now("suspended"),
         "resume_requested": _now("resume_requested"),
         "resumed": _now("resumed"),
-        "stale_refused": _of_job("stale_refused"),
+        "stale_refused": lambda it: _of_job("stale_refused", what=spoken(it["what"]))(it),
         "lease_forgotten": _of_job("lease_forgotten"),
         "queue_held": _now("queue_held"),
         "queue_released": _of("a person releases the queue {queue}"),
@@ -145,13 +147,13 @@ _SENTENCES: Final[Mapping[str, _Say]] = MappingProxyType(
         "worker_speed_changed": _now("worker_speed_changed"),
         "equipment_changed": _equipment,
         "work_stopped": _work_stopped,
-        "worker_told": _told,
+        "worker_notified": _told,
         "outcome_unanswered": _of_job("outcome_unanswered"),
         "effect_refused": _of_job("effect_refused", system="the system"),
         "effect_found": _of_job("effect_found"),
         "call_served_late": _of_job("call_served_late"),
-        "system_changed": _of("the system {system}: {state}"),
-        "access_changed": _of("access of {who} to {system}: {state}"),
+        "system_changed": lambda it: f"the system {it['system']}: {spoken(it['state'])}",
+        "access_changed": lambda it: f"access of {it['who']} to {it['system']}: {spoken(it['state'])}",
         "credential_changed": _of("credential of {who} for {system}: {state}"),
         "occurrence_skipped": _of("{entry}: occurrence {ordinal} is skipped: {why}"),
         "fault_began": lambda it: f"FAULT {_whom(it)}",

@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 from emulator.measure.present import Present
 from emulator.scenario.clock import Clock
 from emulator.show.layout import Role, Span, columns
+from emulator.show.phrases import spoken
 from emulator.show.watch.crew import crew
 from emulator.show.watch.cutting import cut, safe
 from emulator.show.watch.night_line import night_lines
@@ -23,7 +24,7 @@ Line = list[Span]
 
 _LEAST_EVENTS: Final = 3
 _LEAST_WORKERS: Final = 3
-_WAITING: Final = ("queued", "requeued", "running", "queued held", "requeued held", "suspended", "done", "failed")
+_WAITING: Final = ("queued", "requeued", "running", "queued_held", "requeued_held", "suspended", "done", "failed")
 """The states of jobs, in the order in which they are counted out; those in the middle only when there are any."""
 _ALWAYS: Final = ("queued", "running", "done", "failed")
 
@@ -143,7 +144,7 @@ def _how(sight: Sight) -> tuple[str, Role]:
 
 
 def _job_lines(present: Present, width: int) -> list[Line]:
-    counts = [f"{present.jobs[state]} {state}" for state in _WAITING if state in _ALWAYS or present.jobs[state]]
+    counts = [f"{present.jobs[state]} {spoken(state)}" for state in _WAITING if state in _ALWAYS or present.jobs[state]]
     lines = [[Span(text)] for text in _packed("Jobs: ", counts, width)]
     held = [f"queue {safe(name, width)} is held" for name in present.held_queues]
     if not present.broker_is_up:
@@ -153,7 +154,7 @@ def _job_lines(present: Present, width: int) -> list[Line]:
 
 def _fault_lines(sight: Sight, width: int) -> list[Line]:
     faults = sight.present.faults
-    named = [f"{_plain(one.fault)} of {safe(one.target, width)}" for one in faults]
+    named = [f"{spoken(one.fault)} of {safe(one.target, width)}" for one in faults]
     now = "Faults now: " + (", ".join(reversed(named)) or "none")  # the latest first, because the end may not fit
     if columns(now) > width and len(named) > 1:
         now = f"Faults now: {len(named)}, the latest {named[-1]}"
@@ -165,11 +166,7 @@ def _next_fault(sight: Sight, width: int) -> str:
         return "Next fault: at random, nobody knows when" if sight.unannounced else "Next fault: none is to come"
     at, fault, target = sight.ahead[0]
     away = say((at - sight.now) // SECOND * SECOND)
-    return f"Next fault: {sight.clock.local(at):%H:%M:%S}, in {away}: {_plain(fault)} of {safe(target, width)}"
-
-
-def _plain(kind: str) -> str:
-    return kind.replace("_", " ")
+    return f"Next fault: {sight.clock.local(at):%H:%M:%S}, in {away}: {spoken(fault)} of {safe(target, width)}"
 
 
 def _event_lines(sight: Sight, width: int, room: int) -> list[Line]:

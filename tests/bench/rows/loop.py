@@ -62,7 +62,7 @@ def check(measured: Round) -> None:
     same(measured, "jobs")
     one, other = (each.facts["mean wait"] for each in measured.values())
     if abs(one - other) > 1e-3:
-        raise MismatchError(f"the mean waits differ: {one} s and {other} s")
+        raise MismatchError(f"the mean waits per_worker: {one} s and {other} s")
 
 
 ROW = Row(

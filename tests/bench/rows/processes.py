@@ -16,7 +16,7 @@ def side(processes: int, nights: int) -> Measured:
     """Compare over so many nights."""
 
     def compare(count: int) -> emulator.ComparisonResult:
-        return emulator.compare(NIGHT, replications=count, processes=processes, measures=["makespan"])
+        return emulator.compare(NIGHT, nights=count, processes=processes, measures=["makespan"])
 
     compare(2)  # what is loaded once
     began, worked = perf_counter(), process_time()

@@ -30,7 +30,7 @@ def small(nights: int) -> Measured:
     """Compare two variants over so many nights, on one process; the work is the events of all nights."""
 
     def compare(count: int) -> emulator.ComparisonResult:
-        return emulator.compare(settings(JOBS), replications=count, processes=1, measures=["makespan", "wait_mean"])
+        return emulator.compare(settings(JOBS), nights=count, processes=1, measures=["makespan", "wait_mean"])
 
     compare(2)  # what is loaded once
     _, seconds = timed(lambda: compare(nights))

@@ -13,6 +13,6 @@ async def copy_plates(work: Work) -> None:
             if work.lease_left() < 5:
                 raise TransientError("no time left under this lease")
             try:
-                work.leave("copied", plate, system="archive", repeatable=False)
+                work.effect("copied", plate, system="archive", repeatable=False)
             except StaleTokenError:
                 return

@@ -1,0 +1,33 @@
+"""Can a night use every line of its traces?
+
+A night reads a trace as it goes, and finds a line that it cannot use only when it comes to it. This reads the same
+lines beforehand: those that come before the end of their entry, and no more than it counts.
+"""
+
+from itertools import islice
+
+from emulator.scenario.load import Loaded
+from emulator.scenario.traces import read_arrivals
+from emulator.world.planned import Planner
+
+__all__ = ["check_traces"]
+
+
+def check_traces(loaded: Loaded) -> None:
+    """Make the job of each line of each trace, and drop it.
+
+    Raises:
+        ScenarioError: for the first line that is wrong or that its routine cannot use, such as one of unknown run time
+            where a part takes the time that the trace gives.
+    """
+    scenario = loaded.scenario
+    for model in scenario.arrivals:
+        if model.trace is None:
+            continue
+        trace = loaded.folder / model.trace
+        planner = Planner(model.label, model, scenario.routines, trace)
+        ends = scenario.lasts if model.ends is None else min(model.ends, scenario.lasts)
+        for ordinal, line in enumerate(islice(read_arrivals(trace, loaded.clock), model.count), 1):
+            if line.tick >= ends:
+                break
+            planner.job(ordinal, line.tick, line)
