@@ -49,7 +49,17 @@ PARTS = {
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
     "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),
-    "scripts": ("errors", "timeline.ticks", "scenario", "testing", "show", "version"),
+    "scripts": (
+        "errors",
+        "timeline.ticks",
+        "scenario",
+        "record",
+        "measure",
+        "experiment",
+        "testing",
+        "show",
+        "version",
+    ),
     "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",

@@ -245,6 +245,42 @@ def test_a_worker_that_is_lost_before_each_heartbeat_is_known_again_by_each(faul
     assert _seconds(rows, "worker_declared_lost") == [(at, "worker_declared_lost") for at in lost]
 
 
+def test_a_lease_that_a_second_worker_renews_is_lost_to_the_silence_of_the_first() -> None:
+    """Both work under one token, handed out at 310 s for 40 s; worker 1 is cut off at 315 s: silent at 350 s.
+
+    Worker 2 renewed the lease at 330 s, until 370 s: it is not the lease that ran out.
+    """
+    rows = _in_both(
+        {"count": 2, "heartbeat": "30s", "silence": "40s"},
+        queues={"night": {"lease": "40s", "retry": {"attempts_in_all": 1}}},
+        arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+310s"}],
+        faults=[{"hand_out_twice": "night", "at": "+5m"}, {"cut_link": "dome-1", "at": "+315s"}],
+        lasts="6m",
+    )
+    assert [(row[0] / s, row[8]) for row in rows if row[1] == "attempt_ended"] == [(350, "worker silent")]
+
+
+def test_a_worker_that_stops_itself_while_the_broker_is_down_is_not_heard() -> None:
+    """Last heard at 300 s, it stops its work at 340 s by its own clock, and has another slot: it would ask for work.
+
+    The broker is down from 310 to 400 s and gives it 90 s more: with a silence of 20 s it is lost at 410 s.
+    """
+    rows = _in_both(
+        {"heartbeat": "10s", "silence": "20s", "slots": 2, "stops_at_lease_end": True},
+        broker={"leases_during_outage": "extend"},
+        queues={"night": {"lease": "40s", "renewed": False}},
+        faults=[
+            {"broker_outage": True, "from": "+310s", "until": "+400s"},
+            {"cut_link": "dome-1", "from": "+350s", "until": "+10m"},
+        ],
+        lasts="10m",
+    )
+    assert _seconds(rows, "work_stopped", "worker_declared_lost") == [
+        (340, "work_stopped"),
+        (410, "worker_declared_lost"),
+    ]
+
+
 # -- clocks -----------------------------------------------------------------------------------------------------------
 
 
