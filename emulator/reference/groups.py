@@ -142,6 +142,7 @@ GROUPS: Final = (
             "PermanentError",
             "StaleTokenError",
             "InvariantError",
+            "IrreproducibleError",
             "DefectError",
         ),
     ),

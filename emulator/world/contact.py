@@ -96,12 +96,10 @@ class Contact:
             agenda.at(now, self._send_or_park, request, MESSAGES, worker.index, ARRIVES)
             return
         request.note_sent(now)
-        if worker.is_plain and not worker.result_loss and self._world.broker.is_up:
+        is_direct = request.what != "take" and worker.is_plain and not worker.result_loss
+        if is_direct and self._world.broker.is_up:
             request.arrived = request.order
-            if request.what == "take":
-                self._world.polls.asked(request, self._reply)
-            else:
-                self._world.answered(request, self._ask(request))
+            self._world.answered(request, self._ask(request))
             return
         self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):

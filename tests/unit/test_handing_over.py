@@ -230,6 +230,20 @@ def test_of_requests_that_arrive_at_one_instant_that_of_the_longest_idle_is_firs
     assert _handed(rows) == [(11, 1, "dome-1"), (101, 2, "dome-2")]
 
 
+def test_a_job_that_is_handed_out_twice_goes_to_the_next_who_asks_over_a_link_too() -> None:
+    """dome-1 has it at 10 s; annex-1 hears of work, sends for it, and is given the same token at 11 s."""
+    _, rows = _run(
+        pools={
+            "dome": {"count": 1, "serves": ["night"]},
+            "annex": {"count": 1, "serves": ["night"], "link": {"delay_out": "1s"}},
+        },
+        arrivals=[_at("+10s")],
+        faults=[{"hand_out_twice": "night", "at": "+5s"}],
+    )
+    began = [(row[0] // SECOND, row[4], row[6]) for row in rows if row[1] == "work_began"]
+    assert began == [(10, "dome-1", 1), (11, "annex-1", 1)]
+
+
 # -- polls ----------------------------------------------------------------------------------------------------------
 
 
