@@ -18,7 +18,8 @@ Call = Callable[..., Ended]
 NIGHT = SCENARIO.replace('count: 2, at: "21:35"', "trace: TRACE") + "variants: {two: {pools.dome.count: 2}}\n"
 PLACE = "arrivals.0.trace"
 TRACE = "at\n21:35\n21:35\n"
-OUT = "leads out of the scenario's folder: move it there, or allow its folder by --allow-folder (in Python: allow_folders)"
+ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
+OUT = f"leads out of the scenario's folder: move it there, or {ALLOW}"
 
 
 @pytest.fixture
