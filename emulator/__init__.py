@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from emulator.experiment.size import size
     from emulator.record.log_reader import open_log
     from emulator.scenario.load import from_settings, load, load_text
+    from emulator.scripts.testing import rerun, rerun_points
     from emulator.testing.client import Client, Lease
     from emulator.testing.emulation import Emulator
     from emulator.testing.hunting import hunt
@@ -60,6 +61,7 @@ __all__ = [
     "EndOfTimeError",
     "InputError",
     "InvariantError",
+    "IrreproducibleError",
     "JobHandle",
     "Lease",
     "LogError",
@@ -97,6 +99,8 @@ __all__ = [
     "load_text",
     "nights",
     "open_log",
+    "rerun",
+    "rerun_points",
     "run",
     "run_async",
     "run_in_virtual_time",
@@ -113,6 +117,7 @@ _HOMES: Final = {
     "EndOfTimeError": "errors",
     "InputError": "errors",
     "InvariantError": "errors",
+    "IrreproducibleError": "errors",
     "JobHandle": "testing.jobs",
     "Lease": "testing.client",
     "LogError": "errors",
@@ -150,6 +155,8 @@ _HOMES: Final = {
     "load_text": "scenario.load",
     "nights": "experiment.compare",
     "open_log": "record.log_reader",
+    "rerun": "scripts.testing",
+    "rerun_points": "scripts.testing",
     "run": "experiment.run",
     "run_async": "experiment.run",
     "run_in_virtual_time": "testing.running",

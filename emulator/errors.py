@@ -14,7 +14,8 @@
     │   │   └── NeverError        an emulation is over, and what somebody waited for never came
     │   ├── WallLimitError        the stated limit of real time was reached
     │   ├── ClockStopError        the clock is stopped and somebody waits for it to move, or stops were misused
-    │   └── OutsideWorkError      real I/O outside a clock stop
+    │   ├── OutsideWorkError      real I/O outside a clock stop, or a thread that outlives its loop
+    │   └── IrreproducibleError   a run that may come out otherwise the next time, so that it proves nothing
     ├── WorkError                 what goes wrong in the work of a job, raised by it or to it
     │   ├── TransientError        it may go well next time: the attempt ends `error`
     │   │   ├── CallError         a system did not do what it was asked to
@@ -36,6 +37,7 @@ __all__ = [
     "EndOfTimeError",
     "InputError",
     "InvariantError",
+    "IrreproducibleError",
     "LogError",
     "NeverError",
     "NoAnswerError",
@@ -135,7 +137,11 @@ class ClockStopError(TimelineError):
 
 
 class OutsideWorkError(TimelineError):
-    """Real I/O was asked for outside a clock stop, where virtual time cannot host it."""
+    """Real I/O was asked for outside a clock stop, where virtual time cannot host it, or a thread outlives its loop."""
+
+
+class IrreproducibleError(TimelineError):
+    """A run may come out otherwise the next time, or real I/O was refused in it: that it went well proves nothing."""
 
 
 class WorkError(QueuedrillError):

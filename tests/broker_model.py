@@ -44,7 +44,7 @@ QUEUES = (
 )
 RULES = {rules.name: rules for rules in QUEUES}
 NAMES = tuple(RULES)
-WORKERS = ("dome-1", "dome-2", "vault-1")
+WORKERS = ("dome-1", "dome-2", "archive-1")
 EQUIPMENT = (("tape 2.1",), (), ("tape 1.9", "laser"))
 SILENCE = (None, 35, 60)
 REQUIRES = ((), ("tape",), ("tape>=2",), ("laser", "tape"))
@@ -223,7 +223,7 @@ class Model:
 
     def do_outage(self, a: int, b: int, c: int) -> None:
         self.broker.go_down(self.d.now, 0)
-        pushed, start = self.broker._leases_over_outage == "extend", self.d.now
+        pushed, start = self.broker._leases_during_outage == "extend", self.d.now
         self.d.at(self.d.now + a % 60)
         self.broker.come_up(self.d.now, 0)
         if pushed:

@@ -140,7 +140,7 @@ class Night:
                 },
                 "routines": {"plate-copy": {"queue": "night", "parts": [{"name": "copy", "takes": MINUTE}]}},
                 "arrivals": [{"routine": "plate-copy", "name": "plates", "every": MINUTE}],
-                "systems": {"vault": {"answers_in": MINUTE}},
+                "systems": {"archive": {"answers_in": MINUTE}},
                 "faults": list(faults),
                 "actions": list(actions),
             }

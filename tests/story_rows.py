@@ -34,9 +34,9 @@ pools:
   dome: {count: 2, serves: [night, any, one, spent, within, timed], heartbeat: 20s}
   wide: {count: 1, serves: [far], slots: 30, heartbeat: 20s}
 systems:
-  vault: {answers_in: 5m, fenced: asks_broker}
+  archive: {answers_in: 5m, fenced: asks_broker}
 routines:
-  copy: {queue: night, parts: [{name: copy, calls: vault, effect: copied}]}
+  copy: {queue: night, parts: [{name: copy, calls: archive, effect: copied}]}
   wind: {queue: night, requires: [tape], parts: [{name: wind, takes: 5m}]}
   far: {queue: far, parts: [{name: far, takes: 5m}]}
 arrivals: [{routine: copy, name: copies, at: "21:00"}]

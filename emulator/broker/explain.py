@@ -1,6 +1,7 @@
 """Why is an unfinished job not running? Told on demand, because as events it would drown everything else.
 
-A busy key, a full queue and missing equipment are no states of a job but matters of the hand-out.
+A busy key, a full queue and missing equipment are no states of a job but matters of the hand-out. Reasons are codes
+with values, and nothing that decides reads a sentence (``emulator.record.reasons``).
 """
 
 from collections.abc import Sequence
@@ -9,43 +10,42 @@ from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, Job
 from emulator.broker.matching import meets
 from emulator.broker.order import Keys
 from emulator.broker.states import State
-from emulator.timeline.ticks import say
+from emulator.record.reasons import Reason, Why
 
 __all__ = ["explain"]
 
 
-def explain(job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]] | None) -> str:
-    """Give every reason in plain words, parted by semicolons; see ``Broker.explain``."""
+def explain(job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]] | None) -> tuple[Reason, ...]:
+    """Give every reason, at least one; see ``Broker.explain``."""
     if job.holder is not None:
-        return f"worker {job.holder.name} has it" + (", suspended" if job.state is State.SUSPENDED else "")
+        return (Reason(Why.SUSPENDED if job.state is State.SUSPENDED else Why.AT_WORK, (job.holder.name,)),)
     reasons = _held_for(job, now)
     queue = job.queue
     if queue.held:
-        reasons.append(f"a person holds queue {queue.name}")
+        reasons.append(Reason(Why.QUEUE_HELD, (queue.name,)))
     if queue.is_full():
-        reasons.append(f"queue {queue.name} runs as many jobs as it may: {queue.running}")
+        reasons.append(Reason(Why.QUEUE_FULL, (queue.name, queue.running)))
     if job.key and not keys.has_room(job.key, queue):
-        users = keys.users[job.key]
-        reasons.append(f"key {job.key} is busy with job {', '.join(map(str, users))}")
+        reasons.append(Reason(Why.KEY_BUSY, (job.key, *keys.users[job.key])))
     requires = job.line.requires
     if equipments is not None and requires and not any(meets(requires, sorted(has)) for has in equipments):
-        reasons.append(f"no worker has all of: {', '.join(requires)}")
-    return "; ".join(reasons) or "it waits for a worker"
+        reasons.append(Reason(Why.NOT_EQUIPPED, requires))
+    return tuple(reasons) or (Reason(Why.WAITS),)
 
 
-def _held_for(job: Job, now: int) -> list[str]:
+def _held_for(job: Job, now: int) -> list[Reason]:
     reasons, rare = [], job.rare
     if job.held & BY_PERSON:
-        reasons.append("a person holds it")
+        reasons.append(Reason(Why.BY_PERSON))
     if rare is None:
         return reasons
     if job.held & NOT_DUE:
-        reasons.append(f"it is due in {say(rare.not_before - now)}")
+        reasons.append(Reason(Why.NOT_DUE, (rare.not_before - now,)))
     if job.held & PAUSING:
         if rare.awaits:
-            reasons.append(f"it waits for the allowance of retries of queue {job.queue.name}")
+            reasons.append(Reason(Why.NO_ALLOWANCE, (job.queue.name,)))
         if rare.due > now:
-            reasons.append(f"its pause ends in {say(rare.due - now)}")
+            reasons.append(Reason(Why.PAUSING, (rare.due - now,)))
     if job.held & PREREQUISITE:
-        reasons.append(f"it waits for job {rare.waits_for}" if rare.waits_for else "the job before it has not come yet")
+        reasons.append(Reason(Why.PREREQUISITE, (rare.waits_for,)))
     return reasons

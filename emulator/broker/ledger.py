@@ -20,6 +20,7 @@ from emulator.broker.states import Facts, Request, State, successors
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.record.events import Sink
+from emulator.record.reasons import Reason, Why
 
 __all__ = ["Ledger"]
 
@@ -248,8 +249,8 @@ class Ledger:
         """Give the numbers of the unfinished jobs, in the order of submission."""
         return iter(tuple(self._jobs))
 
-    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> str:
-        """Say in plain words why a job is not running, or what became of it.
+    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> tuple[Reason, ...]:
+        """Give every reason why a job is not running, or what became of it; at least one.
 
         Args:
             now: the present tick.
@@ -258,8 +259,7 @@ class Ledger:
         """
         found = self._job(job)
         if found is None:
-            sub_state = self.sub_state(job)
-            return f"it is {self.state_of(job).value}" + (f": {sub_state}" if sub_state else "")
+            return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
         return explain(found, self._keys, now, equipments)
 
     def snapshot(self) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from emulator.cli.outcomes import MET, MISSED, WRONG_INPUT
+from emulator.cli.streams import tell
 
 __all__ = ["rerun"]
 
@@ -83,7 +84,7 @@ def rerun(
     if as_json:
         click.echo(report.as_json(judged), nl=False)
     elif quiet:
-        click.echo("\n".join(report.answer(judged)))
+        tell("\n".join(report.answer(judged)))
     else:
         report.as_text(judged).write(sys.stdout)
     return WRONG_INPUT if judged.wrong else MET if judged.is_safe else MISSED

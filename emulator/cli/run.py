@@ -13,6 +13,7 @@ from emulator.cli.outcomes import MET, MISSED, each_file
 from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
+    from emulator.experiment.result import NightResult
     from emulator.scenario.load import Loaded
 
 __all__ = ["finite", "run"]
@@ -42,6 +43,8 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
     callback=finite,
     help="Let X seconds of virtual time pass in a real one, instead of going as fast as it goes.",
 )
+@click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
+@click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @allow_folder
 def run(
@@ -55,6 +58,8 @@ def run(
     page: str | None,
     as_json: bool,
     pace: float | None,
+    scripts: str | None,
+    yes: bool,
     quiet: bool,
     allow_folders: tuple[str, ...],
 ) -> int:
@@ -75,6 +80,10 @@ def run(
     check_writable((page,))
     if nights is not None and (log is not None or pace is not None):
         raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")
+    if scripts is not None and (nights is not None or pace is not None or variant):
+        raise click.UsageError("--scripts is for one night as written: leave out --nights, --pace and --variant.")
+    if yes and scripts is None:
+        raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
     if processes is not None and nights is None:
         raise click.UsageError("--processes share out many nights: give --nights too.")
 
@@ -106,7 +115,6 @@ def run(
         return exit_code(holds(found))
 
     def one(file: str) -> int:
-        nonlocal shown
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
         from emulator.scenario.load import load
@@ -116,6 +124,9 @@ def run(
         check_apart((log, page), (loaded.folder / trace for trace in traces))
         if nights is not None:
             return many(file, loaded)
+        if scripts is not None:
+            result, notes = _with_scripts(loaded, scripts, seed, log, overwrite, yes)
+            return show(file, result, notes)
         with progress(file, quiet=quiet) as told:
             result = run_night(
                 loaded,
@@ -127,6 +138,10 @@ def run(
                 keep_events=page is not None,
                 progress=told,
             )
+        return show(file, result, [])
+
+    def show(file: str, result: "NightResult", notes: list[str]) -> int:
+        nonlocal shown
         if page is not None:
             from emulator.experiment.paging import page_of_night, write_page
 
@@ -139,6 +154,8 @@ def run(
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
             result.summary().write(sys.stdout)
+            for note in notes:
+                tell(f"Note on the scripts: {note}.")
         shown += 1
         if result.log is not None and not quiet:
             from emulator.cli.logs import operator_log
@@ -147,3 +164,17 @@ def run(
         return MISSED if result.fits is False else MET
 
     return each_file(files, one)
+
+
+def _with_scripts(
+    loaded: "Loaded", file: str, seed: int | None, log: str | None, overwrite: bool, yes: bool
+) -> "tuple[NightResult, list[str]]":
+    from emulator.scripts import consent
+    from emulator.scripts.load import load_scripts
+    from emulator.scripts.night import run_night_with_scripts
+
+    scripts = load_scripts(file)
+    consent.ask(scripts, None, {}, yes=yes)
+    return run_night_with_scripts(
+        loaded, scripts, seed=seed, log=None if log is None else Path(log), overwrite=overwrite
+    )

@@ -8,9 +8,12 @@ __all__ = ["schema"]
 
 
 @click.command(short_help="Print the JSON Schema of scenario files, for editors.")
-def schema() -> int:
+@click.option("--scripts", is_flag=True, help="Print that of files of scripts instead.")
+def schema(scripts: bool) -> int:
     """Print the JSON Schema of scenario files, with which an editor completes and checks them."""
-    from emulator.scenario.schema import schema_text
-
-    click.echo(schema_text(), nl=False)
+    if scripts:
+        from emulator.scripts.load import schema_text as text
+    else:
+        from emulator.scenario.schema import schema_text as text
+    click.echo(text(), nl=False)
     return MET

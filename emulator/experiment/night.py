@@ -20,7 +20,7 @@ from emulator.experiment.result import NightResult
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
-from emulator.record.events import Sink
+from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both, Kept
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
@@ -28,6 +28,7 @@ from emulator.scenario.load import Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.show import meta as show
+from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
 from emulator.world.world import World
@@ -35,7 +36,7 @@ from emulator.world.world import World
 if TYPE_CHECKING:
     from emulator.record.log_writer import SqliteRecorder
 
-__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "play", "run_night"]
+__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "judged_night", "play", "run_night"]
 
 Heartbeats = Literal["computed", "simulated"]
 """Whether heartbeats are worked out, or each is an event of its own; all else is the same."""
@@ -249,29 +250,45 @@ class _Run:
         world, about = self._world, self._about
         assert world is not None, "the night has been run"
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
-        night = _closed(self._fold, world)
-        sources = [told.source for told in self._loaded.provenance.values()]
-        meta = show.RunMeta(
-            title=self._loaded.scenario.title,
-            seed=about.seed,
-            again=f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
+        again = (
+            f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
             + "".join(f" --allow-folder {shlex.quote(str(folder))}" for folder in said.folders.allowed)
             if said.text and not about.variant
-            else _in_python(said, about),
-            guessed=sources.count("guess"),
-            stated=len(sources),
-            explanations=world.explanations(),
-            stuck=frozenset(world.stuck()),
-            nothing_came=show.nothing_came_of(self._loaded.scenario.arrivals, night),
-            versions={
-                "program": about.program_version,
-                "zone data": about.zone_data_version,
-                "python": about.python_version,
-            },
+            else _in_python(said, about)
         )
-        judged = judge_all(night, self._loaded.scenario.must_hold, self._loaded.clock)
         rows = None if self._kept is None else tuple(self._kept.rows)
-        return NightResult(self._loaded, about, night, judged, meta, rows, log)
+        return judged_night(self._loaded, about, self._fold, world, again, rows, log)
+
+
+def judged_night(
+    loaded: Loaded,
+    about: RunMeta,
+    fold: NightFold,
+    world: World,
+    again: str,
+    rows: tuple[Row, ...] | None,
+    log: Path | None,
+) -> NightResult:
+    """Judge a night that is over; ``again`` is what runs it once more."""
+    night = _closed(fold, world)
+    sources = [told.source for told in loaded.provenance.values()]
+    meta = show.RunMeta(
+        title=loaded.scenario.title,
+        seed=about.seed,
+        again=again,
+        guessed=sources.count("guess"),
+        stated=len(sources),
+        explanations={job: in_words(reasons) for job, reasons in world.explanations().items()},
+        stuck=frozenset(world.stuck()),
+        nothing_came=show.nothing_came_of(loaded.scenario.arrivals, night),
+        versions={
+            "program": about.program_version,
+            "zone data": about.zone_data_version,
+            "python": about.python_version,
+        },
+    )
+    judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
+    return NightResult(loaded, about, night, judged, meta, rows, log)
 
 
 async def _settle(recorder: "SqliteRecorder | None") -> None:

@@ -97,6 +97,13 @@ GROUPS: Final = (
         "For a team that has written the loop that takes jobs itself. [How to](how-to/test-a-worker-program.md).",
         ("Client", "Lease"),
     ),
+    Group(
+        "Own scripts",
+        "Real scripts, cut off at every step and run again. "
+        "[Is my script safe to run again?](how-to/rerun-a-script.md)",
+        ("rerun", "rerun_points"),
+        {"Rerun": "scripts.testing", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
+    ),
     Group("The pytest plugin", "It comes with the package; nothing has to be registered.", ()),
     Group(
         "Virtual time",
@@ -135,6 +142,7 @@ GROUPS: Final = (
             "PermanentError",
             "StaleTokenError",
             "InvariantError",
+            "IrreproducibleError",
             "DefectError",
         ),
     ),
@@ -237,6 +245,7 @@ ALIASES: Final = MappingProxyType(
     {
         "AnyScenario": "scenario.given",
         "Lasting": "testing.settings",
+        "When": "scripts.rerun",
         "Drawn": "testing.faults",
         "Who": "testing.faults",
         "Entry": "testing.strategies",
@@ -263,6 +272,7 @@ OPAQUE: Final = MappingProxyType(
         "Night": "measure.night",
         "Broker": "broker.broker",
         "Agenda": "timeline.agenda",
+        "Plain": "scripts.rerun",
         "ClockStop": "timeline.stops",
     }
 )

@@ -24,7 +24,6 @@ from emulator.scenario.files import Folders, folders_of
 from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation, path_in
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
-from emulator.scenario.recurrence import too_often
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
 from emulator.timeline.ticks import say
@@ -267,6 +266,8 @@ def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:
         if arrival.recurs is None:
             continue
         ends = scenario.lasts if arrival.ends is None else min(arrival.ends, scenario.lasts)
+        from emulator.scenario.recurrence import too_often  # most scenarios do not recur
+
         if wrong := too_often(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
             yield Found(("arrivals", place, "recurs"), wrong)
 

@@ -57,7 +57,7 @@ class Names:
         return self._unknown("routine", word, self.routines)
 
     def system_or_part(self, word: str) -> str | None:
-        """``vault``, or ``vault/shelf`` for one part of it."""
+        """``archive``, or ``archive/shelf`` for one part of it."""
         name, slash, part = word.partition("/")
         if slash and not part:
             return f"{word!r} names no part of the system behind its slash"

@@ -69,7 +69,7 @@ scenario's zone, or with `Z` or `-04:00` behind it |
 | name | 1 to 200 characters; one that is defined in the file holds none of `.` `/` `#` `{{` `}}` |
 | worker | the pool's name and a number from 1: `dome-2` |
 | job | the arrival entry and the job's number in it, from 1: `nightly#3` |
-| part of a system | `vault/shelf` |
+| part of a system | `archive/shelf` |
 | equipment | `tape`, or `tape 2.1` with a version; what requires it: `tape`, or `tape>=2.1` |
 | template | text in which `{{name}}` is filled in |
 

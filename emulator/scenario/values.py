@@ -216,7 +216,7 @@ def one_line(value: str) -> str:
 def _new_name(value: str) -> str:
     if bad := re.search(r"[./#{}]", _name(value)):
         raise ValueError(
-            f"a name may not hold {bad[0]!r}: paths (queues.night), parts of systems (vault/shelf), "
+            f"a name may not hold {bad[0]!r}: paths (queues.night), parts of systems (archive/shelf), "
             "jobs (entry#3) and {templates} are written with it"
         )
     return value

@@ -18,19 +18,25 @@ __all__ = ["ask"]
 _MOST_KEPT: Final = 1000
 
 
-def ask(loaded: LoadedScripts, name: str, values: Mapping[str, Any], *, yes: bool) -> None:
+def ask(loaded: LoadedScripts, name: str | None, values: Mapping[str, Any], *, yes: bool) -> None:
     """Ask on the terminal whether to run a version of a file for the first time; ``yes`` answers for a build.
+
+    Without a name all scripts of the file are named.
 
     Raises:
         InputError: when the answer is no, or there is no terminal to ask on.
     """
     if yes or loaded.digest in _agreed():
         return
-    script = loaded.scripts.scripts.get(name)
-    argv = "" if script is None else " ".join(fill(it, in_text(hidden(loaded.scripts, values))) for it in script.argv)
+    names = [name] if name in loaded.scripts.scripts else list(loaded.scripts.scripts)
+    shown = in_text(hidden(loaded.scripts, values))
     said = (
-        f"{loaded.name}: the script {name!r} will really be run, many times, with your rights: {argv}\n"
-        "It runs in a folder of its own with stand-ins first on its PATH. What it does by absolute paths is not held "
+        "".join(
+            f"{loaded.name}: the script {one!r} will really be run, many times, with your rights: "
+            f"{' '.join(fill(it, shown) for it in loaded.scripts.scripts[one].argv)}\n"
+            for one in names
+        )
+        + "It runs in a folder of its own with stand-ins first on its PATH. What it does by absolute paths is not held "
         "back.\nTry it on copies first; your organisation's change control decides.\n"
     )
     if not (sys.stdin.isatty() and sys.stderr.isatty()):

@@ -56,13 +56,13 @@ def _descendants(process: int) -> list[int]:
     return found
 
 
-def _start_network(port: int) -> socket.socket:
+def _start_network(ports: list[int]) -> list[socket.socket]:
     """Bring up the loopback of the new network namespace, and listen there for the stand-ins over HTTP."""
     import fcntl
 
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as plain:
         fcntl.ioctl(plain, _SET_FLAGS, struct.pack("16sH14s", b"lo", _UP_AND_RUNNING, b""))
-    return socket.create_server(("127.0.0.1", port))
+    return [socket.create_server(("127.0.0.1", port)) for port in ports]
 
 
 def _become_script(request: dict[str, Any], descriptors: list[int]) -> NoReturn:
@@ -89,7 +89,7 @@ class _Keeper:
     def __init__(self, channel: socket.socket, request: dict[str, Any], descriptors: list[int]) -> None:
         self.channel, self.request, self.in_namespace = channel, request, request["namespace"]
         _system(_libc.prctl(_SET_CHILD_SUBREAPER, 1, 0, 0, 0), "prctl")
-        listening = [_start_network(request["port"])] if request["port"] else []
+        listening = _start_network(request["ports"]) if request["namespace"] else []
         if self.in_namespace and request["first_process"]:
             # Numbers of processes go on from attempt to attempt: else each script has number 2, and what it reads of
             # itself in a lock file of an earlier attempt looks alive.
@@ -181,9 +181,8 @@ def _map_user(user: int, group: int) -> None:
 def _keep(channel: socket.socket, request: dict[str, Any], descriptors: list[int]) -> NoReturn:
     try:
         user, group = os.getuid(), os.getgid()
-        flags = (_NEW_PID if request["namespace"] else 0) | (_NEW_NET if request["port"] else 0)
-        if flags:
-            _system(_libc.unshare(flags | _NEW_USER | (_NEW_NAMESPACE if request["namespace"] else 0)), "unshare")
+        if request["namespace"]:  # processes, files of /proc and network of its own: nothing else is reached
+            _system(_libc.unshare(_NEW_PID | _NEW_NET | _NEW_NAMESPACE | _NEW_USER), "unshare")
             _map_user(user, group)
         child = os.fork() if request["namespace"] else 0  # a PID namespace begins with the next child
         if child == 0:

@@ -1,6 +1,7 @@
 """Reads a file of scripts: all its mistakes at once, each at its line and column."""
 
 import hashlib
+import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from emulator.scenario.shape import Node
 from emulator.scenario.spelling import advise
 from emulator.scripts.models import Scripts
 
-__all__ = ["LoadedScripts", "load_scripts", "shape_of_scripts"]
+__all__ = ["LoadedScripts", "load_scripts", "schema_text", "shape_of_scripts"]
 
 _START: Final = datetime(2026, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
 
@@ -85,6 +86,21 @@ def shape_of_scripts() -> Node:
         return [written_out(item) for item in node] if isinstance(node, list) else node
 
     return MappingProxyType(written_out(whole))
+
+
+def schema_text() -> str:
+    """Write the JSON Schema (2020-12) of files of scripts, for editors."""
+    top = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "queuedrill scripts"}
+    return json.dumps({**top, **_plain(shape_of_scripts())}, indent=1, ensure_ascii=False) + "\n"
+
+
+def _plain(node: Any) -> Any:
+    """Drop what only our own messages read; distributions are left open, ``check`` of a scenario knows them."""
+    if isinstance(node, Mapping):
+        if node.get("title") == "Distribution":
+            return {"description": node.get("description", "A duration or a distribution.")}
+        return {key: _plain(value) for key, value in node.items() if key not in ("kind", "title") or key == "type"}
+    return [_plain(item) for item in node] if isinstance(node, list) else node
 
 
 def _wrong_references(scripts: Scripts, folder: Path) -> Iterator[Found]:

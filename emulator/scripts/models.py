@@ -3,8 +3,9 @@
 The keys of effects (``effect``, ``target``, ``repeatable``, ``lands``) mean what they mean in the parts of a scenario.
 """
 
+import re
 from collections.abc import Iterator
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, Field, WithJsonSchema
 
@@ -12,7 +13,18 @@ from emulator.scenario.models.systems import System
 from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import SECOND
 
-__all__ = ["BASICS", "VIRTUAL", "Answer", "Asked", "Said", "Script", "Scripts"]
+__all__ = [
+    "BASICS",
+    "VIRTUAL",
+    "Answer",
+    "Asked",
+    "Change",
+    "HttpAnswer",
+    "Response",
+    "Said",
+    "Script",
+    "Scripts",
+]
 
 VIRTUAL: Final = ("sleep", "timeout", "date")
 """Commands that take virtual time, or tell it, unless the file asks for the real ones."""
@@ -109,13 +121,9 @@ class Asked(Model):
                     yield (name,), f"`{name}` belongs to `effect`, not to `targets_of`"
 
 
-class Answer(Model):
-    """What a command does for calls with certain arguments. The first that fits is taken."""
+class Change(Model):
+    """What a call changes, and what it takes: the same for commands and over HTTP."""
 
-    when: tuple[Template, ...] = Field(
-        strict=False,
-        description="The arguments that it is for: texts, {name} for any argument, {name...} for all that are left.",
-    )
     calls: Name | None = Field(default=None, description="The system that it calls: limits, outages, access apply.")
     takes: Duration = Field(default=0, description="Virtual time that it takes, beside what the system takes.")
     effect: NewName | None = Field(default=None, description="The effect that it has when it succeeds.")
@@ -125,6 +133,30 @@ class Answer(Model):
         default="at_end", description="When the effect lands: as the call is made, or just before it is answered."
     )
     undoes: NewName | None = Field(default=None, description="The effect on the same target that it takes away.")
+    never_answers: bool = Field(default=False, description="true: it has its effect, and its caller waits for ever.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.effect is None:
+            for name in ("target", "repeatable", "lands", "undoes", "if_there"):
+                if self.stated(name):
+                    yield (name,), f"`{name}` is about an effect: say which with `effect`"
+        if getattr(self, "answers", None) is not None:
+            for name in ("effect", "prints", "exit", "answers_with"):
+                if name in type(self).model_fields and self.stated(name):
+                    yield (name,), f"a call that `answers` changes nothing and says what it found: leave out `{name}`"
+        if self.calls is None and self.stated("refused"):
+            yield ("refused",), "only a call of a system is refused: say which it `calls`"
+        if getattr(self, "if_there", None) is not None and self.lands == "at_request":
+            yield ("lands",), "put if absent is decided as the call is answered: leave out `lands`"
+
+
+class Answer(Change):
+    """What a command does for calls with certain arguments. The first that fits is taken."""
+
+    when: tuple[Template, ...] = Field(
+        strict=False,
+        description="The arguments that it is for: texts, {name} for any argument, {name...} for all that are left.",
+    )
     if_there: Said | None = Field(
         default=None, description="Put if absent: what it says, changing nothing, when the effect is there already."
     )
@@ -144,24 +176,84 @@ class Answer(Model):
         default={},
         description="Another answer for the n-th call of this kind in an attempt, by its number; same effect.",
     )
-    never_answers: bool = Field(default=False, description="true: it has its effect, and its caller waits for ever.")
 
     def mistakes(self) -> Iterator[Mistake]:
-        if self.effect is None:
-            for name in ("target", "repeatable", "lands", "undoes", "if_there"):
-                if self.stated(name):
-                    yield (name,), f"`{name}` is about an effect: say which with `effect`"
-        if self.answers is not None:
-            for name in ("effect", "prints", "exit"):
-                if self.stated(name):
-                    yield (name,), f"a call that `answers` changes nothing and says what it found: leave out `{name}`"
-        if self.calls is None and self.stated("refused"):
-            yield ("refused",), "only a call of a system is refused: say which it `calls`"
-        if self.if_there is not None and self.lands == "at_request":
-            yield ("lands",), "put if absent is decided as the call is answered: leave out `lands`"
+        yield from super().mistakes()
         for number in self.on_call:
             if not number.isdecimal() or not 1 <= int(number) <= 1_000_000:
                 yield ("on_call", number), f"found {number!r}: the number of a call, from 1, is wanted"
+
+
+Status = Annotated[int, Field(ge=200, le=599)]
+
+
+class Response(Model):
+    """What is answered over HTTP."""
+
+    status: Status = Field(default=200, description="The status code.")
+    json_body: Any = Field(default=None, alias="json", description="The body as JSON; {names} are filled in in texts.")
+    text: Text | None = Field(default=None, description="The body as text; {names} are filled in.")
+    headers: dict[str, Text] = Field(default={}, description="More headers; {names} are filled in.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.json_body is not None and self.text is not None:
+            yield ("text",), "a body is JSON or text: leave out `json` or `text`"
+
+
+class AskedOverHttp(Model):
+    """What a request looks up: whether an effect is there, or all targets that have it."""
+
+    effect: NewName | None = Field(default=None, description="The effect that is looked for on `target`.")
+    target: Template | None = Field(default=None, description="The target on which `effect` is looked for.")
+    yes: Response = Field(default=Response(), description="What is answered when the effect is there; by default 200.")
+    no: Response = Field(default=Response(status=404), description="What is answered when it is not; by default 404.")
+    targets_of: NewName | None = Field(
+        default=None, description="The effect whose targets are listed, as a JSON list of texts."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if (self.effect is None) == (self.targets_of is None):
+            yield (), "`answers` asks for one thing: give `effect` and `target`, or `targets_of`"
+        elif self.effect is not None and self.target is None:
+            yield ("effect",), "say on which `target` the effect is looked for"
+
+
+class RefusedOverHttp(Model):
+    """What is answered when the system refuses a request; the rest follows the standards."""
+
+    status: Status | None = Field(
+        default=None,
+        description="The status code. Default: 429 when refused (RFC 6585), 403 without access, 503 else (RFC 9110).",
+    )
+
+
+def _request(value: str) -> str:
+    if not re.fullmatch(r"[A-Z]{3,10} /\S*", value):
+        raise ValueError("write a method and a path, such as PUT /plates/{plate}")
+    return value
+
+
+class HttpAnswer(Change):
+    """What is answered to requests of one method and path. The first that fits is taken."""
+
+    when: Annotated[Template, AfterValidator(_request)] = Field(
+        description="The method and path that it is for: PUT /plates/{plate}; {name} stands for one piece of the path."
+    )
+    answers_with: Response = Field(default=Response(), description="What is answered; by default 200 and no body.")
+    if_there: Response | None = Field(
+        default=None, description="Put if absent: what is answered, changing nothing, when the effect is there already."
+    )
+    answers: AskedOverHttp | None = Field(default=None, description="It looks something up and changes nothing.")
+    refused: RefusedOverHttp = Field(
+        default=RefusedOverHttp(), description="What is answered when the system refuses, fails or does not answer."
+    )
+    idempotency_header: str | None = Field(
+        default=None,
+        description="The header with an idempotency key: a request with a key seen before gets the first answer.",
+    )
+    cut_off: bool = Field(
+        default=False, description="true: the connection is closed in the middle of the answer, after its effect."
+    )
 
 
 class Script(Model):
@@ -194,6 +286,10 @@ class Scripts(Model):
     scripts: dict[NewName, Script] = Field(min_length=1, description="The scripts by name.")
     commands: dict[str, Annotated[tuple[Answer, ...], Field(strict=False)]] = Field(
         default={}, description="Stand-ins for commands, by name; they come first on the PATH."
+    )
+    http: dict[NewName, Annotated[tuple[HttpAnswer, ...], Field(strict=False)]] = Field(
+        default={},
+        description="Stand-ins over HTTP, by the variable of the environment that holds the base address.",
     )
     systems: dict[NewName, System] = Field(
         default={}, description="Systems that stand-ins call, where no scenario has them."

@@ -26,14 +26,17 @@ from typing import Any, Final
 
 from emulator.errors import InputError, QueuedrillError
 from emulator.scripts import keeper
+from emulator.scripts.http import Connection, Request
 
 __all__ = ["Call", "Paths", "Process", "ScriptStandsStillError", "Starter", "Stretch", "can_use_namespaces"]
 
 _HERE: Final = Path(__file__).parent
+_PREFIX: Final = "queuedrill-scripts-"
 _LISTEN: Final = 256
 _LOOK_AGAIN: Final = 0.0005  # seconds between looks while something still runs
 _LISTEN_FOR: Final = 0.02  # seconds to wait for a call once everything sleeps
 _MOST_PROCESSES: Final = 500
+_FIRST_PORT: Final = 8080
 _PEER: Final = struct.Struct("3i")
 _MEBIBYTE: Final = 1 << 20
 _LIMITS: Final = {
@@ -66,7 +69,9 @@ class Starter:
                 f"own scripts need Linux: processes are kept together by means that {sys.platform} does not have"
             )
         self.namespaces = can_use_namespaces() if namespaces is None else namespaces
-        self.folder = Path(tempfile.mkdtemp(prefix="queuedrill-"))
+        sweep()
+        self.folder = Path(tempfile.mkdtemp(prefix=_PREFIX))
+        self._lock = _locked(self.folder)
         self._processes = 0
         self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._program = subprocess.Popen(
@@ -87,12 +92,45 @@ class Starter:
         self._control.close()
         self._program.wait()
         shutil.rmtree(self.folder, ignore_errors=True)
+        os.close(self._lock)
 
     def __enter__(self) -> "Starter":
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _locked(folder: Path) -> int:
+    """Lock a folder for as long as this process lives: the lock goes with it, however it ends."""
+    import fcntl  # not on every system: nothing is started there
+
+    lock = os.open(folder / ".lock", os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    return lock
+
+
+def sweep() -> list[Path]:
+    """Take away the folders that emulators left which were killed: those of this user that nobody has locked."""
+    import fcntl
+
+    swept = []
+    for folder in Path(tempfile.gettempdir()).glob(_PREFIX + "*"):
+        try:
+            if folder.is_symlink() or folder.stat().st_uid != os.getuid():
+                continue
+            lock = os.open(folder / ".lock", os.O_RDWR | os.O_NOFOLLOW)
+        except OSError:  # not ours, being made, or gone already
+            continue
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(folder, ignore_errors=True)
+            swept.append(folder)
+        except BlockingIOError:
+            pass
+        finally:
+            os.close(lock)
+    return swept
 
 
 def can_use_namespaces() -> bool:
@@ -254,8 +292,8 @@ class Stretch:
         waited: whether it went on by itself after all its processes slept: by a timer of its own, in real time.
     """
 
-    calls: list[Call]
-    gone: list[Call]
+    calls: list[Call | Request]
+    gone: list[Call | Request]
     exit: int | None
     left_running: int = 0
     waited: bool = False
@@ -272,7 +310,7 @@ class Process:
         environment: more variables of its environment.
         wants_input: says for a call's arguments whether its standard input is to be read.
         real_limit: real seconds for one stretch without a call or an end.
-        port: the port on which a network of its own listens; 0 for none.
+        bases: the variables of the environment that hold base addresses of stand-ins over HTTP.
     """
 
     def __init__(
@@ -285,16 +323,17 @@ class Process:
         environment: Mapping[str, str] | None = None,
         wants_input: Callable[[list[str]], bool] = lambda _: False,
         real_limit: float = 60.0,
-        port: int = 0,
+        bases: Sequence[str] = (),
     ) -> None:
         self.notes: list[str] = []
         self.output = b""
         self.error = b""
-        self.network: socket.socket | None = None
+        self._listening: list[tuple[str, socket.socket]] = []
+        self._connections: list[Connection] = []
         self._wants_input = wants_input
         self._real_limit = real_limit
-        self._waiting: list[Call] = []  # calls that came and were not given yet
-        self._given: list[Call] = []
+        self._waiting: list[Call | Request] = []  # calls that came and were not given yet
+        self._given: list[Call | Request] = []
         self._exit: int | None = None
         self._is_killed = False
         self._lines = b""
@@ -304,12 +343,13 @@ class Process:
         self._listener.bind(str(self._folder / "calls"))
         self._listener.listen(_LISTEN)
         self._channel, theirs = socket.socketpair()
+        ports = self._ports(starter, bases)
         program = paths / argv[0] if "/" not in argv[0] else folder / argv[0]
         request = {
             "argv": list(argv),
             "program": str(program),
             "folder": str(folder),
-            "port": port,
+            "ports": list(ports.values()),
             "limits": _LIMITS,
             "environment": {
                 "PATH": str(paths),
@@ -317,6 +357,7 @@ class Process:
                 "LANG": "C.UTF-8",
                 "TZ": "UTC",
                 **(environment or {}),
+                **{name: f"http://127.0.0.1:{port}" for name, port in ports.items()},
                 "QUEUEDRILL_SOCKET": str(self._folder / "calls"),
             },
         }
@@ -335,9 +376,16 @@ class Process:
             if "note" in told:
                 self.notes.append(told.pop("note"))
         self._keeper = int(told["keeper"])
-        if self._received:
-            self.network = socket.socket(fileno=self._received.pop())
+        for name, number in zip(ports, self._received, strict=False):
+            self._listening.append((name, socket.socket(fileno=number)))
         self._exit = told.get("exit")
+
+    def _ports(self, starter: Starter, bases: Sequence[str]) -> dict[str, int]:
+        """Give each base address its port: fixed ones in a network of its own, else free ones of this machine."""
+        if starter.namespaces:
+            return {name: _FIRST_PORT + place for place, name in enumerate(bases)}
+        self._listening = [(name, socket.create_server(("127.0.0.1", 0))) for name in bases]
+        return {name: listener.getsockname()[1] for name, listener in self._listening}
 
     # -- until it is quiet --------------------------------------------------------------------------------------------
 
@@ -413,14 +461,24 @@ class Process:
 
     def _take(self, wait: float) -> bool:
         """Take what has come from stand-ins and from the keeper; say whether anything has."""
-        open_calls = {it._socket: it for it in [*self._waiting, *self._given] if not (it.is_answered or it.has_left)}
-        watched: list[Any] = [self._listener, self._channel, *open_calls]
+        open_calls = {
+            it._socket: it
+            for it in [*self._waiting, *self._given]
+            if isinstance(it, Call) and not (it.is_answered or it.has_left)
+        }
+        listening = {listener: name for name, listener in self._listening}
+        connections = {it.socket: it for it in self._connections if not it.is_closed}
+        watched: list[Any] = [self._listener, self._channel, *open_calls, *listening, *connections]
         ready, _, _ = select.select(watched, [], [], wait)
         for it in ready:
             if it is self._listener:
                 self._accept()
             elif it is self._channel:
                 self._note(self._message())
+            elif it in listening:
+                self._connections.append(Connection(listening[it], it.accept()[0]))
+            elif it in connections:
+                self._waiting += connections[it].receive()
             else:
                 open_calls[it]._receive()
         while b"\n" in self._lines:
@@ -487,11 +545,14 @@ class Process:
         self._is_killed = True
         self._ask(keeper.KILL)
         for call in [*self._waiting, *self._given]:
-            call._close()
+            if isinstance(call, Call):
+                call._close()
+        for connection in self._connections:
+            connection.close()
         self._listener.close()
         self._channel.close()
-        if self.network is not None:
-            self.network.close()
+        for _, listener in self._listening:
+            listener.close()
         self.output = (self._folder / "output").read_bytes()
         self.error = (self._folder / "error").read_bytes()
         shutil.rmtree(self._folder, ignore_errors=True)

@@ -40,7 +40,11 @@ _UNCUT: Final = "undisturbed"
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """Where a script is cut off: before or after a call, by its number, or at the end (call 0).
+    """Where a script is cut off.
+
+    Attributes:
+        call: the number of the call, from 1; 0 at the end.
+        where: ``before`` the call, ``after`` its effect and before its answer, or at the ``end``.
 
     >>> str(Point(2, "after")), str(Point(0, "end"))
     ('2-after', 'end')

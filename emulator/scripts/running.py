@@ -9,6 +9,7 @@ processes away by itself, and must not close what the emulator needs to do so.
 """
 
 import asyncio
+import json
 import os
 import shutil
 import signal
@@ -21,9 +22,10 @@ from typing import Any, Final, TypeVar
 
 from emulator.errors import CallError, InputError, StaleTokenError, TransientError
 from emulator.scripts.hiding import without
+from emulator.scripts.http import Request, Written, filled, matched_request, problem
 from emulator.scripts.lines import trace_lines
 from emulator.scripts.matching import fill, matched
-from emulator.scripts.models import BASICS, VIRTUAL, Answer, Asked, Said, Script, Scripts
+from emulator.scripts.models import BASICS, VIRTUAL, Asked, Change, HttpAnswer, Said, Script, Scripts
 from emulator.scripts.processes import Call, Paths, Process, Starter, unknown_commands
 from emulator.scripts.virtual import UnusualError, date_text, limit, sleep_ticks
 from emulator.testing.work import Work
@@ -33,6 +35,7 @@ __all__ = ["Landed", "Made", "Nobody", "Stage", "Tried"]
 
 _T = TypeVar("_T")
 
+_STATUS: Final = {"refused": 429, "no_access": 403, "in_progress": 409, "abandoned": 504}
 _NO_ANSWER_FITS: Final = 64  # EX_USAGE of sysexits.h: the command was used incorrectly
 _OTHER_EXIT: Final = 125  # what a stand-in of the program ends with when it is used in a way that it does not know
 
@@ -142,6 +145,7 @@ class Stage:
         self.tried: list[Tried] = []
         self.mistakes: list[str] = []  # calls for which there is no answer: mistakes of the file, not of the script
         self.refused: list[str] = []
+        self.keys: dict[tuple[str, int, str], Written | None] = {}  # None: the first request is under way
         self.watcher = watcher
         self._beside = folder
         self._starter = starter
@@ -245,6 +249,7 @@ class Stage:
             environment=environment,
             wants_input=self._wants_input,
             real_limit=script.real_limit / SECOND,
+            bases=tuple(self.scripts.http),
         )
 
     def _wants_input(self, argv: list[str]) -> bool:
@@ -276,9 +281,9 @@ class _Attempt:
 
     def __init__(self, stage: Stage, script: Script, work: Work, process: Process, tried: Tried) -> None:
         self.stage, self.script, self.work, self.process, self.tried = stage, script, work, process, tried
-        self.tasks: dict[asyncio.Task[Callable[[], None]], tuple[Call, Made]] = {}
+        self.tasks: dict[asyncio.Task[Callable[[], None]], tuple[Call | Request, Made]] = {}
         self.limits: dict[int, asyncio.Task[Callable[[], None]]] = {}
-        self.held: list[tuple[Call, Made]] = []
+        self.held: list[tuple[Call | Request, Made]] = []
         self.kinds: Counter[tuple[str, int]] = Counter()
 
     async def play(self) -> None:
@@ -307,7 +312,7 @@ class _Attempt:
             if self.tasks:
                 await self._answer_next()
 
-    def _serve(self, call: Call, made: Made) -> None:
+    def _serve(self, call: Call | Request, made: Made) -> None:
         task = asyncio.get_running_loop().create_task(self._served(call, made), name=f"call {made}")
         self.tasks[task] = call, made
 
@@ -324,7 +329,7 @@ class _Attempt:
                     self._serve(*self.held.pop(0))
                 return
 
-    def _drop(self, call: Call) -> None:
+    def _drop(self, call: Call | Request) -> None:
         """The caller has left: nobody waits for the answer; what the system still does for it, it does."""
         for task, (other, made) in list(self.tasks.items()):
             if other is call:
@@ -335,8 +340,10 @@ class _Attempt:
 
     # -- one call -----------------------------------------------------------------------------------------------------
 
-    async def _served(self, call: Call, made: Made) -> Callable[[], None]:
+    async def _served(self, call: Call | Request, made: Made) -> Callable[[], None]:
         await self.stage.watcher.before(self.tried, made)
+        if isinstance(call, Request):
+            return await self._served_over_http(call, made)
         name = call.argv[0]
         if name in self.stage.scripts.commands:
             return await self._served_by_file(call, made)
@@ -364,6 +371,68 @@ class _Attempt:
         made.answer = "the limit was over"
         return call.end_limit
 
+    async def _served_over_http(self, call: Request, made: Made) -> Callable[[], None]:
+        found = matched_request(self.stage.scripts.http[call.base], call.argv)
+        if found is None:
+            self.stage.mistakes.append(f"no `when` of {call.base} fits the request: {made}")
+            return _responds(call, made, problem(501, "there is no answer for this request"))
+        place, answer, named = found
+        values = in_text({**self.work.parameters, "job": self.work.name, "key": self.work.order.key, **named})
+        values["input"] = call.input.decode("utf-8", "replace")
+        key = call.headers.get(answer.idempotency_header.lower(), "") if answer.idempotency_header else ""
+        seen = self.stage.keys
+        if key and (call.base, place, key) in seen:
+            first = seen[call.base, place, key]
+            return _responds(call, made, first or problem(409, "a request with this key is under way"))
+        if key:
+            seen[call.base, place, key] = None
+        target = fill(answer.target or call.argv[1], values)
+        written = await self._changed_over_http(answer, target, made, values)
+        if key:
+            seen[call.base, place, key] = written
+        if answer.never_answers:
+            await self.stage.watcher.after(self.tried, made)
+            await asyncio.Event().wait()
+        return _responds(call, made, written, cut_off=answer.cut_off)
+
+    async def _changed_over_http(
+        self, answer: HttpAnswer, target: str, made: Made, values: Mapping[str, str]
+    ) -> Written:
+        refusal = await self._asked(answer, target, made)
+        if refusal is not None:
+            self.stage.refused.append(f"{made}: {refusal['why']}")
+            status = answer.refused.status or _STATUS.get(refusal["why"], 503)
+            return problem(status, refusal["why"], refusal["retry_after"])
+        asked = answer.answers
+        if asked is not None and asked.targets_of is not None:
+            return Written(
+                200,
+                (("Content-Type", "application/json"),),
+                json.dumps(self.stage.targets_of(asked.targets_of)).encode(),
+            )
+        if asked is not None:
+            assert asked.effect is not None and asked.target is not None
+            there = self.stage.is_there(asked.effect, fill(asked.target, values))
+            return filled(asked.yes if there else asked.no, values)
+        if answer.effect is not None and answer.lands == "at_end":
+            if answer.if_there is not None and self.stage.is_there(answer.effect, target):
+                return filled(answer.if_there, values)
+            if not self._land(answer, target, made):
+                self.stage.refused.append(f"{made}: a stale token")
+                return problem(answer.refused.status or 409, "a stale token")
+        return filled(answer.answers_with, values)
+
+    async def _asked(self, answer: Change, target: str, made: Made) -> dict[str, str] | None:
+        """Have the system serve a call and let its time pass; give why it was refused, or None."""
+        if self.stage.watcher.refuses(self.tried, made):
+            return {"why": "refused", "retry_after": ""}
+        if answer.effect is not None and answer.lands == "at_request":
+            self._land(answer, target, made)
+        refusal = await self._called(answer, target)
+        if refusal is None and answer.takes:
+            await self.work.spend(answer.takes / SECOND)
+        return refusal
+
     async def _served_by_file(self, call: Call, made: Made) -> Callable[[], None]:
         name, *arguments = call.argv
         found = matched(self.stage.scripts.commands[name], arguments)
@@ -380,17 +449,10 @@ class _Attempt:
         said = answer.on_call.get(str(self.kinds[name, place])) or Said.model_construct(
             prints=answer.prints, prints_error=answer.prints_error, exit=answer.exit
         )
-        if self.stage.watcher.refuses(self.tried, made):
-            refusal: dict[str, str] | None = {"why": "refused", "retry_after": ""}
-        else:
-            if answer.effect is not None and answer.lands == "at_request":
-                self._land(answer, target, made)
-            refusal = await self._called(answer, target)
+        refusal = await self._asked(answer, target, made)
         if refusal is not None:
             self.stage.refused.append(f"{made}: {refusal['why']}")
             return _ends(call, made, answer.refused, {**values, **refusal})
-        if answer.takes:
-            await self.work.spend(answer.takes / SECOND)
         if answer.answers is not None:
             said = self._looked_up(answer.answers, values)
         elif answer.effect is not None and answer.lands == "at_end":
@@ -404,7 +466,7 @@ class _Attempt:
             await asyncio.Event().wait()
         return _ends(call, made, said, values)
 
-    async def _called(self, answer: Answer, target: str) -> dict[str, str] | None:
+    async def _called(self, answer: Change, target: str) -> dict[str, str] | None:
         """Call the system; give why it refused, or None when it served the call."""
         if answer.calls is None:
             return None
@@ -415,7 +477,7 @@ class _Attempt:
             return {"why": str(error.outcome), "retry_after": after}
         return None
 
-    def _land(self, answer: Answer, target: str, made: Made) -> bool:
+    def _land(self, answer: Change, target: str, made: Made) -> bool:
         assert answer.effect is not None
         system = "" if answer.calls is None else answer.calls
         try:
@@ -453,6 +515,16 @@ def _ends(call: Call, made: Made, said: Said, values: Mapping[str, str] | None =
         made.answer = f"exit {said.exit}"
         prints, error = (os.fsencode(fill(it, values or {})) for it in (said.prints, said.prints_error))
         call.answer(said.exit, prints, error)
+
+    return answer
+
+
+def _responds(call: Request, made: Made, written: Written, *, cut_off: bool = False) -> Callable[[], None]:
+    """Prepare the answer to a request."""
+
+    def answer() -> None:
+        made.answer = f"status {written.status}" + (", cut off" if cut_off else "")
+        call.respond(written, cut_off=cut_off)
 
     return answer
 

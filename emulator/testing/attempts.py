@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextvars import Context
 from datetime import datetime
 from typing import Any, Protocol
@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from emulator.errors import CallError, InputError
 from emulator.scenario.spelling import advise
 from emulator.testing.work import Order, afresh
-from emulator.timeline.bearers import Bearer, stretched
+from emulator.timeline.bearers import NOBODY, Bearer, stretched
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
 from emulator.world.draws import entity_key
@@ -89,6 +89,14 @@ class RunningAttempt:
         if holder:
             self._check_system(holder)
         return self._keeper.world.effects.leave(self.execution, effect, target, holder.partition("/")[0], repeatable)
+
+    def at_power_off(self, call: Callable[[], object]) -> None:
+        """Have something called when the power of its worker goes."""
+        if self.bearer is NOBODY:
+            raise InputError(
+                f"at_power_off: the test itself speaks for {self.order.worker}: let it do what is to be done"
+            )
+        self.bearer.at_power_off.append(call)
 
     def part_over(self, part: str, element: str) -> None:
         """Note that a part is finished, for later attempts too."""
@@ -226,9 +234,10 @@ class RunningAttempt:
             done = round((now - spending.since) * spending.speed)
             spending.left = max(1, spending.left - done)
 
-    def has_code_left(self) -> bool:
-        """Say whether any task of it is unfinished."""
-        return any(not task.done() for task in self.bearer.tasks)
+    def has_anything_left(self) -> bool:
+        """Say whether any task of it is unfinished, or anything open that it has opened."""
+        held = self.bearer.held
+        return any(not task.done() for task in self.bearer.tasks) or (held is not None and held.is_anything())
 
 
 def _spent(waiter: "asyncio.Future[None]") -> None:

@@ -83,6 +83,8 @@ class Emulator(Interventions, Views):
         InputError: when there is neither a handler nor a routine; for a handler that is no coroutine function or has no
             routine; when entered twice, or on another loop than the virtual one.
         InvariantError: on leaving, when what ``never`` names has happened.
+        IrreproducibleError: on leaving, when another run may come out otherwise, or real I/O was refused; the loop's
+            ``allow_irreproducible=True`` accepts that.
 
     >>> from emulator import Emulator, run_in_virtual_time
     >>> async def copy(work):
@@ -208,15 +210,18 @@ class Emulator(Interventions, Views):
             await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
         elif self._closing is not None:
             await self._closing
+        raised = [("a subscriber to the events", failure) for failure in self.stream.failures]
+        raised += [("a call at a power off", failure) for failure in self.keeper.raised]
         if self._interleave is not None:
             self.loop.interleave = None
         if error is None:
-            for failure in self.stream.failures:
+            for _, failure in raised:
                 raise failure
             self.check(at_end=True)
+            self.loop.check_reproducible()
         else:
-            for failure in self.stream.failures:  # it may be why the rest went wrong
-                error.add_note(f"before that, a subscriber to the events raised {type(failure).__name__}: {failure}")
+            for who, failure in raised:  # it may be why the rest went wrong
+                error.add_note(f"before that, {who} raised {type(failure).__name__}: {failure}")
 
     def check(self, *, at_end: bool = False) -> None:
         """Look now for what must never happen (``never``); it is done by itself when the emulation is left.

@@ -3,7 +3,8 @@
 Each attempt is a task on a bearer of its own (``emulator.timeline.bearers``), so that everything which the handler
 starts belongs to it. The law:
 
-- power off: nothing of it runs again, not even ``finally``;
+- power off: nothing of it runs again, not even ``finally``; what it had opened is given back as a machine would, and
+  then ``work.at_power_off`` is served;
 - freeze, and suspension: it stands still with everything it started, and goes on later, its timers late;
 - slow down: its sleeps and what it spends stretch, its deadlines do not;
 - told to stop (its lease is lost, its time limit is reached): cancelled, with a grace; then abandoned like the dead;
@@ -31,11 +32,12 @@ from emulator.world.worker import OFF, Execution
 if TYPE_CHECKING:
     from emulator.world.world import World
 
-__all__ = ["Handler", "Handlers"]
+__all__ = ["POWER_OFF", "Handler", "Handlers"]
 
 Handler = Callable[[Work], Awaitable[object]]
 """What does the work of a routine's jobs: ``async def copy(work): ...``."""
 
+POWER_OFF: Final = "its power is off"
 _WHY_STOPPED: Final = "told to stop"
 _TURNS_TO_CLEAN_UP: Final = 100
 
@@ -53,6 +55,7 @@ class Handlers:
         world: set once it is made.
         finished: the parts that attempts have finished, by job.
         failures: what handlers raised that is neither transient nor permanent by its type, by attempt.
+        raised: what calls at a power off raised.
         over: why the emulation is over; "" while it goes on.
     """
 
@@ -64,6 +67,7 @@ class Handlers:
         self.handlers = dict(handlers)
         self.finished: dict[int, dict[tuple[str, str], None]] = {}
         self.failures: list[tuple[Order, BaseException]] = []
+        self.raised: list[BaseException] = []
         self.over = ""
         self._grace = grace
         self._attempts: list[RunningAttempt] = []
@@ -76,7 +80,7 @@ class Handlers:
         bearer = Bearer(f"{worker.name}, attempt {execution.attempt} of {plan.name}")
         bearer.speed = worker.real_speed
         attempt = RunningAttempt(self, execution, bearer)
-        self._attempts = [each for each in self._attempts if not each.is_over or each.has_code_left()]
+        self._attempts = [each for each in self._attempts if not each.is_over or each.has_anything_left()]
         self._attempts.append(attempt)
         context = self.context.copy()
         context.run(BEARER.set, bearer)
@@ -105,7 +109,7 @@ class Handlers:
             return
         attempt.is_left = True
         if execution.worker.state is OFF:
-            attempt.abandon("its power is off")
+            self._cut_power(attempt)
         elif not attempt.is_over and attempt.task is not None:
             now = self.world.agenda.now
             self.world.agenda.at(
@@ -120,7 +124,7 @@ class Handlers:
             for attempt in self._attempts:
                 if attempt.execution.worker.name == row[4]:
                     if state == OFF:
-                        attempt.abandon("its power is off")
+                        self._cut_power(attempt)
                     elif state == "frozen":
                         attempt.stand_still("its worker is frozen")
                     elif row[6] == "goes on" and not attempt.execution.suspended:
@@ -129,6 +133,21 @@ class Handlers:
             for attempt in self._attempts:
                 if attempt.execution.worker.name == row[4]:
                     attempt.set_speed(row[5])
+
+    def _cut_power(self, attempt: RunningAttempt) -> None:
+        attempt.abandon(POWER_OFF)
+        self.call_at_power_off(attempt.bearer)
+
+    def call_at_power_off(self, bearer: Bearer) -> None:
+        """Do what the code of a bearer that has lost its power asked for; keep what goes wrong."""
+        calls, bearer.at_power_off = bearer.at_power_off, []
+        for call in calls:
+            try:
+                self.context.copy().run(call)
+            except (KeyboardInterrupt, SystemExit):
+                raise
+            except BaseException as error:  # a test framework's own way to fail is no Exception
+                self.raised.append(error)
 
     def _tell_to_stop(self, attempt: RunningAttempt) -> None:
         if not attempt.is_over and attempt.task is not None:
@@ -158,6 +177,7 @@ class Handlers:
         except BaseException as error:  # a test framework's own way to fail is no Exception
             outcome = self._outcome_of(attempt, error)
         attempt.is_over = True
+        attempt.bearer.at_power_off.clear()
         if not attempt.is_left:
             self.world.labour.over(attempt.execution, *outcome)
 
@@ -206,6 +226,7 @@ class Handlers:
         for attempt in self._attempts:
             attempt.abandon(why)
         self._attempts.clear()
+        await self.loop.all_given_back()
 
 
 def _leaves(error: BaseException) -> Iterator[BaseException]:

@@ -10,9 +10,10 @@
 
 With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
 hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
-async plugin runs is run here. What is not marked is left alone, whatever other plugins there are. A report on what the
-emulator refused, or on a loop that cannot go on, ends at the line of your code at which the test was; ``--full-trace``
-shows the rest.
+async plugin runs is run here. A marked test fails at its end when its run was not reproducible, or real I/O was refused
+in it, whatever its code made of that; the option ``allow_irreproducible=True`` accepts it. What is not marked is left
+alone, whatever other plugins there are. A report on what the emulator refused, or on a loop that cannot go on, ends at
+the line of your code at which the test was; ``--full-trace`` shows the rest.
 """
 
 import asyncio
@@ -120,6 +121,47 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
             _look_at_failure(pyfuncitem, error)  # before the runner ends what is under way
             raise
     return True
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Generator[None, Any, Any]:
+    """Let a marked test fail when its run proves nothing, although it went well."""
+    return (yield from _reproducible(item))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Generator[None, Any, Any]:
+    """Look at the end of its fixtures as at the test itself."""
+    return (yield from _reproducible(item))
+
+
+def _reproducible(item: pytest.Item) -> Generator[None, Any, Any]:
+    __tracebackhide__ = True
+    if item.get_closest_marker("virtual_time") is None:
+        return (yield)
+    from emulator.timeline.surface import RAN
+
+    ran: dict[Any, None] = {}
+    before = RAN.set(ran)
+    try:
+        result = yield
+    except BaseException:
+        for loop in ran:
+            loop.findings.clear()  # the test has failed already
+        raise
+    finally:
+        RAN.reset(before)
+    from emulator.errors import IrreproducibleError
+
+    found = ""
+    for loop in ran:
+        try:
+            loop.check_reproducible()
+        except IrreproducibleError as error:
+            found = found or str(error)
+    if found:
+        pytest.fail(found, pytrace=False)
+    return result
 
 
 class Emulated:

@@ -14,6 +14,7 @@ from emulator.record.events import Row
 from emulator.scenario.arguments import TEXT, must_be
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
+from emulator.testing.handlers import POWER_OFF
 from emulator.timeline.bearers import BEARER, Bearer
 from emulator.timeline.loop import VirtualLoop
 from emulator.world.worker import OFF
@@ -103,7 +104,8 @@ class Programs:
         elif row[1] == "worker_changed" and name in self._running:
             bearer = self._running[name][0]
             if row[5] == OFF:
-                self._loop.abandon(bearer, "its power is off")
+                self._loop.abandon(bearer, POWER_OFF)
+                self._keeper.call_at_power_off(bearer)
             elif row[5] == "frozen":
                 self._loop.stand_still(bearer, "its worker is frozen")
             elif row[6] == "goes on":
@@ -139,3 +141,4 @@ class Programs:
             await asyncio.sleep(0)
         for bearer, _task in self._running.values():
             self._loop.abandon(bearer, why)
+        await self._loop.all_given_back()

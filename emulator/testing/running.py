@@ -39,6 +39,8 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
         InputError: when that is neither, for an option that the loop does not take, or when a loop is running in this
             thread already.
         ValueError: for an option out of range.
+        IrreproducibleError: when another run may come out otherwise, or real I/O was refused in it, unless
+            ``allow_irreproducible=True`` is among the options.
 
     >>> import asyncio
     >>> from emulator import run_in_virtual_time
@@ -63,7 +65,8 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
         raise InputError("an event loop is running in this thread already: await the coroutine there")
     with asyncio.Runner(loop_factory=lambda: VirtualLoop(**options)) as runner:
         result: _T = runner.run(coroutine)
-        return result
+        VirtualLoop.of(runner.get_loop()).check_reproducible()
+    return result
 
 
 def in_virtual_time(test: Callable[_P, Coroutine[Any, Any, _T]]) -> Callable[_P, _T]:

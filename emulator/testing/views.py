@@ -26,6 +26,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, te
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.show.phrases import spoken
+from emulator.show.reasons import in_words
 from emulator.show.story.writing import lines as story_lines
 from emulator.testing.jobs import JobHandle, name_of
 from emulator.testing.saving import save
@@ -95,7 +96,7 @@ class Views:
         """
         job = self.job(job).number
         equipments = [worker.equipment for worker in self.world.workers.values()]
-        said = self.world.broker.explain(self.agenda.now, job, equipments)
+        said = in_words(self.world.broker.explain(self.agenda.now, job, equipments))
         for attempt in self.keeper.working():
             if attempt.order.job == job and attempt.task is not None:
                 said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"

@@ -75,6 +75,7 @@ class Attempt(Protocol):
     def lease_left(self) -> int: ...
     def local_time(self) -> datetime: ...
     def leave(self, effect: str, target: str, holder: str, repeatable: bool) -> bool: ...
+    def at_power_off(self, call: Callable[[], object]) -> None: ...
     def part_over(self, part: str, element: str) -> None: ...
     async def spend(self, ticks: int) -> None: ...
     async def call(self, system: str, options: Mapping[str, Any]) -> None: ...
@@ -218,6 +219,38 @@ class Work:
             if ticks:
                 await asyncio.sleep(ticks / SECOND)
 
+    def at_power_off(self, call: Callable[[], object]) -> None:
+        """Have something called when this worker's power goes, if this work is still under way then.
+
+        Connections of SQLite, sockets and child processes of the handler are given back by themselves. This is for what
+        else a machine without power loses, such as the end of a file that no disk has yet. First asked for, first
+        called; what it raises is raised again where the emulation is left.
+
+        Args:
+            call: a plain function without arguments.
+
+        Raises:
+            InputError: for anything else; for work that the test itself speaks for, whose code loses no power.
+
+        >>> from emulator import Emulator, run_in_virtual_time
+        >>> lost = []
+        >>> async def copy(work):
+        ...     work.at_power_off(lambda: lost.append(work.attempt))
+        ...     await work.spend("10m")
+        >>> async def test():
+        ...     async with Emulator(handlers={"copy": copy}) as emu:
+        ...         job = emu.submit("copy")
+        ...         await emu.advance(minutes=1)
+        ...         emu.power_off("workers-1", back_after="1m")
+        ...         await job
+        >>> run_in_virtual_time(test)
+        >>> lost
+        [1]
+        """
+        if not callable(call) or asyncio.iscoroutinefunction(call):
+            raise InputError(f"at_power_off: found {call!r}: give a plain function that takes no arguments")
+        self._attempt.at_power_off(call)
+
     # -- what it does to the world ------------------------------------------------------------------------------------
 
     def effect(self, effect: str, target: str = "", *, system: str = "", repeatable: bool = True) -> None:
@@ -255,7 +288,7 @@ class Work:
         if_already_in_progress: Literal["error", "ok", "wait"] = "error",
         patience: Lasting | None = None,
     ) -> None:
-        """Call a system of the scenario, ``"vault"`` or a part of it, ``"vault/read"``, and wait for its answer.
+        """Call a system of the scenario, ``"archive"`` or a part of it, ``"archive/read"``, and wait for its answer.
 
         Whoever stops waiting, by a timeout of its own for instance, leaves the call in the system's line.
 

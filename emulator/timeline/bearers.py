@@ -20,8 +20,11 @@ import ctypes
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from contextvars import Context, ContextVar
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 from weakref import WeakKeyDictionary
+
+if TYPE_CHECKING:
+    from emulator.timeline.resources import Held
 
 __all__ = ["BEARER", "NOBODY", "Bearer", "Sleep", "bearer_in", "keep_forever"]
 
@@ -43,9 +46,13 @@ class Bearer:
         tasks: its tasks, for as long as anybody else holds them.
         generators: its asynchronous generators that are under way, likewise.
         sleeps: its sleeps that are under way.
+        at_power_off: what its code asked to have called when its power goes.
+        held: what its code has opened (``emulator.timeline.resources``); None as long as that is nothing.
     """
 
-    __slots__ = ("generators", "late", "name", "parked", "sleeps", "speed", "state", "tasks", "why")
+    __slots__ = (
+        "at_power_off", "generators", "held", "late", "name", "parked", "sleeps", "speed", "state", "tasks", "why",
+    )  # fmt: skip
 
     def __init__(self, name: str) -> None:
         self.name = name
@@ -57,6 +64,8 @@ class Bearer:
         self.tasks: WeakKeyDictionary[asyncio.Task[Any], None] = WeakKeyDictionary()
         self.generators: WeakKeyDictionary[AsyncGenerator[Any, Any], None] = WeakKeyDictionary()
         self.sleeps: dict[Sleep, None] = {}
+        self.at_power_off: list[Callable[[], object]] = []
+        self.held: Held | None = None
 
     def park(self, handle: asyncio.Handle) -> None:
         """Keep what became ready until the bearer goes on."""

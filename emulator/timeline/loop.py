@@ -35,14 +35,18 @@ from typing import Any, Final, TypeVar, TypeVarTuple
 
 from emulator.errors import DefectError
 from emulator.timeline.agenda import REST
+from emulator.timeline.answers import Begun
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer, Sleep, bearer_in, keep_forever
 from emulator.timeline.course import NEVER, Nap, whole_ticks
 from emulator.timeline.interleaving import Interleaving
-from emulator.timeline.reports import name_of
+from emulator.timeline.reports import name_of, own_place_of
+from emulator.timeline.resources import origin_here
 from emulator.timeline.stops import OutsideCall
 from emulator.timeline.surface import TimedLoop
-from emulator.timeline.tasks import Generators, Task, note_seen
+from emulator.timeline.tasks import Future, Generators, Task, note_seen
+from emulator.timeline.threads import Origin, name_of_thread
 from emulator.timeline.ticks import SECOND, from_seconds
+from emulator.timeline.waits import give_up_wait
 
 __all__ = ["PRIVATE", "VirtualLoop"]
 
@@ -52,7 +56,8 @@ PRIVATE: Final = (
     "_selector", "_ssock", "_stopping", "_task_factory", "_thread_id", "_timer_handle_cancelled", "_write_to_self",
 )  # fmt: skip
 """Names of a loop; of handles ``_args``, ``_callback``, ``_cancelled``, ``_context``, ``_loop``, ``_repr``,
-``_run`` and ``_source_traceback``; of tasks ``_log_destroy_pending``; of modules ``tasks._unregister_task``,
+``_run`` and ``_source_traceback``; of futures ``_callbacks``; of tasks ``_fut_waiter`` and ``_log_destroy_pending``; of
+modules ``tasks._unregister_task``,
 ``format_helpers._format_callback_source`` and ``futures._set_result_unless_cancelled``."""
 
 # What asyncio.sleep, and nothing else in asyncio, has called back; the stubs know nothing of it.
@@ -130,7 +135,7 @@ class VirtualLoop(TimedLoop):
             raise DefectError(f"this Python's asyncio lacks {', '.join(lacking)}, which the virtual loop needs")
         self._asyncgens: Generators = Generators()
         self._tasks_made = 0
-        self._inbox: deque[asyncio.Handle] = deque()
+        self._inbox: deque[Callable[[], None]] = deque()
         self._nudge = asyncio.Handle(print, (), self)
         self._nudge.cancel()  # a turn skips what is cancelled: among the ready it only says that a turn is wanted
 
@@ -177,6 +182,8 @@ class VirtualLoop(TimedLoop):
         if self._debug:
             self._check_thread()
             self._check_callback(call, "call_at")
+        if context is not None:
+            bearer_in(context)
         when = tick / SECOND if -NEVER < tick < NEVER else math.inf if tick > 0 else -math.inf
         handle = asyncio.TimerHandle(when, call, args, self, context)
         if self._debug:  # then the trace is to end where the caller made it
@@ -242,14 +249,56 @@ class VirtualLoop(TimedLoop):
         self._check_closed()
         if self._debug:
             self._check_callback(callback, "call_soon_threadsafe")
+        origin, context = origin_here(), copy_context() if context is None else context
+        if origin is not None and BEARER not in context:
+            context.run(BEARER.set, origin.bearer)
         handle = asyncio.Handle(callback, args, self, context)
-        if self._outside.stops or self._outside.calls:
-            self._inbox.append(handle)
+        if context.get(BEARER, NOBODY).state == "gone":
+            return handle  # as all of the dead's
+        begun = self._begun(origin, callback, args)
+        if begun is not None and self._outside.is_under_way(begun):
+            answer = partial(self._let_in, handle, threading.get_ident() if origin is None else origin, begun)
         else:
-            where = f"{name_of(callback)} was called from the thread {threading.current_thread().name!r}"
-            self._ready.extend((asyncio.Handle(self._report_stranger, (where,), self), handle))
+            where = f"{name_of(callback)} was called from the thread {name_of_thread(threading.current_thread())!r}"
+            answer = partial(self._let_in_stranger, handle, where)
+        self._inbox.append(answer)
         self._write_to_self()
         return handle
+
+    def _begun(self, origin: Origin | None, callback: Callable[..., object], args: Any) -> Begun | None:
+        """Say where that was begun which a thread answers: the call that it works on, else the future, else itself."""
+        if origin is not None and origin.thread is None:
+            return origin.begun
+        for each in (getattr(callback, "__self__", None), *args):
+            if isinstance(each, Future):
+                return getattr(each, "begun", None)
+        return None if origin is None else origin.begun
+
+    def _let_in(self, handle: asyncio.Handle, thread: object, begun: Begun) -> None:
+        """Let in an answer of a thread; the first one that might have been."""
+        if begun.answers.note(thread, begun.after):
+            self._note_irreproducible(
+                "two threads answered within one clock stop"
+                f"{self._waiter_of(handle)}, and either might have been first: wait for one after the other, or in "
+                "tasks that open a clock stop each"
+            )
+        self._ready.append(handle)
+
+    def _let_in_stranger(self, handle: asyncio.Handle, where: str) -> None:
+        """Let in a call from a thread that no clock stop waited for."""
+        self._note_irreproducible(
+            f"{where} while the virtual clock was running{self._waiter_of(handle)}: when it arrives is another virtual "
+            "time in each run; wait for the thread inside `async with loop.clock_stop('what for'):`"
+        )
+        self._ready.append(handle)
+
+    def _waiter_of(self, handle: asyncio.Handle) -> str:
+        """Say where the task is that an answer wakes."""
+        for each in (getattr(handle._callback, "__self__", None), *(handle._args or ())):  # type: ignore[attr-defined]
+            for call, _ in (isinstance(each, asyncio.Future) and each._callbacks) or ():
+                if isinstance(task := getattr(call, "__self__", None), asyncio.Task):
+                    return f", for {task.get_name()} {own_place_of(task)}"
+        return ""
 
     def run_in_executor(
         self, executor: Executor | None, func: Callable[[*_Ts], _T], *args: *_Ts
@@ -262,20 +311,34 @@ class VirtualLoop(TimedLoop):
             self._check_default_executor()
             executor = self._default_executor or ThreadPoolExecutor(thread_name_prefix="asyncio")
             self._default_executor = executor
-        source = executor.submit(func, *args)
+        self._submitting = True  # so that the executor may start a thread
+        try:
+            if isinstance(executor, ThreadPoolExecutor):
+                answers = self._outside.answers
+                origin = Origin(BEARER.get(), Begun(answers, answers.count), "", self._threads)
+                source = executor.submit(origin.run, func, *args)  # type: ignore[arg-type]
+            else:
+                source = executor.submit(func, *args)
+        finally:
+            self._submitting = False
         answer: asyncio.Future[_T] = self.create_future()
-        self._outside.calls.append(OutsideCall(name_of(func), source, answer))
         answer.add_done_callback(lambda answer: answer.cancelled() and source.cancel())
-        source.add_done_callback(lambda _: self._write_to_self())
+        self._await_outside(OutsideCall(name_of(func), source, answer))
+        return answer
+
+    def _await_outside(self, call: OutsideCall) -> None:
+        self._outside.calls.append(call)
+        call.source.add_done_callback(lambda _: self._write_to_self())
         if self._course.world_runs:  # which has to stand still now
             self._ready.append(self._nudge)
-        return answer
 
     def _listen(self, wait: bool) -> None:
         """Let in one thing from outside: a call from a thread, the next result, or what the system has."""
         if self._inbox:
-            self._ready.append(self._inbox.popleft())
+            self._inbox.popleft()()
         elif not self._outside.deliver() and (self._outside.stops or self._outside.calls):
+            if wait and (error := self._outside.deadlock()) is not None:
+                raise error
             patience = self._outside.longest_patience() if wait else 0.0
             if events := self._selector.select(patience):
                 self._process_events(events)
@@ -360,6 +423,7 @@ class VirtualLoop(TimedLoop):
         bearer.sleeps.clear()
         for task in list(bearer.tasks):
             if not task.done():
+                give_up_wait(task, task._fut_waiter)  # type: ignore[attr-defined]
                 keep_forever(task)
                 keep_forever(task.get_coro())
                 asyncio.tasks._unregister_task(task)
@@ -367,6 +431,16 @@ class VirtualLoop(TimedLoop):
         for generator in list(bearer.generators):
             keep_forever(generator)
             self._asyncgens.discard(generator)
+        for key in list(self._selector.get_map().values()):
+            handles = [handle for handle in key.data if handle is not None]
+            if any(handle._context.get(BEARER) is bearer for handle in handles):
+                self._selector.unregister(key.fileobj)
+                for handle in handles:
+                    transport = getattr(handle._callback, "__self__", None)
+                    keep_forever(transport)  # or it would complain that nobody closed it
+                    pipe = transport.get_extra_info("pipe") if isinstance(transport, asyncio.BaseTransport) else None
+                    if pipe is not None:
+                        pipe.close()
 
     def _run_watched(self, handle: asyncio.Handle) -> None:
         self._current_handle, began = handle, monotonic()

@@ -7,9 +7,9 @@ next one.
 import asyncio
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, Final
+from typing import Any, Final, NoReturn
 
-from emulator.errors import InputError, OutsideWorkError
+from emulator.errors import InputError
 
 __all__ = ["REAL_IO", "GuardedLoop", "refuse_other_loop"]
 
@@ -52,10 +52,23 @@ class GuardedLoop(asyncio.SelectorEventLoop):
             OutsideWorkError: with the way out.
         """
         if not self.is_open_to_outside():
-            raise OutsideWorkError(
+            self._refuse(
+                f"loop.{what}()",
                 f"loop.{what}() is real I/O, which takes no virtual time and which the virtual clock would not wait "
-                f"for: do it inside `async with loop.clock_stop('what for'):`, where the clock stands still"
+                f"for: do it inside `async with loop.clock_stop('what for'):`, where the clock stands still",
             )
+
+    def _refuse(self, what: str, why: str) -> NoReturn:
+        """Refuse something outside a clock stop, and keep in mind that it was.
+
+        Args:
+            what: what was called.
+            why: why it is refused, and what to do instead.
+
+        Raises:
+            OutsideWorkError: always.
+        """
+        raise NotImplementedError
 
     def is_open_to_outside(self) -> bool:
         """Say whether a clock stop is open."""

@@ -11,6 +11,7 @@ from time import monotonic
 from typing import Final
 
 from emulator.timeline.kinds import NUMBER, must_be
+from emulator.timeline.threads import STOCK_START
 from emulator.timeline.ticks import SECOND, say
 
 __all__ = ["Pacer", "WallLimit"]
@@ -86,7 +87,7 @@ class WallLimit:
         self._began = monotonic()
         self._timer = threading.Timer(self._left, self._ring)
         self._timer.daemon = True
-        self._timer.start()
+        STOCK_START(self._timer)  # nobody asks of it to be inside a clock stop
 
     def pause(self) -> None:
         """Stop counting, when a run ends."""

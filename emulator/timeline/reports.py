@@ -2,6 +2,8 @@
 
 import asyncio
 import os
+import sys
+import sysconfig
 from collections.abc import Callable, Iterable
 from functools import partial
 from types import CodeType, FrameType
@@ -9,10 +11,22 @@ from typing import Any, Final
 
 from emulator.timeline.ticks import say
 
-__all__ = ["clock_reading", "line_of", "name_of", "place_of", "tasks_waiting"]
+__all__ = [
+    "clock_reading",
+    "is_library",
+    "line_of",
+    "name_of",
+    "own_place_of",
+    "place_here",
+    "place_of",
+    "tasks_waiting",
+]
 
 _AT_MOST: Final = 20
 _LIBRARY: Final = os.path.dirname(asyncio.__file__)
+_PACKAGE: Final = os.path.join(os.path.dirname(os.path.dirname(os.path.abspath(__file__))), "")
+_NOT_THE_USERS: Final = ("<frozen ", _PACKAGE, os.path.join(sysconfig.get_path("stdlib"), ""))
+_INSTALLED: Final = f"{os.sep}site-packages{os.sep}"
 
 
 def clock_reading(now: int) -> str:
@@ -52,6 +66,36 @@ def place_of(task: "asyncio.Task[Any]") -> str:
     if code is None:
         return "at no line of Python"
     return f"at {code.co_filename}:{line} in {code.co_qualname}{inside}"
+
+
+def place_here() -> str:
+    """Say which line of the user's own code runs: the innermost outside the libraries and the emulator."""
+    frame: FrameType | None = sys._getframe(1)
+    line = ""
+    while frame is not None:
+        if not is_library(frame.f_code):
+            return f"at {frame.f_code.co_filename}:{frame.f_lineno} in {frame.f_code.co_qualname}"
+        if not line and not frame.f_code.co_filename.startswith((_LIBRARY, _PACKAGE)):
+            line = f"at {frame.f_code.co_filename}:{frame.f_lineno} in {frame.f_code.co_qualname}"
+        frame = frame.f_back
+    return line
+
+
+def is_library(code: CodeType) -> bool:
+    """Say whether code is of Python, of an installed library or of the emulator, and not the user's own."""
+    return code.co_filename.startswith(_NOT_THE_USERS) or _INSTALLED in code.co_filename
+
+
+def own_place_of(task: "asyncio.Task[Any]") -> str:
+    """Say at which line of the user's own code a task is suspended, or at the innermost line if there is none."""
+    found = ""
+    step: Any = task.get_coro()
+    while step is not None:
+        frame: FrameType | None = getattr(step, "cr_frame", None) or getattr(step, "gi_frame", None)
+        if frame is not None and not is_library(frame.f_code):
+            found = f"at {frame.f_code.co_filename}:{frame.f_lineno} in {frame.f_code.co_qualname}"
+        step = getattr(step, "cr_await", None) or getattr(step, "gi_yieldfrom", None)
+    return found or place_of(task)
 
 
 def _ordinal(task: "asyncio.Task[Any]") -> tuple[int, str]:

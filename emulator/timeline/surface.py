@@ -4,25 +4,32 @@ Everything here is built on public names of asyncio; how the loop takes its turn
 """
 
 import asyncio
+import sys
+import threading
 from collections.abc import Callable
-from contextvars import Context
-from typing import Any, Self, TypeVarTuple
+from contextvars import Context, ContextVar
+from typing import Any, Final, NoReturn, Self, TypeVarTuple
 
-from emulator.errors import WallLimitError
+from emulator.errors import IrreproducibleError, OutsideWorkError, WallLimitError
 from emulator.timeline.agenda import Agenda
-from emulator.timeline.bearers import Bearer
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 from emulator.timeline.course import Course, Pace, whole_ticks
 from emulator.timeline.kinds import must_be
 from emulator.timeline.outside import GuardedLoop, refuse_other_loop
 from emulator.timeline.paces import WallLimit
-from emulator.timeline.reports import clock_reading, tasks_waiting
-from emulator.timeline.stops import ClockStop, Outside
+from emulator.timeline.reports import clock_reading, place_here, tasks_waiting
+from emulator.timeline.resources import held_by, watch_what_is_opened
+from emulator.timeline.stops import ClockStop, Outside, OutsideCall
 from emulator.timeline.tasks import Future, Places
+from emulator.timeline.threads import Origin, begins_threads, live_on, name_of_thread
 from emulator.timeline.ticks import SECOND, say
 
-__all__ = ["TimedLoop"]
+__all__ = ["RAN", "TimedLoop"]
 
 _Ts = TypeVarTuple("_Ts")
+
+RAN: Final[ContextVar["dict[TimedLoop, None] | None"]] = ContextVar("emulator_loops_that_ran", default=None)
+"""Takes in the loops that run, for whoever asks in the context in which they are run."""
 
 
 class TimedLoop(GuardedLoop):
@@ -31,11 +38,23 @@ class TimedLoop(GuardedLoop):
     Attributes:
         agenda: its ``now`` is the clock.
         irreproducible: the reasons found so far why another run may write another log; empty while there is none.
+        findings: what the end of the run is to fail for: those reasons, and what was refused; emptied when told.
     """
 
     # In slots, because Python looks up slowly what an object with more than 30 attributes in its dict has.
     __slots__ = (
-        "_course", "_outside", "_wall", "_withheld", "agenda", "irreproducible", "places", "places_of_futures",
+        "_allows",
+        "_course",
+        "_outside",
+        "_submitting",
+        "_threads",
+        "_wall",
+        "_withheld",
+        "agenda",
+        "findings",
+        "irreproducible",
+        "places",
+        "places_of_futures",
     )  # fmt: skip
 
     def __init__(
@@ -51,6 +70,7 @@ class TimedLoop(GuardedLoop):
         shuffle_ties: int | None = None,
         interleave: int | None = None,
         in_order: bool = True,
+        allow_irreproducible: bool = False,
     ) -> None:
         """Make a loop.
 
@@ -70,6 +90,8 @@ class TimedLoop(GuardedLoop):
                 show. The order is realistic; asyncio does not promise it.
             in_order: deliver the results of executor calls in the order begun; without it the log may differ
                 between runs.
+            allow_irreproducible: let a test or an emulation end well although the run may come out otherwise the next
+                time, or real I/O was refused in it.
 
         Raises:
             ValueError: for arguments out of range or of another kind.
@@ -77,7 +99,13 @@ class TimedLoop(GuardedLoop):
         """
         super().__init__()
         self._withheld: list[Bearer] = []  # those who stand still or are gone
+        self._submitting = False
+        self.findings: list[str] = []
+        self._threads: list[Origin] = []
+        watch_what_is_opened()
         try:
+            must_be(bool, "True or False", allow_irreproducible=allow_irreproducible)
+            self._allows = allow_irreproducible
             must_be(int, "the first tick, a whole number of microseconds", start=start)
             if agenda is not None:
                 must_be(Agenda, "an Agenda", agenda=agenda)
@@ -165,6 +193,13 @@ class TimedLoop(GuardedLoop):
         bearer.state, bearer.why = "gone", why
         bearer.unpark()
         self._bury(bearer)
+        for origin in held_by(bearer).give_back():
+            answer: asyncio.Future[None] = self.create_future()
+            self._await_outside(OutsideCall(f"{bearer.name}: the end of a thread", origin.ended, answer))
+
+    async def all_given_back(self) -> None:
+        """Wait for the real end of what a bearer that is gone had handed to threads, and of all executor calls."""
+        await self._outside.all_ended()
 
     def set_speed(self, bearer: Bearer, speed: float) -> None:
         """Let a bearer's sleeps take ``1 / speed`` times their time from now on.
@@ -194,7 +229,10 @@ class TimedLoop(GuardedLoop):
 
     def create_future(self) -> "asyncio.Future[Any]":
         """Make a future whose order in sets is fixed."""
-        return Future(loop=self)
+        made: Future[Any] = Future(loop=self)
+        if self._outside.stops:
+            made.begun = self._outside.begun_here()
+        return made
 
     def call_exception_handler(self, context: dict[str, Any]) -> None:
         """Pass on what went wrong, with the virtual time at which it did."""
@@ -203,26 +241,81 @@ class TimedLoop(GuardedLoop):
     def run_forever(self) -> None:
         """Run until ``stop`` is called, or until nothing can ever happen again."""
         self._course.begin()
+        if (ran := RAN.get()) is not None:
+            ran[self] = None
         if self._wall is not None:
             self._wall.start()
         try:
-            super().run_forever()
+            with begins_threads():
+                super().run_forever()
         finally:
             if self._wall is not None:
                 self._wall.pause()
 
-    def _report_stranger(self, where: str) -> None:
-        message = (
-            f"{where} while the virtual clock was running: when it arrives is another virtual time in each run; "
-            f"wait for the thread inside `async with loop.clock_stop('what for'):`"
-        )
+    # -- what a run is worth -------------------------------------------------------------------------------------------
+
+    def _refuse(self, what: str, why: str) -> NoReturn:
+        """Refuse something outside a clock stop, and keep in mind that it was."""
+        self._find(f"{what} was refused {place_here()}: {why.partition(': ')[2] or why}")
+        raise OutsideWorkError(why)
+
+    def _thread_begins(self, thread: threading.Thread) -> Origin:
+        """Give where a thread comes from that starts in the loop's own thread; refuse it outside a clock stop."""
+        if self._submitting:
+            return Origin(NOBODY, None, "", self._threads)
+        if (begun := self._outside.begun_here()) is None:
+            name = name_of_thread(thread)
+            self._refuse(
+                f"the start of the thread {name!r}",
+                f"the virtual clock would not wait for the thread {name!r}: start it inside "
+                "`async with loop.clock_stop('what for'):`, where the clock stands still, or call asyncio.to_thread",
+            )
+        return Origin(BEARER.get(), begun, place_here(), self._threads)
+
+    def _note_irreproducible(self, message: str) -> None:
+        """Note a reason why another run may write another log, once."""
         if message not in self.irreproducible:
             self.irreproducible.append(message)
+            self._find(message)
             self.call_exception_handler({"message": message})
+
+    def _find(self, what: str) -> None:
+        if what not in self.findings:
+            self.findings.append(what)
+
+    def check_reproducible(self) -> None:
+        """Look whether the run so far comes out the same each time.
+
+        Raises:
+            IrreproducibleError: when it need not, or real I/O was refused in it; each finding is told once.
+        """
+        __tracebackhide__ = True  # a report is about the run, not about what looks at it
+        found, self.findings = self.findings, []
+        if found and not self._allows:
+            raise IrreproducibleError(
+                "this run proves nothing, because the next one may come out otherwise:\n  " + "\n  ".join(found) + "\n"
+                "allow_irreproducible=True accepts that"
+            )
+
+    def close(self) -> None:
+        """Close the loop; threads that it was to end with have two seconds of real time.
+
+        Raises:
+            OutsideWorkError: when one lives on, which would keep the process from ending, with the line that started
+                it; when an error is under way already, that gets it as a note.
+        """
+        super().close()
+        if left := live_on(getattr(self, "_threads", ())):
+            error = OutsideWorkError(left)
+            if (under_way := sys.exception()) is None:
+                raise error
+            under_way.add_note(left)
 
     async def shutdown_default_executor(self, timeout: float | None = None) -> None:
         """Wait for the threads of the default executor, ``timeout`` seconds of real time at most."""
-        async with self.clock_stop("the end of the default executor", timeout):
+        stop = self.clock_stop("the end of the default executor", timeout)
+        stop.goes_first = True
+        async with stop:
             await self._outside.all_ended()  # the stock wait after this one cannot be cancelled on Python 3.11
             await super().shutdown_default_executor()
 
@@ -250,6 +343,10 @@ class TimedLoop(GuardedLoop):
 
     def _bury(self, bearer: Bearer) -> None:
         """Take the tasks, generators and timers of a bearer that is gone away from asyncio, and keep them for ever."""
+        raise NotImplementedError
+
+    def _await_outside(self, call: OutsideCall) -> None:
+        """Let the clock stand until the real end of something."""
         raise NotImplementedError
 
     def _prepare(self) -> None:

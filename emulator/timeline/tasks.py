@@ -17,6 +17,7 @@ from collections.abc import AsyncGenerator
 from typing import Any, Final, Protocol, TypeVar, cast
 from weakref import WeakKeyDictionary
 
+from emulator.timeline.answers import Begun
 from emulator.timeline.bearers import BEARER, NOBODY
 
 __all__ = ["Future", "Generators", "Places", "Task", "note_seen"]
@@ -60,9 +61,10 @@ class Future(asyncio.Future[_T]):
 
     Attributes:
         place: as above; absent until then.
+        begun: where it was made, inside a clock stop; absent, or None, outside.
     """
 
-    __slots__ = ("place",)
+    __slots__ = ("begun", "place")
 
     def __hash__(self) -> int:
         try:
@@ -70,6 +72,8 @@ class Future(asyncio.Future[_T]):
         except AttributeError:
             self.place: int = cast(_HasPlaces, self.get_loop()).places_of_futures.take()
             return self.place
+
+    begun: "Begun | None"
 
 
 class Task(asyncio.Task[_T]):

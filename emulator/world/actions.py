@@ -61,7 +61,7 @@ class Actions:
         sink: takes ``action_taken`` and ``action_refused``.
     """
 
-    __slots__ = ("_agenda", "_refusal", "_scenario", "_sink", "_world")
+    __slots__ = ("_agenda", "_coming", "_refusal", "_scenario", "_sink", "_world")
 
     def __init__(self, world: ActionsWorld, scenario: Scenario, agenda: Agenda, sink: Sink) -> None:
         self._world = world
@@ -69,12 +69,23 @@ class Actions:
         self._agenda = agenda
         self._sink = sink
         self._refusal = ""
+        self._coming: dict[str, int] = {}  # by whom or what it is done to: how often something still will be
 
     def start(self) -> None:
         """Put every action on the agenda; called once, before anything runs."""
         for place, action in enumerate(self._scenario.actions):
             if action.at < self._scenario.lasts:
                 self._agenda.at(action.at, self._act, place, FAULTS, self._key(place))
+                self._expect(action, 1)
+
+    def will_do_to(self, target: str) -> bool:
+        """Say whether anything is still to be done to a job, a queue or a routine by its name."""
+        return self._coming.get(target, 0) > 0
+
+    def _expect(self, action: Action, change: int) -> None:
+        aim = getattr(action, str(kind_of(action, ACTION_KINDS)))
+        if isinstance(aim, str):
+            self._coming[aim] = self._coming.get(aim, 0) + change
 
     def _key(self, place: int) -> int:
         return len(self._scenario.faults) + place + 1
@@ -89,7 +100,9 @@ class Actions:
         return self._refusal
 
     def _act(self, place: int) -> None:
-        self._do_action(self._scenario.actions[place], place)
+        action = self._scenario.actions[place]
+        self._expect(action, -1)
+        self._do_action(action, place)
 
     def _do_action(self, action: Action, place: int) -> None:
         kind = kind_of(action, ACTION_KINDS)
@@ -102,8 +115,10 @@ class Actions:
         if event and action.lasts is not None:
             undoing = _Undoing(_UNDONE_BY[kind], place, aim, event)
             self._agenda.at(self._agenda.now + action.lasts, self._undo, undoing, FAULTS, self._key(place), 1)
+            self._expect(action, 1)
 
     def _undo(self, what: _Undoing) -> None:
+        self._coming[what.target] -= 1
         self._do(what.kind, what.place, what.target, what.event, None)
 
     def _do(self, kind: str, place: int, target: str, cause: int, action: Action | None) -> int:

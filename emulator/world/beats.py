@@ -54,6 +54,13 @@ class Beats:
         k = self.first_from(worker, agenda.now)
         return k + agenda.has_passed(self.due(worker, k), MESSAGES, worker.index, k)
 
+    def overdue(self, worker: Worker, now: int, frozen_at: int) -> int:
+        """Give the number of the last heartbeat that fell due while a worker stood still; 0 for none."""
+        k = self.first_from(worker, now) - 1
+        if worker.missed_beat or (k >= worker.first_beat and self.due(worker, k) >= frozen_at):
+            return k
+        return 0
+
     def is_lost(self, worker: Worker, k: int) -> bool:
         """Say whether heartbeat ``k`` is among those that a fault loses."""
         share = worker.heartbeat_loss

@@ -93,12 +93,10 @@ class Contact:
         now = self._world.agenda.now
         request.note_sent(now)
         is_early = self._world.agenda.rank < MESSAGES  # what ends at this instant, and its faults, go before messages
-        if worker.is_plain and not worker.result_loss and self._world.broker.is_up and not is_early:
+        is_direct = request.what != "take" and worker.is_plain and not worker.result_loss
+        if is_direct and self._world.broker.is_up and not is_early:
             request.arrived = request.order
-            if request.what == "take":
-                self._world.polls.asked(request, self._reply)
-            else:
-                self._world.answered(request, self._ask(request))
+            self._world.answered(request, self._ask(request))
             return
         self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):

@@ -53,10 +53,12 @@ class Exchange(Learning):
         """Wake the broker for a worker that may be silent."""
         known = self.workers[worker]
         affected = [self.broker.payload(job) for job in self._jobs_of(known)]
+        for plan in affected:
+            for execution in plan.running:  # somebody else's too, if a token was delivered twice
+                self.heartbeats.settle(execution.worker)
         self.broker.silence_due(self.agenda.now, worker, incarnation)
         for plan in affected:
-            if plan is not None:
-                self.after_job_change(plan, plan.number)
+            self.after_job_change(plan, plan.number)
         if self.broker.fresh:
             self.match()
 
@@ -93,15 +95,18 @@ class Exchange(Learning):
         worker, incarnation = what
         if worker.incarnation == incarnation:
             self.ask(worker)
-            if worker.waiting and worker.model.silence is not None:
+            reaches = worker.is_plain and self.broker.is_up
+            if worker.waiting and reaches and worker.model.silence is not None:
                 self.broker.hear(self.agenda.now, worker.name, incarnation, 0)
 
     def ask(self, worker: Worker) -> None:
         """Let a worker ask for work, if it has a free slot and may take any; what it gets, it gets as work is handed
         over at the end of this instant, or as its request has come."""
-        if worker.waiting:
-            self.polls.stay(worker)  # it has been busy with something else since
-            return
+        if worker.waiting:  # another of its slots was free before
+            if not worker.poll:
+                self.polls.stay(worker)
+                return
+            self.polls.leave(worker)  # it asks at once after each attempt
         if not self._may_take(worker):
             return
         if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:

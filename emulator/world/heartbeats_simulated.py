@@ -62,8 +62,8 @@ class SimulatedHeartbeats:
 
     def thawed(self, worker: Worker, frozen_at: int) -> None:
         """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
-        k = self._beats.first_from(worker, self._world.agenda.now) - 1
-        if k >= worker.first_beat and self._beats.due(worker, k) >= frozen_at and self._may_send(worker, k):
+        k = self._beats.overdue(worker, self._world.agenda.now, frozen_at)
+        if k and self._may_send(worker, k):
             self._world.contact.beat(worker, k)
 
     def watch_own_end(self, execution: Execution) -> None:

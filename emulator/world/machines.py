@@ -114,6 +114,7 @@ class Machines(Surroundings):
         self.heartbeats.settle(worker)
         event = self.say_worker(cause, worker, "frozen", "")
         worker.frozen_at = self.agenda.now
+        worker.missed_beat = False
         self.polls.leave(worker)
         for execution in worker.executions:
             self.labour.pause(execution)
@@ -196,6 +197,8 @@ class Machines(Surroundings):
         self.heartbeats.settle(worker)
         now = self.agenda.now
         k = self.beats.first_from(worker, now)
+        if worker.frozen_at >= 0 and self.beats.overdue(worker, now, worker.frozen_at):
+            worker.missed_beat = True
         due = worker.beat_origin + k * worker.heartbeat
         before, worker.clock = worker.clock, WorkerClock(offset_ticks, drift_ppm, now)
         worker.look_at_link()

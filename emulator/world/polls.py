@@ -111,7 +111,7 @@ class Polls:
             self.hand_over_soon()
 
     def stay(self, worker: Worker) -> None:
-        """A worker goes on to wait, for another of its slots, and stands behind those who have been idle for longer."""
+        """A worker that waits has begun or ended something in another slot: it stands behind those idle for longer."""
         heappush(worker.group.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
 
     def leave(self, worker: Worker) -> None:

@@ -151,6 +151,7 @@ class Worker:
         "link",
         "looks_at_end",
         "loss_from",
+        "missed_beat",
         "model",
         "name",
         "number",
@@ -219,6 +220,7 @@ class Worker:
         self.result_loss = 0.0
         self.beat_origin = 0
         self.first_beat = 1  # those before it were sent, or fell due, by a clock that has been set since
+        self.missed_beat = False  # one fell due while it stood still, by a clock that has been set since
         self.answered_beat = 0  # the newest heartbeat whose answer came
         self.booted_at = 0
         self.number = 0

@@ -10,8 +10,8 @@ from typing import Any, Final
 from emulator.broker.broker import Broker
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import RetryPolicy
-from emulator.broker.states import State
 from emulator.record.events import Sink
+from emulator.record.reasons import Reason
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
@@ -34,8 +34,9 @@ from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
+from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
-from emulator.world.worker import OFF, Worker
+from emulator.world.worker import Worker
 
 __all__ = ["World"]
 
@@ -193,36 +194,15 @@ class World(Desk):
         """Name the faults that hit nothing."""
         return [f"{one.fault} of {one.target} ({one.place}): {one.why}" for one in self.faults.missed]
 
-    def explanations(self) -> dict[int, str]:
-        """Say of each unfinished job why it is unfinished."""
+    def explanations(self) -> dict[int, tuple[Reason, ...]]:
+        """Give of each unfinished job why it is unfinished."""
         now = self.agenda.now
         equipments = [worker.equipment for worker in self.workers.values()]
         return {job: self.broker.explain(now, job, equipments) for job in self.broker.jobs_unfinished()}
 
     def stuck(self) -> list[int]:
         """Name the unfinished jobs that nothing pending could ever move."""
-        return [job for job in self.broker.jobs_unfinished() if self._is_stuck(job)]
-
-    def _is_stuck(self, job: int) -> bool:
-        broker = self.broker
-        state = broker.state_of(job)
-        if state in (State.RUNNING, State.SUSPENDED):
-            return False
-        why: str = broker.explain(self.agenda.now, job, [worker.equipment for worker in self._coming()])
-        if state in (State.QUEUED_HELD, State.REQUEUED_HELD):
-            return "by_person" in why or ("prerequisite" in why and not len(self.agenda))
-        plan = broker.payload(job)
-        queue = plan.routine.queue
-        return "no worker" in why or not any(queue in worker.queues for worker in self._coming())
-
-    def _coming(self) -> Iterable[Worker]:
-        return [worker for worker in self.workers.values() if not worker.gone and self._may_come(worker)]
-
-    def _may_come(self, worker: Worker) -> bool:
-        if worker.state is not OFF:
-            return True
-        schedule = worker.model.power
-        return worker.model.woken_on_demand or (schedule is not None and schedule.on is not None)
+        return stuck_jobs(self)
 
 
 def _wants_endings(scenario: Scenario) -> bool:

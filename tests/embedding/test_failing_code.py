@@ -117,18 +117,18 @@ async def test_each_attempt_has_parameters_of_its_own() -> None:
 
 CALLS: dict[str, tuple[Callable[[Any], Any], str]] = {
     "a misspelt time of landing": (
-        lambda work: work.call("vault", effect="sent", lands="remote"),
+        lambda work: work.call("archive", effect="sent", lands="remote"),
         "there is no lands='remote': did you mean 'remotely'?",
     ),
     "a misspelt answer to own work": (
-        lambda work: work.call("vault", effect="sent", if_already_in_progress="OK"),
+        lambda work: work.call("archive", effect="sent", if_already_in_progress="OK"),
         "there is no if_already_in_progress='OK'",
     ),
     "a word for a flag": (
-        lambda work: work.call("vault", effect="sent", repeatable="no"),
+        lambda work: work.call("archive", effect="sent", repeatable="no"),
         "repeatable: found 'no': give True or False",
     ),
-    "an effect that is a number": (lambda work: work.call("vault", effect=3), "effect: found 3: give a text"),
+    "an effect that is a number": (lambda work: work.call("archive", effect=3), "effect: found 3: give a text"),
     "a system that is a number": (lambda work: work.call(3), "system: found 3: give a text"),
     "an effect without a name": (
         lambda work: work.effect(""),
@@ -153,7 +153,7 @@ async def test_a_slip_in_what_a_handler_asks_for_is_told(slip: str) -> None:
         except InputError as wrong:
             caught.append(wrong)
 
-    systems = {"vault": {"answers_in": "1s"}}
+    systems = {"archive": {"answers_in": "1s"}}
     async with Emulator(handlers={"send": send}, systems=systems) as emu:
         await emu.submit("send")
         assert emu.figure("effects_landed").value == 0

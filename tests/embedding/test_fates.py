@@ -145,7 +145,7 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
     async def copy(work: Work) -> None:
         await asyncio.sleep(100)
         try:
-            work.effect("copied", "plate-7", system="vault", repeatable=False)
+            work.effect("copied", "plate-7", system="archive", repeatable=False)
         except Exception as error:
             refused.append(f"{type(error).__name__}: {error}")
             raise
@@ -153,7 +153,7 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
     async def test() -> Any:
         async with Emulator(
             pools=TWO,
-            systems={"vault": {"answers_in": "1s", "fenced": "highest_token"}},
+            systems={"archive": {"answers_in": "1s", "fenced": "highest_token"}},
             handlers={"copy": copy},
         ) as emu:
             job = emu.submit("copy")
@@ -165,7 +165,7 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
 
     assert go(test()) == [1, 1, 0]
     assert refused == [
-        "StaleTokenError: vault refused 'copied' on plate-7: it has seen a higher token than 1, which attempt 1 of "
+        "StaleTokenError: archive refused 'copied' on plate-7: it has seen a higher token than 1, which attempt 1 of "
         "copy#1 on dome-1 holds"
     ]
 
@@ -364,8 +364,8 @@ def test_every_kind_of_world_event_survives_the_worker_in_whose_call_it_was_arme
             emu.broker_outage(lasts="1m")
             emu.freeze("dome-2", lasts="2m")
             emu.slow_down("dome-2", to=0.5, lasts="3m")
-            emu.brown_out("vault", factor=2, lasts="3m")
-            waiting.append(asyncio.ensure_future(work.call("vault", effect="copied", lands="remotely")))
+            emu.brown_out("archive", factor=2, lasts="3m")
+            waiting.append(asyncio.ensure_future(work.call("archive", effect="copied", lands="remotely")))
             await asyncio.sleep(0)
             emu.power_off(work.worker, back_after="1m")
             await asyncio.sleep(1)
@@ -380,7 +380,7 @@ def test_every_kind_of_world_event_survives_the_worker_in_whose_call_it_was_arme
             kinds = [event.kind for event in emu.recorded()]
             return tuple(kinds.count(kind) for kind in ("fault_began", "fault_ended", "effect_landed"))
 
-    emu = Emulator(pools=TWO, systems={"vault": {"answers_in": "10s"}}, handlers={"copy": copy})
+    emu = Emulator(pools=TWO, systems={"archive": {"answers_in": "10s"}}, handlers={"copy": copy})
     assert go(test()) == (5, 5, 1)
 
 

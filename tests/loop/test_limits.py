@@ -245,7 +245,8 @@ def test_a_signal_handler_of_the_loop_runs_at_once(run, work):
     async def main(loop):
         task = asyncio.ensure_future(work(loop))
         loop.add_signal_handler(signal.SIGUSR1, task.cancel)
-        threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGUSR1)).start()
+        async with loop.clock_stop("a timer"):
+            threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGUSR1)).start()
         with pytest.raises(asyncio.CancelledError):
             await task
         return loop.remove_signal_handler(signal.SIGUSR1)

@@ -264,7 +264,8 @@ def test_a_thread_can_wake_a_paced_loop(run):
 
     async def main(loop):
         future = loop.create_future()
-        threading.Timer(0.03, loop.call_soon_threadsafe, (future.set_result, None)).start()
+        async with loop.clock_stop("a timer"):
+            threading.Timer(0.03, loop.call_soon_threadsafe, (future.set_result, None)).start()
         loop.call_later(3600, print)
         await future
 

@@ -187,14 +187,22 @@ def test_a_task_may_poll_for_a_call_that_came_as_its_stop_closed(run):
     assert 500 < run(main, turns=5_000) < 2_000
 
 
-def test_without_a_stop_a_call_from_a_thread_wakes_the_loop_and_is_reported(run, caplog):
+def test_after_its_stop_a_call_from_a_thread_wakes_the_loop_and_is_reported(run, caplog):
     """Through the exception handler, once, with the name of the thread; it runs all the same."""
 
     async def main(loop):
-        seen = []
-        for _ in range(2):
-            other = threading.Thread(target=loop.call_soon_threadsafe, args=(seen.append, 1), name="shutter")
-            other.start()
+        seen, opened = [], threading.Event()
+
+        def call():
+            opened.wait()
+            loop.call_soon_threadsafe(seen.append, 1)
+
+        async with loop.clock_stop("open the shutter"):
+            others = [threading.Thread(target=call, name="shutter") for _ in range(2)]
+            for other in others:
+                other.start()
+        opened.set()
+        for other in others:
             other.join()
         await asyncio.sleep(1)
         return seen, len(loop.irreproducible)
@@ -279,15 +287,15 @@ def test_stops_nest_and_close_in_any_order_and_the_clock_moves_after_the_last(ru
         tasks = [asyncio.create_task(hold(name, gate)) for name in ("third", "fourth")]
         await asyncio.sleep(0)
         await first.__aexit__(None, None, None)
-        with pytest.raises(LookupError):
-            async with loop.clock_stop("fifth"), loop.clock_stop("sixth"):
-                raise LookupError
         tasks[1].cancel()
         await asyncio.wait(tasks[1:])
         seen.append([stop.name for stop in loop._outside.stops])
         await second.__aexit__(None, None, None)
         gate.set()
         await tasks[0]
+        with pytest.raises(LookupError):
+            async with loop.clock_stop("fifth"), loop.clock_stop("sixth"):
+                raise LookupError
         seen.append(loop.is_open_to_outside())
         await asyncio.sleep(2)
         return seen

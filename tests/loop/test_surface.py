@@ -37,7 +37,7 @@ def test_contexts_are_captured_at_scheduling_and_an_explicit_one_is_honoured(run
             say("task")
 
         tasks = [loop.create_task(task()), loop.create_task(task(), context=other)]
-        NAME.set("vault")
+        NAME.set("archive")
         await asyncio.sleep(5)
         await asyncio.gather(*tasks)
         await asyncio.to_thread(say, "thread")
@@ -63,7 +63,7 @@ def test_contexts_are_captured_at_scheduling_and_an_explicit_one_is_honoured(run
         ("at", "dome"),
         ("later in other", "other"),
         ("at in other", "other"),
-        ("thread", "vault"),
+        ("thread", "archive"),
         ("call from a thread", "other"),
     ]
 

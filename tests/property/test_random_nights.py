@@ -38,9 +38,9 @@ _worker_faults = st.one_of(
 )
 _other_faults = st.one_of(
     st.fixed_dictionaries({"broker_outage": st.just(True), "at": _moments, "lasts": _seconds}),
-    st.fixed_dictionaries({"system_outage": st.just("vault"), "at": _moments, "lasts": _seconds}),
+    st.fixed_dictionaries({"system_outage": st.just("archive"), "at": _moments, "lasts": _seconds}),
     st.fixed_dictionaries(
-        {"brown_out": st.just("vault"), "factor": st.sampled_from([0.5, 3.0]), "at": _moments, "lasts": _seconds}
+        {"brown_out": st.just("archive"), "factor": st.sampled_from([0.5, 3.0]), "at": _moments, "lasts": _seconds}
     ),
     st.fixed_dictionaries(
         {"error_burst": st.just("plate-copy"), "share": st.just(0.5), "at": _moments, "lasts": _seconds}
@@ -121,7 +121,7 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
         "queues": {"night": queue},
         "pools": {"dome": dome, "annex": annex},
         "systems": {
-            "vault": {
+            "archive": {
                 "slots": 1,
                 "answers_in": {"median": "20s", "p95": "2m"},
                 "patience": pick("30s", "5m"),
@@ -138,7 +138,7 @@ def scenarios(draw: st.DrawFn) -> dict[str, Any]:
                     {"name": "checksum", "takes": {"median": "1m", "p95": "5m"}, "error_share": 0.1},
                     {
                         "name": "copy",
-                        "calls": "vault",
+                        "calls": "archive",
                         "effect": "copied",
                         "repeatable": pick(True, False, "checks_first"),
                         "lands": pick("at_request", "at_end", "remotely"),

@@ -47,7 +47,7 @@ junk = st.one_of(
                 "dome-2",
                 "dome",
                 "night",
-                "vault/x",
+                "archive/x",
             ),
             *(
                 "nightly#1",

@@ -82,12 +82,12 @@ def test_a_lower_token_is_refused_once_a_higher_has_written():
 
     Kleppmann, Designing Data-Intensive Applications, 2017, ch. 8, figure on fencing tokens 33 and 34 (from memory).
     """
-    write = {"calls": "vault", "effect": "written", "target": "volume"}
+    write = {"calls": "archive", "effect": "written", "target": "volume"}
     settings = {
         "lasts": "1h",
         "queues": {"line": {"lease": "30s", "retry": {"attempts_in_all": 2}}},
         "pools": {"dome": {"count": 2, "serves": ["line"], "heartbeat": "10s"}},
-        "systems": {"vault": {"fenced": "highest_token"}},
+        "systems": {"archive": {"fenced": "highest_token"}},
         "routines": {
             "earlier": {"queue": "line", "parts": [{"name": "do", "takes": "0s"}]},
             "writes": {

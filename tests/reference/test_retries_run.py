@@ -136,8 +136,8 @@ def test_recovery_after_an_outage(lasts, recovers, overshoot):
     Arithmetic of the schedule of capped exponential pauses (elementary).
     """
     settings = failing({"attempts_in_all": 11, "pause": "exponential", "first": "1s", "longest": "60s"})
-    settings["systems"] = {"vault": {"outages": [{"from": "+0s", "until": f"+{lasts}"}]}}
-    settings["routines"]["work"]["parts"] = [{"name": "store", "calls": "vault"}]
+    settings["systems"] = {"archive": {"outages": [{"from": "+0s", "until": f"+{lasts}"}]}}
+    settings["routines"]["work"]["parts"] = [{"name": "store", "calls": "archive"}]
     run = ran(settings)
     [done] = run.of("finished")
     seconds = 0.5 if lasts == "500ms" else float(lasts[:-1])
@@ -160,8 +160,8 @@ def test_rate_limit_of_a_system(tmp_path, flow, refused):
     """
     (tmp_path / "flow.csv").write_text("\n".join(["at_seconds", *map(str, flow), ""]))
     settings = failing({"attempts_in_all": 1})
-    settings["systems"] = {"vault": {"limit": {"allows": 1, "each": "100s", "burst": 6}}}
-    settings["routines"]["work"]["parts"] = [{"name": "store", "calls": "vault"}]
+    settings["systems"] = {"archive": {"limit": {"allows": 1, "each": "100s", "burst": 6}}}
+    settings["routines"]["work"]["parts"] = [{"name": "store", "calls": "archive"}]
     settings["arrivals"] = [{"routine": "work", "trace": "flow.csv"}]
     run = ran(settings, folder=tmp_path)
     outcomes = [row[-2] for row in run.of("call_ended")]

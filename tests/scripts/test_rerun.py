@@ -8,10 +8,14 @@ its k-th call has done the calls before k, what dies after it has done the k-th 
 then does what the script does from its first line. What sleeps instead does, once it wakes, all that it had left.
 """
 
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
 
+import emulator
 from emulator.scripts.load import load_scripts
 from emulator.scripts.processes import Starter
 from emulator.scripts.rerun import Found, Judgement, rerun
@@ -89,3 +93,60 @@ def test_each_point_of_each_script_ends_as_worked_out_by_hand(name: str, starter
         DIES[name],
         WAKES[name],
     )
+
+
+@pytest.mark.slow
+def test_a_test_suite_asks_with_one_assertion_or_point_by_point() -> None:
+    """``assert_safe`` fails with the whole report; ``rerun_points`` names each point for pytest."""
+    emulator.rerun(SCENARIOS / "scripts.yaml", "copy-plates-once", plates=["plate-1"]).assert_safe()
+    asking = emulator.rerun(SCENARIOS / "scripts.yaml", "copy-plates-asking", plates=["plate-1"])
+    asking.assert_safe(when="dies")
+    with pytest.raises(AssertionError, match="Not safe to run again"):
+        asking.assert_safe()
+    points = emulator.rerun_points(SCENARIOS / "scripts.yaml", "flush-buffer", whens=("dies",))
+    assert [(it.id, it.values[0].is_safe) for it in points] == [
+        ("1-before-dies", True),
+        ("1-after-dies", False),
+        ("end-dies", False),
+    ]
+
+
+@pytest.mark.slow
+def test_folders_of_killed_emulators_are_swept_and_others_are_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What nobody has locked goes at the next start; what is in use, and what was never ours, stays."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    left, foreign = tmp_path / "queuedrill-scripts-left", tmp_path / "queuedrill-scripts-foreign"
+    left.mkdir()
+    (left / ".lock").touch()
+    foreign.mkdir()
+    with Starter() as used:
+        assert (left.exists(), foreign.exists(), used.folder.exists()) == (False, True, True)
+        with Starter():
+            assert used.folder.exists()
+    assert sorted(it.name for it in tmp_path.iterdir()) == ["queuedrill-scripts-foreign"]
+
+
+@pytest.mark.slow
+def test_a_killed_emulator_leaves_no_process(tmp_path: Path) -> None:
+    """The emulator is killed while its script waits for an answer: the script and its keeper are gone soon after."""
+    program = (
+        "import sys, time\nfrom pathlib import Path\n"
+        "from emulator.scripts.processes import Paths, Process, Starter\n"
+        "folder = Path(sys.argv[1])\nstarter = Starter()\n"
+        "paths = Paths(folder / 'bin', starter.first_line, ['store'], ['bash', 'sleep'])\n"
+        "(folder / 'script').write_text('sleep 1000 & store wait')\n"
+        "process = Process(starter, ['bash', 'script'], folder, paths.folder)\nprocess.run()\n"
+        "print(*process._look()[1], flush=True)\ntime.sleep(1000)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program, str(tmp_path)], stdout=subprocess.PIPE, text=True) as killed:
+        assert killed.stdout is not None
+        numbers = killed.stdout.readline().split()
+        killed.kill()
+    assert len(numbers) == 4
+    for _ in range(500):
+        if not (left := [it for it in numbers if Path(f"/proc/{it}").exists()]):
+            break
+        time.sleep(0.01)
+    assert left == []

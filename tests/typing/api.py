@@ -19,7 +19,7 @@ async def copy(work: Work) -> None:
         if work.is_finished("copy", plate):
             continue
         with work.part("copy", plate):
-            await work.call("vault", plate, effect="copied", repeatable=False, patience="2m")
+            await work.call("archive", plate, effect="copied", repeatable=False, patience="2m")
     if work.lease_left() < 10:
         raise emulator.TransientError("too late", retry_after="5m")
     await work.spend(timedelta(minutes=1))

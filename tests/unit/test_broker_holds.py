@@ -4,6 +4,8 @@ from broker_driver import Driver
 
 from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
+from emulator.record.reasons import Reason, Why
+from emulator.show.reasons import in_words
 
 NIGHT = QueueRules("night", lease=100, retry=DataRetry(attempts_in_all=9, pause="constant", first=30))
 
@@ -218,10 +220,13 @@ def test_a_held_queue_hands_nothing_out_and_what_runs_goes_on():
 
 
 def test_what_keeps_a_job_from_running_is_explained():
-    """Every reason is told at once, in plain words."""
+    """Every reason is told at once, and each has its words."""
     rules = QueueRules("night", lease=100, running_at_most=1, retry=DataRetry(9, pause="constant", first=30))
     d = Driver(rules, remembered=frozenset(["plates"]))
-    explain = d.broker.explain
+
+    def explain(now: int, job: int, equipments: list[frozenset[str]] | None = None) -> str:
+        return in_words(d.broker.explain(now, job, equipments))
+
     one = d.submit(key="m31", requires=("tape>=2", "laser"))
     assert explain(0, one) == "it waits for a worker"
     assert explain(0, one, [frozenset(["tape 2"])]) == "no worker has all of: tape>=2, laser"
@@ -255,4 +260,4 @@ def test_a_person_who_holds_a_plain_job_is_the_only_reason():
     d = Driver(NIGHT)
     d.submit()
     d.broker.hold(0, 0, 1)
-    assert d.broker.explain(0, 1) == "a person holds it"
+    assert d.broker.explain(0, 1) == (Reason(Why.BY_PERSON),)

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from emulator.broker.retry import base_pause, decide, jittered
 from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryCase, Verdict
 from emulator.errors import DefectError, InputError
+from emulator.record.reasons import Reason, Why
 from emulator.timeline.bucket import TokenBucket
 
 
@@ -187,7 +188,7 @@ def test_jobs_wait_for_the_allowance_first_come_first():
     d = Driver(rules)
     d.submit(), d.submit(), d.submit(), d.submit()
     failing(d, 1, 2, 3)
-    assert d.broker.explain(0, 2) == "it waits for the allowance of retries of queue night; its pause ends in 30us"
+    assert d.broker.explain(0, 2) == (Reason(Why.NO_ALLOWANCE, ("night",)), Reason(Why.PAUSING, (30,)))
     d.at(90)
     failing(d, 4)
     d.broker.withdraw(95, 0, 3)

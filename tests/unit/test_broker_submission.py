@@ -180,7 +180,7 @@ def test_who_waits_already_follows_the_successor():
     assert d.state(follower) == "failed"
 
 
-def test_a_job_put_back_names_its_family():
+def test_a_resubmitted_job_names_its_family():
     """A job resubmitted twice stays in the family of the first."""
     d = Driver(QueueRules("night"))
     d.submit(), d.submit(origin=1), d.submit(origin=2)

@@ -58,7 +58,7 @@ def test_a_zombie_that_a_fence_refuses() -> None:
     #   begins. 22:08:12 + 4 min + 2 min = 22:14:12: the tape is written. The outcome arrives 2 s later, at 22:14:14.
     # The zombie. dome-1 goes on at 22:06:48 + 10 min = 22:16:48 and writes after the 2 s that were left, at 22:16:50.
     #   Its overdue heartbeat left at 22:16:48, and the answer would be there at 22:16:52: too late to stop it. The
-    #   vault has seen token 2 for this tape and refuses token 1, and the work stops with that.
+    #   archive has seen token 2 for this tape and refuses token 1, and the work stops with that.
     assert worked("zombie-fenced.yaml") == (
         [
             (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease_lost"),
@@ -73,7 +73,7 @@ def test_a_zombie_that_a_fence_refuses() -> None:
 
 def test_a_zombie_that_nothing_refuses() -> None:
     """The same night without the fence: the late write lands, and the tape is written twice."""
-    # All times are those of the test above; the vault takes what it is sent.
+    # All times are those of the test above; the archive takes what it is sent.
     assert worked("zombie-writes-twice.yaml") == (
         [
             (1, 1, "dome-1", "22:00:50", "22:16:50", "22:08:08", "lease_lost"),
@@ -86,79 +86,90 @@ def test_a_zombie_that_nothing_refuses() -> None:
     )
 
 
-def test_a_shutdown_after_the_second_of_five_volumes() -> None:
-    """The work starts over in the morning: two volumes are imaged twice, and it ends at 08:30."""
+def test_a_shutdown_after_the_second_of_five_strips() -> None:
+    """The work starts over in the morning: two strips are scanned twice, and it ends at 09:20."""
     # No delays, and work is handed over at once.
-    # Attempt 1 begins at 20:50:00. Volumes end after 30 min each: 21:20, 21:50; the third would end at 22:20.
-    #   At 22:00:00 the machine is switched off, and the work stops. Heartbeats left every 22 s from 20:30:00; the last
-    #   before 22:00:00 (5400 s) is number 245: 245 x 22 s = 5390 s, which is 21:59:50 (number 246 would leave at 5412
-    #   s). The lease ends at 21:59:50 + 90 s = 22:01:20.
-    # Attempt 2 begins when the machine is on again, at 06:00:00, with the first volume:
-    #   06:30, 07:00, 07:30, 08:00, 08:30.
-    assert worked("evening-power-off-start-over.yaml") == (
+    # Attempt 1 begins at 16:20:00. Strips end after 40 min each: 17:00, 17:40; the third would end at 18:20.
+    #   At 18:00:00 the scanner is switched off, and the work stops. Heartbeats left every 22 s from 16:00:00; the last
+    #   before 18:00:00 (7200 s) is number 327: 327 x 22 s = 7194 s, which is 17:59:54 (number 328 would leave at 7216
+    #   s). The lease ends at 17:59:54 + 90 s = 18:01:24.
+    # Attempt 2 begins when the scanner is on again, at 06:00:00, with the first strip:
+    #   06:40, 07:20, 08:00, 08:40, 09:20.
+    assert worked("end-of-shift-start-over.yaml") == (
         [
-            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease_lost"),
-            (1, 2, "imaging-1", "06:00:00", "08:30:00", "08:30:00", "ok"),
+            (1, 1, "scanner-1", "16:20:00", "18:00:00", "18:01:24", "lease_lost"),
+            (1, 2, "scanner-1", "06:00:00", "09:20:00", "09:20:00", "ok"),
         ],
         [
-            ("21:20:00", 1, 1, "imaged", "system"),
-            ("21:50:00", 1, 1, "imaged", "data-1"),
-            ("06:30:00", 1, 2, "imaged", "system"),
-            ("07:00:00", 1, 2, "imaged", "data-1"),
-            ("07:30:00", 1, 2, "imaged", "data-2"),
-            ("08:00:00", 1, 2, "imaged", "data-3"),
-            ("08:30:00", 1, 2, "imaged", "data-4"),
+            ("17:00:00", 1, 1, "scanned", "strip-a"),
+            ("17:40:00", 1, 1, "scanned", "strip-b"),
+            ("06:40:00", 1, 2, "scanned", "strip-a"),
+            ("07:20:00", 1, 2, "scanned", "strip-b"),
+            ("08:00:00", 1, 2, "scanned", "strip-c"),
+            ("08:40:00", 1, 2, "scanned", "strip-d"),
+            ("09:20:00", 1, 2, "scanned", "strip-e"),
         ],
     )
 
 
 def test_a_shutdown_and_work_that_goes_on_where_it_was() -> None:
-    """The work resumes with the third volume: each is imaged once, and it ends at 07:30."""
-    # Attempt 1 is that of the test above. Attempt 2 has three volumes left from 06:00: 06:30, 07:00, 07:30.
-    assert worked("evening-power-off-resume.yaml") == (
+    """The work resumes with the third strip: each is scanned once, and it ends at 08:00."""
+    # Attempt 1 is that of the test above. Attempt 2 has three strips left from 06:00: 06:40, 07:20, 08:00.
+    assert worked("end-of-shift-resume.yaml") == (
         [
-            (1, 1, "imaging-1", "20:50:00", "22:00:00", "22:01:20", "lease_lost"),
-            (1, 2, "imaging-1", "06:00:00", "07:30:00", "07:30:00", "ok"),
+            (1, 1, "scanner-1", "16:20:00", "18:00:00", "18:01:24", "lease_lost"),
+            (1, 2, "scanner-1", "06:00:00", "08:00:00", "08:00:00", "ok"),
         ],
         [
-            ("21:20:00", 1, 1, "imaged", "system"),
-            ("21:50:00", 1, 1, "imaged", "data-1"),
-            ("06:30:00", 1, 2, "imaged", "data-2"),
-            ("07:00:00", 1, 2, "imaged", "data-3"),
-            ("07:30:00", 1, 2, "imaged", "data-4"),
+            ("17:00:00", 1, 1, "scanned", "strip-a"),
+            ("17:40:00", 1, 1, "scanned", "strip-b"),
+            ("06:40:00", 1, 2, "scanned", "strip-c"),
+            ("07:20:00", 1, 2, "scanned", "strip-d"),
+            ("08:00:00", 1, 2, "scanned", "strip-e"),
         ],
     )
 
 
 def test_work_that_can_never_finish_under_its_cap() -> None:
-    """Two jobs of 3 h 40 min get three attempts of three hours each, and are not done in the end."""
+    """Two jobs of two hours get five attempts of 100 minutes each, and are not done in the end."""
     # Workers are on at 20:00 and boot for 2 min; their heartbeats leave every 22 s from 20:02:00.
-    # Attempts 1 begin at 21:00:00 on shared-1 and shared-2, the first two that are idle. Fields of 55 min end at 21:55,
-    #   22:50, 23:45; the fourth would end at 00:40. The cap of 3 h ends both at 00:00:00 (4 h after the start).
-    # Attempts 2 begin at that instant on shared-3 and shared-4, because shared-1 and shared-2 have not heard of it yet.
-    #   Their next heartbeat is number 650: 649 x 22 s = 14278 s < 14280 s (20:02:00 to 00:00:00), 650 x 22 s =
-    #   14300 s, which is 00:00:20. Its answer stops them. Fields end at 00:55, 01:50, 02:45; the cap comes at 03:00:00.
-    # Attempts 3 begin at 03:00:00 on shared-1 and shared-2. shared-3 and shared-4 hear of it at once: 03:00:00 is
-    #   25080 s = 1140 x 22 s after 20:02:00, so a heartbeat leaves at that very instant, and what ends at an instant
-    #   has ended before a message of that instant arrives. Fields end at 03:55, 04:50, 05:45; the cap comes at
-    #   06:00:00. The next heartbeat is number 1631: 1631 x 22 s = 35882 s, which is 06:00:02 (06:00:00 is 35880 s).
-    # A job may start over twice for the cap, so that is the end.
-    fields = (("north", 0), ("east", 1), ("south", 2))
-    times = {1: ("21:55:00", "22:50:00", "23:45:00"), 2: ("00:55:00", "01:50:00", "02:45:00")}
-    times[3] = ("03:55:00", "04:50:00", "05:45:00")
-    assert worked("three-hour-cap-shared.yaml") == (
+    # Attempts 1 begin at 21:00:00 on borrowed-1 and borrowed-2, the first two that are idle. Fields of 30 min end at
+    #   21:30, 22:00, 22:30; the fourth would end at 23:00. The cap of 100 min ends both at 22:40:00.
+    # Attempts 2 begin at that instant on borrowed-3 and borrowed-4, because borrowed-1 and borrowed-2 have not heard of
+    #   it yet. Their next heartbeat is number 431: 430 x 22 s = 9460 s < 9480 s (20:02:00 to 22:40:00), 431 x 22 s =
+    #   9482 s, which is 22:40:02. Its answer stops them. Fields end at 23:10, 23:40, 00:10; the cap comes at 00:20:00
+    #   (15480 s). borrowed-3 and borrowed-4 hear of it by heartbeat 704: 704 x 22 s = 15488 s, which is 00:20:08.
+    # Attempts 3 begin at 00:20:00 on borrowed-1 and borrowed-2. Fields end at 00:50, 01:20, 01:50; the cap comes at
+    #   02:00:00 (21480 s), and heartbeat 977 leaves at 21494 s, which is 02:00:14.
+    # Attempts 4 begin at 02:00:00 on borrowed-3 and borrowed-4. Fields end at 02:30, 03:00, 03:30; the cap comes at
+    #   03:40:00 (27480 s), and heartbeat 1250 leaves at 27500 s, which is 03:40:20.
+    # Attempts 5 begin at 03:40:00 on borrowed-1 and borrowed-2. Fields end at 04:10, 04:40, 05:10; the cap comes at
+    #   05:20:00 (33480 s), and heartbeat 1522 leaves at 33484 s, which is 05:20:04.
+    # A job may start over four times for the cap, so that is the end.
+    times = {
+        1: ("21:30:00", "22:00:00", "22:30:00"),
+        2: ("23:10:00", "23:40:00", "00:10:00"),
+        3: ("00:50:00", "01:20:00", "01:50:00"),
+        4: ("02:30:00", "03:00:00", "03:30:00"),
+        5: ("04:10:00", "04:40:00", "05:10:00"),
+    }
+    assert worked("cap-too-short.yaml") == (
         [
-            (1, 1, "shared-1", "21:00:00", "00:00:20", "00:00:00", "time_limit"),
-            (2, 1, "shared-2", "21:00:00", "00:00:20", "00:00:00", "time_limit"),
-            (1, 2, "shared-3", "00:00:00", "03:00:00", "03:00:00", "time_limit"),
-            (2, 2, "shared-4", "00:00:00", "03:00:00", "03:00:00", "time_limit"),
-            (1, 3, "shared-1", "03:00:00", "06:00:02", "06:00:00", "time_limit"),
-            (2, 3, "shared-2", "03:00:00", "06:00:02", "06:00:00", "time_limit"),
+            (1, 1, "borrowed-1", "21:00:00", "22:40:02", "22:40:00", "time_limit"),
+            (2, 1, "borrowed-2", "21:00:00", "22:40:02", "22:40:00", "time_limit"),
+            (1, 2, "borrowed-3", "22:40:00", "00:20:08", "00:20:00", "time_limit"),
+            (2, 2, "borrowed-4", "22:40:00", "00:20:08", "00:20:00", "time_limit"),
+            (1, 3, "borrowed-1", "00:20:00", "02:00:14", "02:00:00", "time_limit"),
+            (2, 3, "borrowed-2", "00:20:00", "02:00:14", "02:00:00", "time_limit"),
+            (1, 4, "borrowed-3", "02:00:00", "03:40:20", "03:40:00", "time_limit"),
+            (2, 4, "borrowed-4", "02:00:00", "03:40:20", "03:40:00", "time_limit"),
+            (1, 5, "borrowed-1", "03:40:00", "05:20:04", "05:20:00", "time_limit"),
+            (2, 5, "borrowed-2", "03:40:00", "05:20:04", "05:20:00", "time_limit"),
         ],
         [
-            (times[attempt][place], job, attempt, "exported", f"surveys#{job} {field}")
-            for attempt in (1, 2, 3)
-            for field, place in fields
+            (time, job, attempt, "mapped", f"surveys#{job} {field}")
+            for attempt, ends in times.items()
+            for time, field in zip(ends, ("north", "east", "south"), strict=True)
             for job in (1, 2)
         ],
     )

@@ -230,6 +230,20 @@ def test_of_requests_that_arrive_at_one_instant_that_of_the_longest_idle_is_firs
     assert _handed(rows) == [(11, 1, "dome-1"), (101, 2, "dome-2")]
 
 
+def test_a_job_that_is_handed_out_twice_goes_to_the_next_who_asks_over_a_link_too() -> None:
+    """dome-1 has it at 10 s; annex-1 hears of work, sends for it, and is given the same token at 11 s."""
+    _, rows = _run(
+        pools={
+            "dome": {"count": 1, "serves": ["night"]},
+            "annex": {"count": 1, "serves": ["night"], "link": {"delay_out": "1s"}},
+        },
+        arrivals=[_at("+10s")],
+        faults=[{"hand_out_twice": "night", "at": "+5s"}],
+    )
+    began = [(row[0] // SECOND, row[4], row[6]) for row in rows if row[1] == "work_began"]
+    assert began == [(10, "dome-1", 1), (11, "annex-1", 1)]
+
+
 # -- polls ----------------------------------------------------------------------------------------------------------
 
 
@@ -241,6 +255,23 @@ def test_a_poll_finds_the_job_that_comes_at_its_instant() -> None:
     poll = place + 30 * SECOND
     _, rows = _run(pools={"dome": {"count": 1, "serves": ["night"], "poll": "10s"}}, arrivals=[_at(f"+{poll}us")])
     assert _handed(rows) == [(poll / SECOND, 1, "dome-1")]
+
+
+def test_a_worker_that_polls_asks_at_once_after_each_attempt_whatever_its_other_slots_do() -> None:
+    """One slot has had nothing since the first poll; when the other is free at 40 s, the second job is handed over.
+
+    Only one job of the queue may run at a time, so that the free slot stays free.
+    """
+    world, _ = _run(pools={"dome": {"count": 1, "serves": ["night"], "poll": "1m", "slots": 2}}, arrivals=[])
+    poll = world.workers["dome-1"].poll_anchor / SECOND
+    assert 0 < poll < 60
+    _, rows = _run(
+        queues={"night": {"running_at_most": 1}},
+        pools={"dome": {"count": 1, "serves": ["night"], "poll": "1m", "slots": 2}},
+        routines={"copy": _takes("40s")},
+        arrivals=[_at("+0s", count=2)],
+    )
+    assert _handed(rows) == [(poll, 1, "dome-1"), (poll + 40, 2, "dome-1")]
 
 
 # -- machines that sleep ----------------------------------------------------------------------------------------------

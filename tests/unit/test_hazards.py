@@ -166,7 +166,7 @@ CASES = [
     Case(
         "unrepeatable-work",
         {"routines.plate-copy.parts.1.repeatable": False},
-        {"routines.plate-copy.parts.1.repeatable": False, "systems.vault.fenced": "no"},
+        {"routines.plate-copy.parts.1.repeatable": False, "systems.archive.fenced": "no"},
         "routines.plate-copy.parts.1.repeatable",
         "copied must not happen twice, and can: up to 4 attempts, and no system with a fence refuses the second",
     ),
@@ -174,12 +174,12 @@ CASES = [
         "unrepeatable-work",
         {
             "routines.plate-copy.parts.1.repeatable": False,
-            "systems.vault.fenced": "no",
+            "systems.archive.fenced": "no",
             "queues.night.retry.attempts_in_all": 1,
         },
         {
             "routines.plate-copy.parts.1.repeatable": False,
-            "systems.vault.fenced": "no",
+            "systems.archive.fenced": "no",
             "queues.night.retry.attempts_in_all": 1,
             "actions": [{"run_again": "nightly#1", "at": "23:00"}],
             "faults": [{"hand_out_twice": "night", "at": "23:00"}],
@@ -218,26 +218,26 @@ CASES = [
     ),
     Case(
         "retries-end-in-outage",
-        {"systems.vault.outages": [{"from": "22:00", "until": "22:01"}]},  # three pauses of 20 s
-        {"systems.vault.outages": [{"from": "22:00", "until": "22:01:01"}]},
-        "systems.vault.outages.0",
-        "vault is down for 1m1s, and the last retry of night comes 1m after the first error: "
+        {"systems.archive.outages": [{"from": "22:00", "until": "22:01"}]},  # three pauses of 20 s
+        {"systems.archive.outages": [{"from": "22:00", "until": "22:01:01"}]},
+        "systems.archive.outages.0",
+        "archive is down for 1m1s, and the last retry of night comes 1m after the first error: "
         "jobs fail before it is back",
     ),
     Case(
         "retries-end-in-outage",
-        fault(system_outage="vault", at="22:00", lasts="60s"),
-        fault(system_outage="vault", at="22:00", lasts="61s"),
+        fault(system_outage="archive", at="22:00", lasts="60s"),
+        fault(system_outage="archive", at="22:00", lasts="61s"),
         "faults.0",
-        "vault is down for 1m1s, and the last retry of night comes 1m after the first error: "
+        "archive is down for 1m1s, and the last retry of night comes 1m after the first error: "
         "jobs fail before it is back",
     ),
     Case(
         "retries-end-in-outage",
-        {**fault(system_outage="vault", **{"from": "22:00", "until": "22:02"}), "systems.vault.retry_after": "40s"},
-        {**fault(system_outage="vault", **{"from": "22:00", "until": "22:02"}), "systems.vault.retry_after": "39s"},
+        {**fault(system_outage="archive", **{"from": "22:00", "until": "22:02"}), "systems.archive.retry_after": "40s"},
+        {**fault(system_outage="archive", **{"from": "22:00", "until": "22:02"}), "systems.archive.retry_after": "39s"},
         "faults.0",
-        "vault is down for 2m, and the last retry of night comes 1m57s after the first error: "
+        "archive is down for 2m, and the last retry of night comes 1m57s after the first error: "
         "jobs fail before it is back",
     ),
     Case(
@@ -249,16 +249,16 @@ CASES = [
     ),
     Case(
         "credential-ends-early",
-        {"credentials": [{"who": "dome", "to": "vault", "life": "320s"}]},
-        {"credentials": [{"who": "dome-1", "to": "vault", "life": "319s"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "life": "320s"}]},
+        {"credentials": [{"who": "dome-1", "to": "archive", "life": "319s"}]},
         "credentials.0.life",
         "it lives 5m19s and is not renewed in time, and the p95 of plate-copy is 5m20s: "
         "it ends in the middle of long work",
     ),
     Case(
         "credential-ends-early",
-        {"credentials": [{"who": "dome", "to": "vault", "life": "6h", "issued": "at_start"}]},
-        {"credentials": [{"who": "dome", "to": "vault", "life": "5h", "issued": "at_start", "renewed_every": "5h"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "life": "6h", "issued": "at_start"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "life": "5h", "issued": "at_start", "renewed_every": "5h"}]},
         "credentials.0.life",
         "it is issued once, lives 5h and is not renewed in time, and the run lasts 6h",
     ),
@@ -581,8 +581,8 @@ def test_workers_that_differ_do_what_they_are_best_at() -> None:
     mixed = {
         "pools.fast": {"count": 1, "serves": ["q"], "heartbeat": "20s", "speed": 10},
         "pools.p.power": None,
-        "systems.vault": {"answers_in": "30m"},
-        "routines.s": {"queue": "q", "parts": [{"name": "b", "calls": "vault"}]},
+        "systems.archive": {"answers_in": "30m"},
+        "routines.s": {"queue": "q", "parts": [{"name": "b", "calls": "archive"}]},
     }
     arrivals = [{"routine": "r", "count": 200, "at": "20:00"}, {"routine": "s", "count": 20, "at": "20:00"}]
     loaded = varied(from_settings(HOURS), {**mixed, "arrivals": arrivals})  # 200 * 3 min, 20 * 30 min: ten hours each
@@ -639,16 +639,16 @@ def test_one_worker_with_a_wrong_clock_is_enough() -> None:
 def test_outages_outside_the_run_say_nothing() -> None:
     """An outage that is over before the start is no hazard; one that began before counts from the start."""
     before = [{"from": "2026-06-12T20:00:00", "until": "2026-06-12T21:30:00"}]
-    assert found({"systems.vault.outages": before}) == []
+    assert found({"systems.archive.outages": before}) == []
     reaching_in = [{"from": "2026-06-12T20:00:00", "until": "2026-06-12T21:30:59"}]
-    assert found({"systems.vault.outages": reaching_in}) == []
-    for_ever = fault(system_outage="vault", at="22:00")
+    assert found({"systems.archive.outages": reaching_in}) == []
+    for_ever = fault(system_outage="archive", at="22:00")
     assert [hazard.message for hazard in found(for_ever)] == [
-        "vault is down for 5h30m, and the last retry of night comes 1m after the first error: "
+        "archive is down for 5h30m, and the last retry of night comes 1m after the first error: "
         "jobs fail before it is back"
     ]
-    assert found(fault(system_outage="vault", gaps="1h", lasts="2h")) == []  # when and whether is not stated
-    assert [hazard.code for hazard in found(fault(system_outage="vault", at="+7h"))] == ["after-the-end"]
+    assert found(fault(system_outage="archive", gaps="1h", lasts="2h")) == []  # when and whether is not stated
+    assert [hazard.code for hazard in found(fault(system_outage="archive", at="+7h"))] == ["after-the-end"]
 
 
 def test_grants_for_others_say_nothing() -> None:
@@ -772,7 +772,7 @@ def test_every_moment_after_the_end_is_told() -> None:
         ],
         "faults": [{"freeze": "dome", "at": "+7h"}, {"freeze": "dome", "from": "+7h", "until": "+8h"}],
         "actions": [{"hold": "nightly#1", "at": "+7h"}],
-        "systems.vault.outages": [{"from": "+7h", "until": "+8h"}],
+        "systems.archive.outages": [{"from": "+7h", "until": "+8h"}],
         "pools.dome.joins": "+7h",
         "pools.dome.per_worker": {"dome-2": {"joins": "+7h"}},
         "pools.dome.equipment_changes": [{"at": "+7h", "installs": ["lamp"]}],
@@ -786,7 +786,7 @@ def test_every_moment_after_the_end_is_told() -> None:
             "faults.0.at",
             "faults.1.from",
             "actions.0.at",
-            "systems.vault.outages.0.from",
+            "systems.archive.outages.0.from",
             "pools.dome.joins",
             "pools.dome.per_worker.dome-2.joins",
             "pools.dome.equipment_changes.0.at",

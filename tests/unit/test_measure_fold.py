@@ -282,7 +282,7 @@ def test_a_job_that_expires_while_it_waits_stops_waiting() -> None:
     assert (night.value(1, FINISHED), night.value(1, WORKER), night.value(1, RUN)) == (60, -1, -1)
 
 
-def test_a_job_put_back_belongs_to_the_family_of_the_first() -> None:
+def test_a_resubmitted_job_belongs_to_the_family_of_the_first() -> None:
     stream = Stream()
     stream.submit(0, 1)
     stream.finish(10, 1, "expired", 0)
@@ -391,7 +391,7 @@ def test_what_is_safe_to_repeat_is_no_repeat_and_looking_first_is_not_safe() -> 
     assert [(repeat.target, repeat.times) for repeat in stream.night(100).repeats] == [("b", 2), ("c", 2)]
 
 
-def test_landings_are_counted_across_jobs_put_back_and_apart_for_unrelated_jobs() -> None:
+def test_landings_are_counted_across_resubmitted_jobs_and_apart_for_unrelated_jobs() -> None:
     stream = Stream()
     for job, origin in ((1, 0), (2, 1), (3, 0)):
         stream.submit(job * 10, job, ordinal=job, origin=origin)

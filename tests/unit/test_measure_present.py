@@ -152,7 +152,7 @@ def test_queues_and_the_broker() -> None:
 
 def test_other_events_leave_everything_as_it_is() -> None:
     """What says nothing of workers, jobs or faults is counted, and moves the clock."""
-    now = present((7, "call_ended", 0, 1, "dome-1", 1, 1, "vault", "ok", 2))
+    now = present((7, "call_ended", 0, 1, "dome-1", 1, 1, "archive", "ok", 2))
     assert (now.at, now.events, counts(now)) == (7, 1, {})
 
 

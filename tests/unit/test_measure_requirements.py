@@ -421,7 +421,7 @@ def test_an_occurrence_that_was_never_submitted_is_missed() -> None:
     assert found.sentence == "Missed: 1 of 3 occurrences of sweeps: #3 was never submitted."
 
 
-def test_a_job_put_back_may_still_make_it() -> None:
+def test_a_resubmitted_job_may_still_make_it() -> None:
     """The first job fails at 10 min; the one resubmitted from it starts at 20 min and is done at 25 min."""
     s = Stream()
     s.submit(0, 1, entry="sweeps")

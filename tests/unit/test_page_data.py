@@ -66,11 +66,11 @@ def test_two_slots_of_a_worker_are_two_lanes() -> None:
 def test_calls_under_way_are_counted_from_their_begin() -> None:
     """The load of a system rises when a call was made and falls when it ended."""
     rows = [
-        (30, "call_ended", 0, 1, "dome-1", 1, 7, "vault", "ok", 20),
-        (40, "call_ended", 0, 2, "dome-1", 1, 8, "vault", "ok", 20),
+        (30, "call_ended", 0, 1, "dome-1", 1, 7, "archive", "ok", 20),
+        (40, "call_ended", 0, 2, "dome-1", 1, 8, "archive", "ok", 20),
     ]
     found = columns(enumerate(rows, 1), 50, ["dome-1"]).systems
-    assert found == {"vault": [(0, 0), (10, 1), (20, 2), (30, 1), (40, 0)]}
+    assert found == {"archive": [(0, 0), (10, 1), (20, 2), (30, 1), (40, 0)]}
 
 
 def test_every_kind_of_event_is_told_with_all_that_its_pattern_names() -> None:

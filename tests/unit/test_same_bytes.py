@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 SCENARIOS = ("worker-lost-mid-run.yaml", "queue-backlog.yaml", "brown-out.yaml")
 
 PINS = {
-    "worker-lost-mid-run.yaml": "37b2788c85eba6525511b92fef01b52ad57b5be75838c6f51e7995fc98aa4ff4",
+    "worker-lost-mid-run.yaml": "c6959b3eeab9e7677a388d72e5e03786a7139608c8df2a59048674c7acf52723",
     "queue-backlog.yaml": "58120042596de6eff2e414f3031f55acf88793d2ed93162cb1e29d6c3ca4d5c8",
     "brown-out.yaml": "ecf2b4841bf0e7b64f416e1149c2eb121330af148989da85501b2987ce6e5117",
 }

@@ -226,7 +226,7 @@ def test_moments_need_a_clock() -> None:
 
 def test_moments_more_than_a_century_away_are_refused() -> None:
     """No moment lies more than a century from the start, before it or after it."""
-    access = [{"who": "dome", "to": "vault", "given": "1900-01-01T00:00:00"}]
+    access = [{"who": "dome", "to": "archive", "given": "1900-01-01T00:00:00"}]
     assert problems(changed(access=access)) == ["access.0.given: this lies more than 100 years from the start"]
 
 

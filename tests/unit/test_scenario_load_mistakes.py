@@ -25,12 +25,12 @@ SECOND = 1_000_000
         ),
         ({"pools": 5}, ["pools: found 5: a mapping from names to mappings is wanted"]),
         (
-            {"faults": [{"system_outage": "vault/shelf", "at": "23:00"}]},
-            ["faults.0.system_outage: no system is called 'vault/shelf': did you mean 'vault'?"],
+            {"faults": [{"system_outage": "archive/shelf", "at": "23:00"}]},
+            ["faults.0.system_outage: no system is called 'archive/shelf': did you mean 'archive'?"],
         ),
         (
-            {"access": [{"who": "dome", "to": "vault/"}]},
-            ["access.0.to: 'vault/' names no part of the system behind its slash"],
+            {"access": [{"who": "dome", "to": "archive/"}]},
+            ["access.0.to: 'archive/' names no part of the system behind its slash"],
         ),
         (
             {"pools": {"dome": {"count": 0, "serves": ["night"]}}, "faults": [{"freeze": "dome-1", "at": "23:00"}]},

@@ -236,7 +236,7 @@ def test_texts_that_look_like_something_else_stay_texts() -> None:
 
 def test_moments_before_the_start_come_back() -> None:
     """A grant from before the start is written as an instant, which no offset could tell."""
-    access = [{"who": "dome", "to": "vault", "given": "2026-06-12T20:00:00.5"}]
+    access = [{"who": "dome", "to": "archive", "given": "2026-06-12T20:00:00.5"}]
     loaded = from_settings(changed(access=access))
     text = resolved(loaded)
     assert '  given: "2026-06-13T00:00:00.500000Z"' in text.splitlines()

@@ -28,7 +28,7 @@ STATED_OF_VARIANTS = {
     ("clock-change-spring.yaml", "an hour earlier"): True,
     ("credential-ends-mid-copy.yaml", "starts over"): False,
     ("cut-off-with-a-drifting-clock.yaml", "a true clock"): True,
-    ("evening-power-off-start-over.yaml", "finish first"): True,
+    ("end-of-shift-start-over.yaml", "finish first"): True,
     ("handed-out-twice.yaml", "forgets"): True,
     ("handed-out-twice.yaml", "safe to repeat"): True,
     ("how-long-a-lease.yaml", "30 s"): False,
@@ -53,7 +53,7 @@ STATED_OF_VARIANTS = {
     ("queue-held-and-forgotten.yaml", "ends by itself"): True,
     ("recurrence-overlaps-itself.yaml", "both"): True,
     ("recurrence-overlaps-itself.yaml", "wait"): False,
-    ("rerun-while-zombie-returns.yaml", "the vault looks at the token"): True,
+    ("rerun-while-zombie-returns.yaml", "the archive looks at the token"): True,
     ("retry-storm.yaml", "a minute"): False,
     ("retry-storm.yaml", "five minutes"): True,
     ("retry-storm.yaml", "growing"): True,
@@ -64,11 +64,11 @@ STATED_OF_VARIANTS = {
     ("start-over-or-resume.yaml", "resume"): True,
     ("start-over-or-resume.yaml", "no loss of power"): True,
     ("surge-refused.yaml", "no limits"): False,
-    ("three-hour-cap-shared.yaml", "goes on where it was"): True,
+    ("cap-too-short.yaml", "goes on where it was"): True,
     ("tool-missing-on-one-worker.yaml", "matched"): True,
     ("zombie-writes-first.yaml", "checks first"): True,
-    ("zombie-writes-first.yaml", "the vault asks the broker"): True,
-    ("zombie-writes-twice.yaml", "the vault looks at the token"): True,
+    ("zombie-writes-first.yaml", "the archive asks the broker"): True,
+    ("zombie-writes-twice.yaml", "the archive looks at the token"): True,
 }
 """For each variant, whether the scenario's `about` says that its requirements are met with it."""
 

@@ -23,12 +23,12 @@ zone: America/Santiago
 lasts: 1h
 queues:
   night: {lease: 90s, start_within: 10m, retry: {attempts_in_all: 3}}
-  vault: {lease: 90s}
+  archive: {lease: 90s}
 pools:
-  dome: {count: 1, serves: [night, vault], heartbeat: 22s}
+  dome: {count: 1, serves: [night, archive], heartbeat: 22s}
 routines:
   copy: {queue: night, parts: [{name: copy, takes: 20m}]}
-  wind: {queue: vault, requires: [tape], parts: [{name: wind, takes: 5m}]}
+  wind: {queue: archive, requires: [tape], parts: [{name: wind, takes: 5m}]}
 arrivals:
   - {routine: copy, name: copies, count: 3, at: "21:40"}
   - {routine: wind, name: winds, at: "21:45"}
@@ -96,10 +96,10 @@ def test_withdrawn() -> None:
 def test_never_taken_because_the_tool_was_missing() -> None:
     """A job whose tool nobody has waits to the end, and what would have helped is said."""
     assert told("small", 4) == [
-        "21:45:00 It came: arrival entry winds, queue vault, routine wind.",
+        "21:45:00 It came: arrival entry winds, queue archive, routine wind.",
         "21:45:00 It waited 45 min for a worker, to the end: no worker was equipped with tape.",
         "22:30:00 It was unfinished when the run ended, 45 min after it came: queued.",
-        "A worker of the queue vault equipped with tape could have taken it.",
+        "A worker of the queue archive equipped with tape could have taken it.",
     ]
 
 
@@ -124,7 +124,7 @@ def test_a_zombie_whose_effect_comes_late() -> None:
         "22:08:48 For 2 s, until 22:08:50, dome-1 and dome-2 worked on it at once: dome-1 did not know yet that its "
         "lease was over.",
         "22:08:48 dome-1 went on as if no time had passed.",
-        "22:08:50 dome-1 left written on tape north late: its lease (token 1) was over, and vault took it "
+        "22:08:50 dome-1 left written on tape north late: its lease (token 1) was over, and archive took it "
         "all the same.",
         "22:08:50 dome-1 finished its work on attempt 1, 42 s after the lease was over.",
         "22:08:52 The broker refused the outcome of dome-1: its token 1 was stale.",
@@ -133,7 +133,7 @@ def test_a_zombie_whose_effect_comes_late() -> None:
         "22:14:14 dome-2 handed in the outcome of attempt 2 after 6 min 4 s: ok; its heartbeats had kept the lease.",
         "22:14:14 It was done, 13 min 28 s after it came, in 2 attempts.",
         "With a lease longer than 2 min 12 s in the queue night (it is 1 min 30 s), attempt 1 would not have lost it.",
-        "With `fenced: asks_broker`, the system vault would have refused the late written.",
+        "With `fenced: asks_broker`, the system archive would have refused the late written.",
     ]
 
 

@@ -161,7 +161,7 @@ def test_every_line_keeps_within_80_columns_whatever_the_names() -> None:
     assert " and more." in " ".join(text.split())  # of more than three jobs that show why
 
 
-def test_lost_leases_of_workers_at_work_and_jobs_put_back_are_told() -> None:
+def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
     s = good_night()
     s.submit(200, 2, ordinal=1, origin=1)
     s.start(200, 2, "dome-1", 2)

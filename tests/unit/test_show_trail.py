@@ -40,7 +40,7 @@ def test_a_long_value_is_broken_and_never_cut() -> None:
 
 def test_a_long_value_is_broken_between_its_words() -> None:
     """No word of a value is parted by the end of a line where a space comes before it, and nothing of it is lost."""
-    value = "the access of the tape vault to the archive is not in force yet, and was not the night before either"
+    value = "the access of the tape archive to the archive is not in force yet, and was not the night before either"
     text = writer("table").of(4, (*ROW[:8], value, True))
     _, _, *more = text.splitlines()  # behind the day and the line of the event
     indent = len(more[0]) - len(more[0].lstrip())

@@ -129,13 +129,13 @@ def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
     """What a system did after its caller had gone is told; so is an outcome that got no answer, with the broker up."""
     rows = (
         *ON, came(10), out(10), began(10), row(15, "part_finished", 1, "dome-1", 1, 1, "copy", "one", False),
-        row(20, "call_served_late", 1, "dome-1", 1, 1, "vault"),
+        row(20, "call_served_late", 1, "dome-1", 1, 1, "archive"),
         stopped(30), row(40, "outcome_unanswered", 1, "dome-1", 1), ended(100, *LOST), failed(100, "attempts_used_up"),
     )  # fmt: skip
     assert told(*rows) == [
         TOOK,
         "21:00:15 dome-1 finished its part copy (one).",
-        "21:00:20 vault served the call of attempt 1 now: nobody waited for it any more.",
+        "21:00:20 archive served the call of attempt 1 now: nobody waited for it any more.",
         "21:00:30 dome-1 had stopped and handed its outcome in, but got no answer: none came in time.",
         LEASE_LOST + "dome-1 had stopped working on it at 21:00:30, and no heartbeat named it any more." + NO_BEAT,
         "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
@@ -147,17 +147,17 @@ def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
     ("before", "outcome", "because"),
     [
         ([], "no_access", [6]),
-        ([row(1, "access_changed", 0, "", "dome", "vault", "ended")], "no_access", [7, 3]),
+        ([row(1, "access_changed", 0, "", "dome", "archive", "ended")], "no_access", [7, 3]),
         ([row(1, "access_changed", 0, "", "dome", "attic", "ended")], "no_access", [7]),
-        ([row(1, "system_changed", 0, "", "vault", "down")], "refused", [7, 3]),
-        ([row(1, "system_changed", 0, "", "vault", "up")], "refused", [7]),
+        ([row(1, "system_changed", 0, "", "archive", "down")], "refused", [7, 3]),
+        ([row(1, "system_changed", 0, "", "archive", "up")], "refused", [7]),
         ([], "error", [6]),
         ([], "ok", []),
     ],
 )
 def test_what_led_to_a_bad_call(before: list[Row], outcome: str, because: list[int]) -> None:
     """An attempt that ended in error after a bad call names the call, and what was the matter with its system."""
-    call = row(20, "call_ended", 1, "dome-1", 1, 1, "vault", outcome, 5 * SECOND)
+    call = row(20, "call_ended", 1, "dome-1", 1, 1, "archive", outcome, 5 * SECOND)
     around, _ = surroundings(*ON, *before, came(10), out(10), began(10), call, stopped(20), ended(20, "error", "no"))
     assert [list(fact.because) for fact in job_story(around, 1).facts if fact.what == "ended"] == [because]
 
@@ -215,7 +215,7 @@ def test_a_late_effect_under_the_strictest_fence_blames_no_setting() -> None:
     """An effect that came late although its system asks the broker: no other fence would have refused it."""
     landed = row(120, "effect_landed", 1, "dome-1", 1, 1, "copied", "plate-1", False)
     assert told(*ON, came(10), out(10), began(10), ended(100, *LOST), landed)[3:] == [
-        "21:02:00 dome-1 left copied on plate-1 late: its lease (token 1) was over, and vault took it all the same.",
+        "21:02:00 dome-1 left copied on plate-1 late: its lease (token 1) was over, and archive took it all the same.",
         UNFINISHED + "running on dome-1.",
     ]
 
@@ -227,7 +227,7 @@ def test_effects_that_were_refused_or_found() -> None:
     found = row(22, "effect_found", 1, "dome-1", 1, 1, "copied", "plate-2")
     assert told(*ON, came(10), out(10), began(10), refused, unknown, found) == [
         TOOK,
-        "21:00:20 vault refused copied on plate-1 from dome-1: the lease is over.",
+        "21:00:20 archive refused copied on plate-1 from dome-1: the lease is over.",
         "21:00:21 The system refused wound on plate-1 from dome-1: the lease is over.",
         "21:00:22 dome-1 checked first: the effect copied was on plate-2 already; skipped.",
         UNFINISHED + "running on dome-1.",
@@ -343,7 +343,7 @@ def test_a_fence_that_would_have_refused_a_late_effect() -> None:
     landed = [row(at, "effect_landed", 1, who, token, token, "copied", "plate-1", True)
               for at, who, token in ((115, "dome-2", 2), (120, "dome-1", 1))]  # fmt: skip
     rows = (*ON, came(10), out(10), began(10), ended(100, *LOST), out(110, "dome-2", 2, attempt=2), *landed)
-    said = "With `fenced: highest_token`, the system vault would have refused the late copied."
+    said = "With `fenced: highest_token`, the system archive would have refused the late copied."
     loose = SCENARIO.replace("fenced: asks_broker", "fenced: no")
     assert [text for text in told(*rows, scenario=loose) if text.startswith("With")] == [said]
 

@@ -20,7 +20,7 @@ from emulator.scenario.load import Loaded, load, load_text
 from emulator.show.story.writing import lines, sentences
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-NIGHTS = ("zombie-writes-first", "surge-refused", "missed-run", "rerun-while-zombie-returns", "three-hour-cap-shared")
+NIGHTS = ("zombie-writes-first", "surge-refused", "missed-run", "rerun-while-zombie-returns", "cap-too-short")
 
 HELD = """\
 title: Held

@@ -32,7 +32,7 @@ PARTS = {
         "world.sampling",
         "world.sampling_of",
     ),
-    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events"),
+    "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
         "errors",
         "timeline.ticks",
@@ -50,7 +50,17 @@ PARTS = {
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show"),
     "testing": ("errors", "timeline", "scenario", "broker", "record", "world", "measure", "show", "experiment"),
-    "scripts": ("errors", "timeline.ticks", "scenario", "testing", "show", "version"),
+    "scripts": (
+        "errors",
+        "timeline.ticks",
+        "scenario",
+        "record",
+        "measure",
+        "experiment",
+        "testing",
+        "show",
+        "version",
+    ),
     "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",

@@ -34,7 +34,7 @@ class Desk:
         self,
         *ticks: int,
         worker: str = "dome-1",
-        system: str = "vault",
+        system: str = "stacks",
         part: str = "copy",
         began: int = 0,
         on: int = 0,
@@ -52,67 +52,67 @@ class Desk:
 
 def test_a_system_that_no_grant_names_is_open() -> None:
     """Without a grant that names it, a system may be called by every worker; one with a grant by the granted alone."""
-    desk = Desk([{"who": "dome", "to": "vault"}])
+    desk = Desk([{"who": "dome", "to": "stacks"}])
     assert desk.access.refusal("tower-1", "archive", "copy", 0, 0) == ""
-    assert desk.access.refusal("tower-1", "vault", "copy", 0, 0) == "no grant"
-    assert desk.access.refusal("dome-2", "vault", "copy", 0, 0) == ""
+    assert desk.access.refusal("tower-1", "stacks", "copy", 0, 0) == "no grant"
+    assert desk.access.refusal("dome-2", "stacks", "copy", 0, 0) == ""
 
 
 def test_a_grant_to_one_part_closes_the_others() -> None:
-    """With vault/read granted to one worker, that part is open to that worker, and nothing else of vault to anyone."""
-    desk = Desk([{"who": "dome-1", "to": "vault/read"}])
+    """With stacks/read granted to one worker, that part is open to that worker, and nothing else to anyone."""
+    desk = Desk([{"who": "dome-1", "to": "stacks/read"}])
     assert [
-        desk.access.refusal(worker, "vault", part, 0, 0)
+        desk.access.refusal(worker, "stacks", part, 0, 0)
         for worker, part in (("dome-1", "read"), ("dome-1", "write"), ("dome-2", "read"))
     ] == ["", "no grant", "no grant"]
 
 
 def test_a_grant_is_in_force_from_its_delay_up_to_its_end() -> None:
     """Given at 10, in force after 5, until 30: refused at 9, 10 and 14, allowed in [15, 30), ended at 30."""
-    desk = Desk([{"who": "dome", "to": "vault", "given": 10, "in_force_after": 5, "until": 30}])
+    desk = Desk([{"who": "dome", "to": "stacks", "given": 10, "in_force_after": 5, "until": 30}])
     assert desk.look(9, 10, 14, 15, 29, 30) == {
         9: "not in force yet", 10: "not in force yet", 14: "not in force yet", 15: "", 29: "", 30: "ended",
     }  # fmt: skip
     assert desk.recorder.rows == [
-        (10, "access_changed", 0, 0, "", "dome", "vault", "given"),
-        (15, "access_changed", 0, 0, "", "dome", "vault", "in_force"),
-        (30, "access_changed", 0, 0, "", "dome", "vault", "ended"),
+        (10, "access_changed", 0, 0, "", "dome", "stacks", "given"),
+        (15, "access_changed", 0, 0, "", "dome", "stacks", "in_force"),
+        (30, "access_changed", 0, 0, "", "dome", "stacks", "ended"),
     ]
 
 
 def test_a_grant_from_before_the_start_is_in_force_at_once() -> None:
     """Given 100 before the start with a delay of 60 it is in force at 0; with a delay of 140 it is at 40."""
-    early = {"who": "dome", "to": "vault", "given": -100}
+    early = {"who": "dome", "to": "stacks", "given": -100}
     assert Desk([{**early, "in_force_after": 60}]).look(0) == {0: ""}
     assert Desk([{**early, "in_force_after": 140}]).look(39, 40) == {39: "not in force yet", 40: ""}
 
 
 def test_a_grant_that_ends_before_its_delay_is_over_never_helps() -> None:
     """Given at 0, in force after 50, until 20: not yet at 19, ended from 20 on, still ended at 50."""
-    desk = Desk([{"who": "dome", "to": "vault", "in_force_after": 50, "until": 20}])
+    desk = Desk([{"who": "dome", "to": "stacks", "in_force_after": 50, "until": 20}])
     assert desk.look(19, 20, 50) == {19: "not in force yet", 20: "ended", 50: "ended"}
 
 
 def test_one_grant_in_force_is_enough() -> None:
     """One until 10 and one from 20: allowed, refused as not yet in force in [10, 20), allowed."""
-    desk = Desk([{"who": "dome", "to": "vault", "until": 10}, {"who": "dome-1", "to": "vault", "given": 20}])
+    desk = Desk([{"who": "dome", "to": "stacks", "until": 10}, {"who": "dome-1", "to": "stacks", "given": 20}])
     assert desk.look(9, 10, 19, 20) == {9: "", 10: "not in force yet", 19: "not in force yet", 20: ""}
 
 
 def test_the_delay_of_a_grant_is_keyed_by_what_the_grant_says() -> None:
     """A delay between 2 m and 7 m is the quantile of the grant's own uniform, whatever grants stand before it."""
-    drawn = {"who": "dome", "to": "vault", "given": 0, "in_force_after": {"between": ["2m", "7m"]}}
-    uniform = Draws(1).uniform(Purpose.PROPAGATION_DELAY, entity_key("grant", "dome", "vault", 0))
+    drawn = {"who": "dome", "to": "stacks", "given": 0, "in_force_after": {"between": ["2m", "7m"]}}
+    uniform = Draws(1).uniform(Purpose.PROPAGATION_DELAY, entity_key("grant", "dome", "stacks", 0))
     due = Uniform(120_000_000, 420_000_000).quantile(uniform)
     for grants in ([drawn], [{"who": "tower", "to": "archive"}, drawn]):
         desk = Desk(grants)
         desk.agenda.run()
-        assert desk.recorder.rows[-1] == (due, "access_changed", 0, 0, "", "dome", "vault", "in_force")
+        assert desk.recorder.rows[-1] == (due, "access_changed", 0, 0, "", "dome", "stacks", "in_force")
 
 
 def test_a_refusal_is_cached_even_when_access_has_come() -> None:
     """In force at 20, refusals cached for 50: refused at 10 and without a look until 60, for that worker alone."""
-    desk = Desk([{"who": "dome", "to": "vault", "in_force_after": 20, "refusals_cached": 50}])
+    desk = Desk([{"who": "dome", "to": "stacks", "in_force_after": 20, "refusals_cached": 50}])
     assert desk.look(10, 25, 59) == {
         10: "not in force yet", 25: "refused earlier (cached)", 59: "refused earlier (cached)",
     }  # fmt: skip
@@ -122,7 +122,7 @@ def test_a_refusal_is_cached_even_when_access_has_come() -> None:
 
 def test_a_cached_refusal_does_not_prolong_itself() -> None:
     """Cached for 10 from a refusal at 0: a refusal at 9 is from the cache; the look at 10 refuses anew until 20."""
-    desk = Desk([{"who": "dome", "to": "vault", "in_force_after": 15, "refusals_cached": 10}])
+    desk = Desk([{"who": "dome", "to": "stacks", "in_force_after": 15, "refusals_cached": 10}])
     assert desk.look(0, 9, 10, 19, 20) == {
         0: "not in force yet", 9: "refused earlier (cached)", 10: "not in force yet", 19: "refused earlier (cached)",
         20: "",
@@ -132,9 +132,9 @@ def test_a_cached_refusal_does_not_prolong_itself() -> None:
 @pytest.mark.parametrize(
     ("who", "system", "refused"),
     [
-        ("dome", "vault", [("dome-1", "vault"), ("dome-2", "vault")]),
-        ("dome-1", "vault", [("dome-1", "vault")]),
-        ("dome", None, [("dome-1", "vault"), ("dome-1", "archive"), ("dome-2", "vault"), ("dome-2", "archive")]),
+        ("dome", "stacks", [("dome-1", "stacks"), ("dome-2", "stacks")]),
+        ("dome-1", "stacks", [("dome-1", "stacks")]),
+        ("dome", None, [("dome-1", "stacks"), ("dome-1", "archive"), ("dome-2", "stacks"), ("dome-2", "archive")]),
         ("tower", "archive", [("tower-1", "archive")]),
     ],
 )
@@ -142,8 +142,8 @@ def test_access_withdrawn_is_refused_until_it_is_restored(
     who: str, system: str | None, refused: list[tuple[str, str]]
 ) -> None:
     """Withdrawn from a pool or a worker, from one system or all, granted or open; told once each; then as before."""
-    desk = Desk([{"who": "dome", "to": "vault"}, {"who": "tower", "to": "vault"}])
-    everyone = [(worker, each) for worker in WORKERS for each in ("vault", "archive")]
+    desk = Desk([{"who": "dome", "to": "stacks"}, {"who": "tower", "to": "stacks"}])
+    everyone = [(worker, each) for worker in WORKERS for each in ("stacks", "archive")]
 
     def found() -> list[tuple[str, str]]:
         return [(worker, each) for worker, each in everyone if desk.access.refusal(worker, each, "copy", 0, 0)]
@@ -165,7 +165,7 @@ def test_a_credential_issued_at_the_attempt_ends_in_the_middle_of_long_work() ->
 
     The end is told once, when somebody meets it.
     """
-    desk = Desk([], [{"who": "dome", "to": "vault", "life": 30}])
+    desk = Desk([], [{"who": "dome", "to": "stacks", "life": 30}])
     assert desk.look(100, 129, 130, 140, began=100) == {
         100: "",
         129: "",
@@ -174,12 +174,12 @@ def test_a_credential_issued_at_the_attempt_ends_in_the_middle_of_long_work() ->
     }
     assert desk.look(141, began=141) == {141: ""}
     assert desk.look(141, worker="tower-1") == {141: ""}
-    assert desk.recorder.rows == [(130, "credential_changed", 0, 0, "dome-1", "dome-1", "vault", "ended")]
+    assert desk.recorder.rows == [(130, "credential_changed", 0, 0, "dome-1", "dome-1", "stacks", "ended")]
 
 
 def test_a_credential_issued_at_the_start_of_a_worker_outlives_attempts() -> None:
     """A life of 30 from the worker's start at 50 ends at 80, however late the attempt began."""
-    desk = Desk([], [{"who": "dome-1", "to": "vault/copy", "life": 30, "issued": "at_start"}])
+    desk = Desk([], [{"who": "dome-1", "to": "stacks/copy", "life": 30, "issued": "at_start"}])
     assert desk.look(79, 80, began=78, on=50) == {79: "", 80: "credential ended"}
     assert desk.look(80, part="read", began=78, on=50) == {80: ""}
 
@@ -193,11 +193,11 @@ def test_a_credential_issued_at_the_start_of_a_worker_outlives_attempts() -> Non
 )
 def test_a_credential_is_refused_from_its_end_to_its_renewal(every: int, expected: dict[int, str]) -> None:
     """A life of 30, renewed every 30: never refused; renewed every 40: refused in [30, 40), [70, 80)."""
-    desk = Desk([], [{"who": "dome", "to": "vault", "life": 30, "renewed_every": every}])
+    desk = Desk([], [{"who": "dome", "to": "stacks", "life": 30, "renewed_every": every}])
     assert desk.look(*expected) == expected
 
 
 def test_each_credential_that_applies_must_be_alive() -> None:
     """With one of 10 for the pool and one of 20 for the worker, the shorter one refuses first."""
-    desk = Desk([], [{"who": "dome", "to": "vault", "life": 20}, {"who": "dome-1", "to": "vault", "life": 10}])
+    desk = Desk([], [{"who": "dome", "to": "stacks", "life": 20}, {"who": "dome-1", "to": "stacks", "life": 10}])
     assert desk.look(9, 10) == {9: "", 10: "credential ended"}

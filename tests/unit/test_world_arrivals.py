@@ -247,7 +247,7 @@ def test_a_source_sends_nothing_from_until_on() -> None:
     assert [job.nominal for job in desk.jobs] == [0, 0, 20 * MINUTE - 1]
 
 
-def test_the_end_of_a_job_put_back_sends_nothing() -> None:
+def test_the_end_of_a_resubmitted_job_sends_nothing() -> None:
     """A second end under one number is that of a resubmitted job, and not of the source's."""
     desk = Desk({"name": "s", "again_after": "10m", "count": 1})
     desk.at(5, desk.arrivals.job_finished, 3, "s", 1).at(8, desk.arrivals.job_finished, 4, "s", 1).run()

@@ -95,7 +95,7 @@ def test_at_one_instant_ends_go_first_then_faults_and_actions_in_file_order_then
         [
             {"freeze": "dome-3", "at": at(5), "lasts": at(5)},  # ends at 10, in the place of faults[0]
             {"cut_link": "dome-2", "at": at(10)},
-            {"system_outage": "vault", "at": at(10)},
+            {"system_outage": "archive", "at": at(10)},
         ],
         [{"hold_queue": "night", "at": at(10)}, {"new_version": "plate-copy", "at": at(10), "speed": 2.0}],
     )
@@ -106,7 +106,7 @@ def test_at_one_instant_ends_go_first_then_faults_and_actions_in_file_order_then
         (10, "an end"),
         (10, "thaw", "dome-3"),
         (10, "cut_link", "dome-2", "both"),
-        (10, "systems.set_down", "vault"),
+        (10, "systems.set_down", "archive"),
         (10, "do_to_queue", "hold_queue", "night"),
         (10, "new_version", "plate-copy", 2.0),
         (10, "the rest"),
@@ -240,17 +240,17 @@ KINDS = [
         [("access.withdraw", "dome", None), ("access.restore", "dome", None)],
     ),
     (
-        {"withdraw_access": "dome-1", "lasts": 5, "access_to": "vault"},
-        [("access.withdraw", "dome-1", "vault"), ("access.restore", "dome-1", "vault")],
+        {"withdraw_access": "dome-1", "lasts": 5, "access_to": "archive"},
+        [("access.withdraw", "dome-1", "archive"), ("access.restore", "dome-1", "archive")],
     ),
-    ({"system_outage": "vault", "lasts": 5}, [("systems.set_down", "vault"), ("systems.set_up", "vault")]),
+    ({"system_outage": "archive", "lasts": 5}, [("systems.set_down", "archive"), ("systems.set_up", "archive")]),
     (
-        {"brown_out": "vault", "lasts": 5, "factor": 3.0},
-        [("systems.set_brown_out", "vault", 3.0), ("systems.set_brown_out", "vault", 1.0)],
+        {"brown_out": "archive", "lasts": 5, "factor": 3.0},
+        [("systems.set_brown_out", "archive", 3.0), ("systems.set_brown_out", "archive", 1.0)],
     ),
     (
-        {"error_burst": "vault", "lasts": 5, "share": 0.5},
-        [("systems.set_error_share", "vault", 0.5), ("systems.set_error_share", "vault", None)],
+        {"error_burst": "archive", "lasts": 5, "share": 0.5},
+        [("systems.set_error_share", "archive", 0.5), ("systems.set_error_share", "archive", None)],
     ),
     (
         {"error_burst": "plate-copy", "lasts": 5, "share": 0.5},

@@ -40,15 +40,15 @@ def test_a_refused_write_leaves_no_trace() -> None:
 
 
 @pytest.mark.parametrize(
-    "other", [("plate 8", "copy#1", "vault"), ("plate 7", "copy#2", "vault"), ("plate 7", "copy#1", "archive")]
+    "other", [("plate 8", "copy#1", "stacks"), ("plate 7", "copy#2", "stacks"), ("plate 7", "copy#1", "archive")]
 )
 def test_another_target_scope_or_system_has_a_row_of_its_own(other: tuple[str, str, str]) -> None:
     """Token 9 on one row does not shut token 1 out of another."""
     fences = Fences()
-    assert fences.accepts("highest_token", "plate 7", "copy#1", 9, never, system="vault")
+    assert fences.accepts("highest_token", "plate 7", "copy#1", 9, never, system="stacks")
     target, scope, system = other
     assert fences.accepts("highest_token", target, scope, 1, never, system=system)
-    assert not fences.accepts("highest_token", "plate 7", "copy#1", 1, never, system="vault")
+    assert not fences.accepts("highest_token", "plate 7", "copy#1", 1, never, system="stacks")
 
 
 def test_a_system_that_asks_the_broker_refuses_a_lost_lease_in_either_order() -> None:

@@ -245,6 +245,42 @@ def test_a_worker_that_is_lost_before_each_heartbeat_is_known_again_by_each(faul
     assert _seconds(rows, "worker_declared_lost") == [(at, "worker_declared_lost") for at in lost]
 
 
+def test_a_lease_that_a_second_worker_renews_is_lost_to_the_silence_of_the_first() -> None:
+    """Both work under one token, handed out at 310 s for 40 s; worker 1 is cut off at 315 s: silent at 350 s.
+
+    Worker 2 renewed the lease at 330 s, until 370 s: it is not the lease that ran out.
+    """
+    rows = _in_both(
+        {"count": 2, "heartbeat": "30s", "silence": "40s"},
+        queues={"night": {"lease": "40s", "retry": {"attempts_in_all": 1}}},
+        arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+310s"}],
+        faults=[{"hand_out_twice": "night", "at": "+5m"}, {"cut_link": "dome-1", "at": "+315s"}],
+        lasts="6m",
+    )
+    assert [(row[0] / s, row[8]) for row in rows if row[1] == "attempt_ended"] == [(350, "worker silent")]
+
+
+def test_a_worker_that_stops_itself_while_the_broker_is_down_is_not_heard() -> None:
+    """Last heard at 300 s, it stops its work at 340 s by its own clock, and has another slot: it would ask for work.
+
+    The broker is down from 310 to 400 s and gives it 90 s more: with a silence of 20 s it is lost at 410 s.
+    """
+    rows = _in_both(
+        {"heartbeat": "10s", "silence": "20s", "slots": 2, "stops_at_lease_end": True},
+        broker={"leases_during_outage": "extend"},
+        queues={"night": {"lease": "40s", "renewed": False}},
+        faults=[
+            {"broker_outage": True, "from": "+310s", "until": "+400s"},
+            {"cut_link": "dome-1", "from": "+350s", "until": "+10m"},
+        ],
+        lasts="10m",
+    )
+    assert _seconds(rows, "work_stopped", "worker_declared_lost") == [
+        (340, "work_stopped"),
+        (410, "worker_declared_lost"),
+    ]
+
+
 # -- clocks -----------------------------------------------------------------------------------------------------------
 
 
@@ -314,6 +350,17 @@ def test_an_outcome_at_the_end_of_its_lease_comes_too_late() -> None:
     assert _seconds(rows, "stale_refused") == [(335, "stale_refused")]
 
 
+def test_a_heartbeat_that_is_overdue_at_a_thaw_is_sent_though_the_clock_was_set_meanwhile() -> None:
+    """Frozen from 400 to 430 s, the heartbeat of 405 s is overdue; the clock is set at 410 s. It is sent at 430 s."""
+    faults = [
+        {"freeze": "dome-1", "from": "+400s", "until": "+430s"},
+        {"skew_clock": "dome-1", "at": "+410s", "clock": {"offset": "5s"}},
+    ]
+    rows = _in_both({"heartbeat": "45s", "silence": "15s"}, arrivals=[], lasts="9m", faults=faults)
+    lost = [at for at, _ in _seconds(rows, "worker_declared_lost")]
+    assert lost[7:] == [330, 375, 445, 465, 510]  # 15 s after 315, 360, 430, 450 and 495 s
+
+
 # -- hand-outs that come too late -------------------------------------------------------------------------------------
 
 _LATE = {"heartbeat": "10s", "link": {"delay_out": "1s", "answer_within": "10s"}}
@@ -366,10 +413,10 @@ def test_a_worker_whose_clock_is_ahead_of_the_lease_begins_nothing() -> None:
 
 def test_an_effect_lands_as_the_part_begins_though_its_call_waits() -> None:
     """Two parts call a system with one slot at 300 s; it takes a minute for each. Both effects land at 300 s."""
-    part = {"name": "copy", "calls": "vault", "effect": "copied", "lands": "at_request"}
+    part = {"name": "copy", "calls": "archive", "effect": "copied", "lands": "at_request"}
     rows = _in_both(
         {"count": 2},
-        systems={"vault": {"slots": 1, "answers_in": "1m"}},
+        systems={"archive": {"slots": 1, "answers_in": "1m"}},
         routines={"plate-copy": {"queue": "night", "parts": [part]}},
         arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+5m", "count": 2}],
     )
@@ -388,11 +435,11 @@ def test_a_fence_knows_the_jobs_of_one_key_or_else_each_job_alone(key: str | Non
     With one exclusive key, job 2 may begin when the link of worker 1, cut at 310 s, has cost it the lease of 300 s, at
     390 s: 110 s of work. Without a key, job 2 has nothing to do with job 1, whose late write lands.
     """
-    part = {"name": "copy", "effect": "copied", "effect_in": "vault", "target": "tape"}
+    part = {"name": "copy", "effect": "copied", "effect_in": "archive", "target": "tape"}
     routine = {"queue": "night", **({"key": key} if key else {})}
     rows = _in_both(
         {"count": 2, "heartbeat": "30s"},
-        systems={"vault": {"fenced": "highest_token"}},
+        systems={"archive": {"fenced": "highest_token"}},
         queues={"night": {"retry": {"attempts_in_all": 1}}},
         routines={
             "long": {**routine, "parts": [{**part, "takes": "300s"}]},

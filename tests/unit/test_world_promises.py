@@ -26,13 +26,13 @@ NIGHT: dict[str, Any] = {
             "stops_at_lease_end": True,
         }
     },
-    "systems": {"vault": {"slots": 2, "answers_in": "2m"}},
-    "access": [{"who": "dome", "to": "vault"}],
+    "systems": {"archive": {"slots": 2, "answers_in": "2m"}},
+    "access": [{"who": "dome", "to": "archive"}],
     "routines": {
         "plate-copy": {
             "queue": "night",
             "requires": ["tape"],
-            "parts": [{"name": "read", "takes": "5m"}, {"name": "copy", "calls": "vault", "effect": "copied"}],
+            "parts": [{"name": "read", "takes": "5m"}, {"name": "copy", "calls": "archive", "effect": "copied"}],
         }
     },
     "arrivals": [{"routine": "plate-copy", "name": "plates", "every": "6m", "count": 10}],
@@ -49,10 +49,10 @@ FAULTS: dict[str, dict[str, Any]] = {
     "skew_clock": {"skew_clock": "dome-1", "at": "+1m", "lasts": "1h", "clock": {"drift_ppm": -900_000.0}},
     "broker_outage": {"broker_outage": True, "at": "+6m", "lasts": "5m"},
     "missing_tool": {"missing_tool": "dome", "at": "+5m", "lasts": "20m", "tool": "tape"},
-    "withdraw_access": {"withdraw_access": "dome", "at": "+3m", "lasts": "20m", "access_to": "vault"},
-    "system_outage": {"system_outage": "vault", "at": "+5m", "lasts": "20m"},
-    "brown_out": {"brown_out": "vault", "at": "+5m", "lasts": "20m", "factor": 3.0},
-    "error_burst": {"error_burst": "vault", "at": "+4m", "lasts": "20m", "share": 1.0},
+    "withdraw_access": {"withdraw_access": "dome", "at": "+3m", "lasts": "20m", "access_to": "archive"},
+    "system_outage": {"system_outage": "archive", "at": "+5m", "lasts": "20m"},
+    "brown_out": {"brown_out": "archive", "at": "+5m", "lasts": "20m", "factor": 3.0},
+    "error_burst": {"error_burst": "archive", "at": "+4m", "lasts": "20m", "share": 1.0},
     "poison_job": {"poison_job": "plates#2"},
     "surge": {"surge": "plates", "at": "+5m", "lasts": "20m", "factor": 3.0},
 }

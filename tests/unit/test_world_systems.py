@@ -14,19 +14,19 @@ from emulator.world.systems import Systems
 
 
 class Bench:
-    """One system called ``vault``, with what its callers are told and what lands there."""
+    """One system called ``archive``, with what its callers are told and what lands there."""
 
-    def __init__(self, seed: int = 1, **vault: Any) -> None:
+    def __init__(self, seed: int = 1, **archive: Any) -> None:
         self.agenda = Agenda()
         self.recorder = Recorder()
-        self.systems = Systems({"vault": System(**vault)}, self.agenda, self.recorder, Draws(seed))
+        self.systems = Systems({"archive": System(**archive)}, self.agenda, self.recorder, Draws(seed))
         self.told: list[tuple[int, int, str, int | None]] = []
         self.landed: list[tuple[int, int]] = []
         self.fence_refuses = False
 
     def make(self, job: int, **more: Any) -> Call:
         return Call(
-            job=job, attempt=1, token=job, worker=f"dome-{job}", entity=job, part=0, system="vault",
+            job=job, attempt=1, token=job, worker=f"dome-{job}", entity=job, part=0, system="archive",
             done=lambda outcome, hint: self.told.append((self.agenda.now, job, outcome, hint)),
             land=lambda: self._land(job), **more,
         )  # fmt: skip
@@ -59,9 +59,9 @@ class Bench:
         return not self.fence_refuses
 
 
-def storm(**vault: Any) -> Bench:
+def storm(**archive: Any) -> Bench:
     """Two callers wait 30 for a system that needs 40, and call again at once, three times in all."""
-    bench = Bench(slots=1, answers_in=40, patience=30, **vault)
+    bench = Bench(slots=1, answers_in=40, patience=30, **archive)
 
     def call(job: int, attempt: int) -> None:
         def done(outcome: str, hint: int | None) -> None:
@@ -70,7 +70,7 @@ def storm(**vault: Any) -> Bench:
                 call(job, attempt + 1)
 
         bench.systems.call(
-            Call(job=job, attempt=attempt, token=10 * job + attempt, entity=job, system="vault", done=done)
+            Call(job=job, attempt=attempt, token=10 * job + attempt, entity=job, system="archive", done=done)
         )
 
     bench.agenda.at(0, lambda _: (call(1, 1), call(2, 1)))
@@ -81,7 +81,7 @@ def test_impatient_callers_keep_a_system_busy_that_serves_none_of_them() -> None
     """What was given up is served all the same: six services of 40 in a row, none of them in time for its caller."""
     bench = storm()
     bench.run(before=100)
-    assert bench.systems.load("vault") == (1, 3)
+    assert bench.systems.load("archive") == (1, 3)
     bench.run()
     assert bench.events() == [
         (30, 1, 1, "abandoned"),
@@ -103,7 +103,7 @@ def test_callers_that_leave_the_line_free_place_and_slot() -> None:
     """With `abandoned_calls: drop` nothing is served after its caller has gone, and the system is idle at the end."""
     bench = storm(abandoned_calls="drop")
     bench.run(before=91)
-    assert bench.systems.load("vault") == (0, 0)
+    assert bench.systems.load("archive") == (0, 0)
     bench.run()
     assert bench.events() == [(t, job, t // 30, "abandoned") for t in (30, 60, 90) for job in (1, 2)]
 
@@ -118,8 +118,8 @@ def test_waits_in_line_follow_the_recurrence_of_first_come_first_served(slots: i
     arrivals = [int(Draws(5).uniform(0, job) * 20_000) for job in range(1, 501)]
     arrivals.sort()
 
-    def answered(**vault: Any) -> list[int]:
-        bench = Bench(answers_in=law, **vault)
+    def answered(**archive: Any) -> list[int]:
+        bench = Bench(answers_in=law, **archive)
         for job, tick in enumerate(arrivals, 1):
             bench.at(tick, job)
         ends = {job: tick for tick, job, _, _ in bench.run()}
@@ -238,8 +238,8 @@ def test_an_outage_ends_what_is_served_and_refuses_what_waits_or_comes() -> None
     bench = Bench(slots=1, answers_in=10, retry_after=3)
     for tick, job in ((0, 1), (0, 2), (5, 3), (19, 4), (20, 5)):
         bench.at(tick, job, lands="remotely", target=str(job))
-    bench.then(5, bench.systems.set_down, 0, "vault")
-    bench.then(20, bench.systems.set_up, 0, "vault")
+    bench.then(5, bench.systems.set_down, 0, "archive")
+    bench.then(20, bench.systems.set_up, 0, "archive")
     told = bench.run()
     assert told == [(5, 1, "error", None), (5, 2, "refused", 3), (5, 3, "refused", 3), (19, 4, "refused", 3),
                     (30, 5, "ok", None)]  # fmt: skip
@@ -263,12 +263,12 @@ def test_a_stated_outage_and_a_fault_that_overlap_are_one() -> None:
     hits: list[bool] = []
     for tick, what in ((20, bench.systems.set_down), (25, bench.systems.set_down), (40, bench.systems.set_up),
                        (45, bench.systems.set_up)):  # fmt: skip
-        bench.then(tick, lambda what=what: hits.append(what(9, "vault")))
+        bench.then(tick, lambda what=what: hits.append(what(9, "archive")))
     bench.run()
     assert hits == [True, False, True, False]
     assert bench.recorder.rows == [
-        (10, "system_changed", 0, 0, "", "vault", "down"),
-        (40, "system_changed", 9, 0, "", "vault", "up"),
+        (10, "system_changed", 0, 0, "", "archive", "down"),
+        (40, "system_changed", 9, 0, "", "archive", "up"),
     ]
 
 
@@ -290,23 +290,23 @@ def test_an_outage_drops_the_calls_of_those_that_have_gone_without_a_word() -> N
     bench.at(0, 1, lands="remotely", target="a", patience=5)
     call = bench.at(0, 2, lands="remotely", target="b")
     bench.then(10, lambda: setattr(call, "done", None))
-    bench.then(20, bench.systems.set_down, 0, "vault")
+    bench.then(20, bench.systems.set_down, 0, "archive")
     assert bench.run() == [(5, 1, "abandoned", None)]
     assert bench.events() == [(5, 1, 1, "abandoned")]
-    assert (bench.landed, bench.systems.load("vault")) == ([], (0, 0))
+    assert (bench.landed, bench.systems.load("archive")) == ([], (0, 0))
 
 
 def test_a_change_that_changes_nothing_is_told_to_whoever_asked_for_it() -> None:
     """The second of two like changes gives False and no event; a brown-out by 0 is no factor."""
     bench = Bench()
     systems = bench.systems
-    assert [systems.set_brown_out(1, "vault", factor) for factor in (1, 0.5, 0.5, 1)] == [False, True, False, True]
-    assert [systems.set_error_share(1, "vault", share) for share in (None, 0.5, 0.5, None)] == [
+    assert [systems.set_brown_out(1, "archive", factor) for factor in (1, 0.5, 0.5, 1)] == [False, True, False, True]
+    assert [systems.set_error_share(1, "archive", share) for share in (None, 0.5, 0.5, None)] == [
         False, True, False, True,
     ]  # fmt: skip
     assert [row[6] for row in bench.recorder.rows] == ["brown_out", "up", "errors", "up"]
     with pytest.raises(DefectError, match="the brown-out factor 0: it must be above 0"):
-        systems.set_brown_out(1, "vault", 0)
+        systems.set_brown_out(1, "archive", 0)
 
 
 def test_a_brown_out_stretches_only_what_remains() -> None:
@@ -314,16 +314,16 @@ def test_a_brown_out_stretches_only_what_remains() -> None:
     bench = Bench(answers_in=40)
     bench.at(0, 1)
     bench.at(10, 2)
-    bench.then(10, bench.systems.set_brown_out, 8, "vault", 3)
-    bench.then(40, bench.systems.set_brown_out, 9, "vault", 1)
+    bench.then(10, bench.systems.set_brown_out, 8, "archive", 3)
+    bench.then(40, bench.systems.set_brown_out, 9, "archive", 1)
     assert bench.run() == [(60, 1, "ok", None), (70, 2, "ok", None)]  # the second did 10 of 40 by 40, then 30 more
     assert [row for row in bench.recorder.rows if row[1] == "system_changed"] == [
-        (10, "system_changed", 8, 0, "", "vault", "brown_out"),
-        (40, "system_changed", 9, 0, "", "vault", "up"),
+        (10, "system_changed", 8, 0, "", "archive", "brown_out"),
+        (40, "system_changed", 9, 0, "", "archive", "up"),
     ]
     bench = Bench(answers_in=40)
     bench.at(0, 1)
-    bench.then(10, bench.systems.set_brown_out, 8, "vault", 3)
+    bench.then(10, bench.systems.set_brown_out, 8, "archive", 3)
     assert bench.run() == [(100, 1, "ok", None)]
 
 
@@ -332,8 +332,8 @@ def test_a_burst_of_errors_counts_as_the_answer_is_given() -> None:
     bench = Bench(answers_in=10)
     for tick, job in ((0, 1), (10, 2), (20, 3)):
         bench.at(tick, job)
-    bench.then(15, bench.systems.set_error_share, 0, "vault", 1.0)
-    bench.then(25, bench.systems.set_error_share, 0, "vault", None)
+    bench.then(15, bench.systems.set_error_share, 0, "archive", 1.0)
+    bench.then(25, bench.systems.set_error_share, 0, "archive", None)
     assert bench.run() == [(10, 1, "ok", None), (20, 2, "error", None), (30, 3, "ok", None)]
 
 
@@ -400,7 +400,7 @@ def test_a_call_that_is_refused_at_once_leaves_nothing(how: str) -> None:
     """A system that is down, or has no place in its line, takes no request: nothing lands."""
     bench = Bench(slots=1, answers_in=10, waiting_at_most=0)
     if how == "down":
-        bench.then(0, bench.systems.set_down, 0, "vault")
+        bench.then(0, bench.systems.set_down, 0, "archive")
     else:
         bench.at(0, 1)
     bench.at(1, 2, lands="at_request")
@@ -414,14 +414,14 @@ def test_each_event_of_a_call_names_what_led_to_it() -> None:
     bench.at(0, 1, patience=4, cause=77)
     bench.at(0, 2, cause=78)
     bench.at(5, 3, cause=79)
-    bench.then(12, bench.systems.set_down, 80, "vault")
+    bench.then(12, bench.systems.set_down, 80, "archive")
     bench.run()
     assert bench.recorder.rows == [
-        (4, "call_ended", 77, 1, "dome-1", 1, 1, "vault", "abandoned", 4),
-        (10, "call_served_late", 1, 1, "dome-1", 1, 1, "vault"),
-        (10, "call_ended", 78, 2, "dome-2", 1, 2, "vault", "ok", 10),
-        (12, "system_changed", 80, 0, "", "vault", "down"),
-        (12, "call_ended", 4, 3, "dome-3", 1, 3, "vault", "error", 7),
+        (4, "call_ended", 77, 1, "dome-1", 1, 1, "archive", "abandoned", 4),
+        (10, "call_served_late", 1, 1, "dome-1", 1, 1, "archive"),
+        (10, "call_ended", 78, 2, "dome-2", 1, 2, "archive", "ok", 10),
+        (12, "system_changed", 80, 0, "", "archive", "down"),
+        (12, "call_ended", 4, 3, "dome-3", 1, 3, "archive", "error", 7),
     ]
 
 
@@ -462,5 +462,5 @@ def test_the_patience_of_a_caller_that_stands_still_does_so_too(thaw: int, answe
 
 def test_a_system_cannot_answer_in_a_traced_time() -> None:
     """Only a part can take the time that a trace gives; a system is refused with its name."""
-    with pytest.raises(DefectError, match="the system vault answers in a traced time"):
+    with pytest.raises(DefectError, match="the system archive answers in a traced time"):
         Bench(answers_in={"traced": True})

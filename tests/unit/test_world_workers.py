@@ -163,7 +163,7 @@ def test_a_frozen_worker_works_on_with_what_was_left() -> None:
     assert [row[7] for row in rows if row[1] == "attempt_ended"] == ["ok"]
 
 
-def test_a_job_put_back_by_hand_is_a_new_one_that_names_the_old() -> None:
+def test_a_resubmitted_job_by_hand_is_a_new_one_that_names_the_old() -> None:
     """Run again at 20 min, job 2 names job 1 and takes the same time, for its draws are the generation's own."""
     _, rows = _run(_night({}, actions=[{"run_again": "plates#1", "at": "+20m"}]))
     assert [(row[0], row[3], row[13]) for row in rows if row[1] == "submitted"] == [(5 * m, 1, 0), (20 * m, 2, 1)]

@@ -139,7 +139,7 @@ class Surroundings:
         return self._changes.get(worker, [])
 
     def latest(self, kind: str, before: int, **details: object) -> Numbered | None:
-        """Give the last event of a kind before another, with such values at places of the row (``p6="vault"``)."""
+        """Give the last event of a kind before another, with such values at places of the row (``p6="archive"``)."""
         found = None
         for number, row in self.kind(kind):
             if number >= before:

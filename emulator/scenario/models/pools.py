@@ -27,7 +27,10 @@ Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 class Link(Model):
     """The link between a worker and the broker."""
 
-    delay_out: Distribution = Field(default=Distribution(constant=0), description="Of messages to the broker.")
+    delay_out: Distribution = Field(
+        default=Distribution(constant=0),
+        description="Of messages to the broker; a drawn one lets them overtake each other.",
+    )
     delay_back: Distribution = Field(default=Distribution(constant=0), description="Of the broker's answers.")
     loss_out: Share = Field(default=0.0, description="This share of messages to the broker is lost.")
     loss_back: Share = Field(default=0.0, description="This share of answers is lost.")
@@ -115,7 +118,7 @@ class Pool(Model):
     serves: tuple[Name, ...] = Field(
         strict=False,
         min_length=1,
-        description="The queues that they take jobs from; the first goes first at equal priority.",
+        description="The queues that they take jobs from. Of all of them the best job goes first: priority, place.",
     )
     poll: Duration = Field(
         default=0,
@@ -127,7 +130,9 @@ class Pool(Model):
         default=0, description="Each heartbeat is off by less than this either way; at most half of `heartbeat`."
     )
     silence: PositiveDuration | None = Field(
-        default=None, description="After so long without a message the broker declares the worker lost; default: never."
+        default=None,
+        description="After so long without a message the broker declares the worker lost, counted from when the newest "
+        "came; default: never.",
     )
     slots: int = Field(default=1, ge=1, le=1000, description="Jobs that one worker works on at once.")
     boots_in: Distribution = Field(

@@ -23,11 +23,11 @@ def settings(keyed: int, free: int, taken: int) -> dict[str, Any]:
         queues={"night": {}},
         pools={"dome": {"count": WORKERS, "serves": ["night"]}},
         routines={
-            "vault": {"queue": "night", "key": "vault", "parts": [{"name": "do", "takes": "5000h"}]},
+            "archive": {"queue": "night", "key": "archive", "parts": [{"name": "do", "takes": "5000h"}]},
             "free": {"queue": "night", "parts": [{"name": "do", "takes": {"mean": "60s", "law": "exponential"}}]},
         },
         arrivals=[
-            {"routine": "vault", "name": "keyed", "at": "+0s", "count": keyed + 1},
+            {"routine": "archive", "name": "keyed", "at": "+0s", "count": keyed + 1},
             {"routine": "free", "name": "old", "at": "+1s", "count": free},
             {"routine": "free", "name": "new", "from": "+1s", "per_hour": (WORKERS - 1) * 60},
         ],

@@ -1,0 +1,102 @@
+"""Plays a whole night in which the jobs of some routines really run a script, and judges it as any other night."""
+
+import shlex
+from pathlib import Path
+
+from emulator.errors import InputError
+from emulator.experiment.night import judged_night
+from emulator.experiment.result import NightResult
+from emulator.measure.fold import NightFold
+from emulator.record.events import Row
+from emulator.record.meta import RunMeta
+from emulator.scenario.load import Loaded
+from emulator.scenario.resolved import resolved
+from emulator.scenario.spelling import advise
+from emulator.scripts.load import LoadedScripts
+from emulator.scripts.processes import Starter
+from emulator.scripts.running import Stage
+from emulator.testing.emulation import Emulator
+from emulator.testing.running import run_in_virtual_time
+from emulator.timeline.ticks import SECOND
+
+__all__ = ["run_night_with_scripts"]
+
+
+def run_night_with_scripts(
+    loaded: Loaded,
+    scripts: LoadedScripts,
+    *,
+    seed: int | None = None,
+    log: Path | None = None,
+    overwrite: bool = False,
+    starter: Starter | None = None,
+) -> tuple[NightResult, list[str]]:
+    """Run one night of a scenario in which jobs of the routines that have a script really run it.
+
+    Args:
+        loaded: the scenario; its systems are those that the stand-ins call.
+        scripts: the file of scripts; a script belongs to the routine of its name.
+        seed: from 0 to 2**63 - 1; by default the one that the scenario states.
+        log: where to write the events, as a new file.
+        overwrite: let the log take the place of an earlier log.
+        starter: what starts processes; by default one is made and closed.
+
+    Returns:
+        the night, judged, and what is worth telling of the scripts.
+
+    Raises:
+        InputError: when no routine has a script, a system is missing, or a stand-in has no answer for a call.
+    """
+    if starter is None:
+        with Starter() as own:
+            return run_night_with_scripts(loaded, scripts, seed=seed, log=log, overwrite=overwrite, starter=own)
+    names = _routines(loaded, scripts)
+    used = loaded.scenario.seed if seed is None else seed
+    about = RunMeta(
+        seed=used,
+        scenario_text=loaded.text or resolved(loaded),
+        scenario_name=loaded.name,
+        files={scripts.name: scripts.digest},
+        heartbeats="simulated",
+    )
+    again = f"queuedrill run {shlex.quote(loaded.name)} --scripts {shlex.quote(scripts.name)} --seed {used}"
+
+    async def night() -> tuple[NightResult, list[str]]:
+        stage = Stage(scripts.scripts, scripts.folder, starter)
+        try:
+            async with Emulator(loaded, handlers={name: stage.handler(name) for name in names}, seed=used) as emu:
+                await emu.advance(loaded.scenario.lasts / SECOND)
+                world = emu.world
+            if stage.mistakes:
+                raise InputError("\n".join(dict.fromkeys(stage.mistakes)))
+            if log is not None:
+                await emu.save(log, overwrite=overwrite)
+            rows: tuple[Row, ...] = tuple(emu.rows)
+            fold = NightFold(loaded.scenario.lasts)
+            fold.feed_all(rows)
+            return judged_night(loaded, about, fold, world, again, rows, log), _notes(stage)
+        finally:
+            stage.close()
+
+    return run_in_virtual_time(night)
+
+
+def _routines(loaded: Loaded, scripts: LoadedScripts) -> list[str]:
+    known = tuple(loaded.scenario.routines)
+    names = [name for name in scripts.scripts.scripts if name in known]
+    if not names:
+        first = next(iter(scripts.scripts.scripts))
+        raise InputError(f"{scripts.name}: no script is called as a routine of {loaded.name}: {advise(first, known)}")
+    systems = tuple(loaded.scenario.systems)
+    for command, answers in scripts.scripts.commands.items():
+        for answer in answers:
+            if answer.calls is not None and answer.calls.partition("/")[0] not in systems:
+                raise InputError(
+                    f"{scripts.name}: the command {command} calls {answer.calls!r}, which {loaded.name} does not "
+                    f"have: {advise(answer.calls, systems)}"
+                )
+    return names
+
+
+def _notes(stage: Stage) -> list[str]:
+    return list(dict.fromkeys(note for tried in stage.tried for note in tried.notes))
