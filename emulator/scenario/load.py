@@ -50,7 +50,7 @@ _WHATEVER = datetime(1950, 1, 1)  # noqa: DTZ001 - a local time; the clock knows
 
 
 AnyFolders = Iterable[str | os.PathLike[str]]
-"""Paths of folders."""
+"""Paths of folders, in a list or the like: ``["../traces"]``."""
 
 
 class Source(Protocol):
