@@ -14,6 +14,7 @@ from emulator.broker.requests import Submission
 from emulator.broker.states import Facts, Request, State, refuses
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
+from emulator.record.reasons import LEASE_RAN_OUT, WORKER_SILENT
 from emulator.timeline.ticks import say
 
 __all__ = ["Broker"]
@@ -171,7 +172,7 @@ class Broker(Holds):
         rules = job.queue.rules
         if not_before > now:
             rare(job).not_before = not_before
-            self._ring(not_before, "not before", job.number, 0)
+            self._ring(not_before, "not_before", job.number, 0)
         if rules.start_within is not None:
             rare(job).start_by = start_by = max(now, not_before) + rules.start_within
             self._ring(start_by, "start", job.number, 0)
@@ -220,7 +221,7 @@ class Broker(Holds):
             self._terminate(now, cause or job.born, job, state, "out_of_time", why, ("time_limit", what, nominal))
         elif what == "start":
             self._expire(now, cause or job.born, job)
-        elif what == "not before":
+        elif what == "not_before":
             if job.held & NOT_DUE:
                 self._end_reason(now, cause or job.born, job, NOT_DUE)
         elif what == "pause":
@@ -269,7 +270,7 @@ class Broker(Holds):
             if what == "lease":
                 job = self._tokens.get(token)
                 if job is not None and job.until <= now:
-                    lost[token] = (job.until, "lease ran out", None)
+                    lost[token] = (job.until, LEASE_RAN_OUT, None)
                 elif job is not None:
                     self._lease_due(now, cause, job)
                 continue
@@ -281,9 +282,9 @@ class Broker(Holds):
         for end, holder in silent:
             for job in self._leases_in_order(holder):
                 if job.until > end:  # at a tie the lease is the reason
-                    lost[job.token] = (end, "worker silent", holder)
+                    lost[job.token] = (end, WORKER_SILENT, holder)
                 else:
-                    lost.setdefault(job.token, (job.until, "lease ran out", None))
+                    lost.setdefault(job.token, (job.until, LEASE_RAN_OUT, None))
         declared: dict[int, int] = {}  # by the worker's serial number: the event
         for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
             event = cause

@@ -19,6 +19,7 @@ from emulator.broker.rules import Outcome
 from emulator.broker.states import Facts, Request, State, refuses, target
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
+from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, WORKER_SILENT
 
 __all__ = ["Leases"]
 
@@ -313,7 +314,7 @@ class Leases(Contact):
             assert job.holder is not None  # a job in the table has one
             self._lease(job.until, job.number, job.token, job.holder.name, job.queue.renewal)
         else:
-            self._lose(now, cause, job, "lease ran out", job.until)
+            self._lose(now, cause, job, LEASE_RAN_OUT, job.until)
 
     def silence_due(self, now: int, worker: str, incarnation: int) -> None:
         """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
@@ -330,9 +331,9 @@ class Leases(Contact):
         event = self._declare_lost(now, 0, holder)
         for job in self._leases_in_order(holder):
             if job.until <= now:
-                self._lose(now, event, job, "lease ran out", job.until)
+                self._lose(now, event, job, LEASE_RAN_OUT, job.until)
             else:
-                self._lose(now, event, job, "worker silent", end)
+                self._lose(now, event, job, WORKER_SILENT, end)
 
     def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
         holder.lost = True
@@ -348,7 +349,7 @@ class Leases(Contact):
         if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease_lost", "forgotten by the broker", now)
+        event = self._told_end(now, event, job, "lease_lost", FORGOTTEN, now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         left = -1 if allowance is None else allowance.left(now)

@@ -67,7 +67,7 @@ class Alarms(Protocol):
         """Wake me at ``at``.
 
         ``what`` is one of ``time_limit``, ``total limit``, ``start`` (not started in time), which end things at
-        their instant before anything else, or ``pause``, ``not before``, ``allowance``, ``idempotency``, which
+        their instant before anything else, or ``pause``, ``not_before``, ``allowance``, ``idempotency``, which
         take their turn among the rest.
         """
         ...

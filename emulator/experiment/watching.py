@@ -67,7 +67,7 @@ class _Seen:
     def __init__(self, scenario: Scenario, control: RunControl) -> None:
         names = (f"{pool}-{n}" for pool, model in scenario.pools.items() for n in range(1, model.count + 1))
         self.present = Present(tuple(names), scenario.lasts)
-        self.notes: deque[tuple[int, str]] = deque(maxlen=_EVENTS_KEPT)
+        self.notes: deque[tuple[int, str, str]] = deque(maxlen=_EVENTS_KEPT)
         self._control = control
 
     def emit(self, row: Row) -> int:
@@ -75,7 +75,7 @@ class _Seen:
         present.take(row)
         said = note(row, present.name)
         if said is not None:
-            self.notes.append((row[0], said))
+            self.notes.append((row[0], row[1], said))
         self._control.see(of_note=said is not None, fault=row[1] == "fault_began")
         return present.events
 

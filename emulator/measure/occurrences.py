@@ -103,7 +103,7 @@ def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: 
         share = value(requirement.in_share, "share")
         sentence = f"Not judged on one night, asked in {share} of nights: {sentence}"
     evidence = tuple(one.job for one, _ in missed if one.job)[:_MOST_EVIDENCE]
-    return Judged(text, met, holds, figure, 0, sentence, evidence)
+    return Judged(text, met, holds, figure, 0, sentence, evidence, of_occurrences=True)
 
 
 def _misses(night: Night, requirement: Asked, clock: WallClock, one: Occurrence) -> Iterator[str]:

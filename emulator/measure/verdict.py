@@ -22,6 +22,7 @@ class Judged:
         bound: the bound that was missed, else the first one.
         sentence: the verdict with its figures, in one sentence.
         evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
+        of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
     """
 
     requirement: str
@@ -31,6 +32,7 @@ class Judged:
     bound: float | None
     sentence: str
     evidence: tuple[int, ...] = ()
+    of_occurrences: bool = False
 
 
 class Asked(Protocol):

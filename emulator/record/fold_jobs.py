@@ -9,13 +9,13 @@ from typing import Any, Final
 
 from emulator.broker.states import Facts, Request, State, target
 from emulator.errors import LogError
+from emulator.record.reasons import FORGOTTEN, WORKER_SILENT
 
 __all__ = ["JobFolding"]
 
 _PERSON: Final = "by_person"
 _OUTCOMES: Final = ("ok", "error", "permanent_error", "time_limit", "lease_lost")
 _STALE: Final = ("renewal", "outcome", "suspension", "resumption", "hand_back", "effect")
-_FORGOTTEN: Final = "forgotten by the broker"
 
 _ENDS_WITHOUT_ATTEMPT: Final[Mapping[str, Request]] = MappingProxyType(
     {
@@ -212,13 +212,13 @@ class JobFolding:
         if d["was_due"] > self.at:
             raise self.wrong(f"it was due at {d['was_due']}, which is yet to come")
         lost_for = d["why"] if d["outcome"] == "lease_lost" else ""
-        if lost_for == _FORGOTTEN:
+        if lost_for == FORGOTTEN:
             if not cause or cause != job.forgotten:
                 raise self.wrong(f"its cause is event {cause}, by which the lease was not forgotten")
             job.forgotten = 0
         elif job.forgotten:
             raise self.wrong(f"the lease was forgotten by event {job.forgotten}, and the attempt ended {d['outcome']}")
-        elif lost_for == "worker silent":
+        elif lost_for == WORKER_SILENT:
             self.must_be_caused_by("worker_declared_lost", cause)
         job.lost += d["outcome"] == "lease_lost"
         job.end = (self.number, d["outcome"], lost_for)
@@ -236,7 +236,7 @@ class JobFolding:
             raise self.wrong(f"an allowance cannot have {d['retries_left']} tokens left")
         if d["due"] != self.at:
             job.held.add("pausing")
-        request = Request.FORGETTING if lost_for == _FORGOTTEN else Request.LEASE_LOSS if lost_for else Request.OUTCOME
+        request = Request.FORGETTING if lost_for == FORGOTTEN else Request.LEASE_LOSS if lost_for else Request.OUTCOME
         self.move(job, request, d["state"], job.facts(again=True))
 
     def _finished(self, d: Mapping[str, Any], cause: int, number: int, worker: str) -> None:
@@ -245,7 +245,7 @@ class JobFolding:
             raise self.wrong(f"job {number} had {job.attempts} attempts, not {d['attempts']}")
         if job.end is not None:
             outcome, lost_for = self.sequel(job, number, cause)
-            if outcome not in _ENDS_AFTER_ATTEMPT.get(sub_state, ()) or lost_for == _FORGOTTEN:
+            if outcome not in _ENDS_AFTER_ATTEMPT.get(sub_state, ()) or lost_for == FORGOTTEN:
                 raise self.wrong(f"{sub_state or 'done'} does not follow from an attempt that ended {outcome}")
             if (sub_state == "withdrawn") is not (lost_for == "withdrawn"):
                 raise self.wrong(f"{sub_state!r} does not follow from {lost_for or outcome!r}")

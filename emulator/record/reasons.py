@@ -1,12 +1,14 @@
 """Why is a job not running, or what became of it? Codes with values; only what is shown makes sentences of them.
 
-They are no events: the broker gives them when it is asked.
+Reasons are no events: the broker gives them when it is asked. The codes at the end are those that events carry and that
+are read again: for what a lease was lost, which only the broker says, why a worker stopped without an outcome,
+and that a frozen one goes on.
 """
 
 from enum import Enum
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
-__all__ = ["Reason", "Why"]
+__all__ = ["FORGOTTEN", "GOES_ON", "LEASE_RAN_OUT", "OWN_CLOCK", "TOLD_LOST", "WORKER_SILENT", "Reason", "Why"]
 
 
 class Why(Enum):
@@ -45,3 +47,12 @@ class Reason(NamedTuple):
 
     why: Why
     values: tuple[str | int, ...] = ()
+
+
+LEASE_RAN_OUT: Final = "lease ran out"
+WORKER_SILENT: Final = "worker silent"
+FORGOTTEN: Final = "forgotten by the broker"
+
+TOLD_LOST: Final = "told that its lease is lost"
+GOES_ON: Final = "goes on"
+OWN_CLOCK: Final = "its own clock says that the lease has ended"

@@ -289,12 +289,15 @@ def _clock(data: Mapping[str, Any]) -> tuple[Clock, list[Found]]:
         try:
             if not _STARTS.fullmatch(starts) and not re.fullmatch(_STARTS.pattern + r"(?:[Zz]|[+-]\d\d:?\d\d)", starts):
                 raise ValueError
-            when = datetime.fromisoformat(starts.upper())
-            Clock(when, "UTC")
-        except ValueError as error:
+            local = datetime.fromisoformat(starts.upper())
+        except ValueError:
             what = f"found {shown(starts)}: a local time such as 2026-06-12T21:30:00 is wanted"
-            found.append(Found(("starts",), str(error) if str(error).startswith("the start") else what))
-            when = _WHATEVER
+            found.append(Found(("starts",), what))
+        else:
+            try:
+                when = Clock(local, "UTC").starts
+            except ValueError as error:  # it has an offset, or is out of range
+                found.append(Found(("starts",), str(error)))
     if isinstance(zone, str):
         try:
             Clock(when, zone)

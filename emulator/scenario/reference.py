@@ -13,7 +13,7 @@ from emulator.scenario.hazards import HAZARDS
 from emulator.scenario.models import actions, arrivals, distribution, faults
 from emulator.scenario.provenance import SOURCES
 from emulator.scenario.schema import said_default
-from emulator.scenario.shape import shape, words
+from emulator.scenario.shape import is_of_keys, shape, words
 
 __all__ = ["reference_page"]
 
@@ -120,8 +120,7 @@ def _table(model: str) -> Iterator[str]:
 
 def _value(node: Mapping[str, Any]) -> str:
     """Say what may stand there, without the examples, which the top of the page has."""
-    said = words(node)
-    return "a mapping: see there" if said.startswith("a mapping with keys") else _EXAMPLES.sub("", said)
+    return "a mapping: see there" if is_of_keys(node) else _EXAMPLES.sub("", words(node))
 
 
 def _default(node: Mapping[str, Any]) -> str:

@@ -13,7 +13,18 @@ from emulator.scenario.models.faults import Target
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.values import KINDS
 
-__all__ = ["Node", "has_free_keys", "keys_at", "node_at", "of_names", "resolve", "shape", "shown", "words"]
+__all__ = [
+    "Node",
+    "has_free_keys",
+    "is_of_keys",
+    "keys_at",
+    "node_at",
+    "of_names",
+    "resolve",
+    "shape",
+    "shown",
+    "words",
+]
 
 Node = Mapping[str, Any]
 
@@ -87,9 +98,20 @@ def has_free_keys(node: Node) -> bool:
     return of_names(node) is not None or node.get("additionalProperties") is True
 
 
+def is_of_keys(node: Node) -> bool:
+    """Say whether only a mapping with keys of its own may stand at a node; a distribution is none."""
+    choices = [choice for choice in resolve(node).get("anyOf", (node,)) if choice.get("type") != "null"]
+    found = resolve(choices[0])
+    return len(choices) == 1 and not _is_distribution(choices[0]) and "properties" in found and "kind" not in found
+
+
+def _is_distribution(node: Node) -> bool:
+    return node.get("$ref") == _DISTRIBUTION or node.get("title") == "Distribution"
+
+
 def words(node: Node) -> str:
     """Say in plain words what may stand at a node: ``a whole number from 1 to 1000``."""
-    if node.get("$ref") == _DISTRIBUTION or node.get("title") == "Distribution":
+    if _is_distribution(node):
         return KINDS["distribution"]
     node = resolve(node)
     if "kind" in node:

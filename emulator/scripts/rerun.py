@@ -319,17 +319,25 @@ def _files(folder: Path) -> dict[str, tuple[str, str, bool]]:
     return found
 
 
+_CALLS: Final = "its calls"
+_EFFECTS: Final = "its effects"
+
+
+def _file_named(path: str) -> str:
+    return f"the file {path}"
+
+
 def _different(one: Plain, other: Plain) -> Iterator[str]:
     """Name what differs between two undisturbed runs."""
     if [it.argv for it in one.calls] != [it.argv for it in other.calls]:
-        yield "its calls"
+        yield _CALLS
     if one.effects != other.effects:
-        yield "its effects"
+        yield _EFFECTS
     if one.exits != other.exits:
         yield "its exit code"
     for path in sorted(one.files.keys() | other.files.keys()):
         if one.files.get(path) != other.files.get(path):
-            yield f"the file {path}"
+            yield _file_named(path)
 
 
 def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ignored: Sequence[str]) -> Found:
@@ -344,7 +352,7 @@ def _compare(point: Point, when: When, cut: _Cut, plain: Plain, base: Plain, ign
     differing = [
         path
         for path in sorted(plain.files.keys() | base.files.keys())
-        if plain.files.get(path) != base.files.get(path) and f"the file {path}" not in ignored
+        if plain.files.get(path) != base.files.get(path) and _file_named(path) not in ignored
     ]
     later = [it for it in plain.tried if it.attempt > 1]
     ends = [it for it in plain.exits[1:] if it is not None]
@@ -441,6 +449,6 @@ def _why_it_cannot_be_judged(base: Plain, differs: Sequence[str]) -> str:
         return f"undisturbed, the script needs {len(base.exits)} attempts: they end with {exits}"
     if base.refused:
         return f"undisturbed, a system refuses a call: {base.refused[0]}"
-    if "its calls" in differs or "its effects" in differs:
+    if _CALLS in differs or _EFFECTS in differs:
         return "two undisturbed runs differ in what they call or do: nothing can be compared"
     return ""

@@ -72,7 +72,7 @@ def _requirements(page: Page, night: Night, judged: Sequence[Judged]) -> None:
 
 
 def _found(one: Judged) -> str:
-    if one.requirement.startswith("each ") and one.found.value is not None:
+    if one.of_occurrences and one.found.value is not None:
         return f"{one.found.n - int(one.found.value)} of {one.found.n} in time"
     return write(one.found)
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.broker.rules import Outcome
 from emulator.errors import InputError, PermanentError, TransientError, WorkError
 from emulator.record.events import Row
+from emulator.record.reasons import GOES_ON
 from emulator.testing.attempts import RunningAttempt
 from emulator.testing.settings import ticks_of
 from emulator.testing.work import Order, Work
@@ -127,7 +128,7 @@ class Handlers:
                         self._cut_power(attempt)
                     elif state == "frozen":
                         attempt.stand_still("its worker is frozen")
-                    elif row[6] == "goes on" and not attempt.execution.suspended:
+                    elif row[6] == GOES_ON and not attempt.execution.suspended:
                         attempt.go_on()
         elif row[1] == "worker_speed_changed":
             for attempt in self._attempts:

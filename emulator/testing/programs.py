@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
 from emulator.record.events import Row
+from emulator.record.reasons import GOES_ON
 from emulator.scenario.arguments import TEXT, must_be
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
@@ -108,7 +109,7 @@ class Programs:
                 self._keeper.call_at_power_off(bearer)
             elif row[5] == "frozen":
                 self._loop.stand_still(bearer, "its worker is frozen")
-            elif row[6] == "goes on":
+            elif row[6] == GOES_ON:
                 self._loop.go_on(bearer)
         elif row[1] == "worker_speed_changed" and name in self._running:
             self._loop.set_speed(self._running[name][0], row[5])

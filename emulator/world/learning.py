@@ -2,6 +2,7 @@
 
 from emulator.broker.requests import HeartbeatReply
 from emulator.broker.states import State
+from emulator.record.reasons import OWN_CLOCK, TOLD_LOST
 from emulator.world.machines import Machines
 from emulator.world.worker import Execution, Worker
 
@@ -22,7 +23,7 @@ class Learning(Machines):
                 row = (self.agenda.now, "worker_notified", execution.event, execution.plan.number, worker.name)
                 event = self.emit((*row, token, "lease_lost"))
                 if not execution.handing_in:
-                    self._stop(execution, "told that its lease is lost", event)
+                    self._stop(execution, TOLD_LOST, event)
             elif token in reply.suspend and not execution.suspended and not execution.handing_in:
                 self._suspend(execution)
             elif token in reply.resume and execution.suspended:
@@ -40,7 +41,7 @@ class Learning(Machines):
         """A worker stops because its own clock says that its lease has ended."""
         if not execution.handing_in:
             self.heartbeats.settle(execution.worker)
-            self._stop(execution, "its own clock says that the lease has ended", execution.event)
+            self._stop(execution, OWN_CLOCK, execution.event)
             self.heartbeats.dropped(execution.worker, execution)
 
     def _suspend(self, execution: Execution) -> None:

@@ -3,6 +3,7 @@
 Each method takes the number of the event that led to it first, and says whether it hit anything.
 """
 
+from emulator.record.reasons import GOES_ON
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.draws import Purpose
 from emulator.world.surroundings import Surroundings
@@ -130,7 +131,7 @@ class Machines(Surroundings):
             return False
         self.heartbeats.settle(worker)  # while it still stands: what fell due meanwhile was not sent
         frozen_at, worker.frozen_at = worker.frozen_at, -1
-        event = self.say_worker(cause, worker, self.state_word(worker), "goes on")
+        event = self.say_worker(cause, worker, self.state_word(worker), GOES_ON)
         running = list(worker.executions)
         for execution in running:
             if not execution.handing_in and not execution.suspended:

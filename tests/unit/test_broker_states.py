@@ -75,7 +75,7 @@ def ask(d: Driver, job: int, token: int, request: Request) -> None:
         broker.resumption_acknowledged(now, 0, token)
     else:
         at, what = {
-            Request.END_OF_REASON: (300, "not before" if d.broker.last_attempt(job) == 0 else "pause"),
+            Request.END_OF_REASON: (300, "not_before" if d.broker.last_attempt(job) == 0 else "pause"),
             Request.LEASE_LOSS: (100, "lease"),
             Request.TIME_LIMIT: (70, "time_limit"),
             Request.START_LIMIT: (5_000, "start"),

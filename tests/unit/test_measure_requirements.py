@@ -357,6 +357,7 @@ def test_occurrences_that_end_in_time_meet() -> None:
         found=Figure(0, "count", n=2),
         bound=0,
         sentence="Met: each occurrence of sweeps finished by 23:20: all 2.",
+        of_occurrences=True,
     )
 
 
@@ -413,6 +414,7 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
         sentence="Missed: 5 of 7 occurrences of sweeps: #3 failed (permanent error); #4 was skipped (one is still "
         "running); #5 was refused (full); and 2 more.",
         evidence=(3, 4),
+        of_occurrences=True,
     )
 
 

@@ -40,7 +40,7 @@ def sight(*, workers: int = 3, prefix: str = "dome", entry: str = "plates", titl
     for row in rows:
         present.take(row)
         if (said := note(row, present.name)) is not None:
-            notes.append((row[0], said))
+            notes.append((row[0], row[1], said))
     present.pass_to(11 * MINUTE)
     return Sight(
         title, 1, CLOCK, 11 * MINUTE, HOUR, present, notes, 60.0, ahead=(Ahead(HOUR // 2, "freeze", "dome"),), keys=KEYS

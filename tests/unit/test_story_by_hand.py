@@ -165,15 +165,34 @@ def test_what_led_to_a_bad_call(before: list[Row], outcome: str, because: list[i
 @pytest.mark.parametrize(
     ("before", "why", "because"),
     [
-        ([row(1, "equipment_changed", 0, "dome-1", "lens")], "dome-1 has no tape", [3]),
-        ([], "dome-1 has no tape", []),
         ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#1")], "the job fails every time", [3]),
+        ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#2")], "the job fails every time", []),
         ([], "the job fails every time", []),
+        ([row(1, "equipment_changed", 0, "dome-1", "lens")], "dome-1 has no tape", []),  # which it does not require
     ],
 )
 def test_what_led_to_an_error(before: list[Row], why: str, because: list[int]) -> None:
-    """An error for lack of a tool names the change that took it away; one of a poisoned job names the fault."""
+    """An error of a poisoned job names the fault, whatever is said of it."""
     rows = (*ON, *before, came(10), out(10), began(10), stopped(20), ended(20, "error", why))
+    around, _ = surroundings(*rows)
+    assert [list(fact.because) for fact in job_story(around, 1).facts if fact.what == "ended"] == [because]
+
+
+@pytest.mark.parametrize(
+    ("has", "end", "because"),
+    [
+        (["lens"], 10, [3]),
+        (["tape", "lens, filter"], 10, [4]),
+        (["lens", "lens, tape"], 10, []),  # it had the tape
+        (["lens"], 20, []),  # it had begun, and failed of itself
+        ([], 10, []),  # nothing took it away
+    ],
+)
+def test_what_took_a_tool_away(has: list[str], end: float, because: list[int]) -> None:
+    """An error for lack of a tool names the change that took it away; whether it is one is told by no sentence."""
+    changes = (row(1, "equipment_changed", 0, "dome-1", items) for items in has)
+    wind = came(10, queue="any", routine="wind")
+    rows = (*ON, *changes, wind, out(10), began(10), stopped(end), ended(end, "error", "no good"))
     around, _ = surroundings(*rows)
     assert [list(fact.because) for fact in job_story(around, 1).facts if fact.what == "ended"] == [because]
 
@@ -183,9 +202,11 @@ def test_what_led_to_an_error(before: list[Row], why: str, because: list[int]) -
 
 def test_a_queue_that_does_not_match_equipment() -> None:
     """A job that failed for lack of a tool is not handed to such a worker where equipment is matched."""
-    lacked = (*ON, came(10, queue="any"), out(10), began(10), stopped(10), ended(10, "error", "dome-1 has no tape"))
+    wind = came(10, queue="any", routine="wind")
+    lacked = (*ON, wind, out(10), began(10), stopped(10), ended(10, "error", "dome-1 has no tape"))
     assert told(*lacked)[-1] == "With `matches_equipment: true`, the queue any would not have handed it to dome-1."
-    assert told(*lacked[:-1], ended(10, "error", "copy failed"))[-1] == UNFINISHED + "running on dome-1."
+    copied = (*ON, came(10, queue="any"), *lacked[3:])  # requires nothing, whatever is said
+    assert told(*copied)[-1] == UNFINISHED + "running on dome-1."
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,8 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.tries import last_renewal
 from emulator.measure.story.waits import Waiting, pieces
 from emulator.record.events import Row
-from emulator.scenario.models.queues import Retry
+from emulator.record.reasons import LEASE_RAN_OUT
+from emulator.scenario.models.queues import Queue, Retry
 
 __all__ = ["changes"]
 
@@ -43,7 +44,7 @@ def _leases(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Ite
     if not around.settings.queue(came[7]).renewed:
         return
     for attempt in attempts:
-        if attempt.outcome != "lease_lost" or attempt.why != "lease ran out" or attempt.nominal != attempt.ended:
+        if attempt.outcome != "lease_lost" or attempt.why != LEASE_RAN_OUT or attempt.nominal != attempt.ended:
             continue
         since = last_renewal(attempt)
         heard = next(
@@ -96,7 +97,7 @@ def _tools(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Iter
     """A job that was handed to a worker without its tool, because the queue does not match equipment."""
     if around.settings.queue(came[7]).matches_equipment:
         return
-    lacking = [one for one in attempts if " has no " in one.why]
+    lacking = [one for one in attempts if around.lacked_tool(came, one)]
     if lacking:
         first = lacking[0]
         yield _change(first.at, "matches_equipment", (first.end,), queue=came[7], worker=first.worker)
@@ -105,15 +106,17 @@ def _tools(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Iter
 def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number: int, row: Row) -> Iterator[Fact]:
     """A job that failed at a limit: which one?"""
     queue, retry = around.settings.queue(came[7]), around.settings.queue(came[7]).retry
-    at, sub_state, why = row[0], row[6], row[7]
+    at, sub_state = row[0], row[6]
     last = attempts[-1] if attempts else None
     lost = sum(1 for attempt in attempts if attempt.outcome == "lease_lost")
     if sub_state == "attempts_used_up" and last is not None and retry.total_limit is None and retry.allowance is None:
-        in_all = why == f"attempts in all: {retry.attempts_in_all}"
+        in_all = last.number >= retry.attempts_in_all
         over_lost = retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most
+        if last.outcome not in retry.retried and not _was_cut(queue, last):
+            return  # no limit ended it: such an outcome is not retried
         if in_all and not over_lost:
             yield _change(at, "attempts_in_all", (number,), queue=came[7], above=retry.attempts_in_all)
-        elif why.startswith("lost leases: ") and over_lost:
+        elif over_lost and not in_all:
             yield _change(at, "lost_leases_at_most", (number,), queue=came[7], above=retry.lost_leases_at_most)
     elif sub_state == "expired" and queue.start_within is not None:
         yield _change(at, "start_within", (number,), queue=came[7], longer_than=queue.start_within)
@@ -128,6 +131,14 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
         yield _change(at, "if_failed", (number,), name=around.name(came[3]))
     elif sub_state == "allowance_used_up":
         yield _change(at, "allowance.when_empty", (number,), queue=came[7])
+
+
+def _was_cut(queue: Queue, attempt: Attempt) -> bool:
+    """Say whether the broker ended an attempt at the queue's time limit, after which it is tried again as that says."""
+    if attempt.outcome != "time_limit" or queue.time_limit is None:
+        return False
+    own = attempt.own
+    return own is None or not 0 < own.stop < attempt.end  # else the worker itself handed that outcome in
 
 
 def _may_be_tried(retry: Retry, attempt: int, lost: int) -> bool:

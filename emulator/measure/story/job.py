@@ -15,6 +15,7 @@ from emulator.measure.story.surroundings import Surroundings, name_of
 from emulator.measure.story.tries import facts_of_attempt
 from emulator.measure.story.waits import Waiting, pieces
 from emulator.record.events import Row
+from emulator.record.reasons import FORGOTTEN
 
 __all__ = ["Hold", "holds", "job_story", "waits_of"]
 
@@ -192,7 +193,7 @@ def _of_attempts(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -
     for begin, end, who in overlaps(attempts, around.until):
         tokens = {work.token for work in who}
         lost = [one for one in attempts if one.token == min(tokens)]
-        how = "doubled" if len(tokens) == 1 else "forgotten" if lost[0].why == "forgotten by the broker" else "zombie"
+        how = "doubled" if len(tokens) == 1 else "forgotten" if lost[0].why == FORGOTTEN else "zombie"
         values = {"begin": begin, "end": end, "workers": tuple(work.worker for work in who), "how": how}
         because = tuple(one.end for one in lost if one.end and how != "doubled")
         yield Fact("overlap", begin, tuple(work.event for work in who), because, values)

@@ -21,6 +21,7 @@ from emulator.measure.story.facts import MOST_CITED
 from emulator.measure.story.settings import WorkerSettings
 from emulator.measure.story.source import Numbered
 from emulator.record.events import Row
+from emulator.record.reasons import OWN_CLOCK
 
 __all__ = [
     "BUSY",
@@ -53,7 +54,6 @@ NONE_ON: Final = "none on"
 NONE_SERVES: Final = "none serves"
 
 _THERE: Final = frozenset({"idle", "busy"})
-_OWN_CLOCK: Final = "its own clock says that the lease has ended"
 _NEVER: Final = 1 << 62
 
 
@@ -164,7 +164,7 @@ class Occupation:
         one = self._open.get((worker, token))
         if one is None:
             return
-        if cause == one.began and why != _OWN_CLOCK:
+        if cause == one.began and why != OWN_CLOCK:
             one.stopped = number  # its outcome is on its way
         else:
             self._free(worker, token, at)

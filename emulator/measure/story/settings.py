@@ -34,19 +34,22 @@ class Settings:
         """Give the settings of a queue; of one that the scenario does not know, those of a queue left as it is."""
         return self.scenario.queues.get(name) or Queue()
 
-    def requires(self, routine: str, queue: str) -> tuple[str, ...]:
-        """Give what the broker asks of a worker before it hands a job of a routine out to it."""
+    def requires(self, routine: str) -> tuple[str, ...]:
+        """Give what a worker must have for a job of a routine."""
         found = self.scenario.routines.get(routine)
-        return tuple(sorted(found.requires)) if found is not None and self.queue(queue).matches_equipment else ()
+        return tuple(sorted(found.requires)) if found is not None else ()
 
-    def new_requires(self, place: str, before: tuple[str, ...], queue: str) -> tuple[str, ...]:
+    def missing_tool(self, routine: str) -> str:
+        """Give the outcome of an attempt whose worker lacks what its routine requires."""
+        found = self.scenario.routines.get(routine)
+        return found.missing_tool if found is not None else ""
+
+    def new_requires(self, place: str, before: tuple[str, ...]) -> tuple[str, ...]:
         """Give what is required once a new version was put in by the action at a place, such as ``actions[0]``."""
         number = int(place[len("actions[") : -1])
         actions = self.scenario.actions
         requires = actions[number].requires if number < len(actions) else None
-        if requires is None or not self.queue(queue).matches_equipment:
-            return before
-        return tuple(sorted(requires))
+        return before if requires is None else tuple(sorted(requires))
 
     def part(self, routine: str, effect: str) -> Part | None:
         """Give the part of a routine that leaves an effect."""

@@ -7,6 +7,8 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from functools import cached_property
 
+from emulator.broker.matching import meets
+from emulator.measure.story.attempts import Attempt
 from emulator.measure.story.causes import Causes
 from emulator.measure.story.leases import LEASING, Leases
 from emulator.measure.story.occupation import OCCUPYING, Occupation
@@ -71,12 +73,29 @@ class Surroundings:
 
     def requires(self, came: Row) -> tuple[str, ...]:
         """Give what the broker asked of a worker for a job, by its submission."""
-        routine, queue = came[6], came[7]
-        found = self.settings.requires(routine, queue)
+        return self._needs(came, came[0]) if self.settings.queue(came[7]).matches_equipment else ()
+
+    def _needs(self, came: Row, at: int) -> tuple[str, ...]:
+        """Give what the version of a job's routine that was in force at a tick requires."""
+        routine = came[6]
+        found = self.settings.requires(routine)
         for _, row in self.kind("action_taken"):
-            if row[0] <= came[0] and row[5] == "new_version" and row[7] == routine:
-                found = self.settings.new_requires(row[6], found, queue)
+            if row[0] <= at and row[5] == "new_version" and row[7] == routine:
+                found = self.settings.new_requires(row[6], found)
         return found
+
+    def lacked_tool(self, came: Row, attempt: Attempt) -> bool:
+        """Say whether an attempt ended as it began, because its worker lacked what the job requires."""
+        own = attempt.own
+        if own is None or not own.stop or own.stopped != own.began or own.stop > attempt.end:
+            return False
+        needs = self._needs(came, attempt.at)
+        if not needs or attempt.outcome != self.settings.missing_tool(came[6]):
+            return False
+        worker = self.settings.workers.get(own.worker)
+        changed = self.latest("equipment_changed", own.event, p4=own.worker)
+        has = changed[1][5].split(", ") if changed is not None else worker.equipment if worker is not None else ()
+        return not meets(needs, [item for item in has if item])
 
     def kind(self, kind: str) -> Sequence[Numbered]:
         """Give the events of one kind that tells of surroundings, in order."""

@@ -7,18 +7,16 @@ from emulator.measure.story.attempts import Attempt, Work
 from emulator.measure.story.facts import MOST_CITED, Fact
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Row
+from emulator.record.reasons import LEASE_RAN_OUT, OWN_CLOCK, TOLD_LOST, WORKER_SILENT
 
 __all__ = ["Loss", "facts_of_attempt", "last_renewal", "loss_of"]
-
-_TOLD_OFF: Final = "told that its lease is lost"
-OWN_CLOCK: Final = "its own clock says that the lease has ended"
 
 
 class Loss(NamedTuple):
     """Why a lease was lost.
 
     Attributes:
-        how: off, frozen, cut off, unanswered, heartbeats lost, never began, fixed, no heartbeat; or what the broker
+        how: off, frozen, cut_off, unanswered, heartbeats_lost, never_began, fixed, no_heartbeat; or what the broker
             says: withdrawn, forgotten by the broker.
         since: the tick since which that was so, -1 if there is none.
         because: numbers of the events that show it.
@@ -131,7 +129,7 @@ def last_renewal(attempt: Attempt) -> int:
     Regular heartbeats are not in the events, but the end of the lease is, and a renewal moves that to its own tick plus
     the length of the lease.
     """
-    if attempt.why != "lease ran out":
+    if attempt.why != LEASE_RAN_OUT:
         return -1
     at = attempt.nominal - attempt.lease
     return at if at >= attempt.at else -1
@@ -159,23 +157,23 @@ def _extended(around: Surroundings, attempt: Attempt) -> bool:
 
 def loss_of(around: Surroundings, came: Row, attempt: Attempt) -> Loss:
     """Say why the lease of an attempt was lost."""
-    if attempt.why not in ("lease ran out", "worker silent"):
+    if attempt.why not in (LEASE_RAN_OUT, WORKER_SILENT):
         return Loss(attempt.why)
     worker, own = attempt.worker, attempt.own
     trouble = around.trouble(worker, attempt.event, attempt.end)
     if trouble is not None:
         return Loss(trouble[1][5], trouble[1][0], (trouble[0],))
     if own is None:
-        return Loss("never began", attempt.at, ())
+        return Loss("never_began", attempt.at, ())
     if own.stop and own.stop < attempt.end:
         return Loss("unanswered", own.stopped, (own.stop,))
     if not around.settings.queue(came[7]).renewed:
         return Loss("fixed")
     fault = around.fault_on(worker, ("lose_heartbeats",), attempt.nominal)
     if fault:
-        return Loss("heartbeats lost", around.source.one(fault)[0], (fault,))
+        return Loss("heartbeats_lost", around.source.one(fault)[0], (fault,))
     fault = around.fault_on(worker, ("skew_clock",), attempt.nominal)
-    return Loss("no heartbeat", -1, (fault,) if fault else ())
+    return Loss("no_heartbeat", -1, (fault,) if fault else ())
 
 
 def _ended(around: Surroundings, came: Row, attempt: Attempt) -> Fact:
@@ -192,17 +190,17 @@ def _ended(around: Surroundings, came: Row, attempt: Attempt) -> Fact:
     if attempt.outcome != "lease_lost":
         renewed = around.settings.queue(came[7]).renewed and attempt.ended - attempt.at > attempt.lease
         values["kept"] = bool(renewed and attempt.outcome == "ok")
-        return Fact("ended", attempt.ended, events, _behind_outcome(around, attempt), values)
+        return Fact("ended", attempt.ended, events, _behind_outcome(around, came, attempt), values)
     loss = loss_of(around, came, attempt)
     values |= {"how": loss.how, "since": loss.since, "last": last_renewal(attempt), "handed_out": attempt.at}
-    if attempt.why == "worker silent":
+    if attempt.why == WORKER_SILENT:
         declared = around.latest("worker_declared_lost", attempt.end + 1, p4=attempt.worker)
         values["last"] = declared[1][6] if declared is not None else -1
     return Fact("lost", attempt.ended, events, loss.because, values)
 
 
-def _behind_outcome(around: Surroundings, attempt: Attempt) -> tuple[int, ...]:
-    """Give the event about a system or a tool that led to a bad outcome."""
+def _behind_outcome(around: Surroundings, came: Row, attempt: Attempt) -> tuple[int, ...]:
+    """Give the event about a system, a tool or a poisoned job that led to a bad outcome."""
     calls = attempt.of_kind("call_ended")
     bad = calls and calls[-1][1][8] != "ok"
     if bad and attempt.outcome != "ok":
@@ -220,11 +218,12 @@ def _behind_outcome(around: Surroundings, attempt: Attempt) -> tuple[int, ...]:
         if row[8] == "no_access":
             return (number, access) if access else (number,)
         return (number, state[0]) if state is not None and state[1][6] != "up" else (number,)
-    if " has no " in attempt.why:
+    if around.lacked_tool(came, attempt):
         changed = around.latest("equipment_changed", attempt.end, p4=attempt.worker)
         return (changed[0],) if changed is not None else ()
-    poisoned = attempt.why == "the job fails every time"
-    fault = around.latest("fault_began", attempt.end, p5="poison_job") if poisoned else None
+    fault = None
+    if attempt.outcome == "error":
+        fault = around.latest("fault_began", attempt.end, p5="poison_job", p8=f"{came[8]}#{came[9]}")
     return (fault[0],) if fault is not None else ()
 
 
@@ -245,13 +244,13 @@ def _afterwards(around: Surroundings, attempt: Attempt, work: Work) -> Iterator[
         "why": work.why,
     }
     if told and (number := told[0][0]):
-        stopped = work.stop > number and work.why == _TOLD_OFF
+        stopped = work.stop > number and work.why == TOLD_LOST
         events = (number, *((work.stop,) if stopped else ()), *renewals)[:MOST_CITED]
         yield Fact("learnt", told[0][1][0], events, (attempt.end,), {**values, "stopped": stopped})
     elif renewals:
         at = next(row[0] for number, row in stale if number == renewals[0])
         yield Fact("renewal_refused", at, tuple(renewals[:MOST_CITED]), (attempt.end,), {**values, "what": "renewal"})
-    if late and work.why != _TOLD_OFF:
+    if late and work.why != TOLD_LOST:
         yield Fact("worked_on", work.stopped, (work.stop, attempt.end), (), values)
     elif 0 < work.stop < attempt.end and work.why == OWN_CLOCK:
         yield Fact("stopped_itself", work.stopped, (work.stop,), (), values)

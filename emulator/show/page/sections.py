@@ -70,7 +70,7 @@ def _requirements(night: Night, judged: Sequence[Judged], listed: frozenset[int]
     rows, sentences = [], []
     for number, one in enumerate(judged, 1):
         found = _text(write(one.found))
-        if one.requirement.startswith("each ") and one.found.value is not None:
+        if one.of_occurrences and one.found.value is not None:
             found = f"{one.found.n - int(one.found.value)} of {one.found.n} in time"
         jobs = ", ".join(_job(night, job, listed) for job in one.evidence)
         if one.met is not True:

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration, number
+from emulator.record.reasons import FORGOTTEN, GOES_ON, WORKER_SILENT
 from emulator.show.phrases import STATES, spoken, then
 from emulator.show.story.waiting import say_waited
 from emulator.show.story.wording import Wording, listed, named, number_of, times
@@ -95,8 +96,8 @@ _TROUBLES: Final = MappingProxyType(
         ("off", "power lost"): "{worker} lost its power{fault}{work}.",
         ("off", "its program died"): "The program of {worker} died{fault}{work}.",
         ("frozen", ""): STATES["frozen"].then + "{fault}: it stood still.",
-        ("busy", "goes on"): "{worker} went on as if no time had passed.",
-        ("idle", "goes on"): "{worker} went on as if no time had passed.",
+        ("busy", GOES_ON): "{worker} went on as if no time had passed.",
+        ("idle", GOES_ON): "{worker} went on as if no time had passed.",
         ("busy", "link restored"): "{worker} could be reached again.",
         ("idle", "link restored"): "{worker} could be reached again.",
     }
@@ -150,10 +151,10 @@ _LOST: Final = MappingProxyType(
         "frozen": "{worker} had stood still since {since}",
         "cut_off": "{worker} had been cut off since {since}",
         "unanswered": "{worker} had stopped working on it at {since}, and no heartbeat named it any more",
-        "never began": "{worker} never began to work on it",
+        "never_began": "{worker} never began to work on it",
         "fixed": "a fixed lease is not renewed, and the work took longer",
-        "heartbeats lost": "heartbeats of {worker} were lost (a fault) from {since} on",
-        "no heartbeat": "no heartbeat of {worker} got through in time, though it was at work",
+        "heartbeats_lost": "heartbeats of {worker} were lost (a fault) from {since} on",
+        "no_heartbeat": "no heartbeat of {worker} got through in time, though it was at work",
     }
 )
 
@@ -163,18 +164,18 @@ def _lost(fact: Fact, w: Wording) -> str:
     worker = named(v["worker"])
     if v["how"] == "withdrawn":
         return f"Attempt {v['attempt']} on {worker} was over: the job was withdrawn."
-    if v["how"] == "forgotten by the broker":
+    if v["how"] == FORGOTTEN:
         return f"Attempt {v['attempt']} on {worker} counted as lost, and the job went back to its queue at once."
     since = w.at(v["since"], fact.at) if v["since"] >= 0 else ""
     because = _LOST[v["how"]].format(worker=worker, since=since)
-    if v["why"] == "worker silent":
+    if v["why"] == WORKER_SILENT:
         heard = f" since {w.at(v['last'], fact.at)}" if v["last"] >= 0 else ""
         text = (
             f"The broker had heard nothing of {worker}{heard} and ended its lease (attempt {v['attempt']}): {because}."
         )
     else:
         text = f"The lease of {worker} ran out and was lost (attempt {v['attempt']}): {because}."
-        if v["last"] == v["handed_out"] and v["how"] not in ("fixed", "never began"):
+        if v["last"] == v["handed_out"] and v["how"] not in ("fixed", "never_began"):
             text += " No heartbeat had renewed it."
     if v["late"] > 0:
         text += f" It had been due to end {duration(v['late'])} before, while the broker was down."

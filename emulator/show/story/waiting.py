@@ -1,6 +1,7 @@
 """In which words is it told why a job waited?"""
 
 from emulator.measure.story.facts import Fact, Piece
+from emulator.measure.story.occupation import BUSY, IDLE, NONE_EQUIPPED, NONE_ON
 from emulator.measure.words import duration
 from emulator.show.phrases import PHRASES
 from emulator.show.story.wording import Wording, listed, named, number_of
@@ -34,14 +35,14 @@ def _reason(piece: Piece, fact: Fact) -> str:
     v = fact.values
     able = v["able"]
     queue = named(v["queue"])
-    if piece.reason == "all busy":
+    if piece.reason == BUSY:
         if len(able) == 1:
             return f"{named(able[0])}, the only worker that can take it, was busy"
         return "every worker that was on and could take it was busy"
-    if piece.reason == "one idle":
+    if piece.reason == IDLE:
         asks = f"; each asks every {duration(v['poll'])}" if v["poll"] else ""
         return f"a worker was idle and had not asked for it yet{asks}"
-    if piece.reason == "none on":
+    if piece.reason == NONE_ON:
         if len(able) == 1:
             return f"{named(able[0])}, the only worker that can take it, was not on or could not be reached"
         return f"of the {len(able)} workers that can take it none was on and could be reached"
@@ -51,5 +52,5 @@ def _reason(piece: Piece, fact: Fact) -> str:
         "queue full": f"the queue {queue} ran as many jobs as it may",
         "key busy": f"another job with the key {named(v['key'])} was running",
         "none serves": f"no worker serves the queue {queue}",
-        "none equipped": f"no worker was equipped with {listed(v['requires'])}",
+        NONE_EQUIPPED: f"no worker was equipped with {listed(v['requires'])}",
     }[piece.reason]

@@ -44,7 +44,7 @@ class Sight:
     Attributes:
         title, seed: of the night. clock: of its scenario.
         now, ends: the present tick, and the one at which it ends.
-        present: what everybody does. notes: the last events of note, as (tick, sentence), oldest first.
+        present: what everybody does. notes: the last events of note, as (tick, kind, sentence), oldest first.
         speed: times real time. paused: whether it stands still. aim: what it goes to at full speed (event, fault, end).
         behind: whether this machine is too slow for the speed.
         message: what is to be said of the last key.
@@ -58,7 +58,7 @@ class Sight:
     now: int
     ends: int
     present: Present
-    notes: Sequence[tuple[int, str]]
+    notes: Sequence[tuple[int, str, str]]
     speed: float = 1.0
     paused: bool = False
     aim: str = ""
@@ -174,9 +174,9 @@ def _event_lines(sight: Sight, width: int, room: int) -> list[Line]:
         return []
     shown = list(sight.notes)[-(room - 1) :]
     lines: list[Line] = [[Span(cut("Last events", width), "heading")]]
-    for tick, said in shown:
+    for tick, kind, said in shown:
         local = sight.clock.local(tick)
-        role: Role = "bad" if said.startswith("FAULT") else ""
+        role: Role = "bad" if kind == "fault_began" else ""
         lines.append([Span(f"  {local:%H:%M:%S}  "[:width]), Span(cut(said, max(0, width - 12)), role)])
     return lines
 
