@@ -238,6 +238,7 @@ LIMITED = SCENARIO.replace(
     "time_limit: {after: 10m, then: start_over}}",
 )
 ABOVE = "With `{}` above {} in the queue any, it would have been tried again."
+ALLOWED = ", if its attempts in all allowed that."
 NOTHING = "21:0{}:{:02} It failed, {} after it came, in {} (attempts used up): SAID."
 FIRST = (out(10), began(10), stopped(20, "no"), ended(20, "error", "no"))
 AGAIN = {"token": 2, "attempt": 2}
@@ -250,7 +251,7 @@ AGAIN = {"token": 2, "attempt": 2}
             (*FIRST, out(30, **AGAIN), ended(40, "error", "no", **AGAIN)),
             2, 40, ABOVE.format("attempts_in_all", 2),
         ),
-        ((out(10), ended(100, *LOST)), 1, 100, ABOVE.format("lost_leases_at_most", 0)[:-1] + ", if its attempts in all allowed that."),
+        ((out(10), ended(100, *LOST)), 1, 100, ABOVE.format("lost_leases_at_most", 0)[:-1] + ALLOWED),
         (  # either limit would have ended it
             (*FIRST, out(30, **AGAIN), ended(120, *LOST, **AGAIN)),
             2, 120, NOTHING.format(2, 0, "1 min 50 s", "2 attempts"),
