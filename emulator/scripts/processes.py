@@ -3,7 +3,9 @@
 **The quiet rule.** Nothing that a script asks is answered before all its processes sleep; then its calls go in the
 order of birth in the process tree, then of their arguments. Which of two helpers reached us first depends on the
 machine; who waits when everybody waits does not. Asleep is: no thread runs or is ready to run in two looks at
-/proc, between which no thread has been switched (the counts of context switches are equal).
+/proc, between which no thread has been switched (the counts of context switches are equal). A thread that is about to
+sleep is called sleeping already, and may be held up there for long on a busy machine: what it waits in (wchan) tells
+that it really sleeps, because the kernel names that only for what is not ready to run.
 
 All that stands here takes real time and no virtual time, and reads the real clock only to end what stands still.
 """
@@ -78,6 +80,7 @@ class Starter:
             [os.path.realpath(sys.executable), "-IS", keeper.__file__, str(theirs.fileno())], pass_fds=[theirs.fileno()]
         )
         theirs.close()
+        self.sees_waiting = _sees_waiting(self._program.pid)
         self.first_line = _perl_or_python()
 
     def start(self, request: Mapping[str, Any], descriptors: Sequence[int]) -> None:
@@ -99,6 +102,24 @@ class Starter:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _sees_waiting(process: int) -> bool:
+    """Say whether the kernel tells what a process of ours waits in; the one that starts scripts waits all the time."""
+    for _ in range(1000):
+        if _waits(process, process) is not False:
+            return True
+        time.sleep(0.001)
+    return False
+
+
+def _waits(process: int, thread: int) -> bool | None:
+    """Say whether a thread is off the run queue; None where that is kept from us, as of a program of another user."""
+    try:
+        with open(f"/proc/{process}/task/{thread}/wchan", "rb") as file:
+            return file.read() != b"0"
+    except PermissionError:
+        return None
 
 
 def _locked(folder: Path) -> int:
@@ -339,6 +360,7 @@ class Process:
         self._lines = b""
         self._received: list[int] = []
         self._folder = Path(tempfile.mkdtemp(dir=starter.folder))
+        self._sees_waiting = starter.sees_waiting
         self._listener = socket.socket(socket.AF_UNIX)
         self._listener.bind(str(self._folder / "calls"))
         self._listener.listen(_LISTEN)
@@ -445,6 +467,8 @@ class Process:
                     with open(f"/proc/{process}/task/{thread}/status", "rb") as file:
                         status = file.read()
                     state = status[status.index(b"State:") + 7 :][:1]
+                    if state == b"S" and self._sees_waiting and _waits(process, int(thread)) is False:
+                        state = b"R"
                     if state not in b"ZX" and process != self._keeper:
                         found[process, int(thread)] = (state, status[status.index(b"voluntary_ctxt") :])
                     with open(f"/proc/{process}/task/{thread}/children", "rb") as file:

@@ -219,6 +219,7 @@ class Stage:
         self.tried.append(tried)
         process = self.apart(self._start, script, work, folder)
         self._running[work.worker, work.token] = process
+        work.at_power_off(lambda: self.kill_on(work.worker))
         try:
             await _Attempt(self, script, work, process, tried).play()
         finally:
