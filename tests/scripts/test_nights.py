@@ -11,7 +11,8 @@ from emulator.experiment.result import NightResult
 from emulator.scenario.load import from_settings
 from emulator.scripts.load import load_scripts
 from emulator.scripts.night import run_night_with_scripts
-from emulator.scripts.processes import Process, Starter
+from emulator.scripts.processes import Process
+from emulator.scripts.starter import Starter
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios" / "scripts"
 

@@ -18,8 +18,8 @@ import pytest
 
 import emulator
 from emulator.scripts.load import load_scripts
-from emulator.scripts.processes import Starter
 from emulator.scripts.rerun import Found, Judgement, rerun
+from emulator.scripts.starter import Starter
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios" / "scripts"
 TWO = {"plates": ["plate-1", "plate-2"]}
@@ -134,7 +134,8 @@ def test_a_killed_emulator_leaves_no_process(tmp_path: Path) -> None:
     """The emulator is killed while its script waits for an answer: the script and its keeper are gone soon after."""
     program = (
         "import sys, time\nfrom pathlib import Path\n"
-        "from emulator.scripts.processes import Paths, Process, Starter\n"
+        "from emulator.scripts.processes import Process\n"
+        "from emulator.scripts.starter import Paths, Starter\n"
         "folder = Path(sys.argv[1])\nstarter = Starter()\n"
         "paths = Paths(folder / 'bin', starter.first_line, ['store'], ['bash', 'sleep'])\n"
         "(folder / 'script').write_text('sleep 1000 & store wait')\n"
