@@ -226,3 +226,52 @@ def test_a_random_night_keeps_the_promises_of_leases(said: dict[str, Any], numbe
     assert kinds["work_stopped"] <= kinds["work_began"]
     names = {"run_began", *DETAILS}
     assert set(kinds) <= names
+
+
+def _with_others(said: dict[str, Any]) -> dict[str, Any]:
+    """Add a queue, a pool and a routine of their own, with jobs and heartbeats at every second."""
+    return {
+        **said,
+        "queues": {**said["queues"], "other": {}},
+        "pools": {
+            **said["pools"],
+            "other": {"count": 2, "serves": ["other"], "heartbeat": "1s", "silence": "59m"},
+        },
+        "routines": {**said["routines"], "other": {"queue": "other", "parts": [{"name": "do", "takes": "1s"}]}},
+        "arrivals": [*said["arrivals"], {"routine": "other", "name": "others", "every": "1s"}],
+    }
+
+
+def _without_others(rows: list[Row]) -> list[Row]:
+    """Leave out what belongs to them, and number jobs, tokens and events anew; what a sentence says is left out too."""
+    others = {row[3] for row in rows if row[1] == "submitted" and row[7] == "other"}
+    jobs: dict[int, int] = {0: 0}
+    tokens: dict[int, int] = {0: 0}
+    kept: list[Row] = []
+    for row in job_events(rows):
+        if row[3] in others or row[4].startswith("other"):
+            continue
+        details = list(row[5:])
+        for place, name in enumerate(DETAILS.get(row[1], ())[: len(details)]):
+            if name == "token":
+                details[place] = tokens.setdefault(details[place], len(tokens))
+            elif name == "resubmitted_from":
+                details[place] = jobs[details[place]]
+            elif name == "why":
+                details[place] = ""
+        kept.append((row[0], row[1], 0, jobs.setdefault(row[3], len(jobs)), row[4], *details))
+    return kept
+
+
+@pytest.mark.slow
+@seed(20260614)
+@_SETTINGS
+@given(scenarios(), st.integers(0, 1000), st.sampled_from(["computed", "simulated"]))
+def test_what_has_nothing_to_do_with_it_changes_no_event_of_a_night(
+    said: dict[str, Any], number: int, mode: str
+) -> None:
+    """Not even what is due at the same instants: jobs, heartbeats and a silence of another queue, every second."""
+    _, alone = _run(said, number, mode)
+    _, beside = _run(_with_others(said), number, mode)
+    assert any(row[7] == "other" for row in beside if row[1] == "submitted")
+    assert in_words(_without_others(beside)) == in_words(_without_others(alone))
