@@ -188,7 +188,7 @@ def _traces(data: Any) -> Iterator[str]:
 
 
 def checked(path: Path) -> tuple[int, str]:
-    """Check a file with ``--resolved``, and if it is right without too: the worse exit code, and what was complained."""
+    """Check a file with ``--resolved``, and if it is right without too: the worse exit code, and the complaints."""
     said = io.StringIO()
     with redirect_stdout(io.StringIO()), redirect_stderr(said):
         code = answer(["check", "--resolved", str(path)])
