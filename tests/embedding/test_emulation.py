@@ -334,7 +334,7 @@ def test_figures_and_the_log_are_there_at_any_moment(go: Any, tmp_path: Any) -> 
             emu.submit("copy")
             await emu.advance(minutes=5)
             path = await emu.save(tmp_path / "half.qdlog")
-            half = len(emu.rows), emu.figure("done").value, emu.figure("unfinished", queue="night").value
+            half = len(emu.recorded()), emu.figure("done").value, emu.figure("unfinished", queue="night").value
             with pytest.raises(LogError):
                 await emu.save(path)
             await emu.settle()

@@ -262,12 +262,12 @@ def test_what_a_running_emulation_cannot_use_is_told(go: Any, use: str) -> None:
         call, _ = INSIDE[use]
         async with Emulator(handlers={"copy": copy}, lasts="2h") as emu:
             job = emu.submit("copy")
-            before = len(emu.rows)
+            before = len(emu.recorded())
             with pytest.raises(InputError) as caught:
                 found = call(emu, job)
                 if asyncio.iscoroutine(found):
                     await found
-            assert len(emu.rows) == before
+            assert len(emu.recorded()) == before
         return str(caught.value)
 
     assert go(test()) == INSIDE[use][1]
