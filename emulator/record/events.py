@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
+from emulator.timeline.ticks import SECOND
+
 __all__ = ["DETAILS", "HEARTBEAT_KINDS", "NO_ALLOWANCE", "Event", "EventKind", "Row", "Sink", "read", "to_json_object"]
 
 Row = tuple[Any, ...]
@@ -187,7 +189,7 @@ class Event:
 
     Attributes:
         number: its place in the run, counted from 1.
-        at: the tick at which it happened.
+        at: the tick at which it happened (``seconds`` gives it in seconds).
         kind: what happened, such as ``handed_out``.
         cause: the number of the event that led to it; 0 for none.
         job: the number of the job that it concerns; 0 for none.
@@ -202,6 +204,15 @@ class Event:
     job: int
     worker: str
     details: Mapping[str, Any]
+
+    @property
+    def seconds(self) -> float:
+        """The seconds from the start of the scenario at which it happened, as ``emu.time`` counts them.
+
+        >>> [event] = read([(1_500_000, "broker_down", 0, 0, "")]); event.at, event.seconds
+        (1500000, 1.5)
+        """
+        return self.at / SECOND
 
 
 def read(rows: Iterable[Row], first: int = 1) -> Iterator[Event]:

@@ -60,8 +60,9 @@ class Emulator(Interventions, Views):
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; or leave it out and give the
             settings as keywords: ``Emulator(pools={"dome": {"count": 2}}, handlers={"copy": copy})``. What a test does
-            not say is filled in: a queue ``night`` with a lease of 90 s and four attempts in all, a pool ``workers`` of
-            one that is handed its work at once and sends a heartbeat every 30 s, a routine for each handler, 30 days.
+            not say is filled in, key by key: a queue ``night`` with a lease of 90 s and four attempts in all, a pool
+            ``workers`` of one that is handed its work at once and sends a heartbeat every 30 s, a routine for each
+            handler, 30 days.
         handlers: for routines whose work is your own code: ``async def copy(work): ...``; other routines are modelled.
         programs: worker programs of your own, by worker or pool: ``async def main(client): ...`` (``Client``).
         by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
