@@ -34,7 +34,8 @@ class Figure:
     """One figure of a night; ``night.figure(name)`` reads one.
 
     Attributes:
-        value: ticks for a time, whole or as a mean (``seconds`` gives it in seconds); None when there is nothing to take it from.
+        value: ticks for a time, whole or as a mean (``seconds`` gives it in seconds); None when there is nothing to
+            take it from.
         unit: time, share (0 to 1), count, or ratio.
         more_than: the true value is known only to be more than, or at least, this one.
         estimator: how it was found, in words.
