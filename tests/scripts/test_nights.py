@@ -138,7 +138,7 @@ def test_a_refusal_of_the_system_reaches_the_script(starter: Starter) -> None:
 
 
 def test_a_missing_tool_takes_a_stand_in_off_one_workers_path(starter: Starter) -> None:
-    """While dome-1 lacks `store` its script finds no such command (127, POSIX); dome-2, idle for longer by then, does it."""
+    """While dome-1 lacks `store` its script finds no such command (127, POSIX); dome-2 does the work."""
     pools = {"dome": {**NIGHT["pools"]["dome"], "equipped_with": ["store"]}}  # type: ignore[index]
     night, notes = run_night_with_scripts(
         from_settings(
