@@ -1,4 +1,4 @@
-"""What does pytest get? One marker, one fixture, one option; nothing of the package is loaded before they are used.
+"""What does pytest get? One marker, one fixture, one option, one setting; nothing is loaded before they are used.
 
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.
@@ -7,6 +7,7 @@
   your code raised and where (once for each different failure), and how to run the test again; all as it stood when the
   test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
+- the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
 
 With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
 hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
@@ -31,6 +32,7 @@ __all__ = ["emulated"]
 
 _MADE = pytest.StashKey["list[ToldEmulator]"]()
 _SEED = "--emulation-seed"
+_WALL_LIMIT = "queuedrill_wall_limit"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -41,6 +43,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=None,
         metavar="N",
         help="the seed of every emulator that a test gives none (default: what its scenario states)",
+    )
+
+    parser.addini(
+        _WALL_LIMIT,
+        "seconds of real time that a test marked virtual_time may take; 0 for no limit (default: 60)",
+        default="60",
     )
 
 
@@ -81,7 +89,18 @@ def pytest_pycollect_makeitem() -> Generator[None, Any, Any]:
     return made
 
 
-def _loop_maker(marker: pytest.Mark) -> Any:
+def _wall_limit(config: pytest.Config) -> float | None:
+    text = config.getini(_WALL_LIMIT)
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds < float("inf"):
+        pytest.fail(f"{_WALL_LIMIT} = {text}: give seconds of real time, such as 60, or 0 for no limit", pytrace=False)
+    return seconds or None
+
+
+def _loop_maker(marker: pytest.Mark, config: pytest.Config) -> Any:
     from emulator.timeline.loop import VirtualLoop
 
     def make() -> VirtualLoop:
@@ -89,13 +108,13 @@ def _loop_maker(marker: pytest.Mark) -> Any:
             if marker.args:
                 raise TypeError("it takes keywords only, such as pace=10 or wall_limit=5")
             inspect.signature(VirtualLoop).bind(**marker.kwargs)
-            return VirtualLoop(**marker.kwargs)
+            return VirtualLoop(**{"wall_clocks": True, "wall_limit": _wall_limit(config), **marker.kwargs})
         except (TypeError, ValueError) as error:
             wrong = str(error)
         known = ", ".join(inspect.signature(VirtualLoop).parameters)
         pytest.fail(f"the marker virtual_time: {wrong}; its options are those of VirtualLoop: {known}", pytrace=False)
 
-    return make if marker.args or marker.kwargs else VirtualLoop
+    return make
 
 
 @pytest.hookimpl(wrapper=True, optionalhook=True)
@@ -103,7 +122,7 @@ def pytest_asyncio_loop_factories(config: pytest.Config, item: pytest.Item) -> G
     """Give pytest-asyncio the virtual loop for a marked test, and for others what it would have had without us."""
     found = yield
     if (marker := item.get_closest_marker("virtual_time")) is not None:
-        return {"virtual": _loop_maker(marker)}
+        return {"virtual": _loop_maker(marker, config)}
     return found or {"asyncio": asyncio.new_event_loop}
 
 
@@ -114,7 +133,7 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
         return None
     names = inspect.signature(pyfuncitem.obj).parameters
     given = {name: pyfuncitem.funcargs[name] for name in names if name in pyfuncitem.funcargs}
-    with asyncio.Runner(loop_factory=_loop_maker(marker)) as runner:
+    with asyncio.Runner(loop_factory=_loop_maker(marker, pyfuncitem.config)) as runner:
         try:
             runner.run(pyfuncitem.obj(**given))
         except BaseException as error:
