@@ -2,6 +2,7 @@
 
 import click
 
+from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import MET, MISSED
 from emulator.cli.streams import tell, tell_json
 
@@ -20,7 +21,17 @@ __all__ = ["hunt"]
 @click.option("--kinds", metavar="A,B", help="Try these kinds of fault only, such as power_off,freeze.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
-def hunt(file: str, seed: int | None, tries: int, at_most: int, kinds: str | None, as_json: bool, quiet: bool) -> int:
+@allow_folder
+def hunt(
+    file: str,
+    seed: int | None,
+    tries: int,
+    at_most: int,
+    kinds: str | None,
+    as_json: bool,
+    quiet: bool,
+    allow_folders: tuple[str, ...],
+) -> int:
     """Look for the smallest schedule of faults that breaks a requirement which the scenario FILE meets.
 
     What is found is printed as a piece of a scenario file, to be pasted into it and run. The same file and seed find
@@ -30,7 +41,7 @@ def hunt(file: str, seed: int | None, tries: int, at_most: int, kinds: str | Non
     from emulator.scenario.load import load
     from emulator.testing.hunting import hunt as look
 
-    loaded = load(file)
+    loaded = load(file, allow_folders=allow_folders)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
     with progress(file, quiet=quiet or as_json) as told:
         found = look(loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)

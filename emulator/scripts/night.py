@@ -13,8 +13,8 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.scripts.load import LoadedScripts
-from emulator.scripts.processes import Starter
 from emulator.scripts.running import Stage
+from emulator.scripts.starter import Starter
 from emulator.testing.emulation import Emulator
 from emulator.testing.running import run_in_virtual_time
 from emulator.timeline.ticks import SECOND

@@ -26,7 +26,8 @@ from emulator.scripts.http import Request, Written, filled, matched_request, pro
 from emulator.scripts.lines import trace_lines
 from emulator.scripts.matching import fill, matched
 from emulator.scripts.models import BASICS, VIRTUAL, Asked, Change, HttpAnswer, Said, Script, Scripts
-from emulator.scripts.processes import Call, Paths, Process, Starter, unknown_commands
+from emulator.scripts.processes import Call, Process, unknown_commands
+from emulator.scripts.starter import Paths, Starter
 from emulator.scripts.virtual import UnusualError, date_text, limit, sleep_ticks
 from emulator.testing.work import Work
 from emulator.timeline.ticks import SECOND
@@ -219,6 +220,7 @@ class Stage:
         self.tried.append(tried)
         process = self.apart(self._start, script, work, folder)
         self._running[work.worker, work.token] = process
+        work.at_power_off(lambda: self.kill_on(work.worker))
         try:
             await _Attempt(self, script, work, process, tried).play()
         finally:

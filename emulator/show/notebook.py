@@ -22,6 +22,7 @@ from emulator.show.comparison.words import between
 from emulator.show.html import clean, name, text
 from emulator.show.meta import verdict
 from emulator.show.page.curves import drawn
+from emulator.show.phrases import spoken
 
 __all__ = ["comparison_html", "night_html", "sizing_html"]
 
@@ -51,14 +52,14 @@ def comparison_html(of: Comparison) -> str:
     shares = [one for one in of.shares if one.judged]
     if len(of.variants) == 1:
         return _shown(of.title, sentence(of), *_shares(shares), _picture_of(shares), "Shares of nights with intervals")
-    seen = [one for one in of.differences if one.effect != "identical"] or list(of.differences)
+    seen = [one for one in of.differences if one.effect != "same"] or list(of.differences)
     rows = [
         [
             text(clean(one.measure)),
             name(one.variant),
             "unknown" if one.mean is None else text(change(one.mean, one.unit)),
             "unknown" if one.together is None else text(reach(one.together, one.unit)),
-            text(one.effect),
+            text(spoken(one.effect)),
         ]
         for one in seen
     ]
@@ -84,7 +85,7 @@ def _shares(shares: Sequence[Share]) -> tuple[list[str], list[list[str]]]:
             text(clean(one.requirement)),
             f"{one.held} of {one.judged}",
             text(between(one.interval, "share")),
-            text(one.verdict),
+            text(spoken(one.verdict)),
         ]
         for one in shares
     ]

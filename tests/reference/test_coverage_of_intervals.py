@@ -230,7 +230,7 @@ def test_what_fails_in_a_fifth_of_nights_never_passes_as_95_per_cent_at_200(wait
     asked_for = [asked(measure="wait_longest", at_most=round(WAITS_AT_MOST), in_share=0.95)]
     for part in experiments(waits, 200):
         played = [PlayedNight("a", seed, {}, (wait <= WAITS_AT_MOST,)) for seed, wait in enumerate(part)]
-        assert shares("a", asked_for, played, 0.95)[0].verdict == "does not hold"
+        assert shares("a", asked_for, played, 0.95)[0].verdict == "does_not_hold"
 
 
 def test_two_hundred_nights_of_which_a_fifth_fails_do_not_hold_as_95_per_cent() -> None:
@@ -251,6 +251,6 @@ must_hold: [{measure: failed, at_most: 0, in_share: 0.95}]
         PlayedNight("as written", night.seed, {}, tuple(one.tonight for one in night.judged)) for night in results
     ]
     found = shares("as written", loaded.scenario.must_hold, played, 0.95)
-    assert [one.verdict for one in found] == ["does not hold", "does not hold"]
+    assert [one.verdict for one in found] == ["does_not_hold", "does_not_hold"]
     holds(found[0].held, found[0].judged, 0.8)
     assert found[0].missed_seeds == tuple(night.seed for night in results if night.figure("failed").value)[:10]

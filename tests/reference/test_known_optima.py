@@ -105,7 +105,7 @@ def test_fewest_workers_by_the_square_root_rule():
         must_hold=[{"measure": "wait_p90", "at_most": "0s", "in_share": 0.8}],
     )
     found = emulator.size(settings, by="pools.dome.count", first=1, last=3, nights=30)
-    assert [each.verdict for each in found.tried] == ["does not hold", "does not hold", "holds"]
+    assert [each.verdict for each in found.tried] == ["does_not_hold", "does_not_hold", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.8, 3, True)
 
 
@@ -141,7 +141,7 @@ def test_fewest_attempts_for_a_share_of_jobs_done():
     and in 97.6 % of nights (computed). Both verdicts at 95 %.
     """
     found = emulator.size(failing(0.3), by="queues.line.retry.attempts_in_all", first=2, last=4, nights=50)
-    assert [each.verdict for each in found.tried] == ["does not hold", "does not hold", "holds"]
+    assert [each.verdict for each in found.tried] == ["does_not_hold", "does_not_hold", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.8, 4, True)
 
 

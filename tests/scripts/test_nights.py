@@ -11,7 +11,8 @@ from emulator.experiment.result import NightResult
 from emulator.scenario.load import from_settings
 from emulator.scripts.load import load_scripts
 from emulator.scripts.night import run_night_with_scripts
-from emulator.scripts.processes import Starter
+from emulator.scripts.processes import Process
+from emulator.scripts.starter import Starter
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios" / "scripts"
 
@@ -80,6 +81,22 @@ def test_a_power_off_ends_a_script_in_the_middle_of_a_call(starter: Starter) -> 
     assert [it[1:] for it in second] == [("a", "dome-2", 2), ("b", "dome-2", 2), ("c", "dome-2", 2)]
     assert 130 <= second[0][0] - 40 <= 150
     assert night.figure("unsafe_repeats").value == 1
+
+
+def test_a_power_off_takes_the_processes_away_at_once(starter: Starter, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are gone when the second attempt begins, and do not wait for the end of the night."""
+    living: list[int] = []
+    begin = Process.__init__
+
+    def counted(self: Process, *arguments: object, **named: object) -> None:
+        living.append(sum(not it._is_killed for it in begun))
+        begun.append(self)
+        begin(self, *arguments, **named)  # type: ignore[arg-type]
+
+    begun: list[Process] = []
+    monkeypatch.setattr(Process, "__init__", counted)
+    play(starter, faults=[{"power_off": "dome-1", "at": "+60s"}])
+    assert living == [0, 0]
 
 
 def test_a_frozen_script_goes_on_as_a_zombie(starter: Starter) -> None:

@@ -8,6 +8,7 @@ its k-th call has done the calls before k, what dies after it has done the k-th 
 then does what the script does from its first line. What sleeps instead does, once it wakes, all that it had left.
 """
 
+import shutil
 import subprocess
 import sys
 import time
@@ -17,8 +18,8 @@ import pytest
 
 import emulator
 from emulator.scripts.load import load_scripts
-from emulator.scripts.processes import Starter
 from emulator.scripts.rerun import Found, Judgement, rerun
+from emulator.scripts.starter import Starter
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios" / "scripts"
 TWO = {"plates": ["plate-1", "plate-2"]}
@@ -133,7 +134,8 @@ def test_a_killed_emulator_leaves_no_process(tmp_path: Path) -> None:
     """The emulator is killed while its script waits for an answer: the script and its keeper are gone soon after."""
     program = (
         "import sys, time\nfrom pathlib import Path\n"
-        "from emulator.scripts.processes import Paths, Process, Starter\n"
+        "from emulator.scripts.processes import Process\n"
+        "from emulator.scripts.starter import Paths, Starter\n"
         "folder = Path(sys.argv[1])\nstarter = Starter()\n"
         "paths = Paths(folder / 'bin', starter.first_line, ['store'], ['bash', 'sleep'])\n"
         "(folder / 'script').write_text('sleep 1000 & store wait')\n"
@@ -150,3 +152,44 @@ def test_a_killed_emulator_leaves_no_process(tmp_path: Path) -> None:
             break
         time.sleep(0.01)
     assert left == []
+
+
+LANGUAGES = {
+    "sh": ("put.sh", 'for plate in a b; do store has "$plate" || store put "$plate" || exit 1; done\n'),
+    "bash": ("put.bash", 'for plate in a b; do store has "$plate" || store put "$plate" || exit 1; done\n'),
+    "perl": (
+        "put.pl",
+        'for (qw(a b)) { system("store", "has", $_) == 0 or system("store", "put", $_) == 0 or exit 1 }\n',
+    ),
+    "python3": (
+        "put.py",
+        "import subprocess\nfor plate in 'ab':\n    if subprocess.call(['store', 'has', plate]):\n"
+        "        subprocess.check_call(['store', 'put', plate])\n",
+    ),
+    "node": (
+        "put.js",
+        "const run = (...words) => require('child_process').spawnSync('store', words).status;\n"
+        "for (const plate of ['a', 'b']) if (run('has', plate)) if (run('put', plate)) process.exit(1);\n",
+    ),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_scripts_of_other_languages_are_judged_alike(language: str, tmp_path: Path, starter: Starter) -> None:
+    """Whatever it is written in, a script that asks first is safe when its machine dies and not when it wakes."""
+    if shutil.which(language) is None:
+        pytest.skip(f"{language} is not on this machine")
+    name, text = LANGUAGES[language]
+    (tmp_path / name).write_text(text)
+    (tmp_path / "scripts.yaml").write_text(
+        f"scripts:\n  put: {{argv: [{language}, {name}], files: [{name}]}}\n"
+        "commands:\n  store:\n"
+        '    - {when: [has, "{plate}"], answers: {effect: archived, target: "{plate}"}}\n'
+        '    - {when: [put, "{plate}"], takes: 40s, effect: archived, target: "{plate}", repeatable: false}\n'
+    )
+    found = rerun(load_scripts(tmp_path / "scripts.yaml"), "put", {}, starter=starter)
+    assert [" ".join(map(marks, found.of("dies"))), " ".join(map(marks, found.of("wakes")))] == [
+        ". . . . . . . . .",
+        ". r r . . r r . .",
+    ]

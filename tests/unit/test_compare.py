@@ -101,7 +101,7 @@ def test_equal_scenarios_in_different_spelling_are_identical(tmp_path: Path) -> 
     other.write_text(json.dumps({**plain, "lasts": "PT360M", "zone": "UTC", "heartbeats": "computed"}))
     found = compare([one, other], nights=4, processes=1)
     assert found.variants == (str(one), str(other))
-    assert {difference.effect for difference in found.differences} == {"identical"}
+    assert {difference.effect for difference in found.differences} == {"same"}
 
 
 def test_nights_of_one_scenario_are_judged_by_their_shares() -> None:
@@ -500,7 +500,7 @@ def test_size_finds_the_smallest_value_with_the_evidence_for_it_and_the_one_belo
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "35m"}]}
     found = size(asked, by="pools.dome.count", first=1, last=3, share=0.9, nights=100, processes=1)
     assert (found.smallest, found.monotone) == (2, True)
-    assert [one.verdict for one in found.tried] == ["does not hold", "holds", "holds"]
+    assert [one.verdict for one in found.tried] == ["does_not_hold", "holds", "holds"]
     assert found.sentence.startswith("pools.dome.count = 2 is the smallest that holds in 90 % of nights: ")
     assert "; 1 does not: " in found.sentence
 
@@ -535,7 +535,7 @@ def test_size_says_when_there_is_nothing_to_judge() -> None:
     """A requirement on times that nothing took is judged in no night, and that is said of each value."""
     asked = {**NIGHT, "must_hold": [{"measure": "detection_delay_longest", "at_most": "1m"}]}
     found = size(asked, by="pools.dome.count", first=1, last=2, nights=3, processes=1)
-    assert [(one.judged, one.interval, one.verdict) for one in found.tried] == [(0, None, "nothing to judge")] * 2
+    assert [(one.judged, one.interval, one.verdict) for one in found.tried] == [(0, None, "nothing_to_judge")] * 2
     assert (found.smallest, found.monotone) == (None, True)
     assert found.sentence.endswith("the best is pools.dome.count = 1, nothing to judge.")
 

@@ -82,24 +82,24 @@ def test_a_difference_has_everything_whole() -> None:
             "higher",
             "patient is higher: accepted is 3 higher (95 % sure: 2.12 to 3.88 higher, for all differences together).",
         ),
-        ("failed", TEN, "identical", "patient: failed is the same in each of 5 nights."),
+        ("failed", TEN, "same", "patient: failed is the same in each of 5 nights."),
         (
             "failed",
             [10, 10, None, 10, None],
-            "identical",
+            "same",
             "patient: failed is the same in each of 3 nights; 2 nights more had nothing to take it from.",
         ),
         (
             "failed",
             [8, 8, 8, 8, 8],
-            "cannot be told",
+            "undecided",
             "patient: whether failed differs cannot be told: it is 2 lower in every one of 5 nights, which are too few "
             "to be sure that it is so in others.",
         ),
         (
             "failed",
             [8, more(13), 14, 13, 13],
-            "cannot be told",
+            "undecided",
             "patient: whether failed differs cannot be told: of 5 nights, something was unfinished under patient in 1; "
             "let the scenario last longer.",
         ),
@@ -151,14 +151,14 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
 )
 def test_what_cannot_be_told_is_said_with_the_reason(baseline: Values, values: Values, why: str) -> None:
     found = difference(baseline, values)
-    assert found.effect == "cannot be told"
+    assert found.effect == "undecided"
     assert found.sentence == f"patient: whether failed differs cannot be told: {why}."
 
 
 def test_without_a_shown_difference_the_nights_that_would_show_one_are_told() -> None:
     """Differences -3 -1 0 1 3: deviation sqrt 5. 5 % of 20 is 1; with 5 % of 100, 4 nights would do."""
     few = difference([20] * 5, [17, 19, 20, 21, 23])
-    assert (few.effect, few.of_size, few.shows_with) == ("no difference shown", 1, 42)
+    assert (few.effect, few.of_size, few.shows_with) == ("no_clear_difference", 1, 42)
     assert few.sentence == (
         "patient: no difference in failed shown at this precision: the interval reaches from 2.78 lower to 2.78 higher "
         "(95 % sure, for all differences together); about 42 nights would show one of 1 (80 times in 100)."
@@ -185,7 +185,7 @@ def test_where_the_baseline_has_none_half_of_what_the_interval_reaches_is_asked_
 def test_of_a_rare_thing_no_difference_is_asked_about_that_would_take_endless_nights() -> None:
     """0 0 0 0 1 against 0 0 0 1 0: 5 % of 0.2 is 0.01; the deviation is sqrt 0.5 and the interval reaches 0.878."""
     found = difference([0, 0, 0, 0, 1], [0, 0, 0, 1, 0])
-    assert (found.effect, found.of_size) == ("no difference shown", 0.2)  # a fifth of 0.878 is 0.176
+    assert (found.effect, found.of_size) == ("no_clear_difference", 0.2)  # a fifth of 0.878 is 0.176
 
 
 def test_no_interval_reaches_beyond_what_a_figure_can_be() -> None:

@@ -193,7 +193,7 @@ def test_what_goes_on_wastes_the_begun_tape_alone() -> None:
 def test_as_many_workers_as_the_window_needs() -> None:
     """Six workers are too few, seven are enough: nine nights in ten are over by two o'clock, at 95 %."""
     found = emulator.size(SCENARIOS / "how-many-workers.yaml", by="pools.dome.count", first=5, last=8, nights=80)
-    assert [each.verdict for each in found.tried] == ["does not hold", "does not hold", "holds", "holds"]
+    assert [each.verdict for each in found.tried] == ["does_not_hold", "does_not_hold", "holds", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.9, 7, True)
 
 

@@ -38,7 +38,7 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         judged=4,
         interval=found.interval,
         asked=None,
-        verdict="does not hold",
+        verdict="does_not_hold",
         sentence="patient: makespan at most 2 h: does not hold: it held in 2 of 4 nights, and has to in every one; "
         "1 night more had nothing to judge.",
         missed_seeds=(3, 5),
@@ -55,29 +55,32 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         (
             71,
             0,
-            "cannot be told",
+            "undecided",
             "71 of 71 nights, so in 94.9 % to 100 % of all (95 % sure); 72 nights in all would be enough if none is "
             "missed.",
         ),
         (
             69,
             1,
-            "cannot be told",
+            "undecided",
             "69 of 70 nights, so in 92.3 % to 99.96 % of all (95 % sure); 110 nights in all would be enough if no "
             "more are missed.",
         ),
-        (160, 40, "does not hold", "160 of 200 nights, so in 73.8 % to 85.3 % of all (95 % sure)."),
+        (160, 40, "does_not_hold", "160 of 200 nights, so in 73.8 % to 85.3 % of all (95 % sure)."),
     ],
 )
 def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: int, verdict: str, rest: str) -> None:
     found = only(MOSTLY, *[True] * held, *[False] * missed)
     assert (found.verdict, found.asked) == (verdict, 0.95)
-    assert found.sentence == f"patient: makespan at most 2 h, in 95 % of nights: {verdict}: it held in {rest}"
+    assert (
+        found.sentence
+        == f"patient: makespan at most 2 h, in 95 % of nights: {verdict.replace('_', ' ')}: it held in {rest}"
+    )
 
 
 def test_no_number_of_nights_shows_that_it_holds_in_all() -> None:
     found = only(asked(measure="failed", at_most=0.0, in_share=1.0), True, True)
-    assert found.verdict == "cannot be told"
+    assert found.verdict == "undecided"
     assert found.sentence.endswith("(95 % sure); no number of nights can show that.")
 
 
@@ -88,8 +91,8 @@ def test_only_the_first_ten_missed_seeds_are_named() -> None:
 def test_with_nothing_to_judge_no_verdict_is_given() -> None:
     found = shares("patient", [MAKESPAN], nights((None,), (None,)), 0.95)
     assert [(one.verdict, one.judged, one.interval, one.sentence) for one in found] == [
-        ("nothing to judge", 0, None, "patient: nothing to judge of makespan at most 2 h in any of 2 nights."),
-        ("nothing to judge", 0, None, "patient: nothing to judge in any of 2 nights."),
+        ("nothing_to_judge", 0, None, "patient: nothing to judge of makespan at most 2 h in any of 2 nights."),
+        ("nothing_to_judge", 0, None, "patient: nothing to judge in any of 2 nights."),
     ]
 
 
@@ -99,7 +102,7 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
         (
             [MAKESPAN, DONE],
             [(True, True), (False, True), (True, False)],
-            (1, 3, "does not hold", (2, 3), "not all requirements hold as asked; 1 of 3 nights met all at once"),
+            (1, 3, "does_not_hold", (2, 3), "not all requirements hold as asked; 1 of 3 nights met all at once"),
         ),
         (
             [MOSTLY, SWEEPS],
@@ -107,7 +110,7 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
             (
                 2,
                 2,
-                "cannot be told",
+                "undecided",
                 (),
                 "whether all requirements hold as asked cannot be told; 2 of 2 nights met all",
             ),
@@ -141,13 +144,13 @@ BASE = [10, 10, 10, 10, 10]
             {"measure": "failed", "not_worse_by": 3.0},
             [0, 0, 0, 0, 5],
             [0] * 5,
-            "cannot be told",
+            "undecided",
             "1.78 lower to 3.78 higher",
         ),
-        ({"measure": "failed", "not_worse_by": 0.5}, [1, 1, 1, 1, 2], [0] * 5, "does not hold", "0.645 to 1.76 higher"),
+        ({"measure": "failed", "not_worse_by": 0.5}, [1, 1, 1, 1, 2], [0] * 5, "does_not_hold", "0.645 to 1.76 higher"),
         ({"measure": "done", "not_worse_by": 0.5}, [1, 1, 1, 1, 2], [0] * 5, "holds", "0.645 to 1.76 higher"),
-        ({"measure": "done", "not_worse_by": 1.0}, [0] * 5, [1, 1, 1, 1, 2], "cannot be told", "0.645 to 1.76 lower"),
-        ({"measure": "done", "not_worse_by": 0.5}, [0] * 5, [1, 1, 1, 1, 2], "does not hold", "0.645 to 1.76 lower"),
+        ({"measure": "done", "not_worse_by": 1.0}, [0] * 5, [1, 1, 1, 1, 2], "undecided", "0.645 to 1.76 lower"),
+        ({"measure": "done", "not_worse_by": 0.5}, [0] * 5, [1, 1, 1, 1, 2], "does_not_hold", "0.645 to 1.76 lower"),
     ],
 )
 def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
@@ -157,7 +160,7 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
     figures = {"a": {"failed": baseline, "done": baseline}, "b": {"failed": values, "done": values}}
     found = compared(played(figures), "ab", measures=(name,), requirements={"b": [asked(**requirement)]})
     text = f"{name} not worse than the baseline by more than {allowed:g}"
-    sentence = f"b: {text}: {verdict}: {name} is {rest} (95 % sure)."
+    sentence = f"b: {text}: {verdict.replace('_', ' ')}: {name} is {rest} (95 % sure)."
     assert found.not_worse == (Share(text, "b", 0, 0, None, None, verdict, sentence),)
 
 
@@ -169,19 +172,19 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             "failed",
             [1, 1],
             [2, 2],
-            "cannot be told",
+            "undecided",
             "it is 1 lower in every one of 2 nights, which are too few to be sure that it is so in others.",
         ),
         ("failed", [1] * 6, [2] * 6, "holds", "failed is 1 lower (95 % sure)."),
-        ("failed", [1], [1], "cannot be told", "one pair of nights has no spread, so run more of them."),
-        ("failed", [None, None], [1, 1], "cannot be told", "no pair of nights gave it under both."),
+        ("failed", [1], [1], "undecided", "one pair of nights has no spread, so run more of them."),
+        ("failed", [None, None], [1, 1], "undecided", "no pair of nights gave it under both."),
         ("failed", [1, 1], [more(3), 3], "holds", "failed is 2 lower or more (95 % sure)."),
-        ("failed", [more(5), 5], [1, 1], "does not hold", "failed is 4 higher or more (95 % sure)."),
+        ("failed", [more(5), 5], [1, 1], "does_not_hold", "failed is 4 higher or more (95 % sure)."),
         (
             "failed",
             [more(1), 1],
             [1, 1],
-            "cannot be told",
+            "undecided",
             "of 2 nights, something was unfinished under b in 1; let the scenario last longer.",
         ),
         ("done", [more(1), 1], [1, 1], "holds", "done is no difference or more (95 % sure)."),
@@ -189,7 +192,7 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             "done",
             [1, 1],
             [more(1), 1],
-            "cannot be told",
+            "undecided",
             "of 2 nights, something was unfinished under the baseline in 1; let the scenario last longer.",
         ),
     ],
@@ -205,7 +208,7 @@ def test_not_being_worse_says_what_is_not_known(
     requirements = {"b": [asked(measure=measure, not_worse_by=0.0)]}
     found = compared(played(figures), "ab", measures=(measure,), requirements=requirements)
     assert [(one.verdict, one.sentence) for one in found.not_worse] == [
-        (verdict, f"b: {measure} not worse than the baseline: {verdict}: {rest}")
+        (verdict, f"b: {measure} not worse than the baseline: {verdict.replace('_', ' ')}: {rest}")
     ]
 
 

@@ -123,7 +123,7 @@ def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: Comparis
         processes=1,
         measures=["makespan"],
     )
-    assert (better.holds, better.shares[0].verdict) == (True, "does not hold")
+    assert (better.holds, better.shares[0].verdict) == (True, "does_not_hold")
     assert better.sentence == "Beside as written: four is better in makespan. All that is asked of the variants holds."
     lost = replace(better, lost=(Lost("four", 3, "its process died each time"),))
     assert holds(lost) is False

@@ -180,7 +180,7 @@ def _differences(
     for (figure, variant), paired, one, p_together in zip(keys, pairs, seen, adjusted, strict=True):
         effect = _effect(figure, paired, one, p_together, confidence)
         middle = spreads[figure.text, variants[0]].mean
-        size = _size(figure, middle, one, sizes) if effect == "no difference shown" else None
+        size = _size(figure, middle, one, sizes) if effect == "no_clear_difference" else None
         spread_seen = deviation(paired.differences) if size is not None else 0.0
         with_ = None if size is None else nights_to_show(size, spread_seen, each_of(confidence, len(keys)))
         bare = Difference(
@@ -210,12 +210,12 @@ def _differences(
 
 def _effect(figure: Wanted, pairs: Paired, seen: Seen, p_together: float | None, confidence: float) -> Effect:
     if seen.mean is None or p_together is None:
-        return "cannot be told"
+        return "undecided"
     if pairs.constant and seen.mean == 0:
-        return "identical"
+        return "same"
     if p_together > 1 - confidence:
         seen_whole = pairs.known_below and pairs.known_above and not pairs.constant
-        return "no difference shown" if seen_whole else "cannot be told"
+        return "no_clear_difference" if seen_whole else "undecided"
     higher = seen.mean > 0
     if not figure.measure.better:
         return "higher" if higher else "lower"

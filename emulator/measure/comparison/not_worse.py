@@ -19,22 +19,22 @@ def not_worse(requirement: Asked, difference: Difference) -> Share:
     assert requirement.measure is not None and requirement.not_worse_by is not None  # it has been checked
     text = say_not_worse(requirement)
     together = difference.together
-    verdict: ShareVerdict = "cannot be told"
-    too_few = difference.effect == "cannot be told" and together is not None and together.low == together.high
+    verdict: ShareVerdict = "undecided"
+    too_few = difference.effect == "undecided" and together is not None and together.low == together.high
     if together is not None and not too_few:
         better, worse = _by_how_much_worse(together, find(requirement.measure).better)
         if worse is not None and worse <= requirement.not_worse_by:
             verdict = "holds"
         elif better is not None and better > requirement.not_worse_by:
-            verdict = "does not hold"
-    sentence = f"{difference.variant}: {text}: {verdict}: {_seen(difference, verdict)}."
+            verdict = "does_not_hold"
+    sentence = f"{difference.variant}: {text}: {verdict.replace('_', ' ')}: {_seen(difference, verdict)}."
     return Share(text, difference.variant, 0, 0, None, None, verdict, sentence)
 
 
 def _seen(difference: Difference, verdict: ShareVerdict) -> str:
-    if difference.effect == "identical":
+    if difference.effect == "same":
         return f"it is the same in each of {nights(difference.n)}"
-    if difference.together is None or verdict == difference.effect == "cannot be told":
+    if difference.together is None or verdict == difference.effect == "undecided":
         return why_not(difference)
     together = difference.together
     return f"{difference.measure} is {reach(together, difference.unit)} ({sure(together.confidence)})"

@@ -23,10 +23,10 @@ __all__ = [
     "TradePoint",
 ]
 
-Effect = Literal["better", "worse", "higher", "lower", "identical", "no difference shown", "cannot be told"]
+Effect = Literal["better", "worse", "higher", "lower", "same", "no_clear_difference", "undecided"]
 """How a variant compares to the baseline. ``higher`` and ``lower`` are for figures of which neither side is better."""
 
-ShareVerdict = Literal["holds", "does not hold", "cannot be told", "nothing to judge"]
+ShareVerdict = Literal["holds", "does_not_hold", "undecided", "nothing_to_judge"]
 """Whether a requirement holds in the share of nights that was asked for."""
 
 
@@ -151,7 +151,7 @@ class Share:
         interval: the exact (Clopper-Pearson) interval of the share; None when nothing was judged.
         asked: the share of nights that was asked for; None: it has to hold in every night that is run (and for all of
             them together: each as asked).
-        verdict: holds, does not hold, cannot be told from so many nights, or nothing to judge.
+        verdict: holds, does_not_hold, undecided, or nothing_to_judge.
         sentence: all of that for a person, in one sentence.
         missed_seeds: the first seeds, ten at most, with which it was missed: ``run --seed`` shows such a night.
         measure: the text that names the figure it is about; "" for all requirements together, and for occurrences.

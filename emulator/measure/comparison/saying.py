@@ -85,12 +85,12 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
         constant: whether every night gave the same difference.
     """
     name, who = it.measure, it.variant
-    if it.effect == "identical":
+    if it.effect == "same":
         return f"{who}: {name} is the same in each of {nights(it.n)}{_left_out(it)}."
-    if it.effect == "cannot be told":
+    if it.effect == "undecided":
         return f"{who}: whether {name} differs cannot be told: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
-    if it.effect == "no difference shown":
+    if it.effect == "no_clear_difference":
         return (
             f"{who}: no difference in {name} shown at this precision: the interval reaches from "
             f"{reach(it.together, it.unit)} ({sure(it.together.confidence)}, for all differences together)"

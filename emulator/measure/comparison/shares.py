@@ -87,27 +87,28 @@ def _share(
     held, judged, unjudged, missed = _counts(answers)
     if not judged:
         sentence = f"{variant}: nothing to judge of {text} in any of {nights(unjudged)}."
-        return Share(text, variant, 0, 0, None, asked, "nothing to judge", sentence)
+        return Share(text, variant, 0, 0, None, asked, "nothing_to_judge", sentence)
     interval = share_interval(held, judged, confidence)
     verdict, why = _verdict(held, judged, asked, interval)
-    said = f"{variant}: {text}: {verdict}: it held in {held} of {nights(judged)}{why}{_not_judged(unjudged)}."
+    seen = f"it held in {held} of {nights(judged)}{why}{_not_judged(unjudged)}"
+    said = f"{variant}: {text}: {verdict.replace('_', ' ')}: {seen}."
     return Share(text, variant, held, judged, interval, asked, verdict, said, missed)
 
 
 def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str]:
     if asked is None:
-        return ("holds", "") if held == judged else ("does not hold", ", and has to in every one")
+        return ("holds", "") if held == judged else ("does_not_hold", ", and has to in every one")
     low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
     seen = f", so in {value(low, 'share')} to {value(high, 'share')} of all ({sure(interval.confidence)})"
     if low >= asked:
         return "holds", seen
     if high < asked:
-        return "does not hold", seen
+        return "does_not_hold", seen
     enough = nights_without_more_misses(judged - held, asked, interval.confidence)
     if enough is None:
-        return "cannot be told", f"{seen}; no number of nights can show that"
+        return "undecided", f"{seen}; no number of nights can show that"
     missed = "none is missed" if held == judged else "no more are missed"
-    return "cannot be told", f"{seen}; {nights(enough)} in all would be enough if {missed}"
+    return "undecided", f"{seen}; {nights(enough)} in all would be enough if {missed}"
 
 
 def _not_judged(unjudged: int) -> str:
@@ -120,12 +121,12 @@ def _all(
     held, judged, unjudged, missed = _counts(answers)
     if not judged:
         sentence = f"{variant}: nothing to judge in any of {nights(unjudged)}."
-        return Share(ALL, variant, 0, 0, None, None, "nothing to judge", sentence)
-    order: tuple[ShareVerdict, ...] = ("does not hold", "cannot be told", "holds")
+        return Share(ALL, variant, 0, 0, None, None, "nothing_to_judge", sentence)
+    order: tuple[ShareVerdict, ...] = ("does_not_hold", "undecided", "holds")
     verdict = next(one for one in order if one in verdicts)
     words = {
         "holds": "all requirements hold as asked",
-        "cannot be told": "whether all requirements hold as asked cannot be told",
+        "undecided": "whether all requirements hold as asked cannot be told",
     }
     interval = share_interval(held, judged, confidence)
     low, high = value(interval.low or 0.0, "share"), value(1.0 if interval.high is None else interval.high, "share")

@@ -95,10 +95,10 @@ def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float,
     missed = tuple(seed for seed, one in judged if not one)
     held = len(judged) - len(missed)
     if not judged:
-        return Sized(value, 0, 0, None, "nothing to judge", ())
+        return Sized(value, 0, 0, None, "nothing_to_judge", ())
     interval = share_interval(held, len(judged), confidence)
     low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
-    verdict: ShareVerdict = "holds" if low >= share else "does not hold" if high < share else "cannot be told"
+    verdict: ShareVerdict = "holds" if low >= share else "does_not_hold" if high < share else "undecided"
     return Sized(value, held, len(judged), interval, verdict, missed[:10])
 
 
@@ -113,7 +113,7 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
     asked = f"{say(share, 'share')} of nights"
     if found is None:
         best = max(tried, key=lambda one: one.held / one.judged if one.judged else 0.0)
-        open_ones = [one for one in tried if one.verdict == "cannot be told"]
+        open_ones = [one for one in tried if one.verdict == "undecided"]
         text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
         if open_ones:
             many = "; " + ", ".join(str(one.value) for one in open_ones)
@@ -123,7 +123,7 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
         text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"
         if found:
             before = tried[found - 1]
-            how = "does not" if before.verdict == "does not hold" else "is not shown to"
+            how = "does not" if before.verdict == "does_not_hold" else "is not shown to"
             text += f"; {before.value} {how}: {_seen(before)}"
     if not monotone:
         text += ". Larger values are not always better here: look at each"

@@ -19,6 +19,7 @@ from emulator.show.comparison.words import LESS_DONE, again, between, done_share
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, name, table, text
 from emulator.show.meta import SMALL_PRINT
+from emulator.show.phrases import spoken
 
 __all__ = ["comparison_document"]
 
@@ -26,7 +27,7 @@ _MOST_TOLD: Final = 12
 _MOST_NIGHTS: Final = 200
 _MOST_SEEDS: Final = 3
 _LONG: Final = 90
-_CLASSES: Final = {"holds": "met", "better": "met", "does not hold": "missed", "worse": "missed"}
+_CLASSES: Final = {"holds": "met", "better": "met", "does_not_hold": "missed", "worse": "missed"}
 
 
 def comparison_document(of: Comparison) -> str:
@@ -72,8 +73,8 @@ def _found(of: Comparison) -> str:
     for variant in of.variants[1 : 1 + _MOST_TOLD]:
         beside = [one for one in of.differences if one.variant == variant]
         first = [one for one in beside if one.effect in ("better", "worse", "higher", "lower")]
-        rest = [one for one in beside if one.effect in ("no difference shown", "cannot be told")]
-        same = [one.measure for one in beside if one.effect == "identical"]
+        rest = [one for one in beside if one.effect in ("no_clear_difference", "undecided")]
+        same = [one.measure for one in beside if one.effect == "same"]
         lines = [_look(one.effect, one.sentence) for one in (*first, *rest)]
         if same:
             lines.append(f"The same in every night: {text(', '.join(same))}.")
@@ -111,7 +112,7 @@ def _requirements(of: Comparison) -> str:
         )
         rows = [_share_row(one)[: len(head)] for one in shares]
         parts.append(table(f"Nights in which it holds: {text(clean(title))}", head, rows))
-        told = [one for one in shares if one.verdict in ("does not hold", "cannot be told") and requirement != ALL]
+        told = [one for one in shares if one.verdict in ("does_not_hold", "undecided") and requirement != ALL]
         parts.append("".join(f"<p>{text(one.sentence)}</p>" for one in told[:_MOST_TOLD]))
     if of.not_worse:
         lines = "".join(f"<li>{_look(one.verdict, one.sentence)}</li>" for one in of.not_worse)
@@ -128,7 +129,7 @@ def _share_row(one: Share) -> list[str]:
         text(between(one.interval, "share")),
         (seeds or "none") + (f" and {more} more" if more > 0 else ""),
         "every night" if one.asked is None else value(one.asked, "share"),
-        _look(one.verdict, one.verdict),
+        _look(one.verdict, spoken(one.verdict)),
     ]
 
 
@@ -164,7 +165,7 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
                 text(_difference(one)),
                 text(reach(one.together, one.unit)) if one.together is not None else "unknown",
                 "" if one.p_together is None else _p(one.p_together),
-                _look(one.effect, one.effect),
+                _look(one.effect, spoken(one.effect)),
             ]
         )
     head = (

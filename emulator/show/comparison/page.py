@@ -13,10 +13,11 @@ from emulator.show.comparison.verdict import holds, sentence, size_holds
 from emulator.show.comparison.words import LESS_DONE, again, between, done_shares, identical, night_count, seeds
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import SMALL_PRINT
+from emulator.show.phrases import spoken
 
 __all__ = ["comparison_page", "sizing_page"]
 
-_ROLES: Final[dict[str, Role]] = {"better": "good", "holds": "good", "worse": "bad", "does not hold": "bad"}
+_ROLES: Final[dict[str, Role]] = {"better": "good", "holds": "good", "worse": "bad", "does_not_hold": "bad"}
 _MOST: Final = 5
 
 
@@ -81,12 +82,12 @@ def _figure(page: Page, comparison: Comparison, measure: str) -> None:
     if not differences:
         return
     rows = [["beside " + comparison.baseline, "difference", "verdict"]]
-    rows += [[it.variant, _difference(it), it.effect] for it in differences]
+    rows += [[it.variant, _difference(it), spoken(it.effect)] for it in differences]
     fits = sum(max(columns(row[place]) for row in rows) for place in (1, 2)) + 16 + 2 * 3 <= WIDTH
     if fits:
         page.table(rows, roles=["", *(_ROLES.get(it.effect, "") for it in differences)])
     for it in differences:
-        if not fits or it.effect in ("no difference shown", "cannot be told"):
+        if not fits or it.effect in ("no_clear_difference", "undecided"):
             page.say(it.sentence, "" if fits else _ROLES.get(it.effect, ""), indent=2, hanging=4)
     _pairing(page, differences)
 
@@ -121,7 +122,7 @@ def _difference(one: Difference) -> str:
     bound = " at least" if one.at_least_pairs and not one.at_most_pairs else ""
     bound = " at most" if one.at_most_pairs and not one.at_least_pairs else bound
     text = change(one.mean, one.unit) + bound
-    if one.together is not None and one.effect != "identical":
+    if one.together is not None and one.effect != "same":
         text += f" ({reach(one.together, one.unit)})"
     return text
 
@@ -138,7 +139,7 @@ def _pairing(page: Page, differences: Sequence[Difference]) -> None:
 
 
 def _shares(page: Page, comparison: Comparison) -> None:
-    shares = [one for one in comparison.shares if one.verdict != "nothing to judge" or len(comparison.variants) == 1]
+    shares = [one for one in comparison.shares if one.verdict != "nothing_to_judge" or len(comparison.variants) == 1]
     if shares:
         page.heading("Shares of nights in which the requirements hold")
         many = len(comparison.variants) > 1
@@ -150,7 +151,7 @@ def _shares(page: Page, comparison: Comparison) -> None:
             roles.append(_ROLES.get(one.verdict, "") if one.requirement != ALL else "")
         page.table(rows, roles=roles)
         for one in shares:
-            if one.verdict in ("does not hold", "cannot be told") and one.requirement != ALL:
+            if one.verdict in ("does_not_hold", "undecided") and one.requirement != ALL:
                 page.say(one.sentence, indent=2, hanging=4)
     if comparison.not_worse:
         page.heading("Not worse than the baseline")
@@ -159,7 +160,7 @@ def _shares(page: Page, comparison: Comparison) -> None:
 
 
 def _verdict(one: Share) -> str:
-    return "" if one.requirement == ALL else one.verdict
+    return "" if one.requirement == ALL else spoken(one.verdict)
 
 
 def _trade_off(page: Page, comparison: Comparison) -> None:
@@ -223,7 +224,7 @@ def sizing_page(sizing: Sizing) -> Page:
     page.blank()
     rows = [[sizing.path, "all requirements met", "so in", "verdict"]]
     rows += [
-        [str(one.value), f"{one.held} of {one.judged} nights", between(one.interval, "share"), one.verdict]
+        [str(one.value), f"{one.held} of {one.judged} nights", between(one.interval, "share"), spoken(one.verdict)]
         for one in sizing.tried
     ]
     page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])

@@ -10,6 +10,7 @@ from emulator.measure.comparison.shares import ALL
 from emulator.measure.words import value
 from emulator.show.comparison.words import done_shares
 from emulator.show.layout import columns, fit
+from emulator.show.phrases import spoken
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 from emulator.timeline.ticks import SECOND
 
@@ -24,7 +25,7 @@ _LOOKS: Final = {
     "higher": ("plain", "triangle"),
     "lower": ("plain", "diamond"),
 }
-_HELD: Final = {"holds": ("good", "circle"), "does not hold": ("bad", "square")}
+_HELD: Final = {"holds": ("good", "circle"), "does_not_hold": ("bad", "square")}
 _SHOWN: Final = 24  # variants in a picture: more cannot be told apart, and it says so
 
 
@@ -114,7 +115,7 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float, layout
             svg.mark(scale.at(one.mean), middle, shape, role=role, tip=one.sentence)
         if layout.narrow:
             svg.text(16, middle - 14, fit(one.variant, 26), size=12)
-            svg.text(layout.width - 12, middle - 14, fit(f"{said}, {_word(one)}", 32), anchor="end", size=11)
+            svg.text(layout.width - 12, middle - 14, fit(f"{said}, {spoken(one.effect)}", 32), anchor="end", size=11)
             continue
         svg.text(layout.right + 10, middle + 4, fit(said, 22), role="faint" if one.mean is None else "ink", size=11)
         if one.mean is not None:
@@ -129,9 +130,8 @@ def _short(one: Difference) -> str:
 
 
 def _word(one: Difference) -> str:
-    return {"no difference shown": "not shown", "cannot be told": "unknown", "identical": "same"}.get(
-        one.effect, one.effect
-    )
+    """Write what is shown, as short as there is room beside it."""
+    return "not clear" if one.effect == "no_clear_difference" else spoken(one.effect)
 
 
 def _ends(one: Difference) -> Iterator[float]:
@@ -220,11 +220,11 @@ def held(
         role, shape = _HELD.get(one.verdict, ("faint", "ring"))
         if layout.narrow:
             svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
-            svg.text(layout.width - 12, middle - 14, one.verdict, anchor="end", size=11)
+            svg.text(layout.width - 12, middle - 14, spoken(one.verdict), anchor="end", size=11)
         else:
             svg.text(layout.left - 10, middle + 4, fit(_named(one, by_requirement), 42), anchor="end", size=12)
             svg.text(layout.right + 14, middle + 4, f"{one.held} of {one.judged}", size=11)
-            svg.text(layout.width - 12, middle + 4, one.verdict, anchor="end", role=role, size=11)
+            svg.text(layout.width - 12, middle + 4, spoken(one.verdict), anchor="end", role=role, size=11)
         if one.requirement != ALL:  # all at once are asked for as each of them is
             asked = scale.at(1 if one.asked is None else one.asked)
             svg.line(asked, middle - 9, asked, middle + 9, width=2, dashes="3 2")

@@ -12,6 +12,7 @@ from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.verdict import asked_of, sentence
 from emulator.show.comparison.words import LESS_DONE, done_shares
 from emulator.show.exports.plain import cell
+from emulator.show.phrases import spoken
 
 __all__ = ["as_csv", "as_markdown", "rows"]
 
@@ -70,12 +71,14 @@ def as_csv(comparison: Comparison) -> str:
 def as_markdown(comparison: Comparison) -> str:
     """Write a comparison short enough for a pull request: the verdict, what is asked, one table of differences."""
     lines = [f"**{_escaped(sentence(comparison))}**", "", _escaped(f"{comparison.title}. {comparison.stopped}"), ""]
-    asked = [one for one in asked_of(comparison) if one.requirement != ALL and one.verdict != "nothing to judge"]
+    asked = [one for one in asked_of(comparison) if one.requirement != ALL and one.verdict != "nothing_to_judge"]
     if asked:
         lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
         for one in asked:
             nights = f"{one.held} of {one.judged}" if one.judged else "-"
-            lines.append(f"| {_escaped(one.requirement)} | {_escaped(one.variant)} | {nights} | {one.verdict} |")
+            lines.append(
+                f"| {_escaped(one.requirement)} | {_escaped(one.variant)} | {nights} | {spoken(one.verdict)} |"
+            )
         lines.append("")
     if len(comparison.variants) > 1:
         lines += [
@@ -88,7 +91,7 @@ def as_markdown(comparison: Comparison) -> str:
                 base = means[it.measure]
                 mean = "none" if base.mean is None else value(base.mean, base.unit)
                 lines.append(
-                    f"| {_escaped(it.measure)} | {mean} | {_escaped(it.variant)} | {_said(it)} | {it.effect} |"
+                    f"| {_escaped(it.measure)} | {mean} | {_escaped(it.variant)} | {_said(it)} | {spoken(it.effect)} |"
                 )
         done = done_shares(comparison)
         unbeaten = [

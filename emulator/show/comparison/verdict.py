@@ -23,7 +23,7 @@ def asked_of(comparison: Comparison) -> list[Share]:
 
 def holds(comparison: Comparison) -> bool | None:
     """Say whether all that had to hold does; None when nothing had to, or there was nothing to judge."""
-    verdicts = {one.verdict for one in asked_of(comparison)} - {"nothing to judge"}
+    verdicts = {one.verdict for one in asked_of(comparison)} - {"nothing_to_judge"}
     if comparison.lost:
         return False
     return verdicts == {"holds"} if verdicts else None
@@ -36,9 +36,9 @@ def size_holds(sizing: Sizing) -> bool:
 
 def sentence(comparison: Comparison) -> str:
     """Say the verdict in one sentence."""
-    asked = [one for one in asked_of(comparison) if one.verdict != "nothing to judge"]
-    bad = [one for one in asked if one.verdict == "does not hold"]
-    open_ = [one for one in asked if one.verdict == "cannot be told"]
+    asked = [one for one in asked_of(comparison) if one.verdict != "nothing_to_judge"]
+    bad = [one for one in asked if one.verdict == "does_not_hold"]
+    open_ = [one for one in asked if one.verdict == "undecided"]
     if len(comparison.variants) == 1:
         return _of_nights(comparison, asked, bad, open_)
     text = _without_a_night(comparison) + _differences(comparison)
@@ -89,7 +89,7 @@ def _differences(comparison: Comparison) -> str:
         if one.effect in ("better", "worse"):
             words.setdefault(one.variant, {}).setdefault(one.effect, []).append(one.measure)
     if not words:
-        if all(one.effect == "identical" for one in comparison.differences):
+        if all(one.effect == "same" for one in comparison.differences):
             return f"No variant differs from {base} in any compared figure."
         return f"No variant is shown to be better or worse than {base} at this precision."
     parts = []

@@ -59,7 +59,7 @@ def identical(of: Comparison) -> list[str]:
     effects: dict[str, set[str]] = {}
     for one in of.differences:
         effects.setdefault(one.measure, set()).add(one.effect)
-    return [measure for measure in of.measures if effects.get(measure) == {"identical"}]
+    return [measure for measure in of.measures if effects.get(measure) == {"same"}]
 
 
 def night_count(count: int) -> str:

@@ -68,7 +68,7 @@ _STATES: Final = {
 
 
 def jobs_csv(recorded: Recorded) -> Iterator[str]:
-    """Give the rows of all jobs; ``resubmitted_from`` is the job that was resubmitted, the job itself if none was."""
+    """Give the rows of all jobs; ``resubmitted_from`` is the first of the jobs that were resubmitted, if one was."""
     night = recorded.night
     states = _states(recorded)
     yield _line(_JOBS)
@@ -85,7 +85,7 @@ def jobs_csv(recorded: Recorded) -> Iterator[str]:
                 cell(queue),
                 cell(entry),
                 str(night.value(job, ORDINAL)),
-                str(night.value(job, FAMILY)),
+                str(first) if (first := night.value(job, FAMILY)) != job else "",
                 state,
                 cell(final.sub_state),
                 cell(final.why),
