@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 __all__ = ["emulated"]
 
 _MADE = pytest.StashKey["list[ToldEmulator]"]()
-_IN_USE = pytest.StashKey[bool]()
 _SEED = "--emulation-seed"
 _WALL_LIMIT = "queuedrill_wall_limit"
 _LOOP = "_virtual_loop"
@@ -182,19 +181,22 @@ def _is_async(item: pytest.Function) -> bool:
 class _LoopFactories:
     """What pytest-asyncio asks for loops; registered only while it has to ask."""
 
-    def __init__(self, makers: Mapping[str, _Maker]) -> None:
-        self._makers = makers
+    makers: Mapping[str, _Maker]
 
     @pytest.hookimpl(wrapper=True, optionalhook=True)
     def pytest_asyncio_loop_factories(self) -> Generator[None, Any, Mapping[str, _Maker]]:
         """Give the virtual loops for a marked test, whatever others it would have had."""
         yield
-        return self._makers
+        return self.makers
+
+
+_ASKED = pytest.StashKey[_LoopFactories]()
 
 
 @contextmanager
 def _asked_for_loops(config: pytest.Config, makers: Mapping[str, _Maker]) -> Iterator[None]:
-    asked = _LoopFactories(makers)
+    asked = config.stash.setdefault(_ASKED, _LoopFactories())
+    asked.makers = makers
     config.pluginmanager.register(asked)
     try:
         yield
@@ -210,7 +212,6 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> Generator[None, None, No
         return (yield)
     makers = _Orders(metafunc.config, options, item.get_closest_marker("interleave")).makers
     if _lets_a_loop_come_in(metafunc.config) and item.get_closest_marker("asyncio") is not None:
-        metafunc.config.stash[_IN_USE] = True
         with _asked_for_loops(metafunc.config, makers):
             return (yield)
     if _is_async(item) and "anyio_backend" not in metafunc.fixturenames:
@@ -235,7 +236,7 @@ def pytest_runtest_setup(item: pytest.Item) -> Generator[None, None, None]:
     """Leave out the other orders of a test once one has failed; refuse a loop that is not the virtual one."""
     if (maker := _maker_of(item)) is not None and (failed := maker.orders.failed.get(maker.run_of(item))):
         pytest.skip(f"it has failed in another order ({failed})")
-    if item.config.stash.get(_IN_USE, False):
+    if _ASKED in item.config.stash and item.get_closest_marker("asyncio") is not None:
         # Then marked tests and others may share the loop of a module: pytest-asyncio looks early whether it changes.
         with _asked_for_loops(item.config, {}):
             yield
