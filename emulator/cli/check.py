@@ -2,6 +2,7 @@
 
 import click
 
+from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import MET, each_file
 from emulator.cli.streams import tell
 
@@ -11,7 +12,8 @@ __all__ = ["check"]
 @click.command(short_help="Read scenarios without running them, and name what is wrong.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--resolved", is_flag=True, help="Print each scenario whole instead: every default filled in.")
-def check(files: tuple[str, ...], resolved: bool) -> int:
+@allow_folder
+def check(files: tuple[str, ...], resolved: bool, allow_folders: tuple[str, ...]) -> int:
     """Read each scenario FILE without running it, and name every mistake in it at its line and column.
 
     Then name the hazards: what is no mistake and may still spoil the night. Hazards leave the exit code at 0.
@@ -22,7 +24,7 @@ def check(files: tuple[str, ...], resolved: bool) -> int:
         from emulator.scenario.hazards import hazards, heartbeat_margins
         from emulator.scenario.load import load
 
-        loaded = load(file)
+        loaded = load(file, allow_folders=allow_folders)
         if any(entry.trace is not None for entry in loaded.scenario.arrivals):
             from emulator.world.trace_lines import check_traces  # few scenarios have a trace
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, write_text
+from emulator.cli.folders import allow_folder
 from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
@@ -29,7 +30,11 @@ __all__ = ["compare"]
 @click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
 @processes
-@click.option("--cluster", metavar="ADDRESS", help="Run nights on the Dask cluster of this scheduler.")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Run nights on the Dask cluster of this scheduler. Trust it first: it can run code here.",
+)
 @click.option("--results", metavar="PATH", help="Keep nights in this file as they come.")
 @click.option("--resume", is_flag=True, help="Go on with the nights that --results has.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
@@ -43,6 +48,7 @@ __all__ = ["compare"]
 )
 @click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+@allow_folder
 def compare(
     files: tuple[str, ...],
     variants: str | None,
@@ -65,6 +71,7 @@ def compare(
     theme: "Theme | None",
     page: str | None,
     quiet: bool,
+    allow_folders: tuple[str, ...],
 ) -> int:
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
 
@@ -122,6 +129,7 @@ def compare(
                 results=results,
                 resume=resume,
                 progress=told,
+                allow_folders=allow_folders,
             )
     except KeyboardInterrupt:
         if results is not None:

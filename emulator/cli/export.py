@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import MET
 
 __all__ = ["export"]
@@ -21,7 +22,8 @@ __all__ = ["export"]
 )
 @click.option("-o", "--output", metavar="PATH", help="Write to this file instead of standard output.")
 @click.option("--overwrite", is_flag=True, help="Let it take the place of a file that is there.")
-def export(log: str, form: str, output: str | None, overwrite: bool) -> int:
+@allow_folder
+def export(log: str, form: str, output: str | None, overwrite: bool, allow_folders: tuple[str, ...]) -> int:
     """Give what a LOG records to other programs, in an open format.
 
     Times are virtual ones, and the same log gives the same bytes.
@@ -35,9 +37,9 @@ def export(log: str, form: str, output: str | None, overwrite: bool) -> int:
     if output is None:
         if overwrite:
             raise click.UsageError("--overwrite says what may become of a file: give -o too.")
-        for piece in pieces(log, form):
+        for piece in pieces(log, form, allow_folders):
             sys.stdout.write(piece)
         return MET
-    write_export(log, form, Path(output), overwrite=overwrite)
+    write_export(log, form, Path(output), overwrite=overwrite, allow_folders=allow_folders)
     click.echo(output)
     return MET

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
+from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import MET, MISSED, each_file
 from emulator.cli.streams import tell, tell_json
 
@@ -45,6 +46,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+@allow_folder
 def run(
     files: tuple[str, ...],
     seed: int | None,
@@ -59,6 +61,7 @@ def run(
     scripts: str | None,
     yes: bool,
     quiet: bool,
+    allow_folders: tuple[str, ...],
 ) -> int:
     """Run one night of each scenario FILE, or many with --nights, and print its summary.
 
@@ -116,7 +119,7 @@ def run(
         from emulator.experiment.night import run_night
         from emulator.scenario.load import load
 
-        loaded = load(file)
+        loaded = load(file, allow_folders=allow_folders)
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
         check_apart((log, page), (loaded.folder / trace for trace in traces))
         if nights is not None:

@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from emulator.cli.comparing import exit_code, names, processes
+from emulator.cli.folders import allow_folder
 from emulator.cli.streams import tell, tell_json
 
 __all__ = ["size"]
@@ -35,6 +36,7 @@ def _plain(text: str) -> Any:
 @processes
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
+@allow_folder
 def size(
     file: str,
     by: str,
@@ -49,6 +51,7 @@ def size(
     processes: int | None,
     as_json: bool,
     quiet: bool,
+    allow_folders: tuple[str, ...],
 ) -> int:
     """Find the smallest value with which all requirements of FILE hold at once in enough nights.
 
@@ -77,6 +80,7 @@ def size(
             first_seed=seed,
             processes=processes,
             progress=told,
+            allow_folders=allow_folders,
         )
     if as_json:
         tell_json(sizing_json(found))

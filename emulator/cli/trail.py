@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 import click
 
+from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import MET
 
 __all__ = ["trail"]
@@ -24,6 +25,7 @@ _WAIT = 0.2  # seconds between two looks at a run that goes on
 @click.option(
     "--as", "form", type=click.Choice(["table", "jsonl", "csv"]), default="table", show_default=True, help="Write so."
 )
+@allow_folder
 def trail(
     log: str,
     job: str | None,
@@ -34,6 +36,7 @@ def trail(
     causes: bool,
     follow: bool,
     form: str,
+    allow_folders: tuple[str, ...],
 ) -> int:
     """Show the events that a LOG holds, in order, each with the number of the event that led to it.
 
@@ -48,7 +51,7 @@ def trail(
     if follow and causes:
         raise click.UsageError("--follow shows events as they come, --causes looks back from the last: leave one out.")
     wanted = [kind.strip() for given in kinds for kind in given.split(",") if kind.strip()]
-    found = trail_of(log, job=job, worker=worker, kinds=wanted, from_=from_, until=until)
+    found = trail_of(log, job=job, worker=worker, kinds=wanted, from_=from_, until=until, allow_folders=allow_folders)
     number, tick = found.log.last()
     if follow:
         number, tick = max(number, 10**6), max(tick, found.ends)

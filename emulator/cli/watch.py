@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import INTERRUPTED, MET, MISSED
 from emulator.cli.run import finite
 
@@ -25,8 +26,16 @@ __all__ = ["watch"]
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier one.")
 @click.option("--plain", is_flag=True, help="Write a line for each event of note, as where there is no terminal.")
+@allow_folder
 def watch(
-    file: str, seed: int | None, variant: str, speed: float | None, log: str | None, overwrite: bool, plain: bool
+    file: str,
+    seed: int | None,
+    variant: str,
+    speed: float | None,
+    log: str | None,
+    overwrite: bool,
+    plain: bool,
+    allow_folders: tuple[str, ...],
 ) -> int:
     """Watch one night of a scenario FILE go by: its workers, its backlog, its faults and its last events.
 
@@ -42,7 +51,7 @@ def watch(
 
     if overwrite and log is None:
         raise click.UsageError("--overwrite says what may become of a log: give --log too.")
-    loaded = load(file)
+    loaded = load(file, allow_folders=allow_folders)
     path = None if log is None else Path(log)
     if plain or not _on_terminal():
         result = told_night(loaded, _write, seed=seed, variant=variant, log=path, overwrite=overwrite, speed=speed)

@@ -28,7 +28,7 @@ from emulator.measure.comparison.tables import check_scipy
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import Loaded
+from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.variants import AS_WRITTEN, chosen
 
 __all__ = ["compare", "compare_async", "nights"]
@@ -55,6 +55,7 @@ def compare(
     results: str | os.PathLike[str] | None = None,
     resume: bool = False,
     progress: Progress | None = None,
+    allow_folders: AnyFolders = (),
 ) -> ComparisonResult:
     """Compare the variants of a scenario, or several scenarios, over many nights on the same draws.
 
@@ -80,6 +81,7 @@ def compare(
         results: a file that keeps nights as they come, so that a comparison that was cut off can go on.
         resume: go on from that file.
         progress: told the share that is done, from 0 to 1; what it raises ends the comparison.
+        allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
         ScenarioError: with every mistake in a scenario or a variant.
@@ -99,11 +101,11 @@ def compare(
     """
     may_be(TEXT, baseline=baseline)
     if isinstance(scenario, str | os.PathLike | Mapping | Loaded) or not isinstance(scenario, Iterable):
-        found, files = of_variants(loaded_from(scenario), variants, baseline)
+        found, files = of_variants(loaded_from(scenario, allow_folders), variants, baseline)
     else:
         if variants is not None:
             raise InputError("several scenarios are compared as they stand: leave `variants` out")
-        found, files = of_scenarios([loaded_from(one) for one in scenario], baseline)
+        found, files = of_scenarios([loaded_from(one, allow_folders) for one in scenario], baseline)
     if len(found) < 2:
         raise InputError(
             f"{files[0]}: there is nothing to compare: give the scenario `variants` or `combine`, or more files"
@@ -124,6 +126,7 @@ def nights(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    allow_folders: AnyFolders = (),
 ) -> ComparisonResult:
     """Run many nights of one scenario: in what share of them does each requirement hold?
 
@@ -131,7 +134,8 @@ def nights(
         scenario: a file's path, settings as a mapping, or what ``load`` gave.
         count: how many nights, from 1 to 1,000,000, with seeds that follow each other.
         variant: the name of one of its variants; by default the scenario as written.
-        measures, confidence, first_seed, processes, executor, progress: as for ``compare``.
+        measures, confidence, first_seed, processes, executor, progress, allow_folders: as for
+            ``compare``.
 
     Raises:
         ScenarioError, InputError: as for ``compare``.
@@ -150,7 +154,7 @@ def nights(
     """
     must_be(WHOLE, count=count)
     may_be(TEXT, variant=variant)
-    loaded = loaded_from(scenario)
+    loaded = loaded_from(scenario, allow_folders)
     variant = chosen(loaded, variant)
     setting = setting_of(loaded, variant or AS_WRITTEN, loaded.patches.get(variant))
     plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)

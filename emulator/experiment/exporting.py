@@ -10,6 +10,7 @@ from emulator.experiment.judged_log import judged_log
 from emulator.experiment.writing import same_file, write_whole
 from emulator.record.log_reader import Log, fitting
 from emulator.scenario.arguments import TEXT, Kind, must_be
+from emulator.scenario.load import AnyFolders
 from emulator.scenario.spelling import advise
 from emulator.show.exports.cloudevents import cloudevents_batch, cloudevents_lines
 from emulator.show.exports.openmetrics import openmetrics
@@ -36,7 +37,7 @@ FORMATS: Final = MappingProxyType[str, Callable[[Recorded], Iterator[str]]](
 _LOG: Final = Kind("the path of a log, or what `open_log` gave", lambda given: isinstance(given, str | Path | Log))
 
 
-def recorded(log: Log | str | Path) -> Recorded:
+def recorded(log: Log | str | Path, allow_folders: AnyFolders = ()) -> Recorded:
     """Read a log for export.
 
     Raises:
@@ -44,7 +45,7 @@ def recorded(log: Log | str | Path) -> Recorded:
         ScenarioError: when this version of the program does not take its scenario any more.
     """
     must_be(_LOG, log=log)
-    found = judged_log(log.path if isinstance(log, Log) else log)
+    found = judged_log(log, allow_folders=allow_folders)
     about, scenario = found.log.meta, found.loaded.scenario
     return Recorded(
         title=scenario.title + (f", {about.variant}" if about.variant else ""),
@@ -63,12 +64,12 @@ def recorded(log: Log | str | Path) -> Recorded:
     )
 
 
-def pieces(log: Log | str | Path, form: str) -> Iterator[str]:
+def pieces(log: Log | str | Path, form: str, allow_folders: AnyFolders = ()) -> Iterator[str]:
     """Give a log in an open format, piece by piece. See ``export``."""
     must_be(TEXT, form=form)
     if form not in FORMATS:
         raise InputError(f"there is no format {form!r}: {advise(form, FORMATS)}")
-    return _fitting(FORMATS[form], recorded(log), log.path if isinstance(log, Log) else log)
+    return _fitting(FORMATS[form], recorded(log, allow_folders), log.path if isinstance(log, Log) else log)
 
 
 def _fitting(write: Callable[[Recorded], Iterator[str]], night: Recorded, path: str | Path) -> Iterator[str]:
@@ -76,13 +77,14 @@ def _fitting(write: Callable[[Recorded], Iterator[str]], night: Recorded, path: 
         yield from write(night)
 
 
-def export(log: Log | str | Path, form: str) -> str:
+def export(log: Log | str | Path, form: str, *, allow_folders: AnyFolders = ()) -> str:
     r"""Give a log in an open format; the same log gives the same text.
 
     Args:
         log: what ``open_log`` gave, or the path of a log.
         form: ``cloudevents`` (a JSON batch), ``cloudevents-lines``, ``openmetrics``, ``junit`` (the requirements as
             test results in XML), ``otlp`` (spans), ``jobs-csv`` or ``attempts-csv``.
+        allow_folders: folders below which the files of its scenario may lie too.
 
     Times are virtual ones. To write a text to a file, keep its line ends (``newline=""``): those of CSV are ``\r\n``.
 
@@ -106,10 +108,12 @@ def export(log: Log | str | Path, form: str) -> str:
     ...     print(emulator.export(f"{folder}/one.qdlog", "jobs-csv").splitlines()[1][:50])
     1,plates#1,copy,night,plates,1,,done,,,1,dome-1,0,
     """
-    return "".join(pieces(log, form))
+    return "".join(pieces(log, form, allow_folders))
 
 
-def write_export(log: str | Path, form: str, path: Path, *, overwrite: bool = False) -> None:
+def write_export(
+    log: str | Path, form: str, path: Path, *, overwrite: bool = False, allow_folders: AnyFolders = ()
+) -> None:
     """Write a log in an open format to a new file.
 
     Raises:
@@ -120,7 +124,7 @@ def write_export(log: str | Path, form: str, path: Path, *, overwrite: bool = Fa
         raise InputError(f"{path}: there is a file already: give --overwrite, or another name with -o")
     if same_file(path, log):
         raise InputError(f"{path}: is the log itself: give another name with -o")
-    text = export(log, form)
+    text = export(log, form, allow_folders=allow_folders)
     try:
         write_whole(path, text)
     except OSError as error:

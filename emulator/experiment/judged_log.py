@@ -19,7 +19,7 @@ from emulator.record.events import Row
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
-from emulator.scenario.load import Loaded
+from emulator.scenario.load import AnyFolders, Loaded
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
@@ -53,17 +53,17 @@ class JudgedLog:
         return show.breaks_off(self.loaded.clock, self.night.horizon, self.loaded.scenario.lasts)
 
 
-def judged_log(path: str | Path) -> JudgedLog:
+def judged_log(path: str | Path | Log, *, allow_folders: AnyFolders = ()) -> JudgedLog:
     """Fold and judge a log: figures and verdicts are those that the run had; of a broken-off one nothing is judged.
 
-    Files that the scenario refers to are looked for beside the scenario, where the recorded run found it.
+    Files that the scenario refers to are looked for beside the scenario: the log says where that is from its own place.
 
     Raises:
         LogError: when the log cannot be read or was changed since, holds no event, or names a variant that its scenario
             does not have.
         ScenarioError: when this version of the program does not take the scenario any more.
     """
-    log = open_log(path)
+    log = path if isinstance(path, Log) else open_log(path, allow_folders=allow_folders)
     log.check()
     loaded = loaded_of(log)
     with fitting(log.path):

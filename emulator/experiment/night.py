@@ -6,6 +6,7 @@ Either way it runs in slices, so that somebody can be told how far it is; the sl
 Events are folded as they come, and kept only when asked for.
 """
 
+import os
 import shlex
 from array import array
 from collections.abc import Awaitable, Callable, Iterator, Mapping
@@ -20,7 +21,7 @@ from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
 from emulator.record.events import Row, Sink
-from emulator.record.meta import RunMeta, content_hash
+from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both, Kept
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
@@ -105,9 +106,10 @@ def run_night(
         seed=scenario.seed if seed is None else int(seed),
         scenario_text=said.text or resolved(said),
         scenario_name=said.name,
-        files={it.trace: content_hash(said.folder / it.trace) for it in scenario.arrivals if it.trace is not None},
+        files=files_of(loaded),
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
+        scenario_folder="" if log is None else _from_log(log, said.folder),
     )
     run = _Run(loaded, about, keep_events, also_to, progress)
     if log is None and pace is None and drive is None:
@@ -123,6 +125,11 @@ def run_night(
         with asyncio.Runner(loop_factory=make) as runner:
             runner.run(run.on_loop(log, overwrite, pace, drive))
     return run.result(said, log)
+
+
+def _from_log(log: Path, folder: Path) -> str:
+    """Give the path of a folder from that of a log, which may be moved together with it."""
+    return os.path.relpath(os.path.realpath(folder), os.path.realpath(log.parent))
 
 
 def play(loaded: Loaded, seed: int, policies: Mapping[str, RetryPolicy]) -> tuple[Night, int]:
@@ -245,6 +252,7 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         again = (
             f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
+            + "".join(f" --allow-folder {shlex.quote(str(folder))}" for folder in said.folders.allowed)
             if said.text and not about.variant
             else _in_python(said, about)
         )

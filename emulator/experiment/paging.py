@@ -20,7 +20,7 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.log_reader import fitting
 from emulator.record.recorder import Recorder
-from emulator.scenario.load import Loaded
+from emulator.scenario.load import AnyFolders, Loaded
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
 from emulator.show.story.writing import lines
@@ -37,14 +37,14 @@ _UNUSUAL: Final = frozenset({"requeued", "stale_refused", "effect_refused", "hel
 Beats = list[tuple[int, int, str]]
 
 
-def page_of_log(path: str | Path) -> str:
+def page_of_log(path: str | Path, *, allow_folders: AnyFolders = ()) -> str:
     """Write the page of a log as HTML; the same log gives the same bytes.
 
     Raises:
         LogError: when the log cannot be read, or was changed since.
         ScenarioError: when this version of the program does not take its scenario any more.
     """
-    found = judged_log(path)
+    found = judged_log(path, allow_folders=allow_folders)
     with fitting(path):
         return _page(found)
 

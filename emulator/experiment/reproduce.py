@@ -12,8 +12,9 @@ from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.record.events import Row
 from emulator.record.export import Difference, difference
 from emulator.record.log_reader import Log, fitting, open_log
+from emulator.record.logged_scenario import scenario_of
 from emulator.record.meta import RunMeta, content_hash
-from emulator.scenario.load import Loaded, load_text
+from emulator.scenario.load import AnyFolders, Loaded
 
 __all__ = ["Reproduction", "reproduce"]
 
@@ -65,19 +66,24 @@ class Reproduction:
         return lines
 
 
-def reproduce(path: str | Path, *, progress: Progress | None = None) -> Reproduction:
+def reproduce(path: str | Path, *, allow_folders: AnyFolders = (), progress: Progress | None = None) -> Reproduction:
     """Run the scenario and seed of a log once more and compare the events, without keeping them.
 
-    Files that the scenario refers to are looked for beside the scenario, where the recorded run found it.
+    Files that the scenario refers to are looked for beside the scenario: the log says where that is from its own place.
+
+    Args:
+        path: the log.
+        allow_folders: folders below which those files may lie too.
+        progress: told the share of the night that is over.
 
     Raises:
         LogError: when the log cannot be read, was changed since, or a file that its run read is another one now.
         ScenarioError: when this version of the program does not take the scenario any more.
     """
-    log = open_log(path)
+    log = open_log(path, allow_folders=allow_folders)
     log.check()
     meta = log.meta
-    loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
+    loaded = scenario_of(log)
     _check_files(log, loaded)
     heartbeats: Heartbeats = "simulated" if meta.heartbeats == "simulated" else "computed"
     recorded: Generator[Row, None, None] = (row for row in log.rows())
@@ -96,12 +102,13 @@ def reproduce(path: str | Path, *, progress: Progress | None = None) -> Reproduc
 
 def _check_files(log: Log, loaded: Loaded) -> None:
     for name, then in log.meta.files.items():
+        if wrong := loaded.folders.check(name):
+            raise LogError(f"{log.path}: a file that the recorded run read cannot be read: {wrong}")
         try:
             now = content_hash(loaded.folder / name)
         except OSError as error:
             raise LogError(
-                f"{log.path}: the recorded run read {name}, and {loaded.folder / name} cannot be read: "
-                f"{error.strerror}; put it there, or start the command in the folder that the run was started in"
+                f"{log.path}: the recorded run read {name}, and {loaded.folder / name} cannot be read: {error.strerror}"
             ) from None
         if now != then:
             raise LogError(

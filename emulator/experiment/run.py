@@ -8,6 +8,7 @@ from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.experiment.result import NightResult
 from emulator.scenario.arguments import FUNCTION, PATH, may_be
 from emulator.scenario.given import AnyScenario, loaded_from
+from emulator.scenario.load import AnyFolders
 
 __all__ = ["run", "run_async"]
 
@@ -27,6 +28,7 @@ def run(
     heartbeats: Heartbeats | None = None,
     keep_events: bool = True,
     progress: Progress | None = None,
+    allow_folders: AnyFolders = (),
 ) -> NightResult:
     """Run one night of a scenario and judge it: the same scenario, seed and zone data give the same events.
 
@@ -40,6 +42,7 @@ def run(
         heartbeats: ``"computed"`` or ``"simulated"``; by default what the scenario states.
         keep_events: keep every event in memory, for ``events()`` and ``digest()``.
         progress: told the share of the night that is over, from 0 to 1; what it raises ends the run.
+        allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
         ScenarioError: with every mistake in the scenario.
@@ -61,7 +64,7 @@ def run(
     """
     may_be(PATH, log=log)
     return run_night(
-        loaded_from(scenario),
+        loaded_from(scenario, allow_folders),
         seed=seed,
         variant=variant,
         log=None if log is None else Path(log),
@@ -84,6 +87,7 @@ async def run_async(
     heartbeats: Heartbeats | None = None,
     keep_events: bool = True,
     progress: Progress | None = None,
+    allow_folders: AnyFolders = (),
 ) -> NightResult:
     """Run one night as ``run`` does, in a thread, so that the event loop goes on meanwhile.
 
@@ -118,6 +122,7 @@ async def run_async(
             heartbeats=heartbeats,
             keep_events=keep_events,
             progress=on,
+            allow_folders=allow_folders,
         )
 
     try:

@@ -16,6 +16,7 @@ from typing import Any, Final
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
 from emulator.experiment.own_policies import check_asked, check_policy
+from emulator.record.meta import files_of
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
@@ -34,6 +35,7 @@ class Setting:
         settings: those settings as JSON; "" for a text.
         file: the name of the scenario, for messages.
         folder: where traces are.
+        allowed: other folders below which they may lie.
         patch: dotted paths and their values, as JSON.
         policies: the user's own retry policies, by queue.
     """
@@ -44,27 +46,33 @@ class Setting:
     file: str
     folder: str
     patch: str = "{}"
+    allowed: tuple[str, ...] = ()
     policies: Mapping[str, RetryPolicy] = field(default_factory=dict)
 
     def loaded(self) -> Loaded:
         """Give the scenario under this setting; read once in each process."""
-        return read_setting(self.name, self.text, self.settings, self.file, self.folder, self.patch)
+        return read_setting(self.name, self.text, self.settings, self.file, self.folder, self.patch, self.allowed)
 
     def fingerprint(self) -> str:
-        """Give a hash of what the scenario says in full: equal scenarios in different spelling have one."""
+        """Give a hash of what the scenario and its files say: equal scenarios in different spelling have one."""
         own = [(queue, type(policy).__qualname__) for queue, policy in sorted(self.policies.items())]
-        said = json.dumps([resolved(self.loaded()), own])
+        said = json.dumps([resolved(self.loaded()), own, files_of(self.loaded())])
         return hashlib.sha256(said.encode()).hexdigest()
 
 
 @lru_cache(maxsize=_KEPT)
-def read_setting(name: str, text: str, settings: str, file: str, folder: str, patch: str) -> Loaded:
+def read_setting(
+    name: str, text: str, settings: str, file: str, folder: str, patch: str, allowed: tuple[str, ...]
+) -> Loaded:
     """Read a scenario and change it. See ``Setting``.
 
     Raises:
         ScenarioError: with every mistake in it.
     """
-    loaded = load_text(text, file, folder=folder) if text else from_settings(json.loads(settings), file, folder=folder)
+    if text:
+        loaded = load_text(text, file, folder=folder, allow_folders=allowed)
+    else:
+        loaded = from_settings(json.loads(settings), file, folder=folder, allow_folders=allowed)
     changes = json.loads(patch)
     return varied(loaded, changes, name) if changes else loaded
 
@@ -125,6 +133,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
         loaded.name,
         str(Path(loaded.folder).absolute()),
         changed,
+        tuple(map(str, loaded.folders.allowed)),
         policies,
     )
     queues = made.loaded().scenario.queues

@@ -18,6 +18,7 @@ from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.requirements import has_bound
 from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
+from emulator.scenario.load import AnyFolders
 
 __all__ = ["size"]
 
@@ -40,6 +41,7 @@ def size(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    allow_folders: AnyFolders = (),
 ) -> SizingResult:
     """Find the smallest value with which all requirements hold at once in at least the asked share of nights.
 
@@ -54,7 +56,7 @@ def size(
             ``in_share`` that a requirement asks for, else 0.95. A larger ``in_share`` goes before it.
         nights: nights with each value, from 1 to 1,000,000.
         confidence: of all intervals together.
-        first_seed, processes, executor, progress: as for ``compare``.
+        first_seed, processes, executor, progress, allow_folders: as for ``compare``.
 
     Raises:
         ScenarioError: with every mistake in the scenario, or that a value makes.
@@ -80,7 +82,7 @@ def size(
     may_be(FUNCTION, progress=progress)
     check_confidence(confidence)
     check_scipy()
-    loaded = loaded_from(scenario)
+    loaded = loaded_from(scenario, allow_folders)
     asked = [one for one in loaded.scenario.must_hold if has_bound(one)]
     if not asked:
         raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")

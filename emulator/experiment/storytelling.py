@@ -21,7 +21,7 @@ from emulator.record.finding import Jobs, find_worker
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.scenario.clock import Clock
-from emulator.scenario.load import Loaded
+from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import Sentence, sentences
@@ -80,7 +80,7 @@ class _LogSource:
         return row
 
 
-def story_of_job(path: str | Path, job: str) -> Told:
+def story_of_job(path: str | Path, job: str, *, allow_folders: AnyFolders = ()) -> Told:
     """Tell the story of a job of a log.
 
     Args:
@@ -91,7 +91,7 @@ def story_of_job(path: str | Path, job: str) -> Told:
         LogError: when the log cannot be read or was changed since, or there is no such job.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
-    log = _checked(path)
+    log = _checked(path, allow_folders)
     with fitting(log.path):
         source = _LogSource(log)
         number = Jobs(log.path, (row for _, row in source.of_kinds(("submitted",)))).find(job)
@@ -100,14 +100,14 @@ def story_of_job(path: str | Path, job: str) -> Told:
         return _told(job_story(around, number), around, loaded)
 
 
-def story_of_worker(path: str | Path, worker: str) -> Told:
+def story_of_worker(path: str | Path, worker: str, *, allow_folders: AnyFolders = ()) -> Told:
     """Tell the story of a worker of a log.
 
     Raises:
         LogError: when the log cannot be read or was changed since, or no event names such a worker.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
-    log = _checked(path)
+    log = _checked(path, allow_folders)
     with fitting(log.path):
         name = find_worker(log, worker)
         loaded = loaded_of(log)
@@ -115,7 +115,7 @@ def story_of_worker(path: str | Path, worker: str) -> Told:
         return _told(worker_story(around, name), around, loaded)
 
 
-def story_of_requirement(path: str | Path, asked: str) -> Told:
+def story_of_requirement(path: str | Path, asked: str, *, allow_folders: AnyFolders = ()) -> Told:
     """Tell which jobs and events a requirement met or missed by.
 
     Args:
@@ -129,7 +129,7 @@ def story_of_requirement(path: str | Path, asked: str) -> Told:
     from emulator.experiment.judged_log import judged_log  # these load the world, which no other story needs
     from emulator.measure.story.requirement import requirement_story
 
-    found = judged_log(path)
+    found = judged_log(path, allow_folders=allow_folders)
     with fitting(path):
         number = _find_requirement(found.log.path, found.loaded.scenario.must_hold, asked)
         requirement = found.loaded.scenario.must_hold[number - 1]
@@ -139,8 +139,8 @@ def story_of_requirement(path: str | Path, asked: str) -> Told:
         return _told(story, around, found.loaded)
 
 
-def _checked(path: str | Path) -> Log:
-    log = open_log(path)
+def _checked(path: str | Path, allow_folders: AnyFolders) -> Log:
+    log = open_log(path, allow_folders=allow_folders)
     log.check()
     return log
 

@@ -11,6 +11,7 @@ from emulator.record.log_reader import Log, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.trail import Wanted, follow, known_kinds, trail
 from emulator.scenario.clock import Clock
+from emulator.scenario.load import AnyFolders
 
 __all__ = ["Trail", "trail_of"]
 
@@ -50,6 +51,7 @@ def trail_of(
     kinds: Sequence[str] = (),
     from_: str | None = None,
     until: str | None = None,
+    allow_folders: AnyFolders = (),
 ) -> Trail:
     """Find the events of a log that somebody asks for.
 
@@ -58,6 +60,7 @@ def trail_of(
         job: its number, or ``entry#number``.
         worker: its name.
         kinds: of these kinds alone.
+        allow_folders: folders below which the files of its scenario may lie too.
         from_, until: moments as in a scenario file (``"21:40"``, ``"+2h30m"``, a full timestamp); until is left out.
 
     Raises:
@@ -65,7 +68,7 @@ def trail_of(
         InputError: when a moment is none, or lies where the night is not.
     """
     known_kinds(kinds)
-    log = open_log(path)
+    log = open_log(path, allow_folders=allow_folders)
     log.check()
     loaded = loaded_of(log)
     jobs = Jobs(log.path)

@@ -12,7 +12,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
-from emulator.errors import InputError, LogError, QueuedrillError
+from emulator.errors import InputError, LogError
 from emulator.record.encoding import Record, decode, decode_all, lines_of
 from emulator.record.events import DETAILS, Event, Row
 from emulator.record.meta import RunMeta, fact, whole_number
@@ -25,6 +25,8 @@ from emulator.record.sqlite_log import (
     select_last,
     select_workers,
 )
+from emulator.scenario.files import folders_of
+from emulator.scenario.load import AnyFolders
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import DAY
 
@@ -65,6 +67,7 @@ class Log:
     Attributes:
         path: the file.
         meta: what the run was made of.
+        allow_folders: folders below which the files of its scenario may lie, beside the scenario's own.
         event_count, digest: the number of events of a finished run and the digest of its export; None when the run
             did not finish.
     """
@@ -74,6 +77,7 @@ class Log:
     event_count: int | None
     digest: str | None
     trace: Trace = None
+    allow_folders: tuple[Path, ...] = ()
 
     @property
     def finished(self) -> bool:
@@ -283,8 +287,8 @@ class Log:
     def check(self) -> None:
         """Check the events of a finished run by their digest, those of another one as far as one can.
 
-        Of a log that breaks off it is only known that no event may be missing before the last one, that time does not
-        run back, and that none lies more than 100 years after the start.
+        In every log no event is missing before the last one, time does not run back nor more than 100 years ahead, and
+        jobs are numbered as they come. Of a log that breaks off no more is known.
 
         Raises:
             LogError: when they cannot be those that the run wrote.
@@ -293,6 +297,7 @@ class Log:
 
         records = select(self.path, trace=self.trace)
         sha, comes, before = hashlib.sha256(), 1, 0
+        disorder: LogError | None = None
         while batch := tuple(islice(records, _BATCH)):
             for number, record in enumerate(batch, comes):
                 if record[0] != number:
@@ -303,21 +308,25 @@ class Log:
                 sha.update(lines_of(batch))
             except ValueError as error:
                 raise LogError(f"{self.path}: one of its events is damaged: {error}: {_CHANGED}") from error
-            if not self.finished:
-                before = self._check_times(batch, before)
+            try:
+                before = self._check_order(batch, before)
+            except LogError as error:
+                disorder = disorder or error  # that events were changed says more, and is only known at the end
         self._check_end(comes - 1)
         if self.finished and sha.hexdigest() != self.digest:
             raise LogError(f"{self.path}: the events are not those that the run wrote: the file was changed since")
+        if disorder is not None:
+            raise disorder
 
-    def _check_times(self, records: Iterable[Record], before: int) -> int:
-        """Refuse times that run back or lie too far ahead; give the last one."""
-        for record in records:
-            if not before <= record[1] <= _LATEST or record[4] < 0:
+    def _check_order(self, records: Iterable[Record], before: int) -> int:
+        """Refuse times that run back or lie too far ahead, and jobs that cannot be there yet; give the last time."""
+        for number, at, _, _, job, _, _ in records:
+            if not (before <= at <= _LATEST and 0 <= job <= number):
                 raise LogError(
-                    f"{self.path}: event {record[0]} is damaged: it is of job {record[4]} at {record[1]} us, after one "
-                    f"at {before} us: {_CHANGED}"
+                    f"{self.path}: event {number} is damaged: it is of job {job} at {at} us, after one at {before} us: "
+                    f"{_CHANGED}"
                 )
-            before = record[1]
+            before = at
         return before
 
 
@@ -330,17 +339,9 @@ def fitting(path: str | Path) -> Iterator[None]:
     """
     try:
         yield
-    except InputError:
+    except (InputError, OSError):
         raise
-    except (
-        QueuedrillError,
-        ArithmeticError,
-        AssertionError,
-        AttributeError,
-        LookupError,
-        TypeError,
-        ValueError,
-    ) as wrong:
+    except Exception as wrong:
         said = " ".join(str(wrong).split())[:200] or "no more is known"
         raise LogError(
             f"{path}: its events do not fit one another or its scenario ({type(wrong).__name__}: {said}): the file was "
@@ -348,11 +349,12 @@ def fitting(path: str | Path) -> Iterator[None]:
         ) from wrong
 
 
-def open_log(path: str | Path, *, trace: Trace = None) -> Log:
+def open_log(path: str | Path, *, allow_folders: AnyFolders = (), trace: Trace = None) -> Log:
     """Open the log of a run, finished or not.
 
     Args:
         path: the file.
+        allow_folders: folders below which the files of its scenario may lie too.
         trace: told every SQL statement.
 
     Raises:
@@ -376,6 +378,7 @@ def open_log(path: str | Path, *, trace: Trace = None) -> Log:
             whole_number(facts, "events") if finished else None,
             fact(facts, "digest") if finished else None,
             trace,
+            folders_of(allow_folders),
         )
     except ValueError as error:
         raise LogError(

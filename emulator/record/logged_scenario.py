@@ -3,13 +3,35 @@
 Apart from what judges a log, so that a command that plays nothing anew does not load the world.
 """
 
+import os
 from pathlib import Path
 
 from emulator.errors import LogError
 from emulator.record.log_reader import Log
-from emulator.scenario.load import Loaded, load_text, varied
+from emulator.scenario.files import Folders
+from emulator.scenario.load import Loaded, load_within, varied
 
-__all__ = ["loaded_of"]
+__all__ = ["loaded_of", "scenario_of"]
+
+
+def scenario_of(log: Log) -> Loaded:
+    """Read the scenario that a log holds, as it was written.
+
+    Which folder its files are in is said by the log alone, so that folder counts only where it lies below that of the
+    log, below the current one, or below one that was allowed.
+
+    Raises:
+        ScenarioError: when this version of the program does not take the scenario any more, or a file is not there.
+    """
+    meta, beside = log.meta, log.path.parent
+    if not meta.scenario_folder:
+        folder = Path(meta.scenario_name).parent
+    else:
+        folder = Path(os.path.normpath(beside / meta.scenario_folder))
+    real = Path(os.path.realpath(folder))
+    roots = (beside, Path(), *log.allow_folders)
+    trusted = any(real.is_relative_to(os.path.realpath(root)) for root in roots)
+    return load_within(meta.scenario_text, meta.scenario_name, Folders(folder, log.allow_folders, trusted))
 
 
 def loaded_of(log: Log) -> Loaded:
@@ -20,7 +42,7 @@ def loaded_of(log: Log) -> Loaded:
         ScenarioError: when this version of the program does not take the scenario any more.
     """
     meta = log.meta
-    loaded = load_text(meta.scenario_text, meta.scenario_name, folder=Path(meta.scenario_name).parent)
+    loaded = scenario_of(log)
     if not meta.variant:
         return loaded
     if meta.variant not in loaded.patches:

@@ -6,10 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from emulator.errors import InputError
 from emulator.scenario.clock import zone_data_version
+from emulator.scenario.files import open_regular
+from emulator.scenario.load import Loaded
 from emulator.version import VERSION
 
-__all__ = ["RunMeta", "content_hash", "fact", "program_version", "whole_number"]
+__all__ = ["RunMeta", "content_hash", "fact", "files_of", "program_version", "whole_number"]
 
 
 def program_version() -> str:
@@ -25,12 +28,27 @@ def content_hash(path: str | Path) -> str:
     """Give the SHA-256 of a file's content, in hexadecimal; ``RunMeta.files`` holds it for each file referred to.
 
     Raises:
-        OSError: when the file cannot be read.
+        OSError: when the file cannot be read, or is no regular file.
     """
     import hashlib  # it loads a library of ciphers, and few scenarios refer to files
 
-    with open(path, "rb") as file:
+    with open_regular(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def files_of(loaded: Loaded) -> dict[str, str]:
+    """Give the SHA-256 of each file that a scenario refers to, by its name as written there.
+
+    Raises:
+        InputError: when one of them cannot be read.
+    """
+    found = {}
+    for name in dict.fromkeys(entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None):
+        try:
+            found[name] = content_hash(loaded.folder / name)
+        except OSError as error:
+            raise InputError(f"{loaded.name}: {name} cannot be read: {error.strerror}") from None
+    return found
 
 
 def fact(facts: Mapping[str, str], key: str) -> str:
@@ -52,11 +70,10 @@ def whole_number(facts: Mapping[str, str], key: str) -> int:
     Raises:
         ValueError: when it says nothing, or that is no whole number.
     """
+    found = fact(facts, key)
     try:
-        return int(found := fact(facts, key))
-    except (TypeError, ValueError) as error:
-        if key not in facts:
-            raise
+        return int(found)
+    except ValueError as error:
         raise ValueError(f"{key} is {found!r}, which is no whole number") from error
 
 
@@ -68,6 +85,8 @@ class RunMeta:
         seed: the seed that the run used.
         scenario_text: the scenario file as it was read, whole.
         scenario_name: its name as given.
+        scenario_folder: the folder in which the files that it refers to are, as a path from the log's folder ("": not
+            said, so that of ``scenario_name`` is meant).
         files: for each file that the scenario refers to, as written there, the SHA-256 of its content.
         heartbeats: ``computed`` or ``simulated``.
         variant: the variant that was run ("": the scenario as it stands).
@@ -83,6 +102,7 @@ class RunMeta:
     files: Mapping[str, str] = field(default_factory=dict)
     heartbeats: str = "computed"
     variant: str = ""
+    scenario_folder: str = field(default="", compare=False)  # where the run was, not what
     program_version: str = field(default_factory=program_version)
     zone_data_version: str = field(default_factory=zone_data_version)
     python_version: str = field(default_factory=lambda: sys.version.split()[0])
@@ -99,6 +119,7 @@ class RunMeta:
             "program_version": self.program_version,
             "zone_data_version": self.zone_data_version,
             "python_version": self.python_version,
+            **({"scenario_folder": self.scenario_folder} if self.scenario_folder else {}),
         }
 
     @classmethod
@@ -115,6 +136,7 @@ class RunMeta:
             files=_files(fact(facts, "files")),
             heartbeats=fact(facts, "heartbeats"),
             variant=fact(facts, "variant"),
+            scenario_folder=fact(facts, "scenario_folder") if "scenario_folder" in facts else "",
             program_version=fact(facts, "program_version"),
             zone_data_version=fact(facts, "zone_data_version"),
             python_version=fact(facts, "python_version"),

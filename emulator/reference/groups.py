@@ -231,8 +231,8 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
         "Client": frozenset({"hand_in"}),  # by `Lease.hand_in`
         "ComparisonResult": frozenset({"of"}),
         "SizingResult": frozenset({"of"}),
-        "Loaded": frozenset({"said", "source", "place"}),
-        "Log": frozenset({"heads", "numbered", "trace"}),
+        "Loaded": frozenset({"folders", "said", "source", "place"}),
+        "Log": frozenset({"check", "heads", "numbered", "trace"}),
         "NightResult": frozenset({"every_row", "meta"}),
         "RunMeta": frozenset({"from_facts", "to_facts"}),
         "Page": frozenset({"blank", "heading", "lines", "say", "table"}),
@@ -244,6 +244,7 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
 ALIASES: Final = MappingProxyType(
     {
         "AnyScenario": "scenario.given",
+        "AnyFolders": "scenario.load",
         "Lasting": "testing.settings",
         "When": "scripts.rerun",
         "Drawn": "testing.faults",

@@ -6,8 +6,9 @@ parts say of each other is read from the plain data, so that a mistake in one pl
 """
 
 import math
+import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -19,6 +20,7 @@ from emulator.errors import Problem, ScenarioError
 from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
+from emulator.scenario.files import Folders, folders_of
 from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation, path_in
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
@@ -26,7 +28,17 @@ from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
 from emulator.timeline.ticks import say
 
-__all__ = ["Loaded", "Source", "from_settings", "guessed_share", "load", "load_text", "varied"]
+__all__ = [
+    "AnyFolders",
+    "Loaded",
+    "Source",
+    "from_settings",
+    "guessed_share",
+    "load",
+    "load_text",
+    "load_within",
+    "varied",
+]
 
 _DEEPEST = 50
 _MOST_DIGITS = 30
@@ -35,6 +47,10 @@ _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _STARTS = re.compile(r"\d{4}-\d\d-\d\d(?:[Tt ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)?", re.ASCII)
 # Stands in for a start that is wrong; early enough that hardly any time in a file lies before it or a century after.
 _WHATEVER = datetime(1950, 1, 1)  # noqa: DTZ001 - a local time; the clock knows the zone
+
+
+AnyFolders = Iterable[str | os.PathLike[str]]
+"""Paths of folders, in a list or the like: ``["../traces"]``."""
 
 
 class Source(Protocol):
@@ -69,7 +85,7 @@ class Loaded:
         scenario: the whole scenario as an object, its fields named like the keys of the file, times in ticks.
         name: the file as it was given, or another name for messages.
         text: the text as it was read ("" for settings made in Python).
-        folder: where traces are looked for.
+        folders: where the files that it names may lie.
         provenance: where values come from, by dotted path.
         clock: the scenario's clock: local time to ticks and back.
         variants: the scenario under each of its variants, by name; those that ``combine`` makes come last.
@@ -82,7 +98,7 @@ class Loaded:
     scenario: Scenario
     name: str
     text: str
-    folder: Path
+    folders: Folders
     provenance: Mapping[str, Provenance]
     clock: Clock = field(compare=False)
     variants: Mapping[str, Scenario]
@@ -96,6 +112,11 @@ class Loaded:
         """The scenario's file; a name in the folder if it was no file."""
         return Path(self.name)
 
+    @property
+    def folder(self) -> Path:
+        """The folder from which the paths of the files that it names count."""
+        return self.folders.own
+
     def place(self, loc: Sequence[str | int] | str) -> str:
         """Write the place of a value as ``file:line:column``, or the file alone when it has none."""
         parts = path_in(self.data, loc.split(".") if isinstance(loc, str) else loc)
@@ -103,10 +124,15 @@ class Loaded:
         return f"{self.name}:{line}:{column}" if line else self.name
 
 
-def load(path: Path | str) -> Loaded:
+def load(path: Path | str, *, allow_folders: AnyFolders = ()) -> Loaded:
     """Read a scenario file (YAML 1.2), and check it whole; nothing is run.
 
+    Args:
+        path: the file. The files that it refers to are regular files below its folder.
+        allow_folders: folders below which they may lie too.
+
     Raises:
+        InputError: when one of those folders is not there.
         ScenarioError: with every mistake in it, each at its line and column; when the file cannot be read.
 
     >>> import emulator
@@ -117,18 +143,22 @@ def load(path: Path | str) -> Loaded:
     """
     must_be(PATH, path=path)
     document = text.read(Path(path))
-    return _load(document, document.text, Path(path).parent)
+    return _load(document, document.text, Folders(Path(path).parent, folders_of(allow_folders)))
 
 
-def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".") -> Loaded:
+def load_text(
+    written: str, name: str = "scenario", *, folder: Path | str = ".", allow_folders: AnyFolders = ()
+) -> Loaded:
     """Read a scenario from a text, as ``load`` does from a file.
 
     Args:
         written: the text, in YAML.
         name: what messages call it.
-        folder: where the files that it refers to are looked for.
+        folder: where the files that it refers to are looked for: regular files below it.
+        allow_folders: folders below which they may lie too.
 
     Raises:
+        InputError: when one of those folders is not there.
         ScenarioError: with every mistake in it, each at its line and column.
 
     >>> import emulator
@@ -139,18 +169,31 @@ def load_text(written: str, name: str = "scenario", *, folder: Path | str = ".")
     """
     must_be(TEXT, written=written, name=name)
     must_be(FOLDER, folder=folder)
-    return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, Path(folder))
+    return load_within(written, name, Folders(Path(folder), folders_of(allow_folders)))
 
 
-def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder: Path | str = ".") -> Loaded:
+def load_within(written: str, name: str, folders: Folders) -> Loaded:
+    """Read a scenario from a text, as ``load_text`` does, with its files in stated folders."""
+    return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, folders)
+
+
+def from_settings(
+    settings: Mapping[str, Any],
+    name: str = "settings",
+    *,
+    folder: Path | str = ".",
+    allow_folders: AnyFolders = (),
+) -> Loaded:
     """Make a scenario of settings in Python: the keys and values of a file; durations may be ``timedelta`` too.
 
     Args:
         settings: what the file would hold.
         name: what messages call it.
-        folder: where the files that it refers to are looked for.
+        folder: where the files that it refers to are looked for: regular files below it.
+        allow_folders: folders below which they may lie too.
 
     Raises:
+        InputError: when one of those folders is not there.
         ScenarioError: with every mistake in it, by path.
 
     >>> import emulator
@@ -162,7 +205,7 @@ def from_settings(settings: Mapping[str, Any], name: str = "settings", *, folder
     must_be(MAPPING, settings=settings)
     must_be(TEXT, name=name)
     must_be(FOLDER, folder=folder)
-    return _load(_Settings(name, plain(settings)), "", Path(folder))
+    return _load(_Settings(name, plain(settings)), "", Folders(Path(folder), folders_of(allow_folders)))
 
 
 def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> Loaded:
@@ -176,7 +219,7 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     data, found = patched(dict(loaded.data), plain(patch), ())
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
-    return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folder)
+    return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
 
 
 def guessed_share(loaded: Loaded) -> float | None:
@@ -184,34 +227,34 @@ def guessed_share(loaded: Loaded) -> float | None:
     return provenance.share_guessed(loaded.provenance)
 
 
-def _load(source: Source, written: str, folder: Path) -> Loaded:
+def _load(source: Source, written: str, folders: Folders) -> Loaded:
     data, said, wrong = provenance.unwrap(source.data)
     problems = [_placed(source, it, it.loc) for it in wrong]
-    scenario, clock, found = _checked(data, folder)
+    scenario, clock, found = _checked(data, folders)
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
     if scenario is not None and not found and not problems and (data.keys() & {"variants", "combine", "baseline"}):
         from emulator.scenario.variants import variants_of  # it validates what it has patched: see `varied`
 
-        (variants, patches), found = variants_of(data, scenario, folder)
+        (variants, patches), found = variants_of(data, scenario, folders)
     problems += [_placed(source, it, provenance.original(it.loc, said)) for it in found]
     if problems or scenario is None:
         raise ScenarioError(_in_order(problems, source.name))
     paths = {".".join(map(str, loc)): told for loc, told in said.items()}
-    return Loaded(scenario, source.name, written, folder, paths, clock, variants, patches, data, said, source)
+    return Loaded(scenario, source.name, written, folders, paths, clock, variants, patches, data, said, source)
 
 
-def checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, list[Found]]:
+def checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, list[Found]]:
     """Validate plain data whole: the scenario (None if the models refuse it), and all that is wrong with it."""
-    scenario, _, found = _checked(data, folder)
+    scenario, _, found = _checked(data, folders)
     return scenario, found
 
 
-def _checked(data: dict[str, Any], folder: Path) -> tuple[Scenario | None, Clock, list[Found]]:
+def _checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, Clock, list[Found]]:
     """Validate plain data whole; what a value has to be is told once, by whoever knows what it is for."""
     clock, found = _clock(data)
     scenario, more = validated(data, clock)
-    exact = wrong_references(data, clock, folder)
+    exact = wrong_references(data, clock, folders)
     told = {it.loc for it in exact if it.message.startswith(_FOUND)}
     found += [it for it in more if it.loc not in told or not it.message.startswith(_FOUND)]
     return scenario, clock, [*found, *exact, *(_played_too_often(scenario, clock) if scenario else ())]

@@ -5,12 +5,11 @@ that. So references are judged even in a file with other mistakes.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from os.path import isfile
-from pathlib import Path
 from typing import Any, Final
 
 from emulator.errors import ScenarioError
 from emulator.scenario.clock import Clock, zone_names
+from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
 from emulator.scenario.names import Loc, Names, expand, names_in
 from emulator.scenario.spelling import advise, renamed
@@ -72,14 +71,14 @@ _MOST_NAMED: Final = 10
 _UNITS: Final = {"time": "a duration such as 90s or 1h30m", "share": "a share from 0 to 1"}
 
 
-def wrong_references(data: Mapping[str, Any], clock: Clock, folder: Path) -> list[Found]:
+def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) -> list[Found]:
     """Tell everything in plain data that names what is not there, or that cannot be as it is said."""
     names = names_in(data, clock)
     checks = (_uses, _targets, _own_workers, _same_names, _same_labels, _zones, _prerequisites, _entries_used, _traced)
     found = [wrong for check in checks for wrong in check(data, names)]
     found += wrong_parameters(data, names)
     found += _measures(data)
-    found += _trace_files(data, clock, folder)
+    found += _trace_files(data, clock, folders)
     return found
 
 
@@ -232,17 +231,17 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 )
 
 
-def _trace_files(data: Mapping[str, Any], clock: Clock, folder: Path) -> Iterator[Found]:
+def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Iterator[Found]:
     """A trace must be there, and its beginning be readable; the rest is read as the night goes on."""
     for loc, name in expand(data, ("arrivals", "*", "trace")):
         if not isinstance(name, str) or not name:
             continue
-        if not isfile(folder / name):  # Path's own would raise where the name is no name at all
-            yield Found(loc, f"there is no file {name!r} beside the scenario")
+        if wrong := folders.check(name):
+            yield Found(loc, wrong)
             continue
         from emulator.scenario.traces import read_arrivals  # few scenarios have a trace
 
         try:
-            next(iter(read_arrivals(folder / name, clock)), None)
+            next(iter(read_arrivals(folders.own / name, clock)), None)
         except ScenarioError as error:
             yield Found(loc, f"this trace is wrong: {error.problems[0]}")

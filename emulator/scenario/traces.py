@@ -20,6 +20,7 @@ from typing import Final
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import LONGEST, parse_duration
+from emulator.scenario.files import open_regular
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import SECOND
 
@@ -262,7 +263,7 @@ def _lines(path: Path | str) -> Iterator[str]:
     """Yield the lines of a file, which is UTF-8, with or without a byte order mark."""
     number = 0
     try:
-        with Path(path).open("rb") as file:
+        with open_regular(path) as file:
             while raw := file.readline(_LONGEST_LINE + 1):
                 number += 1
                 if len(raw) > _LONGEST_LINE:

@@ -11,11 +11,11 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from copy import deepcopy
 from itertools import product
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from emulator.errors import InputError
 from emulator.scenario import load
+from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve
@@ -54,7 +54,7 @@ def chosen(loaded: "load.Loaded", variant: str) -> str:
     return variant
 
 
-def variants_of(data: Mapping[str, Any], scenario: Scenario, folder: Path) -> tuple[Variants, list[Found]]:
+def variants_of(data: Mapping[str, Any], scenario: Scenario, folders: Folders) -> tuple[Variants, list[Found]]:
     """Apply every variant to a scenario that is right: what comes of it, and what is wrong with them."""
     right = Variants({}, {})
     wrong: list[Found] = []
@@ -63,7 +63,7 @@ def variants_of(data: Mapping[str, Any], scenario: Scenario, folder: Path) -> tu
         changed, found = patched(dict(data), patch, ())
         under = None
         if not found:
-            under, seen = load.checked(changed, folder)
+            under, seen = load.checked(changed, folders)
             found = [_at_the_patch(it, patch, ()) for it in seen]
         wrong.extend(place(it) for it in found)
         if found or under is None:

@@ -3,7 +3,9 @@
 **The quiet rule.** Nothing that a script asks is answered before all its processes sleep; then its calls go in the
 order of birth in the process tree, then of their arguments. Which of two helpers reached us first depends on the
 machine; who waits when everybody waits does not. Asleep is: no thread runs or is ready to run in two looks at
-/proc, between which no thread has been switched (the counts of context switches are equal).
+/proc, between which no thread has been switched (the counts of context switches are equal). A thread that is about to
+sleep is called sleeping already, and may be held up there for long on a busy machine: what it waits in (wchan) tells
+that it really sleeps, because the kernel names that only for what is not ready to run.
 
 All that stands here takes real time and no virtual time, and reads the real clock only to end what stands still.
 """
@@ -15,8 +17,6 @@ import select
 import shutil
 import socket
 import struct
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -24,14 +24,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from emulator.errors import InputError, QueuedrillError
+from emulator.errors import QueuedrillError
 from emulator.scripts import keeper
 from emulator.scripts.http import Connection, Request
+from emulator.scripts.starter import Starter, waits
 
-__all__ = ["Call", "Paths", "Process", "ScriptStandsStillError", "Starter", "Stretch", "can_use_namespaces"]
+__all__ = ["Call", "Process", "ScriptStandsStillError", "Stretch", "unknown_commands"]
 
-_HERE: Final = Path(__file__).parent
-_PREFIX: Final = "queuedrill-scripts-"
 _LISTEN: Final = 256
 _LOOK_AGAIN: Final = 0.0005  # seconds between looks while something still runs
 _LISTEN_FOR: Final = 0.02  # seconds to wait for a call once everything sleeps
@@ -54,139 +53,6 @@ class ScriptStandsStillError(QueuedrillError):
 def _now() -> float:
     """Read the real monotonic clock, whatever virtual time a handler's clocks show."""
     return time.clock_gettime(time.CLOCK_MONOTONIC)
-
-
-class Starter:
-    """The process that starts scripts: one for as many attempts as are wanted, closed at the end.
-
-    Args:
-        namespaces: keep each script in a PID namespace; None for wherever the system allows it.
-    """
-
-    def __init__(self, namespaces: bool | None = None) -> None:
-        if sys.platform != "linux":
-            raise InputError(
-                f"own scripts need Linux: processes are kept together by means that {sys.platform} does not have"
-            )
-        self.namespaces = can_use_namespaces() if namespaces is None else namespaces
-        sweep()
-        self.folder = Path(tempfile.mkdtemp(prefix=_PREFIX))
-        self._lock = _locked(self.folder)
-        self._processes = 0
-        self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        self._program = subprocess.Popen(
-            [os.path.realpath(sys.executable), "-IS", keeper.__file__, str(theirs.fileno())], pass_fds=[theirs.fileno()]
-        )
-        theirs.close()
-        self.first_line = _perl_or_python()
-
-    def start(self, request: Mapping[str, Any], descriptors: Sequence[int]) -> None:
-        """Have a script started; its keeper answers over the first of the descriptors."""
-        # Each attempt has numbers of its own, as a machine that has run on since would have given them.
-        self._processes = (self._processes + 1000) % 30000
-        whole = {**request, "namespace": self.namespaces, "first_process": 300 + self._processes}
-        socket.send_fds(self._control, [json.dumps(whole).encode()], list(descriptors))
-
-    def close(self) -> None:
-        """End the process, and take away the folder in which attempts keep their files."""
-        self._control.close()
-        self._program.wait()
-        shutil.rmtree(self.folder, ignore_errors=True)
-        os.close(self._lock)
-
-    def __enter__(self) -> "Starter":
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-
-def _locked(folder: Path) -> int:
-    """Lock a folder for as long as this process lives: the lock goes with it, however it ends."""
-    import fcntl  # not on every system: nothing is started there
-
-    lock = os.open(folder / ".lock", os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
-    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    return lock
-
-
-def sweep() -> list[Path]:
-    """Take away the folders that emulators left which were killed: those of this user that nobody has locked."""
-    import fcntl
-
-    swept = []
-    for folder in Path(tempfile.gettempdir()).glob(_PREFIX + "*"):
-        try:
-            if folder.is_symlink() or folder.stat().st_uid != os.getuid():
-                continue
-            lock = os.open(folder / ".lock", os.O_RDWR | os.O_NOFOLLOW)
-        except OSError:  # not ours, being made, or gone already
-            continue
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            shutil.rmtree(folder, ignore_errors=True)
-            swept.append(folder)
-        except BlockingIOError:
-            pass
-        finally:
-            os.close(lock)
-    return swept
-
-
-def can_use_namespaces() -> bool:
-    """Say whether this system lets this user make a PID namespace."""
-    tried = "import ctypes,os,sys; l=ctypes.CDLL(None); sys.exit(l.unshare(0x30000000) or (os.fork() and 0))"
-    done = subprocess.run([os.path.realpath(sys.executable), "-IS", "-c", tried], capture_output=True, check=False)
-    return done.returncode == 0
-
-
-def _perl_or_python() -> bytes:
-    """Give the program that stands in for commands: Perl's where there is Perl, which starts in a third of the time."""
-    perl = shutil.which("perl", path="/usr/bin:/bin:/usr/local/bin")
-    if perl:
-        return (_HERE / "stand_in.pl").read_bytes().replace(b"#!PERL", b"#!" + os.path.realpath(perl).encode(), 1)
-    interpreter = os.path.realpath(sys.executable).encode()
-    return b"#!" + interpreter + b" -ISE\n" + (_HERE / "stand_in.py").read_bytes()
-
-
-class Paths:
-    """The only folder on a script's PATH: stand-ins for commands, and links to what else it may use.
-
-    Args:
-        folder: where to make it.
-        program: the text of the stand-in (``Starter.first_line``).
-        commands: the names for which a stand-in is put there.
-        basics: the names of what else the script may use, looked for on this machine.
-
-    Attributes:
-        missing: the basics that this machine does not have.
-    """
-
-    def __init__(self, folder: Path, program: bytes, commands: Sequence[str], basics: Sequence[str]) -> None:
-        self.folder = folder
-        self.missing: list[str] = []
-        folder.mkdir(parents=True)
-        stand_in = folder / ".stand-in"
-        stand_in.write_bytes(program)
-        stand_in.chmod(0o755)
-        for name in basics:
-            if name not in commands:
-                found = _real_program(name)
-                if found is None:
-                    self.missing.append(name)
-                else:
-                    (folder / name).symlink_to(found)
-        for name in commands:
-            (folder / name).symlink_to(".stand-in")
-
-
-def _real_program(name: str) -> str | None:
-    """Find a program itself: a link to a version manager's shim, or into a virtual environment, works nowhere else."""
-    if name in ("python", "python3"):
-        return os.path.realpath(sys.executable)
-    path = os.pathsep.join(it for it in os.environ.get("PATH", os.defpath).split(os.pathsep) if "shims" not in it)
-    found = shutil.which(name, path=path + os.pathsep + "/usr/local/bin:/usr/bin:/bin")
-    return None if found is None else os.path.realpath(found)
 
 
 @dataclass(eq=False, slots=True)
@@ -223,10 +89,11 @@ class Call:
         self._say(b"X", bytes([code]))
         self._close()
 
-    def die(self, number: int, output: bytes = b"") -> None:
+    def die(self, number: int, output: bytes = b"", error: bytes = b"") -> None:
         """Have it print, and die by a signal."""
-        if output:
-            self._say(b"O", output)
+        for kind, data in ((b"O", output), (b"F", error)):
+            if data:
+                self._say(kind, data)
         self._say(b"K", bytes([number]))
         self._close()
 
@@ -339,6 +206,7 @@ class Process:
         self._lines = b""
         self._received: list[int] = []
         self._folder = Path(tempfile.mkdtemp(dir=starter.folder))
+        self._sees_waiting = starter.sees_waiting
         self._listener = socket.socket(socket.AF_UNIX)
         self._listener.bind(str(self._folder / "calls"))
         self._listener.listen(_LISTEN)
@@ -399,7 +267,7 @@ class Process:
         slept = False
         while True:
             while self._take(0):
-                slept = False
+                pass
             found, places = self._look()
             if self._exit is not None and not found:
                 return self._stretch(places, slept)
@@ -411,7 +279,8 @@ class Process:
                 if self._exit is not None:
                     self.kill()
                     return self._stretch(places, slept, len(found))
-                slept = not self._take(_LISTEN_FOR)
+                if not self._take(_LISTEN_FOR):
+                    slept = True
             else:
                 self._take(_LOOK_AGAIN)
             if _now() - began > self._real_limit:
@@ -445,6 +314,8 @@ class Process:
                     with open(f"/proc/{process}/task/{thread}/status", "rb") as file:
                         status = file.read()
                     state = status[status.index(b"State:") + 7 :][:1]
+                    if state == b"S" and self._sees_waiting and waits(process, int(thread)) is False:
+                        state = b"R"
                     if state not in b"ZX" and process != self._keeper:
                         found[process, int(thread)] = (state, status[status.index(b"voluntary_ctxt") :])
                     with open(f"/proc/{process}/task/{thread}/children", "rb") as file:

@@ -24,8 +24,8 @@ from emulator.scenario.spelling import advise
 from emulator.scripts.hiding import without
 from emulator.scripts.load import LoadedScripts
 from emulator.scripts.models import Scripts
-from emulator.scripts.processes import Starter
 from emulator.scripts.running import Landed, Made, Nobody, Stage, Tried, Watcher
+from emulator.scripts.starter import Starter
 from emulator.testing.emulation import Emulator
 from emulator.testing.running import run_in_virtual_time
 

@@ -7,7 +7,7 @@ found when the library draws otherwise. The budget counts tries, those of the sh
 
 import os
 import tempfile
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -18,7 +18,7 @@ from emulator.experiment.night import Progress, run_night
 from emulator.experiment.result import NightResult
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import Loaded, from_settings
+from emulator.scenario.load import AnyFolders, Loaded, from_settings
 
 __all__ = ["Hunt", "hunt"]
 
@@ -78,6 +78,8 @@ def hunt(
     at_most: int = 3,
     kinds: Collection[str] | None = None,
     progress: Progress | None = None,
+    night: Callable[[Loaded, int], NightResult] | None = None,
+    allow_folders: AnyFolders = (),
 ) -> Hunt:
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
 
@@ -89,6 +91,8 @@ def hunt(
         at_most: faults in a schedule, 1 or more.
         kinds: which kinds of fault; by default all that the scenario has a target for.
         progress: told the share of the tries that are used up.
+        night: plays one night of a scenario with a seed, in place of the modelled one, such as one with own scripts.
+        allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
         ScenarioError: with every mistake in the scenario.
@@ -113,7 +117,7 @@ def hunt(
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
     _import_hypothesis()
-    loaded = loaded_from(scenario)
+    loaded = loaded_from(scenario, allow_folders)
     from random import Random  # noqa: TID251  # the search's own generator; no draw of a night comes from it
 
     from hypothesis import HealthCheck, Phase, find, settings
@@ -123,7 +127,8 @@ def hunt(
 
     schedules = fault_schedules(loaded, at_most=at_most, at_least=1, kinds=kinds)
     chosen = loaded.scenario.seed if seed is None else seed
-    base = run_night(loaded, seed=chosen)
+    night = night or (lambda varied, used: run_night(varied, seed=used))
+    base = night(loaded, chosen)
     holds = [place for place, one in enumerate(base.judged) if one.met is True]
     already = tuple(one.sentence for one in base.judged if one.met is False)
     if not holds:
@@ -135,7 +140,7 @@ def hunt(
     known: dict[str, bool] = {}
 
     def play(faults: list[dict[str, Any]]) -> NightResult:
-        return run_night(_with(loaded, faults), seed=chosen)
+        return night(_with(loaded, faults), chosen)
 
     def breaks(faults: list[dict[str, Any]]) -> bool:
         nonlocal tried
@@ -168,7 +173,8 @@ def hunt(
 
 def _with(loaded: Loaded, faults: list[dict[str, Any]]) -> Loaded:
     data = {key: value for key, value in loaded.data.items() if key not in ("variants", "combine", "baseline")}
-    return from_settings({**data, "faults": [*data.get("faults", ()), *faults]}, loaded.name, folder=loaded.folder)
+    settings = {**data, "faults": [*data.get("faults", ()), *faults]}
+    return from_settings(settings, loaded.name, folder=loaded.folder, allow_folders=loaded.folders.allowed)
 
 
 def _import_hypothesis() -> None:

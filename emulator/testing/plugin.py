@@ -1,24 +1,31 @@
-"""What does pytest get? One marker, one fixture, one option; nothing of the package is loaded before they are used.
+"""What does pytest get? Two markers, a fixture, an option, a setting; nothing is loaded before they are used.
 
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.
+- the marker ``@pytest.mark.interleave``: the same, in asyncio's order first and then in 50 other orders of the steps of
+  tasks, or as many as ``interleave(seeds=200)`` says. Once one has failed, the rest is skipped, and the report says how
+  to repeat it.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
   arguments of that. When the test fails, the report ends with its last events, the stories of the jobs concerned, what
   your code raised and where (once for each different failure), and how to run the test again; all as it stood when the
   test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
+- the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
 
 With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
 hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
 async plugin runs is run here. A marked test fails at its end when its run was not reproducible, or real I/O was refused
 in it, whatever its code made of that; the option ``allow_irreproducible=True`` accepts it. What is not marked is left
-alone, whatever other plugins there are. A report on what the emulator refused, or on a loop that cannot go on, ends at
-the line of your code at which the test was; ``--full-trace`` shows the rest.
+alone, whatever other plugins there are: that hook is there only while marked tests are collected or set up, because for
+pytest-asyncio its mere presence makes every async test a parametrised one. A report on what the emulator refused, or on
+a loop that cannot go on, ends at the line of your code at which the test was; ``--full-trace`` shows the rest.
 """
 
 import asyncio
 import inspect
-from collections.abc import Generator, Mapping
+import shlex
+from collections.abc import Generator, Iterator, Mapping
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -26,21 +33,31 @@ import pytest
 if TYPE_CHECKING:
     from emulator.testing.emulation import Emulator
     from emulator.testing.telling import ToldEmulator
+    from emulator.timeline.loop import VirtualLoop
 
 __all__ = ["emulated"]
 
 _MADE = pytest.StashKey["list[ToldEmulator]"]()
 _SEED = "--emulation-seed"
+_WALL_LIMIT = "queuedrill_wall_limit"
+_LOOP = "_virtual_loop"
+_LOOP_OF_PYTEST_ASYNCIO = "_asyncio_loop_factory"
+_SEEDS = 50
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add the option for the seed."""
+    """Add the option for the seed, and the setting for the limit of real time."""
     parser.getgroup("queuedrill").addoption(
         _SEED,
         type=int,
         default=None,
         metavar="N",
         help="the seed of every emulator that a test gives none (default: what its scenario states)",
+    )
+    parser.addini(
+        _WALL_LIMIT,
+        "seconds of real time that a test marked virtual_time may take; 0 for no limit (default: 60)",
+        default="60",
     )
 
 
@@ -50,25 +67,158 @@ def pytest_configure(config: pytest.Config) -> None:
         "markers",
         "virtual_time(**options): run an async test on the virtual-time loop; options are those of VirtualLoop",
     )
+    config.addinivalue_line(
+        "markers",
+        f"interleave(seeds={_SEEDS}): run an async test on the virtual-time loop in asyncio's order, and then with the "
+        "steps of its tasks held back by so many seeds",
+    )
 
 
-def _hand_to_asyncio(item: pytest.Function) -> None:
-    """Mark a test for pytest-asyncio too, as its auto mode does, so that async fixtures share the test's loop."""
+class _Orders:
+    """In which orders one test is run, and how that went; one for all runs of a test function."""
+
+    def __init__(self, config: pytest.Config, options: pytest.Mark, tried: pytest.Mark | None) -> None:
+        self.config = config
+        self.options = options
+        self.wrong = ""
+        self.failed: dict[str, str] = {}
+        self.passed: dict[str, int] = {}
+        self.makers = {"virtual": _Maker(self, "virtual", {})}
+        if tried is not None:
+            asked = dict(tried.kwargs)
+            seeds = asked.pop("seeds", _SEEDS)
+            if tried.args or asked or type(seeds) is not int or seeds < 1:
+                self.wrong = (
+                    f"the marker interleave: give a number of seeds above 0, such as interleave(seeds={_SEEDS})"
+                )
+            elif "interleave" in options.kwargs:
+                self.wrong = "the marker virtual_time has a seed for interleave: leave out the marker interleave"
+            else:
+                names = {f"interleave={seed}": {"interleave": seed} for seed in range(seeds)}
+                self.makers = {name: _Maker(self, name, more) for name, more in {"asyncio": {}, **names}.items()}
+
+
+def _wall_limit(config: pytest.Config) -> float | None:
+    text = config.getini(_WALL_LIMIT)
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds < float("inf"):
+        pytest.fail(f"{_WALL_LIMIT} = {text}: give seconds of real time, such as 60, or 0 for no limit", pytrace=False)
+    return seconds or None
+
+
+class _Maker:
+    """Makes the loop for one run of a marked test."""
+
+    def __init__(self, orders: _Orders, name: str, more: dict[str, Any]) -> None:
+        self.orders = orders
+        self.name = name
+        self.more = more
+
+    def __call__(self) -> "VirtualLoop":
+        from emulator.timeline.loop import VirtualLoop
+
+        options = self.orders.options
+        if wrong := self.orders.wrong:
+            pytest.fail(wrong, pytrace=False)
+        try:
+            if options.args:
+                raise TypeError("it takes keywords only, such as pace=10 or wall_limit=5")
+            inspect.signature(VirtualLoop).bind(**options.kwargs)
+            usual = {"wall_clocks": True, "wall_limit": _wall_limit(self.orders.config)}
+            return VirtualLoop(**{**usual, **options.kwargs, **self.more})
+        except (TypeError, ValueError) as error:
+            wrong = str(error)
+        known = ", ".join(inspect.signature(VirtualLoop).parameters)
+        pytest.fail(f"the marker virtual_time: {wrong}; its options are those of VirtualLoop: {known}", pytrace=False)
+
+    def run_of(self, item: pytest.Item) -> str:
+        """Name the other parameters of a test: each set of them is tried in all orders."""
+        names: list[str] = item.callspec.id.split("-")  # type: ignore[attr-defined]  # of a parametrised function
+        if self.name in names:  # else it is the only one, and hidden
+            names.remove(self.name)
+        return "-".join(names)
+
+
+def _maker_of(item: pytest.Item) -> _Maker | None:
+    """Give what makes the loop of a marked test."""
+    given = getattr(item, "callspec", None)
+    params: Mapping[str, Any] = {} if given is None else given.params
+    maker = params.get(_LOOP, params.get(_LOOP_OF_PYTEST_ASYNCIO))
+    return maker if isinstance(maker, _Maker) else None
+
+
+def _options_of(item: pytest.Function) -> pytest.Mark | None:
+    """Give the marker of a test that is to run in virtual time.
+
+    Mark it for pytest-asyncio too, as its auto mode does, so that async fixtures share the test's loop.
+    """
+    if item.get_closest_marker("interleave") is not None and item.get_closest_marker("virtual_time") is None:
+        item.add_marker("virtual_time")
+    options = item.get_closest_marker("virtual_time")
     if (
-        item.config.hook.pytest_asyncio_loop_factories.spec is not None  # it is there, and lets a loop come in
-        and item.get_closest_marker("virtual_time") is not None
+        options is not None
+        and _lets_a_loop_come_in(item.config)
         and item.get_closest_marker("asyncio") is None
         and "anyio_backend" not in item.fixturenames
-        and inspect.iscoroutinefunction(getattr(getattr(item.obj, "hypothesis", None), "inner_test", item.obj))
+        and _is_async(item)
     ):
         item.add_marker("asyncio")
+    return options
+
+
+def _lets_a_loop_come_in(config: pytest.Config) -> bool:
+    """Say whether pytest-asyncio is there, in a version with a hook for loop factories."""
+    return hasattr(config.hook, "pytest_asyncio_loop_factories")
+
+
+def _is_async(item: pytest.Function) -> bool:
+    return inspect.iscoroutinefunction(getattr(getattr(item.obj, "hypothesis", None), "inner_test", item.obj))
+
+
+class _LoopFactories:
+    """What pytest-asyncio asks for loops; registered only while it has to ask."""
+
+    makers: Mapping[str, _Maker]
+
+    @pytest.hookimpl(wrapper=True, optionalhook=True)
+    def pytest_asyncio_loop_factories(self) -> Generator[None, Any, Mapping[str, _Maker]]:
+        """Give the virtual loops for a marked test, whatever others it would have had."""
+        yield
+        return self.makers
+
+
+_ASKED = pytest.StashKey[_LoopFactories]()
+
+
+@contextmanager
+def _asked_for_loops(config: pytest.Config, makers: Mapping[str, _Maker]) -> Iterator[None]:
+    asked = config.stash.setdefault(_ASKED, _LoopFactories())
+    asked.makers = makers
+    config.pluginmanager.register(asked)
+    try:
+        yield
+    finally:
+        config.pluginmanager.unregister(asked)
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> Generator[None, None, None]:
-    """Let pytest-asyncio, which asks here which loop a test gets, see that a marked one is its own."""
-    _hand_to_asyncio(metafunc.definition)
-    yield
+    """Give a marked test its loop, or one for each order, by pytest-asyncio, which asks here, or without it."""
+    item = metafunc.definition
+    if (options := _options_of(item)) is None:
+        return (yield)
+    makers = _Orders(metafunc.config, options, item.get_closest_marker("interleave")).makers
+    if _lets_a_loop_come_in(metafunc.config) and item.get_closest_marker("asyncio") is not None:
+        with _asked_for_loops(metafunc.config, makers):
+            return (yield)
+    if _is_async(item) and "anyio_backend" not in metafunc.fixturenames:
+        metafunc.fixturenames.append(_LOOP)
+        hidden = (pytest.HIDDEN_PARAM,) if len(makers) == 1 else makers
+        metafunc.parametrize(_LOOP, list(makers.values()), ids=hidden)
+    return (yield)
 
 
 @pytest.hookimpl(wrapper=True, trylast=True)
@@ -77,44 +227,65 @@ def pytest_pycollect_makeitem() -> Generator[None, Any, Any]:
     made = yield
     for item in made if isinstance(made, list) else [made]:
         if isinstance(item, pytest.Function):
-            _hand_to_asyncio(item)
+            _options_of(item)
     return made
 
 
-def _loop_maker(marker: pytest.Mark) -> Any:
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Generator[None, None, None]:
+    """Leave out the other orders of a test once one has failed; refuse a loop that is not the virtual one."""
+    if (maker := _maker_of(item)) is not None and (failed := maker.orders.failed.get(maker.run_of(item))):
+        pytest.skip(f"it has failed in another order ({failed})")
+    if _ASKED in item.config.stash and item.get_closest_marker("asyncio") is not None:
+        # Then marked tests and others may share the loop of a module: pytest-asyncio looks early whether it changes.
+        with _asked_for_loops(item.config, {}):
+            yield
+    else:
+        yield
+    if item.get_closest_marker("virtual_time") is not None:
+        _check_backend(item)
+
+
+def _check_backend(item: pytest.Item) -> None:
+    """Let a test that anyio runs have the virtual loop, which only the user's fixture can give it.
+
+    Raises:
+        Failed: when it has another.
+    """
+    backend = getattr(item, "funcargs", {}).get("anyio_backend")
+    if backend is None:
+        return
     from emulator.timeline.loop import VirtualLoop
 
-    def make() -> VirtualLoop:
-        try:
-            if marker.args:
-                raise TypeError("it takes keywords only, such as pace=10 or wall_limit=5")
-            inspect.signature(VirtualLoop).bind(**marker.kwargs)
-            return VirtualLoop(**marker.kwargs)
-        except (TypeError, ValueError) as error:
-            wrong = str(error)
-        known = ", ".join(inspect.signature(VirtualLoop).parameters)
-        pytest.fail(f"the marker virtual_time: {wrong}; its options are those of VirtualLoop: {known}", pytrace=False)
-
-    return make if marker.args or marker.kwargs else VirtualLoop
-
-
-@pytest.hookimpl(wrapper=True, optionalhook=True)
-def pytest_asyncio_loop_factories(config: pytest.Config, item: pytest.Item) -> Generator[None, Any, Mapping[str, Any]]:
-    """Give pytest-asyncio the virtual loop for a marked test, and for others what it would have had without us."""
-    found = yield
-    if (marker := item.get_closest_marker("virtual_time")) is not None:
-        return {"virtual": _loop_maker(marker)}
-    return found or {"asyncio": asyncio.new_event_loop}
+    name, options = (backend, {}) if isinstance(backend, str) else backend
+    make = options.get("loop_factory")
+    if name == "asyncio" and make is not None:
+        loop = make()
+        loop.close()
+        make = loop if isinstance(loop, VirtualLoop) else None
+    marker = item.get_closest_marker("virtual_time")
+    asked = {} if marker is None else dict(marker.kwargs)
+    if item.get_closest_marker("interleave") is not None:
+        asked["interleave"] = 7
+    if make is None or asked:
+        more = ", ".join(f"{name}={value!r}" for name, value in (asked or {"wall_limit": 5}).items())
+        pytest.fail(
+            "the markers virtual_time and anyio: anyio makes the loop of this test, so the fixture anyio_backend must "
+            'return ("asyncio", {"loop_factory": VirtualLoop}), from `from emulator import VirtualLoop`; '
+            f"options go there, too: functools.partial(VirtualLoop, {more}); or leave out the marker anyio",
+            pytrace=False,
+        )
 
 
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
     """Run a marked async test that no async plugin has taken on."""
-    marker = pyfuncitem.get_closest_marker("virtual_time")
-    if marker is None or not inspect.iscoroutinefunction(pyfuncitem.obj):
+    options = pyfuncitem.get_closest_marker("virtual_time")
+    if options is None or not inspect.iscoroutinefunction(pyfuncitem.obj):
         return None
     names = inspect.signature(pyfuncitem.obj).parameters
     given = {name: pyfuncitem.funcargs[name] for name in names if name in pyfuncitem.funcargs}
-    with asyncio.Runner(loop_factory=_loop_maker(marker)) as runner:
+    maker = _maker_of(pyfuncitem) or _Orders(pyfuncitem.config, options, None).makers["virtual"]
+    with asyncio.Runner(loop_factory=maker) as runner:
         try:
             runner.run(pyfuncitem.obj(**given))
         except BaseException as error:
@@ -197,6 +368,8 @@ def pytest_runtest_makereport(
     if call.excinfo is not None:
         _look_at_failure(item, call.excinfo.value)
     report = yield
+    if (maker := _maker_of(item)) is not None and maker.name != "virtual":
+        _note_order(item, maker, report)
     told = item.stash.get(_MADE, None)
     if told and report.failed:
         from emulator.testing.telling import sections
@@ -204,6 +377,24 @@ def pytest_runtest_makereport(
         for title, text in sections(item.nodeid, _SEED, told):
             report.sections.append((title, text))
     return report
+
+
+def _note_order(item: pytest.Item, maker: _Maker, report: pytest.TestReport) -> None:
+    """Note how a run in one order went, and tell with a failure how to repeat it."""
+    orders, run = maker.orders, maker.run_of(item)
+    if report.passed and report.when == "call":
+        orders.passed[run] = orders.passed.get(run, 0) + 1
+    if report.failed:
+        orders.failed.setdefault(run, maker.name)
+        seed, passed = maker.more.get("interleave"), orders.passed.get(run, 0)
+        text = "It failed in asyncio's own order of the steps; no other was tried."
+        if seed is not None:
+            before = f"It passed in {passed} other order{'s' if passed > 1 else ''} before. " if passed else ""
+            text = (
+                f"{before}The seed {seed} held steps of tasks back. To repeat it:\npytest {shlex.quote(item.nodeid)}\n"
+                f"or mark the test: @pytest.mark.virtual_time(interleave={seed})"
+            )
+        report.sections.append(("order of the steps", text))
 
 
 def _look_at_failure(item: pytest.Item, error: BaseException) -> None:

@@ -90,11 +90,14 @@ class Contact:
         worker = request.worker
         if request.answered or worker.incarnation != request.incarnation or not worker.is_active:
             return
-        now = self._world.agenda.now
+        agenda = self._world.agenda
+        now = agenda.now
+        if agenda.rank < MESSAGES:  # what ends at this instant, and its faults, go before messages
+            agenda.at(now, self._send_or_park, request, MESSAGES, worker.index, ARRIVES)
+            return
         request.note_sent(now)
-        is_early = self._world.agenda.rank < MESSAGES  # what ends at this instant, and its faults, go before messages
         is_direct = request.what != "take" and worker.is_plain and not worker.result_loss
-        if is_direct and self._world.broker.is_up and not is_early:
+        if is_direct and self._world.broker.is_up:
             request.arrived = request.order
             self._world.answered(request, self._ask(request))
             return
@@ -103,16 +106,24 @@ class Contact:
             self._lose(request, "out")
             return
         delay = self._delay(request, OUT)
-        if delay or is_early:
+        if delay:
             what = (request, request.order)
             self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
             self._arrive((request, request.order))
 
+    def _send_or_park(self, request: Request) -> None:
+        if request.worker.frozen_at >= 0 and request.incarnation == request.worker.incarnation:
+            request.worker.requests.append(request)
+        else:
+            self.send(request)
+
     def _unanswered(self, what: tuple[Request, int]) -> None:
         request, tries = what
         worker = request.worker
         if request.answered or request.tries != tries or worker.incarnation != request.incarnation:
+            return
+        if worker.state is not ON:
             return
         if worker.frozen_at >= 0:
             worker.requests.append(request)
@@ -159,15 +170,12 @@ class Contact:
         self._world.answered(request, answer)
 
     def _ask(self, request: Request) -> Any:
-        """Let an outcome, or what is handed back, act at the broker, and give the answer."""
+        """Let an outcome act at the broker, and give the answer."""
         world, worker = self._world, request.worker
         now, broker = world.agenda.now, world.broker
         execution = request.execution
         assert execution is not None
         outcome, why, retry_after, refused_at = request.outcome
-        order = request.arrived
-        if request.what == "hand_back":
-            return broker.hand_back(now, execution.event, worker.name, request.incarnation, execution.token, order)
         return broker.hand_in(
             now,
             execution.event,
@@ -179,7 +187,7 @@ class Contact:
             why,
             retry_after,
             refused_at,
-            order,
+            request.arrived,
         )
 
     # -- heartbeats ---------------------------------------------------------------------------------------------------

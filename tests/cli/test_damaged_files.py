@@ -73,9 +73,12 @@ def test_events_that_a_run_did_not_write_are_neither_judged_nor_told(whole: Path
 
 def test_a_forged_log_is_refused_where_its_events_do_not_fit(whole: Path, damaged: Damaged) -> None:
     """Events that no run writes in this order are told as such, not as a defect, even where no digest shows it."""
-    damaged("broken_off.db", "UPDATE events SET job = 99 WHERE kind = 'handed_out'")
+    damaged("broken_off.db", "UPDATE events SET job = 0 WHERE kind = 'submitted'")
     code, said = asked(whole, ("page", "--overwrite", "night.db"))
     assert (code, said.startswith("night.db: its events do not fit one another or its scenario (")) == (2, True)
+    damaged("broken_off.db", "UPDATE events SET job = 2147483648 WHERE n = 20")  # a table of so many jobs fills memory
+    code, said = asked(whole, ("export", "night.db", "--as", "cloudevents"))
+    assert (code, said.startswith("night.db: event 20 is damaged: it is of job 2147483648 at ")) == (2, True)
     damaged("broken_off.db", "UPDATE events SET at = 5000 * n * (n < 30)")
     code, said = asked(whole, ("trail", "night.db"))
     assert (code, said) == (
@@ -194,6 +197,21 @@ def test_a_log_that_is_being_written_is_locked(tmp_path: Path) -> None:
 
     asyncio.run(again())
     assert list(open_log(path).rows()) == []
+
+
+def test_a_lock_is_given_back_where_it_was_taken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run that changes its folder removes its own lock, and not the file of that name in the other folder."""
+    (tmp_path / "other").mkdir()
+    monkeypatch.chdir(tmp_path)
+
+    async def write() -> None:
+        async with await SqliteRecorder.create("night.qdlog", ABOUT) as recorder:
+            monkeypatch.chdir("other")
+            Path("night.qdlog.lock").write_bytes((tmp_path / "night.qdlog.lock").read_bytes())
+            await recorder.finish()
+
+    asyncio.run(write())
+    assert sorted(str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*.lock")) == ["other/night.qdlog.lock"]
 
 
 @pytest.mark.slow

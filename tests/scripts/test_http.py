@@ -8,8 +8,8 @@ import pytest
 
 from emulator.errors import InputError
 from emulator.scripts.load import load_scripts
-from emulator.scripts.processes import Starter, can_use_namespaces
 from emulator.scripts.rerun import rerun
+from emulator.scripts.starter import Starter, can_use_namespaces
 
 FILE = """\
 scripts:

@@ -10,7 +10,8 @@ import pytest
 
 from emulator.errors import InputError
 from emulator.scripts import processes
-from emulator.scripts.processes import Call, Paths, Process, ScriptStandsStillError, Starter, unknown_commands
+from emulator.scripts.processes import Call, Process, ScriptStandsStillError, unknown_commands
+from emulator.scripts.starter import Paths, Starter, can_use_namespaces
 
 BASICS = ["bash", "cat", "env", "head", "kill", "python3", "setsid", "sh", "sleep", "tr", "wc"]
 COMMANDS = ["store", "give", "timeout"]
@@ -20,7 +21,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(params=["namespace", "subreaper"])
 def starter(request: pytest.FixtureRequest) -> Iterator[Starter]:
-    if request.param == "namespace" and not processes.can_use_namespaces():
+    if request.param == "namespace" and not can_use_namespaces():
         pytest.skip("this system lets this user make no PID namespace")
     with Starter(request.param == "namespace") as one:
         yield one

@@ -232,6 +232,49 @@ def test_limits(queue: str, sub_state: str, sentence: str) -> None:
     assert told(*rows, failed(20, sub_state))[-1] == sentence
 
 
+LIMITED = SCENARIO.replace(
+    "any: {lease: 90s, matches_equipment: false}",
+    "any: {lease: 90s, retry: {attempts_in_all: 2, lost_leases_at_most: 0, retried: [error, lease_lost]}, "
+    "time_limit: {after: 10m, then: start_over}}",
+)
+ABOVE = "With `{}` above {} in the queue any, it would have been tried again."
+ALLOWED = ", if its attempts in all allowed that."
+NOTHING = "21:0{}:{:02} It failed, {} after it came, in {} (attempts used up): SAID."
+FIRST = (out(10), began(10), stopped(20, "no"), ended(20, "error", "no"))
+AGAIN = {"token": 2, "attempt": 2}
+
+
+@pytest.mark.parametrize(
+    ("rows", "attempts", "end", "sentence"),
+    [
+        (  # a second error: no third attempt
+            (*FIRST, out(30, **AGAIN), ended(40, "error", "no", **AGAIN)),
+            2, 40, ABOVE.format("attempts_in_all", 2),
+        ),
+        ((out(10), ended(100, *LOST)), 1, 100, ABOVE.format("lost_leases_at_most", 0)[:-1] + ALLOWED),
+        (  # either limit would have ended it
+            (*FIRST, out(30, **AGAIN), ended(120, *LOST, **AGAIN)),
+            2, 120, NOTHING.format(2, 0, "1 min 50 s", "2 attempts"),
+        ),
+        (  # the worker hands in an outcome that is not retried
+            (out(10), began(10), stopped(20, "no"), ended(20, "time_limit", "no")),
+            1, 20, NOTHING.format(0, 20, "10 s", "1 attempt"),
+        ),
+        (  # the broker cuts it off at the time limit of the queue, after which it starts over
+            (*FIRST, out(30, **AGAIN), began(30, **AGAIN), ended(40, "time_limit", "time limit", **AGAIN)),
+            2, 40, ABOVE.format("attempts_in_all", 2),
+        ),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize(
+    "said", ["attempts in all: 2", "lost leases: 1, at most 0", "the outcome error is not retried"]
+)
+def test_which_limit_ended_a_job(rows: tuple[Row, ...], attempts: int, end: int, sentence: str, said: str) -> None:
+    """Which limit on attempts ended a job is told by its attempts, and never by what the event says in words."""
+    over = failed(end, "attempts_used_up", said, attempts)
+    assert told(*ON, came(10, queue="any"), *rows, over, scenario=LIMITED)[-1] == sentence.replace("SAID", said)
+
+
 def test_a_late_effect_under_the_strictest_fence_blames_no_setting() -> None:
     """An effect that came late although its system asks the broker: no other fence would have refused it."""
     landed = row(120, "effect_landed", 1, "dome-1", 1, 1, "copied", "plate-1", False)

@@ -39,6 +39,7 @@ PARTS = {
         "timeline.stops",
         "scenario.arguments",
         "scenario.clock",
+        "scenario.files",
         "scenario.load",
         "scenario.spelling",
         "broker.states",

@@ -361,6 +361,30 @@ def test_a_heartbeat_that_is_overdue_at_a_thaw_is_sent_though_the_clock_was_set_
     assert lost[7:] == [330, 375, 445, 465, 510]  # 15 s after 315, 360, 430, 450 and 495 s
 
 
+@pytest.mark.parametrize(
+    ("fault", "ends"),
+    [
+        ({"power_off": "dome-1", "at": "+600s"}, [(660, "lease_lost")]),
+        ({"freeze": "dome-1", "from": "+600s", "until": "+630s"}, [(630, "error")]),
+    ],
+)
+def test_a_worker_hands_in_nothing_at_the_instant_at_which_it_is_off_or_stands_still(
+    fault: dict[str, Any], ends: list[Any]
+) -> None:
+    """The patience of 300 s ends at 600 s, and the fault goes before the message; the lease was renewed at 570 s."""
+    part = {"name": "a", "calls": "archive", "patience": "300s"}
+    rows = _in_both(
+        {"heartbeat": "30s"},
+        queues={"night": {"lease": "90s", "retry": {"attempts_in_all": 1}}},
+        systems={"archive": {"answers_in": "10m"}},
+        routines={"plate-copy": {"queue": "night", "parts": [part]}},
+        faults=[fault],
+        lasts="11m10s",
+    )
+    assert [(row[0] / s, row[7]) for row in rows if row[1] == "attempt_ended"] == ends
+    assert _seconds(rows, "outcome_unanswered") == []
+
+
 # -- hand-outs that come too late -------------------------------------------------------------------------------------
 
 _LATE = {"heartbeat": "10s", "link": {"delay_out": "1s", "answer_within": "10s"}}

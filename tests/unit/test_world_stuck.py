@@ -66,6 +66,20 @@ def test_what_a_person_holds_is_stuck_unless_one_will_release_it(actions: list[A
     assert played(arrivals=[plates], actions=actions).stuck() == stuck
 
 
+@pytest.mark.parametrize(
+    ("pool", "stuck"),
+    [
+        ({"power": {"off": "21:32", "on": "23:00"}}, []),  # it comes back after the night
+        ({"power": {"off": "21:32"}}, [1, 2]),
+        ({"woken_on_demand": True, "boots_in": "2h"}, []),
+    ],
+)
+def test_what_a_worker_to_come_can_take_is_not_stuck(pool: dict[str, Any], stuck: list[int]) -> None:
+    """Two jobs come at 21:35, when no worker is on: whether one will be is all that counts."""
+    pools = {"dome": {"count": 1, "serves": ["night"], "heartbeat": "20s", **pool}}
+    assert played(pools=pools).stuck() == stuck
+
+
 def test_what_waits_for_a_stuck_job_is_stuck() -> None:
     """Nobody has a tape; a job waits for the one that needs it, and another for that one; the others wait for none."""
     arrivals = [

@@ -86,7 +86,10 @@ class Arrival(Model):
         default=None, description="A missed occurrence is made up so late at most; default: however late."
     )
     trace: str | None = Field(
-        default=None, min_length=1, max_length=1000, description="A .csv or .swf file beside the scenario."
+        default=None,
+        min_length=1,
+        max_length=1000,
+        description="A .csv or .swf file below the scenario's folder, from which its path counts.",
     )
     parameters: dict[Name, Any] = Field(default={}, description="The values of the routine's parameters.")
     priority: int | None = Field(

@@ -1,0 +1,90 @@
+"""Which files may a scenario name? Regular files below its folder, or below one that somebody allowed.
+
+The law: a name that stands in a file is not trusted as one that somebody types is. A relative path counts from the file
+that it stands in. Where a link leads to is what counts, and nothing is read before it is known to be a regular file: a
+device has no end, and a pipe keeps whoever opens it waiting.
+"""
+
+import os
+import stat
+from collections.abc import Iterable
+from dataclasses import dataclass
+from io import BufferedReader
+from pathlib import Path
+
+from emulator.errors import InputError
+from emulator.scenario.arguments import PATH, listed, must_be
+
+__all__ = ["Folders", "folders_of", "open_regular"]
+
+_ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """Where the files that a scenario names may lie.
+
+    Attributes:
+        own: the scenario's folder, from which relative paths count.
+        allowed: other folders below which they may lie.
+        trusted: whether they may lie below its own folder too: not if only a log says which folder that is.
+    """
+
+    own: Path
+    allowed: tuple[Path, ...] = ()
+    trusted: bool = True
+
+    def check(self, name: str) -> str:
+        """Say why a file that a scenario names may not be read; "" if it may."""
+        try:
+            path = Path(os.path.realpath(self.own / name, strict=True))
+            mode = path.stat().st_mode
+        except (FileNotFoundError, NotADirectoryError):
+            return f"there is no file {name!r} beside the scenario"
+        except OSError as error:
+            return f"{name!r} cannot be read: {error.strerror}"
+        except ValueError:  # a NUL in the name
+            return f"{name!r} is no name of a file"
+        if stat.S_ISDIR(mode):
+            return f"{name!r} is a folder: name a file in it"
+        if not stat.S_ISREG(mode):
+            return f"{name!r} is a device, a pipe or a socket: name a regular file"
+        roots = (self.own, *self.allowed) if self.trusted else self.allowed
+        if any(path.is_relative_to(os.path.realpath(root)) for root in roots):
+            return ""
+        if not self.trusted:
+            return f"{name!r} lies neither below the log's folder nor below the current one: {_ALLOW}"
+        return f"{name!r} leads out of the scenario's folder: move it there, or {_ALLOW}"
+
+
+def folders_of(allow_folders: Iterable[str | os.PathLike[str]]) -> tuple[Path, ...]:
+    """Read an argument that names folders.
+
+    Raises:
+        InputError: when one of them is not there.
+
+    >>> folders_of(["no-such-folder"])
+    Traceback (most recent call last):
+    ...
+    emulator.errors.InputError: allow_folders: there is no folder no-such-folder
+    """
+    found = []
+    for given in listed("allow_folders", allow_folders):
+        must_be(PATH, allow_folders=given)
+        if not os.path.isdir(given):
+            raise InputError(f"allow_folders: there is no folder {os.fspath(given)}")
+        found.append(Path(given).absolute())
+    return tuple(found)
+
+
+def open_regular(path: str | os.PathLike[str]) -> BufferedReader:
+    """Open a regular file to read its bytes.
+
+    Raises:
+        OSError: when it cannot be read, or is no regular file.
+    """
+    number = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)  # else a pipe would wait for who writes to it
+    if stat.S_ISREG(os.fstat(number).st_mode):
+        return os.fdopen(number, "rb")
+    os.close(number)
+    raise OSError(0, "it is no regular file", os.fspath(path))
