@@ -420,7 +420,8 @@ def test_a_parameter_that_no_message_could_carry_is_refused_at_submit(parameters
             return str(caught.value), emu.jobs()
 
     assert emulator.run_in_virtual_time(test) == (
-        f"{said}, which no message could carry to a worker: give texts, numbers, dates, and lists and mappings of these",
+        f"{said}, which no message could carry to a worker: give texts, numbers, dates, and lists and mappings of "
+        "these",
         [],
     )
 
