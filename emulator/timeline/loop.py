@@ -288,7 +288,7 @@ class VirtualLoop(TimedLoop):
         """Let in a call from a thread that no clock stop waited for."""
         self._note_irreproducible(
             f"{where} while the virtual clock was running{self._waiter_of(handle)}: when it arrives is another virtual "
-            "time in each run; wait for the thread inside `async with loop.clock_stop('what for'):`"
+            "time in each run; wait for the thread inside `async with emulator.clock_stop('what for'):`"
         )
         self._ready.append(handle)
 
