@@ -83,7 +83,12 @@ GROUPS: Final = (
         "An emulated queue and workers around your own code. [Tutorial](test-your-code.md), "
         "[faults](how-to/test-under-faults.md).",
         ("Emulator", "Emulated", "EmulatorOptions", "JobHandle"),
-        {"Ending": "testing.jobs", "FaultHandle": "testing.faults", "WorkerView": "testing.workers"},
+        {
+            "Ending": "testing.jobs",
+            "FaultHandle": "testing.faults",
+            "WorkerView": "testing.workers",
+            "CallBurst": "testing.watched",
+        },
     ),
     Group(
         "Handlers",

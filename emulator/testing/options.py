@@ -8,6 +8,7 @@ from emulator.measure.invariants import Never
 from emulator.testing.client import Program
 from emulator.testing.handlers import Handler
 from emulator.testing.settings import Lasting
+from emulator.testing.watched import CallBurst
 
 __all__ = ["EmulatorOptions", "Settings"]
 
@@ -62,6 +63,6 @@ class EmulatorOptions(Settings, total=False):
     by_hand: Iterable[str]
     retry: Mapping[str, RetryPolicy] | None
     seed: int | None
-    never: Iterable[Never]
+    never: Iterable[Never | CallBurst]
     grace: Lasting
     interleave: int | None
