@@ -14,25 +14,30 @@ class Judged:
     """One requirement, judged on one night.
 
     Attributes:
-        requirement: in words.
-        met: True, False, or None: nothing to judge, or a requirement on a share of nights or on not being worse than
-            a baseline, which one night cannot decide.
-        tonight: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge.
+        requirement: what is asked, with the name of the measure, as it is typed.
+        met: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge, or
+            a requirement on not being worse than a baseline, which one night cannot decide.
         found: the figure; for occurrences, how many missed.
         bound: the bound that was missed, else the first one.
         sentence: the verdict with its figures, in one sentence.
         evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
         of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
+        label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
     """
 
     requirement: str
     met: bool | None
-    tonight: bool | None
     found: Figure
     bound: float | None
     sentence: str
     evidence: tuple[int, ...] = ()
     of_occurrences: bool = False
+    label: str = ""
+
+    @property
+    def asks(self) -> str:
+        """What is asked, as people read it."""
+        return self.label or self.requirement
 
 
 class Asked(Protocol):
@@ -69,6 +74,8 @@ class Asked(Protocol):
     def within(self) -> int | None: ...
     @property
     def in_share(self) -> float | None: ...
+    @property
+    def say(self) -> str | None: ...
 
 
 class WallClock(Protocol):

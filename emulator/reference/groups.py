@@ -82,7 +82,7 @@ GROUPS: Final = (
         "Embed in tests",
         "An emulated queue and workers around your own code. [Tutorial](test-your-code.md), "
         "[faults](how-to/test-under-faults.md).",
-        ("Emulator", "JobHandle", "CrashPoint", "sweep", "crash_points"),
+        ("Emulator", "Emulated", "EmulatorOptions", "JobHandle", "CrashPoint", "sweep", "crash_points"),
         {
             "Ending": "testing.jobs",
             "FaultHandle": "testing.faults",
@@ -220,7 +220,6 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                     "failures",
                     "stories",
                     "digest",
-                    "rows",
                     "broker",
                     "has_begun",
                 ),
@@ -251,7 +250,10 @@ ALIASES: Final = MappingProxyType(
     {
         "AnyScenario": "scenario.given",
         "AnyFolders": "scenario.load",
+        "EventKind": "record.events",
+        "FigureName": "measure.catalogue",
         "Lasting": "testing.settings",
+        "Never": "measure.invariants",
         "When": "scripts.rerun",
         "Drawn": "testing.faults",
         "Who": "testing.faults",
@@ -266,6 +268,7 @@ ALIASES: Final = MappingProxyType(
         "Effect": "measure.comparison.result",
         "ShareVerdict": "measure.comparison.result",
         "Row": "record.events",
+        "StateName": "broker.states",
         "Trace": "record.sqlite_log",
     }
 )
@@ -273,6 +276,7 @@ ALIASES: Final = MappingProxyType(
 
 OPAQUE: Final = MappingProxyType(
     {
+        "Settings": "testing.options",
         "Scenario": "scenario.models.scenario",
         "Provenance": "scenario.provenance",
         "Clock": "scenario.clock",

@@ -9,9 +9,9 @@
   once for each point of that job at which its worker may fail, fixtures anew each time. It is one test, which fails
   unless it is safe at each point. ``parts=4`` makes four tests of it, for as many processes.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
-  arguments of that. When the test fails, the report ends with its last events, the stories of the jobs concerned, what
-  your code raised and where (once for each different failure), and how to run the test again; all as it stood when the
-  test failed.
+  arguments of that; for annotations it is an ``Emulated``. When the test fails, the report ends with its last events,
+  the stories of the jobs concerned, what your code raised and where (once for each different failure), and how to run
+  the test again; all as it stood when the test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 - the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
 
@@ -35,15 +35,14 @@ import pytest
 
 if TYPE_CHECKING:
     from emulator.testing.crashing import CrashPoint
-    from emulator.testing.emulation import Emulator
-    from emulator.testing.telling import ToldEmulator
+    from emulator.testing.telling import Emulated, ToldEmulator
     from emulator.timeline.loop import VirtualLoop
 
 __all__ = ["CRASH_AT", "CRASH_PART", "MADE", "emulated"]
 
-MADE = pytest.StashKey["list[ToldEmulator]"]()
+MADE: "pytest.StashKey[list[ToldEmulator]]" = pytest.StashKey()
 """The emulators that a test has made."""
-CRASH_AT = pytest.StashKey["CrashPoint"]()
+CRASH_AT: "pytest.StashKey[CrashPoint]" = pytest.StashKey()
 """At which point a fault comes in the run that is under way."""
 CRASH_PART = "_crash_part"
 """The parameter that says which part of the points a test has, and of how many."""
@@ -390,27 +389,10 @@ def _reproducible(item: pytest.Item) -> Generator[None, Any, Any]:
     return result
 
 
-class Emulated:
-    """Makes emulators for one test: ``async with emulated(...) as emu:``, with the arguments of ``Emulator``."""
-
-    def __init__(self, made: "list[ToldEmulator]", seed: int | None, crash_at: "CrashPoint | None") -> None:
-        self._made = made
-        self._usual = {} if crash_at is None else {"crash_at": crash_at}
-        self._seed = seed
-
-    def __call__(self, scenario: Any = None, *, seed: int | None = None, **options: Any) -> "Emulator":
-        """Make an emulator; a seed given here goes before that of the command line."""
-        from emulator.testing.telling import ToldEmulator
-
-        made = ToldEmulator(scenario, seed=self._seed if seed is None else seed, **{**self._usual, **options})
-        self._made.append(made)
-        return made
-
-
 @pytest.fixture
-def emulated(request: pytest.FixtureRequest) -> Emulated:
+def emulated(request: pytest.FixtureRequest) -> "Emulated":
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
-    import emulator.testing.telling  # noqa: F401  # now, and not in the test's own time, which may have a limit
+    from emulator.testing.telling import Emulated  # now, and not in the test's own time, which may have a limit
 
     made = request.node.stash.setdefault(MADE, [])
     return Emulated(made, request.config.getoption(_SEED), request.node.stash.get(CRASH_AT, None))

@@ -35,7 +35,16 @@ class Requirement(Model):
     within: PositiveDuration | None = Field(
         default=None, description="Finished so long after the occurrence was due, at the latest."
     )
-    in_share: Share | None = Field(default=None, description="Of nights; judged when many nights are run.")
+    say: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=100,
+        description="What it asks for, in words of your own, for every screen: all done before the first shift.",
+    )
+    in_share: Share | None = Field(
+        default=None,
+        description="It has to be met in this share of nights. One night is judged for itself, many by the share.",
+    )
 
     def mistakes(self) -> Iterator[Mistake]:
         bounds = [name for name in ("at_least", "at_most", "exactly") if getattr(self, name) is not None]
