@@ -115,7 +115,7 @@ class Probe:
         moments: the points that were passed, up to the fault.
         struck: whether the fault was let in.
         ends: how each job stood at the end, by name: state and sub-state.
-        missed: the requirements that were missed.
+        missed: the requirements that were missed, each in a sentence, by their places in the scenario.
         has_job: whether the job was submitted here.
     """
 
@@ -124,7 +124,7 @@ class Probe:
         self.moments: list[Moment] = []
         self.struck = False
         self.ends: dict[str, tuple[str, str]] = {}
-        self.missed: list[str] = []
+        self.missed: dict[int, str] = {}
         self.has_job = False
         self._emulator = emulator
         self._context = context
@@ -173,7 +173,7 @@ class Probe:
             pass  # a job that never ends is told by its state
         scenario = emulator.loaded.scenario
         judged = judge_all(emulator.night(), scenario.must_hold, emulator.loaded.clock)
-        self.missed = [one.sentence for one in judged if one.met is False]
+        self.missed = {place: one.sentence for place, one in enumerate(judged) if one.met is False}
         self.ends = {
             job.name: (job.state, "" if job.ending is None else job.ending.sub_state) for job in emulator.jobs()
         }

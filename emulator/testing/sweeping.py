@@ -70,7 +70,7 @@ class Sweep:
         self._part = part
         self.moments: Sequence[Moment] = ()
         self._ends: dict[str, tuple[str, str]] = {}
-        self._missed: frozenset[str] = frozenset()
+        self._missed: frozenset[int] = frozenset()
         self.points = self.tried = 0
         self.unsafe: list[Unsafe] = []
         for each in self._faults:
@@ -132,7 +132,7 @@ class Sweep:
             if (found, found_sub) != (state, sub_state):
                 words = [f"{one} ({more})" if more else one for one, more in ((found, found_sub), (state, sub_state))]
                 return f"{job} is {words[0]}, and {words[1]} without the fault"
-        return next((sentence for sentence in probe.missed if sentence not in self._missed), "")
+        return next((sentence for place, sentence in probe.missed.items() if place not in self._missed), "")
 
     @property
     def is_safe(self) -> bool:
