@@ -202,7 +202,7 @@ class Probe:
         self._pass(text, worker)
 
     def _pass(self, text: str, worker: str) -> None:
-        if self.struck or not self._emulator.is_open:
+        if self.struck or self._emulator.agenda.over or self._emulator.keeper.over:
             return
         self.moments.append(Moment(text, self._emulator.agenda.now, worker))
         if len(self.moments) == self.point.number:

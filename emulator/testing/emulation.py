@@ -151,11 +151,6 @@ class Emulator(Interventions, Views):
         """Whether it has been entered."""
         return self._began
 
-    @property
-    def is_open(self) -> bool:
-        """Whether it has been entered, and is neither over nor left."""
-        return self._is_open
-
     if not TYPE_CHECKING:  # who would else take every name for one that there is
 
         def __getattr__(self, name: str) -> NoReturn:

@@ -10,7 +10,7 @@ from emulator.errors import InputError
 from emulator.scenario.spelling import advise
 from emulator.testing.crashing import CrashPoint, Probe
 from emulator.testing.plugin import CRASH_AT, CRASH_PART, MADE
-from emulator.testing.sweeping import Sweep
+from emulator.testing.sweeping import Sweeper
 
 __all__ = ["PROPERTY", "run_at_each_point"]
 
@@ -69,13 +69,13 @@ def _reports(item: pytest.Item, marker: pytest.Mark) -> Iterator[pytest.TestRepo
     yield call
 
 
-def _sweep_of(marker: pytest.Mark, part: tuple[int, int]) -> Sweep:
+def _sweep_of(marker: pytest.Mark, part: tuple[int, int]) -> Sweeper:
     if marker.args or "job" not in marker.kwargs:
         raise InputError('it takes keywords only, and a job: crash_points(job="copy#1", fault="power_off")')
     for name in marker.kwargs:
         if name not in _KEYWORDS:
             raise InputError(f"there is no keyword {name!r}: {advise(name, _KEYWORDS)}")
-    return Sweep(**{**marker.kwargs, "part": part})
+    return Sweeper(**{**marker.kwargs, "part": part})
 
 
 def _run(item: pytest.Item, point: CrashPoint) -> list[pytest.TestReport]:

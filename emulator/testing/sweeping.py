@@ -14,7 +14,7 @@ from emulator.testing.crashing import SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.running import run_in_virtual_time
 from emulator.testing.settings import Lasting
 
-__all__ = ["Sweep", "Unsafe", "sweep"]
+__all__ = ["Sweep", "Sweeper", "Unsafe", "sweep"]
 
 _TOLD: Final = 10
 
@@ -76,6 +76,53 @@ class Sweep:
         for each in self._faults:
             CrashPoint(job, each)
 
+    @property
+    def is_safe(self) -> bool:
+        """Whether it is safe at every point that was tried."""
+        return not self.unsafe
+
+    @property
+    def sentence(self) -> str:
+        """What came of it, in one sentence, and what was left out."""
+        safe = self.tried - len(self.unsafe)
+        part, parts = self._part
+        said = f"Safe at {safe} of {self.tried} points"
+        said += f" (part {part} of {parts})" if parts > 1 else ""
+        if len(self.unsafe) == 1:
+            said += f"; not {self.unsafe[0].where}"
+        within = min(self.points, self._limit)
+        if within < self.points:
+            said += f". There are {self.points}: {self.points - within} were left out, spread evenly (limit={within})"
+        return f"{said}."
+
+    def text(self) -> str:
+        """Say what came of it: each point at which it is not safe, ten at most, and why."""
+        return "\n".join(self._lines())
+
+    def _lines(self) -> Iterator[str]:
+        yield self.sentence
+        for each in self.unsafe[:_TOLD]:
+            yield f"not {each.where} (point {each.point.number}):"
+            yield f"    {each.why}"
+        if len(self.unsafe) > _TOLD:
+            yield f"and not at {len(self.unsafe) - _TOLD} more points"
+        if self.unsafe:
+            yield f"to repeat the first: crash_at={self.unsafe[0].point!r}"
+
+    def assert_safe(self) -> None:
+        """Fail with the whole report unless it is safe at every point that was tried.
+
+        Raises:
+            AssertionError: naming the points.
+        """
+        __tracebackhide__ = True
+        if self.unsafe:
+            raise AssertionError(self.text())
+
+
+class Sweeper(Sweep):
+    """A sweep under way: says which points to try, and judges each run."""
+
     def plan(self, probes: Sequence[Probe]) -> list[CrashPoint]:
         """Give the points to try, from the run without a fault; those left out are spread evenly.
 
@@ -134,49 +181,6 @@ class Sweep:
                 return f"{job} is {words[0]}, and {words[1]} without the fault"
         return next((sentence for place, sentence in probe.missed.items() if place not in self._missed), "")
 
-    @property
-    def is_safe(self) -> bool:
-        """Whether it is safe at every point that was tried."""
-        return not self.unsafe
-
-    @property
-    def sentence(self) -> str:
-        """What came of it, in one sentence, and what was left out."""
-        safe = self.tried - len(self.unsafe)
-        part, parts = self._part
-        said = f"Safe at {safe} of {self.tried} points"
-        said += f" (part {part} of {parts})" if parts > 1 else ""
-        if len(self.unsafe) == 1:
-            said += f"; not {self.unsafe[0].where}"
-        within = min(self.points, self._limit)
-        if within < self.points:
-            said += f". There are {self.points}: {self.points - within} were left out, spread evenly (limit={within})"
-        return f"{said}."
-
-    def text(self) -> str:
-        """Say what came of it: each point at which it is not safe, ten at most, and why."""
-        return "\n".join(self._lines())
-
-    def _lines(self) -> Iterator[str]:
-        yield self.sentence
-        for each in self.unsafe[:_TOLD]:
-            yield f"not {each.where} (point {each.point.number}):"
-            yield f"    {each.why}"
-        if len(self.unsafe) > _TOLD:
-            yield f"and not at {len(self.unsafe) - _TOLD} more points"
-        if self.unsafe:
-            yield f"to repeat the first: crash_at={self.unsafe[0].point!r}"
-
-    def assert_safe(self) -> None:
-        """Fail with the whole report unless it is safe at every point that was tried.
-
-        Raises:
-            AssertionError: naming the points.
-        """
-        __tracebackhide__ = True
-        if self.unsafe:
-            raise AssertionError(self.text())
-
 
 def _short(failure: str) -> str:
     """Leave the kind of an error out where its text says all."""
@@ -220,7 +224,7 @@ def sweep(
     >>> print(sweep(test, job="copy#1").sentence)
     Safe at 4 of 7 points.
     """
-    made = Sweep(job, fault, lasts, limit)
+    made = Sweeper(job, fault, lasts, limit)
     for point in made.plan(_play(test, made.first, options)[0]):
         probes, error = _play(test, point, options, keep=True)
         made.judge(point, probes, "" if error is None else f"{type(error).__name__}: {error}")
