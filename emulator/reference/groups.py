@@ -241,7 +241,18 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
         "NightResult": frozenset({"every_row", "meta"}),
         "RunMeta": frozenset({"from_facts", "to_facts"}),
         "Page": frozenset({"blank", "heading", "lines", "say", "table"}),
-        "VirtualLoop": frozenset({"abandon", "go_on", "reach_wall_limit", "require_stop", "set_speed", "stand_still"}),
+        "VirtualLoop": frozenset(
+            {
+                "abandon",
+                "go_on",
+                "has_nothing_but",
+                "reach_wall_limit",
+                "refuse_inside_stop",
+                "require_stop",
+                "set_speed",
+                "stand_still",
+            }
+        ),
     }
 )
 """What has no underscore because other parts of the package use it; a user is promised nothing of it."""
