@@ -89,6 +89,7 @@ GROUPS: Final = (
             "Moment": "testing.crashing",
             "Sweep": "testing.sweeping",
             "Unsafe": "testing.sweeping",
+            "WorkerView": "testing.workers",
         },
     ),
     Group(
@@ -204,14 +205,18 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                     "hold_queue",
                     "release_queue",
                     "drain",
+                    "power_on",
                     "new_version",
                     "action",
                 ),
             ),
+            ("Answers of systems", "", ("next_answer",)),
             (
                 "What is seen",
                 "At any moment, and after the emulation has been left too.",
                 (
+                    "workers",
+                    "worker",
                     "recorded",
                     "events",
                     "subscribe",
@@ -280,6 +285,7 @@ ALIASES: Final = MappingProxyType(
         "ShareVerdict": "measure.comparison.result",
         "Row": "record.events",
         "StateName": "broker.states",
+        "WorkerState": "world.worker",
         "Trace": "record.sqlite_log",
     }
 )
