@@ -367,7 +367,7 @@ class TimedLoop(GuardedLoop):
             under_way.add_note(left)
 
     async def shutdown_default_executor(self, timeout: float | None = None) -> None:
-        """Wait for the threads of the default executor: as long as the loop has patience, or ``timeout`` real seconds."""
+        """Wait for the threads of the default executor: ``timeout`` real seconds, or the loop's patience if less."""
         patience = self._outside.patience if timeout is None else min(timeout, self._outside.patience)
         stop = self.clock_stop("the end of the default executor", patience)
         stop.goes_first = True
