@@ -20,14 +20,17 @@ from emulator.scenario.given import AnyScenario
 from emulator.scenario.models.arrivals import Prerequisite
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
+from emulator.testing.crashing import SWEPT, CrashPoint, Probe
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
+from emulator.testing.hanging import Hanging
 from emulator.testing.jobs import JobHandle
 from emulator.testing.mistakes import (
     AWAITED,
     NOT_ENTERED,
     check_arguments,
     check_condition,
+    check_plain,
     check_submission,
     coroutine_functions,
     policies,
@@ -74,6 +77,8 @@ class Emulator(Interventions, Views):
         grace: how long a handler that was told to stop may take for its cleanup; by default 30 s.
         interleave: a seed by which the steps of tasks on the loop are held back, from entering to leaving, so that
             races between handlers show; by default as the loop was made.
+        crash_at: a fault at one point of one job (``CrashPoint``). When the emulation is left without an error, it goes
+            on until the fault has ended and nothing is left to do.
         settings: the keys of a scenario file: ``pools``, ``queues``, ``routines``, ``systems``, ``lasts`` and so on.
 
     Attributes:
@@ -114,6 +119,7 @@ class Emulator(Interventions, Views):
         never: Iterable[Never] = (),
         grace: Lasting = 30,
         interleave: int | None = None,
+        crash_at: CrashPoint | None = None,
         **settings: Unpack[Settings],
     ) -> None:
         check_arguments(scenario, settings, seed)
@@ -125,6 +131,9 @@ class Emulator(Interventions, Views):
         self._grace = ticks_of(grace)
         may_be(WHOLE, interleave=interleave)
         self._interleave = interleave
+        if crash_at is not None and not isinstance(crash_at, CrashPoint):
+            raise InputError(f'crash_at={crash_at!r}: give a point, such as CrashPoint("copy#1", number=7)')
+        self._crash_at = crash_at
         self.loaded = loaded_for(scenario, settings, self._handlers)
         self.scenario = self.loaded.scenario
         self.seed = self.scenario.seed if seed is None else seed
@@ -132,6 +141,7 @@ class Emulator(Interventions, Views):
         self._is_open = False
         self._began = False
         self._closing: asyncio.Task[None] | None = None
+        self._hanging: Hanging | None = None
         self._entry_of = {name: self._entry_name(name) for name in self.scenario.routines}
         self._submitted: dict[str, int] = {}
 
@@ -179,6 +189,12 @@ class Emulator(Interventions, Views):
         self._context.run(BEARER.set, NOBODY)
         self.agenda = Span(loop.agenda)
         self.keeper = Handlers(loop, self._context, self._handlers, self._grace)
+        swept = SWEPT.get()
+        if self._crash_at is not None:
+            self.keeper.probe = Probe(self, self._crash_at, self._context)
+        elif swept is not None:
+            self.keeper.probe = Probe(self, swept[0], self._context)
+            swept[1].append(self.keeper.probe)
         self.programs = Programs(self.keeper, loop, self._context, self._programs, self._by_hand)
         self.stream = Stream(loop, self._context, self._see)
         self.world = self.keeper.world = World(
@@ -191,6 +207,7 @@ class Emulator(Interventions, Views):
             named=[*self._entry_of.values(), *(entry.label for entry in self.scenario.arrivals)],
         )
         loop.show_clocks(self.keeper.moment_of(0) - loop.agenda.now)
+        self._hanging = Hanging(loop, self.world, self.keeper, self.stream, self._reach_end)
         self.world.notice = self.stream.notice
         for routine in self._handlers:
             self.world.routines[routine].hands = self.keeper
@@ -203,11 +220,17 @@ class Emulator(Interventions, Views):
     def _see(self, row: Row) -> None:
         self.keeper.see(row)
         self.programs.see(row)
+        if self.keeper.probe is not None:
+            self.keeper.probe.see(row)
+        if self._hanging is not None:
+            self._hanging.see(row)
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         __tracebackhide__ = True
+        if error is None and self.keeper.probe is not None:
+            await self.keeper.probe.finish()
         if self._is_open:
             self._is_open = False
             await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
@@ -293,10 +316,12 @@ class Emulator(Interventions, Views):
             not_before: how long from now it is held.
             after: a job that must have ended before: its handle, or its name ``entry#number``.
             if_failed: what becomes of this one if that job fails: it fails too, or goes on.
-            parameters: their values by name; the routine says which there are, unless it has a handler.
+            parameters: their values by name, plain data that a message could carry: texts, numbers, dates, paths, and
+                lists and mappings of these. The routine says which there are, unless it has a handler.
 
         Raises:
-            InputError: for a routine, parameter or job that there is not; before the emulator is entered.
+            InputError: for a routine, parameter or job that there is not; for a parameter that is no plain data; before
+                the emulator is entered.
             RefusedError: when the queue is full or the broker is down.
             NeverError: when the emulation is over.
         """
@@ -304,6 +329,7 @@ class Emulator(Interventions, Views):
         ready = self.world.routines.get(self._known("routine", routine, self.scenario.routines))
         assert ready is not None
         self._check_parameters(routine, parameters)
+        check_plain(routine, parameters)
         check_submission(key, priority, idempotency_key, after)
         after = self.job(after) if isinstance(after, str) else after
         self._known("answer for if_failed", if_failed, ("fail", "go_on"))
@@ -372,7 +398,7 @@ class Emulator(Interventions, Views):
         """
         said = check_condition(condition)
         while not condition():
-            await self.stream.change(lambda: f"{said} never held")
+            await self.stream.change(lambda: f"{said} never held", counts_heartbeats=True)
 
     async def settle(self) -> None:
         """Let time pass until nothing is left to do: no job is unfinished, save those that nothing can ever move.

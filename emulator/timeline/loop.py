@@ -207,6 +207,8 @@ class VirtualLoop(TimedLoop):
         self._tasks_made = ordinal = self._tasks_made + 1
         name = f"Task-{ordinal}" if name is None else str(name)
         bearer = BEARER.get() if context is None else bearer_in(context)
+        if bearer.watch is not None:
+            coro = bearer.watch(coro)
         made: asyncio.Task[_T]
         if self._task_factory is not None:
             made = super().create_task(coro, name=name, context=context)
@@ -426,18 +428,19 @@ class VirtualLoop(TimedLoop):
         self._ready.append(handle)
 
     def _bury(self, bearer: Bearer) -> None:
+        tasks, generators = list(bearer.tasks), list(bearer.generators)  # for some, only a timer keeps them alive
         for _, _, _, timer in list(self._course.timers):
             if isinstance(timer, asyncio.TimerHandle) and timer._context.get(BEARER) is bearer:  # type: ignore[attr-defined]
                 timer.cancel()  # or the clock would go there for nobody
         bearer.sleeps.clear()
-        for task in list(bearer.tasks):
+        for task in tasks:
             if not task.done():
                 give_up_wait(task, task._fut_waiter)  # type: ignore[attr-defined]
                 keep_forever(task)
                 keep_forever(task.get_coro())
                 asyncio.tasks._unregister_task(task)
                 task._log_destroy_pending = False  # type: ignore[attr-defined]
-        for generator in list(bearer.generators):
+        for generator in generators:
             keep_forever(generator)
             self._asyncgens.discard(generator)
         for key in list(self._selector.get_map().values()):
