@@ -12,6 +12,7 @@ What is patched is the library's class, for as long as somebody asks for it; a c
 
 import asyncio
 import importlib
+import inspect
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -118,9 +119,8 @@ def _patch(kind: Any) -> None:
 
     async def connect(connection: Any) -> Any:
         async with clock_stop("aiosqlite"):
-            result = await _Begun(lambda: begins(connection))
-            _patience[connection] = await stock_execute(connection, _take_patience, connection._conn)
-        return result
+            _patience[connection] = _take_patience(connection._connector)
+            return await _Begun(lambda: begins(connection))
 
     kind._execute, kind.close, kind.__await__ = execute, close, connects
 
@@ -143,15 +143,20 @@ _ONCE: Final = ("executemany", "executescript")
 """What may have been done in part, so that it is not tried again."""
 _FIRST_PAUSES: Final = (0.001, 0.002, 0.005, 0.01, 0.015, 0.02, 0.025, 0.025, 0.025, 0.05, 0.05)
 """Seconds that SQLite itself waits between its attempts; then 0.1 each."""
+_USUAL_PATIENCE: Final = 5.0
+"""Seconds that a connection waits for a lock if nobody says otherwise, in Python's ``sqlite3``."""
 _patience: Final[WeakKeyDictionary[Any, float]] = WeakKeyDictionary()
 """The seconds for which each connection waits for a lock."""
 
 
-def _take_patience(connection: Any) -> float:
-    """Let a connection wait for locks no more; give the seconds for which it did."""
-    (milliseconds,) = connection.execute("PRAGMA busy_timeout").fetchone()
-    connection.execute("PRAGMA busy_timeout = 0")
-    return float(milliseconds / 1000)
+def _take_patience(connector: Any) -> float:
+    """Let a connection that is about to be opened not wait for locks; give the seconds for which it would have."""
+    options = inspect.getclosurevars(connector).nonlocals.get("kwargs")
+    if not isinstance(options, dict):  # opened by another function than the library's: SQLite waits itself
+        return 0.0
+    patience: float = options.get("timeout", _USUAL_PATIENCE)
+    options["timeout"] = 0.0
+    return patience
 
 
 def _is_busy(error: Exception) -> bool:

@@ -131,6 +131,16 @@ def test_a_loop_that_did_not_ask_for_it_is_left_alone(tmp_path: Path) -> None:
         run_in_virtual_time(count)
 
 
+def test_a_connection_that_is_opened_otherwise_waits_by_itself() -> None:
+    """The library takes any function that opens one; then SQLite has the patience, in real time."""
+
+    async def test() -> list[Any]:
+        async with aiosqlite.Connection(lambda: sqlite3.connect(":memory:", timeout=0.1), 64) as archive:
+            return list(await archive.execute_fetchall("SELECT 1"))
+
+    assert run_in_virtual_time(test, outside=["aiosqlite"]) == [(1,)]
+
+
 def test_an_error_of_the_library_comes_through(tmp_path: Path) -> None:
     """And the clock goes on after it."""
 
