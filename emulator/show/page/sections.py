@@ -16,8 +16,7 @@ from emulator.show.meta import SMALL_PRINT, verdict
 from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
-from emulator.show.page.telling import told
-from emulator.show.phrases import spoken
+from emulator.show.phrases import spoken, told
 from emulator.show.summary import final_states, unfinished_jobs
 from emulator.show.worst import worst_jobs
 
@@ -228,7 +227,7 @@ def _events(of: "Material", named: Sequence[int]) -> str:
         if len(lines) >= _MOST_EVENTS:
             left[row[3]] += 1
             continue
-        words = _text(told(row, clean(of.night.name_of(row[3])), lambda tick: _clock(of, tick)))
+        words = _text(told(row, clean(of.night.name_of(row[3])), lambda tick: _clock(of, tick)) + ".")
         cause = f' <a href="#event-{row[2]}">because of {row[2]}</a>' if row[2] else ""
         lines.append(
             f'<li id="event-{number}"><time>{_clock(of, row[0])}</time> {words} <small>{number}{cause}</small></li>'
