@@ -15,7 +15,7 @@
     │   ├── WallLimitError        the stated limit of real time was reached
     │   ├── ClockStopError        the clock is stopped and somebody waits for it to move, or stops were misused
     │   ├── OutsideWorkError      real I/O outside a clock stop, or a thread that outlives its loop
-    │   └── IrreproducibleError   a run that may come out otherwise the next time, so that it proves nothing
+    │   └── IrreproducibleError   a run that went well and proves nothing: the next one may come out otherwise
     ├── WorkError                 what goes wrong in the work of a job, raised by it or to it
     │   ├── TransientError        it may go well next time: the attempt ends `error`
     │   │   ├── CallError         a system did not do what it was asked to
@@ -141,7 +141,7 @@ class OutsideWorkError(TimelineError):
 
 
 class IrreproducibleError(TimelineError):
-    """A run may come out otherwise the next time, or real I/O was refused in it: that it went well proves nothing."""
+    """A run went well and proves nothing: the next may differ, real I/O was refused in it, or a fault hit nothing."""
 
 
 class WorkError(QueuedrillError):

@@ -1,10 +1,18 @@
 """``queuedrill hunt``: look for the smallest schedule of faults that breaks a requirement."""
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
 import click
 
 from emulator.cli.folders import allow_folder
 from emulator.cli.outcomes import MET, MISSED
 from emulator.cli.streams import tell, tell_json
+
+if TYPE_CHECKING:
+    from emulator.experiment.result import NightResult
+    from emulator.scenario.load import Loaded
 
 __all__ = ["hunt"]
 
@@ -19,6 +27,8 @@ __all__ = ["hunt"]
     "--at-most", type=click.IntRange(1, 20), default=3, metavar="N", help="So many faults in one night at most."
 )
 @click.option("--kinds", metavar="A,B", help="Try these kinds of fault only, such as power_off,freeze.")
+@click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
+@click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
 @allow_folder
@@ -28,6 +38,8 @@ def hunt(
     tries: int,
     at_most: int,
     kinds: str | None,
+    scripts: str | None,
+    yes: bool,
     as_json: bool,
     quiet: bool,
     allow_folders: tuple[str, ...],
@@ -37,14 +49,20 @@ def hunt(
     What is found is printed as a piece of a scenario file, to be pasted into it and run. The same file and seed find
     the same. The exit code is 1 if something was found, 0 if all tries were in vain.
     """
+    from contextlib import nullcontext
+
     from emulator.cli.progress import progress
     from emulator.scenario.load import load
     from emulator.testing.hunting import hunt as look
 
+    if yes and scripts is None:
+        raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
+
     loaded = load(file, allow_folders=allow_folders)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
-    with progress(file, quiet=quiet or as_json) as told:
-        found = look(loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
+    playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
+    with progress(file, quiet=quiet or as_json) as told, playing as night:
+        found = look(loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told, night=night)
     if as_json:
         said = {
             "file": file,
@@ -60,12 +78,27 @@ def hunt(
     if found.faults is not None:
         for sentence in found.missed:
             tell(f"  {sentence}")
+        again = "" if scripts is None else f" --scripts {scripts}"
         where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
         click.echo(f"\nTo see that night, put this {where}:\n")
         click.echo(found.fragment())
-        click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}")
+        click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
     if found.already_missed and not quiet:
         click.echo("\nWithout any fault more the scenario misses these already, so they count for nothing:")
         for sentence in found.already_missed:
             tell(f"  {sentence}")
     return MET if found.faults is None else MISSED
+
+
+@contextmanager
+def _nights_with(file: str, yes: bool) -> "Iterator[Callable[[Loaded, int], NightResult]]":
+    """Give what plays a night in which the scripts of a file are really run."""
+    from emulator.scripts import consent
+    from emulator.scripts.load import load_scripts
+    from emulator.scripts.night import run_night_with_scripts
+    from emulator.scripts.starter import Starter
+
+    loaded = load_scripts(file)
+    consent.ask(loaded, None, {}, yes=yes)
+    with Starter() as starter:
+        yield lambda varied, seed: run_night_with_scripts(varied, loaded, seed=seed, starter=starter)[0]

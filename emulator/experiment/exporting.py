@@ -106,7 +106,7 @@ def export(log: Log | str | Path, form: str, *, allow_folders: AnyFolders = ()) 
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     night = emulator.run(settings, log=f"{folder}/one.qdlog")
     ...     print(emulator.export(f"{folder}/one.qdlog", "jobs-csv").splitlines()[1][:50])
-    1,plates#1,copy,night,plates,1,1,done,,,1,dome-1,0
+    1,plates#1,copy,night,plates,1,,done,,,1,dome-1,0,
     """
     return "".join(pieces(log, form, allow_folders))
 

@@ -37,13 +37,15 @@ _AREA: Final = "area under its curve, divided by the length of the run"
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One figure: its name, what it means, its unit (time, share, count, ratio), its estimator, what it may be told by.
+    """One figure: its name, its label in words, what it means, its unit (time, share, count, ratio), its estimator.
 
+    The name is typed, the label is read: it stands on screens, where the name would be a riddle.
     ``by`` lists the filters that a requirement on it may carry. ``better`` says which way a night is better when all
     else is the same; it is empty where neither is, because the figure tells how much was asked or done, not how well.
     """
 
     name: str
+    label: str
     says: str
     unit: str
     estimator: str
@@ -67,21 +69,31 @@ SAMPLES: Final = MappingProxyType(
 _WORDS: Final = {"median": "Half", "p90": "90 %", "p95": "95 %", "p99": "99 %"}
 
 
+_CALLED: Final = {"detection_delay": "time until a lost worker is noticed"}
+"""What a time is called in a label, where that is not its name."""
+
+
 def _times() -> list[Measure]:
     found = []
     for base, says in SAMPLES.items():
-        title = base.replace("_", " ")
-        found.append(Measure(f"{base}_mean", f"Mean {title}: {says}.", "time", _RESTRICTED, _JOB, _LOW))
-        for name in QUANTILES:
+        title, called = base.replace("_", " "), _CALLED.get(base, base.replace("_", " "))
+        found.append(
+            Measure(f"{base}_mean", f"mean {called}", f"Mean {title}: {says}.", "time", _RESTRICTED, _JOB, _LOW)
+        )
+        for name, percent in QUANTILES.items():
+            label = f"median {called}" if name == "median" else f"{percent}th percentile of {called}"
             words = f"{_WORDS[name]} of all have at most this {title}: {says}."
-            found.append(Measure(f"{base}_{name}", words, "time", _PRODUCT_LIMIT, _JOB, _LOW))
-        found.append(Measure(f"{base}_longest", f"Longest {title}: {says}.", "time", _LONGEST, _JOB, _LOW))
+            found.append(Measure(f"{base}_{name}", label, words, "time", _PRODUCT_LIMIT, _JOB, _LOW))
+        found.append(
+            Measure(f"{base}_longest", f"longest {called}", f"Longest {title}: {says}.", "time", _LONGEST, _JOB, _LOW)
+        )
     return found
 
 
 _OTHERS: Final = (
     # -- the night as a whole -------------------------------------------------------------------------------------
     Measure(
+        "makespan",
         "makespan",
         "From the first submission to the last end of a job; with anything unfinished it is 'more than' the run "
         "covers from the first submission, and no upper bound holds.",
@@ -92,6 +104,7 @@ _OTHERS: Final = (
     ),
     Measure(
         "drain_time",
+        "time to drain the backlog",
         "From the first instant at which the backlog is at its peak to the next at which there is none; 'more than' "
         "when that does not come.",
         "time",
@@ -101,6 +114,7 @@ _OTHERS: Final = (
     ),
     Measure(
         "backlog_peak",
+        "most jobs in the backlog",
         "Most jobs that were queued or requeued, and not held, at one time; what comes and goes within one instant "
         "does not count.",
         "count",
@@ -109,32 +123,100 @@ _OTHERS: Final = (
         _LOW,
     ),
     Measure(
-        "backlog_mean", "Jobs queued or requeued, and not held, on average over time.", "ratio", _AREA, _KIND, _LOW
+        "backlog_mean",
+        "mean number of jobs in the backlog",
+        "Jobs queued or requeued, and not held, on average over time.",
+        "ratio",
+        _AREA,
+        _KIND,
+        _LOW,
     ),
-    Measure("held_peak", "Most jobs that were held at one time.", "count", _COUNTED, _KIND, _NEITHER),
-    Measure("held_mean", "Jobs held, on average over time.", "ratio", _AREA, _KIND, _NEITHER),
-    Measure("jobs_in_queue", "Jobs queued, requeued or held, on average over time (Lq).", "ratio", _AREA, _KIND, _LOW),
-    Measure("jobs_in_system", "Unfinished jobs, on average over time (L).", "ratio", _AREA, _JOB, _LOW),
-    Measure("throughput", "Jobs done for each hour of the run.", "ratio", _QUOTIENT, _JOB, _HIGH),
+    Measure(
+        "held_peak",
+        "most jobs held at once",
+        "Most jobs that were held at one time.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _NEITHER,
+    ),
+    Measure(
+        "held_mean", "mean number of held jobs", "Jobs held, on average over time.", "ratio", _AREA, _KIND, _NEITHER
+    ),
+    Measure(
+        "jobs_in_queue",
+        "mean number of queued or held jobs",
+        "Jobs queued, requeued or held, on average over time (Lq).",
+        "ratio",
+        _AREA,
+        _KIND,
+        _LOW,
+    ),
+    Measure(
+        "jobs_in_system",
+        "mean number of unfinished jobs",
+        "Unfinished jobs, on average over time (L).",
+        "ratio",
+        _AREA,
+        _JOB,
+        _LOW,
+    ),
+    Measure("throughput", "jobs done per hour", "Jobs done for each hour of the run.", "ratio", _QUOTIENT, _JOB, _HIGH),
     # -- jobs by how they ended -----------------------------------------------------------------------------------
-    Measure("accepted", "Jobs that the broker accepted, resubmitted jobs included.", "count", _COUNTED, _JOB, _NEITHER),
-    Measure("refused", "Submissions that the broker refused.", "count", _COUNTED, _KIND, _LOW),
-    Measure("done", "Jobs that are done.", "count", _COUNTED, _JOB, _HIGH),
-    Measure("failed", "Jobs that failed, those that people withdrew left aside.", "count", _COUNTED, _JOB, _LOW),
-    Measure("withdrawn", "Jobs that people withdrew.", "count", _COUNTED, _JOB, _NEITHER),
-    Measure("expired", "Jobs that failed because they were not started in time.", "count", _COUNTED, _JOB, _LOW),
-    Measure("unfinished", "Jobs that had no final state at the horizon.", "count", _COUNTED, _JOB, _LOW),
+    Measure(
+        "accepted",
+        "jobs accepted",
+        "Jobs that the broker accepted, resubmitted jobs included.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _NEITHER,
+    ),
+    Measure("refused", "jobs refused", "Submissions that the broker refused.", "count", _COUNTED, _KIND, _LOW),
+    Measure("done", "jobs done", "Jobs that are done.", "count", _COUNTED, _JOB, _HIGH),
+    Measure(
+        "failed",
+        "jobs failed",
+        "Jobs that failed, those that people withdrew left aside.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _LOW,
+    ),
+    Measure("withdrawn", "jobs withdrawn", "Jobs that people withdrew.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure(
+        "expired",
+        "jobs not started in time",
+        "Jobs that failed because they were not started in time.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _LOW,
+    ),
+    Measure(
+        "unfinished", "jobs unfinished", "Jobs that had no final state at the horizon.", "count", _COUNTED, _JOB, _LOW
+    ),
     Measure(
         "done_share",
+        "share of jobs done",
         "Jobs done, of all accepted and refused; withdrawn jobs stay in.",
         "share",
         _QUOTIENT,
         _KIND,
         _HIGH,
     ),
-    Measure("refused_share", "Submissions refused, of all accepted and refused.", "share", _QUOTIENT, _KIND, _LOW),
+    Measure(
+        "refused_share",
+        "share of jobs refused",
+        "Submissions refused, of all accepted and refused.",
+        "share",
+        _QUOTIENT,
+        _KIND,
+        _LOW,
+    ),
     Measure(
         "resubmission_groups",
+        "jobs, counted with those resubmitted from them",
         "Groups of jobs: a job and all jobs resubmitted from it count as one.",
         "count",
         _COUNTED,
@@ -143,22 +225,58 @@ _OTHERS: Final = (
     ),
     Measure(
         "resubmission_groups_done_share",
+        "share of jobs done, themselves or resubmitted",
         "Groups (a job and all jobs resubmitted from it) of which one job is done, of all groups and refused jobs.",
         "share",
         _QUOTIENT,
         _KIND,
         _HIGH,
     ),
-    Measure("resubmitted", "Jobs that a person resubmitted.", "count", _COUNTED, _KIND, _NEITHER),
+    Measure("resubmitted", "jobs resubmitted", "Jobs that a person resubmitted.", "count", _COUNTED, _KIND, _NEITHER),
     # -- attempts -------------------------------------------------------------------------------------------------
-    Measure("attempts", "Hand-outs that count: all but those given back unstarted.", "count", _COUNTED, _JOB, _NEITHER),
-    Measure("attempts_per_job", "Attempts for each job that had one.", "ratio", _QUOTIENT, _KIND, _LOW),
-    Measure("attempts_ok", "Attempts that ended ok.", "count", _COUNTED, _JOB, _NEITHER),
-    Measure("attempts_error", "Attempts that ended in an error.", "count", _COUNTED, _JOB, _LOW),
-    Measure("attempts_permanent_error", "Attempts that ended in a permanent error.", "count", _COUNTED, _JOB, _LOW),
-    Measure("attempts_time_limit", "Attempts that were ended by a time limit.", "count", _COUNTED, _JOB, _LOW),
+    Measure(
+        "attempts",
+        "attempts",
+        "Hand-outs that count: all but those given back unstarted.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _NEITHER,
+    ),
+    Measure(
+        "attempts_per_job", "attempts per job", "Attempts for each job that had one.", "ratio", _QUOTIENT, _KIND, _LOW
+    ),
+    Measure("attempts_ok", "attempts that ended ok", "Attempts that ended ok.", "count", _COUNTED, _JOB, _NEITHER),
+    Measure(
+        "attempts_error",
+        "attempts that ended in an error",
+        "Attempts that ended in an error.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _LOW,
+    ),
+    Measure(
+        "attempts_permanent_error",
+        "attempts that ended in a permanent error",
+        "Attempts that ended in a permanent error.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _LOW,
+    ),
+    Measure(
+        "attempts_time_limit",
+        "attempts ended by a time limit",
+        "Attempts that were ended by a time limit.",
+        "count",
+        _COUNTED,
+        _JOB,
+        _LOW,
+    ),
     Measure(
         "lost_leases",
+        "leases lost",
         "Attempts that ended with their lease lost, those of withdrawn jobs left aside.",
         "count",
         _COUNTED,
@@ -167,6 +285,7 @@ _OTHERS: Final = (
     ),
     Measure(
         "lost_while_healthy",
+        "leases lost by healthy workers",
         "Leases lost by healthy workers: the worker was on, was not frozen and could be reached.",
         "count",
         _COUNTED,
@@ -175,6 +294,7 @@ _OTHERS: Final = (
     ),
     Measure(
         "stale_refused",
+        "stale requests refused",
         "Requests that were refused because their token was no longer valid.",
         "count",
         _COUNTED,
@@ -184,6 +304,7 @@ _OTHERS: Final = (
     # -- work -----------------------------------------------------------------------------------------------------
     Measure(
         "overlap",
+        "time of overlapping work",
         "Time during which a job is executed more than once at a time, added over jobs; frozen or suspended work is "
         "not executed.",
         "time",
@@ -191,10 +312,27 @@ _OTHERS: Final = (
         _KIND,
         _LOW,
     ),
-    Measure("overlapping_jobs", "Jobs that were executed more than once at a time.", "count", _COUNTED, _KIND, _LOW),
-    Measure("executed", "Time for which workers executed work, added over slots.", "time", _ADDED, _JOB, _NEITHER),
+    Measure(
+        "overlapping_jobs",
+        "jobs worked on twice at once",
+        "Jobs that were executed more than once at a time.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _LOW,
+    ),
+    Measure(
+        "executed",
+        "work executed",
+        "Time for which workers executed work, added over slots.",
+        "time",
+        _ADDED,
+        _JOB,
+        _NEITHER,
+    ),
     Measure(
         "wasted_work",
+        "wasted work",
         "Time executed in attempts that did not end ok, or on a lease that was over; left aside are attempts in "
         "progress, and parts that later attempts need not repeat, unless their job has failed.",
         "time",
@@ -202,9 +340,12 @@ _OTHERS: Final = (
         _JOB,
         _LOW,
     ),
-    Measure("wasted_share", "Wasted work, of all time executed.", "share", _QUOTIENT, _JOB, _LOW),
+    Measure(
+        "wasted_share", "share of work wasted", "Wasted work, of all time executed.", "share", _QUOTIENT, _JOB, _LOW
+    ),
     Measure(
         "utilisation",
+        "utilisation of workers",
         "Time executed, of the time for which the slots were on (every state of a worker but off).",
         "share",
         _QUOTIENT,
@@ -212,13 +353,30 @@ _OTHERS: Final = (
         _NEITHER,
     ),
     Measure(
-        "offered_load", "The load that was stated, in workers' worth of work.", "ratio", "as stated", _POOL, _NEITHER
+        "offered_load",
+        "offered load in workers",
+        "The load that was stated, in workers' worth of work.",
+        "ratio",
+        "as stated",
+        _POOL,
+        _NEITHER,
     ),
     # -- effects --------------------------------------------------------------------------------------------------
-    Measure("effects_landed", "Effects that landed on their target.", "count", _COUNTED, _KIND, _NEITHER),
-    Measure("effects_refused", "Effects that a fenced system refused.", "count", _COUNTED, _KIND, _NEITHER),
+    Measure(
+        "effects_landed", "effects landed", "Effects that landed on their target.", "count", _COUNTED, _KIND, _NEITHER
+    ),
+    Measure(
+        "effects_refused",
+        "effects refused by a fence",
+        "Effects that a fenced system refused.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _NEITHER,
+    ),
     Measure(
         "unsafe_repeats",
+        "effects repeated that are not safe to repeat",
         "Effects not safe to repeat (checking first does not make them safe) that landed more than once on one target, "
         "counted across attempts and resubmitted jobs.",
         "count",
@@ -228,6 +386,7 @@ _OTHERS: Final = (
     ),
     Measure(
         "unsafe_repeats_across_jobs",
+        "effects repeated by unrelated jobs",
         "Effects not safe to repeat that landed on one target from jobs that have nothing to do with each other.",
         "count",
         _COUNTED,
@@ -235,10 +394,17 @@ _OTHERS: Final = (
         _LOW,
     ),
     Measure(
-        "late_effects", "Effects that landed under a token that was no longer valid.", "count", _COUNTED, _KIND, _LOW
+        "late_effects",
+        "effects after their lease had ended",
+        "Effects that landed under a token that was no longer valid.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _LOW,
     ),
     Measure(
         "partial_effects",
+        "jobs that left part of their effects",
         "Groups (a job and all jobs resubmitted from it) that left at least one effect and of which no job is done at "
         "the horizon.",
         "count",
@@ -247,11 +413,27 @@ _OTHERS: Final = (
         _LOW,
     ),
     # -- recurrences and faults -----------------------------------------------------------------------------------
-    Measure("occurrences_skipped", "Occurrences for which no job was submitted.", "count", _COUNTED, ("entry",), _LOW),
     Measure(
-        "occurrences_late", "Occurrences whose job was submitted after they were due.", "count", _COUNTED, _KIND, _LOW
+        "occurrences_skipped",
+        "occurrences skipped",
+        "Occurrences for which no job was submitted.",
+        "count",
+        _COUNTED,
+        ("entry",),
+        _LOW,
     ),
-    Measure("faults_missed", "Faults that hit nothing.", "count", _COUNTED, _NIGHT, _NEITHER),
+    Measure(
+        "occurrences_late",
+        "occurrences submitted late",
+        "Occurrences whose job was submitted after they were due.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _LOW,
+    ),
+    Measure(
+        "faults_missed", "faults that hit nothing", "Faults that hit nothing.", "count", _COUNTED, _NIGHT, _NEITHER
+    ),
 )
 
 MEASURES: Final = MappingProxyType({measure.name: measure for measure in (*_times(), *_OTHERS)})
@@ -288,7 +470,8 @@ def reference_page() -> str:
     lines = [
         "# Figures",
         "",
-        "What a requirement may name as its `measure`. This page is made from the program's own list",
+        "What a requirement may name as its `measure`; on screens each is called by its label. This page is made from",
+        "the program's own list",
         "(`python -m emulator.measure.catalogue`); do not edit it by hand.",
         "",
         "A time is stated as a duration (`90s`, `1h30m`), every other figure as a number. A quantile is the smallest",
@@ -298,13 +481,14 @@ def reference_page() -> str:
         "it was handed to last. Of some figures neither side is better: a comparison says higher or lower of them, and",
         "no requirement can ask that they are not worse.",
         "",
-        "| measure | what it is | unit | better | how it is found | may be told by |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "| measure | label | what it is | unit | better | how it is found | may be told by |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
     for measure in MEASURES.values():
         by = ", ".join(measure.by) or "the whole night only"
         better = measure.better or "-"
-        lines.append(f"| `{measure.name}` | {measure.says} | {measure.unit} | {better} | {measure.estimator} | {by} |")
+        cells = (f"`{measure.name}`", measure.label, measure.says, measure.unit, better, measure.estimator, by)
+        lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
 

@@ -82,8 +82,8 @@ def _of_jobs(night: Night, ordinal: int, due: int, members: list[int]) -> Occurr
     return Occurrence(ordinal, due, members[0], min(outs, default=None), min(ends, default=None), why_not, unfinished)
 
 
-def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: str) -> Judged:
-    """Judge a requirement on each occurrence of an entry."""
+def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: str, words: str) -> Judged:
+    """Judge a requirement on each occurrence of an entry; ``words`` is how people read it."""
     entry = requirement.each_occurrence_of or ""
     found = occurrences_of(night, entry)
     missed = [(one, why) for one in found if (why := next(_misses(night, requirement, clock, one), ""))]
@@ -95,15 +95,16 @@ def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: 
     elif missed:
         named = "; ".join(f"#{one.ordinal} {why}" for one, why in missed[:_MOST_NAMED])
         more = len(missed) - _MOST_NAMED
-        sentence = f"Missed: {len(missed)} of {len(found)} occurrences of {entry}: {named}"
+        own = f"{requirement.say}: " if requirement.say is not None else ""
+        sentence = f"Missed: {own}{len(missed)} of {len(found)} occurrences of {entry}: {named}"
         sentence += f"; and {more} more." if more > 0 else "."
     else:
-        sentence = f"Met: {text}: all {len(found)}."
+        sentence = f"Met: {words}: all {len(found)}."
     if requirement.in_share is not None and found:
         share = value(requirement.in_share, "share")
         sentence = f"Not judged on one night, asked in {share} of nights: {sentence}"
     evidence = tuple(one.job for one, _ in missed if one.job)[:_MOST_EVIDENCE]
-    return Judged(text, met, holds, figure, 0, sentence, evidence, of_occurrences=True)
+    return Judged(text, met, holds, figure, 0, sentence, evidence, of_occurrences=True, label=words)
 
 
 def _misses(night: Night, requirement: Asked, clock: WallClock, one: Occurrence) -> Iterator[str]:

@@ -21,9 +21,19 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import difference, duration, pair, value, write
 
-__all__ = ["Judged", "broken_off", "has_bound", "judge", "judge_all", "problems", "say_not_worse", "say_requirement"]
+__all__ = [
+    "Judged",
+    "broken_off",
+    "has_bound",
+    "judge",
+    "judge_all",
+    "problems",
+    "say_not_worse",
+    "say_requirement",
+    "words_of",
+]
 
-_BOUNDS: Final = ("at_least", "at_most", "exactly")
+_KINDS: Final = ("at_least", "at_most", "exactly")
 _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
 _FILTERS: Final = ("routine", "queue", "entry", "pool")
 
@@ -63,21 +73,22 @@ def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where
     if wrong:
         raise InputError("; ".join(wrong))
     if requirement.each_occurrence_of is not None:
-        return judge_occurrences(night, requirement, clock, say_requirement(requirement))
+        return judge_occurrences(night, requirement, clock, say_requirement(requirement), words_of(requirement))
     assert requirement.measure is not None  # problems() would have said so
     where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
     cache = {} if shared is None else shared
     figures = cache.setdefault(where, Figures(night, where))
     found = figures.get(requirement.measure)
-    asked = [(kind, bound) for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None]
+    asked = [(kind, bound) for kind in _KINDS if (bound := getattr(requirement, kind)) is not None]
     if not asked:
-        return Judged(say_requirement(requirement), None, None, found, None, _only_compared(requirement, found))
+        said = _only_compared(requirement, found)
+        return Judged(say_requirement(requirement), None, None, found, None, said, label=words_of(requirement))
     answers = [(_holds(found, kind, bound), kind, bound) for kind, bound in asked]
     (holds, reason), kind, bound = next((answer for answer in answers if not answer[0][0]), answers[0])
     met = None if requirement.in_share is not None else holds
     sentence = _sentence(requirement, found, kind, bound, holds, reason)
     shown = evidence(figures.selection, requirement.measure, bound) if holds is False else ()
-    return Judged(say_requirement(requirement), met, holds, found, bound, sentence, shown)
+    return Judged(say_requirement(requirement), met, holds, found, bound, sentence, shown, label=words_of(requirement))
 
 
 def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
@@ -95,8 +106,7 @@ def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
 
 
 def _only_compared(requirement: Asked, found: Figure) -> str:
-    name = (requirement.measure or "") + _of(requirement)
-    return f"Not judged on one night: {name} is {write(found)}, {_not_worse(requirement)} was asked."
+    return f"Not judged on one night: {_seen(requirement, write(found), _not_worse(requirement))}."
 
 
 def _not_worse(requirement: Asked) -> str:
@@ -109,48 +119,89 @@ def _not_worse(requirement: Asked) -> str:
 
 
 def _sentence(requirement: Asked, found: Figure, kind: str, bound: float, holds: bool | None, reason: str) -> str:
-    name = (requirement.measure or "") + _of(requirement)
     if found.value is None:
-        return f"Nothing to judge: {name} is taken from nothing that happened."
+        return f"Nothing to judge: {_seen(requirement, 'no value in this night', '')}."
     is_, asked = pair(found.value, bound, found.unit)
     more = "more than " if found.more_than else ""
-    text = f"{name} is {more}{is_}, {_WORDS[kind]} {asked} was asked" + (f"; {reason}" if reason else "")
+    wanted = f"{_WORDS[kind]} {asked}"
     if requirement.in_share is not None:
-        nights = value(requirement.in_share, "share")
-        return f"Not judged on one night: {text}, in {nights} of nights."
+        wanted += f" in {value(requirement.in_share, 'share')} of nights"
+    text = _seen(requirement, f"{more}{is_}", wanted) + (f"; {reason}" if reason else "")
+    if requirement.in_share is not None:
+        return f"Not judged on one night: {text}."
     return f"{'Met' if holds else 'Missed'}: {text}."
 
 
+def _seen(requirement: Asked, found: str, wanted: str) -> str:
+    """Write what was found beside what was asked, after the requirement's own words if it has some.
+
+    It reads ``leases lost: 2 (asked: exactly 1)``, or ``all done by six (makespan: 9 h; asked: at most 8 h)``.
+    """
+    seen = f"{_label(requirement)}: {found}"
+    if not wanted:
+        return _own(requirement, seen)
+    return f"{seen} (asked: {wanted})" if requirement.say is None else _own(requirement, f"{seen}; asked: {wanted}")
+
+
 def say_requirement(requirement: Asked) -> str:
-    """Write a requirement in words: ``wait_p90 at most 15 min, for queue night``."""
+    """Write a requirement by the name of its measure: ``wait_p90 at most 15 min for queue night``."""
     if requirement.each_occurrence_of is not None:
         by = [f"started by {requirement.started_by}"] if requirement.started_by is not None else []
         by += [f"finished by {requirement.finished_by}"] if requirement.finished_by is not None else []
         by += [f"finished within {value(requirement.within, 'time')}"] if requirement.within is not None else []
         text = f"each occurrence of {requirement.each_occurrence_of} {' and '.join(by)}"
     else:
-        name = requirement.measure or ""
-        unit = find(name).unit
-        asked = [(kind, bound) for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None]
-        said = [f"{_WORDS[kind]} {value(bound, unit)}" for kind, bound in asked]
-        said += [_not_worse(requirement)] if requirement.not_worse_by is not None else []
-        text = f"{name} {' and '.join(said)}{_of(requirement)}"
-    if requirement.in_share is not None:
-        text += f", in {value(requirement.in_share, 'share')} of nights"
-    return text
+        text = f"{requirement.measure} {_bounds(requirement)}{_of(requirement)}"
+    return text + _in_share(requirement)
+
+
+def words_of(requirement: Asked) -> str:
+    """Write a requirement as people read it: by the label of its measure, after words of its own if it has some.
+
+    It reads ``longest wait at most 15 min for queue night``, or ``all done by six (makespan at most 8 h)``.
+    """
+    if requirement.measure is None:
+        return _own(requirement, say_requirement(requirement))
+    name = find(requirement.measure).label
+    return _own(requirement, f"{name} {_bounds(requirement)}{_of(requirement)}{_in_share(requirement)}")
+
+
+def _own(requirement: Asked, text: str) -> str:
+    """Put the requirement's own words before a text, if it has some."""
+    return text if requirement.say is None else f"{requirement.say} ({text})"
+
+
+def _label(requirement: Asked) -> str:
+    return find(requirement.measure or "").label + _of(requirement)
+
+
+def _bounds(requirement: Asked) -> str:
+    unit = find(requirement.measure or "").unit
+    asked = [(kind, bound) for kind in _KINDS if (bound := getattr(requirement, kind)) is not None]
+    said = [f"{_WORDS[kind]} {value(bound, unit)}" for kind, bound in asked]
+    said += [_not_worse(requirement)] if requirement.not_worse_by is not None else []
+    return " and ".join(said)
+
+
+def _in_share(requirement: Asked) -> str:
+    return "" if requirement.in_share is None else f", in {value(requirement.in_share, 'share')} of nights"
 
 
 def has_bound(requirement: Asked) -> bool:
     """Say whether one night can decide a requirement: it asks for more than not to be worse than a baseline."""
-    return requirement.each_occurrence_of is not None or any(getattr(requirement, kind) is not None for kind in _BOUNDS)
+    return requirement.each_occurrence_of is not None or any(getattr(requirement, kind) is not None for kind in _KINDS)
 
 
-def say_not_worse(requirement: Asked) -> str:
+def say_not_worse(requirement: Asked) -> tuple[str, str]:
     """Write the part of a requirement that asks not to be worse than the baseline; it must have one.
 
-    The text is ``makespan not worse than the baseline by more than 5 min for queue night``, or the like.
+    Returns:
+        ``makespan not worse than the baseline by more than 5 min for queue night``, or the like, and the same as
+        people read it.
     """
-    return f"{requirement.measure} {_not_worse(requirement)}{_of(requirement)}"
+    said = _not_worse(requirement)
+    name, of = find(requirement.measure or "").label, _of(requirement)
+    return f"{requirement.measure} {said}{of}", _own(requirement, f"{name} {said}{of}")
 
 
 def _of(requirement: Asked) -> str:
@@ -160,7 +211,7 @@ def _of(requirement: Asked) -> str:
 
 def problems(requirement: Asked) -> list[str]:
     """Say what makes no sense in a requirement, in words with what to write instead; empty when all is well."""
-    bounds = {kind: bound for kind in _BOUNDS if (bound := getattr(requirement, kind)) is not None}
+    bounds = {kind: bound for kind in _KINDS if (bound := getattr(requirement, kind)) is not None}
     by = [requirement.started_by, requirement.finished_by, requirement.within]
     if requirement.each_occurrence_of is not None:
         found = []

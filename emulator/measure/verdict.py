@@ -14,7 +14,7 @@ class Judged:
     """One requirement, judged on one night.
 
     Attributes:
-        requirement: in words.
+        requirement: what is asked, with the name of the measure, as it is typed.
         met: True, False, or None: nothing to judge, or a requirement on a share of nights or on not being worse than
             a baseline, which one night cannot decide.
         tonight: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge.
@@ -23,6 +23,7 @@ class Judged:
         sentence: the verdict with its figures, in one sentence.
         evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
         of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
+        label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
     """
 
     requirement: str
@@ -33,6 +34,12 @@ class Judged:
     sentence: str
     evidence: tuple[int, ...] = ()
     of_occurrences: bool = False
+    label: str = ""
+
+    @property
+    def asks(self) -> str:
+        """What is asked, as people read it."""
+        return self.label or self.requirement
 
 
 class Asked(Protocol):
@@ -69,6 +76,8 @@ class Asked(Protocol):
     def within(self) -> int | None: ...
     @property
     def in_share(self) -> float | None: ...
+    @property
+    def say(self) -> str | None: ...
 
 
 class WallClock(Protocol):

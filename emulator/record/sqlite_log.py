@@ -170,7 +170,7 @@ class Turn:
         """
         import fcntl  # not on every system: one without it can still read logs
 
-        path = log.with_name(log.name + ".lock")
+        path = log.absolute().with_name(log.name + ".lock")  # the run may change its folder meanwhile
         with _in_words(log, "the log cannot be made"):
             if not path.parent.is_dir():
                 raise LogError(f"{log}: there is no folder {path.parent}: make it first")

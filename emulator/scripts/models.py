@@ -92,6 +92,9 @@ class Said(Model):
     prints: Text = Field(default="", description="What it prints on standard output; {names} are filled in.")
     prints_error: Text = Field(default="", description="What it prints on standard error; {names} are filled in.")
     exit: ExitCode = Field(default=0, description="Its exit code.")
+    dies_by: Literal["KILL", "TERM", "SEGV", "PIPE", "INT", "ABRT"] | None = Field(
+        default=None, description="The signal by which it dies after what it prints, in place of an exit code."
+    )
 
 
 class Refused(Said):
@@ -167,6 +170,9 @@ class Answer(Change):
     prints: Text = Field(default="", description="What it prints on standard output; {names} are filled in.")
     prints_error: Text = Field(default="", description="What it prints on standard error; {names} are filled in.")
     exit: ExitCode = Field(default=0, description="Its exit code.")
+    dies_by: Literal["KILL", "TERM", "SEGV", "PIPE", "INT", "ABRT"] | None = Field(
+        default=None, description="The signal by which it dies after what it prints, in place of an exit code."
+    )
     refused: Refused = Field(
         default=Refused(),
         description="What it says when the system refuses, fails or does not answer; {why} and {retry_after} are "

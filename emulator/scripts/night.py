@@ -1,6 +1,7 @@
 """Plays a whole night in which the jobs of some routines really run a script, and judges it as any other night."""
 
 import shlex
+from functools import partial
 from pathlib import Path
 
 from emulator.errors import InputError
@@ -64,7 +65,9 @@ def run_night_with_scripts(
     async def night() -> tuple[NightResult, list[str]]:
         stage = Stage(scripts.scripts, scripts.folder, starter)
         try:
-            async with Emulator(loaded, handlers={name: stage.handler(name) for name in names}, seed=used) as emu:
+            emu = Emulator(loaded, handlers={name: stage.handler(name) for name in names}, seed=used)
+            stage.lacks = partial(_lacking, emu)  # scripts may begin as it is entered
+            async with emu:
                 await emu.advance(loaded.scenario.lasts / SECOND)
                 world = emu.world
             if stage.mistakes:
@@ -96,6 +99,19 @@ def _routines(loaded: Loaded, scripts: LoadedScripts) -> list[str]:
                     f"have: {advise(answer.calls, systems)}"
                 )
     return names
+
+
+def _lacking(emu: Emulator, worker: str) -> frozenset[str]:
+    """Give the tools that some worker has and this one lacks now, such as by a fault; a command may be one of them."""
+    workers = emu.world.workers
+    pools = emu.scenario.pools.values()
+    known = {item for pool in pools for item in pool.equipped_with}
+    known |= {item for pool in pools for own in pool.per_worker.values() for item in own.equipped_with or ()}
+    return frozenset(map(_name_of, known)) - frozenset(map(_name_of, workers[worker].equipment))
+
+
+def _name_of(item: str) -> str:
+    return item.split(" ")[0]
 
 
 def _notes(stage: Stage) -> list[str]:

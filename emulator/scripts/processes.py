@@ -89,10 +89,11 @@ class Call:
         self._say(b"X", bytes([code]))
         self._close()
 
-    def die(self, number: int, output: bytes = b"") -> None:
+    def die(self, number: int, output: bytes = b"", error: bytes = b"") -> None:
         """Have it print, and die by a signal."""
-        if output:
-            self._say(b"O", output)
+        for kind, data in ((b"O", output), (b"F", error)):
+            if data:
+                self._say(kind, data)
         self._say(b"K", bytes([number]))
         self._close()
 
@@ -266,7 +267,7 @@ class Process:
         slept = False
         while True:
             while self._take(0):
-                slept = False
+                pass
             found, places = self._look()
             if self._exit is not None and not found:
                 return self._stretch(places, slept)
@@ -278,7 +279,8 @@ class Process:
                 if self._exit is not None:
                     self.kill()
                     return self._stretch(places, slept, len(found))
-                slept = not self._take(_LISTEN_FOR)
+                if not self._take(_LISTEN_FOR):
+                    slept = True
             else:
                 self._take(_LOOK_AGAIN)
             if _now() - began > self._real_limit:

@@ -156,8 +156,14 @@ class Stage:
         self._counted: Counter[str] = Counter()
         virtual = [name for name in VIRTUAL if name not in scripts.real]
         programs = [script.argv[0] for script in scripts.scripts.values() if "/" not in script.argv[0]]
-        basics = [*dict.fromkeys([*(BASICS if scripts.basics is None else scripts.basics), *programs])]
-        self.paths = Paths(self._room / "bin", starter.first_line, [*scripts.commands, *virtual], basics)
+        self._basics = [
+            *dict.fromkeys([*(BASICS if scripts.basics is None else scripts.basics), *scripts.real, *programs])
+        ]
+        self._stand_ins = [*scripts.commands, *virtual]
+        self.paths = Paths(self._room / "bin", starter.first_line, self._stand_ins, self._basics)
+        self.lacks: Callable[[str], frozenset[str]] = lambda worker: (
+            frozenset()
+        )  # stand-ins that a worker does not have
         for name in self.paths.missing:
             if scripts.basics is not None and name in scripts.basics:
                 raise InputError(f"basics: {name} is not on this machine: install it, or leave it out")
@@ -247,12 +253,22 @@ class Stage:
             self._starter,
             argv,
             folder,
-            self.paths.folder,
+            self.path_of(work.worker),
             environment=environment,
             wants_input=self._wants_input,
             real_limit=script.real_limit / SECOND,
             bases=tuple(self.scripts.http),
         )
+
+    def path_of(self, worker: str) -> Path:
+        """Give the folder of a worker's PATH: a stand-in for a tool that the worker lacks is not on it."""
+        lacking = sorted(self.lacks(worker) & set(self._stand_ins))
+        if not lacking:
+            return self.paths.folder
+        folder = self._room / ("bin-without-" + "-".join(lacking))
+        if not folder.exists():
+            Paths(folder, self._starter.first_line, [it for it in self._stand_ins if it not in lacking], self._basics)
+        return folder
 
     def _wants_input(self, argv: list[str]) -> bool:
         found = matched(self.scripts.commands.get(argv[0], ()), argv[1:])
@@ -284,7 +300,6 @@ class _Attempt:
     def __init__(self, stage: Stage, script: Script, work: Work, process: Process, tried: Tried) -> None:
         self.stage, self.script, self.work, self.process, self.tried = stage, script, work, process, tried
         self.tasks: dict[asyncio.Task[Callable[[], None]], tuple[Call | Request, Made]] = {}
-        self.limits: dict[int, asyncio.Task[Callable[[], None]]] = {}
         self.held: list[tuple[Call | Request, Made]] = []
         self.kinds: Counter[tuple[str, int]] = Counter()
 
@@ -301,7 +316,11 @@ class _Attempt:
                 if stretch.left_running:
                     _note(self.tried, f"it ended and left {stretch.left_running} running; they were killed")
                 return
+            moves_on = False
             for call in stretch.calls:
+                if isinstance(call, Call) and call.argv[0] not in self.stage.scripts.commands:
+                    moves_on |= self._begin_virtual(call)
+                    continue
                 shown = tuple(without(self.stage.scripts, self.work.parameters, it) for it in call.argv)
                 made = Made(len(self.tried.calls) + 1, shown, call.line)
                 self.tried.calls.append(made)
@@ -309,6 +328,8 @@ class _Attempt:
                     self.held.append((call, made))
                 else:
                     self._serve(call, made)
+            if moves_on:  # a command under a limit has begun: it comes before any time passes
+                continue
             if not self.tasks and self.held:
                 self._serve(*self.held.pop(0))
             if self.tasks:
@@ -325,7 +346,8 @@ class _Attempt:
             if task.done():
                 del self.tasks[task]
                 answer = task.result()
-                await self.stage.watcher.after(self.tried, made)
+                if made.number:
+                    await self.stage.watcher.after(self.tried, made)
                 self.stage.apart(answer)
                 if call.code is None and call.is_answered and self.held and not self.tasks:
                     self._serve(*self.held.pop(0))
@@ -346,32 +368,40 @@ class _Attempt:
         await self.stage.watcher.before(self.tried, made)
         if isinstance(call, Request):
             return await self._served_over_http(call, made)
-        name = call.argv[0]
-        if name in self.stage.scripts.commands:
-            return await self._served_by_file(call, made)
-        try:
-            return await self._served_virtually(call, made)
-        except UnusualError as error:
-            said = f"{name}: {error}"
-            self.stage.mistakes.append(f"{said} ({made})")
-            return _ends(call, made, Said(prints_error=f"{said}\n", exit=_OTHER_EXIT))
+        return await self._served_by_file(call, made)
 
-    async def _served_virtually(self, call: Call, made: Made) -> Callable[[], None]:
+    def _begin_virtual(self, call: Call) -> bool:
+        """Begin a sleep or a limit, or tell the date; say whether the script moves on before any time passes.
+
+        They change nothing, so they are no points at which it is cut off: number 0.
+        """
         name, *arguments = call.argv
-        if name == "sleep":
-            await asyncio.sleep(sleep_ticks(arguments) / SECOND)
-            return _ends(call, made, Said())
-        if name == "date":
-            return _ends(call, made, Said(prints=date_text(arguments, self.work.now()) + "\n"))
-        asked = limit(arguments)
-        program = asked.command[0]
-        call.run_limited(asked.number, [str(self.stage.paths.folder / program), *asked.command[1:]])
-        if asked.ticks:
-            await asyncio.sleep(asked.ticks / SECOND)
-        else:
-            await asyncio.Event().wait()
-        made.answer = "the limit was over"
-        return call.end_limit
+        made = Made(0, tuple(call.argv), call.line)
+        answer = Said()
+        try:
+            if name == "sleep":
+                self._wait(call, made, sleep_ticks(arguments), _ends(call, made, answer))
+                return False
+            if name == "timeout":
+                asked = limit(arguments)
+                there = self.stage.path_of(self.work.worker) / asked.command[0]
+                self.stage.apart(call.run_limited, asked.number, [str(there), *asked.command[1:]])
+                if asked.ticks:
+                    self._wait(call, made, asked.ticks, call.end_limit)
+                return True
+            answer = Said(prints=date_text(arguments, self.work.now()) + "\n")
+        except UnusualError as error:
+            self.stage.mistakes.append(f"{name}: {error} ({made})")
+            answer = Said(prints_error=f"{name}: {error}\n", exit=_OTHER_EXIT)
+        self.stage.apart(_ends(call, made, answer))
+        return True
+
+    def _wait(self, call: Call, made: Made, ticks: int, then: Callable[[], None]) -> None:
+        async def passed() -> Callable[[], None]:
+            await asyncio.sleep(ticks / SECOND)
+            return then
+
+        self.tasks[asyncio.get_running_loop().create_task(passed(), name=f"{made}")] = call, made
 
     async def _served_over_http(self, call: Request, made: Made) -> Callable[[], None]:
         found = matched_request(self.stage.scripts.http[call.base], call.argv)
@@ -449,7 +479,7 @@ class _Attempt:
             values["input"] = os.fsdecode(call.input)
         target = fill(answer.target or " ".join(arguments), values)
         said = answer.on_call.get(str(self.kinds[name, place])) or Said.model_construct(
-            prints=answer.prints, prints_error=answer.prints_error, exit=answer.exit
+            prints=answer.prints, prints_error=answer.prints_error, exit=answer.exit, dies_by=answer.dies_by
         )
         refusal = await self._asked(answer, target, made)
         if refusal is not None:
@@ -505,7 +535,7 @@ class _Attempt:
     def _looked_up(self, asked: Asked, values: Mapping[str, str]) -> Said:
         if asked.targets_of is not None:
             lines = (fill(asked.line, {**values, "target": it}) for it in self.stage.targets_of(asked.targets_of))
-            return Said.model_construct(prints="".join(lines), prints_error="", exit=0)
+            return Said.model_construct(prints="".join(lines), prints_error="", exit=0, dies_by=None)
         assert asked.effect is not None and asked.target is not None
         return asked.yes if self.stage.is_there(asked.effect, fill(asked.target, values)) else asked.no
 
@@ -516,7 +546,11 @@ def _ends(call: Call, made: Made, said: Said, values: Mapping[str, str] | None =
     def answer() -> None:
         made.answer = f"exit {said.exit}"
         prints, error = (os.fsencode(fill(it, values or {})) for it in (said.prints, said.prints_error))
-        call.answer(said.exit, prints, error)
+        if said.dies_by is not None:
+            made.answer = f"died by SIG{said.dies_by}"
+            call.die(signal.Signals[f"SIG{said.dies_by}"], prints, error)
+        else:
+            call.answer(said.exit, prints, error)
 
     return answer
 

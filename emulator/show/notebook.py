@@ -9,8 +9,9 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Share
-from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.selection import Selection
@@ -34,7 +35,7 @@ def night_html(night: Night, judged: Sequence[Judged], title: str, requirements:
     """Show one night: its requirements, or its main figures where none is stated, and the turnaround of its jobs."""
     words = {True: "met", False: "missed", None: "not judged"}
     head = ["must hold", "found", "verdict"]
-    rows = [[text(clean(one.requirement)), text(write(one.found)), words[one.met]] for one in judged]
+    rows = [[text(clean(one.asks)), text(write(one.found)), words[one.met]] for one in judged]
     if not judged:
         figures = Figures(night)
         head = ["figure", "found"]
@@ -55,7 +56,7 @@ def comparison_html(of: Comparison) -> str:
     seen = [one for one in of.differences if one.effect != "same"] or list(of.differences)
     rows = [
         [
-            text(clean(one.measure)),
+            text(clean(label_of(one.measure))),
             name(one.variant),
             "unknown" if one.mean is None else text(change(one.mean, one.unit)),
             "unknown" if one.together is None else text(reach(one.together, one.unit)),
@@ -66,7 +67,9 @@ def comparison_html(of: Comparison) -> str:
     drawn_ones = tuple(dict.fromkeys(one.measure for one in seen))[:_MOST_DRAWN]
     picture = forest(of, layout=NARROW, measures=drawn_ones)
     head = ["figure", "variant", "difference", "between", "verdict"]
-    return _shown(of.title, sentence(of), head, rows, picture, f"Differences to {of.baseline} with their intervals")
+    return _shown(
+        of.title, sentence(of), head, rows, picture, f"Differences to {called(of.baseline)} with their intervals"
+    )
 
 
 def sizing_html(of: Sizing) -> str:
@@ -82,7 +85,7 @@ def sizing_html(of: Sizing) -> str:
 def _shares(shares: Sequence[Share]) -> tuple[list[str], list[list[str]]]:
     rows = [
         [
-            text(clean(one.requirement)),
+            text(clean(one.asks)),
             f"{one.held} of {one.judged}",
             text(between(one.interval, "share")),
             text(spoken(one.verdict)),

@@ -7,6 +7,7 @@ the same input gives the same text. Every line keeps within 80 columns.
 from collections.abc import Sequence
 from typing import Final
 
+from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import DONE, FINAL, UNFINISHED, Night
 from emulator.measure.selection import Where
@@ -17,8 +18,17 @@ from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
 from emulator.show.phrases import spoken
 from emulator.show.worst import worst_jobs
 
-__all__ = ["final_states", "summary", "unfinished_jobs", "waits_cut_short"]
+__all__ = ["EFFECTS", "final_states", "summary", "unfinished_jobs", "waits_cut_short"]
 
+EFFECTS: Final = (
+    "effects_landed",
+    "effects_refused",
+    "unsafe_repeats",
+    "unsafe_repeats_across_jobs",
+    "late_effects",
+    "partial_effects",
+)
+"""The figures that tell of effects, in their order."""
 _MOST: Final = 10
 """So many lines at most for what may be long."""
 _EVIDENCE: Final = 3
@@ -62,7 +72,7 @@ def _requirements(page: Page, night: Night, judged: Sequence[Judged]) -> None:
         False: ("missed", "bad"),
         None: ("not judged", ""),
     }
-    rows = [[one.requirement, _found(one), words[one.met][0]] for one in judged]
+    rows = [[one.asks, _found(one), words[one.met][0]] for one in judged]
     page.table([["must hold", "found", "verdict"], *rows], roles=["", *(words[one.met][1] for one in judged)])
     for one in judged:
         if one.met is not True:
@@ -149,9 +159,9 @@ def _attempts(page: Page, figures: Figures) -> None:
         return write(figures.get(name))
 
     rows = [["attempts", f"{get('attempts')} ({get('attempts_per_job')} for each job that had one)"]]
-    rows.append(["lost leases", get("lost_leases")])
+    rows.append([find("lost_leases").label, get("lost_leases")])
     if figures.get("lost_while_healthy").value:
-        rows.append(["  with the worker at work", get("lost_while_healthy")])
+        rows.append(["  by healthy workers", get("lost_while_healthy")])
     if figures.get("detection_delay_median").value is not None:
         rows.append(
             ["  noticed after", f"{get('detection_delay_median')} (median), {get('detection_delay_p90')} (p90)"]
@@ -172,11 +182,7 @@ def _effects(page: Page, night: Night, figures: Figures) -> None:
     if not night.landed and not night.refused_effects:
         return
     page.heading("Effects")
-    names = ("effects_landed", "effects_refused", "unsafe_repeats", "unsafe_repeats_across_jobs", "late_effects")
-    titles = ("landed", "refused by fencing", "repeated, not safe to repeat", "repeated by unrelated jobs", "late")
-    rows = [[title, write(figures.get(name))] for title, name in zip(titles, names, strict=True)]
-    rows.append(["jobs that left part of theirs", write(figures.get("partial_effects"))])
-    page.table(rows, right=[1])
+    page.table([[find(name).label, write(figures.get(name))] for name in EFFECTS], right=[1])
     for repeat in night.repeats[:_MOST]:
         words = f"{repeat.effect} landed {repeat.times} times on {repeat.target}, from {night.name_of(repeat.job)}"
         page.say(words, "bad", indent=2, hanging=4)

@@ -71,6 +71,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
 def _requirement(night: Night, one: Judged) -> dict[str, Any]:
     return {
         "requirement": one.requirement,
+        "label": one.asks,
         "met": one.met,
         "tonight": one.tonight,
         "found": _figure(one.found),

@@ -19,12 +19,12 @@ from emulator.show.exports.plain import cell, local_time
 from emulator.show.layout import WIDTH, columns
 from emulator.timeline.ticks import say
 
-__all__ = ["FORMS", "Form", "TrailWriter", "escaped"]
+__all__ = ["FORMS", "TICKS", "Form", "TrailWriter", "escaped"]
 
 Form = Literal["table", "jsonl", "csv"]
 FORMS: Final[tuple[Form, ...]] = ("table", "jsonl", "csv")
 
-_TICKS: Final = frozenset({"lease_until", "due", "was_due", "last_heard"})
+TICKS: Final = frozenset({"lease_until", "due", "was_due", "last_heard"})
 """The details that are ticks."""
 _SIMPLE: Final = re.compile(r"[^\s\"=\\]+")
 _CSV_HEAD: Final = ("event", "time", "at", "kind", "cause", "job", "job_name", "worker", "details")
@@ -104,7 +104,7 @@ class TrailWriter:
             yield _pair(name, self._shown(name, value))
 
     def _shown(self, name: str, value: Any) -> Any:
-        if name in _TICKS and isinstance(value, int):
+        if name in TICKS and isinstance(value, int):
             return self._clock.local(value).time().isoformat()
         if name == "retries_left" and value == NO_ALLOWANCE:
             return "none"

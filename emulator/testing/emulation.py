@@ -188,6 +188,7 @@ class Emulator(Interventions, Views):
             policies=self._retry,
             named=[*self._entry_of.values(), *(entry.label for entry in self.scenario.arrivals)],
         )
+        loop.show_clocks(self.keeper.moment_of(0) - loop.agenda.now)
         self.world.notice = self.stream.notice
         for routine in self._handlers:
             self.world.routines[routine].hands = self.keeper
@@ -218,6 +219,7 @@ class Emulator(Interventions, Views):
             for _, failure in raised:
                 raise failure
             self.check(at_end=True)
+            self.loop.findings += self.keeper.faults_in_vain()
             self.loop.check_reproducible()
         else:
             for who, failure in raised:  # it may be why the rest went wrong

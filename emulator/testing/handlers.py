@@ -17,6 +17,7 @@ cause it.
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextvars import Context
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.rules import Outcome
@@ -28,7 +29,8 @@ from emulator.testing.settings import ticks_of
 from emulator.testing.work import Order, Work
 from emulator.timeline.bearers import BEARER, Bearer
 from emulator.timeline.loop import VirtualLoop
-from emulator.world.worker import OFF, Execution
+from emulator.timeline.ticks import say
+from emulator.world.worker import OFF, Execution, Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -38,6 +40,7 @@ __all__ = ["POWER_OFF", "Handler", "Handlers"]
 Handler = Callable[[Work], Awaitable[object]]
 """What does the work of a routine's jobs: ``async def copy(work): ...``."""
 
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 POWER_OFF: Final = "its power is off"
 _WHY_STOPPED: Final = "told to stop"
 _TURNS_TO_CLEAN_UP: Final = 100
@@ -72,6 +75,8 @@ class Handlers:
         self.over = ""
         self._grace = grace
         self._attempts: list[RunningAttempt] = []
+        self._idle_faults: dict[str, str] = {}
+        self._blocking: dict[str, list[str]] = {}
 
     # -- what the world tells -----------------------------------------------------------------------------------------
 
@@ -79,7 +84,7 @@ class Handlers:
         """Begin to work on an attempt."""
         worker, plan = execution.worker, execution.plan
         bearer = Bearer(f"{worker.name}, attempt {execution.attempt} of {plan.name}")
-        bearer.speed = worker.real_speed
+        bearer.speed, bearer.clock = worker.real_speed, self.clock_of(worker)
         attempt = RunningAttempt(self, execution, bearer)
         self._attempts = [each for each in self._attempts if not each.is_over or each.has_anything_left()]
         self._attempts.append(attempt)
@@ -87,6 +92,16 @@ class Handlers:
         context.run(BEARER.set, bearer)
         name = f"{plan.name}, attempt {execution.attempt} on {worker.name}"
         attempt.task = self.loop.create_task(self._work(attempt), name=name, context=context)
+
+    def moment_of(self, tick: int) -> int:
+        """Give the microseconds from 1970 to a tick of the emulation."""
+        return (self.world.clock.local(tick) - _EPOCH) // timedelta(microseconds=1)
+
+    def clock_of(self, worker: Worker) -> Callable[[int], int]:
+        """Give what tells a worker's clock at a tick of the loop, in microseconds since 1970."""
+        world = self.world
+        start, zero = self.loop.agenda.now - world.agenda.now, self.moment_of(0)
+        return lambda tick: zero + worker.clock.local(tick - start)
 
     def stand_still(self, execution: Execution) -> None:
         """Let the work of an attempt stand still."""
@@ -119,7 +134,16 @@ class Handlers:
             self.world.agenda.at(now + self._grace, self._grace_is_over, attempt)
 
     def see(self, row: Row) -> None:
-        """Let what earlier attempts left running on a worker share the worker's fate; told of every event."""
+        """Let what earlier attempts left running on a worker share the worker's fate; told of every event.
+
+        A fault of a worker that runs no handler is noted, in case one had run there that no fault can hit.
+        """
+        if (
+            row[1] == "fault_began"
+            and row[4]
+            and not any(each.execution.worker.name == row[4] for each in self.working())
+        ):
+            self._idle_faults.setdefault(row[4], f"{row[5]} of {row[4]} at {say(row[0])}")
         if row[1] == "worker_changed":
             state = row[5]
             for attempt in self._attempts:
@@ -179,6 +203,8 @@ class Handlers:
             outcome = self._outcome_of(attempt, error)
         attempt.is_over = True
         attempt.bearer.at_power_off.clear()
+        if attempt.bearer.held is not None:
+            self._blocking.setdefault(attempt.order.worker, []).extend(attempt.bearer.held.blocking)
         if not attempt.is_left:
             self.world.labour.over(attempt.execution, *outcome)
 
@@ -201,6 +227,16 @@ class Handlers:
                     mistakes.append(wrong)
         self.failures += [(attempt.order, mistake) for mistake in mistakes[:1]]
         return "error", "; ".join(said), max(hints, default=None)
+
+    def faults_in_vain(self) -> Iterator[str]:
+        """Tell of faults that came to a worker whose handlers took no virtual time, because they blocked."""
+        for worker, fault in self._idle_faults.items():
+            if places := self._blocking.get(worker):
+                yield (
+                    f"{fault} hit no handler: the one there had waited for a child process without giving way, "
+                    f"{places[0]}, so that no virtual time passed: let it run in a thread, by "
+                    "`await work.outside(subprocess.run, ..., takes=...)`, or by asyncio inside a clock stop"
+                )
 
     # -- all of it ----------------------------------------------------------------------------------------------------
 

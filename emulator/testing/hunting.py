@@ -7,7 +7,7 @@ found when the library draws otherwise. The budget counts tries, those of the sh
 
 import os
 import tempfile
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -78,6 +78,7 @@ def hunt(
     at_most: int = 3,
     kinds: Collection[str] | None = None,
     progress: Progress | None = None,
+    night: Callable[[Loaded, int], NightResult] | None = None,
     allow_folders: AnyFolders = (),
 ) -> Hunt:
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
@@ -90,6 +91,7 @@ def hunt(
         at_most: faults in a schedule, 1 or more.
         kinds: which kinds of fault; by default all that the scenario has a target for.
         progress: told the share of the tries that are used up.
+        night: plays one night of a scenario with a seed, in place of the modelled one, such as one with own scripts.
         allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
@@ -125,7 +127,8 @@ def hunt(
 
     schedules = fault_schedules(loaded, at_most=at_most, at_least=1, kinds=kinds)
     chosen = loaded.scenario.seed if seed is None else seed
-    base = run_night(loaded, seed=chosen)
+    night = night or (lambda varied, used: run_night(varied, seed=used))
+    base = night(loaded, chosen)
     holds = [place for place, one in enumerate(base.judged) if one.met is True]
     already = tuple(one.sentence for one in base.judged if one.met is False)
     if not holds:
@@ -137,7 +140,7 @@ def hunt(
     known: dict[str, bool] = {}
 
     def play(faults: list[dict[str, Any]]) -> NightResult:
-        return run_night(_with(loaded, faults), seed=chosen)
+        return night(_with(loaded, faults), chosen)
 
     def breaks(faults: list[dict[str, Any]]) -> bool:
         nonlocal tried

@@ -1,4 +1,4 @@
-"""What does pytest get? Two markers, a fixture, an option; nothing of the package is loaded before they are used.
+"""What does pytest get? Two markers, a fixture, an option, a setting; nothing is loaded before they are used.
 
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.
@@ -10,6 +10,7 @@
   your code raised and where (once for each different failure), and how to run the test again; all as it stood when the
   test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
+- the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
 
 With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
 hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
@@ -37,21 +38,26 @@ if TYPE_CHECKING:
 __all__ = ["emulated"]
 
 _MADE = pytest.StashKey["list[ToldEmulator]"]()
-_IN_USE = pytest.StashKey[bool]()
 _SEED = "--emulation-seed"
+_WALL_LIMIT = "queuedrill_wall_limit"
 _LOOP = "_virtual_loop"
 _LOOP_OF_PYTEST_ASYNCIO = "_asyncio_loop_factory"
 _SEEDS = 50
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add the option for the seed."""
+    """Add the option for the seed, and the setting for the limit of real time."""
     parser.getgroup("queuedrill").addoption(
         _SEED,
         type=int,
         default=None,
         metavar="N",
         help="the seed of every emulator that a test gives none (default: what its scenario states)",
+    )
+    parser.addini(
+        _WALL_LIMIT,
+        "seconds of real time that a test marked virtual_time may take; 0 for no limit (default: 60)",
+        default="60",
     )
 
 
@@ -71,7 +77,8 @@ def pytest_configure(config: pytest.Config) -> None:
 class _Orders:
     """In which orders one test is run, and how that went; one for all runs of a test function."""
 
-    def __init__(self, options: pytest.Mark, tried: pytest.Mark | None) -> None:
+    def __init__(self, config: pytest.Config, options: pytest.Mark, tried: pytest.Mark | None) -> None:
+        self.config = config
         self.options = options
         self.wrong = ""
         self.failed: dict[str, str] = {}
@@ -89,6 +96,17 @@ class _Orders:
             else:
                 names = {f"interleave={seed}": {"interleave": seed} for seed in range(seeds)}
                 self.makers = {name: _Maker(self, name, more) for name, more in {"asyncio": {}, **names}.items()}
+
+
+def _wall_limit(config: pytest.Config) -> float | None:
+    text = config.getini(_WALL_LIMIT)
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds < float("inf"):
+        pytest.fail(f"{_WALL_LIMIT} = {text}: give seconds of real time, such as 60, or 0 for no limit", pytrace=False)
+    return seconds or None
 
 
 class _Maker:
@@ -109,7 +127,8 @@ class _Maker:
             if options.args:
                 raise TypeError("it takes keywords only, such as pace=10 or wall_limit=5")
             inspect.signature(VirtualLoop).bind(**options.kwargs)
-            return VirtualLoop(**options.kwargs, **self.more)
+            usual = {"wall_clocks": True, "wall_limit": _wall_limit(self.orders.config)}
+            return VirtualLoop(**{**usual, **options.kwargs, **self.more})
         except (TypeError, ValueError) as error:
             wrong = str(error)
         known = ", ".join(inspect.signature(VirtualLoop).parameters)
@@ -162,19 +181,22 @@ def _is_async(item: pytest.Function) -> bool:
 class _LoopFactories:
     """What pytest-asyncio asks for loops; registered only while it has to ask."""
 
-    def __init__(self, makers: Mapping[str, _Maker]) -> None:
-        self._makers = makers
+    makers: Mapping[str, _Maker]
 
     @pytest.hookimpl(wrapper=True, optionalhook=True)
     def pytest_asyncio_loop_factories(self) -> Generator[None, Any, Mapping[str, _Maker]]:
         """Give the virtual loops for a marked test, whatever others it would have had."""
         yield
-        return self._makers
+        return self.makers
+
+
+_ASKED = pytest.StashKey[_LoopFactories]()
 
 
 @contextmanager
 def _asked_for_loops(config: pytest.Config, makers: Mapping[str, _Maker]) -> Iterator[None]:
-    asked = _LoopFactories(makers)
+    asked = config.stash.setdefault(_ASKED, _LoopFactories())
+    asked.makers = makers
     config.pluginmanager.register(asked)
     try:
         yield
@@ -188,9 +210,8 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> Generator[None, None, No
     item = metafunc.definition
     if (options := _options_of(item)) is None:
         return (yield)
-    makers = _Orders(options, item.get_closest_marker("interleave")).makers
+    makers = _Orders(metafunc.config, options, item.get_closest_marker("interleave")).makers
     if _lets_a_loop_come_in(metafunc.config) and item.get_closest_marker("asyncio") is not None:
-        metafunc.config.stash[_IN_USE] = True
         with _asked_for_loops(metafunc.config, makers):
             return (yield)
     if _is_async(item) and "anyio_backend" not in metafunc.fixturenames:
@@ -215,7 +236,7 @@ def pytest_runtest_setup(item: pytest.Item) -> Generator[None, None, None]:
     """Leave out the other orders of a test once one has failed; refuse a loop that is not the virtual one."""
     if (maker := _maker_of(item)) is not None and (failed := maker.orders.failed.get(maker.run_of(item))):
         pytest.skip(f"it has failed in another order ({failed})")
-    if item.config.stash.get(_IN_USE, False):
+    if _ASKED in item.config.stash and item.get_closest_marker("asyncio") is not None:
         # Then marked tests and others may share the loop of a module: pytest-asyncio looks early whether it changes.
         with _asked_for_loops(item.config, {}):
             yield
@@ -263,7 +284,8 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
         return None
     names = inspect.signature(pyfuncitem.obj).parameters
     given = {name: pyfuncitem.funcargs[name] for name in names if name in pyfuncitem.funcargs}
-    with asyncio.Runner(loop_factory=_maker_of(pyfuncitem) or _Orders(options, None).makers["virtual"]) as runner:
+    maker = _maker_of(pyfuncitem) or _Orders(pyfuncitem.config, options, None).makers["virtual"]
+    with asyncio.Runner(loop_factory=maker) as runner:
         try:
             runner.run(pyfuncitem.obj(**given))
         except BaseException as error:

@@ -118,7 +118,7 @@ class Programs:
         worker, program = self.world.workers[name], self._of[name]
         assert program is not None, "only workers with a program begin one"
         bearer = Bearer(f"{name}, its program")
-        bearer.speed = worker.real_speed
+        bearer.speed, bearer.clock = worker.real_speed, self._keeper.clock_of(worker)
         context = self._context.copy()
         context.run(BEARER.set, bearer)
         client = Client(self._keeper, worker, bearer)

@@ -33,7 +33,8 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
 
     Args:
         work: a coroutine, or a function without arguments that makes one.
-        options: of the loop, as ``VirtualLoop`` takes them: ``pace``, ``end``, ``wall_limit``, ``shuffle_ties`` ...
+        options: of the loop, as ``VirtualLoop`` takes them: ``pace``, ``end``, ``wall_limit``, ``shuffle_ties`` ...;
+            ``wall_clocks`` is True by default.
 
     Raises:
         InputError: when that is neither, for an option that the loop does not take, or when a loop is running in this
@@ -57,6 +58,7 @@ def run_in_virtual_time(work: Coroutine[Any, Any, _T] | Callable[[], Coroutine[A
             work.close()
         known = ", ".join(inspect.signature(VirtualLoop).parameters)
         raise InputError(f"{wrong}: the options are those of VirtualLoop: {known}") from None
+    options.setdefault("wall_clocks", True)
     coroutine = work if asyncio.iscoroutine(work) else work() if callable(work) else work
     if not asyncio.iscoroutine(coroutine):
         raise InputError(f"{work!r} is no coroutine and makes none: give `test()` or `test` of an `async def test():`")

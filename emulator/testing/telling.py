@@ -10,8 +10,9 @@ from traceback import format_exception_only
 from types import TracebackType
 from typing import Final
 
-from emulator.record.events import Event, Row, read
+from emulator.record.events import NO_ALLOWANCE, Event, Row, read
 from emulator.show.layout import clean
+from emulator.show.trail import TICKS
 from emulator.testing.emulation import Emulator
 from emulator.testing.tracebacks import last_lines, place_raised
 from emulator.timeline.ticks import say
@@ -80,8 +81,16 @@ def _last_told(rows: list[Row]) -> list[Event]:
 
 def _line(event: Event) -> str:
     who = " ".join(part for part in (f"job {event.job}" if event.job else "", event.worker) if part)
-    details = ", ".join(f"{name} {value}" for name, value in event.details.items() if value not in ("", 0))
+    told = {name: _shown(name, value) for name, value in event.details.items() if value not in ("", 0)}
+    details = ", ".join(f"{name} {value}" for name, value in told.items())
     return f"{event.number:>6}  {say(event.at):>12}  {event.kind:<20} {who:<16} {details}".rstrip()
+
+
+def _shown(name: str, value: object) -> object:
+    """Write a tick as a time, and say none where a queue has no allowance of retries."""
+    if name in TICKS and isinstance(value, int):
+        return say(value)
+    return "none" if name == "retries_left" and value == NO_ALLOWANCE else value
 
 
 def _raised(emulator: Emulator) -> str:

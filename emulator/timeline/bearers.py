@@ -47,11 +47,13 @@ class Bearer:
         generators: its asynchronous generators that are under way, likewise.
         sleeps: its sleeps that are under way.
         at_power_off: what its code asked to have called when its power goes.
+        clock: tells what its worker's clock shows at a tick, in microseconds since 1970; None for the loop's calendar.
         held: what its code has opened (``emulator.timeline.resources``); None as long as that is nothing.
     """
 
     __slots__ = (
-        "at_power_off", "generators", "held", "late", "name", "parked", "sleeps", "speed", "state", "tasks", "why",
+        "at_power_off", "clock", "generators", "held", "late", "name", "parked", "sleeps", "speed", "state", "tasks",
+        "why",
     )  # fmt: skip
 
     def __init__(self, name: str) -> None:
@@ -65,6 +67,7 @@ class Bearer:
         self.generators: WeakKeyDictionary[AsyncGenerator[Any, Any], None] = WeakKeyDictionary()
         self.sleeps: dict[Sleep, None] = {}
         self.at_power_off: list[Callable[[], object]] = []
+        self.clock: Callable[[int], int] | None = None
         self.held: Held | None = None
 
     def park(self, handle: asyncio.Handle) -> None:

@@ -207,16 +207,14 @@ class Course:
         agenda.now = self._instant = tick
         agenda.rank = REST
         self._made_before = agenda.take_number()
-        more = timers and timers[0][0] == tick
-        if sleeper is None:
+        if timers and timers[0][0] == tick:
+            self._make_ready(due, ready)
+            self._fire_all(ready)
+        elif sleeper is None:
             ready.append(due)
-        elif more:
-            self._wake_later(due)
         else:
             due.future = None
             sleeper.set_result(due.result)
-        if more:
-            self._fire_all(ready)
 
     def fire_due(self, ready: deque[asyncio.Handle]) -> None:
         """Make the timers ready that are due at this instant, unless ranks of the world come before them."""
@@ -232,16 +230,20 @@ class Course:
             due = heappop(timers)[3]
             if due.cancelled():
                 self._cancelled = max(0, self._cancelled - 1)
-            elif isinstance(due, Nap):
-                self._wake_later(due)
             else:
-                ready.append(due)
+                self._make_ready(due, ready)
 
-    def _wake_later(self, nap: Nap) -> None:
-        """Wake a sleeper by a callback of its own, or it would be a turn ahead of what else becomes ready."""
-        sleeper, nap.future = nap.future, None
-        assert sleeper is not None, "whoever is cancelled is not woken"
-        sleeper.get_loop().call_soon(_end_sleep, sleeper, nap.result, context=self._nobodys)
+    def _make_ready(self, due: "asyncio.TimerHandle | Nap", ready: deque[asyncio.Handle]) -> None:
+        """Let a timer run in the turn that begins, beside others of its tick.
+
+        A sleeper is woken by a callback of its own, or it would be a turn ahead of what else becomes ready.
+        """
+        if isinstance(due, Nap):
+            sleeper, due.future = due.future, None
+            assert sleeper is not None, "whoever is cancelled is not woken"
+            sleeper.get_loop().call_soon(_end_sleep, sleeper, due.result, context=self._nobodys)
+        else:
+            ready.append(due)
 
     def fire_fresh(self, ready: deque[asyncio.Handle]) -> None:
         """Make the timers ready that were made for an instant that had come already."""

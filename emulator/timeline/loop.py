@@ -30,7 +30,6 @@ from contextvars import Context, copy_context
 from functools import partial
 from selectors import EVENT_READ, DefaultSelector
 from socket import socket
-from time import monotonic
 from typing import Any, Final, TypeVar, TypeVarTuple
 
 from emulator.errors import DefectError
@@ -39,7 +38,7 @@ from emulator.timeline.answers import Begun
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer, Sleep, bearer_in, keep_forever
 from emulator.timeline.course import NEVER, Nap, whole_ticks
 from emulator.timeline.interleaving import Interleaving
-from emulator.timeline.reports import name_of, own_place_of
+from emulator.timeline.reports import name_of, own_place_of, place_in
 from emulator.timeline.resources import origin_here
 from emulator.timeline.stops import OutsideCall
 from emulator.timeline.surface import TimedLoop
@@ -47,6 +46,7 @@ from emulator.timeline.tasks import Future, Generators, Task, note_seen
 from emulator.timeline.threads import Origin, name_of_thread
 from emulator.timeline.ticks import SECOND, from_seconds
 from emulator.timeline.waits import give_up_wait
+from emulator.timeline.wall_clocks import Over, host_clock
 
 __all__ = ["PRIVATE", "VirtualLoop"]
 
@@ -353,8 +353,17 @@ class VirtualLoop(TimedLoop):
                 self._read_from_self()
 
     def _ring(self) -> None:
+        for _ in range(50):  # until it is at a line of the user's, and not between two of them
+            if (thread := self._running_in()) is not None and (place := place_in(thread, VirtualLoop._run_once)):
+                self._spins = f", {place}"
+                break
+            threading.Event().wait(0.002)
+        self._over = Over(self._overdue)
         self._ready.append(_Alarm(self.reach_wall_limit, (), self))
         self._write_to_self()
+
+    def _running_in(self) -> int | None:
+        return self._thread_id
 
     # -- the turns ----------------------------------------------------------------------------------------------------
 
@@ -443,10 +452,10 @@ class VirtualLoop(TimedLoop):
                         pipe.close()
 
     def _run_watched(self, handle: asyncio.Handle) -> None:
-        self._current_handle, began = handle, monotonic()
+        self._current_handle, began = handle, host_clock()
         try:
             handle._run()
-            if (took := monotonic() - began) >= self.slow_callback_duration:
+            if (took := host_clock() - began) >= self.slow_callback_duration:
                 _log.warning("Executing %r took %.3f seconds", _owner(handle), took)
         finally:
             self._current_handle = None

@@ -7,12 +7,12 @@ happens or in which order: a paced run writes the same log as a fast one, only l
 import logging
 import threading
 from collections.abc import Callable
-from time import monotonic
 from typing import Final
 
 from emulator.timeline.kinds import NUMBER, must_be
 from emulator.timeline.threads import STOCK_START
 from emulator.timeline.ticks import SECOND, say
+from emulator.timeline.wall_clocks import host_clock
 
 __all__ = ["Pacer", "WallLimit"]
 
@@ -47,11 +47,11 @@ class Pacer:
     def anchor(self, tick: int) -> None:
         """Let ``tick`` be due now: at the start of a run, and after each clock stop."""
         self._tick = tick
-        self._real = monotonic()
+        self._real = host_clock()
 
     def wait(self, tick: int) -> float:
         """Give the seconds of real time until ``tick`` is due, a day at most; 0 or less when it is."""
-        wait = self._real + (tick - self._tick) / SECOND / self.rate - monotonic()
+        wait = self._real + (tick - self._tick) / SECOND / self.rate - host_clock()
         if -wait > self.lag:
             self.lag = -wait
             if self.lag > self._said:
@@ -66,12 +66,17 @@ class Pacer:
 
 
 class WallLimit:
-    """Rings once when the runs of a loop have together taken ``seconds`` of real time.
+    """Rings when the runs of a loop have together taken ``seconds`` of real time, and then insists each second.
 
     A thread of its own waits, so that the check costs a run nothing; after the ring the cleanup gets five seconds more.
+
+    Args:
+        seconds: how much they may take.
+        ring: called when they have, in a thread of its own.
+        insist: called each second after that, as long as the loop does not come to look.
     """
 
-    def __init__(self, seconds: float, ring: Callable[[], None]) -> None:
+    def __init__(self, seconds: float, ring: Callable[[], None], insist: Callable[[], None]) -> None:
         above_nothing = "seconds of real time above 0"
         must_be(NUMBER, above_nothing, wall_limit=seconds)
         if not 0 < seconds <= threading.TIMEOUT_MAX:
@@ -79,22 +84,31 @@ class WallLimit:
         self.seconds = seconds
         self._left = seconds
         self._ring = ring
+        self._insist = insist
         self._began = 0.0
-        self._timer: threading.Timer | None = None
+        self._ended = threading.Event()
 
     def start(self) -> None:
         """Go on counting."""
-        self._began = monotonic()
-        self._timer = threading.Timer(self._left, self._ring)
-        self._timer.daemon = True
-        STOCK_START(self._timer)  # nobody asks of it to be inside a clock stop
+        self._began, self._ended = host_clock(), threading.Event()
+        waiting = threading.Thread(target=self._wait, args=(self._left, self._ended), daemon=True)
+        STOCK_START(waiting)  # nobody asks of it to be inside a clock stop
+
+    def _wait(self, left: float, ended: threading.Event) -> None:
+        call = self._ring
+        while not ended.wait(left):
+            call()
+            call, left = self._insist, 1.0
 
     def pause(self) -> None:
         """Stop counting, when a run ends."""
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
-            self._left = max(0.0, self._left - (monotonic() - self._began))
+        if not self._ended.is_set():
+            self._ended.set()
+            self._left = max(0.0, self._left - (host_clock() - self._began))
+
+    def renew(self) -> None:
+        """Count from the beginning, between two runs."""
+        self._left = self.seconds
 
     def is_over(self) -> bool:
         """Say whether the limit is reached; if it is, start anew with what the cleanup may take."""

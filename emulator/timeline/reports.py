@@ -18,6 +18,7 @@ __all__ = [
     "name_of",
     "own_place_of",
     "place_here",
+    "place_in",
     "place_of",
     "tasks_waiting",
 ]
@@ -79,6 +80,16 @@ def place_here() -> str:
             line = f"at {frame.f_code.co_filename}:{frame.f_lineno} in {frame.f_code.co_qualname}"
         frame = frame.f_back
     return line
+
+
+def place_in(thread: int, within: Callable[..., Any]) -> str:
+    """Say which line of the user's own code a thread is at, inside a call of ``within``; "" at none."""
+    frame = sys._current_frames().get(thread)
+    while frame is not None and frame.f_code is not within.__code__:
+        if not is_library(frame.f_code):
+            return f"at {frame.f_code.co_filename}:{frame.f_lineno} in {frame.f_code.co_qualname}"
+        frame = frame.f_back
+    return ""
 
 
 def is_library(code: CodeType) -> bool:

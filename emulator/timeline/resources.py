@@ -21,10 +21,12 @@ import subprocess
 import sys
 import threading
 from contextlib import suppress
+from types import FrameType
 from typing import TYPE_CHECKING, Any, Final
 from weakref import ReferenceType, WeakKeyDictionary, WeakSet
 
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
+from emulator.timeline.reports import place_here
 
 if TYPE_CHECKING:
     from emulator.timeline.threads import Origin
@@ -42,14 +44,16 @@ class Held:
         threads: those that it started.
         sockets: its sockets, each with the thread or call that opened it; None for the loop's own thread.
         children: its child processes.
+        blocking: at which lines it waited for a child process without giving way.
     """
 
-    __slots__ = ("_connections", "_is_given_back", "_lock", "children", "sockets", "threads")
+    __slots__ = ("_connections", "_is_given_back", "_lock", "blocking", "children", "sockets", "threads")
 
     def __init__(self) -> None:
         self.threads: list[Origin] = []
         self.sockets: WeakKeyDictionary[socket.socket, Origin | None] = WeakKeyDictionary()
         self.children: WeakSet[subprocess.Popen[Any]] = WeakSet()
+        self.blocking: list[str] = []
         self._connections: list[tuple[Any, Origin | None]] = []
         self._lock = threading.Lock()
         self._is_given_back = False
@@ -221,14 +225,23 @@ def _opened(event: str, args: tuple[Any, ...]) -> None:
         if isinstance(args[0], socket.socket):
             held.sockets[args[0]] = origin
     else:
-        child = sys._getframe(1).f_locals.get("self")
+        frame: FrameType | None = sys._getframe(1)
+        assert frame is not None, "Python code starts child processes"
+        child = frame.f_locals.get("self")
         if isinstance(child, subprocess.Popen):
             held.children.add(child)
+        while frame is not None and origin is None:
+            if frame.f_code in _BLOCKING:
+                held.blocking.append(place_here())
+                break
+            frame = frame.f_back
 
 
 _opened.__cantrace__ = True  # type: ignore[attr-defined]  # or neither coverage nor a debugger would see its lines
 
 _OPENINGS: Final = frozenset(("socket.__new__", "sqlite3.connect/handle", "subprocess.Popen"))
+_BLOCKING: Final = (subprocess.run.__code__, subprocess.call.__code__)
+"""What starts a child process and waits for its end."""
 _watching: list[bool] = []
 
 

@@ -7,6 +7,7 @@ import asyncio
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from contextvars import Context, ContextVar
 from typing import Any, Final, NoReturn, Self, TypeVarTuple
 
@@ -23,10 +24,12 @@ from emulator.timeline.stops import ClockStop, Outside, OutsideCall
 from emulator.timeline.tasks import Future, Places
 from emulator.timeline.threads import Origin, begins_threads, live_on, name_of_thread
 from emulator.timeline.ticks import SECOND, say
+from emulator.timeline.wall_clocks import DEFAULT_CALENDAR, Over, raise_in, wall_clocks
 
 __all__ = ["RAN", "TimedLoop"]
 
 _Ts = TypeVarTuple("_Ts")
+_LESS_TO_DO: Final = "give the loop a longer wall_limit, or less to do"
 
 RAN: Final[ContextVar["dict[TimedLoop, None] | None"]] = ContextVar("emulator_loops_that_ran", default=None)
 """Takes in the loops that run, for whoever asks in the context in which they are run."""
@@ -44,8 +47,13 @@ class TimedLoop(GuardedLoop):
     # In slots, because Python looks up slowly what an object with more than 30 attributes in its dict has.
     __slots__ = (
         "_allows",
+        "_calendar",
+        "_clocks",
         "_course",
         "_outside",
+        "_over",
+        "_shows",
+        "_spins",
         "_submitting",
         "_threads",
         "_wall",
@@ -71,6 +79,7 @@ class TimedLoop(GuardedLoop):
         interleave: int | None = None,
         in_order: bool = True,
         allow_irreproducible: bool = False,
+        wall_clocks: bool | None = None,
     ) -> None:
         """Make a loop.
 
@@ -92,6 +101,9 @@ class TimedLoop(GuardedLoop):
                 between runs.
             allow_irreproducible: let a test or an emulation end well although the run may come out otherwise the next
                 time, or real I/O was refused in it.
+            wall_clocks: let ``time.monotonic``, ``time.time``, ``datetime.now`` and the like follow virtual time, in
+                the loop's own thread while it runs and outside clock stops. By default they do from the first emulator
+                on, and from the beginning in marked tests and in ``run_in_virtual_time``.
 
         Raises:
             ValueError: for arguments out of range or of another kind.
@@ -102,10 +114,15 @@ class TimedLoop(GuardedLoop):
         self._submitting = False
         self.findings: list[str] = []
         self._threads: list[Origin] = []
+        self._clocks = ExitStack()
+        self._over: Over | None
         watch_what_is_opened()
         try:
             must_be(bool, "True or False", allow_irreproducible=allow_irreproducible)
             self._allows = allow_irreproducible
+            if wall_clocks is not None:
+                must_be(bool, "True, False or None", wall_clocks=wall_clocks)
+            self._shows, self._calendar, self._over, self._spins = wall_clocks, DEFAULT_CALENDAR, None, ""
             must_be(int, "the first tick, a whole number of microseconds", start=start)
             if agenda is not None:
                 must_be(Agenda, "an Agenda", agenda=agenda)
@@ -114,7 +131,7 @@ class TimedLoop(GuardedLoop):
             self.agenda = Agenda(start) if agenda is None else agenda
             self._course = Course(self.agenda, pace, end, turns, shuffle_ties)
             self._outside = Outside(patience, in_order)
-            self._wall = None if wall_limit is None else WallLimit(wall_limit, self._ring)
+            self._wall = None if wall_limit is None else WallLimit(wall_limit, self._ring, self._insist)
             self._prepare()
             self.interleave = interleave
         except Exception:
@@ -197,6 +214,39 @@ class TimedLoop(GuardedLoop):
             answer: asyncio.Future[None] = self.create_future()
             self._await_outside(OutsideCall(f"{bearer.name}: the end of a thread", origin.ended, answer))
 
+    def show_clocks(self, calendar: int) -> None:
+        """Let the clocks show virtual time, unless that is off.
+
+        Args:
+            calendar: microseconds from 1970 to tick 0.
+        """
+        self._calendar = calendar
+        if self._shows is None:
+            self._shows = True
+            self._clocks.enter_context(wall_clocks())
+
+    def _shown_tick(self) -> int | Over | None:
+        if self._over is not None:
+            return self._over
+        if not self._shows or (self._outside.stops and self._outside.stop_here() is not None):
+            return None
+        return self.agenda.now
+
+    def _shown_moment(self) -> int | None:
+        tick = self._shown_tick()
+        if not isinstance(tick, int):
+            return None
+        clock = BEARER.get().clock
+        return self._calendar + tick if clock is None else clock(tick)
+
+    def _refuse_sleep(self) -> None:
+        if BEARER.get() is not NOBODY and self._shown_tick() is not None:
+            self._refuse(
+                "time.sleep()",
+                "time.sleep() would hold up the whole emulation, and no virtual time would pass: await asyncio.sleep() "
+                "or work.spend(); what has to block goes into a thread, by await work.outside(...)",
+            )
+
     async def all_given_back(self) -> None:
         """Wait for the real end of what a bearer that is gone had handed to threads, and of all executor calls."""
         await self._outside.all_ended()
@@ -242,11 +292,15 @@ class TimedLoop(GuardedLoop):
         """Run until ``stop`` is called, or until nothing can ever happen again."""
         self._course.begin()
         if (ran := RAN.get()) is not None:
+            if self._wall is not None and self not in ran:  # the limit is that of a test, on a loop of many too
+                self._wall.renew()
             ran[self] = None
         if self._wall is not None:
             self._wall.start()
         try:
-            with begins_threads():
+            with begins_threads(), self._clocks:
+                if self._shows:
+                    self._clocks.enter_context(wall_clocks())
                 super().run_forever()
         finally:
             if self._wall is not None:
@@ -293,7 +347,7 @@ class TimedLoop(GuardedLoop):
         found, self.findings = self.findings, []
         if found and not self._allows:
             raise IrreproducibleError(
-                "this run proves nothing, because the next one may come out otherwise:\n  " + "\n  ".join(found) + "\n"
+                "this run proves nothing, although it went well:\n  " + "\n  ".join(found) + "\n"
                 "allow_irreproducible=True accepts that"
             )
 
@@ -323,10 +377,27 @@ class TimedLoop(GuardedLoop):
         """Raise the error if the limit of real time is over; the cleanup gets a little more."""
         if self._wall is None or not self._wall.is_over():
             return
-        raise WallLimitError(
-            f"the limit of {self._wall.seconds:g} s of real time was reached at {clock_reading(self.agenda.now)}; "
-            f"these wait:\n{self._tasks()}\ngive the loop a longer wall_limit, or less to do"
+        self._over = None
+        raise WallLimitError(f"{self._limit_reached()}; these wait:\n{self._tasks()}\n{_LESS_TO_DO}")
+
+    def _limit_reached(self) -> str:
+        assert self._wall is not None, "only a loop with a limit reaches it"
+        return (
+            f"the limit of {self._wall.seconds:g} s of real time was reached at {clock_reading(self.agenda.now)}"
+            f"{self._spins}"
         )
+
+    def _overdue(self) -> WallLimitError:
+        """Give the error for code that does not give way; it is told once by a clock that the code reads."""
+        self._over = None
+        return WallLimitError(f"{self._limit_reached()}\n{_LESS_TO_DO}")
+
+    def _insist(self) -> None:
+        """Let code that does not give way fail where it is: by the next clock that it reads, else anywhere."""
+        if self._over is None:
+            self._over = Over(self._overdue)
+        elif (thread := self._running_in()) is not None:
+            raise_in(thread, self._overdue())
 
     def _tasks(self) -> str:
         return tasks_waiting(asyncio.all_tasks(self))
@@ -355,4 +426,8 @@ class TimedLoop(GuardedLoop):
 
     def _ring(self) -> None:
         """Let the next turn, in whichever thread this is, reach the wall limit."""
+        raise NotImplementedError
+
+    def _running_in(self) -> int | None:
+        """Give the thread that runs the loop."""
         raise NotImplementedError

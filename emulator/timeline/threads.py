@@ -21,12 +21,12 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future as SourceFuture
 from contextlib import contextmanager
-from time import monotonic
 from typing import Any, Final, ParamSpec, Protocol, TypeVar, runtime_checkable
 
 from emulator.timeline.answers import Begun
 from emulator.timeline.bearers import NOBODY, Bearer
 from emulator.timeline.resources import HERE, held_by, origin_here
+from emulator.timeline.wall_clocks import host_clock
 
 __all__ = ["STOCK_START", "Origin", "begins_threads", "live_on", "name_of_thread"]
 
@@ -113,12 +113,12 @@ def live_on(threads: Iterable[Origin]) -> str:
     Left out are those that were not to keep the process from ending, and threads of an executor that are idle. The
     process can end without the others too.
     """
-    until, left = monotonic() + _LAST_WAIT, []
+    until, left = host_clock() + _LAST_WAIT, []
     for origin in threads:
         thread = origin.thread
         if thread is None or origin.was_daemon:
             continue
-        while (busy := _is_busy(origin)) and (wait := until - monotonic()) > 0:
+        while (busy := _is_busy(origin)) and (wait := until - host_clock()) > 0:
             thread.join(min(wait, 0.01) if origin.is_pooled else wait)
         if busy:
             _let_go(thread)

@@ -45,7 +45,9 @@ def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
     code, out, err = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan")
     assert (code, err) == (0, "")
     first = out.split("\n\n")[0].replace("\n", " ")
-    assert first == "Beside as written: two is better in makespan. All that is asked of the variants holds."
+    assert (
+        first == "Beside the scenario as written: 'two' is better in makespan. All that is asked of the variants holds."
+    )
     assert queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan") == (code, out, err)
     quiet = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--quiet")
     assert quiet.out == out.split("\n\n")[0].replace("\n", " ") + "\n"
@@ -58,7 +60,7 @@ def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Pa
     options = ["--csv", "a.csv", "--markdown", "a.md", "--pictures", "pictures", "--quiet"]
     assert queuedrill("compare", "compared.yaml", *FEW, *options).code == 0
     assert Path("a.csv").read_bytes().startswith(b"measure,variant,unit,nights,")
-    assert Path("a.md").read_text("utf-8").startswith("**Beside as written: two is better in")
+    assert Path("a.md").read_text("utf-8").startswith("**Beside the scenario as written: 'two' is better in")
     assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
 
 
@@ -126,7 +128,7 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
     """The first is the baseline; what is equal shows no difference."""
     Path("other.yaml").write_text(COMPARED.replace("lasts: 2h", "lasts: PT2H"))
     same = queuedrill("compare", "compared.yaml", "other.yaml", *FEW, "--quiet")
-    assert same.out.startswith("No variant differs from compared.yaml in any compared figure.")
+    assert same.out.startswith("No variant differs from 'compared.yaml' in any compared figure.")
 
 
 @pytest.mark.parametrize(
@@ -230,7 +232,7 @@ def test_size_gives_the_smallest_value_and_ends_with_1_without_one(queuedrill: C
 
 FOUND = """\
 Found: one fault breaks a requirement; {tried} nights were tried.
-  Missed: unsafe_repeats is 1, at most 0 was asked.
+  Missed: effects repeated that are not safe to repeat: 1 (asked: at most 0).
 
 To see that night, put this into compared.yaml:
 
@@ -260,7 +262,10 @@ def test_hunt_finds_the_smallest_faults_and_the_same_each_time(queuedrill: Call,
     assert first.out == FOUND.format(tried=said["tried"], fault=text)
     pasted = first.out.partition("faults:")[2].partition("\n\nand")[0]
     Path("found.yaml").write_text(compared.read_text() + "faults:" + pasted + "\n")
-    assert "unsafe_repeats is 1, at most 0 was asked" in queuedrill("run", "found.yaml", "--seed", "1").out
+    assert (
+        "effects repeated that are not safe to repeat: 1 (asked: at most 0)"
+        in queuedrill("run", "found.yaml", "--seed", "1").out
+    )
     assert not Path(".hypothesis").exists()
 
 
@@ -286,7 +291,7 @@ def test_hunt_adds_to_the_faults_that_are_there_and_counts_what_is_missed_alread
     found = hunt(load(path), tries=200, kinds=["power_off"])
     assert found.faults is not None
     assert (found.has_faults, found.fragment().startswith("  - {power_off: dome-1")) == (True, True)
-    assert [text[:20] for text in found.already_missed] == ["Missed: makespan is "]
+    assert [text[:20] for text in found.already_missed] == ["Missed: makespan: 34"]
     with pytest.raises(InputError, match="tries=0 is out of range: give a number from 1 to 1,000,000"):
         hunt(load(path), tries=0)
 

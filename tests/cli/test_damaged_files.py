@@ -199,6 +199,21 @@ def test_a_log_that_is_being_written_is_locked(tmp_path: Path) -> None:
     assert list(open_log(path).rows()) == []
 
 
+def test_a_lock_is_given_back_where_it_was_taken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run that changes its folder removes its own lock, and not the file of that name in the other folder."""
+    (tmp_path / "other").mkdir()
+    monkeypatch.chdir(tmp_path)
+
+    async def write() -> None:
+        async with await SqliteRecorder.create("night.qdlog", ABOUT) as recorder:
+            monkeypatch.chdir("other")
+            Path("night.qdlog.lock").write_bytes((tmp_path / "night.qdlog.lock").read_bytes())
+            await recorder.finish()
+
+    asyncio.run(write())
+    assert sorted(str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*.lock")) == ["other/night.qdlog.lock"]
+
+
 @pytest.mark.slow
 def test_a_run_that_was_killed_leaves_no_lock(tmp_path: Path) -> None:
     """The system gives a lock back when its run is killed: another run may write the log, and removes its file."""

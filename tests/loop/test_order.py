@@ -221,6 +221,29 @@ def test_ties_can_be_shuffled_by_a_seed(run):
     assert _order_with(run) == list(range(50))
 
 
+def test_shuffling_moves_nothing_but_the_timers_of_one_instant(run):
+    """Entries of the world, callbacks and what is made ready keep their order with every seed."""
+
+    async def main(loop):
+        seen = []
+        for number in range(10):
+            loop.agenda.at(5, seen.append, ("entry", number))
+            loop.call_later(5e-6, seen.append, ("timer", number))
+            loop.agenda.at(5, lambda _, number=number: loop.call_soon(seen.append, ("woken", number)))
+        await loop.advance(5)
+        for number in range(10):
+            loop.call_soon(seen.append, ("soon", number))
+        await asyncio.sleep(0)
+        return seen
+
+    orders = [run(main, shuffle_ties=seed) for seed in range(5)]
+    assert len({tuple(order) for order in orders}) == 5
+    for order in orders:
+        assert sorted(order[20:30]) == [("timer", number) for number in range(10)]
+        del order[20:30]
+        assert order == [(what, number) for what in ("entry", "woken", "soon") for number in range(10)]
+
+
 SCENARIO = textwrap.dedent(
     """
     import asyncio, hashlib, sys, time

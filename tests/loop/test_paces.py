@@ -180,7 +180,7 @@ def test_a_paced_run_drifts_by_less_than_one_per_cent():
 def test_a_pacer_never_lets_anything_come_early_and_adds_no_error(monkeypatch):
     """Every wait counts from the one anchor: 10 s in steps that each come 3 ms late end 3 ms late."""
     real = [100.0]
-    monkeypatch.setattr("emulator.timeline.paces.monotonic", lambda: real[0])
+    monkeypatch.setattr("emulator.timeline.paces.host_clock", lambda: real[0])
     pacer = Pacer(1.0)
     pacer.anchor(0)
     for step in range(1, 1_001):
@@ -193,7 +193,7 @@ def test_a_pacer_never_lets_anything_come_early_and_adds_no_error(monkeypatch):
 def test_a_pacer_says_when_the_host_is_too_slow(monkeypatch, caplog):
     """From a quarter of a second on, and again at more than twice the lag; it catches up as soon as it can."""
     real = [100.0]
-    monkeypatch.setattr("emulator.timeline.paces.monotonic", lambda: real[0])
+    monkeypatch.setattr("emulator.timeline.paces.host_clock", lambda: real[0])
     pacer = Pacer(4.0)
     pacer.anchor(0)
     waits = []

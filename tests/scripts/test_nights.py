@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+import emulator
 from emulator.errors import InputError
 from emulator.experiment.result import NightResult
 from emulator.scenario.load import from_settings
@@ -134,6 +135,39 @@ def test_a_refusal_of_the_system_reaches_the_script(starter: Starter) -> None:
     assert ended.details["outcome"] == "error"
     assert "the script ended with 1: the archive refused a: " in ended.details["why"]
     assert [it[1] for it in landed(night)] == ["a", "b", "c"]
+
+
+def test_a_missing_tool_takes_a_stand_in_off_one_workers_path(starter: Starter) -> None:
+    """While dome-1 lacks `store` its script finds no such command (127, POSIX); dome-2 does the work."""
+    pools = {"dome": {**NIGHT["pools"]["dome"], "equipped_with": ["store"]}}  # type: ignore[index]
+    night, notes = run_night_with_scripts(
+        from_settings(
+            {
+                **NIGHT,
+                "pools": pools,
+                "arrivals": [{**NIGHT["arrivals"][0], "at": "+10s"}],  # type: ignore[index]
+                "faults": [{"missing_tool": "dome-1", "tool": "store", "at": "+0s", "lasts": "1h"}],
+            }
+        ),
+        load_scripts(SCENARIOS / "scripts.yaml"),
+        starter=starter,
+    )
+    assert notes == ["store: command not found"]
+    assert {it[2] for it in landed(night)} == {"dome-2"}
+
+
+def test_a_hunt_finds_the_fault_that_makes_a_script_repeat(starter: Starter) -> None:
+    """The smallest fault that repeats a put is one power off or one freeze."""
+    scripts = load_scripts(SCENARIOS / "scripts.yaml")
+    found = emulator.hunt(
+        {**NIGHT, "lasts": "10m", "must_hold": [{"measure": "unsafe_repeats", "at_most": 0}]},
+        tries=40,
+        at_most=1,
+        kinds=["power_off"],
+        night=lambda loaded, seed: run_night_with_scripts(loaded, scripts, seed=seed, starter=starter)[0],
+    )
+    assert found.faults is not None
+    assert [next(iter(fault)) for fault in found.faults] == ["power_off"]
 
 
 def test_a_night_without_a_script_for_any_routine_is_refused(starter: Starter) -> None:

@@ -17,8 +17,10 @@ from pathlib import Path
 import pytest
 
 import emulator
+from emulator.errors import InputError
 from emulator.scripts.load import load_scripts
 from emulator.scripts.rerun import Found, Judgement, rerun
+from emulator.scripts.running import Tried
 from emulator.scripts.starter import Starter
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios" / "scripts"
@@ -193,3 +195,56 @@ def test_scripts_of_other_languages_are_judged_alike(language: str, tmp_path: Pa
         ". . . . . . . . .",
         ". r r . . r r . .",
     ]
+
+
+def undisturbed(tmp_path: Path, starter: Starter, script: str, store: str, more: str = "") -> Tried:
+    """Run a script once, with one stand-in, and give how it went."""
+    (tmp_path / "go.sh").write_text(script)
+    (tmp_path / "scripts.yaml").write_text(
+        f"scripts:\n  go: {{argv: [bash, go.sh], files: [go.sh]}}\ncommands:\n  store:\n    - {store}\n{more}"
+    )
+    return rerun(load_scripts(tmp_path / "scripts.yaml"), "go", {}, whens=(), starter=starter).undisturbed.tried[0]
+
+
+@pytest.mark.slow
+def test_a_stand_in_dies_in_the_middle_of_its_output(tmp_path: Path, starter: Starter) -> None:
+    """It prints half a line and dies by a signal: the shell sees 128 and the signal's number."""
+    one = undisturbed(tmp_path, starter, "store get; echo $?", '{when: [get], prints: "plate-", dies_by: TERM}')
+    assert one.output == b"plate-143\n"
+
+
+@pytest.mark.slow
+def test_another_answer_for_the_second_call(tmp_path: Path, starter: Starter) -> None:
+    """``on_call`` answers the n-th call of an attempt otherwise."""
+    store = '{when: [get], on_call: {"2": {exit: 9, prints_error: "busy\\n"}}}'
+    one = undisturbed(tmp_path, starter, "store get; store get; echo $?; store get; echo $?", store)
+    assert (one.output, one.error) == (b"9\n0\n", b"busy\n")
+
+
+@pytest.mark.slow
+def test_virtual_commands_cost_no_real_time(tmp_path: Path, starter: Starter) -> None:
+    """An hour's sleep passes at once; `timeout` ends a sleep and a slow call with 124, by the virtual clock."""
+    script = (
+        "date +%T; sleep 1h; date +%T; timeout 2 sleep 100; echo $?; timeout 30 store put; echo $?\n"
+        "timeout 50 store put; echo $?; date +%T; sleep -x; echo $?; exit 0\n"
+    )
+    with pytest.raises(InputError, match="sleep: '-x' is no time"):
+        undisturbed(tmp_path, starter, script, "{when: [put], takes: 40s}")
+    one = undisturbed(tmp_path, starter, script.replace("sleep -x; echo $?; ", ""), "{when: [put], takes: 40s}")
+    assert one.output == b"00:00:00\n01:00:00\n124\n124\n0\n01:01:12\n"
+
+
+@pytest.mark.slow
+def test_the_real_commands_are_there_when_they_are_asked_for(tmp_path: Path, starter: Starter) -> None:
+    """With ``real`` a sleep takes real time, and the report says that it was waited for."""
+    one = undisturbed(tmp_path, starter, "sleep 0.3; store put", "{when: [put]}", "real: [sleep]\n")
+    assert one.notes == ["it waited in real time, by a timer of its own"]
+    assert one.exit == 0
+
+
+@pytest.mark.slow
+def test_a_pipe_that_is_closed_early_ends_a_stand_in_as_it_ends_any_program(tmp_path: Path, starter: Starter) -> None:
+    """A reader that leaves kills the writer by SIGPIPE; appending and reading back work."""
+    script = "store list | head -n 1 >> seen; store list >> seen; wc -l < seen; exit ${PIPESTATUS[0]}\n"
+    one = undisturbed(tmp_path, starter, script, '{when: [list], prints: "a\\nb\\n"}')
+    assert (one.output.strip(), one.exit) == (b"3", 0)

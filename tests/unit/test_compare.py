@@ -125,7 +125,7 @@ def test_precision_ends_a_comparison_as_soon_as_a_look_finds_it_reached() -> Non
     limited = compared(nights=None, precision="0.01%", at_most=12)
     assert limited.nights == 12
     assert limited.stopped.startswith(
-        "Stopped at the limit of 12 nights of each: 0.01% is not reached. two: makespan is"
+        "Stopped at the limit of 12 nights of each: 0.01% is not reached. 'two': makespan is"
     )
 
 

@@ -50,7 +50,8 @@ def test_a_difference_has_everything_whole() -> None:
         effect="better",
         shows_with=None,
         of_size=None,
-        sentence="patient is better: failed is 3 lower (95 % sure: 2.12 to 3.88 lower, for all differences together).",
+        sentence="'patient' is better: jobs failed 3 lower (95 % sure: 2.12 to 3.88 lower, for all "
+        "differences together).",
     )
 
 
@@ -61,53 +62,56 @@ def test_a_difference_has_everything_whole() -> None:
             "done",
             [7, 8, 6, 7, 7],
             "worse",
-            "patient is worse: done is 3 lower (95 % sure: 2.12 to 3.88 lower, for all differences together).",
+            "'patient' is worse: jobs done 3 lower (95 % sure: 2.12 to 3.88 lower, for all differences together).",
         ),
         (
             "done",
             [13, 12, 14, 13, 13],
             "better",
-            "patient is better: done is 3 higher (95 % sure: 2.12 to 3.88 higher, for all differences together).",
+            "'patient' is better: jobs done 3 higher (95 % sure: 2.12 to 3.88 higher, for all differences together).",
         ),
         (
             "accepted",
             [7, 8, 6, 7, None],
             "lower",
-            "patient is lower: accepted is 3 lower (95 % sure: 1.7 to 4.3 lower, for all differences together); "
+            "'patient' is lower: jobs accepted 3 lower (95 % sure: 1.7 to 4.3 lower, for all differences together); "
             "1 night more had nothing to take it from.",
         ),
         (
             "accepted",
             [13, 12, 14, 13, 13],
             "higher",
-            "patient is higher: accepted is 3 higher (95 % sure: 2.12 to 3.88 higher, for all differences together).",
+            "'patient' is higher: jobs accepted 3 higher (95 % sure: 2.12 to 3.88 higher, for all "
+            "differences together).",
         ),
-        ("failed", TEN, "same", "patient: failed is the same in each of 5 nights."),
+        ("failed", TEN, "same", "'patient': the same jobs failed in each of 5 nights."),
         (
             "failed",
             [10, 10, None, 10, None],
             "same",
-            "patient: failed is the same in each of 3 nights; 2 nights more had nothing to take it from.",
+            "'patient': the same jobs failed in each of 3 nights; 2 nights more had nothing to take it from.",
         ),
         (
             "failed",
             [8, 8, 8, 8, 8],
             "undecided",
-            "patient: whether failed differs cannot be told: it is 2 lower in every one of 5 nights, which are too few "
+            "'patient': whether there is a difference in jobs failed cannot be told: it is 2 lower in every "
+            "one of 5 nights, which are too few "
             "to be sure that it is so in others.",
         ),
         (
             "failed",
             [8, more(13), 14, 13, 13],
             "undecided",
-            "patient: whether failed differs cannot be told: of 5 nights, something was unfinished under patient in 1; "
+            "'patient': whether there is a difference in jobs failed cannot be told: of 5 nights, something "
+            "was unfinished under 'patient' in 1; "
             "let the scenario last longer.",
         ),
         (
             "failed",
             [13, more(13), 14, more(13), 13],
             "worse",
-            "patient is worse: failed is at least 3.2 higher (95 % sure: 2.64 higher or more, for all differences "
+            "'patient' is worse: jobs failed at least 3.2 higher (95 % sure: 2.64 higher or more, for all differences "
             "together); in 2 nights something was unfinished under patient.",
         ),
     ],
@@ -122,7 +126,8 @@ def test_the_same_difference_in_enough_nights_is_shown() -> None:
     found = difference([*TEN, 10, None], [8, 8, 8, 8, 8, 8, 8])
     assert (found.effect, found.p) == ("better", 1 / 32)
     assert found.sentence == (
-        "patient is better: failed is 2 lower in every one of 6 nights, so nothing is known of how much that varies; "
+        "'patient' is better: jobs failed 2 lower in every one of 6 nights, so nothing is known of how much "
+        "that varies; "
         "1 night more had nothing to take it from."
     )
 
@@ -131,7 +136,7 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
     found = difference([more(13), 14, 13, 13], [10, 10, 10, 10])
     assert (found.effect, found.mean) == ("better", -3.25)
     assert found.sentence == (
-        "patient is better: failed is at least 3.25 lower (95 % sure: 2.45 lower or more, for all differences "
+        "'patient' is better: jobs failed at least 3.25 lower (95 % sure: 2.45 lower or more, for all differences "
         "together); in 1 night something was unfinished under the baseline."
     )
 
@@ -144,7 +149,8 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
         (
             [more(9), 9, more(9), 9],
             [more(9), more(9), 9, 9],
-            "of 4 nights, something was unfinished under both in 1 and under patient in 1 and under the baseline in 1; "
+            "of 4 nights, something was unfinished under both in 1 and under 'patient' in 1 and under the "
+            "baseline in 1; "
             "let the scenario last longer",
         ),
     ],
@@ -152,7 +158,7 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
 def test_what_cannot_be_told_is_said_with_the_reason(baseline: Values, values: Values, why: str) -> None:
     found = difference(baseline, values)
     assert found.effect == "undecided"
-    assert found.sentence == f"patient: whether failed differs cannot be told: {why}."
+    assert found.sentence == f"'patient': whether there is a difference in jobs failed cannot be told: {why}."
 
 
 def test_without_a_shown_difference_the_nights_that_would_show_one_are_told() -> None:
@@ -160,7 +166,8 @@ def test_without_a_shown_difference_the_nights_that_would_show_one_are_told() ->
     few = difference([20] * 5, [17, 19, 20, 21, 23])
     assert (few.effect, few.of_size, few.shows_with) == ("no_clear_difference", 1, 42)
     assert few.sentence == (
-        "patient: no difference in failed shown at this precision: the interval reaches from 2.78 lower to 2.78 higher "
+        "'patient': no difference in jobs failed shown at this precision: the interval reaches from 2.78 "
+        "lower to 2.78 higher "
         "(95 % sure, for all differences together); about 42 nights would show one of 1 (80 times in 100)."
     )
     many = difference([100] * 5, [97, 99, 100, 101, 103])
@@ -209,7 +216,8 @@ def test_when_holm_shows_more_than_the_interval_the_sentence_says_so() -> None:
     assert found.together is not None and found.together.low is not None and found.together.low < 0
     assert found.p == found.p_together == pytest.approx(0.0399, abs=5e-5)
     assert found.sentence == (
-        "patient is better: done is 3 higher (95 % sure: 0.495 lower to 6.5 higher, for all differences together; that "
+        "'patient' is better: jobs done 3 higher (95 % sure: 0.495 lower to 6.5 higher, for all differences "
+        "together; that "
         "interval alone allows for no difference, but Holm's sharper test of all of them shows one)."
     )
 

@@ -111,7 +111,7 @@ def test_an_interval_that_is_wider_than_asked_is_told_with_the_nights_it_would_t
             found[0].half,
             20 * (0.05 / 1.05),
             82,
-            "patient: failed is known to within 4.97, 0.952 was asked: about 82 nights would do.",
+            "'patient': jobs failed is known to within 4.97, 0.952 was asked: about 82 nights would do.",
         ),
     )
     assert found[0].half == pytest.approx(half, rel=1e-9)
@@ -135,7 +135,7 @@ def test_figures_that_are_not_named_may_be_as_wide_as_they_are() -> None:
 def test_a_share_of_nothing_cannot_be_reached_unless_nothing_varies() -> None:
     found = compared(played({"a": {"failed": [0, 0]}, "b": {"failed": [0, 1]}}), ["a", "b"])
     assert [one.sentence for one in too_wide(Precision(relative=0.05), found)] == [
-        "b: failed is known to within 6.35; the baseline's mean is 0, so no share of it can be reached: "
+        "'b': jobs failed is known to within 6.35; the baseline's mean is 0, so no share of it can be reached: "
         "ask for an amount."
     ]
     assert reached(Precision(relative=0.05), compared(played({"a": {"failed": [0, 0]}, "b": {"failed": [0, 0]}}), "ab"))
@@ -144,7 +144,7 @@ def test_a_share_of_nothing_cannot_be_reached_unless_nothing_varies() -> None:
 def test_an_open_interval_is_never_narrow_enough() -> None:
     found = compared(played({"a": {"failed": [1, 1]}, "b": {"failed": [more(2), 2]}}), ["a", "b"])
     assert [one.sentence for one in too_wide(Precision(absolute={"failed": 99.0}), found)] == [
-        "b: failed has no interval with two ends yet."
+        "'b': jobs failed has no interval with two ends yet."
     ]
 
 

@@ -39,13 +39,14 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         interval=found.interval,
         asked=None,
         verdict="does_not_hold",
-        sentence="patient: makespan at most 2 h: does not hold: it held in 2 of 4 nights, and has to in every one; "
+        sentence="'patient': makespan at most 2 h: does not hold: it held in 2 of 4 nights, and has to in every one; "
         "1 night more had nothing to judge.",
         missed_seeds=(3, 5),
         measure="makespan",
         at_most=7_200_000_000,
+        label="makespan at most 2 h",
     )
-    assert only(MAKESPAN, True, True).sentence == "patient: makespan at most 2 h: holds: it held in 2 of 2 nights."
+    assert only(MAKESPAN, True, True).sentence == "'patient': makespan at most 2 h: holds: it held in 2 of 2 nights."
 
 
 @pytest.mark.parametrize(
@@ -74,7 +75,7 @@ def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: in
     assert (found.verdict, found.asked) == (verdict, 0.95)
     assert (
         found.sentence
-        == f"patient: makespan at most 2 h, in 95 % of nights: {verdict.replace('_', ' ')}: it held in {rest}"
+        == f"'patient': makespan at most 2 h, in 95 % of nights: {verdict.replace('_', ' ')}: it held in {rest}"
     )
 
 
@@ -91,8 +92,8 @@ def test_only_the_first_ten_missed_seeds_are_named() -> None:
 def test_with_nothing_to_judge_no_verdict_is_given() -> None:
     found = shares("patient", [MAKESPAN], nights((None,), (None,)), 0.95)
     assert [(one.verdict, one.judged, one.interval, one.sentence) for one in found] == [
-        ("nothing_to_judge", 0, None, "patient: nothing to judge of makespan at most 2 h in any of 2 nights."),
-        ("nothing_to_judge", 0, None, "patient: nothing to judge in any of 2 nights."),
+        ("nothing_to_judge", 0, None, "'patient': nothing to judge of makespan at most 2 h in any of 2 nights."),
+        ("nothing_to_judge", 0, None, "'patient': nothing to judge in any of 2 nights."),
     ]
 
 
@@ -124,7 +125,7 @@ def test_all_requirements_together_sum_up_what_was_asked_of_each(
     found = shares("patient", requirements, nights(*held), 0.95)[-1]
     assert (found.requirement, found.asked) == ("all requirements", None)
     assert (found.held, found.judged, found.verdict, found.missed_seeds) == expected[:4]
-    assert found.sentence.startswith(f"patient: {expected[4]}")
+    assert found.sentence.startswith(f"'patient': {expected[4]}")
 
 
 def test_what_only_a_comparison_can_judge_is_no_share_of_nights() -> None:
@@ -160,8 +161,9 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
     figures = {"a": {"failed": baseline, "done": baseline}, "b": {"failed": values, "done": values}}
     found = compared(played(figures), "ab", measures=(name,), requirements={"b": [asked(**requirement)]})
     text = f"{name} not worse than the baseline by more than {allowed:g}"
-    sentence = f"b: {text}: {verdict.replace('_', ' ')}: {name} is {rest} (95 % sure)."
-    assert found.not_worse == (Share(text, "b", 0, 0, None, None, verdict, sentence),)
+    words = text.replace(name, f"jobs {name}")
+    sentence = f"'b': {words}: {verdict.replace('_', ' ')}: jobs {name} {rest} (95 % sure)."
+    assert found.not_worse == (Share(text, "b", 0, 0, None, None, verdict, sentence, label=words),)
 
 
 @pytest.mark.parametrize(
@@ -175,19 +177,19 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             "undecided",
             "it is 1 lower in every one of 2 nights, which are too few to be sure that it is so in others.",
         ),
-        ("failed", [1] * 6, [2] * 6, "holds", "failed is 1 lower (95 % sure)."),
+        ("failed", [1] * 6, [2] * 6, "holds", "jobs failed 1 lower (95 % sure)."),
         ("failed", [1], [1], "undecided", "one pair of nights has no spread, so run more of them."),
         ("failed", [None, None], [1, 1], "undecided", "no pair of nights gave it under both."),
-        ("failed", [1, 1], [more(3), 3], "holds", "failed is 2 lower or more (95 % sure)."),
-        ("failed", [more(5), 5], [1, 1], "does_not_hold", "failed is 4 higher or more (95 % sure)."),
+        ("failed", [1, 1], [more(3), 3], "holds", "jobs failed 2 lower or more (95 % sure)."),
+        ("failed", [more(5), 5], [1, 1], "does_not_hold", "jobs failed 4 higher or more (95 % sure)."),
         (
             "failed",
             [more(1), 1],
             [1, 1],
             "undecided",
-            "of 2 nights, something was unfinished under b in 1; let the scenario last longer.",
+            "of 2 nights, something was unfinished under 'b' in 1; let the scenario last longer.",
         ),
-        ("done", [more(1), 1], [1, 1], "holds", "done is no difference or more (95 % sure)."),
+        ("done", [more(1), 1], [1, 1], "holds", "jobs done no difference or more (95 % sure)."),
         (
             "done",
             [1, 1],
@@ -208,7 +210,7 @@ def test_not_being_worse_says_what_is_not_known(
     requirements = {"b": [asked(measure=measure, not_worse_by=0.0)]}
     found = compared(played(figures), "ab", measures=(measure,), requirements=requirements)
     assert [(one.verdict, one.sentence) for one in found.not_worse] == [
-        (verdict, f"b: {measure} not worse than the baseline: {verdict.replace('_', ' ')}: {rest}")
+        (verdict, f"'b': jobs {measure} not worse than the baseline: {verdict.replace('_', ' ')}: {rest}")
     ]
 
 

@@ -60,3 +60,10 @@ def test_loading_the_catalogue_loads_no_heavy_library() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PAGE.parents[1]
     )
     assert shown.stdout == "[]\n"
+
+
+def test_each_figure_has_a_label_of_its_own_in_words() -> None:
+    """A label is short, holds no name of a figure that is typed, and no two are alike."""
+    labels = [measure.label for measure in MEASURES.values()]
+    assert len(set(labels)) == len(MEASURES)
+    assert [label for label in labels if "_" in label or not 8 <= len(label) <= 54] == []

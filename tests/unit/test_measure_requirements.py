@@ -10,7 +10,7 @@ from emulator.errors import InputError
 from emulator.measure.estimate import Figure
 from emulator.measure.evidence import evidence
 from emulator.measure.night import Night
-from emulator.measure.requirements import Judged, judge, judge_all, problems, say_requirement
+from emulator.measure.requirements import Judged, judge, judge_all, problems, say_not_worse, say_requirement
 from emulator.measure.selection import Selection
 from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE
@@ -46,38 +46,59 @@ def test_a_judgement_has_text_figure_bound_sentence_and_evidence() -> None:
         tonight=False,
         found=Figure(20 * MINUTE, "time", False, "longest seen", 2, 0),
         bound=15 * MINUTE,
-        sentence="Missed: wait_longest for routine copy is 20 min, at most 15 min was asked.",
+        sentence="Missed: longest wait for routine copy: 20 min (asked: at most 15 min).",
         evidence=(2,),
+        label="longest wait at most 15 min for routine copy",
     )
+
+
+def test_words_of_its_own_stand_before_what_a_requirement_asks() -> None:
+    """They are read on screens; the name of the requirement stays as it is typed."""
+    found = verdict(small_night(), measure="makespan", at_most=HOUR - 1, say="all done by half past ten")
+    assert (found.requirement, found.asks) == (
+        "makespan at most 1 h",
+        "all done by half past ten (makespan at most 1 h)",
+    )
+    assert found.sentence == "Missed: all done by half past ten (makespan: 1h; asked: at most 59m59s999ms999us)."
+    nothing = verdict(small_night(), measure="detection_delay_mean", at_most=HOUR, say="losses are seen")
+    assert nothing.sentence == (
+        "Nothing to judge: losses are seen (mean time until a lost worker is noticed: no value in this night)."
+    )
+    beside = asked(measure="wait_p90", not_worse_by=0, queue="night", say="no slower than today")
+    assert say_not_worse(beside) == (
+        "wait_p90 not worse than the baseline for queue night",
+        "no slower than today (90th percentile of wait not worse than the baseline for queue night)",
+    )
+    assert Judged("done exactly 1", True, True, Figure(1, "count"), 1, "Met.").asks == "done exactly 1"
 
 
 @pytest.mark.parametrize(
     ("keys", "met", "sentence"),
     [
-        ({"measure": "makespan", "at_most": HOUR}, True, "Met: makespan is 1 h, at most 1 h was asked."),
+        ({"measure": "makespan", "at_most": HOUR}, True, "Met: makespan: 1 h (asked: at most 1 h)."),
         (
             {"measure": "makespan", "at_most": HOUR - 1},
             False,
-            "Missed: makespan is 1h, at most 59m59s999ms999us was asked.",
+            "Missed: makespan: 1h (asked: at most 59m59s999ms999us).",
         ),
-        ({"measure": "makespan", "exactly": HOUR}, True, "Met: makespan is 1 h, exactly 1 h was asked."),
-        ({"measure": "done", "exactly": 2.0}, True, "Met: done is 2, exactly 2 was asked."),
-        ({"measure": "done", "exactly": 3.0}, False, "Missed: done is 2, exactly 3 was asked."),
-        ({"measure": "done_share", "at_least": 0.99}, True, "Met: done_share is 100 %, at least 99 % was asked."),
+        ({"measure": "makespan", "exactly": HOUR}, True, "Met: makespan: 1 h (asked: exactly 1 h)."),
+        ({"measure": "done", "exactly": 2.0}, True, "Met: jobs done: 2 (asked: exactly 2)."),
+        ({"measure": "done", "exactly": 3.0}, False, "Missed: jobs done: 2 (asked: exactly 3)."),
+        ({"measure": "done_share", "at_least": 0.99}, True, "Met: share of jobs done: 100 % (asked: at least 99 %)."),
         (
             {"measure": "done", "at_least": 1.0, "at_most": 1.0},  # the bound that is missed is the one told
             False,
-            "Missed: done is 2, at most 1 was asked.",
+            "Missed: jobs done: 2 (asked: at most 1).",
         ),
         (
             {"measure": "detection_delay_p90", "at_most": MINUTE},
             None,
-            "Nothing to judge: detection_delay_p90 is taken from nothing that happened.",
+            "Nothing to judge: 90th percentile of time until a lost worker is noticed: no value in this night.",
         ),
         (
             {"measure": "makespan", "at_most": 30 * MINUTE, "in_share": 0.95},
             None,
-            "Not judged on one night: makespan is 1 h, at most 30 min was asked, in 95 % of nights.",
+            "Not judged on one night: makespan: 1 h (asked: at most 30 min in 95 % of nights).",
         ),
     ],
 )
@@ -93,7 +114,8 @@ def test_not_being_worse_than_a_baseline_is_not_judged_on_one_night() -> None:
         tonight=None,
         found=Figure(HOUR, "time", False, "difference", 2, 0),
         bound=None,
-        sentence="Not judged on one night: makespan is 1 h, not worse than the baseline by more than 5 min was asked.",
+        sentence="Not judged on one night: makespan: 1 h (asked: not worse than the baseline by more than 5 min).",
+        label="makespan not worse than the baseline by more than 5 min",
     )
 
 
@@ -101,7 +123,7 @@ def test_a_bound_beside_it_is_judged_on_the_night_alone() -> None:
     found = verdict(small_night(), measure="makespan", at_most=HOUR, not_worse_by=0)
     assert (found.met, found.tonight) == (True, True)
     assert found.requirement == "makespan at most 1 h and not worse than the baseline"
-    assert found.sentence == "Met: makespan is 1 h, at most 1 h was asked."
+    assert found.sentence == "Met: makespan: 1 h (asked: at most 1 h)."
 
 
 def test_a_requirement_on_a_share_of_nights_still_tells_how_this_one_went() -> None:
@@ -115,35 +137,36 @@ def test_a_requirement_on_a_share_of_nights_still_tells_how_this_one_went() -> N
         (
             {"measure": "makespan", "at_most": 3 * HOUR},  # no upper bound holds while anything is unfinished
             False,
-            "Missed: makespan is more than 2 h, at most 3 h was asked; whether it holds cannot be known because 1 "
+            "Missed: makespan: more than 2 h (asked: at most 3 h); whether it holds cannot be known because 1 "
             "of 3 was unfinished.",
         ),
         (
             {"measure": "makespan", "at_most": HOUR},
             False,
-            "Missed: makespan is more than 2 h, at most 1 h was asked.",
+            "Missed: makespan: more than 2 h (asked: at most 1 h).",
         ),
         (
             {"measure": "makespan", "at_least": HOUR},
             True,
-            "Met: makespan is more than 2 h, at least 1 h was asked.",
+            "Met: makespan: more than 2 h (asked: at least 1 h).",
         ),
         (
             {"measure": "makespan", "at_least": 3 * HOUR},
             False,
-            "Missed: makespan is more than 2 h, at least 3 h was asked; whether it holds cannot be known because 1 "
+            "Missed: makespan: more than 2 h (asked: at least 3 h); whether it holds cannot be known because 1 "
             "of 3 was unfinished.",
         ),
         (
             {"measure": "makespan", "exactly": 2 * HOUR},
             False,
-            "Missed: makespan is more than 2 h, exactly 2 h was asked; whether it holds cannot be known because 1 "
+            "Missed: makespan: more than 2 h (asked: exactly 2 h); whether it holds cannot be known because 1 "
             "of 3 was unfinished.",
         ),
         (
             {"measure": "drain_time", "at_most": 3 * HOUR},
             False,
-            "Missed: drain_time is more than 2 h, at most 3 h was asked; whether it holds cannot be known because "
+            "Missed: time to drain the backlog: more than 2 h (asked: at most 3 h); whether it holds cannot "
+            "be known because "
             "something was unfinished.",
         ),
     ],
@@ -358,6 +381,7 @@ def test_occurrences_that_end_in_time_meet() -> None:
         bound=0,
         sentence="Met: each occurrence of sweeps finished by 23:20: all 2.",
         of_occurrences=True,
+        label="each occurrence of sweeps finished by 23:20",
     )
 
 
@@ -393,6 +417,12 @@ def test_the_exact_time_is_said_where_it_matters() -> None:
     assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
 
 
+def test_own_words_of_a_requirement_on_occurrences_are_said() -> None:
+    found = occurrences(sweeps(), DUE, finished_by="23:19", say="swept before midnight")
+    assert found.asks == "swept before midnight (each occurrence of sweeps finished by 23:19)"
+    assert found.sentence.startswith("Missed: swept before midnight: 1 of 2 occurrences of sweeps: #2 was done at ")
+
+
 def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
     s = sweeps()
     s.submit(2 * HOUR, 3, entry="sweeps")
@@ -415,6 +445,7 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
         "running); #5 was refused (full); and 2 more.",
         evidence=(3, 4),
         of_occurrences=True,
+        label="each occurrence of sweeps finished within 1 h",
     )
 
 

@@ -316,9 +316,10 @@ def test_deep_nesting_is_refused(parser: str, opening: str, closing: str, depth:
     assert mistake.startswith("night.yaml:1:")
 
 
-def test_deep_blocks_are_refused() -> None:
-    """A hundred thousand nested list items end in a message."""
-    (mistake,) = mistakes("- " * 100_000 + "x\n")
+@pytest.mark.parametrize("source", ["- " * 100_000 + "x\n", "[" * 100_000])
+def test_deep_blocks_are_refused(source: str) -> None:
+    """A hundred thousand nested lists end in a message, however they are written, and not the process."""
+    (mistake,) = mistakes(source)
     assert mistake.endswith("too deep: at most 50 levels")
 
 

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
@@ -58,6 +59,13 @@ def test_each_form_is_the_same_to_the_byte(compared: ComparisonResult, kind: str
 
 def _without_versions(said: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in said.items() if key not in ("versions", "played")}
+
+
+def test_no_figure_is_called_by_its_key(compared: ComparisonResult) -> None:
+    """What is typed with underscores stands on no screen of a comparison, and sentences quote the names of variants."""
+    screens = (str(compared), as_markdown(compared).replace("\\", ""), *pictures(compared).values())
+    assert [re.findall(r"\w+_\w+", screen) for screen in screens] == [[]] * len(screens)
+    assert "'two' is better" in str(compared)
 
 
 @pytest.mark.slow
@@ -124,14 +132,17 @@ def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: Comparis
         measures=["makespan"],
     )
     assert (better.holds, better.shares[0].verdict) == (True, "does_not_hold")
-    assert better.sentence == "Beside as written: four is better in makespan. All that is asked of the variants holds."
+    assert (
+        better.sentence
+        == "Beside the scenario as written: 'four' is better in makespan. All that is asked of the variants holds."
+    )
     lost = replace(better, lost=(Lost("four", 3, "its process died each time"),))
     assert holds(lost) is False
     assert " 1 night was lost. " in sentence(lost)
-    assert "four, seed 3: its process died each time." in comparison_page(lost).as_text()
+    assert "'four', seed 3: its process died each time." in comparison_page(lost).as_text()
     gone = replace(lost, nights=1)
     assert sentence(gone).startswith(
-        "Nothing is known of four, all its nights came to nothing (its process died each time). Beside as written: "
+        "Nothing is known of 'four', all its nights came to nothing (its process died each time). Beside the "
     )
     nothing = compare({**NIGHT, "must_hold": []}, nights=2, processes=1, measures=["makespan"])
     assert nothing.holds is None
@@ -221,7 +232,7 @@ def test_a_variant_that_fails_jobs_is_not_shown_as_merely_quick() -> None:
     assert "\n  gives up    81.2 %  " in str(found)
     assert "  as written  96.9 %  " in str(found)
     said = "The variants do not get the same share of jobs done: one that fails jobs can look quick and cheap."
-    assert f"Not beaten on both makespan and wasted\\_work: gives up (81.2 % done). {said}\n" in as_markdown(found)
+    assert f"Not beaten on both makespan and wasted work: 'gives up' (81.2 % done). {said}\n" in as_markdown(found)
     assert f"<p>Not beaten on both: <bdi>gives up</bdi> (81.2 % done). {said}</p>" in found.page()
     assert ">gives up, 81.2 % done</text>" in trade_off(found)
     assert ">as written, 96.9 % done</text>" in trade_off(found, layout=NARROW)
@@ -234,7 +245,7 @@ def test_shares_of_jobs_done_are_not_told_where_they_say_nothing_new(variant: An
     """Where all variants get the same done, or the trade-off is of that share itself."""
     found = compare({**NIGHT, "variants": {"it": variant}}, trade_off=trade, nights=4, processes=1)
     forms = (str(found), as_markdown(found), found.page(), trade_off(found))
-    assert [form for form in forms if "share of jobs done" in form or "% done" in form] == []
+    assert [form for form in forms if "the same share of jobs done" in form or "% done" in form] == []
 
 
 @pytest.mark.slow

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -76,7 +77,7 @@ def test_the_page_is_well_formed_and_leads_to_what_it_names(compared: Comparison
 def test_the_verdict_comes_before_all_pictures_and_a_table_after_each(compared: ComparisonResult) -> None:
     """The sentence of the command stands in the heading, and between two different pictures there is a table."""
     page = compared.page()
-    assert page.index(compared.sentence) < page.index("<svg")
+    assert page.index(escape(compared.sentence)) < page.index("<svg")
     for figure in page.split('<figure class="broad">')[1:]:
         assert "<table>" in figure
 

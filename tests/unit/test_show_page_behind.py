@@ -25,8 +25,8 @@ def test_every_link_within_a_page_leads_somewhere(page: str) -> None:
 def test_the_numbers_of_tables_and_sentences_are_links(page: str) -> None:
     """Of effects, attempts, the backlog and ends, each number is a link; a zero of ends is none. (Values: a pin.)"""
     places = [
-        ("landed", r"landed</th><td[^>]*>(.*?)</td>"),
-        ("late", r">late</th><td[^>]*>(.*?)</td>"),
+        ("landed", r">effects landed</th><td[^>]*>(.*?)</td>"),
+        ("late", r">effects after their lease had ended</th><td[^>]*>(.*?)</td>"),
         ("peak", r"peak</th><td[^>]*>(.*?) jobs</td>"),
         ("done", r">done</th><td[^>]*>(.*?)</td>"),
         ("unfinished", r">unfinished</th><td[^>]*>(.*?)</td>"),
@@ -48,8 +48,9 @@ def test_the_numbers_of_tables_and_sentences_are_links(page: str) -> None:
 def test_what_is_behind_a_number_names_the_jobs_and_the_events(page: str) -> None:
     """The late effect is that of the one job, whose events the page lists; the backlog is drawn in the picture."""
     assert re.findall(r'<li id="figure-(?:late_effects|backlog_peak)">.*?</li>', page) == [
-        '<li id="figure-backlog_peak">backlog_peak: 1; drawn <a href="#night">in the picture</a>; '
+        '<li id="figure-backlog_peak">most jobs in the backlog: 1; drawn <a href="#night">in the picture</a>; '
         "events <code>submitted,handed_out</code>.</li>",
-        '<li id="figure-late_effects">late_effects: 1; seen in <a href="#job-1"><bdi>tapes#1</bdi></a>; '
+        '<li id="figure-late_effects">effects after their lease had ended: 1; seen in <a '
+        'href="#job-1"><bdi>tapes#1</bdi></a>; '
         "events <code>effect_landed</code>.</li>",
     ]

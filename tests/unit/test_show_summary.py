@@ -5,6 +5,7 @@ test_measure_figures.py; the wording and the layout are pins, copied from a run 
 """
 
 import json
+import re
 from datetime import datetime
 from pathlib import Path
 
@@ -90,7 +91,7 @@ def test_the_text_of_a_good_night_is_short() -> None:
         "\n"
         "Attempts\n"
         "  attempts                1 (1 for each job that had one)\n"
-        "  lost leases             0\n"
+        "  leases lost             0\n"
         "  overlapping work        0 s in 0 jobs\n"
         "  stale requests refused  0\n"
         "  wasted work             0 s (0 % of all executed)\n"
@@ -169,7 +170,7 @@ def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
     s.finish(290, 2, "attempts_used_up", 1)
     meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml")
     text = summary(s.night(600 * SECOND), [], meta).as_text()
-    assert "  lost leases                1\n    with the worker at work  1\n" in text
+    assert "  leases lost             1\n    by healthy workers    1\n" in text
     assert "Done: 50 % of all accepted and refused; resubmitted jobs counted with the\n    first: 100 %." in text
 
 
@@ -200,3 +201,9 @@ def one(met: bool | None) -> Judged:
 )
 def test_the_verdict_is_one_sentence(mets: tuple[bool | None, ...], fits: bool | None, sentence: str) -> None:
     assert verdict(tuple(one(met) for met in mets)) == (fits, sentence)
+
+
+def test_no_figure_is_called_by_its_key() -> None:
+    """What is typed with underscores stands on no screen of a night: figures and ends are called by words."""
+    night, judged = bad_night()
+    assert re.findall(r"\w+_\w+", summary(night, judged, META).as_text()) == []

@@ -7,7 +7,8 @@ nights that all gave the same difference cannot tell either, unless it is none.
 
 from emulator.measure.catalogue import find
 from emulator.measure.comparison.result import Difference, Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import nights, reach, sure, why_not
+from emulator.measure.comparison.saying import called, nights, reach, sure, why_not
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.requirements import say_not_worse
 from emulator.measure.verdict import Asked
 
@@ -17,7 +18,7 @@ __all__ = ["not_worse"]
 def not_worse(requirement: Asked, difference: Difference) -> Share:
     """Judge one requirement with ``not_worse_by`` by the difference of its figure."""
     assert requirement.measure is not None and requirement.not_worse_by is not None  # it has been checked
-    text = say_not_worse(requirement)
+    text, words = say_not_worse(requirement)
     together = difference.together
     verdict: ShareVerdict = "undecided"
     too_few = difference.effect == "undecided" and together is not None and together.low == together.high
@@ -27,8 +28,8 @@ def not_worse(requirement: Asked, difference: Difference) -> Share:
             verdict = "holds"
         elif better is not None and better > requirement.not_worse_by:
             verdict = "does_not_hold"
-    sentence = f"{difference.variant}: {text}: {verdict.replace('_', ' ')}: {_seen(difference, verdict)}."
-    return Share(text, difference.variant, 0, 0, None, None, verdict, sentence)
+    sentence = f"{called(difference.variant)}: {words}: {verdict.replace('_', ' ')}: {_seen(difference, verdict)}."
+    return Share(text, difference.variant, 0, 0, None, None, verdict, sentence, label=words)
 
 
 def _seen(difference: Difference, verdict: ShareVerdict) -> str:
@@ -37,7 +38,7 @@ def _seen(difference: Difference, verdict: ShareVerdict) -> str:
     if difference.together is None or verdict == difference.effect == "undecided":
         return why_not(difference)
     together = difference.together
-    return f"{difference.measure} is {reach(together, difference.unit)} ({sure(together.confidence)})"
+    return f"{label_of(difference.measure)} {reach(together, difference.unit)} ({sure(together.confidence)})"
 
 
 def _by_how_much_worse(interval: Interval, better: str) -> tuple[float | None, float | None]:

@@ -20,7 +20,8 @@ from dataclasses import dataclass, field
 from emulator.errors import InputError
 from emulator.measure.comparison.planning import nights_by_ratio
 from emulator.measure.comparison.result import Comparison, Interval
-from emulator.measure.comparison.wanted import wanted
+from emulator.measure.comparison.saying import called
+from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import difference, value
 from emulator.scenario.durations import parse_duration
 from emulator.scenario.spelling import advise
@@ -152,7 +153,7 @@ def _half(interval: Interval) -> float | None:
 
 
 def _too_wide(measure: str, variant: str, unit: str, n: int, half: float | None, limit: float) -> TooWide:
-    who = f"{variant}: {measure}"
+    who = f"{called(variant)}: {label_of(measure)}"
     if half is None:
         return TooWide(measure, variant, None, limit, None, f"{who} has no interval with two ends yet.")
     seen = f"{who} is known to within {difference(half, unit)}"

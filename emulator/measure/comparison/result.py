@@ -143,8 +143,8 @@ class Share:
     """In what share of nights a requirement, or all of them, held under one variant.
 
     Attributes:
-        requirement: in words; ``all requirements`` for the nights that met all of them at once, with a verdict that
-            sums up those of the single ones, each as it was asked.
+        requirement: with the name of its measure; ``all requirements`` for the nights that met all of them at once,
+            with a verdict that sums up those of the single ones, each as it was asked.
         variant: the name of the variant.
         held: in how many nights it held, of ``judged`` in which there was something to judge.
         judged: see ``held``.
@@ -156,6 +156,7 @@ class Share:
         missed_seeds: the first seeds, ten at most, with which it was missed: ``run --seed`` shows such a night.
         measure: the text that names the figure it is about; "" for all requirements together, and for occurrences.
         at_least, at_most: its bounds in one night; both for one that asks for an exact value.
+        label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
     """
 
     requirement: str
@@ -170,6 +171,12 @@ class Share:
     measure: str = ""
     at_least: float | None = None
     at_most: float | None = None
+    label: str = ""
+
+    @property
+    def asks(self) -> str:
+        """What is asked, as people read it."""
+        return self.label or self.requirement
 
 
 @dataclass(frozen=True, slots=True)

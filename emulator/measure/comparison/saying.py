@@ -5,7 +5,9 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.measure.comparison.result import Difference, Interval
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import difference, value
+from emulator.scenario.variants import AS_WRITTEN
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 
 __all__ = ["change", "nights", "reach", "say_difference", "sure", "tidy", "why_not"]
@@ -71,6 +73,15 @@ def sure(confidence: float) -> str:
     return f"{value(confidence, 'share')} sure"
 
 
+def called(variant: str) -> str:
+    """Name a variant in a sentence.
+
+    >>> called("two"), called("as written")
+    ("'two'", 'the scenario as written')
+    """
+    return "the scenario as written" if variant == AS_WRITTEN else f"'{variant}'"
+
+
 def nights(count: int) -> str:
     """Write a number of nights: ``1 night``, ``40 nights``."""
     return f"{count} night{'' if count == 1 else 's'}"
@@ -84,11 +95,11 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
         size_shown: whether the nights that were run would have shown a difference of the size that is told.
         constant: whether every night gave the same difference.
     """
-    name, who = it.measure, it.variant
+    name, who = label_of(it.measure), called(it.variant)
     if it.effect == "same":
-        return f"{who}: {name} is the same in each of {nights(it.n)}{_left_out(it)}."
+        return f"{who}: the same {name} in each of {nights(it.n)}{_left_out(it)}."
     if it.effect == "undecided":
-        return f"{who}: whether {name} differs cannot be told: {why_not(it)}."
+        return f"{who}: whether there is a difference in {name} cannot be told: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
     if it.effect == "no_clear_difference":
         return (
@@ -97,7 +108,7 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
             f"{_more_nights(it, size_shown)}{_left_out(it)}."
         )
     bound = "at least " if it.at_least_pairs or it.at_most_pairs else ""
-    text = f"{who} is {it.effect}: {name} is {bound}{change(it.mean, it.unit)}"
+    text = f"{who} is {it.effect}: {name} {bound}{change(it.mean, it.unit)}"
     if constant:
         return f"{text} in every one of {nights(it.n)}, so nothing is known of how much that varies{_left_out(it)}."
     text += f" ({sure(it.together.confidence)}: {reach(it.together, it.unit)}, for all differences together"
@@ -121,7 +132,7 @@ def why_not(it: Difference) -> str:
         return f"{every}, which are too few to be sure that it is so in others"
     parts: Sequence[tuple[int, str]] = (
         (it.unknown_pairs, "under both"),
-        (it.at_least_pairs, f"under {it.variant}"),
+        (it.at_least_pairs, f"under {called(it.variant)}"),
         (it.at_most_pairs, "under the baseline"),
     )
     said = " and ".join(f"{where} in {count}" for count, where in parts if count)

@@ -13,9 +13,9 @@ from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import nights, sure
+from emulator.measure.comparison.saying import called, nights, sure
 from emulator.measure.comparison.wanted import of_requirement
-from emulator.measure.requirements import has_bound, say_requirement
+from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
 from emulator.measure.words import value
 
@@ -45,7 +45,7 @@ def shares(
     single = [
         _bounded(
             _share(
-                say_requirement(requirements[place]),
+                requirements[place],
                 variant,
                 [(night.seed, night.held[place]) for night in played],
                 requirements[place].in_share,
@@ -82,17 +82,22 @@ def _counts(held: Sequence[tuple[int, bool | None]]) -> tuple[int, int, int, tup
 
 
 def _share(
-    text: str, variant: str, answers: Sequence[tuple[int, bool | None]], asked: float | None, confidence: float
+    requirement: Asked,
+    variant: str,
+    answers: Sequence[tuple[int, bool | None]],
+    asked: float | None,
+    confidence: float,
 ) -> Share:
+    text, words = say_requirement(requirement), words_of(requirement)
     held, judged, unjudged, missed = _counts(answers)
     if not judged:
-        sentence = f"{variant}: nothing to judge of {text} in any of {nights(unjudged)}."
-        return Share(text, variant, 0, 0, None, asked, "nothing_to_judge", sentence)
+        sentence = f"{called(variant)}: nothing to judge of {words} in any of {nights(unjudged)}."
+        return Share(text, variant, 0, 0, None, asked, "nothing_to_judge", sentence, label=words)
     interval = share_interval(held, judged, confidence)
     verdict, why = _verdict(held, judged, asked, interval)
     seen = f"it held in {held} of {nights(judged)}{why}{_not_judged(unjudged)}"
-    said = f"{variant}: {text}: {verdict.replace('_', ' ')}: {seen}."
-    return Share(text, variant, held, judged, interval, asked, verdict, said, missed)
+    said = f"{called(variant)}: {words}: {verdict.replace('_', ' ')}: {seen}."
+    return Share(text, variant, held, judged, interval, asked, verdict, said, missed, label=words)
 
 
 def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str]:
@@ -120,7 +125,7 @@ def _all(
 ) -> Share:
     held, judged, unjudged, missed = _counts(answers)
     if not judged:
-        sentence = f"{variant}: nothing to judge in any of {nights(unjudged)}."
+        sentence = f"{called(variant)}: nothing to judge in any of {nights(unjudged)}."
         return Share(ALL, variant, 0, 0, None, None, "nothing_to_judge", sentence)
     order: tuple[ShareVerdict, ...] = ("does_not_hold", "undecided", "holds")
     verdict = next(one for one in order if one in verdicts)
@@ -131,7 +136,7 @@ def _all(
     interval = share_interval(held, judged, confidence)
     low, high = value(interval.low or 0.0, "share"), value(1.0 if interval.high is None else interval.high, "share")
     sentence = (
-        f"{variant}: {words.get(verdict, 'not all requirements hold as asked')}; {held} of {nights(judged)} met all at "
-        f"once, so {low} to {high} of all do ({sure(confidence)}){_not_judged(unjudged)}."
+        f"{called(variant)}: {words.get(verdict, 'not all requirements hold as asked')}; {held} of {nights(judged)} "
+        f"met all at once, so {low} to {high} of all do ({sure(confidence)}){_not_judged(unjudged)}."
     )
     return Share(ALL, variant, held, judged, interval, None, verdict, sentence, missed)

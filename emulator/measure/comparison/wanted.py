@@ -19,7 +19,17 @@ from emulator.measure.verdict import Asked
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 
-__all__ = ["DEFAULTS", "Wanted", "check_names", "default_figures", "needed", "of_requirement", "read", "wanted"]
+__all__ = [
+    "DEFAULTS",
+    "Wanted",
+    "check_names",
+    "default_figures",
+    "label_of",
+    "needed",
+    "of_requirement",
+    "read",
+    "wanted",
+]
 
 DEFAULTS: Final = ("makespan", "done_share", "turnaround_p90", "lost_leases", "wasted_work", "unsafe_repeats")
 """What is compared when nothing else is asked for, after the figures of the requirements."""
@@ -40,6 +50,11 @@ class Wanted:
         """The words that name it; ``wanted`` reads them back."""
         given = [f"{word} {value}" for word, value in self.where.given().items()]
         return f"{self.name} for {' and '.join(given)}" if given else self.name
+
+    @property
+    def label(self) -> str:
+        """The words for it on screens: the label of its measure, and the part of the night that it is about."""
+        return self.text.replace(self.name, self.measure.label, 1)
 
     @property
     def measure(self) -> Measure:
@@ -82,6 +97,15 @@ def wanted(text: str) -> Wanted:
             raise InputError(f"{text!r}: which {word}? write {measure.name} for {word} NAME")
         given[word] = value
     return Wanted(measure.name, Where(**given))
+
+
+def label_of(text: str) -> str:
+    """Give the words for a figure on screens, from the text that names it.
+
+    >>> label_of("wait_p90 for queue night")
+    '90th percentile of wait for queue night'
+    """
+    return wanted(text).label
 
 
 def check_names(figures: Iterable[Wanted], scenario: Scenario, entries: Iterable[str] = ()) -> None:

@@ -35,6 +35,12 @@ class Requirement(Model):
     within: PositiveDuration | None = Field(
         default=None, description="Finished so long after the occurrence was due, at the latest."
     )
+    say: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=100,
+        description="What it asks for, in words of your own, for every screen: all done before the first shift.",
+    )
     in_share: Share | None = Field(default=None, description="Of nights; judged when many nights are run.")
 
     def mistakes(self) -> Iterator[Mistake]:

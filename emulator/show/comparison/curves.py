@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from emulator.measure.comparison.result import Comparison, Share
 from emulator.measure.comparison.spreads import finite
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.cumulative import MOST, Bound, Curve, both_widths, cumulative
 from emulator.show.html import clean, text
@@ -27,7 +28,7 @@ def curves(of: Comparison, measure: str) -> str:
     left = len(of.variants) - len(drawn)
     some = f" {len(drawn)} of {len(of.variants)} variants are drawn; the table has all." if left > 0 else ""
     about = " ".join(_told(of, measure, one.name) for one in drawn)
-    title = f"{measure} over the nights, as cumulative curves"
+    title = f"{label_of(measure)} over the nights, as cumulative curves"
     picture = both_widths(lambda narrow: cumulative(title, about, drawn, bounds, unit, narrow=narrow))
     return (
         f"{picture}<p>The height of a curve is the share of nights with at most so much.{_asked(bounds)}"

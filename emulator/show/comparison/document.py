@@ -11,6 +11,7 @@ from typing import Final
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
 from emulator.measure.comparison.saying import change, reach
 from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.show.comparison.curves import curves
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
@@ -77,7 +78,7 @@ def _found(of: Comparison) -> str:
         same = [one.measure for one in beside if one.effect == "same"]
         lines = [_look(one.effect, one.sentence) for one in (*first, *rest)]
         if same:
-            lines.append(f"The same in every night: {text(', '.join(same))}.")
+            lines.append(f"The same in every night: {text(', '.join(map(label_of, same)))}.")
         parts.append(f"<h3>{name(variant)}</h3><ul>{''.join(f'<li>{line}</li>' for line in lines)}</ul>")
     left = len(of.variants) - 1 - _MOST_TOLD
     if left > 0:
@@ -99,7 +100,7 @@ def _requirements(of: Comparison) -> str:
         parts.append("<p>None is stated.</p>")
     for place, requirement in enumerate(names, 1):
         shares = [one for one in of.shares if one.requirement == requirement]
-        title = "All requirements at once" if requirement == ALL else requirement
+        title = "All requirements at once" if requirement == ALL else shares[0].asks
         parts.append(f'<h3 id="requirement-{place}">{text(clean(title))}</h3>')
         if any(one.interval is not None for one in shares):
             parts.append(both_widths(partial(_held, shares, title)))
@@ -145,7 +146,9 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
     """Show what differs anywhere; what is the same in every night is told in a line."""
     if not of.differences:
         return ""
-    alike = f"<p>The same in every night under every variant: {text(', '.join(same))}.</p>" if same else ""
+    alike = (
+        f"<p>The same in every night under every variant: {text(', '.join(map(label_of, same)))}.</p>" if same else ""
+    )
     seen = [measure for measure in of.measures if measure not in same]
     if not seen:
         return f"<section><h2>Differences to {name(of.baseline)}</h2>{alike}</section>"
@@ -158,7 +161,7 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
         base, its = means.get((one.measure, of.baseline)), means.get((one.measure, one.variant))
         rows.append(
             [
-                text(one.measure),
+                text(label_of(one.measure)),
                 name(one.variant),
                 _linked(of, base),
                 _linked(of, its),
@@ -238,9 +241,10 @@ def _trade_off(of: Comparison) -> str:
         if not point.beaten_by
     )
     said = f" {LESS_DONE}" if done else ""
-    head = ("variant", *(["done"] if done else []), text(across), text(up), "beaten on both by")
+    along, upward = text(label_of(across)), text(label_of(up))
+    head = ("variant", *(["done"] if done else []), along, upward, "beaten on both by")
     return (
-        f"<section><h2>Trade-off of {text(across)} and {text(up)}</h2><p>Not beaten on both: {unbeaten}.{said}</p>"
+        f"<section><h2>Trade-off of {along} and {upward}</h2><p>Not beaten on both: {unbeaten}.{said}</p>"
         + picture
         + table("Means of both figures", head, rows)
         + "</section>"
@@ -254,11 +258,15 @@ def _spreads(of: Comparison, same: Sequence[str]) -> str:
         if measure in same:
             continue
         spreads = [one for one in of.spreads if one.measure == measure]
-        parts.append(f"<h3>{text(clean(measure))}</h3>{curves(of, measure)}")
+        parts.append(f"<h3>{text(clean(label_of(measure)))}</h3>{curves(of, measure)}")
         rows = [[name(one.variant), *_spread_cells(of, one)] for one in spreads]
-        parts.append(table(f"{text(clean(measure))} over the nights", head, rows))
+        parts.append(table(f"{text(clean(label_of(measure)))} over the nights", head, rows))
     if same:
-        rows = [[text(one.measure), *_spread_cells(of, one)] for one in of.spreads if _is_baseline_of(of, one, same)]
+        rows = [
+            [text(label_of(one.measure)), *_spread_cells(of, one)]
+            for one in of.spreads
+            if _is_baseline_of(of, one, same)
+        ]
         parts.append("<h3>The same in every night under every variant</h3>")
         parts.append(table("Figures that do not differ", ("figure", *head[1:]), rows))
     return "".join(parts) + "</section>"
@@ -298,7 +306,7 @@ def _every_night(of: Comparison) -> str:
     commands = "\n".join(text(again(of, variant, of.first_seed, page=True)) for variant in of.variants[:_MOST_TOLD])
     parts.append(f"<pre tabindex='0'><code>{commands}</code></pre>")
     for place, measure in enumerate(of.measures, 1):
-        rows, figure = [], text(clean(measure))
+        rows, figure = [], text(clean(label_of(measure)))
         for seed in seeds[:_MOST_NIGHTS]:
             cells = [str(seed)]
             for variant in of.variants:

@@ -4,9 +4,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
-from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.verdict import holds, sentence, size_holds
@@ -49,7 +50,7 @@ def _what(comparison: Comparison) -> str:
     others = len(comparison.variants) - 1
     title = _ended(comparison.title)
     return (
-        f"{title} {others} variant{'' if others == 1 else 's'} beside {comparison.baseline}, {nights} of "
+        f"{title} {others} variant{'' if others == 1 else 's'} beside {called(comparison.baseline)}, {nights} of "
         f"each on the same draws, {seeds(comparison)}. Intervals are at {value(comparison.confidence, 'share')}; those "
         "of differences hold for all of them together."
     )
@@ -67,7 +68,7 @@ def _mean(one: Spread) -> str:
 
 
 def _figure(page: Page, comparison: Comparison, measure: str) -> None:
-    page.heading(measure)
+    page.heading(label_of(measure))
     spreads = [one for one in comparison.spreads if one.measure == measure]
     rows = [["variant", "mean", "between"]]
     rows += [[one.variant, _mean(one), between(one.mean_interval, one.unit)] for one in spreads]
@@ -96,7 +97,7 @@ def _say_identical(page: Page, comparison: Comparison, measures: Sequence[str]) 
     if measures:
         page.heading("The same in every night under every variant")
         means = {one.measure: _mean(one) for one in comparison.spreads if one.variant == comparison.baseline}
-        page.table([[measure, means[measure]] for measure in measures], right=[1])
+        page.table([[label_of(measure), means[measure]] for measure in measures], right=[1])
 
 
 def _orders(one: Spread) -> list[str]:
@@ -113,7 +114,7 @@ def _reserve(one: Spread) -> str:
         parts.append(f"in {one.more_than} of {one.n} nights something was unfinished, so its means are lower bounds")
     if one.absent:
         parts.append(f"{one.absent} nights had nothing to take it from")
-    return f"{one.variant}: {'; '.join(parts)}."
+    return f"{called(one.variant)}: {'; '.join(parts)}."
 
 
 def _difference(one: Difference) -> str:
@@ -146,7 +147,7 @@ def _shares(page: Page, comparison: Comparison) -> None:
         rows = [["must hold", "nights", "so in", "verdict"]]
         roles: list[Role] = [""]
         for one in shares:
-            of = one.requirement if not many else f"{one.variant}: {one.requirement}"
+            of = one.asks if not many else f"{_quoted(one.variant)}: {one.asks}"
             rows.append([of, f"{one.held} of {one.judged}", between(one.interval, "share"), _verdict(one)])
             roles.append(_ROLES.get(one.verdict, "") if one.requirement != ALL else "")
         page.table(rows, roles=roles)
@@ -159,6 +160,10 @@ def _shares(page: Page, comparison: Comparison) -> None:
             page.say(one.sentence, _ROLES.get(one.verdict, ""), indent=2, hanging=4)
 
 
+def _quoted(variant: str) -> str:
+    return variant if variant == AS_WRITTEN else f"'{variant}'"
+
+
 def _verdict(one: Share) -> str:
     return "" if one.requirement == ALL else spoken(one.verdict)
 
@@ -168,9 +173,9 @@ def _trade_off(page: Page, comparison: Comparison) -> None:
         return
     across, up = comparison.trade_off
     units = {one.measure: one.unit for one in comparison.spreads}
-    page.heading(f"Trade-off: {across} against {up}")
+    page.heading(f"Trade-off: {label_of(across)} against {label_of(up)}")
     done = done_shares(comparison)
-    rows = [["variant", *(["done"] if done else []), across, up, "beaten on both by"]]
+    rows = [["variant", *(["done"] if done else []), label_of(across), label_of(up), "beaten on both by"]]
     for point in comparison.points:
         rows.append(
             [
@@ -195,7 +200,7 @@ def _lost(page: Page, comparison: Comparison) -> None:
         return
     page.heading("Nights that came to nothing")
     for one in comparison.lost[:_MOST]:
-        page.say(f"{one.variant}, seed {one.seed}: {one.why}.", "bad", indent=2, hanging=4)
+        page.say(f"{called(one.variant)}, seed {one.seed}: {one.why}.", "bad", indent=2, hanging=4)
     if len(comparison.lost) > _MOST:
         page.say(f"and {len(comparison.lost) - _MOST} more", indent=2)
 
@@ -204,7 +209,7 @@ def _closing(page: Page, comparison: Comparison) -> None:
     missed = next((one for one in comparison.shares if one.missed_seeds and one.requirement != ALL), None)
     page.blank()
     if missed is not None:
-        page.say(f"A night in which {missed.requirement} is missed:", "small")
+        page.say(f"A night in which {missed.asks} is missed:", "small")
         again_so = again(comparison, missed.variant, missed.missed_seeds[0])
         page.say(again_so, indent=2, hanging=4)
         page.blank()

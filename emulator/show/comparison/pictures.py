@@ -5,8 +5,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
-from emulator.measure.comparison.saying import change
+from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.words import done_shares
 from emulator.show.layout import columns, fit
@@ -99,7 +100,7 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float, layout
     unit = found[0].unit if found else "count"
     apart = "points" if unit == "share" else unit
     scale = Scale(min(ends) - margin, max(ends) + margin, layout.left, layout.right, apart, 3 if layout.narrow else 4)
-    svg.text(16, y + 18, fit(measure, 48 if layout.narrow else 90), bold=True)
+    svg.text(16, y + 18, fit(label_of(measure), 48 if layout.narrow else 90), bold=True)
     top, bottom = y + 26, y + 30 + layout.row * len(found)
     svg.bottom_axis(scale, layout.left, layout.right, bottom, top=top)
     svg.line(scale.at(0), top, scale.at(0), bottom, dashes="4 3")
@@ -158,17 +159,22 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
     """
     across, up = comparison.trade_off
     points = [point for point in comparison.points if point.across is not None and point.up is not None][:_SHOWN]
+    along, upward = label_of(across), label_of(up)
     units = {one.measure: one.unit for one in comparison.spreads}
     done = {variant: f", {share} done" for variant, share in done_shares(comparison).items()}
     about = " ".join(
-        f"{point.variant}{done.get(point.variant, '')}: "
-        f"{across} {value(point.across or 0, units.get(across, 'time'))}, "
-        f"{up} {value(point.up or 0, units.get(up, 'time'))}"
-        + (f", beaten on both by {', '.join(point.beaten_by)}." if point.beaten_by else ", beaten by none.")
+        f"{called(point.variant)}{done.get(point.variant, '')}: "
+        f"{along} {value(point.across or 0, units.get(across, 'time'))}, "
+        f"{upward} {value(point.up or 0, units.get(up, 'time'))}"
+        + (
+            f", beaten on both by {', '.join(map(called, point.beaten_by))}."
+            if point.beaten_by
+            else ", beaten by none."
+        )
         for point in points
     )
-    svg = Svg(layout.width, 480, f"Trade-off of {across} and {up}: {comparison.title}", about, theme)
-    _head(svg, f"Trade-off: {fit(across, 40)} against {fit(up, 40)}", layout)
+    svg = Svg(layout.width, 480, f"Trade-off of {along} and {upward}: {comparison.title}", about, theme)
+    _head(svg, f"Trade-off: {fit(along, 40)} against {fit(upward, 40)}", layout)
     more = _left_out(len(comparison.points))
     svg.text(16, 46, f"rings: another variant is no worse on both, and better on one{more}", role="faint", size=11)
     left, right = (76, 340) if layout.narrow else (110, 640)
@@ -180,8 +186,8 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
     for tick in ys.ticks:
         svg.line(left, ys.at(tick), right, ys.at(tick), role="faint", width=0.3)
         svg.text(left - 8, ys.at(tick) + 4, ys.say(tick), anchor="end", role="faint", size=11)
-    svg.text((left + right) / 2, bottom + 40, fit(across, 40 if layout.narrow else 60), anchor="middle", size=12)
-    svg.text(16, top - 11, fit(up, 48 if layout.narrow else 60), size=12)
+    svg.text((left + right) / 2, bottom + 40, fit(along, 40 if layout.narrow else 60), anchor="middle", size=12)
+    svg.text(16, top - 11, fit(upward, 48 if layout.narrow else 60), size=12)
     places = [(xs.at(point.across or 0), ys.at(point.up or 0)) for point in points]
     taken: list[_Box] = [(x - 9, y - 9, x + 9, y + 9) for x, y in places]
     for place, (point, (x, y)) in enumerate(zip(points, places, strict=True)):
@@ -235,7 +241,7 @@ def held(
 
 
 def _named(one: Share, by_requirement: bool) -> str:
-    return one.requirement if by_requirement else one.variant
+    return one.asks if by_requirement else one.variant
 
 
 _Box = tuple[float, float, float, float]

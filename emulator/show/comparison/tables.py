@@ -5,8 +5,9 @@ import io
 from typing import Any
 
 from emulator.measure.comparison.result import Comparison, Difference, Interval
-from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.verdict import asked_of, sentence
@@ -76,9 +77,7 @@ def as_markdown(comparison: Comparison) -> str:
         lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
         for one in asked:
             nights = f"{one.held} of {one.judged}" if one.judged else "-"
-            lines.append(
-                f"| {_escaped(one.requirement)} | {_escaped(one.variant)} | {nights} | {spoken(one.verdict)} |"
-            )
+            lines.append(f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {spoken(one.verdict)} |")
         lines.append("")
     if len(comparison.variants) > 1:
         lines += [
@@ -90,18 +89,20 @@ def as_markdown(comparison: Comparison) -> str:
             if it.measure in means:
                 base = means[it.measure]
                 mean = "none" if base.mean is None else value(base.mean, base.unit)
-                lines.append(
-                    f"| {_escaped(it.measure)} | {mean} | {_escaped(it.variant)} | {_said(it)} | {spoken(it.effect)} |"
-                )
+                figure, who = _escaped(label_of(it.measure)), _escaped(it.variant)
+                lines.append(f"| {figure} | {mean} | {who} | {_said(it)} | {spoken(it.effect)} |")
         done = done_shares(comparison)
         unbeaten = [
-            point.variant + (f" ({done[point.variant]} done)" if done else "")
+            called(point.variant) + (f" ({done[point.variant]} done)" if done else "")
             for point in comparison.points
             if not point.beaten_by
         ]
-        across, up = comparison.trade_off
+        across, up = map(label_of, comparison.trade_off)
         said = f" {LESS_DONE}" if done else ""
-        lines += ["", _escaped(f"Not beaten on both {across} and {up}: {', '.join(unbeaten)}.{said}")]
+        lines += [
+            "",
+            _escaped(f"Not beaten on both {across} and {up}: {', '.join(unbeaten)}.{said}"),
+        ]
     lines += ["", f"Intervals hold for all differences together ({value(comparison.confidence, 'share')})."]
     return "\n".join(lines) + "\n"
 

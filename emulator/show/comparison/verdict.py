@@ -8,8 +8,10 @@ shown.
 from collections.abc import Sequence
 
 from emulator.measure.comparison.result import Comparison, Share
+from emulator.measure.comparison.saying import called
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.wanted import label_of
 
 __all__ = ["asked_of", "holds", "sentence", "size_holds"]
 
@@ -60,7 +62,7 @@ def _without_a_night(comparison: Comparison) -> str:
     for variant in comparison.variants:
         lost = [one for one in comparison.lost if one.variant == variant]
         if lost and len(lost) == comparison.nights:
-            text += f"Nothing is known of {variant}, all its nights came to nothing ({lost[0].why}). "
+            text += f"Nothing is known of {called(variant)}, all its nights came to nothing ({lost[0].why}). "
     return text
 
 
@@ -87,18 +89,18 @@ def _differences(comparison: Comparison) -> str:
     words: dict[str, dict[str, list[str]]] = {}
     for one in comparison.differences:
         if one.effect in ("better", "worse"):
-            words.setdefault(one.variant, {}).setdefault(one.effect, []).append(one.measure)
+            words.setdefault(one.variant, {}).setdefault(one.effect, []).append(label_of(one.measure))
     if not words:
         if all(one.effect == "same" for one in comparison.differences):
-            return f"No variant differs from {base} in any compared figure."
-        return f"No variant is shown to be better or worse than {base} at this precision."
+            return f"No variant differs from {called(base)} in any compared figure."
+        return f"No variant is shown to be better or worse than {called(base)} at this precision."
     parts = []
     for variant in comparison.variants[1:]:
         if found := words.get(variant):
             sides = [f"{effect} in {_count(found[effect])}" for effect in ("better", "worse") if effect in found]
-            parts.append(f"{variant} is {' and '.join(sides)}")
+            parts.append(f"{called(variant)} is {' and '.join(sides)}")
     shown, more = parts[:4], len(parts) - 4
-    return f"Beside {base}: {'; '.join(shown)}{f'; and {more} more variants differ' if more > 0 else ''}."
+    return f"Beside {called(base)}: {'; '.join(shown)}{f'; and {more} more variants differ' if more > 0 else ''}."
 
 
 def _count(measures: list[str]) -> str:
@@ -106,5 +108,5 @@ def _count(measures: list[str]) -> str:
 
 
 def _named(found: Sequence[Share]) -> str:
-    names = list(dict.fromkeys(f"{one.requirement} under {one.variant}" for one in found))
+    names = list(dict.fromkeys(f"{one.asks} under {called(one.variant)}" for one in found))
     return "; ".join(names[:3]) + (f"; and {len(names) - 3} more" if len(names) > 3 else "")

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
+from emulator.measure.catalogue import find
 from emulator.measure.evidence import evidence
 from emulator.measure.figures import Figures
 from emulator.measure.night import FINAL
@@ -34,6 +35,7 @@ _KINDS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "makespan": ("finished",),
         "overlap": _AT_WORK,
         "overlapping_jobs": _AT_WORK,
+        "partial_effects": ("effect_landed", "finished"),
         "unsafe_repeats_across_jobs": ("effect_landed",),
         "unsafe_repeats": ("effect_landed",),
         "stale_refused": ("stale_refused",),
@@ -112,4 +114,4 @@ class Behind:
             parts.insert(0, f"seen in {', '.join(map(job, jobs))}{more}")
         elif name in _DRAWN:
             parts.insert(0, 'drawn <a href="#night">in the picture</a>')
-        return f'<li id="figure-{name}">{name}{value}; {"; ".join(parts)}.</li>'
+        return f'<li id="figure-{name}">{find(name).label}{value}; {"; ".join(parts)}.</li>'

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Final
 
+from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.selection import Selection, Where
@@ -62,7 +63,7 @@ def drawn(
         if len(part):
             seen.append(Curve(_said(where), part.ended, part.cut_off))
     bounds = [
-        Bound(bound, _SHARES.get(name), f"{name} {words} {duration(bound)}{_of(_part(one))}")
+        Bound(bound, _SHARES.get(name), f"{find(one.measure or '').label} {words} {duration(bound)}{_of(_part(one))}")
         for one, name in about
         for words, bound in (("at most", one.at_most), ("at least", one.at_least))
         if bound is not None

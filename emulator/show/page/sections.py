@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.selection import Where
@@ -17,7 +18,7 @@ from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.phrases import spoken, told
-from emulator.show.summary import final_states, unfinished_jobs
+from emulator.show.summary import EFFECTS, final_states, unfinished_jobs
 from emulator.show.worst import worst_jobs
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def _requirements(night: Night, judged: Sequence[Judged], listed: frozenset[int]
             seen = f" See {jobs}." if jobs else ""
             sentences.append(f'<li id="requirement-{number}">{_text(one.sentence)}{seen}</li>')
         word = words[one.met]
-        rows.append([_text(one.requirement), found, f'<span class="{word.replace(" ", "-")}">{word}</span>'])
+        rows.append([_text(one.asks), found, f'<span class="{word.replace(" ", "-")}">{word}</span>'])
     table = _table("What must hold, and what was found", ("must hold", "found", "verdict"), rows) if rows else ""
     return (
         f'<section id="requirements"><h2>Requirements</h2>{table or "<p>None is stated.</p>"}'
@@ -129,16 +130,7 @@ def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
         f"Two workers were at one job for {get('overlap')}, in {get('overlapping_jobs')} jobs.",
         f"{get('stale_refused')} stale requests were refused; {get('wasted_work')} of work was wasted{wasted}.",
     ]
-    effects = [
-        [title, get(name)]
-        for title, name in (
-            ("landed", "effects_landed"),
-            ("refused by fencing", "effects_refused"),
-            ("repeated, not safe to repeat", "unsafe_repeats"),
-            ("repeated by unrelated jobs", "unsafe_repeats_across_jobs"),
-            ("late", "late_effects"),
-        )
-    ]
+    effects = [[find(name).label, get(name)] for name in EFFECTS]
     table = _table("Attempts by outcome", ("outcome", "attempts", "executed"), rows) if rows else ""
     landed = _table("Effects", ("effects", "how many"), effects) if night.landed or night.refused_effects else ""
     return (

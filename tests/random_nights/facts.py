@@ -1,0 +1,226 @@
+"""Reads what the checker needs from the mapping of a scenario, with the defaults that the documentation states."""
+
+import re
+from fractions import Fraction
+from typing import Any
+
+__all__ = ["OUTAGE_KINDS", "Pool", "Queue", "Routine", "Said", "meets", "ticks"]
+
+_UNITS = {"us": 1, "ms": 1000, "s": 1_000_000, "m": 60_000_000, "h": 3_600_000_000, "d": 86_400_000_000}
+
+OUTAGE_KINDS = frozenset(
+    (
+        *("submitted", "submission_repeated", "submission_refused", "held", "hold_ended", "handed_out"),
+        *("lease_renewed", "handed_back", "attempt_ended", "requeued", "finished", "suspend_requested", "suspended"),
+        *("resume_requested", "resumed", "stale_refused", "lease_forgotten", "queue_held", "queue_released"),
+        *("worker_registered", "worker_declared_lost", "worker_signed_off", "heartbeat_received"),
+    )
+)
+"""What only a broker that is up can do: while it is down, nothing is accepted and nothing is decided."""
+
+
+def ticks(written: str) -> int:
+    """Give a duration, or a moment from the start, in microseconds.
+
+    >>> ticks("1h30m"), ticks("+90s"), ticks("250ms")
+    (5400000000, 90000000, 250000)
+    """
+    parts = re.findall(r"([0-9.]+)(us|ms|s|m|h|d)", written.lstrip("+"))
+    assert parts, written
+    return sum(int(Fraction(number) * _UNITS[unit]) for number, unit in parts)
+
+
+def plain(value: Any) -> Any:
+    """Take values out of the wrappers that say where they come from."""
+    if isinstance(value, dict):
+        if "value" in value and "from" in value:
+            return plain(value["value"])
+        return {key: plain(each) for key, each in value.items()}
+    return [plain(each) for each in value] if isinstance(value, list) else value
+
+
+def _longest(law: Any) -> int | None:
+    """Give the longest time of a law, None if it has none."""
+    if isinstance(law, str):
+        return ticks(law)
+    for key in ("constant", "max"):
+        if key in law:
+            return ticks(law[key])
+    for key in ("between", "one_of"):
+        if key in law:
+            return max(ticks(each) for each in law[key])
+    return None
+
+
+class Queue:
+    """What a queue is told."""
+
+    def __init__(self, name: str, said: dict[str, Any]) -> None:
+        retry = said.get("retry", {})
+        cap = said.get("time_limit")
+        self.name = name
+        self.lease = ticks(said.get("lease", "90s"))
+        self.renewed = said.get("renewed", True)
+        self.told_as = said.get("expiry_sent_as", "duration_from_request")
+        self.capacity: int | None = said.get("capacity")
+        self.start_within = _ticks_or_none(said.get("start_within"))
+        self.running_at_most: int | None = said.get("running_at_most")
+        self.per_key_at_most: int = said.get("per_key_at_most", 1)
+        self.keeps_place = said.get("requeued_keep_place", True)
+        self.matches = said.get("matches_equipment", True)
+        self.keys_kept = ticks(said.get("idempotency_keys_kept", "0s"))
+        self.cap_after = _ticks_or_none(cap and cap["after"])
+        self.cap_then = (cap or {}).get("then", "fail")
+        self.cap_at_most: int | None = (cap or {}).get("at_most")
+        self.attempts: int = retry.get("attempts_in_all", 1)
+        self.lost_at_most: int | None = retry.get("lost_leases_at_most")
+        retried = retry.get("retried", ["error", "time_limit", "lease_lost"])
+        self.retried = {outcome.replace(" ", "_") for outcome in retried}
+        self.pause = retry.get("pause", "none")
+        self.first = ticks(retry.get("first", "0s"))
+        self.grows_by = Fraction(str(retry.get("grows_by", 2)))
+        self.longest = _ticks_or_none(retry.get("longest"))
+        self.jitter = retry.get("jitter", "none")
+        self.total_limit = _ticks_or_none(retry.get("total_limit"))
+        self.heeds = retry.get("respects_retry_after", True)
+        allowance = retry.get("allowance")
+        self.holds: int | None = allowance and allowance["holds"]
+        self.refill = Fraction(0)
+        if allowance:
+            self.refill = Fraction(allowance.get("refills", 0), ticks(allowance.get("each", "1m")))
+        self.may_wait = bool(allowance) and allowance.get("when_empty", "fail") == "wait"
+
+    def pauses(self, attempt: int) -> tuple[int, int]:
+        """Give the shortest and the longest pause that may follow an attempt, hints of systems apart."""
+        if self.pause == "none":
+            return 0, 0
+        exact = Fraction(self.first)
+        if self.pause == "linear":
+            exact *= attempt
+        elif self.pause == "exponential":
+            exact *= self.grows_by ** (attempt - 1)
+        most = round(exact)
+        if self.jitter == "decorrelated":
+            longest = 3**attempt * self.first if self.longest is None else min(self.longest, 3**attempt * self.first)
+            return min(self.first, longest), longest
+        if self.longest is not None:
+            most = min(most, self.longest)
+        if self.jitter == "none":
+            return most, most
+        return (0 if self.jitter == "full" else most - most // 2 - 1), most
+
+
+class Pool:
+    """What the workers of a pool are told."""
+
+    def __init__(self, name: str, said: dict[str, Any], struck: set[str]) -> None:
+        link, clock = said.get("link", {}), said.get("clock", {})
+        self.name = name
+        self.said = said
+        self.serves: list[str] = said["serves"]
+        self.poll = ticks(said.get("poll", "0s"))
+        self.heartbeat = ticks(said["heartbeat"])
+        self.silence = _ticks_or_none(said.get("silence"))
+        self.leaves_after: int | None = said.get("retires_after")
+        self.stops_itself = said.get("stops_at_lease_end", False)
+        self.declines = said.get("power", {}).get("skips_jobs_too_long_to_finish", False)
+        self.on_demand = said.get("woken_on_demand", False)
+        self.answer_within = ticks(link.get("answer_within", "10s"))
+        self.out, self.back = _longest(link.get("delay_out", "0s")), _longest(link.get("delay_back", "0s"))
+        self.overtakes = not isinstance(link.get("delay_out", "0s"), str)
+        self.is_lossy = bool(link.get("loss_out") or link.get("loss_back") or "lose_results" in struck)
+        self.is_prompt = self.out == 0 and self.back == 0 and not self.is_lossy
+        others = [differs.get("clock", {}) for differs in said.get("per_worker", {}).values()]
+        self.is_skewed = "skew_clock" in struck or any(each for each in (clock, *others))
+        is_jittered = ticks(said.get("heartbeat_jitter", "0s")) > 0
+        self.beats_are_regular = not (is_jittered or self.is_skewed or "lose_heartbeats" in struck)
+
+    def slots(self, worker: str) -> int:
+        return int(self._own(worker, "slots", 1))
+
+    def equipment(self, worker: str) -> frozenset[str]:
+        return frozenset(self._own(worker, "equipped_with", []))
+
+    def _own(self, worker: str, key: str, default: Any) -> Any:
+        return self.said.get("per_worker", {}).get(worker, {}).get(key, self.said.get(key, default))
+
+    def longest_wait(self) -> int | None:
+        """Say how long an idle worker may leave a job waiting that it could do; None: as long as it happens to take.
+
+        A request travels for at most ``out``, and its answer for ``back``; one that was answered in vain just before is
+        on its way back first. What is lost is sent again after ``answer_within``; twelve losses in a row do not happen.
+        """
+        if self.out is None or self.back is None:
+            return None
+        tries = 12 if self.is_lossy else 0
+        return self.poll + 2 * (self.out + self.back) + tries * (self.answer_within + self.out + self.back)
+
+
+class Routine:
+    """What a routine does, as far as events tell of it."""
+
+    def __init__(self, name: str, said: dict[str, Any]) -> None:
+        self.name = name
+        self.queue: str = said["queue"]
+        self.requires: list[str] = said.get("requires", [])
+        self.parts: list[dict[str, Any]] = said["parts"]
+
+    def lands(self, effect: str) -> set[tuple[str, str]]:
+        """Give (when it lands, which system holds it) of each part that leaves an effect, "" for no system."""
+        return {
+            (part.get("lands", "at_end"), part.get("effect_in", part.get("calls", "")).partition("/")[0])
+            for part in self.parts
+            if part.get("effect") == effect
+        }
+
+    def is_called(self, effect: str) -> bool:
+        """Say whether some part that leaves an effect calls a system for it."""
+        return any("calls" in part for part in self.parts if part.get("effect") == effect)
+
+
+class Said:
+    """A scenario as the checker reads it."""
+
+    def __init__(self, settings: dict[str, Any]) -> None:
+        said = plain(settings)
+        self.lasts = ticks(said["lasts"])
+        self.pushes = said.get("broker", {}).get("leases_during_outage", "expire") == "extend"
+        self.queues = {name: Queue(name, queue) for name, queue in said["queues"].items()}
+        self.routines = {name: Routine(name, routine) for name, routine in said["routines"].items()}
+        self.entries: dict[str, dict[str, Any]] = {entry["name"]: entry for entry in said["arrivals"]}
+        self.faults: list[dict[str, Any]] = said.get("faults", [])
+        self.fences = {name: system.get("fenced", "no") for name, system in said.get("systems", {}).items()}
+        kinds = {kind for fault in self.faults for kind in fault}
+        self.pools = {name: Pool(name, pool, kinds) for name, pool in said["pools"].items()}
+        self.pool_of = {
+            f"{name}-{number}": pool for name, pool in self.pools.items() for number in range(1, pool.said["count"] + 1)
+        }
+        self.places = {worker: place for place, worker in enumerate(self.pool_of)}
+        versions = [action for action in said.get("actions", []) if "new_version" in action]
+        self.renewed_versions = {action["new_version"] for action in versions if "requires" in action}
+        """Routines of which a new version with other requirements is put in; what their old jobs want is left open."""
+
+
+def _ticks_or_none(written: str | None) -> int | None:
+    return None if written is None else ticks(written)
+
+
+def _version(written: str) -> tuple[int, ...]:
+    return tuple(int(each) for each in written.split("."))
+
+
+def meets(requires: list[str], equipment: frozenset[str]) -> bool:
+    """Say whether equipment has all that is required.
+
+    >>> meets(["tape>=2.0"], frozenset(["tape 2.1"])), meets(["tape>=2.0"], frozenset(["tape"]))
+    (True, False)
+    """
+    for wanted in requires:
+        name, _, least = wanted.partition(">=")
+        for item in equipment:
+            has, _, version = item.partition(" ")
+            if has == name and (not least or (version and _version(version) >= _version(least))):
+                break
+        else:
+            return False
+    return True

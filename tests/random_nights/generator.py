@@ -1,0 +1,641 @@
+"""Draws small scenarios, each from one whole number, that together use every key of the format.
+
+A night is made of a few workers, some jobs and an hour or so. How much is unusual in it is drawn first, so that many
+nights have only a few things that can meet, and some have nearly everything. Times are often whole half minutes, so
+that things fall on one instant; some are odd to the microsecond.
+"""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+__all__ = ["Dice", "night"]
+
+Settings = dict[str, Any]
+
+THEMES = ("outages", "links", "freezes", "clocks", "effects", "equipment", "people", "power", "twice")
+"""What a night is about: one or two of these, of which there is then more in it."""
+
+_MASK = (1 << 64) - 1
+
+
+class Dice:
+    """Draws from one number, the same on every machine and every Python (splitmix64, by Steele, Lea and Flood)."""
+
+    def __init__(self, number: int) -> None:
+        self._state = number * 0x9E3779B97F4A7C15 & _MASK
+
+    def below(self, most: int) -> int:
+        """Give a whole number from 0 to ``most - 1``."""
+        self._state = (self._state + 0x9E3779B97F4A7C15) & _MASK
+        z = self._state
+        z = (z ^ z >> 30) * 0xBF58476D1CE4E5B9 & _MASK
+        z = (z ^ z >> 27) * 0x94D049BB133111EB & _MASK
+        return (z ^ z >> 31) % most
+
+    def between(self, low: int, high: int) -> int:
+        """Give a whole number from ``low`` to ``high``."""
+        return low + self.below(high - low + 1)
+
+    def chance(self, share: float) -> bool:
+        """Say yes in this share of cases."""
+        return self.below(1_000_000) < share * 1_000_000
+
+    def pick(self, *values: Any) -> Any:
+        """Give one of the values, each as likely."""
+        return values[self.below(len(values))]
+
+    def some_of(self, values: Sequence[Any], most: int) -> list[Any]:
+        """Give at least one and at most ``most`` of the values, in their order."""
+        rest, found = list(values), []
+        for _ in range(self.between(1, min(most, len(rest)))):
+            found.append(rest.pop(self.below(len(rest))))
+        return [value for value in values if value in found]
+
+    # -- times --------------------------------------------------------------------------------------------------------
+
+    def time(self, low: int, high: int) -> str:
+        """Give a duration from ``low`` to about ``high`` seconds, often a round one."""
+        second = self.between(low, high)
+        kind = self.below(10)
+        if kind < 5 and high >= 30:
+            return f"{max(30, second - second % 30)}s"
+        if kind < 9:
+            return f"{max(1, second)}s"
+        return f"{max(1, second) * 1_000_000 + self.below(1_000_000)}us"
+
+    def moment(self, low: int, high: int) -> str:
+        """Give a moment from ``low`` to about ``high`` seconds after the start."""
+        return "+" + self.time(low, high)
+
+    def law(self, low: int, high: int) -> Any:
+        """Give a distribution of times between about ``low`` and ``high`` seconds; every law comes up."""
+        one, other = sorted((self.between(low, high), self.between(low, high)))
+        other = max(other, one + 1)
+        mean = f"{max(1, one)}s"
+        return self.pick(
+            *[f"{one}s"] * 8,
+            self.time(low, high),
+            {"constant": f"{one}s"},
+            {"between": [f"{one}s", f"{other}s"]},
+            {"between": [f"{one}s", f"{other}s"]},
+            {"min": f"{one}s", "mode": f"{one}s", "max": f"{other}s"},
+            {"median": mean, "p95": f"{other + 1}s"},
+            {"mean": mean, "law": "exponential"},
+            {"mean": mean, "law": "erlang", "stages": 3},
+            {"mean": mean, "law": "gamma", "shape": 2.0},
+            {"mean": mean, "law": "weibull", "shape": 0.7},
+            {"scale": mean, "law": "weibull", "shape": 1.5},
+            {"mean": mean, "law": "lognormal", "cv": 0.5},
+            {"one_of": [f"{one}s", f"{other}s"], "weights": [3, 1]},
+        )
+
+
+class _Night:
+    """One night as it is drawn; ``settings`` is the scenario."""
+
+    def __init__(self, number: int) -> None:
+        self.dice = Dice(number)
+        self.rough = self.dice.pick(0.05, 0.15, 0.25, 0.35, 0.5)
+        self.themes = self.dice.some_of(THEMES, 2)
+        self.lasts = self.dice.pick(2400, 3600, 5400)
+        self.queues = ["night", "day"][: self.dice.pick(1, 1, 2)]
+        self.pools = ["dome", "annex", "north"][: self.dice.pick(1, 1, 2, 2, 3)]
+        self.counts = {name: self.dice.pick(1, 1, 1, 2, 3) for name in self.pools}
+        self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
+        self.tools = ["tape", "lamp"]
+        self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
+        self.scans_are_traced = "scan" in self.routines and self.dice.chance(0.3)
+        self.entries: dict[str, Settings] = {}
+        self.settings = self._settings(number)
+
+    # -- shorthands ---------------------------------------------------------------------------------------------------
+
+    def maybe(self, into: Settings, key: str, make: Callable[[], Any], weight: float = 1.0) -> None:
+        """Set a key where the night is unusual enough."""
+        if self.dice.chance(min(0.9, self.rough * weight)):
+            into[key] = make()
+
+    @property
+    def workers(self) -> list[str]:
+        return [f"{pool}-{number}" for pool in self.pools for number in range(1, self.counts[pool] + 1)]
+
+    def job(self) -> str:
+        """Name a job that comes, or nearly always does."""
+        entry = self.dice.pick(*self.entries)
+        return f"{entry}#{self.dice.between(1, min(3, self.entries[entry].get('count', 3)))}"
+
+    def part_of_system(self) -> str:
+        system: str = self.dice.pick(*self.systems)
+        return f"{system}/shelf" if self.dice.chance(0.2) else system
+
+    # -- the file -----------------------------------------------------------------------------------------------------
+
+    def _settings(self, number: int) -> Settings:
+        dice = self.dice
+        said: Settings = {
+            "title": f"A random night, number {number}",
+            "starts": "2026-06-12T21:30:00",
+            "lasts": f"{self.lasts}s",
+            "seed": number,
+            "queues": {name: self._queue() for name in self.queues},
+            "pools": {name: self._pool(name) for name in self.pools},
+            "routines": {},
+            "arrivals": [],
+        }
+        self.maybe(said, "about", lambda: "Drawn, and played in both modes of heartbeats.")
+        self.maybe(said, "zone", lambda: dice.pick("America/Santiago", "Europe/London"))
+        self.maybe(said, "heartbeats", lambda: dice.pick("computed", "simulated"))
+        self.maybe(said, "meant_to_miss", lambda: True, 0.5)
+        if dice.chance(0.4) or "outages" in self.themes:
+            said["broker"] = {"leases_during_outage": dice.pick("expire", "extend")}
+        if dice.chance(0.1):
+            said["lasts"] = {"value": said["lasts"], "from": "guess", "on": "2026-05-01", "n": 12}
+        if self.systems:
+            said["systems"] = {name: self._system() for name in self.systems}
+            self.maybe(said, "access", lambda: [self._grant() for _ in range(dice.between(1, 2))], 1.2)
+            self.maybe(said, "credentials", lambda: [self._credential()])
+        said["routines"] = {name: self._routine(name) for name in self.routines}
+        for place in range(dice.pick(1, 2, 3, 4, 4)):
+            entry = self._arrival(place)
+            self.entries[entry["name"]] = entry
+        said["arrivals"] = list(self.entries.values())
+        faults = [self._fault() for _ in range(dice.pick(0, 1, 1, 2, 3, 4, 6))]
+        strikes = {
+            "outages": self._outage,
+            "freezes": self._freeze,
+            "clocks": self._skew,
+            "links": self._cut,
+            "twice": self._twice,
+        }
+        for theme, strike in strikes.items():
+            if theme in self.themes:
+                faults += [strike() for _ in range(dice.pick(1, 2, 4))]
+        said["faults"] = [fault for fault in faults if fault]
+        said["actions"] = [self._action() for _ in range(dice.pick(0, 0, 0, 1, 2, 4) + 6 * ("people" in self.themes))]
+        if dice.chance(0.1):
+            said["must_hold"] = self._requirements()
+        if dice.chance(0.05):
+            said["variants"] = {"patient": {"queues.night.lease": "2m"}}
+            said["baseline"] = "patient"
+        if dice.chance(0.05):
+            said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
+        return said
+
+    def _requirements(self) -> list[Settings]:
+        found: list[Settings] = [
+            {"measure": "done_share", "at_least": 0.5, "in_share": 0.5},
+            {"measure": "makespan", "at_most": "1h", "routine": self.routines[0], "queue": self.queues[0]},
+            {"measure": "utilisation", "at_most": 1.0, "pool": "dome"},
+            {"measure": "lost_leases", "exactly": 0, "entry": self.dice.pick(*self.entries)},
+        ]
+        if self.dice.chance(0.5):
+            found.append({"measure": "wait_p90", "not_worse_by": "5m"})
+        recurring = [name for name, entry in self.entries.items() if "recurs" in entry]
+        if recurring:
+            found.append({"each_occurrence_of": recurring[0], "started_by": "23:00", "finished_by": "23:59"})
+            found.append({"each_occurrence_of": recurring[0], "within": "30m"})
+        return found
+
+    def _queue(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        queue: Settings = {"lease": dice.pick("20s", "60s", "90s", "90s", "100s", "4m")}
+        retry: Settings = {"attempts_in_all": dice.pick(1, 2, 3, 4, 6, 9)}
+        maybe(queue, "renewed", lambda: dice.pick(True, False))
+        told_as = ("duration_from_request", "duration_from_reply", "clock_time")
+        maybe(queue, "expiry_sent_as", lambda: dice.pick(*told_as))
+        if dice.chance(self.rough):
+            cap: Settings = {"after": dice.time(45, 600), "then": dice.pick("fail", "start_over", "resume")}
+            if cap["then"] != "fail":
+                maybe(cap, "at_most", lambda: dice.pick(0, 1, 2), 2)
+            queue["time_limit"] = cap
+        maybe(queue, "capacity", lambda: dice.pick(1, 3, 8))
+        maybe(queue, "start_within", lambda: dice.time(60, 1200))
+        maybe(queue, "running_at_most", lambda: dice.pick(1, 2, 3))
+        maybe(queue, "per_key_at_most", lambda: dice.pick(1, 2))
+        maybe(queue, "requeued_keep_place", lambda: dice.pick(True, False), 2)
+        maybe(queue, "matches_equipment", lambda: dice.pick(True, False), 2)
+        maybe(queue, "idempotency_keys_kept", lambda: dice.time(60, 1200))
+        maybe(retry, "lost_leases_at_most", lambda: dice.pick(0, 1, 2), 2)
+        maybe(retry, "retried", lambda: dice.some_of(["error", "permanent_error", "time_limit", "lease_lost"], 4))
+        if dice.chance(0.6):
+            retry["pause"] = dice.pick("none", "constant", "linear", "exponential")
+            retry["first"] = dice.time(1, 60)
+            if retry["pause"] == "exponential":
+                maybe(retry, "grows_by", lambda: dice.pick(1.5, 3.0), 2)
+            maybe(retry, "longest", lambda: dice.time(90, 200), 2)
+            if retry["pause"] != "none":
+                maybe(retry, "jitter", lambda: dice.pick("none", "full", "equal", "decorrelated"), 2)
+        maybe(retry, "total_limit", lambda: dice.time(120, 3000))
+        if dice.chance(self.rough * 0.7):
+            retry["allowance"] = {
+                "holds": dice.pick(1, 3),
+                "refills": dice.pick(0, 1, 4),
+                "each": dice.time(60, 300),
+            }
+            if retry["allowance"]["refills"]:
+                retry["allowance"]["when_empty"] = dice.pick("fail", "wait")
+        maybe(retry, "respects_retry_after", lambda: dice.pick(True, False))
+        queue["retry"] = retry
+        return queue
+
+    # -- workers ------------------------------------------------------------------------------------------------------
+
+    def _pool(self, name: str) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        queues = list(self.queues) if dice.chance(0.7) else [dice.pick(*self.queues)]
+        if dice.chance(0.3):
+            queues.reverse()
+        if name == "dome":
+            queues = [queue for queue in reversed(self.queues) if queue not in queues] + queues
+        pool: Settings = {
+            "count": self.counts[name],
+            "serves": queues,
+            "heartbeat": dice.pick("10s", "15s", "30s", "45s"),
+        }
+        if dice.chance(0.35):
+            pool["poll"] = dice.pick("7s", "10s", "30s", "1m")
+        maybe(pool, "heartbeat_jitter", lambda: dice.pick("1s", "3s"))
+        told = {"links", "clocks", "freezes"} & set(self.themes)
+        maybe(pool, "silence", lambda: dice.pick("40s", "55s", "70s", "100s", "3m"), 4 if told else 1)
+        maybe(pool, "slots", lambda: dice.pick(1, 2, 3))
+        maybe(pool, "boots_in", lambda: dice.law(0, 60))
+        maybe(pool, "speed", lambda: dice.pick(0.5, 2, 1.25))
+        if dice.chance(0.8):
+            pool["equipped_with"] = dice.pick([], ["tape"], ["tape 2.1"], ["tape 2.1", "lamp"], ["tape 2.2", "lamp"])
+        changing = 2 if "equipment" in self.themes else 0.5
+        maybe(pool, "equipment_changes", lambda: [self._change(name) for _ in range(dice.pick(1, 2))], changing)
+        maybe(pool, "per_worker", lambda: {f"{name}-{dice.between(1, self.counts[name])}": self._differs()})
+        maybe(pool, "joins", lambda: dice.moment(0, 900))
+        powered = "power" in self.themes
+        if dice.chance(0.6 if powered else self.rough * 0.3):
+            pool["power"] = self._power()
+        if dice.chance(0.5 if powered else self.rough * 0.4):
+            pool["woken_on_demand"] = True
+            maybe(pool, "idle_off_after", lambda: dice.time(1, 400), 2)
+        maybe(pool, "retires_after", lambda: dice.pick(1, 2, 5), 0.5)
+        if dice.chance(0.7 if "outages" in self.themes or "clocks" in self.themes else 0.3):
+            pool["stops_at_lease_end"] = dice.pick(True, True, False)
+        if dice.chance(0.85 if {"links", "freezes"} & set(self.themes) else self.rough * 0.5):
+            pool["link"] = self._link()
+        maybe(pool, "clock", self._clock, 4 if "clocks" in self.themes else 0.4)
+        return pool
+
+    def _change(self, pool: str) -> Settings:
+        change: Settings = {"at": self.dice.moment(30, self.lasts - 60)}
+        if self.dice.chance(0.5):
+            change["workers"] = [f"{pool}-1"]
+        if self.dice.chance(0.6):
+            change["installs"] = [self.dice.pick("tape 2.2", "lamp", "tape")]
+        if "installs" not in change or self.dice.chance(0.4):
+            change["removes"] = [self.dice.pick("tape 2.1", "lamp", "tape")]
+        return change
+
+    def _differs(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        found: Settings = {}
+        maybe(found, "equipped_with", lambda: dice.pick([], ["tape 2.1"], ["lamp"]), 2)
+        maybe(found, "slots", lambda: dice.pick(1, 2), 2)
+        maybe(found, "speed", lambda: dice.pick(0.5, 2.0), 2)
+        maybe(found, "clock", self._clock, 2)
+        maybe(found, "joins", lambda: dice.moment(0, 600), 2)
+        return found
+
+    def _power(self) -> Settings:
+        dice = self.dice
+        power: Settings = {}
+        if dice.chance(0.8):
+            power["off"] = f"{dice.pick(21, 22)}:{dice.pick(35, 40, 45, 50)}"
+        if dice.chance(0.8) or not power:
+            power["on"] = f"{dice.pick('20:00', '21:00', '21:36', '21:55', '22:05')}"
+        self.maybe(power, "days", lambda: ["fri", "sat"])
+        self.maybe(power, "zone", lambda: dice.pick("UTC", "America/Santiago"))
+        if "off" in power:
+            if dice.chance(0.6):
+                power["at_shutdown"] = dice.pick("kill", "finish", "finish")
+            if power.get("at_shutdown") == "finish":
+                self.maybe(power, "finish_within", lambda: dice.time(30, 600), 2)
+            self.maybe(power, "skips_jobs_too_long_to_finish", lambda: dice.pick(True, False), 1.5)
+        return power
+
+    def _link(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        link: Settings = {}
+        slow = dice.pick(0, 0, 1, 2) if "freezes" in self.themes else dice.pick(0, 1, 1, 2)
+        if slow:
+            delays = [
+                "50ms", "1s", "2s", {"between": ["100ms", "2s"]}, {"mean": "8s", "law": "gamma", "shape": 2.0},
+                {"mean": "1s", "law": "exponential"}, dice.law(0, 12),
+            ]  # fmt: skip
+            if slow == 2 or dice.chance(0.5):
+                link["delay_out"] = dice.pick(*delays)
+            if slow == 2 or not link or dice.chance(0.3):
+                link["delay_back"] = dice.pick(*delays)
+        if not slow or dice.chance(0.3):
+            if dice.chance(0.5):
+                link["loss_out"] = dice.pick(0.05, 0.2, 0.3)
+            if dice.chance(0.7) or "freezes" in self.themes:
+                link["loss_back"] = dice.pick(0.05, 0.2, 0.3)
+        maybe(link, "answer_within", lambda: dice.pick("2s", "5s", "25s", "40s"), 2)
+        return link
+
+    def _clock(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        clock: Settings = {}
+        maybe(clock, "offset", lambda: dice.pick("3s", "30s", "250ms"), 3)
+        if "offset" in clock:
+            maybe(clock, "behind", lambda: dice.pick(True, False), 2)
+        maybe(clock, "drift_ppm", lambda: dice.pick(-40.0, 20_000.0, -500_000.0, 300_000.0), 3)
+        return clock
+
+    # -- systems ------------------------------------------------------------------------------------------------------
+
+    def _system(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        system: Settings = {"answers_in": dice.law(*dice.pick((0, 60), (10, 200), (60, 600)))}
+        if dice.chance(0.8 if "effects" in self.themes else 0.4):
+            system["slots"] = dice.pick(1, 1, 2)
+        if dice.chance(0.8 if "effects" in self.themes else 0.3):
+            system["fenced"] = dice.pick("highest_token", "highest_token", "asks_broker", "no")
+        maybe(system, "waiting_at_most", lambda: dice.pick(0, 1, 3))
+        if dice.chance(self.rough * 0.7):
+            system["limit"] = {"allows": dice.pick(1, 4), "each": dice.time(30, 120)}
+            maybe(system["limit"], "burst", lambda: 2)
+            maybe(system["limit"], "when_empty", lambda: dice.pick("refuse", "wait"), 2)
+        maybe(system, "error_share", lambda: dice.pick(0.1, 0.4))
+        if dice.chance(self.rough * 0.5):
+            start = dice.between(0, self.lasts - 600)
+            system["outages"] = [{"from": f"+{start}s", "until": f"+{start + dice.between(10, 900)}s"}]
+        maybe(system, "patience", lambda: dice.time(15, 200))
+        maybe(system, "abandoned_calls", lambda: dice.pick("drop", "finish"), 1.5)
+        maybe(system, "retry_after", lambda: dice.time(5, 120))
+        return system
+
+    def _who(self) -> str:
+        return str(self.dice.pick(*self.pools, *self.workers))
+
+    def _grant(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        grant: Settings = {"who": self._who(), "to": self.part_of_system()}
+        if dice.chance(0.6):
+            grant["given"] = dice.pick("+0s", dice.moment(0, 1800), "2026-06-12T21:00:00")
+        maybe(grant, "in_force_after", lambda: dice.law(0, 300), 2)
+        maybe(grant, "until", lambda: dice.moment(1801, self.lasts), 1)
+        maybe(grant, "refusals_cached", lambda: dice.time(20, 200), 2)
+        return grant
+
+    def _credential(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        shown: Settings = {"who": self._who(), "to": self.part_of_system(), "life": dice.time(60, 2400)}
+        maybe(shown, "issued", lambda: dice.pick("at_attempt", "at_start"), 2)
+        maybe(shown, "renewed_every", lambda: dice.time(50, 900), 1)
+        return shown
+
+    # -- work ---------------------------------------------------------------------------------------------------------
+
+    def _routine(self, name: str) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        queue = dice.pick(*self.queues)
+        routine: Settings = {"queue": queue, "parameters": {"plates": "list", "shelf": "text", "weight": "number"}}
+        if dice.chance(0.6 if "equipment" in self.themes else 0.15):
+            routine["requires"] = dice.pick(["tape"], ["tape"], ["tape>=2.0"], ["lamp"], ["tape>=2.2", "lamp"])
+        if dice.chance(0.25):
+            routine["key"] = dice.pick("one key", "{shelf}")
+        maybe(routine, "priority", lambda: dice.pick(-1, 0, 3), 2)
+        maybe(routine, "after_failure", lambda: dice.pick("start_over", "resume"), 2)
+        maybe(routine, "expected", lambda: dice.time(30, 900))
+        maybe(routine, "drawn", lambda: dice.pick("once", "each_attempt"), 2)
+        maybe(routine, "missing_tool", lambda: dice.pick("error", "permanent_error"), 2)
+        routine["parts"] = [self._part(f"part-{place}", name) for place in range(1, dice.pick(1, 1, 2, 3) + 1)]
+        return routine
+
+    def _part(self, name: str, routine: str) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        part: Settings = {"name": name}
+        calls = bool(self.systems) and dice.chance(0.45)
+        if calls:
+            part["calls"] = self.part_of_system()
+            maybe(part, "patience", lambda: dice.time(15, 200))
+        elif routine == "scan" and self.scans_are_traced:
+            part["takes"] = {"traced": True}
+        else:
+            part["takes"] = dice.law(*dice.pick((0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
+        maybe(part, "for_each", lambda: "plates", 0.7)
+        maybe(part, "error_share", lambda: dice.pick(0.1, 0.5))
+        maybe(part, "permanent_error_share", lambda: dice.pick(0.1, 0.3), 0.5)
+        if dice.chance(0.9 if "effects" in self.themes else 0.4):
+            part["effect"] = dice.pick("copied", "sealed")
+            element = "{shelf}/{element}" if "for_each" in part else "{shelf}"
+            maybe(part, "target", lambda: dice.pick(element, "{key}", "{job} {weight}", "one target"), 2)
+            if self.systems and not calls and dice.chance(0.5):
+                part["effect_in"] = dice.pick(*self.systems)
+            part["lands"] = dice.pick("at_request", "at_end", "remotely" if calls else "at_end")
+            maybe(part, "repeatable", lambda: dice.pick(True, False, "checks_first"), 2)
+            if part["lands"] == "remotely":
+                maybe(part, "if_already_in_progress", lambda: dice.pick("error", "ok", "wait"), 2)
+        return part
+
+    def _arrival(self, place: int) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        routine = dice.pick(*self.routines)
+        entry: Settings = {"name": f"entry-{place + 1}", "routine": routine}
+        way = dice.pick(
+            "at", "at", "at", "at", "per_hour", "per_hour", "every", "gaps", "again_after", "recurs", "trace"
+        )
+        if routine == "scan" and self.scans_are_traced:
+            way = "trace"
+        entry["parameters"] = {"plates": dice.pick(["a"], ["a", "b"], []), "shelf": dice.pick("s1", "s2"), "weight": 3}
+        if way == "at":
+            entry["at"] = dice.moment(0, dice.pick(60, 600, self.lasts // 2))
+            entry["count"] = dice.pick(1, 3, 5, 8, 12, 16)
+        elif way == "trace":
+            entry["trace"] = dice.pick("plates.csv", "plates.swf")
+            if entry["trace"] == "plates.csv" and "scan" not in self.routines:
+                entry["trace"] = "plates.swf"
+            maybe(entry, "count", lambda: 2)
+        elif way == "recurs":
+            minutes = dice.pick("*/2", "*/5", "35,50,5", "*")
+            entry["recurs"] = dice.pick(f"{minutes} * * * *", f"{minutes} 21-23 * * *", "FREQ=MINUTELY;INTERVAL=7")
+            maybe(entry, "excludes", lambda: dice.pick(["2026-06-13"], ["sunday"]))
+            maybe(entry, "if_still_running", lambda: dice.pick("skip", "wait", "both"), 3)
+            maybe(entry, "if_missed", lambda: dice.pick("skip", "once", "each"), 3)
+            if entry.get("if_missed", "skip") != "skip":
+                maybe(entry, "late_at_most", lambda: dice.time(60, 900), 2)
+            entry["count"] = dice.between(2, 20)
+        else:
+            entry["count"] = dice.between(2, 20)
+            if way == "per_hour":
+                entry["per_hour"] = dice.pick(6, 20, 40.0, 90)
+            elif way == "every":
+                entry["every"] = dice.time(30, 400)
+            elif way == "gaps":
+                entry["gaps"] = dice.law(20, 300)
+            else:
+                entry["again_after"] = dice.law(1, 300)
+                entry["count"] = dice.pick(1, 2, 3)
+        if way not in ("at", "trace"):
+            maybe(entry, "from", lambda: dice.moment(0, 1200), 2)
+            maybe(entry, "until", lambda: dice.moment(1201, self.lasts))
+        maybe(entry, "priority", lambda: dice.pick(-1, 2, 5), 2)
+        maybe(entry, "key", lambda: dice.pick("one key", "{shelf}"))
+        maybe(entry, "idempotency_key", lambda: dice.pick("{number}", "{shelf}", "{number} {shelf}"), 0.7)
+        maybe(entry, "not_before", lambda: dice.moment(60, 1800), 0.7)
+        if self.entries and dice.chance(0.25):
+            after: Settings = {"entry": dice.pick(*self.entries)}
+            if self.entries[after["entry"]].get("count", 1) > 1:
+                maybe(after, "number", lambda: dice.pick(1, 2), 2)
+            maybe(after, "if_failed", lambda: dice.pick("fail", "go_on"), 3)
+            maybe(after, "follows_resubmitted", lambda: dice.pick(True, False), 3)
+            entry["after"] = after
+        return entry
+
+    # -- what goes wrong, what people do ------------------------------------------------------------------------------
+
+    def _aim(self) -> Any:
+        dice, pool = self.dice, self.dice.pick(*self.pools)
+        some: Settings = {"pool": pool}
+        if dice.chance(0.7):
+            some.update(dice.pick({"some": 1}, {"share": 0.5}))
+        return dice.pick(pool, dice.pick(*self.workers), dice.pick(*self.workers), some, dice.some_of(self.workers, 3))
+
+    def _times(self, lasting: bool = True) -> Settings:
+        """When a fault strikes: once, from one moment until another, or again and again."""
+        dice = self.dice
+        way = dice.pick("at", "at", "at", "until", "gaps")
+        if way == "until" and lasting:
+            start = dice.between(30, self.lasts - 400)
+            return {"from": f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
+        if way == "gaps":
+            times: Settings = {"gaps": dice.law(300, 1800)}
+            self.maybe(times, "from", lambda: dice.moment(0, 900))
+            self.maybe(times, "until", lambda: dice.moment(1800, self.lasts))
+            self.maybe(times, "gaps_from", lambda: dice.pick("end", "onset"), 2)
+        else:
+            times = {"at": dice.moment(30, self.lasts - 300)}
+        if lasting and (way == "gaps" or dice.chance(0.9)):
+            times["lasts"] = dice.law(*dice.pick((1, 40), (20, 120), (100, 900)))
+        return times
+
+    def _fault(self) -> Settings:
+        dice = self.dice
+        kinds: list[tuple[str, Callable[[], Settings]]] = [
+            ("power_off", self._power_off),
+            ("freeze", self._freeze),
+            ("cut_link", self._cut),
+            ("slow_down", lambda: {"slow_down": self._aim(), "to": dice.pick(0.25, 0.5, 2)} | self._times()),
+            ("lose_heartbeats", lambda: self._shared("lose_heartbeats")),
+            ("lose_results", lambda: self._shared("lose_results")),
+            ("hand_out_twice", self._twice),
+            ("skew_clock", self._skew),
+            ("broker_outage", self._outage),
+            ("missing_tool", lambda: {"missing_tool": self._aim(), "tool": dice.pick(*self.tools)} | self._times()),
+            ("withdraw_access", self._withdraw),
+            ("system_outage", lambda: {"system_outage": dice.pick(*self.systems)} | self._times()),
+            ("brown_out", self._brown_out),
+            ("error_burst", self._burst),
+            ("poison_job", self._poison),
+            ("surge", self._surge),
+        ]
+        kind, make = dice.pick(*kinds)
+        if kind in ("withdraw_access", "system_outage", "brown_out") and not self.systems:
+            return {}
+        fault: Settings = make()
+        return fault
+
+    def _freeze(self) -> Settings:
+        times = self._times()
+        if "lasts" in times and self.dice.chance(0.5):
+            times["lasts"] = self.dice.law(20, 400)
+        return {"freeze": self._aim()} | times
+
+    def _skew(self) -> Settings:
+        return {"skew_clock": self._aim(), "clock": self._clock()} | self._times()
+
+    def _outage(self) -> Settings:
+        return {"broker_outage": True} | self._times()
+
+    def _power_off(self) -> Settings:
+        fault = {"power_off": self._aim()} | self._times(lasting=False)
+        if self.dice.chance(0.75) or "gaps" in fault:
+            fault["back_after"] = self.dice.law(1, 600)
+            self.maybe(fault, "program_absent", lambda: True, 0.5)
+        return fault
+
+    def _cut(self) -> Settings:
+        fault = {"cut_link": self._aim()} | self._times()
+        if self.dice.chance(0.7):
+            fault["direction"] = self.dice.pick("out", "back", "both")
+        return fault
+
+    def _shared(self, kind: str) -> Settings:
+        fault = {kind: self._aim()} | self._times()
+        if self.dice.chance(0.7):
+            fault["share"] = self.dice.pick(0.3, 0.7, 1)
+        return fault
+
+    def _twice(self) -> Settings:
+        fault = {"hand_out_twice": self.dice.pick(*self.queues)} | self._times(lasting=False)
+        if self.dice.chance(0.7):
+            fault["how"] = self.dice.pick("same_token", "forgets")
+        return fault
+
+    def _withdraw(self) -> Settings:
+        fault = {"withdraw_access": self._who()} | self._times()
+        if self.dice.chance(0.7):
+            fault["access_to"] = self.dice.pick(*self.systems)
+        return fault
+
+    def _brown_out(self) -> Settings:
+        return {"brown_out": self.dice.pick(*self.systems), "factor": self.dice.pick(0.5, 3)} | self._times()
+
+    def _burst(self) -> Settings:
+        aim = self.dice.pick(*self.routines, *self.systems)
+        return {"error_burst": aim, "share": self.dice.pick(0.3, 1.0)} | self._times()
+
+    def _poison(self) -> Settings:
+        fault: Settings = {"poison_job": self.job()}
+        if self.dice.chance(0.7):
+            fault["how"] = self.dice.pick("fails", "takes_worker_down")
+        return fault
+
+    def _surge(self) -> Settings:
+        rated = [name for name, entry in self.entries.items() if {"per_hour", "every", "gaps"} & set(entry)]
+        if not rated:
+            return {}
+        return {"surge": self.dice.pick(*rated), "factor": self.dice.pick(0.5, 4)} | self._times()
+
+    def _action(self) -> Settings:
+        dice = self.dice
+        at, job = dice.moment(30, self.lasts - 60), self.job()
+        kind = dice.pick(
+            *("run_again", "run_again", "withdraw", "hold", "hold", "release"),
+            *("suspend", "suspend", "suspend", "suspend", "resume", "resume"),
+            *("hold_queue", "release_queue", "drain", "new_version"),
+        )
+        if kind == "drain":
+            return {kind: self._aim(), "at": at}
+        if kind in ("hold_queue", "release_queue"):
+            action: Settings = {kind: dice.pick(*self.queues), "at": at}
+        elif kind == "new_version":
+            action = {kind: dice.pick(*self.routines), "at": at}
+            self.maybe(action, "requires", lambda: dice.pick([], ["tape"], ["lamp"]), 2)
+            self.maybe(action, "speed", lambda: dice.pick(0.5, 2), 2)
+            self.maybe(action, "old_jobs", lambda: dice.pick("run_new", "run_old", "fail"), 3)
+        else:
+            start = self.entries[job.partition("#")[0]].get("at", "")
+            if (
+                start.endswith("0s") and not start.endswith("us") and dice.chance(0.8)
+            ):  # then it is often just the time for it
+                at = f"+{int(start[1:-1]) + dice.between(1, 900)}s"
+            action = {kind: job, "at": at}
+        if kind in ("hold", "suspend", "hold_queue") and dice.chance(0.6):
+            action["lasts"] = dice.time(5, 600)
+        return action
+
+
+def night(number: int) -> Settings:
+    """Give the scenario of a number: a plain mapping, as a file would state it. Traces lie beside this module.
+
+    >>> night(7) == night(7), night(7)["title"]
+    (True, 'A random night, number 7')
+    """
+    return _Night(number).settings
