@@ -15,6 +15,7 @@ if TYPE_CHECKING:
         EndOfTimeError,
         InputError,
         InvariantError,
+        IrreproducibleError,
         LogError,
         NeverError,
         NoAnswerError,
@@ -45,8 +46,10 @@ if TYPE_CHECKING:
     from emulator.testing.emulation import Emulator
     from emulator.testing.hunting import hunt
     from emulator.testing.jobs import JobHandle
+    from emulator.testing.options import EmulatorOptions
     from emulator.testing.running import in_virtual_time, run_in_virtual_time
     from emulator.testing.strategies import fault_schedules
+    from emulator.testing.telling import Emulated
     from emulator.testing.work import Work
     from emulator.timeline.loop import VirtualLoop
     from emulator.timeline.stops import clock_stop
@@ -57,7 +60,9 @@ __all__ = [
     "ClockStopError",
     "ComparisonResult",
     "DefectError",
+    "Emulated",
     "Emulator",
+    "EmulatorOptions",
     "EndOfTimeError",
     "InputError",
     "InvariantError",
@@ -113,7 +118,9 @@ _HOMES: Final = {
     "ClockStopError": "errors",
     "ComparisonResult": "experiment.comparison_result",
     "DefectError": "errors",
+    "Emulated": "testing.telling",
     "Emulator": "testing.emulation",
+    "EmulatorOptions": "testing.options",
     "EndOfTimeError": "errors",
     "InputError": "errors",
     "InvariantError": "errors",
@@ -164,11 +171,12 @@ _HOMES: Final = {
 }
 """Where each public name lives."""
 
+if not TYPE_CHECKING:  # who would else take every name for one that there is
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+    def __getattr__(name: str) -> Any:
+        if name not in _HOMES:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
 
 
 def __dir__() -> list[str]:

@@ -12,7 +12,7 @@ job that a worker has keeps its state while a person holds it: the reason counts
 from collections.abc import Callable, Mapping
 from enum import Enum
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 __all__ = [
     "FINAL_STATES",
@@ -23,10 +23,24 @@ __all__ = [
     "Request",
     "Rule",
     "State",
+    "StateName",
     "refuses",
     "successors",
     "target",
 ]
+
+
+StateName = Literal[
+    "queued",
+    "queued_held",
+    "running",
+    "suspended",
+    "requeued",
+    "requeued_held",
+    "done",
+    "failed",
+]
+"""The state of a job, by its name."""
 
 
 class State(Enum):

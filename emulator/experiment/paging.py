@@ -52,7 +52,7 @@ def page_of_log(path: str | Path, *, allow_folders: AnyFolders = ()) -> str:
 def _page(found: JudgedLog) -> str:
     about = found.log.meta
     sources = [told.source for told in found.loaded.provenance.values()]
-    variant = f", of the variant {about.variant}" if about.variant else ""
+    variant = f", variant '{about.variant}'" if about.variant else ""
     meta = show.RunMeta(
         title=found.loaded.scenario.title + variant,
         seed=about.seed,

@@ -34,7 +34,7 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNigh
         said = " ".join(str(error).split())
         return PlayedNight(setting.name, seed, {}, (), 0, f"{type(error).__name__}: {said}")
     held = tuple(
-        one.tonight if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
+        one.met if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
     )
     return PlayedNight(setting.name, seed, read(night, map(wanted, figures)), held, events)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
-from emulator.measure.catalogue import find
+from emulator.measure.catalogue import FigureName, find
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
@@ -67,7 +67,7 @@ class NightResult:
 
     def figure(
         self,
-        name: str,
+        name: FigureName,
         *,
         routine: str | None = None,
         queue: str | None = None,

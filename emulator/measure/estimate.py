@@ -18,6 +18,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
+from emulator.errors import InputError
+from emulator.timeline.ticks import SECOND
+
 __all__ = ["Figure", "Sample", "Unit", "deviation", "mean", "product_limit"]
 
 Unit = Literal["time", "share", "count", "ratio"]
@@ -31,7 +34,8 @@ class Figure:
     """One figure of a night; ``night.figure(name)`` reads one.
 
     Attributes:
-        value: ticks for a time, whole or as a mean; None when there is nothing to take it from.
+        value: ticks for a time, whole or as a mean (``seconds`` gives it in seconds); None when there is nothing to
+            take it from.
         unit: time, share (0 to 1), count, or ratio.
         more_than: the true value is known only to be more than, or at least, this one.
         estimator: how it was found, in words.
@@ -45,6 +49,20 @@ class Figure:
     estimator: str = "counted"
     n: int = 0
     unfinished: int = 0
+
+    @property
+    def seconds(self) -> float | None:
+        """The value of a time in seconds, as ``emu.time`` counts them; None when there is nothing to take it from.
+
+        Raises:
+            InputError: for a figure that is no time.
+
+        >>> Figure(90_000_000, "time").seconds
+        90.0
+        """
+        if self.unit != "time":
+            raise InputError(f"a figure whose unit is {self.unit} has no seconds: read its `value`")
+        return None if self.value is None else self.value / SECOND
 
 
 class Sample:

@@ -6,14 +6,18 @@ that does work twice which must not be repeated the second, one that forgets a j
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Literal
 
 from emulator.errors import InputError
 from emulator.record.events import Row
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import say
 
-__all__ = ["INVARIANTS", "broken"]
+__all__ = ["INVARIANTS", "Never", "broken"]
+
+
+Never = Literal["effect after lease lost", "unrepeatable effect twice", "job left unfinished"]
+"""What can be watched for, by its name."""
 
 
 def _effects_after_the_lease(rows: Sequence[Row]) -> Iterator[str]:

@@ -89,7 +89,6 @@ def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: 
     missed = [(one, why) for one in found if (why := next(_misses(night, requirement, clock, one), ""))]
     figure = Figure(len(missed) if found else None, "count", n=len(found))
     holds = not missed if found else None
-    met = None if requirement.in_share is not None else holds
     if not found:
         sentence = f"Nothing to judge: no occurrence of {entry} was due."
     elif missed:
@@ -102,9 +101,9 @@ def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: 
         sentence = f"Met: {words}: all {len(found)}."
     if requirement.in_share is not None and found:
         share = value(requirement.in_share, "share")
-        sentence = f"Not judged on one night, asked in {share} of nights: {sentence}"
+        sentence = f"On this night, asked in {share} of nights: {sentence}"
     evidence = tuple(one.job for one, _ in missed if one.job)[:_MOST_EVIDENCE]
-    return Judged(text, met, holds, figure, 0, sentence, evidence, of_occurrences=True, label=words)
+    return Judged(text, holds, figure, 0, sentence, evidence, of_occurrences=True, label=words)
 
 
 def _misses(night: Night, requirement: Asked, clock: WallClock, one: Occurrence) -> Iterator[str]:

@@ -48,13 +48,13 @@ def broken_off(judged: Iterable[Judged], ends: int, lasts: int) -> tuple[Judged,
     """Take back the verdicts on a night whose log ends at a tick before its run was finished; what was found stays.
 
     >>> from emulator.measure.estimate import Figure
-    >>> met = Judged("done exactly 1", True, True, Figure(1, "count"), 1, "Met: done is 1, exactly 1 was asked.")
+    >>> met = Judged("done exactly 1", True, Figure(1, "count"), 1, "Met: done is 1, exactly 1 was asked.")
     >>> [one] = broken_off([met], 60_000_000, 3_600_000_000)
     >>> one.met, one.sentence
     (None, 'Not judged: the log ends after 1 min of 1 h, before its run was finished.')
     """
     sentence = f"Not judged: the log ends after {duration(ends)} of {duration(lasts)}, before its run was finished."
-    return tuple(replace(one, met=None, tonight=None, sentence=sentence, evidence=()) for one in judged)
+    return tuple(replace(one, met=None, sentence=sentence, evidence=()) for one in judged)
 
 
 def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where, Figures] | None = None) -> Judged:
@@ -82,13 +82,12 @@ def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where
     asked = [(kind, bound) for kind in _KINDS if (bound := getattr(requirement, kind)) is not None]
     if not asked:
         said = _only_compared(requirement, found)
-        return Judged(say_requirement(requirement), None, None, found, None, said, label=words_of(requirement))
+        return Judged(say_requirement(requirement), None, found, None, said, label=words_of(requirement))
     answers = [(_holds(found, kind, bound), kind, bound) for kind, bound in asked]
     (holds, reason), kind, bound = next((answer for answer in answers if not answer[0][0]), answers[0])
-    met = None if requirement.in_share is not None else holds
     sentence = _sentence(requirement, found, kind, bound, holds, reason)
     shown = evidence(figures.selection, requirement.measure, bound) if holds is False else ()
-    return Judged(say_requirement(requirement), met, holds, found, bound, sentence, shown, label=words_of(requirement))
+    return Judged(say_requirement(requirement), holds, found, bound, sentence, shown, label=words_of(requirement))
 
 
 def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
@@ -127,9 +126,7 @@ def _sentence(requirement: Asked, found: Figure, kind: str, bound: float, holds:
     if requirement.in_share is not None:
         wanted += f" in {value(requirement.in_share, 'share')} of nights"
     text = _seen(requirement, f"{more}{is_}", wanted) + (f"; {reason}" if reason else "")
-    if requirement.in_share is not None:
-        return f"Not judged on one night: {text}."
-    return f"{'Met' if holds else 'Missed'}: {text}."
+    return f"{'Met' if holds else 'Missed'}{'' if requirement.in_share is None else ' on this night'}: {text}."
 
 
 def _seen(requirement: Asked, found: str, wanted: str) -> str:

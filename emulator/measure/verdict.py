@@ -15,9 +15,8 @@ class Judged:
 
     Attributes:
         requirement: what is asked, with the name of the measure, as it is typed.
-        met: True, False, or None: nothing to judge, or a requirement on a share of nights or on not being worse than
-            a baseline, which one night cannot decide.
-        tonight: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge.
+        met: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge, or
+            a requirement on not being worse than a baseline, which one night cannot decide.
         found: the figure; for occurrences, how many missed.
         bound: the bound that was missed, else the first one.
         sentence: the verdict with its figures, in one sentence.
@@ -28,7 +27,6 @@ class Judged:
 
     requirement: str
     met: bool | None
-    tonight: bool | None
     found: Figure
     bound: float | None
     sentence: str

@@ -16,12 +16,71 @@ Two views are kept apart. What the **broker** holds to be true is told by ``hand
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Final, Protocol
+from typing import Any, Final, Literal, Protocol
 
-__all__ = ["DETAILS", "HEARTBEAT_KINDS", "NO_ALLOWANCE", "Event", "Row", "Sink", "read", "to_json_object"]
+from emulator.timeline.ticks import SECOND
+
+__all__ = ["DETAILS", "HEARTBEAT_KINDS", "NO_ALLOWANCE", "Event", "EventKind", "Row", "Sink", "read", "to_json_object"]
 
 Row = tuple[Any, ...]
 """An event as it is written: ``(at, kind, cause, job, worker, *details)``."""
+
+
+EventKind = Literal[
+    "run_began",
+    "run_ended",
+    "submitted",
+    "submission_repeated",
+    "submission_refused",
+    "held",
+    "hold_ended",
+    "handed_out",
+    "lease_renewed",
+    "handed_back",
+    "attempt_ended",
+    "requeued",
+    "finished",
+    "suspend_requested",
+    "suspended",
+    "resume_requested",
+    "resumed",
+    "stale_refused",
+    "lease_forgotten",
+    "queue_held",
+    "queue_released",
+    "broker_down",
+    "broker_up",
+    "worker_registered",
+    "worker_declared_lost",
+    "worker_signed_off",
+    "heartbeat_received",
+    "worker_changed",
+    "worker_speed_changed",
+    "equipment_changed",
+    "work_began",
+    "part_finished",
+    "work_stopped",
+    "work_paused",
+    "work_continued",
+    "worker_notified",
+    "outcome_unanswered",
+    "effect_landed",
+    "effect_refused",
+    "effect_found",
+    "call_ended",
+    "call_served_late",
+    "system_changed",
+    "access_changed",
+    "credential_changed",
+    "occurrence_skipped",
+    "fault_began",
+    "fault_ended",
+    "fault_missed",
+    "action_taken",
+    "action_refused",
+    "message_lost",
+]
+"""The name of a kind of event, such as ``"handed_out"``."""
 
 
 class Sink(Protocol):
@@ -130,7 +189,7 @@ class Event:
 
     Attributes:
         number: its place in the run, counted from 1.
-        at: the tick at which it happened.
+        at: the tick at which it happened (``seconds`` gives it in seconds).
         kind: what happened, such as ``handed_out``.
         cause: the number of the event that led to it; 0 for none.
         job: the number of the job that it concerns; 0 for none.
@@ -140,11 +199,20 @@ class Event:
 
     number: int
     at: int
-    kind: str
+    kind: EventKind
     cause: int
     job: int
     worker: str
     details: Mapping[str, Any]
+
+    @property
+    def seconds(self) -> float:
+        """The seconds from the start of the scenario at which it happened, as ``emu.time`` counts them.
+
+        >>> [event] = read([(1_500_000, "broker_down", 0, 0, "")]); event.at, event.seconds
+        (1500000, 1.5)
+        """
+        return self.at / SECOND
 
 
 def read(rows: Iterable[Row], first: int = 1) -> Iterator[Event]:

@@ -132,15 +132,22 @@ class RunMeta:
         return cls(
             seed=whole_number(facts, "seed"),
             scenario_text=fact(facts, "scenario_text"),
-            scenario_name=fact(facts, "scenario_name"),
+            scenario_name=_path(facts, "scenario_name"),
             files=_files(fact(facts, "files")),
             heartbeats=fact(facts, "heartbeats"),
             variant=fact(facts, "variant"),
-            scenario_folder=fact(facts, "scenario_folder") if "scenario_folder" in facts else "",
+            scenario_folder=_path(facts, "scenario_folder") if "scenario_folder" in facts else "",
             program_version=fact(facts, "program_version"),
             zone_data_version=fact(facts, "zone_data_version"),
             python_version=fact(facts, "python_version"),
         )
+
+
+def _path(facts: Mapping[str, str], key: str) -> str:
+    found = fact(facts, key)
+    if "\0" in found:
+        raise ValueError(f"{key} is {found[:40]!r}, which is no path")
+    return found
 
 
 def _files(text: str) -> dict[str, str]:

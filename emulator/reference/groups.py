@@ -82,7 +82,7 @@ GROUPS: Final = (
         "Embed in tests",
         "An emulated queue and workers around your own code. [Tutorial](test-your-code.md), "
         "[faults](how-to/test-under-faults.md).",
-        ("Emulator", "JobHandle"),
+        ("Emulator", "Emulated", "EmulatorOptions", "JobHandle"),
         {"Ending": "testing.jobs", "FaultHandle": "testing.faults"},
     ),
     Group(
@@ -214,7 +214,6 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                     "failures",
                     "stories",
                     "digest",
-                    "rows",
                     "broker",
                     "has_begun",
                 ),
@@ -245,7 +244,10 @@ ALIASES: Final = MappingProxyType(
     {
         "AnyScenario": "scenario.given",
         "AnyFolders": "scenario.load",
+        "EventKind": "record.events",
+        "FigureName": "measure.catalogue",
         "Lasting": "testing.settings",
+        "Never": "measure.invariants",
         "When": "scripts.rerun",
         "Drawn": "testing.faults",
         "Who": "testing.faults",
@@ -260,6 +262,7 @@ ALIASES: Final = MappingProxyType(
         "Effect": "measure.comparison.result",
         "ShareVerdict": "measure.comparison.result",
         "Row": "record.events",
+        "StateName": "broker.states",
         "Trace": "record.sqlite_log",
     }
 )
@@ -267,6 +270,7 @@ ALIASES: Final = MappingProxyType(
 
 OPAQUE: Final = MappingProxyType(
     {
+        "Settings": "testing.options",
         "Scenario": "scenario.models.scenario",
         "Provenance": "scenario.provenance",
         "Clock": "scenario.clock",

@@ -36,6 +36,9 @@ other that is not on this page, may change.
 Names for types, such as `Lasting`, are explained [at the end](#names-in-signatures).
 """
 
+_MOST_WORDS: Final = 12
+"""A type of more words than this is told of in a sentence."""
+
 
 def reference_page() -> str:
     """Write the reference page of the Python interface, in Markdown."""
@@ -100,7 +103,9 @@ def _names() -> Iterator[str]:
     yield from ("## Names in signatures", "", "Names for types; import one for your own annotations.", "")
     for name, home in ALIASES.items():
         means, told = alias(import_module(f"emulator.{home}"), name)
-        yield bullet(f"`{name}` (`emulator.{home}`) is `{means}`: {markdown(told)}")
+        words = means.count(" | ") + 1
+        said = f"`{means}`" if words <= _MOST_WORDS else f"one of {words} words"
+        yield bullet(f"`{name}` (`emulator.{home}`) is {said}: {markdown(told)}")
     yield from ("", "Classes that you look at, or hand on, and need to know no more of:", "")
     for name, home in OPAQUE.items():
         yield bullet(f"`{name}` (`emulator.{home}`): {read(_of(name, home).__doc__).first}")

@@ -121,7 +121,10 @@ class _Keeper:
                     os.read(self.woken, 4096)
                 self.reap()
             if self.channel.fileno() in ready:
-                asked = self.channel.recv(1)
+                try:
+                    asked = self.channel.recv(1)
+                except OSError:  # the emulator was killed with something of ours unread
+                    asked = KILL
                 if asked == STOP:
                     self.signal_all(signal.SIGSTOP)
                     _say(self.channel, done=True)
@@ -190,10 +193,15 @@ def _keep(channel: socket.socket, request: dict[str, Any], descriptors: list[int
                 _see_own_processes()
             else:
                 _say(channel, keeper=os.getpid())
-            _Keeper(channel, request, descriptors).serve()
+            keeper = _Keeper(channel, request, descriptors)
+            try:
+                keeper.serve()
+            finally:  # only an error comes here: nothing that was started may outlive its keeper
+                keeper.kill_all()
         _say(channel, keeper=child)
     except BaseException as error:
-        _say(channel, error=f"{type(error).__name__}: {error}")
+        with contextlib.suppress(OSError):
+            _say(channel, error=f"{type(error).__name__}: {error}")
     os._exit(0)
 
 

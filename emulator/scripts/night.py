@@ -74,7 +74,7 @@ def run_night_with_scripts(
                 raise InputError("\n".join(dict.fromkeys(stage.mistakes)))
             if log is not None:
                 await emu.save(log, overwrite=overwrite)
-            rows: tuple[Row, ...] = tuple(emu.rows)
+            rows: tuple[Row, ...] = tuple(emu.stream.rows)
             fold = NightFold(loaded.scenario.lasts)
             fold.feed_all(rows)
             return judged_night(loaded, about, fold, world, again, rows, log), _notes(stage)

@@ -439,6 +439,11 @@ def _check_parameters(scripts: Scripts, name: str, parameters: Mapping[str, Any]
     missing = [it for it in wanted if it not in parameters and it not in ("key", "job", "attempt")]
     if missing:
         raise InputError(f"{name}: {{{missing[0]}}} has no value: give --parameter {missing[0]}=VALUE")
+    answers = str(scripts.model_dump(include={"commands", "http"}))
+    for it in parameters:
+        if it not in wanted and f"{{{it}}}" not in answers:
+            used = tuple(wanted) or ("no parameter",)
+            raise InputError(f"{name} uses no parameter {it!r}: it uses {', '.join(used)}")
 
 
 def _why_it_cannot_be_judged(base: Plain, differs: Sequence[str]) -> str:

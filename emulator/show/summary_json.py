@@ -73,7 +73,6 @@ def _requirement(night: Night, one: Judged) -> dict[str, Any]:
         "requirement": one.requirement,
         "label": one.asks,
         "met": one.met,
-        "tonight": one.tonight,
         "found": _figure(one.found),
         "bound": _rounded(one.bound),
         "sentence": one.sentence,

@@ -9,11 +9,11 @@ import asyncio
 import contextvars
 from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
-from emulator.measure.invariants import broken
+from emulator.measure.invariants import Never, broken
 from emulator.record.events import Row
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
@@ -32,6 +32,7 @@ from emulator.testing.mistakes import (
     coroutine_functions,
     policies,
 )
+from emulator.testing.options import Settings
 from emulator.testing.programs import Programs
 from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
@@ -59,8 +60,9 @@ class Emulator(Interventions, Views):
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; or leave it out and give the
             settings as keywords: ``Emulator(pools={"dome": {"count": 2}}, handlers={"copy": copy})``. What a test does
-            not say is filled in: a queue ``night`` with a lease of 90 s and four attempts in all, a pool ``workers`` of
-            one that is handed its work at once and sends a heartbeat every 30 s, a routine for each handler, 30 days.
+            not say is filled in, key by key: a queue ``night`` with a lease of 90 s and four attempts in all, a pool
+            ``workers`` of one that is handed its work at once and sends a heartbeat every 30 s, a routine for each
+            handler, 30 days.
         handlers: for routines whose work is your own code: ``async def copy(work): ...``; other routines are modelled.
         programs: worker programs of your own, by worker or pool: ``async def main(client): ...`` (``Client``).
         by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
@@ -109,10 +111,10 @@ class Emulator(Interventions, Views):
         by_hand: Iterable[str] = (),
         retry: Mapping[str, RetryPolicy] | None = None,
         seed: int | None = None,
-        never: Iterable[str] = (),
+        never: Iterable[Never] = (),
         grace: Lasting = 30,
         interleave: int | None = None,
-        **settings: Any,
+        **settings: Unpack[Settings],
     ) -> None:
         check_arguments(scenario, settings, seed)
         self._handlers = coroutine_functions("handler", handlers, "copy(work)", "handlers")
@@ -235,7 +237,7 @@ class Emulator(Interventions, Views):
             InvariantError: naming every event by which it happened.
         """
         __tracebackhide__ = True  # a report is about the test, not about what looks at it
-        if found := broken(self.rows, self._never, at_end=at_end):
+        if found := broken(self._rows, self._never, at_end=at_end):
             raise InvariantError("what must never happen has happened:\n  " + "\n  ".join(found))
 
     def _reach_end(self, _: object) -> None:
@@ -320,7 +322,7 @@ class Emulator(Interventions, Views):
         )
         number = self.world.submit(0, planned)
         if not number:
-            why = self.rows[-1][-1]
+            why = self._rows[-1][-1]
             raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")
         return self.job(number)
 

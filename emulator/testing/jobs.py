@@ -2,10 +2,11 @@
 
 from collections.abc import Generator
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import Any, Final, Literal, Protocol
 
 from emulator.broker.broker import Broker
-from emulator.broker.states import FINAL_STATES, State
+from emulator.broker.rules import Outcome
+from emulator.broker.states import FINAL_STATES, State, StateName
 from emulator.errors import InputError, NeverError
 from emulator.record.events import DETAILS, Row
 from emulator.scenario.arguments import texts
@@ -33,7 +34,7 @@ class Ending:
             when that went well, or there was none.
     """
 
-    state: str
+    state: Literal["done", "failed"]
     sub_state: str
     why: str
     attempts: int
@@ -91,9 +92,10 @@ class JobHandle:
         return f"<JobHandle {self.name}: {self.state}>"
 
     @property
-    def state(self) -> str:
+    def state(self) -> StateName:
         """The state at the broker: queued, queued_held, running, suspended, requeued, requeued_held, done, failed."""
-        return self._emulation.broker.state_of(self.number).value
+        name: StateName = self._emulation.broker.state_of(self.number).value
+        return name
 
     @property
     def ending(self) -> Ending | None:
@@ -105,11 +107,11 @@ class JobHandle:
         return self._ending
 
     @property
-    def outcomes(self) -> list[str]:
+    def outcomes(self) -> list[Outcome]:
         """The outcomes of its attempts so far, in order: ok, error, permanent_error, time_limit, lease_lost."""
         return [row[7] for row in self._rows if row[1] == "attempt_ended"]
 
-    async def reaches(self, *states: str) -> str:
+    async def reaches(self, *states: StateName) -> StateName:
         """Wait until it is in one of these states, and give the first that it entered since this was asked last.
 
         So none is missed in a row of them, however short. The words are those of ``state``: ``"running"``, ``"requeued

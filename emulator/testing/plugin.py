@@ -6,9 +6,9 @@
   tasks, or as many as ``interleave(seeds=200)`` says. Once one has failed, the rest is skipped, and the report says how
   to repeat it.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
-  arguments of that. When the test fails, the report ends with its last events, the stories of the jobs concerned, what
-  your code raised and where (once for each different failure), and how to run the test again; all as it stood when the
-  test failed.
+  arguments of that; for annotations it is an ``Emulated``. When the test fails, the report ends with its last events,
+  the stories of the jobs concerned, what your code raised and where (once for each different failure), and how to run
+  the test again; all as it stood when the test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 - the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
 
@@ -31,13 +31,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from emulator.testing.emulation import Emulator
-    from emulator.testing.telling import ToldEmulator
+    from emulator.testing.telling import Emulated, ToldEmulator
     from emulator.timeline.loop import VirtualLoop
 
 __all__ = ["emulated"]
 
-_MADE = pytest.StashKey["list[ToldEmulator]"]()
+_MADE: "pytest.StashKey[list[ToldEmulator]]" = pytest.StashKey()
 _SEED = "--emulation-seed"
 _WALL_LIMIT = "queuedrill_wall_limit"
 _LOOP = "_virtual_loop"
@@ -335,26 +334,10 @@ def _reproducible(item: pytest.Item) -> Generator[None, Any, Any]:
     return result
 
 
-class Emulated:
-    """Makes emulators for one test: ``async with emulated(...) as emu:``, with the arguments of ``Emulator``."""
-
-    def __init__(self, made: "list[ToldEmulator]", seed: int | None) -> None:
-        self._made = made
-        self._seed = seed
-
-    def __call__(self, scenario: Any = None, *, seed: int | None = None, **options: Any) -> "Emulator":
-        """Make an emulator; a seed given here goes before that of the command line."""
-        from emulator.testing.telling import ToldEmulator
-
-        made = ToldEmulator(scenario, seed=self._seed if seed is None else seed, **options)
-        self._made.append(made)
-        return made
-
-
 @pytest.fixture
-def emulated(request: pytest.FixtureRequest) -> Emulated:
+def emulated(request: pytest.FixtureRequest) -> "Emulated":
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
-    import emulator.testing.telling  # noqa: F401  # now, and not in the test's own time, which may have a limit
+    from emulator.testing.telling import Emulated  # now, and not in the test's own time, which may have a limit
 
     made = request.node.stash.setdefault(_MADE, [])
     return Emulated(made, request.config.getoption(_SEED))

@@ -26,8 +26,10 @@ _FILLED_IN: Final = {
     "title": "a test",
     "starts": "2026-01-01T00:00:00",
     "lasts": "30d",
-    "queues": {"night": {"lease": "90s", "retry": {"attempts_in_all": 4}}},
+    "queues": {"night": {}},
 }
+_QUEUE: Final = {"lease": "90s", "retry": {}}
+_RETRY: Final = {"attempts_in_all": 4}
 
 
 def ticks_of(duration: Lasting | object) -> int:
@@ -63,9 +65,13 @@ def completed(settings: Mapping[str, Any], routines: Collection[str]) -> dict[st
     >>> settings = completed({"queues": {"slow": {"lease": "10m"}}}, ["copy"])
     >>> settings["pools"], settings["routines"]["copy"]["queue"]
     ({'workers': {'count': 1, 'serves': ['slow'], 'poll': '0s', 'heartbeat': '30s'}}, 'slow')
+    >>> settings["queues"]
+    {'slow': {'lease': '10m', 'retry': {'attempts_in_all': 4}}}
     """
     whole = {**_FILLED_IN, "arrivals": [], **settings}
     queues = list(whole["queues"]) if isinstance(whole["queues"], Mapping) else []
+    if isinstance(whole["queues"], Mapping):
+        whole["queues"] = {name: _queue(queue) for name, queue in whole["queues"].items()}
     if "pools" not in whole:
         whole["pools"] = {"workers": {"count": 1}}
     if isinstance(whole["pools"], Mapping):
@@ -81,6 +87,15 @@ def completed(settings: Mapping[str, Any], routines: Collection[str]) -> dict[st
         whole["routines"] = {
             name: _routine(given.get(name, {}), queues, name in routines) for name in dict.fromkeys((*given, *routines))
         }
+    return whole
+
+
+def _queue(given: Any) -> Any:
+    if not isinstance(given, Mapping):
+        return given
+    whole = {**given, **_missing(_QUEUE, given)}
+    if isinstance(whole["retry"], Mapping):
+        whole["retry"] = {**whole["retry"], **_missing(_RETRY, whole["retry"])}
     return whole
 
 

@@ -8,16 +8,18 @@ import shlex
 from collections.abc import Iterable, Iterator
 from traceback import format_exception_only
 from types import TracebackType
-from typing import Final
+from typing import Final, Unpack
 
 from emulator.record.events import NO_ALLOWANCE, Event, Row, read
+from emulator.scenario.given import AnyScenario
 from emulator.show.layout import clean
 from emulator.show.trail import TICKS
 from emulator.testing.emulation import Emulator
+from emulator.testing.options import EmulatorOptions
 from emulator.testing.tracebacks import last_lines, place_raised
 from emulator.timeline.ticks import say
 
-__all__ = ["ToldEmulator", "sections"]
+__all__ = ["Emulated", "ToldEmulator", "sections"]
 
 _LAST: Final = 20
 _QUIET: Final = frozenset(("heartbeat_received", "lease_renewed"))
@@ -48,6 +50,32 @@ class ToldEmulator(Emulator):
         return self._kept or []
 
 
+class Emulated:
+    """Makes emulators for one test: the fixture ``emulated``, for annotations.
+
+    >>> import pytest
+    >>> from emulator import Emulated, Work
+    >>> async def copy(work: Work) -> None:
+    ...     await work.spend("10m")
+    >>> @pytest.mark.virtual_time
+    ... async def test_a_copy(emulated: Emulated) -> None:
+    ...     async with emulated(handlers={"copy": copy}) as emu:
+    ...         await emu.submit("copy")
+    """
+
+    def __init__(self, made: list[ToldEmulator], seed: int | None) -> None:
+        self._made = made
+        self._seed = seed
+
+    def __call__(self, scenario: AnyScenario | None = None, **options: Unpack[EmulatorOptions]) -> Emulator:
+        """Make an emulator, with the arguments of ``Emulator``; a seed given here goes before the command line's."""
+        if options.get("seed") is None:
+            options["seed"] = self._seed
+        made = ToldEmulator(scenario, **options)
+        self._made.append(made)
+        return made
+
+
 def sections(test: str, option: str, told: Iterable[ToldEmulator]) -> Iterator[tuple[str, str]]:
     """Give the sections of a report, each with its title.
 
@@ -66,7 +94,7 @@ def sections(test: str, option: str, told: Iterable[ToldEmulator]) -> Iterator[t
 
 
 def _sections(emulator: Emulator) -> Iterator[tuple[str, str]]:
-    yield "last events", "\n".join(map(_line, _last_told(emulator.rows)))
+    yield "last events", "\n".join(map(_line, _last_told(emulator.stream.rows)))
     if stories := emulator.stories():
         yield "jobs concerned", stories
     if raised := _raised(emulator):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
 from emulator.errors import InputError
-from emulator.measure.catalogue import find
+from emulator.measure.catalogue import FigureName, find
 from emulator.measure.comparison.wanted import Wanted, check_names
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import figure
@@ -19,7 +19,7 @@ from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
-from emulator.record.events import Event, Row, read
+from emulator.record.events import Event, EventKind, Row, read
 from emulator.record.export import digest
 from emulator.record.trail import known_kinds
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
@@ -110,18 +110,18 @@ class Views:
         return self.world.broker
 
     @property
-    def rows(self) -> list[Row]:
-        """Every event so far, as it was written; ``recorded`` gives them as objects."""
+    def _rows(self) -> list[Row]:
+        """Every event so far, as it was written."""
         return self.stream.rows
 
-    def recorded(self, *kinds: str) -> list[Event]:
+    def recorded(self, *kinds: EventKind) -> list[Event]:
         """Give the events so far, in order; of some kinds only, if any are named: ``emu.recorded("handed_out")``.
 
         Raises:
             InputError: for a kind that there is not; the message gives the nearest.
         """
         known_kinds(texts("kinds", kinds))
-        return [event for event in read(self.rows) if not kinds or event.kind in kinds]
+        return [event for event in read(self._rows) if not kinds or event.kind in kinds]
 
     def events(self, *, since_start: bool = False) -> AsyncIterator[Event]:
         """Give every event from now on as it comes, until the emulation is over: ``async for event in emu.events()``.
@@ -129,7 +129,7 @@ class Views:
         Args:
             since_start: begin with the first event instead.
         """
-        return self.stream.events(1 if since_start else len(self.rows) + 1)
+        return self.stream.events(1 if since_start else len(self._rows) + 1)
 
     def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
         """Have a function called with every event from now on; gives the function that ends that.
@@ -148,12 +148,12 @@ class Views:
     def night(self) -> Night:
         """Fold the events so far: what a night looks like that ends now."""
         fold = NightFold(max(1, self.agenda.now), pools=self.world.pools_of_workers(), slots=self.world.slots())
-        fold.feed_all(self.rows)
+        fold.feed_all(self._rows)
         return fold.close()
 
     def figure(
         self,
-        name: str,
+        name: FigureName,
         *,
         routine: str | None = None,
         queue: str | None = None,
@@ -173,7 +173,7 @@ class Views:
 
     def digest(self) -> str:
         """Give the SHA-256 of the events so far as JSON Lines: the same run gives the same."""
-        return digest(self.rows)
+        return digest(self._rows)
 
     @property
     def failures(self) -> list[BaseException]:
@@ -199,12 +199,12 @@ class Views:
             at_most: so many jobs, in the order of their numbers.
         """
         must_be(WHOLE, at_most=at_most)
-        stale = {row[3] for row in self.rows if row[1] == "stale_refused"}
+        stale = {row[3] for row in self._rows if row[1] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
         if not concerned:
             return ""
         scenario = self.loaded.scenario
-        around = Surroundings(Rows(self.rows, finished=False), settings_of(scenario), scenario.lasts)
+        around = Surroundings(Rows(self._rows, finished=False), settings_of(scenario), scenario.lasts)
         told = []
         for job in concerned[:at_most]:
             ending = job.ending
@@ -231,7 +231,7 @@ class Views:
         """
         must_be(PATH, path=path)
         must_be(FLAG, overwrite=overwrite)
-        return await save(self.rows, self.loaded, self.seed, Path(path), overwrite=overwrite)
+        return await save(self._rows, self.loaded, self.seed, Path(path), overwrite=overwrite)
 
     def _reading(self) -> str:
         return f"{self.clock_time():%Y-%m-%d %H:%M:%S} ({say(self.agenda.now)} after the start)"

@@ -288,7 +288,7 @@ class VirtualLoop(TimedLoop):
         """Let in a call from a thread that no clock stop waited for."""
         self._note_irreproducible(
             f"{where} while the virtual clock was running{self._waiter_of(handle)}: when it arrives is another virtual "
-            "time in each run; wait for the thread inside `async with loop.clock_stop('what for'):`"
+            "time in each run; wait for the thread inside `async with emulator.clock_stop('what for'):`"
         )
         self._ready.append(handle)
 
@@ -426,18 +426,19 @@ class VirtualLoop(TimedLoop):
         self._ready.append(handle)
 
     def _bury(self, bearer: Bearer) -> None:
+        tasks, generators = list(bearer.tasks), list(bearer.generators)  # for some, only a timer keeps them alive
         for _, _, _, timer in list(self._course.timers):
             if isinstance(timer, asyncio.TimerHandle) and timer._context.get(BEARER) is bearer:  # type: ignore[attr-defined]
                 timer.cancel()  # or the clock would go there for nobody
         bearer.sleeps.clear()
-        for task in list(bearer.tasks):
+        for task in tasks:
             if not task.done():
                 give_up_wait(task, task._fut_waiter)  # type: ignore[attr-defined]
                 keep_forever(task)
                 keep_forever(task.get_coro())
                 asyncio.tasks._unregister_task(task)
                 task._log_destroy_pending = False  # type: ignore[attr-defined]
-        for generator in list(bearer.generators):
+        for generator in generators:
             keep_forever(generator)
             self._asyncgens.discard(generator)
         for key in list(self._selector.get_map().values()):

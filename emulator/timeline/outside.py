@@ -55,7 +55,7 @@ class GuardedLoop(asyncio.SelectorEventLoop):
             self._refuse(
                 f"loop.{what}()",
                 f"loop.{what}() is real I/O, which takes no virtual time and which the virtual clock would not wait "
-                f"for: do it inside `async with loop.clock_stop('what for'):`, where the clock stands still",
+                f"for: do it inside `async with emulator.clock_stop('what for'):`, where the clock stands still",
             )
 
     def _refuse(self, what: str, why: str) -> NoReturn:

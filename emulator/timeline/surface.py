@@ -322,7 +322,8 @@ class TimedLoop(GuardedLoop):
             self._refuse(
                 f"the start of the thread {name!r}",
                 f"the virtual clock would not wait for the thread {name!r}: start it inside "
-                "`async with loop.clock_stop('what for'):`, where the clock stands still, or call asyncio.to_thread",
+                "`async with emulator.clock_stop('what for'):`, where the clock stands still, or call "
+                "asyncio.to_thread",
             )
         return Origin(BEARER.get(), begun, place_here(), self._threads)
 

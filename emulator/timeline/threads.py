@@ -147,9 +147,7 @@ def _is_busy(origin: Origin) -> bool:
 
 def _let_go(thread: threading.Thread) -> None:
     """Let the process end without a thread of an executor, for which Python waits otherwise."""
-    queues = _executors("_threads_queues")
-    if queues is not None:
-        queues.pop(thread, None)
+    getattr(sys.modules.get("concurrent.futures.thread"), "_threads_queues", {}).pop(thread, None)
 
 
 def _executors(name: str) -> Any:

@@ -162,6 +162,11 @@ def test_an_empty_file_is_told_as_such(place: Path, capsys: pytest.CaptureFixtur
         ("UPDATE meta SET value = '{' WHERE key = 'files'", "files is '{', which is no JSON object of texts"),
         ("DELETE FROM meta WHERE key = 'scenario_text'", "scenario_text is missing"),
         ("DELETE FROM meta WHERE key = 'digest'", "digest is missing"),
+        ("UPDATE meta SET value = x'00ff' WHERE key = 'seed'", "seed is \"b'\\\\x00\\\\xff'\", which is no text"),
+        (
+            "UPDATE meta SET value = char(0) WHERE key = 'scenario_folder'",
+            "scenario_folder is '\\x00', which is no path",
+        ),
     ],
 )
 def test_what_a_log_says_of_its_run_is_named_where_it_is_damaged(

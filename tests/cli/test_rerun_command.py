@@ -125,6 +125,7 @@ def test_nothing_is_run_unasked(scripts: Path, queuedrill: Call) -> None:
     [
         (("copy-plate",), "there is no script 'copy-plate': did you mean 'copy-plates'?"),
         (("copy-plates",), "{plates} has no value: give --parameter plates=VALUE"),
+        (("close-dome", "--parameter", "plates=a"), "close-dome uses no parameter 'plates': it uses no parameter"),
         (("copy-plates", "--parameter", "plates"), "--parameter 'plates': write NAME=VALUE"),
         (("copy-plates", "--parameter", "plates=a", "--only", "9-after"), "there is no point 9-after"),
         (("copy-plates", "--parameter", "plates=a", "--only", "middle"), "there is no point 'middle'"),

@@ -9,6 +9,7 @@ from emulator import Emulator, InputError, NeverError, PermanentError, RefusedEr
 from emulator.errors import InvariantError, LogError
 from emulator.record.log_reader import open_log
 from emulator.timeline import VirtualLoop
+from emulator.timeline.ticks import SECOND
 
 
 async def copy(work: Work) -> None:
@@ -102,6 +103,23 @@ def test_parameters_keys_and_prerequisites_reach_the_work(go: Any) -> None:
     emu = Emulator(handlers={"copy": handler}, pools={"dome": {"count": 3}})
     go(test())
     assert seen == [("copy#1", {"plates": ["a", "b"]}, 0.0), ("copy#3", {"shelf": "low"}, 60.0), ("copy#2", {}, 60.0)]
+
+
+def test_what_is_said_of_a_queue_leaves_its_other_defaults_as_they_are(go: Any) -> None:
+    """Four attempts in all and a lease of 90 s, key by key, whatever else is said of the queue or of its retries."""
+
+    async def fails(work: Work) -> None:
+        raise TransientError("tape busy")
+
+    async def attempts(**more: Any) -> Any:
+        async with Emulator(handlers={"copy": fails}, **more) as emu:
+            lease = emu.scenario.queues["night"].lease // SECOND
+            return (await emu.submit("copy")).attempts, lease, emu.time
+
+    assert go(attempts()) == (4, 90, 0.0)
+    assert go(attempts(queues={"night": {"lease": "60s"}})) == (4, 60, 0.0)
+    assert go(attempts(queues={"night": {"retry": {"pause": "constant", "first": "10s"}}})) == (4, 90, 30.0)
+    assert go(attempts(queues={"night": {"retry": {"attempts_in_all": 2}}})) == (2, 90, 0.0)
 
 
 def test_a_repeated_submission_gives_the_first_job(go: Any) -> None:
@@ -334,7 +352,7 @@ def test_figures_and_the_log_are_there_at_any_moment(go: Any, tmp_path: Any) -> 
             emu.submit("copy")
             await emu.advance(minutes=5)
             path = await emu.save(tmp_path / "half.qdlog")
-            half = len(emu.rows), emu.figure("done").value, emu.figure("unfinished", queue="night").value
+            half = len(emu.recorded()), emu.figure("done").value, emu.figure("unfinished", queue="night").value
             with pytest.raises(LogError):
                 await emu.save(path)
             await emu.settle()
@@ -496,3 +514,18 @@ def test_people_act_on_jobs_and_queues(go: Any) -> None:
             return gone.ending.sub_state, emu.time, [job.state for job in emu.jobs()]
 
     assert go(test()) == ("withdrawn", 2400.0, ["done", "failed", "done", "done"])
+
+
+def test_events_and_figures_tell_their_times_in_seconds_too(go: Any) -> None:
+    """``emu.time`` is seconds, ``at`` and ``value`` are ticks, and ``seconds`` of either is what ``emu.time`` was."""
+
+    async def test() -> Any:
+        async with Emulator(handlers=HANDLERS) as emu:
+            await emu.submit("copy")
+            [end] = emu.recorded("finished")
+            with pytest.raises(InputError, match="a figure whose unit is count has no seconds: read its `value`"):
+                _ = emu.figure("done").seconds
+            makespan, none = emu.figure("makespan"), emu.figure("detection_delay_mean")
+            return emu.time, (end.at, end.seconds), (makespan.value, makespan.seconds), (none.value, none.seconds)
+
+    assert go(test()) == (600.0, (600 * SECOND, 600.0), (600 * SECOND, 600.0), (None, None))

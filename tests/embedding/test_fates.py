@@ -172,13 +172,14 @@ def test_a_fence_keeps_the_frozen_writer_out(go: Any) -> None:
 
 def test_a_slowed_worker_stretches_sleeps_and_not_deadlines(go: Any) -> None:
     """``timeout(60)`` around ``sleep(50)`` on a worker of half speed times out; at full speed it does not."""
+    once = {"night": {"retry": {"attempts_in_all": 1}}}
 
     async def copy(work: Work) -> None:
         async with asyncio.timeout(60):
             await asyncio.sleep(50)
 
     async def test(slow: bool) -> Any:
-        async with Emulator(queues={"night": {"lease": "90s"}}, handlers={"copy": copy}) as emu:
+        async with Emulator(queues=once, handlers={"copy": copy}) as emu:
             if slow:
                 emu.slow_down("workers-1", to=0.5)
             job = emu.submit("copy")

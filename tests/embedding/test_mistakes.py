@@ -8,7 +8,7 @@ import pytest
 
 import emulator
 from emulator import Emulator, InputError, RetryCase, Verdict, Work
-from emulator.testing.plugin import Emulated
+from emulator.testing.telling import Emulated
 
 pytest_plugins = ["pytester"]
 
@@ -102,7 +102,9 @@ MADE: dict[str, tuple[Callable[[], object], str]] = {
         "`def decide(self, case): ...` that returns an `emulator.Verdict`",
     ),
     "policy that is never asked": (
-        lambda: Emulator(handlers={"copy": copy}, queues={"night": {}}, retry={"night": Own()}),
+        lambda: Emulator(
+            handlers={"copy": copy}, queues={"night": {"retry": {"attempts_in_all": 1}}}, retry={"night": Own()}
+        ),
         "the retry policy of queue 'night' is never asked, because the scenario allows 1 attempt in all: give "
         "`queues.night.retry.attempts_in_all` more, such as 5",
     ),
@@ -262,12 +264,12 @@ def test_what_a_running_emulation_cannot_use_is_told(go: Any, use: str) -> None:
         call, _ = INSIDE[use]
         async with Emulator(handlers={"copy": copy}, lasts="2h") as emu:
             job = emu.submit("copy")
-            before = len(emu.rows)
+            before = len(emu.recorded())
             with pytest.raises(InputError) as caught:
                 found = call(emu, job)
                 if asyncio.iscoroutine(found):
                     await found
-            assert len(emu.rows) == before
+            assert len(emu.recorded()) == before
         return str(caught.value)
 
     assert go(test()) == INSIDE[use][1]

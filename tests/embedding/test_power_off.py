@@ -205,6 +205,32 @@ def test_a_connection_that_a_thread_uses_closes_at_the_end_of_the_call(path: Pat
         kept[0].execute("SELECT 1")
 
 
+def test_what_an_earlier_handler_left_open_goes_with_its_worker(path: Path) -> None:
+    """A handler that has returned leaves its connection on the worker, until the power goes or the emulation ends."""
+    kept: list[Any] = []
+
+    async def copy(work: Work) -> None:
+        sqlite3.connect(":memory:").close()
+        archive = sqlite3.connect(path, timeout=0.2)
+        if work.job == 1:
+            kept.append(archive)
+            archive.execute("INSERT INTO plates VALUES ('a')")
+        else:
+            archive.close()
+
+    async def test() -> None:
+        async with Emulator(handlers={"copy": copy}) as emu:
+            for _ in range(3):
+                await emu.submit("copy")
+            with pytest.raises(sqlite3.OperationalError, match="locked"):
+                rows(path, timeout=0.01)
+            emu.power_off("workers-1", back_after="1m")
+            assert rows(path) == []
+            await emu.submit("copy")
+
+    run_in_virtual_time(test)
+
+
 # -- sockets and child processes --------------------------------------------------------------------------------------
 
 
@@ -250,20 +276,22 @@ def _ends(visitor: socket.socket) -> bool:
 def test_a_thread_that_listens_for_a_dead_worker_goes_on_to_its_end() -> None:
     """Its socket is shut, so that a call to an executor ends that would have waited for ever."""
     ends: list[bytes] = []
+    kept: list[socket.socket] = []
 
     def listen(listener: socket.socket, other: socket.socket) -> None:
         ends.append(listener.recv(10))
-        listener.close()
-        other.close()
+        kept.extend((listener, other))
 
     async def copy(work: Work) -> None:
         if work.attempt == 1:
+            mine = socket.socket()
             emu.loop.call_soon(cut, context=contextvars.Context())
             await asyncio.to_thread(lambda: listen(*socket.socketpair()))
+            mine.close()
 
     def cut() -> None:
         held = emu.keeper._attempts[0].bearer.held
-        while held is None or not held.sockets:
+        while held is None or len(held.sockets) < 3:
             held = emu.keeper._attempts[0].bearer.held
         emu.power_off("workers-1", back_after="1m")
 
@@ -274,6 +302,7 @@ def test_a_thread_that_listens_for_a_dead_worker_goes_on_to_its_end() -> None:
     emu = Emulator(handlers={"copy": copy})
     run_in_virtual_time(test, patience=10)
     assert ends == [b""]
+    assert [each.fileno() for each in kept] == [-1, -1]
 
 
 def _by_asyncio() -> Callable[[], Awaitable[Any]]:
@@ -292,7 +321,6 @@ def _by_subprocess() -> Callable[[], Awaitable[Any]]:
     return start
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("how", [_by_asyncio, _by_subprocess])
 def test_child_processes_of_a_dead_worker_are_killed(how: Any) -> None:
     """And taken away, so that none is left as a zombie; the pipe to it is closed."""

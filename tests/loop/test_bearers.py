@@ -2,6 +2,7 @@
 
 import asyncio
 import contextvars
+import gc
 import subprocess
 import sys
 import textwrap
@@ -55,6 +56,35 @@ def test_nothing_of_a_bearer_that_is_gone_runs_again(run: Run) -> None:
 
     assert run(main) == 101.0
     assert seen == ["dead began", "cancelled began", "cancelled was cancelled", "cancelled cleaned up"]
+
+
+class _CollectedOnce(dict[Any, None]):
+    """The sleeps of a bearer; the collector of garbage comes when they are forgotten."""
+
+    def clear(self) -> None:
+        super().clear()
+        gc.collect()
+
+
+def test_the_collector_does_not_come_between_a_power_off_and_the_keeping(run: Run) -> None:
+    """A task that nothing but its timer holds is kept before the timer goes."""
+    seen: list[str] = []
+
+    async def work() -> None:
+        try:
+            await asyncio.sleep(10)
+        finally:
+            seen.append("cleaned up")
+
+    async def main(loop: VirtualLoop) -> None:
+        bearer = Bearer("dome-1")
+        bearer.sleeps = _CollectedOnce()
+        bear(loop, bearer, work())
+        await asyncio.sleep(1)
+        loop.abandon(bearer, "power lost")
+
+    run(main)
+    assert seen == []
 
 
 def test_child_tasks_groups_timeouts_and_timers_go_with_their_bearer(run: Run) -> None:

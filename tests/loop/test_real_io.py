@@ -64,7 +64,7 @@ def test_real_io_outside_a_stop_is_refused_by_name_with_the_way_out(run):
     assert set(refused) == set(REAL_IO)
     assert refused["create_server"] == (
         "loop.create_server() is real I/O, which takes no virtual time and which the virtual clock would not wait for: "
-        "do it inside `async with loop.clock_stop('what for'):`, where the clock stands still"
+        "do it inside `async with emulator.clock_stop('what for'):`, where the clock stands still"
     )
     assert all(message.startswith(f"loop.{name}() is real I/O") for name, message in refused.items())
 

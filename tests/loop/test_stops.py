@@ -213,7 +213,7 @@ def test_after_its_stop_a_call_from_a_thread_wakes_the_loop_and_is_reported(run,
     assert reports[0].startswith(
         "list.append was called from the thread 'shutter' while the virtual clock was running:"
     )
-    assert "async with loop.clock_stop('what for'):" in reports[0]
+    assert "async with emulator.clock_stop('what for'):" in reports[0]
 
 
 def test_after_close_a_call_from_a_thread_is_refused():

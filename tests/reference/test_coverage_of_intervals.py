@@ -247,9 +247,7 @@ must_hold: [{measure: failed, at_most: 0, in_share: 0.95}]
 """
     loaded = load_text(text)
     results = [run_night(loaded, seed=seed) for seed in range(200)]
-    played = [
-        PlayedNight("as written", night.seed, {}, tuple(one.tonight for one in night.judged)) for night in results
-    ]
+    played = [PlayedNight("as written", night.seed, {}, tuple(one.met for one in night.judged)) for night in results]
     found = shares("as written", loaded.scenario.must_hold, played, 0.95)
     assert [one.verdict for one in found] == ["does_not_hold", "does_not_hold"]
     holds(found[0].held, found[0].judged, 0.8)

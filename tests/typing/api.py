@@ -1,10 +1,11 @@
 """How the public names are used, for the type checker alone: never run."""
 
 from datetime import timedelta
-from typing import assert_type
+from typing import Any, assert_type
 
 import emulator
-from emulator import Client, Emulator, JobHandle, RetryCase, Verdict, Work
+from emulator import Client, Emulator, EmulatorOptions, JobHandle, RetryCase, Verdict, Work
+from emulator.record.events import EventKind
 
 
 class Patient:
@@ -34,6 +35,18 @@ async def main(client: Client) -> None:
         await lease.hand_in("ok")
 
 
+OPTIONS: EmulatorOptions = {
+    "pools": {"dome": {"count": 2}},
+    "handlers": {"copy": copy},
+    "never": ["effect after lease lost", "job left unfinished"],
+}
+
+
+def takes_what_dictionaries_hold(settings: dict[str, Any]) -> None:
+    Emulator("night.yaml", **OPTIONS)
+    Emulator(**settings)
+
+
 async def test() -> None:
     policy: emulator.RetryPolicy = Patient()
     async with Emulator(
@@ -52,7 +65,7 @@ async def test() -> None:
         ending = await job
         assert_type(ending.attempts, int)
         async for event in emu.events(since_start=True):
-            assert_type(event.kind, str)
+            assert_type(event.kind, EventKind)
         await emu.settle()
 
 

@@ -43,7 +43,6 @@ def test_a_judgement_has_text_figure_bound_sentence_and_evidence() -> None:
     assert verdict(small_night(), measure="wait_longest", at_most=15 * MINUTE, routine="copy") == Judged(
         requirement="wait_longest at most 15 min for routine copy",
         met=False,
-        tonight=False,
         found=Figure(20 * MINUTE, "time", False, "longest seen", 2, 0),
         bound=15 * MINUTE,
         sentence="Missed: longest wait for routine copy: 20 min (asked: at most 15 min).",
@@ -69,7 +68,7 @@ def test_words_of_its_own_stand_before_what_a_requirement_asks() -> None:
         "wait_p90 not worse than the baseline for queue night",
         "no slower than today (90th percentile of wait not worse than the baseline for queue night)",
     )
-    assert Judged("done exactly 1", True, True, Figure(1, "count"), 1, "Met.").asks == "done exactly 1"
+    assert Judged("done exactly 1", True, Figure(1, "count"), 1, "Met.").asks == "done exactly 1"
 
 
 @pytest.mark.parametrize(
@@ -97,8 +96,8 @@ def test_words_of_its_own_stand_before_what_a_requirement_asks() -> None:
         ),
         (
             {"measure": "makespan", "at_most": 30 * MINUTE, "in_share": 0.95},
-            None,
-            "Not judged on one night: makespan: 1 h (asked: at most 30 min in 95 % of nights).",
+            False,
+            "Missed on this night: makespan: 1 h (asked: at most 30 min in 95 % of nights).",
         ),
     ],
 )
@@ -111,7 +110,6 @@ def test_not_being_worse_than_a_baseline_is_not_judged_on_one_night() -> None:
     assert verdict(small_night(), measure="makespan", not_worse_by=5 * MINUTE) == Judged(
         requirement="makespan not worse than the baseline by more than 5 min",
         met=None,
-        tonight=None,
         found=Figure(HOUR, "time", False, "difference", 2, 0),
         bound=None,
         sentence="Not judged on one night: makespan: 1 h (asked: not worse than the baseline by more than 5 min).",
@@ -121,14 +119,14 @@ def test_not_being_worse_than_a_baseline_is_not_judged_on_one_night() -> None:
 
 def test_a_bound_beside_it_is_judged_on_the_night_alone() -> None:
     found = verdict(small_night(), measure="makespan", at_most=HOUR, not_worse_by=0)
-    assert (found.met, found.tonight) == (True, True)
+    assert found.met is True
     assert found.requirement == "makespan at most 1 h and not worse than the baseline"
     assert found.sentence == "Met: makespan: 1 h (asked: at most 1 h)."
 
 
-def test_a_requirement_on_a_share_of_nights_still_tells_how_this_one_went() -> None:
+def test_a_requirement_on_a_share_of_nights_is_judged_on_this_one_too() -> None:
     found = verdict(small_night(), measure="makespan", at_most=30 * MINUTE, in_share=0.95)
-    assert (found.met, found.tonight) == (None, False)
+    assert found.met is False
 
 
 @pytest.mark.parametrize(
@@ -376,7 +374,6 @@ def test_occurrences_that_end_in_time_meet() -> None:
     assert occurrences(sweeps(), DUE, finished_by="23:20") == Judged(
         requirement="each occurrence of sweeps finished by 23:20",
         met=True,
-        tonight=True,
         found=Figure(0, "count", n=2),
         bound=0,
         sentence="Met: each occurrence of sweeps finished by 23:20: all 2.",
@@ -438,7 +435,6 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
     assert found == Judged(
         requirement="each occurrence of sweeps finished within 1 h",
         met=False,
-        tonight=False,
         found=Figure(5, "count", n=7),
         bound=0,
         sentence="Missed: 5 of 7 occurrences of sweeps: #3 failed (permanent error); #4 was skipped (one is still "
@@ -498,14 +494,14 @@ def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
 
 def test_without_an_occurrence_there_is_nothing_to_judge() -> None:
     found = occurrences(Stream(), {}, within=HOUR)
-    assert (found.met, found.tonight, found.found.value) == (None, None, None)
+    assert (found.met, found.found.value) == (None, None)
     assert found.sentence == "Nothing to judge: no occurrence of sweeps was due."
 
 
-def test_occurrences_in_a_share_of_nights_are_not_judged_on_one() -> None:
+def test_occurrences_in_a_share_of_nights_are_judged_on_this_one_too() -> None:
     found = occurrences(sweeps(), DUE, within=HOUR, in_share=0.9)
-    assert (found.met, found.tonight) == (None, True)
-    assert found.sentence.startswith("Not judged on one night, asked in 90 % of nights: Met: each occurrence of sweeps")
+    assert found.met is True
+    assert found.sentence.startswith("On this night, asked in 90 % of nights: Met: each occurrence of sweeps")
 
 
 def test_a_deadline_in_the_hour_that_the_clock_skips_is_read_with_the_offset_before_it() -> None:

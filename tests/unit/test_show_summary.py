@@ -178,7 +178,7 @@ def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
 
 
 def one(met: bool | None) -> Judged:
-    return Judged("x", met, met, Figure(1, "count"), 1, "x")
+    return Judged("x", met, Figure(1, "count"), 1, "x")
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,10 @@ class Requirement(Model):
         max_length=100,
         description="What it asks for, in words of your own, for every screen: all done before the first shift.",
     )
-    in_share: Share | None = Field(default=None, description="Of nights; judged when many nights are run.")
+    in_share: Share | None = Field(
+        default=None,
+        description="It has to be met in this share of nights. One night is judged for itself, many by the share.",
+    )
 
     def mistakes(self) -> Iterator[Mistake]:
         bounds = [name for name in ("at_least", "at_most", "exactly") if getattr(self, name) is not None]

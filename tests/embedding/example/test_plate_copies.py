@@ -1,12 +1,13 @@
 """An example of a team's own test suite: it needs the package, pytest and pytest-asyncio, and nothing else."""
 
 import asyncio
-from typing import Any
 
 import pytest
 from plate_copies import copy_plates
 
-SETTINGS: dict[str, Any] = {
+from emulator import Emulated, EmulatorOptions
+
+OPTIONS: EmulatorOptions = {
     "pools": {"dome": {"count": 2}},
     "systems": {"archive": {"answers_in": "1s", "fenced": "highest_token"}},
     "handlers": {"copy": copy_plates},
@@ -16,9 +17,9 @@ SETTINGS: dict[str, Any] = {
 
 @pytest.mark.asyncio
 @pytest.mark.virtual_time
-async def test_all_plates_are_copied(emulated: Any) -> None:
+async def test_all_plates_are_copied(emulated: Emulated) -> None:
     """Undisturbed, three plates take six minutes."""
-    async with emulated(**SETTINGS) as emu:
+    async with emulated(**OPTIONS) as emu:
         await emu.submit("copy", plates=["a", "b", "c"])
         assert (emu.time, emu.figure("effects_landed").value) == (360, 3)
 
@@ -26,13 +27,13 @@ async def test_all_plates_are_copied(emulated: Any) -> None:
 @pytest.mark.asyncio
 @pytest.mark.virtual_time
 @pytest.mark.parametrize("fault", ["power_off", "freeze", "cut_link"])
-async def test_whatever_happens_to_a_worker_each_plate_is_copied_once(emulated: Any, fault: str) -> None:
+async def test_whatever_happens_to_a_worker_each_plate_is_copied_once(emulated: Emulated, fault: str) -> None:
     """The other worker goes on after the last finished plate, and nothing is written twice."""
-    async with emulated(**SETTINGS) as emu:
+    async with emulated(**OPTIONS) as emu:
         job = emu.submit("copy", plates=["a", "b", "c"])
         await emu.advance(minutes=3)
         ends = {"back_after": "20m"} if fault == "power_off" else {"lasts": "20m"}
-        getattr(emu, fault)("dome-1", **ends)
+        emu.fault(**{fault: "dome-1"}, **ends)
         assert (await job).state == "done"
         await emu.settle()
         assert emu.figure("effects_landed").value == 3
