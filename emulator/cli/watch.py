@@ -25,7 +25,7 @@ __all__ = ["watch"]
 )
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier one.")
-@click.option("--plain", is_flag=True, help="Write a line for each event of note, as where there is no terminal.")
+@click.option("--plain", is_flag=True, help="Write a line for each notable event, as where there is no terminal.")
 @allow_folder
 def watch(
     file: str,
@@ -43,7 +43,7 @@ def watch(
     to the end, q stops. Then the summary follows, as after `run`: the same file and seed give the same night, whatever
     keys are pressed.
 
-    Where there is no terminal, or with --plain, each event of note is a line, as fast as it goes unless --speed is
+    Where there is no terminal, or with --plain, each notable event is a line, as fast as it goes unless --speed is
     given.
     """
     from emulator.experiment.watching import StoppedError, told_night, watch_night

@@ -206,7 +206,7 @@ def told_night(
     speed: float | None = None,
     keep_events: bool = False,
 ) -> NightResult:
-    """Run one night and write a line for each event of note as it comes.
+    """Run one night and write a line for each notable event as it comes.
 
     Args:
         loaded: the scenario.
@@ -230,7 +230,7 @@ def told_night(
 
 
 class _Told:
-    """A sink that writes a line for each event of note."""
+    """A sink that writes a line for each notable event."""
 
     def __init__(self, loaded: Loaded, write: Callable[[str], object]) -> None:
         self._present = Present((), loaded.scenario.lasts)

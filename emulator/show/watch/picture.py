@@ -44,7 +44,7 @@ class Sight:
     Attributes:
         title, seed: of the night. clock: of its scenario.
         now, ends: the present tick, and the one at which it ends.
-        present: what everybody does. notes: the last events of note, as (tick, kind, sentence), oldest first.
+        present: what everybody does. notes: the last notable events, as (tick, kind, sentence), oldest first.
         speed: times real time. paused: whether it stands still. aim: what it goes to at full speed (event, fault, end).
         behind: whether this machine is too slow for the speed.
         message: what is to be said of the last key.
