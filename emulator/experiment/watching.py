@@ -211,7 +211,7 @@ def told_night(
     Args:
         loaded: the scenario.
         write: takes each line, its end included.
-        speed: seconds of virtual time to each real second, above 0; by default as fast as it goes.
+        speed: seconds of virtual time to each real second, above 0; by default as fast as possible.
         seed, variant, log, overwrite, keep_events: as for ``run_night``.
 
     Raises:

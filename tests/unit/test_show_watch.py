@@ -127,9 +127,9 @@ def test_workers_that_do_not_fit_are_counted() -> None:
     ("change", "said"),
     [
         ({"paused": True}, "PAUSED (60 times real time)"),
-        ({"aim": "event"}, "on to the next event, as fast as it goes"),
-        ({"aim": "fault"}, "on to the next fault, as fast as it goes"),
-        ({"aim": "end"}, "on to the end, as fast as it goes"),
+        ({"aim": "event"}, "on to the next event, as fast as possible"),
+        ({"aim": "fault"}, "on to the next fault, as fast as possible"),
+        ({"aim": "end"}, "on to the end, as fast as possible"),
         ({"behind": True}, "60 times real time, more than this machine can"),
         ({"speed": 0.1}, "0.1 times real time"),
         ({"speed": 86_400.0}, "86,400 times real time"),
@@ -258,5 +258,5 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
     ],
 )  # fmt: skip
 def test_sentences(row: Row, said: str | None) -> None:
-    """Each event of note reads as a plain sentence; the rest has none."""
+    """Each notable event reads as a plain sentence; the rest has none."""
     assert note(row, "plates#{}".format, CLOCK) == said

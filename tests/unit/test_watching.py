@@ -115,7 +115,7 @@ def test_a_log_that_cannot_be_made_is_told_before_anything_is_shown(loaded: Load
 
 
 def test_plain_lines_tell_the_night(loaded: Loaded) -> None:
-    """Without a terminal each event of note is a line with its clock time; the events are those of a run."""
+    """Without a terminal each notable event is a line with its clock time; the events are those of a run."""
     lines: list[str] = []
     told = told_night(loaded, lines.append, keep_events=True)
     assert told.rows == run_night(loaded, keep_events=True).rows

@@ -135,7 +135,7 @@ def _how(sight: Sight) -> tuple[str, Role]:
     """Say how the night goes on."""
     speed = f"{sight.speed:,g} times real time"
     if sight.aim:
-        return f"on to the {'end' if sight.aim == 'end' else 'next ' + sight.aim}, as fast as it goes", "good"
+        return f"on to the {'end' if sight.aim == 'end' else 'next ' + sight.aim}, as fast as possible", "good"
     if sight.paused:
         return f"PAUSED ({speed})", "bad"
     if sight.behind:
