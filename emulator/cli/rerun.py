@@ -11,7 +11,7 @@ from emulator.cli.streams import tell
 __all__ = ["rerun"]
 
 
-@click.command(short_help="Cut a script off at every step, run it again, and say whether that is safe.")
+@click.command(short_help="Tell whether a script may be cut off and run again.")
 @click.argument("file", metavar="FILE")
 @click.argument("script", metavar="SCRIPT")
 @click.option(

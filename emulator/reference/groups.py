@@ -83,7 +83,7 @@ GROUPS: Final = (
         "An emulated queue and workers around your own code. [Tutorial](test-your-code.md), "
         "[faults](how-to/test-under-faults.md).",
         ("Emulator", "Emulated", "EmulatorOptions", "JobHandle"),
-        {"Ending": "testing.jobs", "FaultHandle": "testing.faults"},
+        {"Ending": "testing.jobs", "FaultHandle": "testing.faults", "WorkerView": "testing.workers"},
     ),
     Group(
         "Handlers",
@@ -198,14 +198,18 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                     "hold_queue",
                     "release_queue",
                     "drain",
+                    "power_on",
                     "new_version",
                     "action",
                 ),
             ),
+            ("Answers of systems", "", ("next_answer",)),
             (
                 "What is seen",
                 "At any moment, and after the emulation has been left too.",
                 (
+                    "workers",
+                    "worker",
                     "recorded",
                     "events",
                     "subscribe",
@@ -235,7 +239,18 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
         "NightResult": frozenset({"every_row", "meta"}),
         "RunMeta": frozenset({"from_facts", "to_facts"}),
         "Page": frozenset({"blank", "heading", "lines", "say", "table"}),
-        "VirtualLoop": frozenset({"abandon", "go_on", "reach_wall_limit", "require_stop", "set_speed", "stand_still"}),
+        "VirtualLoop": frozenset(
+            {
+                "abandon",
+                "go_on",
+                "has_nothing_but",
+                "reach_wall_limit",
+                "refuse_inside_stop",
+                "require_stop",
+                "set_speed",
+                "stand_still",
+            }
+        ),
     }
 )
 """What has no underscore because other parts of the package use it; a user is promised nothing of it."""
@@ -263,6 +278,7 @@ ALIASES: Final = MappingProxyType(
         "ShareVerdict": "measure.comparison.result",
         "Row": "record.events",
         "StateName": "broker.states",
+        "WorkerState": "world.worker",
         "Trace": "record.sqlite_log",
     }
 )

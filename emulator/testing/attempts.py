@@ -107,6 +107,7 @@ class RunningAttempt:
     async def spend(self, ticks: int) -> None:
         """Do work of so many ticks at full speed."""
         self._check_open()
+        self._keeper.loop.refuse_inside_stop("work.spend")
         if not ticks:
             return
         spending = _Spending(ticks, self._keeper.loop.create_future())

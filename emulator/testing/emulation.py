@@ -22,12 +22,14 @@ from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
+from emulator.testing.hanging import Hanging
 from emulator.testing.jobs import JobHandle
 from emulator.testing.mistakes import (
     AWAITED,
     NOT_ENTERED,
     check_arguments,
     check_condition,
+    check_plain,
     check_submission,
     coroutine_functions,
     policies,
@@ -132,6 +134,7 @@ class Emulator(Interventions, Views):
         self._is_open = False
         self._began = False
         self._closing: asyncio.Task[None] | None = None
+        self._hanging: Hanging | None = None
         self._entry_of = {name: self._entry_name(name) for name in self.scenario.routines}
         self._submitted: dict[str, int] = {}
 
@@ -191,6 +194,7 @@ class Emulator(Interventions, Views):
             named=[*self._entry_of.values(), *(entry.label for entry in self.scenario.arrivals)],
         )
         loop.show_clocks(self.keeper.moment_of(0) - loop.agenda.now)
+        self._hanging = Hanging(loop, self.world, self.keeper, self.stream, self._reach_end)
         self.world.notice = self.stream.notice
         for routine in self._handlers:
             self.world.routines[routine].hands = self.keeper
@@ -203,6 +207,8 @@ class Emulator(Interventions, Views):
     def _see(self, row: Row) -> None:
         self.keeper.see(row)
         self.programs.see(row)
+        if self._hanging is not None:
+            self._hanging.see(row)
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -293,10 +299,12 @@ class Emulator(Interventions, Views):
             not_before: how long from now it is held.
             after: a job that must have ended before: its handle, or its name ``entry#number``.
             if_failed: what becomes of this one if that job fails: it fails too, or goes on.
-            parameters: their values by name; the routine says which there are, unless it has a handler.
+            parameters: their values by name, plain data that a message could carry: texts, numbers, dates, paths, and
+                lists and mappings of these. The routine says which there are, unless it has a handler.
 
         Raises:
-            InputError: for a routine, parameter or job that there is not; before the emulator is entered.
+            InputError: for a routine, parameter or job that there is not; for a parameter that is no plain data; before
+                the emulator is entered.
             RefusedError: when the queue is full or the broker is down.
             NeverError: when the emulation is over.
         """
@@ -304,6 +312,7 @@ class Emulator(Interventions, Views):
         ready = self.world.routines.get(self._known("routine", routine, self.scenario.routines))
         assert ready is not None
         self._check_parameters(routine, parameters)
+        check_plain(routine, parameters)
         check_submission(key, priority, idempotency_key, after)
         after = self.job(after) if isinstance(after, str) else after
         self._known("answer for if_failed", if_failed, ("fail", "go_on"))
@@ -372,7 +381,7 @@ class Emulator(Interventions, Views):
         """
         said = check_condition(condition)
         while not condition():
-            await self.stream.change(lambda: f"{said} never held")
+            await self.stream.change(lambda: f"{said} never held", counts_heartbeats=True)
 
     async def settle(self) -> None:
         """Let time pass until nothing is left to do: no job is unfinished, save those that nothing can ever move.

@@ -88,6 +88,75 @@ class Interventions:
         """
         return self.fault(power_off=who, back_after=back_after, program_absent=program_absent or None)
 
+    def power_on(self, who: str | Sequence[str]) -> None:
+        """Switch on workers that are off: their programs boot, each as a new incarnation.
+
+        A fault that was to bring one of them back later then finds it on, and changes nothing.
+
+        Args:
+            who: a worker, a pool (all of it that is off), or several of either.
+
+        Raises:
+            InputError: for a worker that there is not, that is on, or that has left for good; for a pool of which no
+                worker is off.
+        """
+        self._check_open()
+        self._check_workers(who)
+        world = self.world
+        for name in [who] if isinstance(who, str) else who:
+            members = world.pools[name] if name in world.pools else [world.workers[name]]
+            switched = [worker for worker in members if world.power_on(0, worker)]
+            if not switched:
+                is_gone = all(worker.gone for worker in members)
+                why = "has left for good" if is_gone else "is on already"
+                raise InputError(f"power_on: {name} {why} at {say(self.agenda.now)}: only what is off is switched on")
+
+    def next_answer(
+        self,
+        system: str,
+        outcome: Literal["ok", "error", "refused"],
+        *,
+        retry_after: Lasting | None = None,
+        times: int = 1,
+    ) -> None:
+        """Say how a system answers its next call: for one test of one branch of a handler.
+
+        ``refused`` comes at once, the others after the time that the system takes. A system that is down still refuses
+        everything. Asked for again, it counts for the calls after those.
+
+        Args:
+            system: which system.
+            outcome: what it answers, whatever its share of errors is.
+            retry_after: the hint that comes with a refusal; by default the system's own.
+            times: for so many calls, 1 or more.
+
+        Raises:
+            InputError: for a system or an outcome that there is not, and for a hint with another outcome.
+
+        >>> from emulator import CallError, Emulator, run_in_virtual_time
+        >>> async def copy(work):
+        ...     try:
+        ...         await work.call("archive")
+        ...     except CallError as error:
+        ...         return print(error.outcome, error.retry_after)
+        >>> async def test():
+        ...     archive = {"archive": {"answers_in": "2s"}}
+        ...     async with Emulator(handlers={"copy": copy}, systems=archive) as emu:
+        ...         emu.next_answer("archive", "refused", retry_after="5m")
+        ...         await emu.submit("copy")
+        >>> run_in_virtual_time(test)
+        refused 300.0
+        """
+        self._check_open()
+        _check("system", system, self.loaded.scenario.systems)
+        _check("outcome", outcome, ("ok", "error", "refused"))
+        if type(times) is not int or times < 1:
+            raise InputError(f"times={times!r}: give a whole number of calls, 1 or more")
+        if retry_after is not None and outcome != "refused":
+            raise InputError(f"retry_after: the hint comes with a refusal, and this answer is {outcome}: leave it out")
+        hint = None if retry_after is None else ticks_of(retry_after)
+        self.world.systems.order(system, outcome, hint, times)
+
     def freeze(self, who: Who, *, lasts: Drawn | None = None) -> FaultHandle:
         """Let workers stand still, handlers and all; then they go on as if no time had passed, their timers late."""
         return self.fault(freeze=who, lasts=lasts)

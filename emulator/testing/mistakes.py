@@ -5,8 +5,13 @@ that fail for no visible reason.
 """
 
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date, time, timedelta
+from decimal import Decimal
+from enum import Enum
+from pathlib import PurePath
 from typing import Any, Final
+from uuid import UUID
 
 from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
 from emulator.errors import InputError
@@ -23,6 +28,7 @@ __all__ = [
     "WatchedPolicy",
     "check_arguments",
     "check_condition",
+    "check_plain",
     "check_submission",
     "coroutine_functions",
     "policies",
@@ -149,6 +155,51 @@ def check_condition(condition: Any) -> str:
     if inspect.iscoroutinefunction(condition):
         raise InputError(f"{said} is async: give a plain function that only looks")
     return said
+
+
+_PLAIN: Final = (str, bytes, int, float, complex, Decimal, date, time, timedelta, PurePath, UUID, Enum, type(None))
+_DEEPEST: Final = 100
+
+
+def check_plain(routine: str, parameters: Mapping[str, Any]) -> None:
+    """Look at the parameters of a job: plain data, which a message could carry to a worker.
+
+    Raises:
+        InputError: for anything else, with the place at which it stands.
+
+    >>> check_plain("copy", {"plates": ["a", {"b": object()}]})
+    Traceback (most recent call last):
+    ...
+    emulator.errors.InputError: the parameter plates[1]['b'] of copy is a value of type object, which no message could \
+carry to a worker: give texts, numbers, dates, and lists and mappings of these
+    """
+    for name, value in parameters.items():
+        _check_plain(routine, name, value, 0)
+
+
+def _check_plain(routine: str, place: str, value: Any, depth: int) -> None:
+    if type(value) is str or isinstance(value, _PLAIN):
+        return
+    inside: Iterable[tuple[Any, Any]]
+    if isinstance(value, Mapping):
+        for key in value:
+            _check_plain(routine, f"{place} (a key of it)", key, depth + 1)
+        inside = value.items()
+    elif isinstance(value, list | tuple):
+        inside = enumerate(value)
+    elif isinstance(value, set | frozenset):
+        inside = (("...", item) for item in value)
+    else:
+        raise InputError(
+            f"the parameter {place} of {routine} is {_said(value)}, which no message could carry to a worker: give "
+            "texts, numbers, dates, and lists and mappings of these"
+        )
+    if depth > _DEEPEST:
+        raise InputError(
+            f"the parameter {place[:60]} ... of {routine} is more than {_DEEPEST} levels deep, or holds itself"
+        )
+    for key, item in inside:
+        _check_plain(routine, f"{place}[{key if key == '...' else repr(key)}]", item, depth + 1)
 
 
 def check_submission(key: Any, priority: Any, idempotency_key: Any, after: Any) -> None:

@@ -9,15 +9,28 @@ that job alone, or a thousand waiting tests of a thousand jobs would look a mill
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextvars import Context
+from dataclasses import dataclass
 from typing import Final
 
 from emulator.errors import NeverError
 from emulator.record.events import Event, Row, read
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 
 __all__ = ["Stream"]
 
 _ANY: Final = 0
 """In place of a job's number: whatever happens."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Wait:
+    """Somebody who waits: in which order, for what in words, and whose code it is."""
+
+    number: int
+    future: "asyncio.Future[None]"
+    what_for: Callable[[], str]
+    bearer: Bearer
+    counts_heartbeats: bool
 
 
 class Stream:
@@ -45,7 +58,7 @@ class Stream:
         self.failures: list[BaseException] = []
         self._told = 0
         self._telling = False
-        self._waiting: dict[int, list[tuple[int, asyncio.Future[None]]]] = {}  # by job, _ANY: whatever happens
+        self._waiting: dict[int, list[_Wait]] = {}  # by job, _ANY: whatever happens
         self._changed: dict[int, None] = {}  # of those that somebody waits for
         self._waits = 0
         self._subscribers: dict[int, Callable[[Event], object]] = {}
@@ -86,9 +99,9 @@ class Stream:
                         self._subscribers.pop(number, None)
         changed, self._changed = self._changed, {}
         woken = [one for job in changed for one in self._waiting.pop(job, ())]
-        for _, future in sorted(woken, key=lambda one: one[0]):  # who began to wait first goes first
-            if not future.done():
-                future.set_result(None)
+        for wait in sorted(woken, key=lambda one: one.number):  # who began to wait first goes first
+            if not wait.future.done():
+                wait.future.set_result(None)
 
     def subscribe(self, subscriber: Callable[[Event], object]) -> Callable[[], None]:
         """Call back with every event from now on, in order, in a turn of its own; gives what ends that."""
@@ -103,22 +116,40 @@ class Stream:
 
         return unsubscribe
 
-    async def change(self, what_for: Callable[[], str], job: int = _ANY) -> None:
+    async def change(self, what_for: Callable[[], str], job: int = _ANY, *, counts_heartbeats: bool = False) -> None:
         """Wait until something has happened.
 
         Args:
             what_for: says what is waited for, if it never comes.
             job: whose events alone matter; left out: whatever changes.
+            counts_heartbeats: heartbeats alone may bring what is waited for.
 
         Raises:
-            NeverError: when the emulation is over.
+            NeverError: when the emulation is over, or nothing will ever happen again.
         """
         if self.over:
             raise NeverError(f"{self.over}, and {what_for()}")
         future: asyncio.Future[None] = self._loop.create_future()
         self._waits += 1
-        self._waiting.setdefault(job, []).append((self._waits, future))
+        wait = _Wait(self._waits, future, what_for, BEARER.get(), counts_heartbeats)
+        self._waiting.setdefault(job, []).append(wait)
         await future
+
+    def waited_for_by(self, bearer: Bearer) -> list[int]:
+        """Give the numbers of the jobs that somebody's code waits for."""
+        return [
+            job
+            for job, waits in self._waiting.items()
+            if job and any(wait.bearer is bearer and not wait.future.done() for wait in waits)
+        ]
+
+    def give_up(self, why: str) -> None:
+        """Tell those who wait that nothing will ever happen again: the test itself, or else the handlers that do."""
+        waits = [wait for those in self._waiting.values() for wait in those if not wait.future.done()]
+        if self._subscribers or any(wait.counts_heartbeats for wait in waits):
+            return
+        for wait in [wait for wait in waits if wait.bearer is NOBODY] or waits:
+            wait.future.set_exception(NeverError(f"{why}: {wait.what_for()}"))
 
     async def events(self, first: int) -> AsyncIterator[Event]:
         """Give every event from number ``first`` on as it comes, until the emulation is over."""
@@ -128,7 +159,7 @@ class Stream:
                 first += 1
             if self.over:
                 return
-            await self.change(lambda: "somebody reads its events")
+            await self.change(lambda: "somebody reads its events", counts_heartbeats=True)
 
     def end(self, why: str) -> None:
         """Say that nothing more will come, and wake whoever waits for more."""

@@ -32,6 +32,7 @@ from emulator.testing.jobs import JobHandle, name_of
 from emulator.testing.saving import save
 from emulator.testing.span import Span
 from emulator.testing.stream import Stream
+from emulator.testing.workers import WorkerView
 from emulator.timeline.reports import place_of
 from emulator.timeline.ticks import SECOND, say
 from emulator.world.world import World
@@ -101,6 +102,24 @@ class Views:
             if attempt.order.job == job and attempt.task is not None:
                 said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"
         return said
+
+    # -- workers -------------------------------------------------------------------------------------------------------
+
+    @property
+    def workers(self) -> tuple[WorkerView, ...]:
+        """All workers, pool by pool as the scenario names them, whatever state they are in."""
+        return tuple(WorkerView(self.world, worker) for worker in self.world.workers.values())
+
+    def worker(self, name: str) -> WorkerView:
+        """Give a worker to look at: ``emu.worker("dome-1").state``.
+
+        Raises:
+            InputError: when there is no such worker; the message gives the nearest.
+        """
+        found = self.world.workers.get(name)
+        if found is None:
+            raise InputError(f"there is no worker {name!r}: {advise(str(name), tuple(self.world.workers))}")
+        return WorkerView(self.world, found)
 
     # -- events and figures --------------------------------------------------------------------------------------------
 

@@ -26,7 +26,7 @@ from typing import Any, Final
 from emulator.errors import SpinningError
 from emulator.timeline.ticks import say
 
-__all__ = ["ENDS", "FAULTS", "HANDING", "MESSAGES", "REST", "Agenda"]
+__all__ = ["ENDS", "FAULTS", "HANDING", "MESSAGES", "REST", "Agenda", "Entry"]
 
 ENDS: Final = 1
 FAULTS: Final = 2

@@ -138,8 +138,8 @@ class Course:
         self.interleaving: Interleaving | None = None
         self._turn_limit = turns
         self._manual = pace == "manual"
-        self._paced = pace != "fast"
-        self.hindered = self._paced
+        self.is_paced = pace != "fast"
+        self.hindered = self.is_paced
         self.last = NEVER if end is None else end - 1
         self.shuffles = shuffle_ties is not None
         self._shuffle = str(shuffle_ties).encode()
@@ -313,7 +313,7 @@ class Course:
     def interleave(self, how: Interleaving | None) -> None:
         """Hold back the steps of tasks from the next turn on, or no longer."""
         self.interleaving = how
-        self.hindered = self._paced or how is not None
+        self.hindered = self.is_paced or how is not None
         self.next_look = 0
 
     # -- advance ------------------------------------------------------------------------------------------------------

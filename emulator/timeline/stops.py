@@ -27,8 +27,8 @@ from emulator.errors import ClockStopError
 from emulator.timeline.answers import Answers, Begun
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 from emulator.timeline.kinds import NUMBER, must_be
-from emulator.timeline.reports import clock_reading, tasks_waiting
-from emulator.timeline.waits import what_it_has_of
+from emulator.timeline.reports import clock_reading, own_place_of, tasks_waiting
+from emulator.timeline.waits import sleeper, what_it_has_of
 
 __all__ = ["STOP", "ClockStop", "Outside", "OutsideCall", "clock_stop"]
 
@@ -126,8 +126,14 @@ class Outside:
         return any(stop.answers is begun.answers for stop in (*self.stops, *self._set_aside))
 
     def deadlock(self) -> ClockStopError | None:
-        """Give the error for a stop that waits behind one whose task waits for what the waiting one has."""
+        """Give the error for a stop whose task sleeps, or that waits behind one that waits for what it has itself."""
         for stop in self.stops:
+            if stop.task is not None and stop.behind() is None and (asleep := sleeper(stop.task)) is not None:
+                return ClockStopError(
+                    f"asyncio.sleep never ends inside the clock stop {stop.name!r} of {stop.opened_by}, where the "
+                    f"clock stands still: {asleep.get_name()} sleeps {own_place_of(asleep)}; leave the clock stop "
+                    "before, and open it anew for the next try"
+                )
             if stop.task is None or (ahead := stop.behind()) is None or ahead.task is None:
                 continue
             if (what := what_it_has_of(stop.task, ahead.task)) is not None:

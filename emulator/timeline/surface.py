@@ -11,8 +11,8 @@ from contextlib import ExitStack
 from contextvars import Context, ContextVar
 from typing import Any, Final, NoReturn, Self, TypeVarTuple
 
-from emulator.errors import IrreproducibleError, OutsideWorkError, WallLimitError
-from emulator.timeline.agenda import Agenda
+from emulator.errors import ClockStopError, IrreproducibleError, OutsideWorkError, WallLimitError
+from emulator.timeline.agenda import Agenda, Entry
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 from emulator.timeline.course import Course, Pace, whole_ticks
 from emulator.timeline.kinds import must_be
@@ -166,7 +166,9 @@ class TimedLoop(GuardedLoop):
 
         Raises:
             ValueError: for a negative number, or one that is not whole.
+            ClockStopError: inside a clock stop.
         """
+        self.refuse_inside_stop("advance")
         if not isinstance(ticks, int) or ticks < 0:
             raise ValueError(f"advance({ticks!r}): give a whole number of ticks (microseconds), 0 or more")
         arrival: asyncio.Future[None] = self.create_future()
@@ -181,6 +183,24 @@ class TimedLoop(GuardedLoop):
     def is_open_to_outside(self) -> bool:
         """Say whether a clock stop is open, so that real I/O is allowed."""
         return bool(self._outside.stops)
+
+    def refuse_inside_stop(self, what: str) -> None:
+        """Refuse to let virtual time pass in code that has stopped the clock.
+
+        Raises:
+            ClockStopError: inside a clock stop.
+        """
+        if (stop := self._outside.stop_here()) is not None:
+            raise ClockStopError(
+                f"{what} lets virtual time pass, and inside the clock stop {stop.name!r} none does: leave that first"
+            )
+
+    def has_nothing_but(self, expected: Callable[[Entry], bool]) -> bool:
+        """Say whether nothing can wake any code but what is expected: entries of the agenda."""
+        course, outside = self._course, self._outside
+        if course.is_paced or course.fresh or course.arrivals or outside.stops or outside.calls:
+            return False
+        return course.next_timer() is None and all(map(expected, course.entries))
 
     # -- whose code may run --------------------------------------------------------------------------------------------
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from typing import Any, Final
 
-__all__ = ["give_up_wait", "what_it_has_of"]
+__all__ = ["give_up_wait", "sleeper", "what_it_has_of"]
 
 _SHARED: Final = (asyncio.Lock.acquire.__code__.co_filename, asyncio.Queue.get.__code__.co_filename)
 """The files of asyncio in which tasks wait for something that they share."""
@@ -67,6 +67,20 @@ def _leave_condition(condition: asyncio.Condition, waiter: "asyncio.Future[Any]"
                 if not other.done():
                     other.set_result(False)
                     return
+
+
+def sleeper(task: "asyncio.Task[Any]") -> "asyncio.Task[Any] | None":
+    """Give the task that sleeps, of a task and those that it awaits, each the next; None if none does."""
+    at: asyncio.Task[Any] | None = task
+    seen = set()
+    while at is not None and at not in seen:
+        seen.add(at)
+        if (last := _innermost(at)) is None:
+            return None
+        if last.cr_code is asyncio.sleep.__code__:
+            return at
+        at = next((each for each in gc.get_referents(last.cr_await) if isinstance(each, asyncio.Task)), None)
+    return None
 
 
 def what_it_has_of(holder: "asyncio.Task[Any]", waiting: "asyncio.Task[Any]") -> str | None:

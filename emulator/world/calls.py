@@ -32,6 +32,7 @@ class Call:
         done: what to call with the outcome and the hint when to come again. Whoever has died sets it to None.
         cause: number of the event that led to the call.
         event: number of the latest event about this call; 0 before the first.
+        ordered: the answer that somebody has asked for; "" for the system's own.
         is_frozen, is_overdue: whether the caller stands still, and whether its patience has ended meanwhile.
         since: tick at which it was made; ``place``: where it stands now.
     """
@@ -55,6 +56,7 @@ class Call:
         "lands",
         "left",
         "number",
+        "ordered",
         "part",
         "patience",
         "place",
@@ -110,6 +112,7 @@ class Call:
         self.done = done
         self.error_share = error_share
         self.event = 0
+        self.ordered = ""
         self.since = 0
         self.place = IN_LINE
         # while it is served: work left at `served_since` (ticks as long as there is no brown-out), and its end

@@ -72,6 +72,10 @@ class Service:
         if system.is_out:
             self.turn_away(call, "refused", system.model.retry_after)
             return
+        if system.ordered and system.ordered[0][0] == "refused":
+            _, hint = system.ordered.popleft()
+            self.turn_away(call, "refused", system.model.retry_after if hint is None else hint)
+            return
         if bucket is not None and (system.at_door or not bucket.take(now)):
             if system.refuses_when_empty or system.has_full_line:
                 self.turn_away(call, "refused", system.model.retry_after)
@@ -152,6 +156,8 @@ class Service:
 
     def _serve(self, system: SystemState, call: Call) -> None:
         call.place = IN_SERVICE
+        if system.ordered and system.ordered[0][0] != "refused":
+            call.ordered, _ = system.ordered.popleft()
         system.serving[call] = None
         call.left = system.answer_time(call, self._draws)
         self._set_end(system, call)
@@ -165,7 +171,7 @@ class Service:
         if call.place is not IN_SERVICE or call.ends_at != self._agenda.now:
             return  # rescaled, or ended by an outage: another entry answers it, or none does
         system = self._systems[call.system]
-        outcome = "error" if system.answers_with_error(call, self._draws) else "ok"
+        outcome = call.ordered or ("error" if system.answers_with_error(call, self._draws) else "ok")
         lands = call.lands == "remotely" or (call.lands == "at_end" and call.done is not None)
         if lands and outcome == "ok" and call.land is not None and call.land() is False:
             outcome = "error"

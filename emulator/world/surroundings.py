@@ -10,7 +10,7 @@ from emulator.timeline.agenda import Agenda
 from emulator.world.beats import Beats
 from emulator.world.draws import Draws
 from emulator.world.plan import JobPlan
-from emulator.world.worker import Execution, Worker
+from emulator.world.worker import Execution, Worker, WorkerState
 
 if TYPE_CHECKING:
     from emulator.world.access import Access
@@ -63,7 +63,7 @@ class Surroundings:
         """Record the state that a worker is in."""
         return self.emit((self.agenda.now, "worker_changed", cause, 0, worker.name, state, why, worker.incarnation))
 
-    def state_word(self, worker: Worker) -> str:
+    def state_word(self, worker: Worker) -> WorkerState:
         """Name the state of a worker whose program runs."""
         if worker.cut_out or worker.cut_back:
             return "cut_off"

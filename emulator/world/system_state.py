@@ -1,6 +1,6 @@
 """How does one system stand: whom does it serve, who waits, is it up, how long does an answer take?"""
 
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from fractions import Fraction
 from typing import Final
 
@@ -24,11 +24,12 @@ class SystemState:
         serving: calls in service; ``own``: the earliest call in line or in service for each remote piece of work.
         opens_at: tick at which the door is next looked at, -1 if none is due.
         is_down, outages: whether a fault took it down, and how many of its stated outages are under way.
+        ordered: what somebody has asked that it answers next, each with the hint of a refusal.
         factor, error_share: the brown-out, and the share of errors in place of its own (None: its own).
     """
 
     __slots__ = ("at_door", "bucket", "error_share", "factor", "is_down", "law", "line", "model", "name", "opens_at",
-                 "outages", "own", "refuses_when_empty", "serving")  # fmt: skip
+                 "ordered", "outages", "own", "refuses_when_empty", "serving")  # fmt: skip
 
     def __init__(self, name: str, model: System, law: Distribution, now: int) -> None:
         self.name = name
@@ -46,6 +47,7 @@ class SystemState:
         self.outages = 0
         self.factor = Fraction(1)
         self.error_share: float | None = None
+        self.ordered: deque[tuple[str, int | None]] = deque()
 
     @property
     def is_out(self) -> bool:

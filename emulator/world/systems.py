@@ -34,6 +34,10 @@ class Systems(Service):
                     self._agenda.at(outage.begins, self._outage_begins, system, rank=FAULTS)
                     self._agenda.at(outage.ends, self._outage_ends, system, rank=FAULTS)
 
+    def order(self, system: str, outcome: str, hint: int | None, times: int) -> None:
+        """Let the next calls to a system be answered so: a refusal as it is made, others as they have been served."""
+        self._systems[system].ordered.extend([(outcome, hint)] * times)
+
     def set_down(self, cause: int, system: str) -> bool:
         """Take a system down: calls in service end in error now, calls that wait or come are refused.
 

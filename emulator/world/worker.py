@@ -1,6 +1,6 @@
 """What is a worker, as the world sees it: its state, its link, its clock, what it works on?"""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from emulator.world.plan import JobPlan
     from emulator.world.systems import Call
 
-__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Worker", "WorkerClock"]
+__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Worker", "WorkerClock", "WorkerState"]
 
 OFF: Final = "off"
 BOOTING: Final = "booting"
@@ -23,6 +23,10 @@ OWN_END: Final = 1 << 60
 """Added to a token where a worker stops by its own clock: at one instant the broker's end of the lease goes first."""
 
 _MILLION: Final = 1_000_000
+
+
+WorkerState = Literal["off", "booting", "idle", "busy", "draining", "frozen", "cut_off"]
+"""The state of a worker, as events and ``emu.worker(name).state`` tell it."""
 
 
 class WorkerClock:

@@ -246,7 +246,8 @@ def test_what_can_never_come_is_told_with_where_everybody_waits(go: Any) -> None
     """At the end of the scenario the wait ends in an error that names the job, its state and its handler's line."""
 
     async def waits(work: Work) -> None:
-        await asyncio.Event().wait()
+        while True:
+            await asyncio.sleep(600)
 
     async def test() -> None:
         async with Emulator(handlers={"copy": waits}, lasts="1h") as emu:

@@ -93,20 +93,19 @@ async def test_an_ending_tells_what_was_said_last() -> None:
 
 
 async def test_each_attempt_has_parameters_of_its_own() -> None:
-    """What an attempt does to its parameters is gone with it, and never reaches the caller's; objects are shared."""
+    """What an attempt does to its parameters is gone with it, and never reaches the caller's."""
     seen: list[tuple[str, ...]] = []
-    plates, gate = ["a", "b", "c"], asyncio.Event()
+    plates = ["a", "b", "c"]
 
     async def copy(work: Work) -> None:
         todo = work.parameters["plates"]
         seen.append(tuple(todo))
-        assert work.parameters["gate"] is gate
         while todo:
             await work.spend("10m")
             todo.pop(0)
 
     async with Emulator(handlers={"copy": copy}) as emu:
-        job = emu.submit("copy", plates=plates, nested={"deep": [plates]}, gate=gate)
+        job = emu.submit("copy", plates=plates, nested={"deep": [plates]})
         plates.append("d")
         await emu.advance(minutes=25)
         emu.power_off("workers-1", back_after="1m")

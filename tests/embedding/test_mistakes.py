@@ -2,12 +2,14 @@
 
 import asyncio
 from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 import emulator
-from emulator import Emulator, InputError, RetryCase, Verdict, Work
+from emulator import Emulator, InputError, Lease, RetryCase, Verdict, Work
 from emulator.testing.telling import Emulated
 
 pytest_plugins = ["pytester"]
@@ -394,3 +396,47 @@ def test_an_error_in_a_test_body_comes_alone() -> None:
     with pytest.raises(LookupError) as caught:
         emulator.run_in_virtual_time(body)
     assert caught.value.__context__ is None
+
+
+@pytest.mark.parametrize(
+    ("parameters", "said"),
+    [
+        ({"plate": asyncio.Lock()}, "the parameter plate of copy is a value of type Lock"),
+        (
+            {"plates": ["a", {"b": print}]},
+            "the parameter plates[1]['b'] of copy is the builtin_function_or_method print",
+        ),
+        ({"plates": {object: 1}}, "the parameter plates (a key of it) of copy is the type object"),
+        ({"plates": {b"a", frozenset({Lease})}}, "the parameter plates[...][...] of copy is the type Lease"),
+    ],
+)
+def test_a_parameter_that_no_message_could_carry_is_refused_at_submit(parameters: dict[str, Any], said: str) -> None:
+    """The error names the place; no job is made."""
+
+    async def test() -> Any:
+        async with Emulator(handlers={"copy": copy}) as emu:
+            with pytest.raises(InputError) as caught:
+                emu.submit("copy", **parameters)
+            return str(caught.value), emu.jobs()
+
+    assert emulator.run_in_virtual_time(test) == (
+        f"{said}, which no message could carry to a worker: give texts, numbers, dates, and lists and mappings of "
+        "these",
+        [],
+    )
+
+
+def test_plain_parameters_are_taken_and_one_that_holds_itself_is_not() -> None:
+    """Texts, numbers, dates, paths, enumerations, and lists, sets and mappings of these, however deep."""
+    plain = {"a": [1, 2.5, None, True, "x", b"y"], "when": timedelta(1), "where": Path("a"), "set": {("k", 1): {2}}}
+    endless: list[Any] = []
+    endless.append(endless)
+
+    async def test() -> Any:
+        async with Emulator(handlers={"copy": copy}) as emu:
+            emu.submit("copy", **plain)
+            with pytest.raises(InputError, match=r"the parameter a\[0\]\[0\].* is more than 100 levels deep, or holds"):
+                emu.submit("copy", a=endless)
+            return len(emu.jobs())
+
+    assert emulator.run_in_virtual_time(test) == 1

@@ -1,6 +1,7 @@
 """What a jump of the virtual clock costs, counted in calls: speed itself is measured by the benchmarks."""
 
 import asyncio
+import gc
 import sys
 from collections.abc import Awaitable, Callable
 
@@ -24,11 +25,13 @@ def calls_of(main: Callable[[], Awaitable[Callable[[], Awaitable[object]]]]) -> 
 
     async def counted():
         work = await main()
+        gc.disable()  # what earlier tests left may be collected at any time, and then calls Python
         sys.setprofile(count)
         try:
             await work()
         finally:
             sys.setprofile(None)
+            gc.enable()
 
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
         runner.run(counted())

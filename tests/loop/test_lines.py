@@ -134,7 +134,7 @@ def test_out_of_patience_names_whom_a_stop_waits_behind(run):
             stop = loop.clock_stop("first", patience=0.01)
             group.create_task(second())
             async with stop:
-                await asyncio.sleep(1)
+                await asyncio.Event().wait()
 
     with pytest.raises(ClockStopError) as caught:
         run(main, patience=0.02)

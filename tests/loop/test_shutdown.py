@@ -3,6 +3,7 @@
 import asyncio
 import gc
 import threading
+import time
 import warnings
 
 import pytest
@@ -52,7 +53,12 @@ def test_closing_with_everything_pending_ends_cleanly(run, no_noise):
 
 def test_an_executor_that_does_not_end_runs_out_of_patience(run):
     """The time limit of ``shutdown_default_executor`` counts in real seconds."""
-    gate = threading.Event()
+    gate, is_told = threading.Event(), threading.Event()
+
+    def open_later():
+        is_told.wait()
+        time.sleep(0.1)
+        gate.set()
 
     async def main(loop):
         call = loop.run_in_executor(None, gate.wait)
@@ -60,12 +66,14 @@ def test_an_executor_that_does_not_end_runs_out_of_patience(run):
         try:
             await loop.shutdown_default_executor(0.05)
         finally:
-            threading.Timer(0.1, gate.set).start()
+            is_told.set()  # or the runner, which waits for the executor too, would have to be patient
             call.cancel()
 
+    opener = threading.Thread(target=open_later)
+    opener.start()
     with pytest.raises(ClockStopError, match="'the end of the default executor'"):
         run(main, patience=0.05)
-    gate.set()
+    opener.join()
 
 
 def test_a_closed_loop_still_tells_the_time_and_refuses_the_rest():

@@ -72,14 +72,14 @@ def test_a_database_in_a_thread_takes_no_time_inside_a_stop(tmp_path):
     assert slow == quick
 
 
-def test_waiting_for_virtual_time_inside_a_stop_is_an_error_that_names_it(run):
+def test_waiting_inside_a_stop_for_what_never_comes_is_an_error_that_names_it(run):
     """Patience, in real seconds, runs out; the error says the stop, who opened it, and where everybody waits."""
     closed = []
 
     async def main(loop):
         try:
             async with loop.clock_stop("store a plate", patience=0.05):
-                await asyncio.sleep(1)
+                await asyncio.Event().wait()
         finally:
             closed.append(loop.is_open_to_outside())
 
@@ -92,7 +92,7 @@ def test_waiting_for_virtual_time_inside_a_stop_is_an_error_that_names_it(run):
     assert str(caught.value).endswith(
         "\nleave the clock stop before waiting for virtual time, or give it more patience"
     )
-    assert "waiting in sleep\n" in str(caught.value)
+    assert "waiting in Event.wait\n" in str(caught.value)
     assert closed == [False]
 
     def check():
