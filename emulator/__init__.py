@@ -43,12 +43,14 @@ if TYPE_CHECKING:
     from emulator.scenario.load import from_settings, load, load_text
     from emulator.scripts.testing import rerun, rerun_points
     from emulator.testing.client import Client, Lease
+    from emulator.testing.crashing import CrashPoint
     from emulator.testing.emulation import Emulator
     from emulator.testing.hunting import hunt
     from emulator.testing.jobs import JobHandle
     from emulator.testing.options import EmulatorOptions
     from emulator.testing.running import in_virtual_time, run_in_virtual_time
-    from emulator.testing.strategies import fault_schedules
+    from emulator.testing.strategies import crash_points, fault_schedules
+    from emulator.testing.sweeping import sweep
     from emulator.testing.telling import Emulated
     from emulator.testing.work import Work
     from emulator.timeline.loop import VirtualLoop
@@ -59,6 +61,7 @@ __all__ = [
     "Client",
     "ClockStopError",
     "ComparisonResult",
+    "CrashPoint",
     "DefectError",
     "Emulated",
     "Emulator",
@@ -95,6 +98,7 @@ __all__ = [
     "clock_stop",
     "compare",
     "compare_async",
+    "crash_points",
     "export",
     "fault_schedules",
     "from_settings",
@@ -110,6 +114,7 @@ __all__ = [
     "run_async",
     "run_in_virtual_time",
     "size",
+    "sweep",
 ]
 
 _HOMES: Final = {
@@ -117,6 +122,7 @@ _HOMES: Final = {
     "Client": "testing.client",
     "ClockStopError": "errors",
     "ComparisonResult": "experiment.comparison_result",
+    "CrashPoint": "testing.crashing",
     "DefectError": "errors",
     "Emulated": "testing.telling",
     "Emulator": "testing.emulation",
@@ -153,6 +159,7 @@ _HOMES: Final = {
     "clock_stop": "timeline.stops",
     "compare": "experiment.compare",
     "compare_async": "experiment.compare",
+    "crash_points": "testing.strategies",
     "export": "experiment.exporting",
     "fault_schedules": "testing.strategies",
     "from_settings": "scenario.load",
@@ -168,6 +175,7 @@ _HOMES: Final = {
     "run_async": "experiment.run",
     "run_in_virtual_time": "testing.running",
     "size": "experiment.size",
+    "sweep": "testing.sweeping",
 }
 """Where each public name lives."""
 

@@ -54,7 +54,7 @@ GROUPS: Final = (
     Group(
         "Compare, size, hunt",
         "Many nights, on the same draws. [How to](how-to/compare-policies.md). `compare`, `nights` and `size` need the "
-        "extra `stats`, `hunt` and `fault_schedules` the extra `search`.",
+        "extra `stats`, `hunt`, `fault_schedules` and `crash_points` the extra `search`.",
         (
             "compare",
             "compare_async",
@@ -82,8 +82,15 @@ GROUPS: Final = (
         "Embed in tests",
         "An emulated queue and workers around your own code. [Tutorial](test-your-code.md), "
         "[faults](how-to/test-under-faults.md).",
-        ("Emulator", "Emulated", "EmulatorOptions", "JobHandle"),
-        {"Ending": "testing.jobs", "FaultHandle": "testing.faults", "WorkerView": "testing.workers"},
+        ("Emulator", "Emulated", "EmulatorOptions", "JobHandle", "CrashPoint", "sweep", "crash_points"),
+        {
+            "Ending": "testing.jobs",
+            "FaultHandle": "testing.faults",
+            "Moment": "testing.crashing",
+            "Sweep": "testing.sweeping",
+            "Unsafe": "testing.sweeping",
+            "WorkerView": "testing.workers",
+        },
     ),
     Group(
         "Handlers",

@@ -20,6 +20,7 @@ from emulator.scenario.given import AnyScenario
 from emulator.scenario.models.arrivals import Prerequisite
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
+from emulator.testing.crashing import SWEPT, CrashPoint, Probe
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
 from emulator.testing.hanging import Hanging
@@ -76,6 +77,8 @@ class Emulator(Interventions, Views):
         grace: how long a handler that was told to stop may take for its cleanup; by default 30 s.
         interleave: a seed by which the steps of tasks on the loop are held back, from entering to leaving, so that
             races between handlers show; by default as the loop was made.
+        crash_at: a fault at one point of one job (``CrashPoint``). When the emulation is left without an error, it goes
+            on until the fault has ended and nothing is left to do.
         settings: the keys of a scenario file: ``pools``, ``queues``, ``routines``, ``systems``, ``lasts`` and so on.
 
     Attributes:
@@ -116,6 +119,7 @@ class Emulator(Interventions, Views):
         never: Iterable[Never] = (),
         grace: Lasting = 30,
         interleave: int | None = None,
+        crash_at: CrashPoint | None = None,
         **settings: Unpack[Settings],
     ) -> None:
         check_arguments(scenario, settings, seed)
@@ -127,6 +131,9 @@ class Emulator(Interventions, Views):
         self._grace = ticks_of(grace)
         may_be(WHOLE, interleave=interleave)
         self._interleave = interleave
+        if crash_at is not None and not isinstance(crash_at, CrashPoint):
+            raise InputError(f'crash_at={crash_at!r}: give a point, such as CrashPoint("copy#1", number=7)')
+        self._crash_at = crash_at
         self.loaded = loaded_for(scenario, settings, self._handlers)
         self.scenario = self.loaded.scenario
         self.seed = self.scenario.seed if seed is None else seed
@@ -182,6 +189,12 @@ class Emulator(Interventions, Views):
         self._context.run(BEARER.set, NOBODY)
         self.agenda = Span(loop.agenda)
         self.keeper = Handlers(loop, self._context, self._handlers, self._grace)
+        swept = SWEPT.get()
+        if self._crash_at is not None:
+            self.keeper.probe = Probe(self, self._crash_at, self._context)
+        elif swept is not None:
+            self.keeper.probe = Probe(self, swept[0], self._context)
+            swept[1].append(self.keeper.probe)
         self.programs = Programs(self.keeper, loop, self._context, self._programs, self._by_hand)
         self.stream = Stream(loop, self._context, self._see)
         self.world = self.keeper.world = World(
@@ -207,6 +220,8 @@ class Emulator(Interventions, Views):
     def _see(self, row: Row) -> None:
         self.keeper.see(row)
         self.programs.see(row)
+        if self.keeper.probe is not None:
+            self.keeper.probe.see(row)
         if self._hanging is not None:
             self._hanging.see(row)
 
@@ -214,6 +229,8 @@ class Emulator(Interventions, Views):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         __tracebackhide__ = True
+        if error is None and self.keeper.probe is not None:
+            await self.keeper.probe.finish()
         if self._is_open:
             self._is_open = False
             await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)

@@ -33,6 +33,7 @@ from emulator.timeline.ticks import say
 from emulator.world.worker import OFF, Execution, Worker
 
 if TYPE_CHECKING:
+    from emulator.testing.crashing import Probe
     from emulator.world.world import World
 
 __all__ = ["POWER_OFF", "Handler", "Handlers"]
@@ -61,6 +62,7 @@ class Handlers:
         failures: what handlers raised that is neither transient nor permanent by its type, by attempt.
         raised: what calls at a power off raised.
         over: why the emulation is over; "" while it goes on.
+        probe: what counts the points of a job, if a fault is to come at one.
     """
 
     world: "World"
@@ -73,6 +75,7 @@ class Handlers:
         self.failures: list[tuple[Order, BaseException]] = []
         self.raised: list[BaseException] = []
         self.over = ""
+        self.probe: Probe | None = None
         self._grace = grace
         self._attempts: list[RunningAttempt] = []
         self._idle_faults: dict[str, str] = {}
@@ -88,6 +91,8 @@ class Handlers:
         attempt = RunningAttempt(self, execution, bearer)
         self._attempts = [each for each in self._attempts if not each.is_over or each.has_anything_left()]
         self._attempts.append(attempt)
+        if self.probe is not None:
+            bearer.watch = self.probe.watcher(plan.number, worker.name)
         context = self.context.copy()
         context.run(BEARER.set, bearer)
         name = f"{plan.name}, attempt {execution.attempt} on {worker.name}"

@@ -6,6 +6,7 @@ from typing import Any, Literal, TypedDict
 from emulator.broker.rules import RetryPolicy
 from emulator.measure.invariants import Never
 from emulator.testing.client import Program
+from emulator.testing.crashing import CrashPoint
 from emulator.testing.handlers import Handler
 from emulator.testing.settings import Lasting
 
@@ -47,7 +48,7 @@ class EmulatorOptions(Settings, total=False):
     It also has the keys of a scenario file (``pools``, ``queues`` and so on).
 
     Attributes:
-        handlers, programs, by_hand, retry, seed, never, grace, interleave: as ``Emulator`` takes them.
+        handlers, programs, by_hand, retry, seed, never, grace, interleave, crash_at: as ``Emulator`` takes them.
 
     >>> from emulator import Emulator, EmulatorOptions
     >>> async def copy(work):
@@ -65,3 +66,4 @@ class EmulatorOptions(Settings, total=False):
     never: Iterable[Never]
     grace: Lasting
     interleave: int | None
+    crash_at: CrashPoint | None

@@ -1,10 +1,13 @@
-"""What does pytest get? Two markers, a fixture, an option, a setting; nothing is loaded before they are used.
+"""What does pytest get? Three markers, a fixture, an option, a setting; nothing is loaded before they are used.
 
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.
 - the marker ``@pytest.mark.interleave``: the same, in asyncio's order first and then in 50 other orders of the steps of
   tasks, or as many as ``interleave(seeds=200)`` says. Once one has failed, the rest is skipped, and the report says how
   to repeat it.
+- the marker ``@pytest.mark.crash_points(job="copy#1", fault="power_off")``: the same, once without a fault, and then
+  once for each point of that job at which its worker may fail, fixtures anew each time. It is one test, which fails
+  unless it is safe at each point. ``parts=4`` makes four tests of it, for as many processes.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
   arguments of that; for annotations it is an ``Emulated``. When the test fails, the report ends with its last events,
   the stories of the jobs concerned, what your code raised and where (once for each different failure), and how to run
@@ -31,17 +34,24 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from emulator.testing.crashing import CrashPoint
     from emulator.testing.telling import Emulated, ToldEmulator
     from emulator.timeline.loop import VirtualLoop
 
-__all__ = ["emulated"]
+__all__ = ["CRASH_AT", "CRASH_PART", "MADE", "emulated"]
 
-_MADE: "pytest.StashKey[list[ToldEmulator]]" = pytest.StashKey()
+MADE: "pytest.StashKey[list[ToldEmulator]]" = pytest.StashKey()
+"""The emulators that a test has made."""
+CRASH_AT: "pytest.StashKey[CrashPoint]" = pytest.StashKey()
+"""At which point a fault comes in the run that is under way."""
+CRASH_PART = "_crash_part"
+"""The parameter that says which part of the points a test has, and of how many."""
 _SEED = "--emulation-seed"
 _WALL_LIMIT = "queuedrill_wall_limit"
 _LOOP = "_virtual_loop"
 _LOOP_OF_PYTEST_ASYNCIO = "_asyncio_loop_factory"
 _SEEDS = 50
+_IMPLY_IT = ("interleave", "crash_points")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -70,6 +80,11 @@ def pytest_configure(config: pytest.Config) -> None:
         "markers",
         f"interleave(seeds={_SEEDS}): run an async test on the virtual-time loop in asyncio's order, and then with the "
         "steps of its tasks held back by so many seeds",
+    )
+    config.addinivalue_line(
+        "markers",
+        "crash_points(job, fault='power_off', lasts='10m', limit=200, parts=1): run an async test on the virtual-time "
+        "loop, and then once for each point of the job, with the fault there",
     )
 
 
@@ -154,7 +169,7 @@ def _options_of(item: pytest.Function) -> pytest.Mark | None:
 
     Mark it for pytest-asyncio too, as its auto mode does, so that async fixtures share the test's loop.
     """
-    if item.get_closest_marker("interleave") is not None and item.get_closest_marker("virtual_time") is None:
+    if item.get_closest_marker("virtual_time") is None and any(map(item.get_closest_marker, _IMPLY_IT)):
         item.add_marker("virtual_time")
     options = item.get_closest_marker("virtual_time")
     if (
@@ -209,6 +224,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> Generator[None, None, No
     item = metafunc.definition
     if (options := _options_of(item)) is None:
         return (yield)
+    _split(metafunc, item.get_closest_marker("crash_points"))
     makers = _Orders(metafunc.config, options, item.get_closest_marker("interleave")).makers
     if _lets_a_loop_come_in(metafunc.config) and item.get_closest_marker("asyncio") is not None:
         with _asked_for_loops(metafunc.config, makers):
@@ -218,6 +234,45 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> Generator[None, None, No
         hidden = (pytest.HIDDEN_PARAM,) if len(makers) == 1 else makers
         metafunc.parametrize(_LOOP, list(makers.values()), ids=hidden)
     return (yield)
+
+
+def _split(metafunc: pytest.Metafunc, marker: pytest.Mark | None) -> None:
+    """Make several tests of one that is run at each crash point, if that is asked for."""
+    parts = 1 if marker is None else marker.kwargs.get("parts", 1)
+    if type(parts) is not int or parts < 1:
+        pytest.fail(f"the marker crash_points: parts={parts!r}: give into how many tests to split it", pytrace=False)
+    if parts > 1:
+        every = [(part, parts) for part in range(1, parts + 1)]
+        metafunc.fixturenames.append(CRASH_PART)
+        metafunc.parametrize(CRASH_PART, every, ids=[f"part{part}of{parts}" for part, _ in every])
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
+    """Run a test once for each crash point of a job, if that is asked for."""
+    marker = item.get_closest_marker("crash_points")
+    if marker is None:
+        return None
+    from emulator.testing.repeating import run_at_each_point
+
+    run_at_each_point(item, marker, nextitem)
+    return True
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Say what came of crash points, and which were left out."""
+    told = [
+        f"{report.nodeid}: {said}"
+        for reports in terminalreporter.stats.values()
+        for report in reports
+        if getattr(report, "when", "") == "call"
+        for name, said in report.user_properties
+        if name == "crash_points"
+    ]
+    if told:
+        terminalreporter.section("crash points")
+        for line in told:
+            terminalreporter.line(line)
 
 
 @pytest.hookimpl(wrapper=True, trylast=True)
@@ -339,8 +394,8 @@ def emulated(request: pytest.FixtureRequest) -> "Emulated":
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
     from emulator.testing.telling import Emulated  # now, and not in the test's own time, which may have a limit
 
-    made = request.node.stash.setdefault(_MADE, [])
-    return Emulated(made, request.config.getoption(_SEED))
+    made = request.node.stash.setdefault(MADE, [])
+    return Emulated(made, request.config.getoption(_SEED), request.node.stash.get(CRASH_AT, None))
 
 
 @pytest.hookimpl(wrapper=True)
@@ -353,7 +408,7 @@ def pytest_runtest_makereport(
     report = yield
     if (maker := _maker_of(item)) is not None and maker.name != "virtual":
         _note_order(item, maker, report)
-    told = item.stash.get(_MADE, None)
+    told = item.stash.get(MADE, None)
     if told and report.failed:
         from emulator.testing.telling import sections
 
@@ -382,7 +437,7 @@ def _note_order(item: pytest.Item, maker: _Maker, report: pytest.TestReport) -> 
 
 def _look_at_failure(item: pytest.Item, error: BaseException) -> None:
     """Keep what there is to tell at this moment, and let the report on what the package refused end at the test."""
-    for each in item.stash.get(_MADE, ()):
+    for each in item.stash.get(MADE, ()):
         each.keep()
     kinds = {kind.__name__ for kind in type(error).__mro__ if kind.__module__ == "emulator.errors"}
     if kinds and "DefectError" not in kinds and not item.config.getoption("fulltrace"):

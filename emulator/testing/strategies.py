@@ -12,6 +12,8 @@ from emulator.scenario.arguments import WHOLE, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
+from emulator.testing.crashing import CrashPoint
+from emulator.testing.settings import Lasting
 from emulator.timeline.ticks import MINUTE, SECOND, say
 
 try:
@@ -19,7 +21,7 @@ try:
 except ImportError:  # then `from emulator import *` works all the same, and whoever asks for schedules is told
     st = None  # type: ignore[assignment]  # a module, or nothing
 
-__all__ = ["KINDS", "fault_schedules"]
+__all__ = ["KINDS", "crash_points", "fault_schedules"]
 
 KINDS: Final = (
     "power_off",
@@ -92,6 +94,40 @@ def fault_schedules(
     if not 0 <= at_least <= at_most or at_most < 1:
         raise InputError(f"at_least={at_least}, at_most={at_most}: give 0 <= at_least <= at_most, and at_most above 0")
     return st.lists(st.one_of(drawn), min_size=at_least, max_size=at_most)
+
+
+def crash_points(
+    job: str, *, fault: str | Collection[str] = "power_off", lasts: Lasting = "10m", limit: int = 200
+) -> "st.SearchStrategy[CrashPoint]":
+    """Draw one fault at one point of a job: a hypothesis strategy. Give it to ``Emulator(..., crash_at=point)``.
+
+    It shrinks to earlier points. Beyond a job's last point nothing happens.
+
+    Args:
+        job: the job's name, ``entry#number``.
+        fault: ``power_off``, ``freeze``, ``cut_link``, or several of them.
+        lasts: how long the fault lasts at most.
+        limit: the last point that is drawn, 1 or more.
+
+    Raises:
+        InputError: for an argument out of range, or when hypothesis is not installed.
+
+    >>> import emulator
+    >>> from hypothesis import find
+    >>> find(emulator.crash_points("copy#1"), lambda point: point.number > 2)
+    CrashPoint(job='copy#1', fault='power_off', number=3, lasts='10m')
+    """
+    if st is None:
+        raise InputError("crash_points needs hypothesis: pip install 'queuedrill[search]'")
+    must_be(WHOLE, limit=limit)
+    if limit < 1:
+        raise InputError(f"limit={limit}: give the last point that is drawn, from 1")
+    faults = [fault] if isinstance(fault, str) else texts("fault", fault)
+    if not faults:
+        raise InputError("fault: none is named: give power_off, freeze, cut_link, or several")
+    for each in faults:
+        CrashPoint(job, each, 0, lasts)
+    return st.builds(CrashPoint, st.just(job), st.sampled_from(faults), st.integers(1, limit), st.just(lasts))
 
 
 def _of_kind(kind: str, scenario: Scenario) -> "st.SearchStrategy[Entry] | None":

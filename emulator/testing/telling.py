@@ -14,6 +14,7 @@ from emulator.record.events import NO_ALLOWANCE, Event, Row, read
 from emulator.scenario.given import AnyScenario
 from emulator.show.layout import clean
 from emulator.show.trail import TICKS
+from emulator.testing.crashing import CrashPoint
 from emulator.testing.emulation import Emulator
 from emulator.testing.options import EmulatorOptions
 from emulator.testing.tracebacks import last_lines, place_raised
@@ -63,14 +64,16 @@ class Emulated:
     ...         await emu.submit("copy")
     """
 
-    def __init__(self, made: list[ToldEmulator], seed: int | None) -> None:
+    def __init__(self, made: list[ToldEmulator], seed: int | None, crash_at: CrashPoint | None) -> None:
         self._made = made
         self._seed = seed
+        self._crash_at = crash_at
 
     def __call__(self, scenario: AnyScenario | None = None, **options: Unpack[EmulatorOptions]) -> Emulator:
         """Make an emulator, with the arguments of ``Emulator``; a seed given here goes before the command line's."""
         if options.get("seed") is None:
             options["seed"] = self._seed
+        options.setdefault("crash_at", self._crash_at)
         made = ToldEmulator(scenario, **options)
         self._made.append(made)
         return made

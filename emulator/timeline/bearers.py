@@ -49,11 +49,12 @@ class Bearer:
         at_power_off: what its code asked to have called when its power goes.
         clock: tells what its worker's clock shows at a tick, in microseconds since 1970; None for the loop's calendar.
         held: what its code has opened (``emulator.timeline.resources``); None as long as that is nothing.
+        watch: makes of each coroutine that its tasks run one that is watched; None for as they are.
     """
 
     __slots__ = (
         "at_power_off", "clock", "generators", "held", "late", "name", "parked", "sleeps", "speed", "state", "tasks",
-        "why",
+        "watch", "why",
     )  # fmt: skip
 
     def __init__(self, name: str) -> None:
@@ -69,6 +70,7 @@ class Bearer:
         self.at_power_off: list[Callable[[], object]] = []
         self.clock: Callable[[int], int] | None = None
         self.held: Held | None = None
+        self.watch: Callable[[Any], Any] | None = None
 
     def park(self, handle: asyncio.Handle) -> None:
         """Keep what became ready until the bearer goes on."""

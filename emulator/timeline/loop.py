@@ -207,6 +207,8 @@ class VirtualLoop(TimedLoop):
         self._tasks_made = ordinal = self._tasks_made + 1
         name = f"Task-{ordinal}" if name is None else str(name)
         bearer = BEARER.get() if context is None else bearer_in(context)
+        if bearer.watch is not None:
+            coro = bearer.watch(coro)
         made: asyncio.Task[_T]
         if self._task_factory is not None:
             made = super().create_task(coro, name=name, context=context)

@@ -55,7 +55,19 @@ class Faults:
         missed: every occurrence that hit nothing, in the order in which they were told.
     """
 
-    __slots__ = ("_agenda", "_aimed", "_came", "_draws", "_hits", "_poisoned", "_scenario", "_sink", "_world", "missed")
+    __slots__ = (
+        "_agenda",
+        "_aimed",
+        "_back_at",
+        "_came",
+        "_draws",
+        "_hits",
+        "_poisoned",
+        "_scenario",
+        "_sink",
+        "_world",
+        "missed",
+    )
 
     def __init__(self, world: FaultyWorld, scenario: Scenario, agenda: Agenda, draws: Draws, sink: Sink) -> None:
         self._world = world
@@ -67,6 +79,7 @@ class Faults:
         self._aimed: set[int] = set()
         self._came: set[int] = set()
         self._poisoned: list[Lane] = []
+        self._back_at: dict[str, int] = {}
         self.missed: list[Missed] = []
 
     def start(self) -> None:
@@ -121,6 +134,10 @@ class Faults:
         """End what began and has no end of its own."""
         self._end(struck)
 
+    def will_bring_back(self, worker: "Worker") -> bool:
+        """Say whether a worker that is off gets its power back, before the run is over, at the end of a power off."""
+        return self._agenda.now <= self._back_at.get(worker.name, -1) < self._scenario.lasts
+
     # -- occurrences ------------------------------------------------------------------------------------------------
 
     def _plan(self, lane: Lane, number: int, before: int) -> None:
@@ -157,6 +174,8 @@ class Faults:
         struck = Struck(lane, number, worker, event)
         if end is not None:
             self._agenda.at(end, self._end, struck, FAULTS, lane.place + 1, number)
+            if lane.kind == "power_off":
+                self._back_at[who] = max(end, self._back_at.get(who, 0))
         return struck
 
     def _end(self, ending: Struck) -> None:

@@ -24,7 +24,7 @@ _HELD: Final = (State.QUEUED_HELD, State.REQUEUED_HELD)
 def stuck_jobs(world: "World") -> list[int]:
     """Give the numbers of these jobs, in the order of submission."""
     jobs = list(world.broker.jobs_unfinished())
-    coming = [worker for worker in world.workers.values() if not worker.gone and _may_come(worker)]
+    coming = [worker for worker in world.workers.values() if not worker.gone and _may_come(world, worker)]
     known: dict[int, bool] = {}
     for job in jobs:
         row, at = [], job  # jobs of which each waits for the next; there are no circles
@@ -64,8 +64,8 @@ def _any_serves(queue: str, workers: Iterable[Worker]) -> bool:
     return any(queue in worker.queues for worker in workers)
 
 
-def _may_come(worker: Worker) -> bool:
-    if worker.state is not OFF:
+def _may_come(world: "World", worker: Worker) -> bool:
+    if worker.state is not OFF or world.faults.will_bring_back(worker):
         return True
     schedule = worker.model.power
     return worker.model.woken_on_demand or (schedule is not None and schedule.on is not None)

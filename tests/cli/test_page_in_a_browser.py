@@ -130,7 +130,7 @@ def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, 
     browser.run('document.getElementById("axis").focus()')
     for key in ("ArrowDown", "n", "n"):
         browser.key(key)
-    assert text(browser, "tell").startswith("plates#4, attempt 1 on dome-2: 22:05:") and "lease_lost" in text(
+    assert text(browser, "tell").startswith("plates#4, attempt 1 on dome-2: 22:05:") and "lease lost" in text(
         browser, "tell"
     )
     browser.key("Enter")
@@ -180,7 +180,7 @@ def test_filters_and_the_slider(browser: Browser, lost: Path) -> None:
 def test_a_number_leads_to_what_is_behind_it(browser: Browser, lost: Path) -> None:
     """The number of lost leases lists the attempt, and a worst job's name opens its events."""
     browser.open(lost)
-    browser.run("""document.querySelector('[data-outcome="lease_lost"]').click()""")
+    browser.run("""document.querySelector('[data-outcome="lease lost"]').click()""")
     assert browser.run('[...document.querySelectorAll("#behind li")].length') == 1
     browser.run("""document.querySelector('a[href^="#job-"]').click()""")
     browser.run("new Promise(done => setTimeout(done, 50))")
