@@ -387,8 +387,9 @@ class TimedLoop(GuardedLoop):
             under_way.add_note(left)
 
     async def shutdown_default_executor(self, timeout: float | None = None) -> None:
-        """Wait for the threads of the default executor, ``timeout`` seconds of real time at most."""
-        stop = self.clock_stop("the end of the default executor", timeout)
+        """Wait for the threads of the default executor: ``timeout`` real seconds, or the loop's patience if less."""
+        patience = self._outside.patience if timeout is None else min(timeout, self._outside.patience)
+        stop = self.clock_stop("the end of the default executor", patience)
         stop.goes_first = True
         async with stop:
             await self._outside.all_ended()  # the stock wait after this one cannot be cancelled on Python 3.11

@@ -223,7 +223,8 @@ def test_a_library_for_retries_stops_after_a_minute_of_virtual_time() -> None:
         await put()
 
     async def test() -> str:
-        async with Emulator(handlers={"copy": copy}, queues={"night": {}}) as emu:
+        once = {"night": {"retry": {"attempts_in_all": 1}}}
+        async with Emulator(handlers={"copy": copy}, queues=once) as emu:
             return (await emu.submit("copy")).state
 
     assert run_in_virtual_time(test) == "failed"

@@ -231,3 +231,19 @@ def test_an_error_in_an_entry_of_the_agenda_ends_the_run(run):
     with pytest.raises(KeyError):
         run(main, agenda=agenda)
     assert agenda.now == 5
+
+
+def test_a_runner_waits_for_an_executor_no_longer_than_the_loop_has_patience(run, monkeypatch):
+    """Although asyncio would wait for five minutes: the call is named, and the process can end."""
+    monkeypatch.setattr("emulator.timeline.threads._LAST_WAIT", 0.01)
+    gate = threading.Event()
+
+    async def main(loop):
+        loop.run_in_executor(None, gate.wait)
+
+    try:
+        with pytest.raises(ClockStopError, match=r"the executor call Event\.wait") as caught:
+            run(main, patience=0.05)
+    finally:
+        gate.set()
+    assert caught.value.__notes__[0].startswith("the thread 'asyncio' still lives")
