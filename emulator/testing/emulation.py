@@ -8,6 +8,7 @@ on one loop share the clock and nothing else.
 import asyncio
 import contextvars
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 
@@ -44,6 +45,7 @@ from emulator.testing.views import Views
 from emulator.testing.work import afresh
 from emulator.timeline.agenda import ENDS
 from emulator.timeline.bearers import BEARER, NOBODY
+from emulator.timeline.libraries import each_in_a_stop, known_libraries
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
 from emulator.world.planned import PlannedJob
@@ -79,6 +81,8 @@ class Emulator(Interventions, Views):
             races between handlers show; by default as the loop was made.
         crash_at: a fault at one point of one job (``CrashPoint``). When the emulation is left without an error, it goes
             on until the fault has ended and nothing is left to do.
+        outside: libraries each of whose calls gets a clock stop of its own, from entering to leaving, so that code that
+            uses them needs no change: ``"sqlite3"``, ``"aiosqlite"``.
         settings: the keys of a scenario file: ``pools``, ``queues``, ``routines``, ``systems``, ``lasts`` and so on.
 
     Attributes:
@@ -120,6 +124,7 @@ class Emulator(Interventions, Views):
         grace: Lasting = 30,
         interleave: int | None = None,
         crash_at: CrashPoint | None = None,
+        outside: Iterable[str] = (),
         **settings: Unpack[Settings],
     ) -> None:
         check_arguments(scenario, settings, seed)
@@ -134,6 +139,11 @@ class Emulator(Interventions, Views):
         if crash_at is not None and not isinstance(crash_at, CrashPoint):
             raise InputError(f'crash_at={crash_at!r}: give a point, such as CrashPoint("copy#1", number=7)')
         self._crash_at = crash_at
+        try:
+            self._outside = known_libraries(outside)
+        except ValueError as wrong:
+            raise InputError(str(wrong)) from None
+        self._stops = ExitStack()
         self.loaded = loaded_for(scenario, settings, self._handlers)
         self.scenario = self.loaded.scenario
         self.seed = self.scenario.seed if seed is None else seed
@@ -185,6 +195,7 @@ class Emulator(Interventions, Views):
         self.loop = loop
         if self._interleave is not None:
             loop.interleave = self._interleave
+        self._stops.enter_context(each_in_a_stop(loop, self._outside))
         self._context = contextvars.copy_context()
         self._context.run(BEARER.set, NOBODY)
         self.agenda = Span(loop.agenda)
@@ -229,13 +240,14 @@ class Emulator(Interventions, Views):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         __tracebackhide__ = True
-        if error is None and self.keeper.probe is not None:
-            await self.keeper.probe.finish()
-        if self._is_open:
-            self._is_open = False
-            await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
-        elif self._closing is not None:
-            await self._closing
+        with self._stops:
+            if error is None and self.keeper.probe is not None:
+                await self.keeper.probe.finish()
+            if self._is_open:
+                self._is_open = False
+                await self._end(f"the emulation was left at {self._reading()}", self.agenda.now)
+            elif self._closing is not None:
+                await self._closing
         raised = [("a subscriber to the events", failure) for failure in self.stream.failures]
         raised += [("a call at a power off", failure) for failure in self.keeper.raised]
         if self._interleave is not None:

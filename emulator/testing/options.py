@@ -48,7 +48,8 @@ class EmulatorOptions(Settings, total=False):
     It also has the keys of a scenario file (``pools``, ``queues`` and so on).
 
     Attributes:
-        handlers, programs, by_hand, retry, seed, never, grace, interleave, crash_at: as ``Emulator`` takes them.
+        handlers, programs, by_hand, retry, seed, never, grace, interleave, crash_at, outside: as ``Emulator`` takes
+            them.
 
     >>> from emulator import Emulator, EmulatorOptions
     >>> async def copy(work):
@@ -67,3 +68,4 @@ class EmulatorOptions(Settings, total=False):
     grace: Lasting
     interleave: int | None
     crash_at: CrashPoint | None
+    outside: Iterable[str]

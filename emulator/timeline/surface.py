@@ -6,7 +6,7 @@ Everything here is built on public names of asyncio; how the loop takes its turn
 import asyncio
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from contextvars import Context, ContextVar
 from typing import Any, Final, NoReturn, Self, TypeVarTuple
@@ -16,6 +16,7 @@ from emulator.timeline.agenda import Agenda, Entry
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 from emulator.timeline.course import Course, Pace, whole_ticks
 from emulator.timeline.kinds import must_be
+from emulator.timeline.libraries import each_in_a_stop, known_libraries
 from emulator.timeline.outside import GuardedLoop, refuse_other_loop
 from emulator.timeline.paces import WallLimit
 from emulator.timeline.reports import clock_reading, place_here, tasks_waiting
@@ -42,6 +43,7 @@ class TimedLoop(GuardedLoop):
         agenda: its ``now`` is the clock.
         irreproducible: the reasons found so far why another run may write another log; empty while there is none.
         findings: what the end of the run is to fail for: those reasons, and what was refused; emptied when told.
+        outside: the libraries each of whose calls gets a clock stop of its own.
     """
 
     # In slots, because Python looks up slowly what an object with more than 30 attributes in its dict has.
@@ -61,6 +63,7 @@ class TimedLoop(GuardedLoop):
         "agenda",
         "findings",
         "irreproducible",
+        "outside",
         "places",
         "places_of_futures",
     )  # fmt: skip
@@ -80,6 +83,7 @@ class TimedLoop(GuardedLoop):
         in_order: bool = True,
         allow_irreproducible: bool = False,
         wall_clocks: bool | None = None,
+        outside: Iterable[str] = (),
     ) -> None:
         """Make a loop.
 
@@ -104,6 +108,8 @@ class TimedLoop(GuardedLoop):
             wall_clocks: let ``time.monotonic``, ``time.time``, ``datetime.now`` and the like follow virtual time, in
                 the loop's own thread while it runs and outside clock stops. By default they do from the first emulator
                 on, and from the beginning in marked tests and in ``run_in_virtual_time``.
+            outside: libraries each of whose calls gets a clock stop of its own, so that code that uses them needs no
+                change: ``"sqlite3"``, ``"aiosqlite"``.
 
         Raises:
             ValueError: for arguments out of range or of another kind.
@@ -128,6 +134,7 @@ class TimedLoop(GuardedLoop):
                 must_be(Agenda, "an Agenda", agenda=agenda)
             if agenda is not None and start:
                 raise ValueError(f"start={start}: the given agenda has its own present, tick {agenda.now}")
+            self.outside = known_libraries(outside)
             self.agenda = Agenda(start) if agenda is None else agenda
             self._course = Course(self.agenda, pace, end, turns, shuffle_ties)
             self._outside = Outside(patience, in_order)
@@ -318,7 +325,7 @@ class TimedLoop(GuardedLoop):
         if self._wall is not None:
             self._wall.start()
         try:
-            with begins_threads(), self._clocks:
+            with begins_threads(), each_in_a_stop(self, self.outside), self._clocks:
                 if self._shows:
                     self._clocks.enter_context(wall_clocks())
                 super().run_forever()
