@@ -26,6 +26,7 @@ EFFECTS: Final = (
     "unsafe_repeats",
     "unsafe_repeats_across_jobs",
     "late_effects",
+    "effects_after_end",
     "partial_effects",
 )
 """The figures that tell of effects, in their order."""
