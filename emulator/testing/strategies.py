@@ -77,7 +77,9 @@ def fault_schedules(
     [{'power_off': 'dome-1', 'at': '+0s'}]
     """
     if st is None:
-        raise InputError("fault_schedules needs hypothesis: pip install 'queuedrill[search]'")
+        raise InputError(
+            "fault_schedules needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill"
+        )
     model = loaded_from(scenario).scenario
     must_be(WHOLE, at_most=at_most, at_least=at_least)
     wanted = KINDS if kinds is None else tuple(texts("kinds", kinds))
