@@ -78,5 +78,5 @@ def write_text(path: str | None, text: str) -> None:
 
 
 def exit_code(holds: Any) -> int:
-    """Give the exit code of a verdict: what cannot be told has not been shown."""
+    """Give the exit code of a verdict: what is not decided does not hold."""
     return MISSED if holds is False else MET

@@ -50,7 +50,7 @@ def hunt(
     """Look for the smallest schedule of faults that breaks a requirement which the scenario FILE meets.
 
     What is found is printed as a piece of a scenario file, to be pasted into it and run. The same file and seed find
-    the same. The exit code is 1 if something was found, 0 if all tries were in vain.
+    the same. The exit code is 1 if something was found, 0 if nothing was.
     """
     from contextlib import nullcontext
 

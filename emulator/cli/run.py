@@ -41,10 +41,11 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
     type=float,
     metavar="X",
     callback=finite,
-    help="Let X seconds of virtual time pass in a real one, instead of going as fast as it goes.",
+    help="Let X seconds of virtual time pass in a real one; default: as fast as possible.",
 )
 @click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
+@click.option("--structured", is_flag=True, help="With --log: say that it is written as a line of key=value.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @allow_folder
 def run(
@@ -60,6 +61,7 @@ def run(
     pace: float | None,
     scripts: str | None,
     yes: bool,
+    structured: bool,
     quiet: bool,
     allow_folders: tuple[str, ...],
 ) -> int:
@@ -158,9 +160,9 @@ def run(
                 tell(f"Note on the scripts: {note}.")
         shown += 1
         if result.log is not None and not quiet:
-            from emulator.cli.logs import operator_log
+            from emulator.cli.logs import say_written
 
-            operator_log().info("log written", path=str(result.log), seed=result.seed)
+            say_written(result.log, result.seed, structured=structured)
         return MISSED if result.fits is False else MET
 
     return each_file(files, one)

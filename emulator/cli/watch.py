@@ -25,7 +25,8 @@ __all__ = ["watch"]
 )
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier one.")
-@click.option("--plain", is_flag=True, help="Write a line for each event of note, as where there is no terminal.")
+@click.option("--structured", is_flag=True, help="With --log: say that it is written as a line of key=value.")
+@click.option("--plain", is_flag=True, help="Write a line for each notable event, as where there is no terminal.")
 @allow_folder
 def watch(
     file: str,
@@ -34,6 +35,7 @@ def watch(
     speed: float | None,
     log: str | None,
     overwrite: bool,
+    structured: bool,
     plain: bool,
     allow_folders: tuple[str, ...],
 ) -> int:
@@ -43,7 +45,7 @@ def watch(
     to the end, q stops. Then the summary follows, as after `run`: the same file and seed give the same night, whatever
     keys are pressed.
 
-    Where there is no terminal, or with --plain, each event of note is a line, as fast as it goes unless --speed is
+    Where there is no terminal, or with --plain, each notable event is a line, as fast as possible unless --speed is
     given.
     """
     from emulator.experiment.watching import StoppedError, told_night, watch_night
@@ -70,9 +72,9 @@ def watch(
             return INTERRUPTED
     result.summary().write(sys.stdout)
     if result.log is not None:
-        from emulator.cli.logs import operator_log
+        from emulator.cli.logs import say_written
 
-        operator_log().info("log written", path=str(result.log), seed=result.seed)
+        say_written(result.log, result.seed, structured=structured)
     return MISSED if result.fits is False else MET
 
 

@@ -86,7 +86,7 @@ def compare(
     Raises:
         ScenarioError: with every mistake in a scenario or a variant.
         InputError: for arguments that are out of range, unknown, or do not go together; when scipy is missing; when
-            every night with a retry policy of your own came to nothing.
+            every night with a retry policy of your own failed to run.
 
     >>> import emulator
     >>> comparison = emulator.compare({
@@ -242,7 +242,7 @@ def _carry_out(
         if limit is None:
             played = run.run(count)
             _check_policies(plan, played)
-            return plan.conclude(played, count, f"{count:,} nights of each were asked for.")
+            return plan.conclude(played, count, "")
         for number in looks(count):
             played = run.run(number)
             _check_policies(plan, played)
@@ -263,6 +263,6 @@ def _check_policies(plan: ComparisonPlan, played: Sequence[PlayedNight]) -> None
         if all(one.failure for one in nights):
             many = "its one night" if len(nights) == 1 else f"all {len(nights):,} nights"
             raise InputError(
-                f"{setting.name}: {many} with a retry policy of your own came to nothing, so there is nothing to "
+                f"{setting.name}: {many} with a retry policy of your own failed to run, so there is nothing to "
                 f"compare; with seed {nights[0].seed}: {nights[0].failure}"
             )

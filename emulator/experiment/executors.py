@@ -308,7 +308,9 @@ def _dask(address: str) -> Iterator[Pool]:
     try:
         distributed: Any = import_module("distributed")  # an extra, and untyped
     except ImportError:
-        raise InputError("a cluster needs Dask's distributed engine: pip install 'queuedrill[dask]'") from None
+        raise InputError(
+            "a cluster needs Dask's distributed engine: python -m pip install '.[dask]' in the folder of queuedrill"
+        ) from None
     try:
         client = distributed.Client(address, timeout="10s")
     except (OSError, TimeoutError, ValueError) as error:

@@ -79,7 +79,7 @@ def run_night(
         variant: the name of the scenario's variant to run; by default, or by ``as written``, the scenario itself.
         log: where to write the events, as a new file.
         overwrite: let the log take the place of an earlier log.
-        pace: seconds of virtual time for each second of real time; by default as fast as it goes.
+        pace: seconds of virtual time for each second of real time; by default as fast as possible.
         heartbeats: by default what the scenario states; simulated ones are events of their own.
         keep_events: keep every event in memory.
         also_to: one more sink for every event.

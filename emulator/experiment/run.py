@@ -38,7 +38,7 @@ def run(
         variant: the name of one of its variants; by default, or by ``as written``, the scenario itself.
         log: where to write the events, as a new SQLite file; by default nowhere.
         overwrite: let the log take the place of an earlier log.
-        pace: seconds of virtual time for each second of real time, above 0; by default as fast as it goes.
+        pace: seconds of virtual time for each second of real time, above 0; by default as fast as possible.
         heartbeats: ``"computed"`` or ``"simulated"``; by default what the scenario states.
         keep_events: keep every event in memory, for ``events()`` and ``digest()``.
         progress: told the share of the night that is over, from 0 to 1; what it raises ends the run.

@@ -97,7 +97,7 @@ def size(
         run = Replications(settings, (), seed, workers, nights, progress=progress)
         played = run.run(nights)
     if failed := next((one for one in played if one.failure), None):
-        raise InputError(f"the night with {failed.variant} and seed {failed.seed} came to nothing: {failed.failure}")
+        raise InputError(f"the night with {failed.variant} and seed {failed.seed} failed to run: {failed.failure}")
     found = conclude_sizing(
         title=loaded.scenario.title,
         file=loaded.name,

@@ -14,6 +14,7 @@ from emulator.experiment.result import NightResult
 from emulator.experiment.run_control import KEYS, RunControl, usual_speed
 from emulator.measure.present import Present
 from emulator.record.events import Row
+from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.models import Scenario
 from emulator.scenario.models.faults import FAULT_KINDS, kind_of
@@ -64,16 +65,16 @@ class StoppedError(Exception):
 class _Seen:
     """A sink that keeps what the picture shows."""
 
-    def __init__(self, scenario: Scenario, control: RunControl) -> None:
+    def __init__(self, scenario: Scenario, control: RunControl, clock: Clock) -> None:
         names = (f"{pool}-{n}" for pool, model in scenario.pools.items() for n in range(1, model.count + 1))
         self.present = Present(tuple(names), scenario.lasts)
         self.notes: deque[tuple[int, str, str]] = deque(maxlen=_EVENTS_KEPT)
-        self._control = control
+        self._control, self._clock = control, clock
 
     def emit(self, row: Row) -> int:
         present = self.present
         present.take(row)
-        said = note(row, present.name)
+        said = note(row, present.name, self._clock)
         if said is not None:
             self.notes.append((row[0], row[1], said))
         self._control.see(of_note=said is not None, fault=row[1] == "fault_began")
@@ -107,7 +108,7 @@ def watch_night(
     shown = varied(loaded, loaded.patches[variant], variant) if variant else loaded
     scenario = shown.scenario
     control = RunControl(speed or usual_speed(scenario.lasts), faults=bool(scenario.faults))
-    seen = _Seen(scenario, control)
+    seen = _Seen(scenario, control, shown.clock)
     ahead, unannounced = faults_ahead(scenario)
     last = scenario.lasts - 1
 
@@ -205,12 +206,12 @@ def told_night(
     speed: float | None = None,
     keep_events: bool = False,
 ) -> NightResult:
-    """Run one night and write a line for each event of note as it comes.
+    """Run one night and write a line for each notable event as it comes.
 
     Args:
         loaded: the scenario.
         write: takes each line, its end included.
-        speed: seconds of virtual time to each real second, above 0; by default as fast as it goes.
+        speed: seconds of virtual time to each real second, above 0; by default as fast as possible.
         seed, variant, log, overwrite, keep_events: as for ``run_night``.
 
     Raises:
@@ -229,7 +230,7 @@ def told_night(
 
 
 class _Told:
-    """A sink that writes a line for each event of note."""
+    """A sink that writes a line for each notable event."""
 
     def __init__(self, loaded: Loaded, write: Callable[[str], object]) -> None:
         self._present = Present((), loaded.scenario.lasts)
@@ -239,7 +240,7 @@ class _Told:
 
     def emit(self, row: Row) -> int:
         self._present.take(row)
-        if (said := note(row, self._present.name)) is not None:
+        if (said := note(row, self._present.name, self._clock)) is not None:
             local = self._clock.local(row[0])
             if (day := day_of(self._clock, row[0])) != self._day:
                 self._day = day

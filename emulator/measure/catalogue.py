@@ -80,7 +80,9 @@ FigureName = Literal[
     "unsafe_repeats",
     "unsafe_repeats_across_jobs",
     "late_effects",
+    "effects_after_end",
     "partial_effects",
+    "calls_per_second_peak",
     "occurrences_skipped",
     "occurrences_late",
     "faults_missed",
@@ -477,6 +479,15 @@ _OTHERS: Final = (
         _LOW,
     ),
     Measure(
+        "effects_after_end",
+        "effects after their job had ended",
+        "Effects that landed after their job was done or had failed.",
+        "count",
+        _COUNTED,
+        _KIND,
+        _LOW,
+    ),
+    Measure(
         "partial_effects",
         "jobs that left part of their effects",
         "Groups (a job and all jobs resubmitted from it) that left at least one effect and of which no job is done at "
@@ -484,6 +495,17 @@ _OTHERS: Final = (
         "count",
         _COUNTED,
         _KIND,
+        _LOW,
+    ),
+    # -- systems --------------------------------------------------------------------------------------------------
+    Measure(
+        "calls_per_second_peak",
+        "most calls to one system within a second",
+        "Most calls to one system that began within any stretch of one second; calls that have no outcome yet, or "
+        "whose caller died, are left aside.",
+        "count",
+        _COUNTED,
+        _NIGHT,
         _LOW,
     ),
     # -- recurrences and faults -----------------------------------------------------------------------------------

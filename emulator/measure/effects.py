@@ -5,6 +5,7 @@ the jobs resubmitted from it, are meant to do a thing once. The same effect on o
 do with each other is kept apart: it may well be meant.
 """
 
+from array import array
 from collections.abc import Callable
 
 from emulator.measure.executions import Executions
@@ -22,20 +23,37 @@ class Effects(Executions):
         self._landed: dict[tuple[int, str], int] = {}
         self._refused_effects: dict[tuple[int, str], int] = {}
         self._late: dict[int, int] = {}
+        self._after_end: dict[int, int] = {}
+        self._calls: dict[str, array[int]] = {}
         self._unrepeatable: dict[tuple[int, str, str], int] = {}
 
     def _standing(self, number: int) -> tuple[int, int]:
         """Give a job's kind, and the token of the lease that the broker holds to be valid; 0: none."""
         raise NotImplementedError
 
+    def _has_ended(self, number: int) -> bool:
+        """Say whether a job is done or has failed."""
+        raise NotImplementedError
+
     def _effect_handlers(self) -> dict[str, Callable[[Row], None]]:
-        return {"effect_landed": self._effect_landed, "effect_refused": self._effect_refused}
+        return {
+            "effect_landed": self._effect_landed,
+            "effect_refused": self._effect_refused,
+            "call_ended": self._call_ended,
+        }
+
+    def _call_ended(self, row: Row) -> None:
+        system, outcome, took = row[7:10]
+        if outcome != "no_access":  # which never reached the system
+            self._calls.setdefault(system, array("q")).append(row[0] - took)
 
     def _effect_landed(self, row: Row) -> None:
         _, _, _, number, _, _, token, effect, target, repeatable = row
         kind, valid = self._standing(number)
         if token != valid:
             self._late[number] = self._late.get(number, 0) + 1
+            if self._has_ended(number):
+                self._after_end[number] = self._after_end.get(number, 0) + 1
         self._table.count_effect(number)
         self._landed[kind, effect] = self._landed.get((kind, effect), 0) + 1
         if repeatable is not True:  # False, or "checks_first": checking first does not make it safe

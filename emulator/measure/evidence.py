@@ -28,7 +28,12 @@ def evidence(selection: Selection, measure: str, bound: float) -> tuple[int, ...
     For times these are the jobs beyond the bound; for figures that no job shows (the backlog, utilisation) none.
     """
     night = selection.night
-    by_job = {"overlap": night.overlap, "overlapping_jobs": night.overlap, "late_effects": night.late}.get(measure)
+    by_job = {
+        "overlap": night.overlap,
+        "overlapping_jobs": night.overlap,
+        "late_effects": night.late,
+        "effects_after_end": night.after_end,
+    }.get(measure)
     if by_job is not None:
         chosen = selection.of_jobs(by_job)
         return tuple(sorted(chosen, key=lambda job: (-chosen[job], job))[:_MOST])

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Final
 
 from emulator.errors import InputError
+from emulator.measure.bursts import densest
 from emulator.measure.catalogue import QUANTILES, SAMPLES, find
 from emulator.measure.estimate import Figure
 from emulator.measure.night import (
@@ -24,7 +25,7 @@ from emulator.measure.night import (
     Night,
 )
 from emulator.measure.selection import DONE_AND_THERE, Selection, Where
-from emulator.timeline.ticks import HOUR
+from emulator.timeline.ticks import HOUR, SECOND
 
 __all__ = ["Figures", "figure"]
 
@@ -154,6 +155,12 @@ def _skipped(of: Selection) -> Figure:
     return _count(sum(1 for one in of.night.skipped if of.where.entry in (None, one.entry)))
 
 
+def _calls_peak(of: Selection) -> Figure:
+    calls = of.night.calls.values()
+    most = max((densest(sorted(times), SECOND)[0] for times in calls), default=0)
+    return _count(most, sum(map(len, calls)))
+
+
 def _registry() -> dict[str, Callable[[Selection], Figure]]:
     found: dict[str, Callable[[Selection], Figure]] = {}
     for base in SAMPLES:
@@ -204,6 +211,8 @@ def _registry() -> dict[str, Callable[[Selection], Figure]]:
         "unsafe_repeats": lambda of: _count(len(of.repeats())),
         "unsafe_repeats_across_jobs": lambda of: _count(len(of.night.shared)),
         "late_effects": lambda of: _count(sum(of.of_jobs(of.night.late).values())),
+        "effects_after_end": lambda of: _count(sum(of.of_jobs(of.night.after_end).values())),
+        "calls_per_second_peak": _calls_peak,
         "partial_effects": lambda of: _count(len(of.incomplete())),
         "occurrences_skipped": _skipped,
         "occurrences_late": lambda of: _count(len(of.late_occurrences())),

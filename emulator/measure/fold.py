@@ -234,6 +234,8 @@ class NightFold(Jobs):
             landed=self._landed,
             refused_effects=self._refused_effects,
             late=self._late,
+            after_end=self._after_end,
+            calls=self._calls,
             repeats=self._repeats(),
             shared=self._shared(),
             refused=tuple(self._refused),

@@ -5,18 +5,20 @@ that does work twice which must not be repeated the second, one that forgets a j
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
+from emulator.measure.bursts import densest
 from emulator.record.events import Row
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import say
 
-__all__ = ["INVARIANTS", "Never", "broken"]
+__all__ = ["INVARIANTS", "Burst", "Never", "broken"]
 
 
-Never = Literal["effect after lease lost", "unrepeatable effect twice", "job left unfinished"]
+Never = Literal["effect after lease lost", "effect after job ended", "unrepeatable effect twice", "job left unfinished"]
 """What can be watched for, by its name."""
 
 
@@ -30,6 +32,19 @@ def _effects_after_the_lease(rows: Sequence[Row]) -> Iterator[str]:
             yield (
                 f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of job "
                 f"{row[3]}, which had ended by then ({outcome.replace('_', ' ')} at {say(at)}, event {event})"
+            )
+
+
+def _effects_after_the_job(rows: Sequence[Row]) -> Iterator[str]:
+    ended: dict[int, tuple[int, int, str]] = {}
+    for number, row in enumerate(rows, 1):
+        if row[1] == "finished":
+            ended[row[3]] = (number, row[0], row[5])
+        elif row[1] == "effect_landed" and row[3] in ended:
+            event, at, state = ended[row[3]]
+            yield (
+                f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of job "
+                f"{row[3]}, which was {state} at {say(at)} (event {event})"
             )
 
 
@@ -60,9 +75,34 @@ def _jobs_lost(rows: Sequence[Row]) -> Iterator[str]:
         yield f"event {number}: job {job} ({name}) was submitted and is neither done nor failed"
 
 
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """Too many calls close together: ``more_than`` of them to a system begin within a stretch of so many ticks."""
+
+    system: str
+    more_than: int
+    within: int
+
+    def look(self, rows: Sequence[Row]) -> Iterator[str]:
+        """Say where it has happened, once: where the calls are densest; calls that have no outcome yet are left out."""
+        calls = sorted(
+            (row[0] - row[9], number)
+            for number, row in enumerate(rows, 1)
+            if row[1] == "call_ended" and row[7] == self.system and row[8] != "no_access"
+        )
+        most, place = densest([began for began, _ in calls], self.within)
+        if most > self.more_than:
+            began, number = calls[place]
+            yield (
+                f"event {number}: it ends the first of {most} calls to {self.system} that began within "
+                f"{say(self.within)}, from {say(began)} on"
+            )
+
+
 INVARIANTS: Final = MappingProxyType(
     {
         "effect after lease lost": _effects_after_the_lease,
+        "effect after job ended": _effects_after_the_job,
         "unrepeatable effect twice": _effects_twice,
         "job left unfinished": _jobs_lost,
     }
@@ -72,12 +112,12 @@ INVARIANTS: Final = MappingProxyType(
 _AT_THE_END: Final = frozenset(("job left unfinished",))
 
 
-def broken(rows: Sequence[Row], never: Iterable[str], *, at_end: bool = True) -> list[str]:
+def broken(rows: Sequence[Row], never: Iterable[str | Burst], *, at_end: bool = True) -> list[str]:
     """Say where what must never happen has happened, one sentence each.
 
     Args:
         rows: every event so far.
-        never: what to look for, by the names in ``INVARIANTS``.
+        never: what to look for, by the names in ``INVARIANTS``, and bursts of calls.
         at_end: whether nothing more will come; what only the end can tell is left out otherwise.
 
     Raises:
@@ -89,6 +129,12 @@ def broken(rows: Sequence[Row], never: Iterable[str], *, at_end: bool = True) ->
     """
     found = []
     for name in never:
+        if isinstance(name, Burst):
+            found += [
+                f"more than {name.more_than} calls to {name.system} within {say(name.within)}: {sentence}"
+                for sentence in name.look(rows)
+            ]
+            continue
         if name not in INVARIANTS:
             raise InputError(f"{name!r} cannot be watched for: {advise(name, tuple(INVARIANTS))}")
         look: Callable[[Sequence[Row]], Iterator[str]] = INVARIANTS[name]

@@ -117,6 +117,12 @@ class Jobs(Effects):
             raise KeyError(number)
         return self._table.value(number, KIND), 0
 
+    def _has_ended(self, number: int) -> bool:
+        job = self._open.get(number)
+        if job is not None:
+            return bool(job[FINISHED] >= 0)
+        return number not in self._at_work and number not in self._waiting
+
     def _worker_code(self, worker: str) -> int:
         return self._worker_codes.setdefault(worker, len(self._worker_codes) - 1)
 

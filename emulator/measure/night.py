@@ -162,7 +162,8 @@ class Night:
         lost_while_healthy: kind -> leases lost though the worker was at work and could be reached.
         stale: (job, what) -> how often it was refused.
         landed: (kind, effect) -> how often. refused_effects: likewise.
-        late: job -> effects landed under a token that was no longer valid.
+        late: job -> effects landed under a token that was no longer valid. after_end: likewise, after the job's end.
+        calls: system -> the ticks at which calls to it began, in the order in which they ended.
         repeats: what landed more than once and must not, within one family, in the order of jobs.
         shared: (effect, target) -> landings, of those that landed from more than one family and must not be repeated.
         occurrences: entry -> the tick at which each occurrence is due, by ordinal.
@@ -187,6 +188,8 @@ class Night:
     landed: Mapping[tuple[int, str], int]
     refused_effects: Mapping[tuple[int, str], int]
     late: Mapping[int, int]
+    after_end: Mapping[int, int]
+    calls: "Mapping[str, array[int]]"
     repeats: tuple[Repeat, ...]
     shared: Mapping[tuple[str, str], int]
     refused: tuple[RefusedJob, ...]

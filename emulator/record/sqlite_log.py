@@ -410,7 +410,7 @@ def _reading(path: Path, trace: Trace, *, any_format: bool = False) -> Iterator[
         if not path.is_file():
             raise LogError(f"{path}: {_no_file(path)}")
         if path.stat().st_size == 0:
-            raise LogError(f"{path}: it is empty, so it is no event log, which `run --log` writes")
+            raise LogError(f"{path}: it is empty, not an event log of this program (`run --log` writes one)")
         _undo_half_a_batch(path)
         connection = sqlite3.connect(
             path.resolve().as_uri() + "?mode=ro",
@@ -466,7 +466,7 @@ def _tables_in(path: Path, connection: sqlite3.Connection) -> Mapping[str, tuple
     made = {name: (kind, sql) for name, kind, sql in found}
     for name, (kind, _) in made.items():
         if kind != "table":
-            raise LogError(f"{path}: its {name} is a {kind}, which may have no end, and no table: it is no event log")
+            raise LogError(f"{path}: its {name} is a {kind}, which may have no end, and no table: not an event log")
     return made
 
 
@@ -518,7 +518,7 @@ _HINTS: Final = {
     "SQLITE_LOCKED": "another program keeps it locked: close that first",
     "SQLITE_READONLY": "it may not be written: copy it to a folder of yours, or change its rights",
     "SQLITE_CANTOPEN": "it cannot be opened: check that the folder is there and that you may write in it",
-    "SQLITE_NOTADB": "it is no event log, which `run --log` writes",
+    "SQLITE_NOTADB": "not an event log of this program (`run --log` writes one)",
     "SQLITE_CORRUPT": "it is damaged: take a copy that was made before",
     "SQLITE_TOOBIG": f"one of its values is longer than {_LONGEST // 1_000_000} MB, and no log may have such a one",
     "SQLITE_INTERRUPT": "it is no log that this program has written: its tables have no end",

@@ -90,6 +90,7 @@ GROUPS: Final = (
             "Sweep": "testing.sweeping",
             "Unsafe": "testing.sweeping",
             "WorkerView": "testing.workers",
+            "CallBurst": "testing.watched",
         },
     ),
     Group(

@@ -8,7 +8,7 @@ from emulator.measure.verdict import Judged, WallClock
 from emulator.measure.words import duration
 from emulator.scenario.models.arrivals import Arrival
 
-__all__ = ["SMALL_PRINT", "RunMeta", "breaks_off", "nothing_came_of", "verdict"]
+__all__ = ["SMALL_PRINT", "RunMeta", "all_of", "breaks_off", "nothing_came_of", "one_night", "verdict"]
 
 SMALL_PRINT = (
     "A rehearsal is a model: it supports and does not replace the organisation's own change control, restore tests and "
@@ -65,10 +65,19 @@ def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
     if missed:
         return False, f"The night does not fit: {missed} of {of} missed.{rest}"
     if met:
-        return True, f"The night fits: {met} of {of} met.{rest}" if left else f"The night fits: {_all(met)} met."
+        return True, f"The night fits: {met} of {of} met.{rest}" if left else f"The night fits: {all_of(met)} met."
     if judged:
         return None, f"Whether the night fits is not judged: none of {of} could be judged on this night."
     return None, "No requirement is stated, so whether the night fits is not judged."
+
+
+def one_night(seed: int) -> str:
+    """Say that one night is one draw, and that the command to run it again follows.
+
+    >>> one_night(1)
+    'One night (seed 1). Other seeds differ: judge many with --nights. To run it again:'
+    """
+    return f"One night (seed {seed}). Other seeds differ: judge many with --nights. To run it again:"
 
 
 def breaks_off(clock: WallClock, ends: int, lasts: int) -> str:
@@ -79,5 +88,12 @@ def breaks_off(clock: WallClock, ends: int, lasts: int) -> str:
     )
 
 
-def _all(count: int) -> str:
-    return "the one requirement is" if count == 1 else f"all {count} requirements"
+def all_of(count: int) -> str:
+    """Name all requirements, as the beginning of a sentence that ends in ``met``.
+
+    >>> [all_of(count) for count in (1, 2, 3)]
+    ['the one requirement is', 'both requirements', 'all 3 requirements']
+    """
+    if count <= 2:
+        return "the one requirement is" if count == 1 else "both requirements"
+    return f"all {count} requirements"

@@ -14,11 +14,11 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import Page, Role
-from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
+from emulator.show.meta import SMALL_PRINT, RunMeta, one_night, verdict
 from emulator.show.phrases import spoken
 from emulator.show.worst import worst_jobs
 
-__all__ = ["EFFECTS", "final_states", "summary", "unfinished_jobs", "waits_cut_short"]
+__all__ = ["EFFECTS", "final_states", "summary", "unfinished_jobs", "waits_cut_short", "why_unfinished"]
 
 EFFECTS: Final = (
     "effects_landed",
@@ -26,6 +26,7 @@ EFFECTS: Final = (
     "unsafe_repeats",
     "unsafe_repeats_across_jobs",
     "late_effects",
+    "effects_after_end",
     "partial_effects",
 )
 """The figures that tell of effects, in their order."""
@@ -33,6 +34,10 @@ _MOST: Final = 10
 """So many lines at most for what may be long."""
 _EVIDENCE: Final = 3
 """So many jobs are named beside a missed requirement."""
+REFUSED: Final = "refused by the broker"
+"""What is said of jobs that were not accepted."""
+NOTHING_CAME: Final = "Arrivals without a job"
+"""The heading above the arrival entries that submitted no job."""
 
 
 def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
@@ -108,12 +113,12 @@ def _jobs(page: Page, night: Night, figures: Figures) -> None:
         title = sub_state if sub_state == "withdrawn" else f"{state}: {spoken(sub_state)}" if sub_state else state
         rows.append([title, str(count)])
     if night.refused:
-        rows.append(["refused by the broker", str(len(night.refused))])
+        rows.append([REFUSED, str(len(night.refused))])
     if night.skipped:
         rows.append(["occurrences skipped", str(len(night.skipped))])
     page.table(rows, right=[1])
     resubmitted = figures.get("resubmitted").value
-    share = f"Done: {write(figures.get('done_share'))} of all accepted and refused"
+    share = f"Done: {write(figures.get('done_share'))} of all submitted jobs (refused ones included)"
     if resubmitted:
         share += f"; resubmitted jobs counted with the first: {write(figures.get('resubmission_groups_done_share'))}"
     page.say(share + ".", indent=2, hanging=4)
@@ -226,6 +231,15 @@ def unfinished_jobs(night: Night, meta: RunMeta) -> list[tuple[int, bool, str]]:
     return sorted(rows, key=lambda row: (not row[1], row[0]))
 
 
+def why_unfinished(stuck: bool, why: str) -> str:
+    """Say why a job is not done.
+
+    >>> why_unfinished(True, "a person holds it")
+    'stuck, nothing that is still to come can move it: a person holds it'
+    """
+    return f"stuck, nothing that is still to come can move it: {why}" if stuck else why
+
+
 def _named(page: Page, night: Night, meta: RunMeta) -> None:
     worst = worst_jobs(night)
     if worst:
@@ -236,7 +250,7 @@ def _named(page: Page, night: Night, meta: RunMeta) -> None:
     if unfinished:
         page.heading("Unfinished jobs")
         for job, stuck, why in unfinished[:_MOST]:
-            words = f"{night.name_of(job)}: {'stuck, nothing pending can move it: ' if stuck else ''}{why}"
+            words = f"{night.name_of(job)}: {why_unfinished(stuck, why)}"
             page.say(words, "bad" if stuck else "", indent=2, hanging=4)
         _more(page, len(unfinished))
 
@@ -244,7 +258,7 @@ def _named(page: Page, night: Night, meta: RunMeta) -> None:
 def _nothing_came(page: Page, meta: RunMeta) -> None:
     if not meta.nothing_came:
         return
-    page.heading("Arrivals of which no job came")
+    page.heading(NOTHING_CAME)
     for entry in meta.nothing_came[:_MOST]:
         page.say(f"{entry}: none before the end", indent=2, hanging=4)
     _more(page, len(meta.nothing_came))
@@ -268,7 +282,7 @@ def _closing(page: Page, meta: RunMeta) -> None:
             f"{meta.guessed} of {meta.stated} stated values ({share}) are guesses: "
             "measure them before you rely on this."
         )
-    page.say(f"This is one night of many, the one with seed {meta.seed}; another seed gives another. To run it again:")
+    page.say(one_night(meta.seed))
     page.say(meta.again, indent=2)
     page.blank()
     page.say(SMALL_PRINT, "small")

@@ -165,6 +165,8 @@ class RunningAttempt:
         try:
             outcome, retry_after = await waiter
         finally:
+            if waiter.cancelled() and not keeper.over:
+                world.systems.hang_up(call)
             call.done = None  # whoever has given up leaves it in the system's line
             self._calls.remove(call)
         if outcome != "ok":

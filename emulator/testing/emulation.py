@@ -42,6 +42,7 @@ from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.testing.span import Span
 from emulator.testing.stream import Stream
 from emulator.testing.views import Views
+from emulator.testing.watched import CallBurst, watched
 from emulator.testing.work import afresh
 from emulator.timeline.agenda import ENDS
 from emulator.timeline.bearers import BEARER, NOBODY
@@ -75,7 +76,8 @@ class Emulator(Interventions, Views):
             of the scenario still stand.
         seed: chooses the draws, from 0 to 2**63 - 1; by default the scenario's.
         never: what must not happen, or the test fails when the emulation is left: any of ``effect after lease lost``,
-            ``unrepeatable effect twice``, ``job left unfinished``.
+            ``effect after job ended``, ``unrepeatable effect twice``, ``job left unfinished``, and bursts of calls
+            (``{"calls": "archive", "more_than": 20, "within": "1s"}``).
         grace: how long a handler that was told to stop may take for its cleanup; by default 30 s.
         interleave: a seed by which the steps of tasks on the loop are held back, from entering to leaving, so that
             races between handlers show; by default as the loop was made.
@@ -120,7 +122,7 @@ class Emulator(Interventions, Views):
         by_hand: Iterable[str] = (),
         retry: Mapping[str, RetryPolicy] | None = None,
         seed: int | None = None,
-        never: Iterable[Never] = (),
+        never: Iterable[Never | CallBurst] = (),
         grace: Lasting = 30,
         interleave: int | None = None,
         crash_at: CrashPoint | None = None,
@@ -131,8 +133,6 @@ class Emulator(Interventions, Views):
         self._handlers = coroutine_functions("handler", handlers, "copy(work)", "handlers")
         self._programs = coroutine_functions("program", programs, "main(client)", "programs")
         self._by_hand = tuple(texts("by_hand", by_hand))
-        self._never = tuple(texts("never", never))
-        broken((), self._never)
         self._grace = ticks_of(grace)
         may_be(WHOLE, interleave=interleave)
         self._interleave = interleave
@@ -146,6 +146,7 @@ class Emulator(Interventions, Views):
         self._stops = ExitStack()
         self.loaded = loaded_for(scenario, settings, self._handlers)
         self.scenario = self.loaded.scenario
+        self._never = watched(never, self.scenario.systems)
         self.seed = self.scenario.seed if seed is None else seed
         self._retry = policies(retry, self.scenario.queues)
         self._is_open = False
@@ -279,6 +280,7 @@ class Emulator(Interventions, Views):
         """The scenario is over."""
         self._is_open = False
         self.agenda.over = True
+        self.keeper.over = "the scenario is over"
         self.world.close()
         self.stream.end(f"the scenario is over after {say(self.scenario.lasts)}")
         self._closing = self.loop.create_task(

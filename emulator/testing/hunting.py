@@ -59,7 +59,7 @@ class Hunt:
         """What came of it, in one sentence."""
         nights = f"{self.tried:,} night{'' if self.tried == 1 else 's'}"
         if self.faults is None:
-            return f"No schedule of faults was found that breaks a requirement: {nights} were tried in vain."
+            return f"No schedule of faults was found that breaks a requirement: {nights} were tried."
         many = "one fault breaks" if len(self.faults) == 1 else f"{len(self.faults)} faults together break"
         what = "a requirement" if len(self.missed) == 1 else f"{len(self.missed)} requirements"
         return f"Found: {many} {what}; {nights} were tried."
@@ -227,4 +227,6 @@ def _import_hypothesis() -> None:
     try:
         import hypothesis  # noqa: F401  # only to see whether it is there
     except ImportError:
-        raise InputError("the search needs hypothesis: pip install 'queuedrill[search]'") from None
+        raise InputError(
+            "the search needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill"
+        ) from None

@@ -9,6 +9,7 @@ from emulator.testing.client import Program
 from emulator.testing.crashing import CrashPoint
 from emulator.testing.handlers import Handler
 from emulator.testing.settings import Lasting
+from emulator.testing.watched import CallBurst
 
 __all__ = ["EmulatorOptions", "Settings"]
 
@@ -64,7 +65,7 @@ class EmulatorOptions(Settings, total=False):
     by_hand: Iterable[str]
     retry: Mapping[str, RetryPolicy] | None
     seed: int | None
-    never: Iterable[Never]
+    never: Iterable[Never | CallBurst]
     grace: Lasting
     interleave: int | None
     crash_at: CrashPoint | None

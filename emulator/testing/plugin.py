@@ -1,4 +1,4 @@
-"""What does pytest get? Three markers, a fixture, an option, a setting; nothing is loaded before they are used.
+"""What does pytest get? Three markers, a fixture, an option, settings; nothing is loaded before they are used.
 
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.
@@ -14,6 +14,9 @@
   the test again; all as it stood when the test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 - the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
+- the setting ``queuedrill_interleave_seeds``: in how many other orders ``interleave`` runs a test; 50 by default.
+- the setting ``queuedrill_never``: what the emulators of the fixture watch for, one a line, such as
+  ``job left unfinished``; what a test gives as ``never`` takes its place.
 
 With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
 hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
@@ -34,6 +37,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from emulator.measure.invariants import Never
     from emulator.testing.crashing import CrashPoint
     from emulator.testing.telling import Emulated, ToldEmulator
     from emulator.timeline.loop import VirtualLoop
@@ -51,6 +55,8 @@ _WALL_LIMIT = "queuedrill_wall_limit"
 _LOOP = "_virtual_loop"
 _LOOP_OF_PYTEST_ASYNCIO = "_asyncio_loop_factory"
 _SEEDS = 50
+_INI_SEEDS = "queuedrill_interleave_seeds"
+_INI_NEVER = "queuedrill_never"
 _IMPLY_IT = ("interleave", "crash_points")
 
 
@@ -67,6 +73,17 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         _WALL_LIMIT,
         "seconds of real time that a test marked virtual_time may take; 0 for no limit (default: 60)",
         default="60",
+    )
+    parser.addini(
+        _INI_SEEDS,
+        f"in how many other orders the marker interleave runs a test (default: {_SEEDS})",
+        default=str(_SEEDS),
+    )
+    parser.addini(
+        _INI_NEVER,
+        "what the emulators of a test watch for that says nothing else, one a line, such as: job left unfinished",
+        type="linelist",
+        default=[],
     )
 
 
@@ -100,8 +117,11 @@ class _Orders:
         self.makers = {"virtual": _Maker(self, "virtual", {})}
         if tried is not None:
             asked = dict(tried.kwargs)
-            seeds = asked.pop("seeds", _SEEDS)
-            if tried.args or asked or type(seeds) is not int or seeds < 1:
+            usual = _seeds(config)
+            seeds = asked.pop("seeds", usual)
+            if usual < 1:
+                self.wrong = f"{_INI_SEEDS} = {config.getini(_INI_SEEDS)}: give a number of seeds above 0"
+            elif tried.args or asked or type(seeds) is not int or seeds < 1:
                 self.wrong = (
                     f"the marker interleave: give a number of seeds above 0, such as interleave(seeds={_SEEDS})"
                 )
@@ -121,6 +141,25 @@ def _wall_limit(config: pytest.Config) -> float | None:
     if not 0 <= seconds < float("inf"):
         pytest.fail(f"{_WALL_LIMIT} = {text}: give seconds of real time, such as 60, or 0 for no limit", pytrace=False)
     return seconds or None
+
+
+def _seeds(config: pytest.Config) -> int:
+    """Give the usual number of other orders; 0 when the setting is no number."""
+    text = config.getini(_INI_SEEDS)
+    return int(text) if text.isdecimal() else 0
+
+
+def _never(config: pytest.Config) -> "list[Never]":
+    """Give what every emulator is to watch for, as the settings say it."""
+    from emulator.errors import InputError
+    from emulator.measure.invariants import broken
+
+    names: list[Never] = config.getini(_INI_NEVER)
+    try:
+        broken((), names)
+    except InputError as error:
+        pytest.fail(f"{_INI_NEVER}: {error}", pytrace=False)
+    return names
 
 
 class _Maker:
@@ -395,7 +434,8 @@ def emulated(request: pytest.FixtureRequest) -> "Emulated":
     from emulator.testing.telling import Emulated  # now, and not in the test's own time, which may have a limit
 
     made = request.node.stash.setdefault(MADE, [])
-    return Emulated(made, request.config.getoption(_SEED), request.node.stash.get(CRASH_AT, None))
+    config = request.config
+    return Emulated(made, config.getoption(_SEED), request.node.stash.get(CRASH_AT, None), _never(config))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -87,7 +87,9 @@ def fault_schedules(
     [{'power_off': 'dome-1', 'at': '+0s'}]
     """
     if st is None:
-        raise InputError("fault_schedules needs hypothesis: pip install 'queuedrill[search]'")
+        raise InputError(
+            "fault_schedules needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill"
+        )
     routines = tuple(texts("handlers", handlers))
     model = (loaded_for(scenario, {}, routines) if routines else loaded_from(scenario)).scenario
     at = _moments(model, sorted({ticks_of(moment) for moment in near}))
@@ -128,7 +130,7 @@ def crash_points(
     CrashPoint(job='copy#1', fault='power_off', number=3, lasts='10m')
     """
     if st is None:
-        raise InputError("crash_points needs hypothesis: pip install 'queuedrill[search]'")
+        raise InputError("crash_points needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill")
     must_be(WHOLE, limit=limit)
     if limit < 1:
         raise InputError(f"limit={limit}: give the last point that is drawn, from 1")

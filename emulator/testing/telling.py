@@ -5,11 +5,12 @@ of the story.
 """
 
 import shlex
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from traceback import format_exception_only
 from types import TracebackType
 from typing import Final, Unpack
 
+from emulator.measure.invariants import Never
 from emulator.record.events import NO_ALLOWANCE, Event, Row, read
 from emulator.scenario.given import AnyScenario
 from emulator.show.layout import clean
@@ -64,16 +65,27 @@ class Emulated:
     ...         await emu.submit("copy")
     """
 
-    def __init__(self, made: list[ToldEmulator], seed: int | None, crash_at: CrashPoint | None) -> None:
+    def __init__(
+        self,
+        made: list[ToldEmulator],
+        seed: int | None = None,
+        crash_at: CrashPoint | None = None,
+        never: Sequence[Never] = (),
+    ) -> None:
         self._made = made
         self._seed = seed
         self._crash_at = crash_at
+        self._never = never
 
     def __call__(self, scenario: AnyScenario | None = None, **options: Unpack[EmulatorOptions]) -> Emulator:
-        """Make an emulator, with the arguments of ``Emulator``; a seed given here goes before the command line's."""
+        """Make an emulator, with the arguments of ``Emulator``.
+
+        A seed given here goes before the command line's, ``never`` before the setting ``queuedrill_never``.
+        """
         if options.get("seed") is None:
             options["seed"] = self._seed
         options.setdefault("crash_at", self._crash_at)
+        options.setdefault("never", self._never)
         made = ToldEmulator(scenario, **options)
         self._made.append(made)
         return made

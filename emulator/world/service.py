@@ -101,6 +101,12 @@ class Service:
         if call.is_overdue:
             self._give_up(call)
 
+    def hang_up(self, call: Call) -> None:
+        """Let the caller give up by a timeout of its own: the call stays where it is, and nobody is told of its end."""
+        if call.done is not None and call.place is not ENDED:
+            self._record(call, "abandoned", call.cause)
+        call.done = None
+
     def turn_away(self, call: Call, outcome: str, retry_after: int | None = None) -> None:
         """End a call that is not served, such as one without access; ``done`` is called later in this instant."""
         self._end(call, outcome)

@@ -151,7 +151,9 @@ def test_an_empty_file_is_told_as_such(place: Path, capsys: pytest.CaptureFixtur
     """A file of no bytes, which SQLite would take for a database, is said to be empty."""
     (place / "empty.db").touch()
     assert answer(["page", "empty.db"]) == 2
-    assert capsys.readouterr().err == "empty.db: it is empty, so it is no event log, which `run --log` writes\n"
+    assert (
+        capsys.readouterr().err == "empty.db: it is empty, not an event log of this program (`run --log` writes one)\n"
+    )
 
 
 @pytest.mark.parametrize(

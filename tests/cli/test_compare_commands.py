@@ -46,7 +46,8 @@ def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
     assert (code, err) == (0, "")
     first = out.split("\n\n")[0].replace("\n", " ")
     assert (
-        first == "Beside the scenario as written: 'two' is better in makespan. All that is asked of the variants holds."
+        first
+        == "'two' beats the scenario as written: makespan 12 min 31 s shorter. The variant meets its requirements."
     )
     assert queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan") == (code, out, err)
     quiet = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--quiet")
@@ -60,7 +61,7 @@ def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Pa
     options = ["--csv", "a.csv", "--markdown", "a.md", "--pictures", "pictures", "--quiet"]
     assert queuedrill("compare", "compared.yaml", *FEW, *options).code == 0
     assert Path("a.csv").read_bytes().startswith(b"measure,variant,unit,nights,")
-    assert Path("a.md").read_text("utf-8").startswith("**Beside the scenario as written: 'two' is better in")
+    assert Path("a.md").read_text("utf-8").startswith("**'two' beats the scenario as written in ")
     assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
 
 
@@ -103,12 +104,12 @@ def test_compare_ends_with_1_where_it_does_not_hold_or_cannot_be_told(queuedrill
     """One is said to be missed, the other to need more nights."""
     compared.write_text(COMPARED.replace("at_most: 40m", "at_most: 5m"))
     bad = queuedrill("compare", "compared.yaml", *FEW, "--quiet")
-    assert (bad.code, "Does not hold: makespan at most 5 min" in bad.out) == (1, True)
+    assert (bad.code, "Requirements missed: makespan at most 5 min" in bad.out) == (1, True)
     few = queuedrill("compare", "compared.yaml", "--nights", "2", "--processes", "1", "--quiet")
     assert few.code == 1
     compared.write_text(COMPARED.replace("in_share: 0.5", "in_share: 0.9"))
     few = queuedrill("compare", "compared.yaml", "--nights", "4", "--processes", "1", "--quiet")
-    assert (few.code, "Cannot be told from so few nights: " in few.out) == (1, True)
+    assert (few.code, "Too few nights to decide: " in few.out) == (1, True)
 
 
 def test_compare_keeps_its_nights_and_goes_on(queuedrill: Call, compared: Path) -> None:
@@ -207,7 +208,7 @@ def test_wrong_input_ends_with_2_and_says_what_instead(
 def test_many_nights_are_judged_together(queuedrill: Call, compared: Path) -> None:
     """``run --nights`` says in what share of nights each requirement holds, of a variant too, and for several files."""
     code, out, _ = queuedrill("run", "compared.yaml", "--nights", "40", "--variant", "two", "--processes", "1")
-    assert (code, out.splitlines()[0]) == (0, "It holds: all 2 requirements are met often enough, in 40 nights.")
+    assert (code, out.splitlines()[0]) == (0, "It holds: both requirements are met often enough, in 40 nights.")
     assert "Half of the nights have at most " in out
     both = queuedrill("run", "compared.yaml", "fits.yaml", "--nights", "3", "--processes", "1", "--quiet")
     assert [line.split(":")[0] for line in both.out.splitlines()] == ["compared.yaml", "fits.yaml"]
@@ -248,7 +249,9 @@ and run it:
 def test_hunt_finds_the_smallest_faults_and_the_same_each_time(queuedrill: Call, compared: Path) -> None:
     """What it prints can be pasted, and then the scenario misses what it says; the same seed finds the same."""
     compared.write_text(
-        COMPARED.replace("queues: {night: {lease: 90s}}", "queues: {night: {retry: {attempts_in_all: 3}}}")
+        COMPARED.replace("queues: {night: {lease: 90s}}", "queues: {night: {retry: {attempts_in_all: 3}}}").replace(
+            "{measure: makespan, at_most: 40m, in_share: 0.5}, ", ""
+        )
     )
     first = queuedrill("hunt", "compared.yaml", "--tries", "300", "--kinds", "lose_results,power_off")
     assert first == queuedrill("hunt", "compared.yaml", "--tries", "300", "--kinds", "lose_results,power_off")
@@ -269,12 +272,12 @@ def test_hunt_finds_the_smallest_faults_and_the_same_each_time(queuedrill: Call,
     assert not Path(".hypothesis").exists()
 
 
-def test_hunt_says_how_many_it_tried_in_vain(queuedrill: Call, compared: Path) -> None:
+def test_hunt_says_how_many_it_tried(queuedrill: Call, compared: Path) -> None:
     """Slow heartbeats break nothing here: the budget is used up, and no more."""
     code, out, err = queuedrill("hunt", "compared.yaml", "--tries", "25", "--kinds", "skew_clock")
     assert (code, err) == (0, "")
     tried = int(out.split(": ")[1].split(" ")[0])
-    assert out == f"No schedule of faults was found that breaks a requirement: {tried} nights were tried in vain.\n"
+    assert out == f"No schedule of faults was found that breaks a requirement: {tried} nights were tried.\n"
     assert 1 < tried <= 25
 
 

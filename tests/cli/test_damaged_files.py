@@ -97,11 +97,11 @@ ENDLESS = "WITH RECURSIVE r(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM r)"
         (
             f"ALTER TABLE events RENAME TO e; CREATE VIEW events AS {ENDLESS} SELECT n, 0 AS at, 'queue_held' AS kind,"
             " 0 AS cause, 0 AS job, '' AS worker, '{\"queue\":\"night\"}' AS body FROM r",
-            "its events is a view, which may have no end, and no table: it is no event log",
+            "its events is a view, which may have no end, and no table: not an event log",
         ),
         (
             f"ALTER TABLE meta RENAME TO m; CREATE VIEW meta AS {ENDLESS} SELECT n AS key, '' AS value FROM r",
-            "its meta is a view, which may have no end, and no table: it is no event log",
+            "its meta is a view, which may have no end, and no table: not an event log",
         ),
         (
             f"INSERT INTO meta {ENDLESS} SELECT 'more ' || n, '' FROM r LIMIT 100",

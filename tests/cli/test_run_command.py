@@ -89,8 +89,10 @@ def test_a_log_is_written_and_told_on_standard_error(queuedrill: Call) -> None:
     assert queuedrill("run", "fits.yaml", "--log", "a.qdlog") == (
         0,
         plain,
-        'level=info event="log written" path=a.qdlog seed=1\n',
+        "Log written to a.qdlog\n",
     )
+    structured = queuedrill("run", "fits.yaml", "--log", "a.qdlog", "--overwrite", "--structured")
+    assert structured == (0, plain, 'level=info event="log written" path=a.qdlog seed=1\n')
     log = open_log("a.qdlog")
     log.verify()
     assert (log.seed, log.meta.scenario_name) == (1, "fits.yaml")

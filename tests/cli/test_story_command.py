@@ -33,7 +33,7 @@ def test_a_story_is_told_in_sentences(story: Callable[..., Ended]) -> None:
         0,
         "The story of copies#1, job 1\n"
         "2026-06-12, America/Santiago (UTC-04:00)\n"
-        "21:35:00 It came: arrival entry copies, queue night, routine copy. [5]\n"
+        "21:35:00 Submitted by copies (arrivals): queue night, routine copy. [5]\n"
         "21:35:00 dome-1 took it: attempt 1, token 1, a lease of 1 min 30 s until\n"
         "          21:36:30. [7, 8]\n"
         "21:36:40 The last heartbeat of dome-1 that got through renewed the lease, until\n"
@@ -48,7 +48,7 @@ def test_a_story_is_told_in_sentences(story: Callable[..., Ended]) -> None:
         "          21:43:30. [18, 19]\n"
         "21:52:00 dome-1 handed in the outcome of attempt 2 after 10 min: ok; its\n"
         "          heartbeats had kept the lease. [21, 20]\n"
-        "21:52:00 It was done, 17 min after it came, in 2 attempts. [22]\n",
+        "21:52:00 It was done, 17 min after submission, in 2 attempts. [22]\n",
         "",
     )
 
@@ -104,7 +104,7 @@ def test_a_log_that_was_cut_off_says_so(story: Callable[..., Ended], faulty_log:
         cut.execute("DELETE FROM meta WHERE key IN ('finished', 'events', 'digest')")
     out = story("1").out
     assert " ".join(out.split()).endswith(
-        "21:37:00 It was unfinished at the last event that is known, 2 min after it came: running on dome-1. [7] "
+        "21:37:00 It was unfinished at the last event that is known, 2 min after submission: running on dome-1. [7] "
         "The log ends at 21:37:00, before its run was finished: what came then is not known."
     )
     assert json.loads(story("1", "--json").out)["run_finished"] is False

@@ -127,10 +127,10 @@ def test_keys_in_a_terminal(watch: Callable[..., Watched], place: Path, queuedri
     seen.press("+")
     seen.until("PAUSED (2 times real time)")
     seen.press("f")
-    shown = seen.until("FAULT power off of dome-1")
+    shown = seen.until("A fault began: power off of dome-1")
     assert f"21:37:00 America/Santiago{' ' * 18}PAUSED (2 times real time)" in shown
     seen.press("n")
-    assert "21:38:10 America/Santiago" in seen.until("lease lost (lease ran out)")
+    assert "21:38:10 America/Santiago" in seen.until("ended: lease lost")
     assert seen.settings() != seen.before  # keys come at once, and are not echoed
     seen.press("e")
     assert seen.ended() == 0
@@ -216,26 +216,26 @@ def test_no_colour_where_none_is_wanted(watch: Callable[..., Watched]) -> None:
 
 @pytest.mark.slow
 def test_a_terminal_that_cannot_move_its_cursor_gets_lines(watch: Callable[..., Watched]) -> None:
-    """On a terminal called dumb each event of note is a line."""
+    """On a terminal called dumb each notable event is a line."""
     seen = watch("faulty.yaml", TERM="dumb")
-    assert "21:37:00  FAULT power off of dome-1\n" in seen.until("the systems.")
+    assert "21:37:00  A fault began: power off of dome-1\n" in seen.until("the systems.")
     assert seen.ended() == 0
 
 
 def test_without_a_terminal_there_are_lines(place: Path, queuedrill: Callable[..., Ended]) -> None:
-    """Each event of note is a line, then comes the summary of run, and its exit code."""
+    """Each notable event is a line, then comes the summary of run, and its exit code."""
     ended, ran = queuedrill("watch", "misses.yaml"), queuedrill("run", "misses.yaml")
     assert (ended.code, ended.err) == (ran.code, "") == (1, "")
     assert ended.out == (
         "2026-06-12, America/Santiago (UTC-04:00)\n"
-        "21:30:00  the night begins, with seed 1\n"
-        "21:35:00  copy at 5m#1 comes to the queue night\n"
-        "21:35:00  copy at 5m#2 comes to the queue night\n"
-        "21:35:00  dome-1 takes copy at 5m#1, attempt 1\n"
-        "21:45:00  copy at 5m#1 is done after 1 attempt\n"
-        "21:45:00  dome-1 takes copy at 5m#2, attempt 1\n"
-        "21:55:00  copy at 5m#2 is done after 1 attempt\n"
-        "23:30:00  the night ends\n"
+        "21:30:00  The run began, with seed 1\n"
+        "21:35:00  copy at 5m#1 was submitted to the queue night (routine copy)\n"
+        "21:35:00  copy at 5m#2 was submitted to the queue night (routine copy)\n"
+        "21:35:00  dome-1 took copy at 5m#1, attempt 1\n"
+        "21:45:00  copy at 5m#1 was done after 1 attempt\n"
+        "21:45:00  dome-1 took copy at 5m#2, attempt 1\n"
+        "21:55:00  copy at 5m#2 was done after 1 attempt\n"
+        "23:30:00  The run ended\n"
         "\n" + ran.out
     )
 
@@ -304,4 +304,4 @@ def test_in_this_process_too(place: Path, monkeypatch: pytest.MonkeyPatch, keys:
     os.close(master)
     shown = b"".join(read).decode()
     assert "One copy" in plain(shown)
-    assert ("This is one night of many" in shown) is (code == 0)
+    assert ("One night (seed" in shown) is (code == 0)

@@ -100,9 +100,7 @@ def test_the_connection_of_a_stop_used_outside_it_fails_the_run(tmp_path: Path) 
     with pytest.raises(IrreproducibleError) as caught:
         run_in_virtual_time(test)
     assert f"for Task-2 at {line_of('outside')}" in str(caught.value)
-    assert "set_result was called from the thread 'Thread (_connection_worker_thread)' while the virtual clock" in str(
-        caught.value
-    )
+    assert "set_result was called from the thread 'Thread" in str(caught.value)
 
 
 def test_an_answer_to_what_was_begun_outside_counts_as_outside_inside_a_later_stop(tmp_path: Path) -> None:
@@ -308,4 +306,5 @@ except Exception as error:
 """
     told = {subprocess.run([sys.executable, "-c", script], capture_output=True, text=True).stdout for _ in range(3)}
     (text,) = told
-    assert "the start of the thread 'Thread (_connection_worker_thread)' was refused at <string>:7 in copy: " in text
+    assert "the start of the thread 'Thread" in text
+    assert "' was refused at <string>:7 in copy: " in text

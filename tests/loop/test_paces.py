@@ -283,3 +283,13 @@ def test_what_is_due_in_ages_is_looked_at_again_after_a_day(rate: float) -> None
     pacer = Pacer(rate)
     pacer.anchor(0)
     assert pacer.wait(10**12) == 86_400
+
+
+def test_a_paced_loop_with_nothing_due_waits_for_the_end_of_an_advance(run):
+    """It comes at its tick, as in the other paces."""
+
+    async def main(loop):
+        await loop.advance(3 * SECOND)
+        return loop.agenda.now
+
+    assert run(main, pace=100_000.0) == 3 * SECOND

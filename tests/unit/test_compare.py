@@ -65,7 +65,7 @@ def test_all_variants_are_compared_with_the_scenario_as_written() -> None:
     """Every variant is played on the same seeds; the file as written comes first."""
     found = compared()
     assert found.variants == ("as written", "two", "patient")
-    assert (found.first_seed, found.nights, found.stopped) == (1, 12, "12 nights of each were asked for.")
+    assert (found.first_seed, found.nights, found.stopped) == (1, 12, "")
     assert [(one.seed, one.variant) for one in found.played[:4]] == [
         (1, "as written"),
         (1, "two"),
@@ -301,7 +301,7 @@ def test_a_policy_that_loses_all_its_nights_ends_the_comparison(options: dict[st
         with pytest.raises(InputError) as told:
             compared(variants={"broken": {**often, "queues.night.retry": Broken()}}, baseline=baseline, **options)
         assert str(told.value) == (
-            f"broken: all {count} nights with a retry policy of your own came to nothing, so there is nothing to "
+            f"broken: all {count} nights with a retry policy of your own failed to run, so there is nothing to "
             "compare; with seed 1: RuntimeError: no idea"
         )
 
@@ -518,7 +518,7 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
         nights=10,
         processes=1,
     )
-    assert few.sentence.endswith("; 1, 2 cannot be told from so few nights.")
+    assert few.sentence.endswith("; too few nights to decide on 1, 2.")
     turned = size(
         {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]},
         by="pools.dome.count",

@@ -74,8 +74,8 @@ def test_a_difference_has_everything_whole() -> None:
             "accepted",
             [7, 8, 6, 7, None],
             "lower",
-            "'patient' is lower: jobs accepted 3 lower (95 % sure: 1.7 to 4.3 lower, for all differences together); "
-            "1 night more had nothing to take it from.",
+            "'patient' is lower: jobs accepted 3 lower (95 % sure: 1.7 to 4.3 lower, for all differences together). "
+            "1 night more had no value.",
         ),
         (
             "accepted",
@@ -89,22 +89,22 @@ def test_a_difference_has_everything_whole() -> None:
             "failed",
             [10, 10, None, 10, None],
             "same",
-            "'patient': the same jobs failed in each of 3 nights; 2 nights more had nothing to take it from.",
+            "'patient': the same jobs failed in each of 3 nights. 2 nights more had no value.",
         ),
         (
             "failed",
             [8, 8, 8, 8, 8],
             "undecided",
-            "'patient': whether there is a difference in jobs failed cannot be told: it is 2 lower in every "
+            "'patient': no verdict on jobs failed: it is 2 lower in every "
             "one of 5 nights, which are too few "
-            "to be sure that it is so in others.",
+            "nights to rely on.",
         ),
         (
             "failed",
             [8, more(13), 14, 13, 13],
             "undecided",
-            "'patient': whether there is a difference in jobs failed cannot be told: of 5 nights, something "
-            "was unfinished under 'patient' in 1; "
+            "'patient': no verdict on jobs failed: of 5 nights, something "
+            "was unfinished under 'patient' in 1: "
             "let the scenario last longer.",
         ),
         (
@@ -112,7 +112,7 @@ def test_a_difference_has_everything_whole() -> None:
             [13, more(13), 14, more(13), 13],
             "worse",
             "'patient' is worse: jobs failed at least 3.2 higher (95 % sure: 2.64 higher or more, for all differences "
-            "together); in 2 nights something was unfinished under patient.",
+            "together). In 2 nights something was unfinished under 'patient'.",
         ),
     ],
 )
@@ -127,8 +127,8 @@ def test_the_same_difference_in_enough_nights_is_shown() -> None:
     assert (found.effect, found.p) == ("better", 1 / 32)
     assert found.sentence == (
         "'patient' is better: jobs failed 2 lower in every one of 6 nights, so nothing is known of how much "
-        "that varies; "
-        "1 night more had nothing to take it from."
+        "that varies. "
+        "1 night more had no value."
     )
 
 
@@ -137,20 +137,20 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
     assert (found.effect, found.mean) == ("better", -3.25)
     assert found.sentence == (
         "'patient' is better: jobs failed at least 3.25 lower (95 % sure: 2.45 lower or more, for all differences "
-        "together); in 1 night something was unfinished under the baseline."
+        "together). In 1 night something was unfinished under the baseline."
     )
 
 
 @pytest.mark.parametrize(
     ("baseline", "values", "why"),
     [
-        ([10], [7], "one pair of nights has no spread, so run more of them"),
-        ([None, 1], [7, None], "no pair of nights gave it under both"),
+        ([10], [7], "one pair of nights has no spread: run more"),
+        ([None, 1], [7, None], "no pair of nights has a value under both"),
         (
             [more(9), 9, more(9), 9],
             [more(9), more(9), 9, 9],
             "of 4 nights, something was unfinished under both in 1 and under 'patient' in 1 and under the "
-            "baseline in 1; "
+            "baseline in 1: "
             "let the scenario last longer",
         ),
     ],
@@ -158,7 +158,7 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
 def test_what_cannot_be_told_is_said_with_the_reason(baseline: Values, values: Values, why: str) -> None:
     found = difference(baseline, values)
     assert found.effect == "undecided"
-    assert found.sentence == f"'patient': whether there is a difference in jobs failed cannot be told: {why}."
+    assert found.sentence == f"'patient': no verdict on jobs failed: {why}."
 
 
 def test_without_a_shown_difference_the_nights_that_would_show_one_are_told() -> None:
@@ -166,22 +166,22 @@ def test_without_a_shown_difference_the_nights_that_would_show_one_are_told() ->
     few = difference([20] * 5, [17, 19, 20, 21, 23])
     assert (few.effect, few.of_size, few.shows_with) == ("no_clear_difference", 1, 42)
     assert few.sentence == (
-        "'patient': no difference in jobs failed shown at this precision: the interval reaches from 2.78 "
+        "'patient': no clear difference in jobs failed: 2.78 "
         "lower to 2.78 higher "
-        "(95 % sure, for all differences together); about 42 nights would show one of 1 (80 times in 100)."
+        "(95 % sure, for all differences together). About 42 nights would detect a difference of 1 (80 times in 100)."
     )
     many = difference([100] * 5, [97, 99, 100, 101, 103])
     assert (many.of_size, many.shows_with) == (5, 4)
-    assert many.sentence.endswith("; one of 5 would most likely have been shown.")
+    assert many.sentence.endswith(" A difference of 5 would probably have been detected.")
 
 
 def test_the_size_that_is_asked_about_may_be_given_and_may_be_out_of_reach() -> None:
     found = difference([20] * 5, [17, 19, 20, 21, 23], worth_seeing={"failed": 0.5})
     assert (found.of_size, found.shows_with) == (0.5, 159)
-    assert "; about 160 nights would show one of 0.5 (80 times in 100)." in found.sentence
+    assert " About 160 nights would detect a difference of 0.5 (80 times in 100)." in found.sentence
     never = difference([20] * 5, [17, 19, 20, 21, 23], worth_seeing={"failed": 0.001})
     assert (never.of_size, never.shows_with) == (0.001, None)
-    assert "; no number of nights that can be run would show one of 0.001." in never.sentence
+    assert " No number of nights that can be run would detect a difference of 0.001." in never.sentence
 
 
 def test_where_the_baseline_has_none_half_of_what_the_interval_reaches_is_asked_about() -> None:
@@ -217,8 +217,8 @@ def test_when_holm_shows_more_than_the_interval_the_sentence_says_so() -> None:
     assert found.p == found.p_together == pytest.approx(0.0399, abs=5e-5)
     assert found.sentence == (
         "'patient' is better: jobs done 3 higher (95 % sure: 0.495 lower to 6.5 higher, for all differences "
-        "together; that "
-        "interval alone allows for no difference, but Holm's sharper test of all of them shows one)."
+        "together). That "
+        "interval alone allows for no difference, but Holm's sharper test of all of them shows one."
     )
 
 
@@ -341,7 +341,7 @@ def test_how_far_an_interval_reaches_is_said_with_the_smaller_amount_first(
 
 def test_changes_are_said_in_their_unit() -> None:
     assert change(-0.015, "share") == "1.5 percentage points lower"
-    assert change(1_500_000, "time") == "1.5 s higher"
+    assert change(1_500_000, "time") == "1.5 s longer"
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,10 @@ def test_without_scipy_the_way_to_get_it_is_said(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setitem(sys.modules, "scipy", None)
     with pytest.raises(InputError) as caught:
         student_interval([1, 2, 4], 0.123)  # a confidence that nothing else asks for: nothing is remembered
-    assert str(caught.value) == "intervals need scipy, which is not installed: pip install 'queuedrill[stats]'"
+    assert (
+        str(caught.value)
+        == "intervals need scipy, which is not installed: python -m pip install '.[stats]' in the folder of queuedrill"
+    )
 
 
 def test_the_version_of_scipy_is_told() -> None:

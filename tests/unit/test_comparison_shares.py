@@ -39,50 +39,49 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         interval=found.interval,
         asked=None,
         verdict="does_not_hold",
-        sentence="'patient': makespan at most 2 h: does not hold: it held in 2 of 4 nights, and has to in every one; "
-        "1 night more had nothing to judge.",
+        sentence="'patient': makespan at most 2 h: does not hold. It held in 2 of 4 nights, but has to hold in every "
+        "one. 1 night more had nothing to judge.",
         missed_seeds=(3, 5),
         measure="makespan",
         at_most=7_200_000_000,
         label="makespan at most 2 h",
     )
-    assert only(MAKESPAN, True, True).sentence == "'patient': makespan at most 2 h: holds: it held in 2 of 2 nights."
+    assert only(MAKESPAN, True, True).sentence == "'patient': makespan at most 2 h: holds. It held in 2 of 2 nights."
 
 
 @pytest.mark.parametrize(
     ("held", "missed", "verdict", "rest"),
     [
-        (72, 0, "holds", "72 of 72 nights, so in 95 % to 100 % of all (95 % sure)."),
+        (72, 0, "holds", "72 of 72 nights, so in 95 % to 100 % of all nights (95 % sure)."),
         (
             71,
             0,
             "undecided",
-            "71 of 71 nights, so in 94.9 % to 100 % of all (95 % sure); 72 nights in all would be enough if none is "
-            "missed.",
+            "71 of 71 nights, so in 94.9 % to 100 % of all nights (95 % sure). 72 nights in all would be enough if "
+            "none is missed.",
         ),
         (
             69,
             1,
             "undecided",
-            "69 of 70 nights, so in 92.3 % to 99.96 % of all (95 % sure); 110 nights in all would be enough if no "
-            "more are missed.",
+            "69 of 70 nights, so in 92.3 % to 99.96 % of all nights (95 % sure). 110 nights in all would be enough if "
+            "no more are missed.",
         ),
-        (160, 40, "does_not_hold", "160 of 200 nights, so in 73.8 % to 85.3 % of all (95 % sure)."),
+        (160, 40, "does_not_hold", "160 of 200 nights, so in 73.8 % to 85.3 % of all nights (95 % sure)."),
     ],
 )
 def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: int, verdict: str, rest: str) -> None:
     found = only(MOSTLY, *[True] * held, *[False] * missed)
     assert (found.verdict, found.asked) == (verdict, 0.95)
     assert (
-        found.sentence
-        == f"'patient': makespan at most 2 h, in 95 % of nights: {verdict.replace('_', ' ')}: it held in {rest}"
+        found.sentence == f"'patient': makespan at most 2 h, in 95 % of nights: {VERDICTS[verdict]}. It held in {rest}"
     )
 
 
 def test_no_number_of_nights_shows_that_it_holds_in_all() -> None:
     found = only(asked(measure="failed", at_most=0.0, in_share=1.0), True, True)
     assert found.verdict == "undecided"
-    assert found.sentence.endswith("(95 % sure); no number of nights can show that.")
+    assert found.sentence.endswith("(95 % sure). No number of nights can decide it.")
 
 
 def test_only_the_first_ten_missed_seeds_are_named() -> None:
@@ -103,7 +102,7 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
         (
             [MAKESPAN, DONE],
             [(True, True), (False, True), (True, False)],
-            (1, 3, "does_not_hold", (2, 3), "not all requirements hold as asked; 1 of 3 nights met all at once"),
+            (1, 3, "does_not_hold", (2, 3), "not all requirements hold as asked. 1 of 3 nights met all at once"),
         ),
         (
             [MOSTLY, SWEEPS],
@@ -113,10 +112,10 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
                 2,
                 "undecided",
                 (),
-                "whether all requirements hold as asked cannot be told; 2 of 2 nights met all",
+                "too few nights to decide whether all requirements hold as asked. 2 of 2 nights met all",
             ),
         ),
-        ([MAKESPAN], [(True,), (True,)], (2, 2, "holds", (), "all requirements hold as asked; 2 of 2 nights met all")),
+        ([MAKESPAN], [(True,), (True,)], (2, 2, "holds", (), "all requirements hold as asked. 2 of 2 nights met all")),
     ],
 )
 def test_all_requirements_together_sum_up_what_was_asked_of_each(
@@ -134,6 +133,7 @@ def test_what_only_a_comparison_can_judge_is_no_share_of_nights() -> None:
     assert [one.requirement for one in found] == ["done_share at least 99 %", "all requirements"]
 
 
+VERDICTS = {"holds": "holds", "does_not_hold": "does not hold", "undecided": "too few nights"}
 BASE = [10, 10, 10, 10, 10]
 
 
@@ -175,11 +175,11 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             [1, 1],
             [2, 2],
             "undecided",
-            "it is 1 lower in every one of 2 nights, which are too few to be sure that it is so in others.",
+            "it is 1 lower in every one of 2 nights, which are too few nights to rely on.",
         ),
         ("failed", [1] * 6, [2] * 6, "holds", "jobs failed 1 lower (95 % sure)."),
-        ("failed", [1], [1], "undecided", "one pair of nights has no spread, so run more of them."),
-        ("failed", [None, None], [1, 1], "undecided", "no pair of nights gave it under both."),
+        ("failed", [1], [1], "undecided", "one pair of nights has no spread: run more."),
+        ("failed", [None, None], [1, 1], "undecided", "no pair of nights has a value under both."),
         ("failed", [1, 1], [more(3), 3], "holds", "jobs failed 2 lower or more (95 % sure)."),
         ("failed", [more(5), 5], [1, 1], "does_not_hold", "jobs failed 4 higher or more (95 % sure)."),
         (
@@ -187,7 +187,7 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             [more(1), 1],
             [1, 1],
             "undecided",
-            "of 2 nights, something was unfinished under 'b' in 1; let the scenario last longer.",
+            "of 2 nights, something was unfinished under 'b' in 1: let the scenario last longer.",
         ),
         ("done", [more(1), 1], [1, 1], "holds", "jobs done no difference or more (95 % sure)."),
         (
@@ -195,7 +195,7 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             [1, 1],
             [more(1), 1],
             "undecided",
-            "of 2 nights, something was unfinished under the baseline in 1; let the scenario last longer.",
+            "of 2 nights, something was unfinished under the baseline in 1: let the scenario last longer.",
         ),
     ],
 )
@@ -231,7 +231,7 @@ def points(*given: tuple[str, float | Reading | None, float | Reading | None], b
     return compared(played(figures), list(figures), measures=(better,), trade_off=(better, "overlap")).points
 
 
-def test_a_variant_is_beaten_by_those_no_worse_on_both_and_better_on_one() -> None:
+def test_a_variant_is_dominated_by_those_no_worse_on_both_and_better_on_one() -> None:
     assert points(("a", 5, 5), ("b", 5, 4), ("c", 4, 6), ("d", 3, 3), ("e", 5, 5)) == (
         TradePoint("a", 5.0, 5.0, ("b", "d")),
         TradePoint("b", 5.0, 4.0, ("d",)),

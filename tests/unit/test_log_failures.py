@@ -40,7 +40,8 @@ def test_an_existing_log_is_not_overwritten(tmp_path: Path) -> None:
         f"{path}: is already there: name another file, or say that it may be overwritten"
     )
     assert asyncio.run(refusal(other, True)) == (
-        f"{other}: the log cannot be read: it is no event log, which `run --log` writes (file is not a database)"
+        f"{other}: the log cannot be read: not an event log of this program (`run --log` writes one) "
+        "(file is not a database)"
     )
     for overwrite in (False, True):
         assert asyncio.run(refusal(tmp_path, overwrite)) == f"{tmp_path}: it is a folder: name a log in it"

@@ -305,8 +305,9 @@ def test_files_that_are_no_logs_are_refused(tmp_path: Path) -> None:
             open_log(path)  # type: ignore[arg-type]  # as those write who have no annotations in view
         complaints.append(str(caught.value))
     assert complaints == [
-        f"{text}: the log cannot be read: it is no event log, which `run --log` writes (file is not a database)",
-        f"{empty}: it is empty, so it is no event log, which `run --log` writes",
+        f"{text}: the log cannot be read: not an event log of this program (`run --log` writes one) "
+        "(file is not a database)",
+        f"{empty}: it is empty, not an event log of this program (`run --log` writes one)",
         f"{tmp_path}: it is a folder: name a log in it",
         "/dev/null: it is a device or a pipe: name a file",
         f"{tmp_path}/absent.qdlog: there is no such file",

@@ -95,6 +95,8 @@ EXPECTED = {
     "unsafe_repeats": Figure(1, "count"),
     "unsafe_repeats_across_jobs": Figure(0, "count"),
     "late_effects": Figure(0, "count"),
+    "effects_after_end": Figure(0, "count"),
+    "calls_per_second_peak": Figure(0, "count"),
     "partial_effects": Figure(1, "count"),  # job 2
     "occurrences_skipped": Figure(1, "count"),
     "occurrences_late": Figure(1, "count"),  # the second, due at 390, was submitted at 400

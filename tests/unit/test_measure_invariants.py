@@ -1,9 +1,16 @@
 """What must never happen is found by folding the events, and named with them."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from emulator.errors import InputError
-from emulator.measure.invariants import broken
+from emulator.measure.bursts import densest
+from emulator.measure.estimate import Figure
+from emulator.measure.figures import figure
+from emulator.measure.fold import NightFold
+from emulator.measure.invariants import Burst, broken
+from emulator.record.events import Row
 
 SUBMITTED = (0, "submitted", 0, 1, "", "queued", "copy", "night", "copy", 1, "", 0, "", 0)
 LOST = (90_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 90_000_000)
@@ -52,3 +59,57 @@ def test_an_unknown_invariant_is_refused_with_the_nearest() -> None:
     """A misspelt name is answered with what is meant."""
     with pytest.raises(InputError, match=r"'effect after lease' cannot be watched for: .*effect after lease lost"):
         broken([], ["effect after lease"])
+
+
+def test_an_effect_after_the_end_of_its_job_is_named_with_that_end() -> None:
+    """What landed at the very end and before is left alone; the figure counts what is named."""
+    after = landed(250_000_000, "dome-1", 1, True)
+    rows = [SUBMITTED, landed(5, "dome-1", 1, True), FINISHED, after]
+    [said] = broken(rows, ["effect after job ended"])
+    assert said == (
+        "effect after job ended: event 4: dome-1 left 'copied' on plate-7 at 4m10s, in attempt 1 of job 1, which was "
+        "done at 3m20s (event 3)"
+    )
+    assert broken(rows[:3], ["effect after job ended"]) == []
+    fold = NightFold(300_000_000)
+    fold.feed_all(rows)
+    assert figure(fold.close(), "effects_after_end").value == 1
+
+
+def call(at: int, took: int, system: str = "archive", outcome: str = "ok") -> Row:
+    return (at, "call_ended", 0, 1, "dome-1", 1, 1, system, outcome, took)
+
+
+def test_calls_close_together_are_named_where_they_are_densest() -> None:
+    """They count from when they began: at 0, 400, 900, 1000 and 1399 ms; from 400 ms on there are four
+    within one second.
+
+    A call to another system, and one that never reached the system, are left aside.
+    """
+    rows = [
+        call(500_000, 500_000),
+        call(600_000, 200_000, outcome="refused"),
+        call(650_000, 0, system="plate-store"),
+        call(700_000, 0, outcome="no_access"),
+        call(1_000_000, 0),
+        call(1_500_000, 600_000),
+        call(1_400_000, 1_000),
+    ]
+    said = "it ends the first of 4 calls to archive that began within 1s, from 400ms on"
+    assert broken(rows, [Burst("archive", 3, 1_000_000)]) == [
+        f"more than 3 calls to archive within 1s: event 2: {said}"
+    ]
+    assert broken(rows, [Burst("archive", 4, 1_000_000), Burst("plate-store", 1, 1_000_000)]) == []
+    fold = NightFold(10_000_000)
+    fold.feed_all([SUBMITTED, *rows])
+    assert figure(fold.close(), "calls_per_second_peak") == Figure(4, "count", n=6)
+
+
+@given(st.lists(st.integers(0, 30), max_size=12), st.integers(1, 10))
+def test_the_densest_stretch_is_that_of_a_count_from_every_call(times: list[int], within: int) -> None:
+    """Against the definition: the most over all stretches that begin with one of them."""
+    times.sort()
+    counts = [sum(begin <= time < begin + within for time in times) for begin in times]
+    most, place = densest(times, within)
+    assert most == max(counts, default=0)
+    assert not times or counts[place] == most

@@ -1,8 +1,10 @@
 """What the page's picture is drawn from, held against events worked out by hand."""
 
+import re
+
 from emulator.record.events import DETAILS
 from emulator.show.page.data import columns
-from emulator.show.page.telling import WORDS, told
+from emulator.show.phrases import BY_DETAIL, EVENTS, told
 
 SUBMITTED = ("queued", "copy", "night", "plates", 1, "", 0, "", 0)
 
@@ -75,7 +77,24 @@ def test_calls_under_way_are_counted_from_their_begin() -> None:
 
 def test_every_kind_of_event_is_told_with_all_that_its_pattern_names() -> None:
     """Each kind has its sentence, which names nothing that the kind does not carry."""
-    assert set(WORDS) == set(DETAILS)
-    for kind, names in DETAILS.items():
-        sentence = told((0, kind, 0, 1, "dome-1", *(0 for _ in names)), "plates#1", str)
-        assert sentence.endswith(".") and "{" not in sentence
+    assert {key.partition(":")[0] for key in EVENTS} == set(EVENTS) & set(DETAILS) == set(DETAILS)
+    for key, pattern in EVENTS.items():
+        kind, _, value = key.partition(":")
+        known = {"job", "worker", "took", *DETAILS[kind]} | ({"system"} if kind == "effect_refused" else set())
+        assert set(re.findall(r"\{(\w+)", pattern)) <= known, key
+        details = [value if name in BY_DETAIL.get(kind, ()) else 0 for name in DETAILS[kind]]
+        sentence = told((0, kind, 0, 1, "dome-1", *details), "plates#1", str)
+        assert sentence and not set(sentence) & set("{}[]"), key
+
+
+def test_a_pattern_that_a_detail_chooses_is_chosen_by_it() -> None:
+    """Each pattern of a value is reached by that value, and by no other."""
+    for key in EVENTS:
+        kind, colon, value = key.partition(":")
+        if colon:
+            rows = [
+                (0, kind, 0, 1, "dome-1", *(given if name == chooser else "x" for name in DETAILS[kind]))
+                for chooser in BY_DETAIL[kind]
+                for given in (value, "another")
+            ]
+            assert len({told(row, "plates#1", str) for row in rows}) > 1, key

@@ -69,7 +69,7 @@ def test_pause_and_go_on() -> None:
     ],
 )
 def test_what_is_looked_for_pauses_the_night(key: str, seen: dict[str, bool], arrives: bool) -> None:
-    """A step ends at an event of note, a jump at a fault; going to the end stops nowhere."""
+    """A step ends at a notable event, a jump at a fault; going to the end stops nowhere."""
     control = pressed(" " + key if key else key)
     control.see(**seen)
     aim = control.aim

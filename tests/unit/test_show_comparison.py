@@ -134,15 +134,15 @@ def test_the_verdict_counts_the_variants_and_not_the_baseline(compared: Comparis
     assert (better.holds, better.shares[0].verdict) == (True, "does_not_hold")
     assert (
         better.sentence
-        == "Beside the scenario as written: 'four' is better in makespan. All that is asked of the variants holds."
+        == "'four' beats the scenario as written: makespan 28 min 6 s shorter. The variant meets its requirements."
     )
     lost = replace(better, lost=(Lost("four", 3, "its process died each time"),))
     assert holds(lost) is False
-    assert " 1 night was lost. " in sentence(lost)
+    assert " 1 night failed to run. " in sentence(lost)
     assert "'four', seed 3: its process died each time." in comparison_page(lost).as_text()
     gone = replace(lost, nights=1)
     assert sentence(gone).startswith(
-        "Nothing is known of 'four', all its nights came to nothing (its process died each time). Beside the "
+        "Nothing is known of 'four': every night failed to run (its process died each time). 'four' beats the "
     )
     nothing = compare({**NIGHT, "must_hold": []}, nights=2, processes=1, measures=["makespan"])
     assert nothing.holds is None
@@ -153,10 +153,10 @@ def test_one_night_and_no_nights_to_judge_are_said() -> None:
     """A single replication has no intervals; a figure of nothing is none; both are in words."""
     one = compare(NIGHT, nights=1, processes=1, measures=["makespan", "detection_delay_mean"])
     text = str(one)
-    assert "1 night of each" in text
-    assert "cannot be told" in text
+    assert "1 night of\neach" in text
+    assert "too few nights" in text
     assert "none" in text
-    assert nights({**NIGHT, "must_hold": []}, 3, processes=1).sentence == "Nothing was asked of 3 nights."
+    assert nights({**NIGHT, "must_hold": []}, 3, processes=1).sentence == "No requirement is stated; 3 nights were run."
 
 
 def test_a_search_for_a_size_prints_well() -> None:
@@ -168,7 +168,7 @@ def test_a_search_for_a_size_prints_well() -> None:
     assert [
         line
         for line in lines
-        if line.split() == ["pools.dome.count", "all", "requirements", "met", "so", "in", "verdict"]
+        if line.split() == ["pools.dome.count", "all", "requirements", "met", "95", "%", "interval", "verdict"]
     ]
     assert (found.holds, [row["value"] for row in found.rows()]) == (True, [1, 2, 3])
 
@@ -228,12 +228,15 @@ def test_a_variant_that_fails_jobs_is_not_shown_as_merely_quick() -> None:
         processes=1,
     )
     base, quick = found.points  # the shares are pins, copied from a run
-    assert (base.beaten_by, base.done, quick.beaten_by, quick.done) == (("gives up",), 0.96875, (), 0.8125)
+    assert (base.dominated_by, base.done, quick.dominated_by, quick.done) == (("gives up",), 0.96875, (), 0.8125)
     assert "\n  gives up    81.2 %  " in str(found)
     assert "  as written  96.9 %  " in str(found)
     said = "The variants do not get the same share of jobs done: one that fails jobs can look quick and cheap."
-    assert f"Not beaten on both makespan and wasted work: 'gives up' (81.2 % done). {said}\n" in as_markdown(found)
-    assert f"<p>Not beaten on both: <bdi>gives up</bdi> (81.2 % done). {said}</p>" in found.page()
+    which = (
+        "Dominated by no other: {}. A variant dominates another that is no better on either figure, and worse on one."
+    )
+    assert which.format("'gives up' (81.2 % done)") + f" {said}\n" in as_markdown(found)
+    assert which.format("&#x27;gives up&#x27; (81.2 % done)") + f" {said}</p>" in found.page()
     assert ">gives up, 81.2 % done</text>" in trade_off(found)
     assert ">as written, 96.9 % done</text>" in trade_off(found, layout=NARROW)
 

@@ -59,7 +59,7 @@ def told(name: str, job: int) -> list[str]:
 def test_power_lost_in_the_middle() -> None:
     """Heartbeats every 22 s from 21:30 on: the last before 21:50 is at 21:49:48, so the lease is lost at 21:51:18."""
     assert told("small", 1) == [
-        "21:40:00 It came: arrival entry copies, queue night, routine copy.",
+        "21:40:00 Submitted by copies (arrivals): queue night, routine copy.",
         "21:40:00 dome-1 took it: attempt 1, token 1, a lease of 1 min 30 s until 21:41:30.",
         "21:49:48 The last heartbeat of dome-1 that got through renewed the lease, until 21:51:18.",
         "21:50:00 dome-1 lost its power (a fault), and its work on attempt 1 was gone.",
@@ -68,17 +68,17 @@ def test_power_lost_in_the_middle() -> None:
         "on or could not be reached.",
         "21:55:00 dome-1 took it: attempt 2, token 2, a lease of 1 min 30 s until 21:56:30.",
         "22:15:00 dome-1 handed in the outcome of attempt 2 after 20 min: ok; its heartbeats had kept the lease.",
-        "22:15:00 It was done, 35 min after it came, in 2 attempts.",
+        "22:15:00 It was done, 35 min after submission, in 2 attempts.",
     ]
 
 
 def test_expired() -> None:
     """A job that may wait ten minutes expires after them, and the limit is named."""
     assert told("small", 2) == [
-        "21:40:00 It came: arrival entry copies, queue night, routine copy.",
+        "21:40:00 Submitted by copies (arrivals): queue night, routine copy.",
         "21:40:00 It waited 10 min for a worker, until 21:50:00: dome-1, the only worker that can take it, was busy. "
         "Meanwhile dome-1 took 1 other job.",
-        "21:50:00 It failed, 10 min after it came (expired): it was not started in time.",
+        "21:50:00 It failed, 10 min after submission (expired): it was not started in time.",
         "With a `start_within` longer than 10 min in the queue night, it would have waited on.",
     ]
 
@@ -86,19 +86,19 @@ def test_expired() -> None:
 def test_withdrawn() -> None:
     """A job that a person withdrew ends there, and no setting is blamed."""
     assert told("small", 3) == [
-        "21:40:00 It came: arrival entry copies, queue night, routine copy.",
+        "21:40:00 Submitted by copies (arrivals): queue night, routine copy.",
         "21:40:00 It waited 2 min for a worker, until 21:42:00: dome-1, the only worker that can take it, was busy. "
         "Meanwhile dome-1 took 1 other job.",
-        "21:42:00 A person withdrew it, 2 min after it came: it failed (withdrawn).",
+        "21:42:00 A person withdrew it, 2 min after submission: it failed (withdrawn).",
     ]
 
 
 def test_never_taken_because_the_tool_was_missing() -> None:
     """A job whose tool nobody has waits to the end, and what would have helped is said."""
     assert told("small", 4) == [
-        "21:45:00 It came: arrival entry winds, queue archive, routine wind.",
+        "21:45:00 Submitted by winds (arrivals): queue archive, routine wind.",
         "21:45:00 It waited 45 min for a worker, to the end: no worker was equipped with tape.",
-        "22:30:00 It was unfinished when the run ended, 45 min after it came: queued.",
+        "22:30:00 It was unfinished when the run ended, 45 min after submission: queued.",
         "A worker of the queue archive equipped with tape could have taken it.",
     ]
 
@@ -106,9 +106,9 @@ def test_never_taken_because_the_tool_was_missing() -> None:
 def test_unfinished_at_the_end() -> None:
     """A job that a worker has when the run ends is told as unfinished."""
     assert told("small", 5) == [
-        "22:20:00 It came: arrival entry late, queue night, routine copy.",
+        "22:20:00 Submitted by late (arrivals): queue night, routine copy.",
         "22:20:00 dome-1 took it: attempt 1, token 3, a lease of 1 min 30 s until 22:21:30.",
-        "22:30:00 It was unfinished when the run ended, 10 min after it came: running on dome-1.",
+        "22:30:00 It was unfinished when the run ended, 10 min after submission: running on dome-1.",
     ]
 
 
@@ -118,20 +118,21 @@ def test_a_zombie_whose_effect_comes_late() -> None:
         "22:06:38 The last heartbeat of dome-1 that got through renewed the lease, until 22:08:08.",
         "22:06:48 dome-1 froze (a fault): it stood still.",
         "22:08:08 The lease of dome-1 ran out and was lost (attempt 1): dome-1 had stood still since 22:06:48.",
-        "22:08:08 It waited 2 s for a worker, until 22:08:10: a worker was idle and had not asked for it yet.",
+        "22:08:08 It waited 2 s for a worker, until 22:08:10: the request of an idle worker had not reached "
+        "the broker yet.",
         "22:08:10 dome-2 took it: attempt 2, token 2, a lease of 1 min 30 s until 22:09:40. "
         "It began to work at 22:08:12.",
         "22:08:48 For 2 s, until 22:08:50, dome-1 and dome-2 worked on it at once: dome-1 did not know yet that its "
         "lease was over.",
         "22:08:48 dome-1 went on as if no time had passed.",
-        "22:08:50 dome-1 left written on tape north late: its lease (token 1) was over, and archive took it "
-        "all the same.",
+        "22:08:50 dome-1 left the effect 'written' on tape north, after its lease (token 1) had expired; "
+        "archive took it all the same.",
         "22:08:50 dome-1 finished its work on attempt 1, 42 s after the lease was over.",
         "22:08:52 The broker refused the outcome of dome-1: its token 1 was stale.",
         "22:08:52 dome-1 was told that its lease (token 1) was lost.",
-        "22:14:12 dome-2 left written on tape north for the 2nd time, which is not safe to repeat.",
+        "22:14:12 dome-2 repeated the effect 'written' on tape north (2nd time, not safe to repeat).",
         "22:14:14 dome-2 handed in the outcome of attempt 2 after 6 min 4 s: ok; its heartbeats had kept the lease.",
-        "22:14:14 It was done, 13 min 28 s after it came, in 2 attempts.",
+        "22:14:14 It was done, 13 min 28 s after submission, in 2 attempts.",
         "With a lease longer than 2 min 12 s in the queue night (it is 1 min 30 s), attempt 1 would not have lost it.",
         "With `fenced: asks_broker`, the system archive would have refused the late written.",
     ]
@@ -141,16 +142,16 @@ def test_a_lost_result() -> None:
     """An outcome that does not get through: the job runs again, and the letter goes out twice."""
     assert told("lost-results", 5)[5:] == [
         "22:05:44 Attempt 1 left sent on letters#5.",
-        "22:05:44 dome-2 had stopped and handed its outcome in, but got no answer: 86 messages were lost, the last at "
+        "22:05:44 dome-2 had stopped and sent its outcome, but got no answer: 86 messages were lost, the last at "
         "22:19:54.",
         "22:07:04 The lease of dome-2 ran out and was lost (attempt 1): dome-2 had stopped working on it at 22:05:44, "
         "and no heartbeat named it any more.",
         "22:07:04 It paused for 10 s, until 22:07:14, before attempt 2.",
         "22:07:14 It waited 52.8 s for a worker, until 22:08:06: every worker that was on and could take it was busy.",
         "22:08:06 dome-3 took it: attempt 2, token 8, a lease of 1 min 30 s until 22:09:36.",
-        "22:10:33 dome-3 left sent on letters#5 for the 2nd time, which is not safe to repeat.",
+        "22:10:33 dome-3 repeated the effect 'sent' on letters#5 (2nd time, not safe to repeat).",
         "22:10:33 dome-3 handed in the outcome of attempt 2 after 2 min 27 s: ok; its heartbeats had kept the lease.",
-        "22:10:33 It was done, 10 min 34 s after it came, in 2 attempts.",
+        "22:10:33 It was done, 10 min 34 s after submission, in 2 attempts.",
         "22:20:04 The broker refused the outcome of dome-2: its token 5 was stale.",
         "With a lease longer than 14 min 31 s in the queue letters (it is 1 min 30 s), attempt 1 would not have lost "
         "it.",
@@ -160,12 +161,13 @@ def test_a_lost_result() -> None:
 def test_attempts_used_up_and_the_job_that_waited_for_it() -> None:
     """A job that failed in every attempt names the limit, and the job after it names that job."""
     assert told("after-a-failed-copy", 3)[-2:] == [
-        "22:45:00 It failed, 45 min after it came, in 3 attempts (attempts used up): attempts in all: 3.",
+        "22:45:00 It failed, 45 min after submission, in 3 attempts (attempts used up): attempts in all: 3.",
         "With `attempts_in_all` above 3 in the queue night, it would have been tried again.",
     ]
     assert told("after-a-failed-copy", 11)[1:] == [
         "22:00:00 It was held for 45 min, until 22:45:00: copies#3 had to end first.",
-        "22:45:00 It failed, 45 min after it came (prerequisite failed): copies#3, which goes before it, had failed.",
+        "22:45:00 It failed, 45 min after submission (prerequisite failed): copies#3, which goes before it, "
+        "had failed.",
         "With `if_failed: go_on`, checks#3 would have gone on without that job.",
     ]
 

@@ -80,7 +80,7 @@ def test_the_text_of_a_good_night_is_short() -> None:
         "Jobs\n"
         "  done        1\n"
         "  unfinished  0\n"
-        "  Done: 100 % of all accepted and refused.\n"
+        "  Done: 100 % of all submitted jobs (refused ones included).\n"
         "\n"
         "Times\n"
         "              median    p90    p99  longest\n"
@@ -104,8 +104,8 @@ def test_the_text_of_a_good_night_is_short() -> None:
         "Worst jobs\n"
         "  plates#1: done after 3 min\n"
         "\n"
-        "This is one night of many, the one with seed 1; another seed gives another. To\n"
-        "run it again:\n"
+        "One night (seed 1). Other seeds differ: judge many with --nights. To run it\n"
+        "again:\n"
         "  queuedrill run plate.yaml --seed 1\n"
         "\n"
         "A rehearsal is a model: it supports and does not replace the organisation's own\n"
@@ -171,7 +171,10 @@ def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
     meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml")
     text = summary(s.night(600 * SECOND), [], meta).as_text()
     assert "  leases lost             1\n    by healthy workers    1\n" in text
-    assert "Done: 50 % of all accepted and refused; resubmitted jobs counted with the\n    first: 100 %." in text
+    assert (
+        "Done: 50 % of all submitted jobs (refused ones included); resubmitted jobs\n    counted with the first: 100 %."
+        in text
+    )
 
 
 def one(met: bool | None) -> Judged:
@@ -183,7 +186,7 @@ def one(met: bool | None) -> Judged:
     [
         ((), None, "No requirement is stated, so whether the night fits is not judged."),
         ((True,), True, "The night fits: the one requirement is met."),
-        ((True, True), True, "The night fits: all 2 requirements met."),
+        ((True, True), True, "The night fits: both requirements met."),
         ((False,), False, "The night does not fit: 1 of 1 requirement missed."),
         ((False, True, True, False, True), False, "The night does not fit: 2 of 5 requirements missed."),
         (

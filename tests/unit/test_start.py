@@ -60,7 +60,7 @@ except InputError as error:
     print(error)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    told = "fault_schedules needs hypothesis: pip install 'queuedrill[search]'\n"
+    told = "fault_schedules needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill\n"
     assert (done.stdout, done.stderr) == (told, "")
 
 

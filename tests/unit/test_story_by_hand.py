@@ -11,7 +11,7 @@ from emulator.show.story.writing import lines
 from emulator.timeline.ticks import SECOND
 
 TOOK = "21:00:10 dome-1 took it: attempt 1, token 1, a lease of 1 min 30 s until 21:01:40."
-UNFINISHED = "22:00:00 It was unfinished when the run ended, 59 min 50 s after it came: "
+UNFINISHED = "22:00:00 It was unfinished when the run ended, 59 min 50 s after submission: "
 LEASE_LOST = "21:01:40 The lease of dome-1 ran out and was lost (attempt 1): "
 NO_BEAT = " No heartbeat had renewed it."
 
@@ -45,7 +45,8 @@ def test_handed_back_unstarted() -> None:
     ) == [
         TOOK + " It never began to work.",
         "21:00:20 dome-1 gave it back unstarted; the attempt does not count.",
-        "21:00:20 It waited 10 s for a worker, until 21:00:30: a worker was idle and had not asked for it yet.",
+        "21:00:20 It waited 10 s for a worker, until 21:00:30: "
+        "the request of an idle worker had not reached the broker yet.",
         "21:00:30 dome-2 took it: attempt 1, token 2, a lease of 1 min 30 s until 21:02:00.",
         UNFINISHED + "running on dome-2.",
     ]  # fmt: skip
@@ -56,7 +57,7 @@ def test_never_began() -> None:
     assert told(*ON, came(10), out(10), ended(100, *LOST), failed(100, "attempts_used_up")) == [
         TOOK + " It never began to work.",
         LEASE_LOST + "dome-1 never began to work on it.",
-        "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
+        "21:01:40 It failed, 1 min 30 s after submission, in 1 attempt (attempts used up).",
     ]
 
 
@@ -68,7 +69,7 @@ def test_no_heartbeat_got_through_though_it_worked() -> None:
         TOOK,
         LEASE_LOST + "no heartbeat of dome-1 got through in time, though it was at work." + NO_BEAT,
         "21:01:40 dome-1 worked on without a lease from then on, to the end of what the log tells.",
-        "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
+        "21:01:40 It failed, 1 min 30 s after submission, in 1 attempt (attempts used up).",
     ]
     around, _ = surroundings(*rows)
     assert [fact.because for fact in job_story(around, 1).facts if fact.what == "lost"] == [(3,)]
@@ -86,7 +87,7 @@ def test_an_outage_that_moved_the_end_of_a_lease_tells_of_no_heartbeat() -> None
         "21:02:40 The lease of dome-1 ran out and was lost (attempt 1): no heartbeat of dome-1 got through in time, "
         "though it was at work.",
         "21:02:40 dome-1 worked on without a lease from then on, to the end of what the log tells.",
-        "21:02:40 It failed, 2 min 30 s after it came, in 1 attempt (attempts used up).",
+        "21:02:40 It failed, 2 min 30 s after submission, in 1 attempt (attempts used up).",
     ]
 
 
@@ -135,10 +136,10 @@ def test_a_call_that_was_served_late_and_an_outcome_without_an_answer() -> None:
     assert told(*rows) == [
         TOOK,
         "21:00:15 dome-1 finished its part copy (one).",
-        "21:00:20 archive served the call of attempt 1 now: nobody waited for it any more.",
-        "21:00:30 dome-1 had stopped and handed its outcome in, but got no answer: none came in time.",
+        "21:00:20 archive finished the call of attempt 1 after its caller had gone.",
+        "21:00:30 dome-1 had stopped and sent its outcome, but got no answer: none came in time.",
         LEASE_LOST + "dome-1 had stopped working on it at 21:00:30, and no heartbeat named it any more." + NO_BEAT,
-        "21:01:40 It failed, 1 min 30 s after it came, in 1 attempt (attempts used up).",
+        "21:01:40 It failed, 1 min 30 s after submission, in 1 attempt (attempts used up).",
     ]
     assert told(*rows[:7], row(35, "broker_down"), *rows[7:])[3].endswith(" no answer: the broker was down.")
 
@@ -218,9 +219,9 @@ def test_a_queue_that_does_not_match_equipment() -> None:
             "time_limit",
             "With `at_most` above 2 for the time limit of the queue one, it would have been tried again.",
         ),
-        ("spent", "time_limit", "21:00:20 It failed, 10 s after it came, in 1 attempt (time limit)."),
-        ("within", "time_limit", "21:00:20 It failed, 10 s after it came, in 1 attempt (time limit)."),
-        ("night", "out_of_time", "21:00:20 It failed, 10 s after it came, in 1 attempt (out of time)."),
+        ("spent", "time_limit", "21:00:20 It failed, 10 s after submission, in 1 attempt (time limit)."),
+        ("within", "time_limit", "21:00:20 It failed, 10 s after submission, in 1 attempt (time limit)."),
+        ("night", "out_of_time", "21:00:20 It failed, 10 s after submission, in 1 attempt (out of time)."),
     ],
 )
 def test_limits(queue: str, sub_state: str, sentence: str) -> None:
@@ -239,7 +240,7 @@ LIMITED = SCENARIO.replace(
 )
 ABOVE = "With `{}` above {} in the queue any, it would have been tried again."
 ALLOWED = ", if its attempts in all allowed that."
-NOTHING = "21:0{}:{:02} It failed, {} after it came, in {} (attempts used up): SAID."
+NOTHING = "21:0{}:{:02} It failed, {} after submission, in {} (attempts used up): SAID."
 FIRST = (out(10), began(10), stopped(20, "no"), ended(20, "error", "no"))
 AGAIN = {"token": 2, "attempt": 2}
 
@@ -279,7 +280,8 @@ def test_a_late_effect_under_the_strictest_fence_blames_no_setting() -> None:
     """An effect that came late although its system asks the broker: no other fence would have refused it."""
     landed = row(120, "effect_landed", 1, "dome-1", 1, 1, "copied", "plate-1", False)
     assert told(*ON, came(10), out(10), began(10), ended(100, *LOST), landed)[3:] == [
-        "21:02:00 dome-1 left copied on plate-1 late: its lease (token 1) was over, and archive took it all the same.",
+        "21:02:00 dome-1 left the effect 'copied' on plate-1, after its lease (token 1) had expired; "
+        "archive took it all the same.",
         UNFINISHED + "running on dome-1.",
     ]
 
@@ -325,10 +327,10 @@ def test_why_a_job_waited_changes_with_time() -> None:
         row(80, "queue_held", 0, "", "one"),
     )  # fmt: skip
     assert told(*rows) == [
-        "21:00:10 It waited 59 min 50 s for a worker, to the end: for 40 s the queue one ran as many jobs as it may; "
-        "for 58 min 50 s a person held the queue one; for 10 s the broker was down; "
-        "for 5 s a worker was idle and had not asked for it yet; "
-        "for 5 s of the 2 workers that can take it none was on and could be reached. "
+        "21:00:10 It waited 59 min 50 s for a worker, to the end. For 40 s the queue one ran as many jobs as it may. "
+        "For 58 min 50 s a person had the queue one on hold. For 10 s the broker was down. "
+        "For 5 s the request of an idle worker had not reached the broker yet. "
+        "For 5 s of the 2 workers that can take it none was on and could be reached. "
         "Meanwhile these workers took 2 other jobs.",
         UNFINISHED + "queued.",
     ]
@@ -352,8 +354,8 @@ def test_equipment_comes_and_goes() -> None:
         row(30, "equipment_changed", 0, "dome-2", ""),
     )  # fmt: skip
     assert told(*rows) == [
-        "21:00:10 It waited 59 min 50 s for a worker, to the end: for 59 min 40 s no worker was equipped with tape; "
-        "for 10 s a worker was idle and had not asked for it yet.",
+        "21:00:10 It waited 59 min 50 s for a worker, to the end. For 59 min 40 s no worker was equipped with tape. "
+        "For 10 s the request of an idle worker had not reached the broker yet.",
         UNFINISHED + "queued.",
         "A worker of the queue night equipped with tape could have taken it.",
     ]
@@ -363,7 +365,8 @@ def test_a_new_version_requires_something_else() -> None:
     """What a new version requires counts for what comes after it; one that says nothing of it changes nothing."""
     new = [row(5, "action_taken", 0, "", "new_version", f"actions[{number}]", "wind") for number in (0, 1)]
     waits = "21:00:10 It waited 59 min 50 s for a worker, to the end: "
-    idle, none = waits + "a worker was idle and had not asked for it yet.", waits + "no worker was equipped with tape."
+    idle = waits + "the request of an idle worker had not reached the broker yet."
+    none = waits + "no worker was equipped with tape."
     assert told(*ON, *new, came(10, routine="wind"))[0] == idle
     assert told(*ON, new[1], came(10, routine="wind"))[0] == none
 
@@ -392,7 +395,7 @@ def test_no_idle_worker_is_named_where_none_is() -> None:
 def test_a_log_that_ends_with_the_submission() -> None:
     """Of a job that came with the last event that is known, nothing but that is told."""
     assert told(*ON, came(10, routine="wind"), finished=False) == [
-        "21:00:10 It was unfinished at the last event that is known, 0 s after it came: queued."
+        "21:00:10 It was unfinished at the last event that is known, 0 s after submission: queued."
     ]
 
 
@@ -417,7 +420,7 @@ def test_a_job_that_a_fault_brought() -> None:
     surge = row(5, "fault_began", 0, "", "surge", "faults[0]", 1, "copies")
     rows = (*ON, surge, (*came(10)[:2], 3, *came(10)[3:]), out(10), began(10))
     around, clock = surroundings(*rows)
-    said = "A fault (surge) brought it: arrival entry copies, queue night, routine copy."
+    said = "Submitted by a fault (surge) for copies (arrivals): queue night, routine copy."
     assert lines(job_story(around, 1), clock)[0][2] == said
 
 
@@ -435,7 +438,7 @@ def test_an_attempt_that_people_ended() -> None:
         "21:00:20 dome-1 took nothing more, and finished what it had.",
         "21:00:40 dome-1 had finished 2 parts, the last write.",
         "21:00:50 Attempt 1 on dome-1 was over: the job was withdrawn.",
-        "21:00:50 A person withdrew it, 40 s after it came, in 1 attempt: it failed (withdrawn).",
+        "21:00:50 A person withdrew it, 40 s after submission, in 1 attempt: it failed (withdrawn).",
     ]
 
 

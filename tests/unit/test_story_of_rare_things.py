@@ -82,7 +82,7 @@ STORIES = {
     1: [
         "21:10:00 key-1 took it: attempt 1, token 1, a lease of 1 min 30 s until 21:11:30.",
         "21:15:00 key-1 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
-        "21:15:00 It was done, 5 min after it came, in 1 attempt.",
+        "21:15:00 It was done, 5 min after submission, in 1 attempt.",
         "00:30:00 A person resubmitted it as job 14.",
     ],
     2: [
@@ -90,14 +90,14 @@ STORIES = {
         "these workers took 1 other job.",
         "21:15:00 key-2 took it: attempt 1, token 11, a lease of 1 min 30 s until 21:16:30.",
         "21:20:00 key-2 handed in the outcome of attempt 1 after 5 min: ok; its heartbeats had kept the lease.",
-        "21:20:00 It was done, 10 min after it came, in 1 attempt.",
+        "21:20:00 It was done, 10 min after submission, in 1 attempt.",
     ],
     4: [
         "21:10:00 It waited 10 min for a worker, until 21:20:00: the queue narrow ran as many jobs as it may. "
         "Meanwhile these workers took 1 other job.",
         "21:20:00 nar-2 took it: attempt 1, token 12, a lease of 1 min 30 s until 21:21:30.",
         "21:30:00 The broker ended attempt 1 on nar-2 after 10 min: time limit.",
-        "21:30:00 It failed, 20 min after it came, in 1 attempt (time limit): the time limit of 10m was reached.",
+        "21:30:00 It failed, 20 min after submission, in 1 attempt (time limit): the time limit of 10m was reached.",
         "21:30:00 nar-2 was told that its lease (token 12) was lost, and stopped.",
         "With a time limit of more than 10 min in the queue narrow, its attempt would have gone on.",
     ],
@@ -109,7 +109,7 @@ STORIES = {
         "21:13:00 fix-1 took it: attempt 2, token 9, a fixed lease of 3 min until 21:16:00.",
         "21:16:00 The lease of fix-1 ran out and was lost (attempt 2): a fixed lease is not renewed, and the work took "
         "longer.",
-        "21:16:00 It failed, 6 min after it came, in 2 attempts (attempts used up): lost leases: 2, at most 1.",
+        "21:16:00 It failed, 6 min after submission, in 2 attempts (attempts used up): lost leases: 2, at most 1.",
         "21:16:00 fix-1 was told that its lease (token 9) was lost, and stopped.",
         "With `lost_leases_at_most` above 1 in the queue fixed, it would have been tried again, if its attempts in all "
         "allowed that.",
@@ -125,7 +125,7 @@ STORIES = {
         "21:17:00 qui-1 could be reached again.",
         "21:17:00 qui-1 was told that its lease (token 4) was lost, and stopped: it had worked 4 min 20 s without it.",
         "21:24:40 qui-2 handed in the outcome of attempt 2 after 12 min: ok; its heartbeats had kept the lease.",
-        "21:24:40 It was done, 14 min 40 s after it came, in 2 attempts.",
+        "21:24:40 It was done, 14 min 40 s after submission, in 2 attempts.",
     ],
     7: [
         "21:10:00 los-1 took it: attempt 1, token 5, a lease of 1 min 30 s until 21:11:30.",
@@ -137,7 +137,7 @@ STORIES = {
         "its lease was over.",
         "21:17:00 los-1 was told that its lease (token 5) was lost, and stopped: it had worked 3 min 50 s without it.",
         "21:23:10 los-2 handed in the outcome of attempt 2 after 10 min: ok; its heartbeats had kept the lease.",
-        "21:23:10 It was done, 13 min 10 s after it came, in 2 attempts.",
+        "21:23:10 It was done, 13 min 10 s after submission, in 2 attempts.",
         "With a lease longer than 5 min 20 s in the queue lossy (it is 1 min 30 s), attempt 1 would not have lost it.",
     ],
     8: [
@@ -145,26 +145,26 @@ STORIES = {
         "21:11:00 Attempt 1 on sti-1 ended after 1 min: error (s failed).",
         "21:11:00 sti-1 took it: attempt 2, token 7, a lease of 1 min 30 s until 21:12:30.",
         "21:12:00 Attempt 2 on sti-1 ended after 1 min: error (s failed).",
-        "21:12:00 It failed, 2 min after it came, in 2 attempts (allowance used up): the queue's allowance of retries "
-        "is used up.",
+        "21:12:00 It failed, 2 min after submission, in 2 attempts (allowance used up): the queue's allowance of "
+        "retries is used up.",
         "With `when_empty: wait`, the queue stingy would have let it wait for another retry.",
     ],
     9: [
         "23:00:00 It was held for 10 min, until 23:10:00: it was not due before.",
         "23:10:00 key-1 took it: attempt 1, token 13, a lease of 1 min 30 s until 23:11:30.",
         "23:11:00 key-1 handed in the outcome of attempt 1 after 1 min: ok.",
-        "23:11:00 It was done, 11 min after it came, in 1 attempt.",
+        "23:11:00 It was done, 11 min after submission, in 1 attempt.",
     ],
     10: [
         "23:30:00 key-2 took it: attempt 1, token 14, a lease of 1 min 30 s until 23:31:30.",
         "23:31:00 key-2 handed in the outcome of attempt 1 after 1 min: ok.",
-        "23:31:00 It was done, 1 min after it came, in 1 attempt.",
+        "23:31:00 It was done, 1 min after submission, in 1 attempt.",
     ],
     12: [
         "00:10:00 key-2 took it: attempt 1, token 16, a lease of 1 min 30 s until 00:11:30.",
         "00:11:00 It was submitted again under the key one, and taken for the same job.",
         "00:11:00 key-2 handed in the outcome of attempt 1 after 1 min: ok.",
-        "00:11:00 It was done, 1 min after it came, in 1 attempt.",
+        "00:11:00 It was done, 1 min after submission, in 1 attempt.",
     ],
     13: [
         "00:20:00 key-1 took it: attempt 1, token 17, a lease of 1 min 30 s until 00:21:30.",
@@ -175,7 +175,7 @@ STORIES = {
         "00:23:00 A person asked to resume it.",
         "00:23:00 key-1 resumed it.",
         "00:27:00 key-1 handed in the outcome of attempt 1 after 7 min: ok; its heartbeats had kept the lease.",
-        "00:27:00 It was done, 7 min after it came, in 1 attempt.",
+        "00:27:00 It was done, 7 min after submission, in 1 attempt.",
     ],
     15: [
         "00:40:00 key-1 took it: attempt 1, token 19, a lease of 1 min 30 s until 00:41:30.",
@@ -186,7 +186,7 @@ STORIES = {
         "lease.",
         "00:40:20 key-1 was told that its lease (token 19) was lost, and stopped: it had worked 20 s without it.",
         "00:45:00 key-2 handed in the outcome of attempt 2 after 5 min: ok; its heartbeats had kept the lease.",
-        "00:45:00 It was done, 5 min after it came, in 2 attempts.",
+        "00:45:00 It was done, 5 min after submission, in 2 attempts.",
     ],
 }
 """What is told of some jobs after how they came."""

@@ -32,9 +32,9 @@ UNFINISHED = [
     "21:01:20 sweeps#1 is unfinished.",
     "21:13:20 sweeps#2 (resubmitted as job 7) is unfinished.",
 ]
-REFUSED = ["21:00:10 A job of plates was refused by the queue night: full."]
+REFUSED = ["21:00:10 The queue night refused a job of copy, from plates: full."]
 SKIPPED = ["21:15:00 Occurrence 4 of sweeps was skipped: one is still running."]
-STALE = ["21:15:00 plates#2: A stale renewal was refused (token 3 of dome-1)."]
+STALE = ["21:15:00 The broker refused the renewal of dome-1 for plates#2: its token 3 was stale."]
 NOT_DONE = [
     "21:08:20 Occurrence 2 of sweeps, due at 21:06:30, was unfinished at the end.",
     "21:11:40 Occurrence 3 of sweeps, due at 21:10:00, failed (withdrawn).",
@@ -78,13 +78,16 @@ NOT_DONE = [
         (
             {"measure": "done_share", "at_least": 1.0},
             [
-                "21:05:00 plates#2: It ended failed (permanent error); attempts: 2.",
-                "21:08:20 sweeps#2: It ended failed (expired); attempts: 0.",
-                "21:11:40 sweeps#3: It ended failed (withdrawn); attempts: 0.",
+                "21:05:00 plates#2 failed after 2 attempts (permanent error).",
+                "21:08:20 sweeps#2 failed (expired).",
+                "21:11:40 A person withdrew sweeps#3.",
                 *UNFINISHED,
             ],
         ),
-        ({"measure": "detection_delay_longest", "at_most": 0}, ["21:03:00 sweeps#1: Attempt 1 ended: lease lost."]),
+        (
+            {"measure": "detection_delay_longest", "at_most": 0},
+            ["21:03:00 Attempt 1 of sweeps#1 on tower-1 ended: lease lost."],
+        ),
         ({"measure": "unfinished", "at_most": 0.0}, UNFINISHED),
         ({"measure": "refused", "at_most": 0.0}, REFUSED),
         ({"measure": "refused", "at_most": 0.0, "queue": "night"}, REFUSED),
@@ -93,12 +96,12 @@ NOT_DONE = [
         ({"measure": "occurrences_skipped", "at_most": 0.0, "entry": "plates"}, []),
         (
             {"measure": "stale_refused", "at_most": 0.0},
-            [*STALE, "21:15:00 A stale renewal was refused (token 99 of dome-1)."],
+            [*STALE, "21:15:00 The broker refused the renewal of dome-1: its token 99 was stale."],
         ),
         ({"measure": "stale_refused", "at_most": 0.0, "queue": "night"}, STALE),
         (
             {"measure": "resubmitted", "at_most": 0.0},
-            ["21:13:20 sweeps#2 (resubmitted as job 7) was submitted to the queue night: queued (sweep)."],
+            ["21:13:20 sweeps#2 (resubmitted as job 7) was submitted to the queue night (routine sweep)."],
         ),
         (
             {"each_occurrence_of": "sweeps", "finished_by": "22:00"},
@@ -154,7 +157,7 @@ def test_the_rest_is_counted() -> None:
         s.submit(100, job)
     waited = [f"21:01:40 plates#{job} waited 15 min, beyond what was asked." for job in range(1, 11)]
     assert told(s, measure="wait_longest", at_most=0) == [*waited, "21:16:40 And 2 more jobs."]
-    came = [f"21:01:40 plates#{job} was submitted to the queue night: queued (copy)." for job in range(1, 11)]
+    came = [f"21:01:40 plates#{job} was submitted to the queue night (routine copy)." for job in range(1, 11)]
     assert told(s, measure="accepted", at_most=0.0) == [*came, "21:16:40 And 2 more events."]
     open_ = [f"21:01:40 plates#{job} is unfinished." for job in range(1, 11)]
     assert told(s, measure="done", at_least=1.0) == [*open_, "21:16:40 And 2 more jobs."]

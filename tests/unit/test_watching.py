@@ -115,28 +115,28 @@ def test_a_log_that_cannot_be_made_is_told_before_anything_is_shown(loaded: Load
 
 
 def test_plain_lines_tell_the_night(loaded: Loaded) -> None:
-    """Without a terminal each event of note is a line with its clock time; the events are those of a run."""
+    """Without a terminal each notable event is a line with its clock time; the events are those of a run."""
     lines: list[str] = []
     told = told_night(loaded, lines.append, keep_events=True)
     assert told.rows == run_night(loaded, keep_events=True).rows
     assert "".join(lines) == (
         "2026-06-12, America/Santiago (UTC-04:00)\n"
-        "21:30:00  the night begins, with seed 1\n"
-        "21:35:00  copies#1 comes to the queue night\n"
-        "21:35:00  copies#2 comes to the queue night\n"
-        "21:35:00  dome-1 takes copies#1, attempt 1\n"
-        "21:37:00  FAULT power off of dome-1\n"
-        "21:37:00  dome-1 is off (power lost)\n"
-        "21:37:00  dome-1 stops its work on copies#1: power lost\n"
-        "21:38:10  copies#1: attempt 1 on dome-1 ended: lease lost (lease ran out)\n"
-        "21:38:10  copies#1 is to be tried again after a pause of 20 s\n"
-        "21:42:00  fault over: power off of dome-1\n"
-        "21:42:00  dome-1 is switched on\n"
-        "21:42:00  dome-1 takes copies#1, attempt 2\n"
-        "21:52:00  copies#1 is done after 2 attempts\n"
-        "21:52:00  dome-1 takes copies#2, attempt 1\n"
-        "22:02:00  copies#2 is done after 1 attempt\n"
-        "22:30:00  the night ends\n"
+        "21:30:00  The run began, with seed 1\n"
+        "21:35:00  copies#1 was submitted to the queue night (routine copy)\n"
+        "21:35:00  copies#2 was submitted to the queue night (routine copy)\n"
+        "21:35:00  dome-1 took copies#1, attempt 1\n"
+        "21:37:00  A fault began: power off of dome-1\n"
+        "21:37:00  dome-1 was off (power lost)\n"
+        "21:37:00  dome-1 stopped its work on attempt 1 of copies#1: power lost\n"
+        "21:38:10  Attempt 1 of copies#1 on dome-1 ended: lease lost (lease ran out)\n"
+        "21:38:10  copies#1 was requeued, to be tried again at 21:38:30\n"
+        "21:42:00  A fault ended: power off of dome-1\n"
+        "21:42:00  dome-1 was switched on\n"
+        "21:42:00  dome-1 took copies#1, attempt 2\n"
+        "21:52:00  copies#1 was done after 2 attempts\n"
+        "21:52:00  dome-1 took copies#2, attempt 1\n"
+        "22:02:00  copies#2 was done after 1 attempt\n"
+        "22:30:00  The run ended\n"
     )
 
 

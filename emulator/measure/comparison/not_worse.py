@@ -1,8 +1,8 @@
 """Is a variant not worse than the baseline by more than was allowed?
 
 The answer comes from the interval of the difference that holds for all differences together: it holds when the bad end
-of it is within what is allowed, it does not when even the good end is beyond, else so few nights cannot tell. Few
-nights that all gave the same difference cannot tell either, unless it is none.
+of it is within what is allowed, it does not when even the good end is beyond, else there are too few nights to decide.
+Few nights that all gave the same difference cannot tell either, unless it is none.
 """
 
 from emulator.measure.catalogue import find

@@ -187,7 +187,7 @@ class TradePoint:
         variant: the name of the variant.
         across: the mean of the first figure; None when no night gave a value.
         up: the mean of the second, likewise.
-        beaten_by: the variants that are no worse on both and better on one; a mean that is only a lower bound beats
+        dominated_by: the variants that are no worse on both and better on one; a mean that is only a lower bound beats
             nothing by being low.
         across_more_than: the true mean of the first figure is only known to be more than that.
         up_more_than: that of the second, likewise.
@@ -198,7 +198,7 @@ class TradePoint:
     variant: str
     across: float | None
     up: float | None
-    beaten_by: tuple[str, ...]
+    dominated_by: tuple[str, ...]
     across_more_than: bool = False
     up_more_than: bool = False
     done: float | None = None

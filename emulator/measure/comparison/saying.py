@@ -10,7 +10,7 @@ from emulator.measure.words import difference, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 
-__all__ = ["change", "nights", "reach", "say_difference", "sure", "tidy", "why_not"]
+__all__ = ["change", "nights", "reach", "say_difference", "say_verdict", "sure", "tidy", "why_not"]
 
 _TIDY_TIMES: Final = (
     *(step * unit for unit in (1, 10, 100, MILLISECOND, 10 * MILLISECOND, 100 * MILLISECOND) for step in (1, 2, 5)),
@@ -39,11 +39,12 @@ def change(amount: float, unit: str) -> str:
     """Write a difference with its direction.
 
     >>> change(-720_000_000, "time"), change(0.02, "share"), change(0, "count")
-    ('12 min lower', '2 percentage points higher', 'no difference')
+    ('12 min shorter', '2 percentage points higher', 'no difference')
     """
     if amount == 0:
         return "no difference"
-    return f"{difference(abs(amount), unit)} {'lower' if amount < 0 else 'higher'}"
+    less, more = ("shorter", "longer") if unit == "time" else ("lower", "higher")
+    return f"{difference(abs(amount), unit)} {less if amount < 0 else more}"
 
 
 def reach(interval: Interval, unit: str) -> str:
@@ -82,6 +83,15 @@ def called(variant: str) -> str:
     return "the scenario as written" if variant == AS_WRITTEN else f"'{variant}'"
 
 
+def say_verdict(verdict: str) -> str:
+    """Write the verdict on a requirement.
+
+    >>> say_verdict("does_not_hold"), say_verdict("undecided")
+    ('does not hold', 'too few nights')
+    """
+    return "too few nights" if verdict == "undecided" else verdict.replace("_", " ")
+
+
 def nights(count: int) -> str:
     """Write a number of nights: ``1 night``, ``40 nights``."""
     return f"{count} night{'' if count == 1 else 's'}"
@@ -97,24 +107,23 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
     """
     name, who = label_of(it.measure), called(it.variant)
     if it.effect == "same":
-        return f"{who}: the same {name} in each of {nights(it.n)}{_left_out(it)}."
+        return f"{who}: the same {name} in each of {nights(it.n)}.{_left_out(it)}"
     if it.effect == "undecided":
-        return f"{who}: whether there is a difference in {name} cannot be told: {why_not(it)}."
+        return f"{who}: no verdict on {name}: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
     if it.effect == "no_clear_difference":
         return (
-            f"{who}: no difference in {name} shown at this precision: the interval reaches from "
-            f"{reach(it.together, it.unit)} ({sure(it.together.confidence)}, for all differences together)"
-            f"{_more_nights(it, size_shown)}{_left_out(it)}."
+            f"{who}: no clear difference in {name}: {reach(it.together, it.unit)} ({sure(it.together.confidence)}, "
+            f"for all differences together). {_more_nights(it, size_shown)}{_left_out(it)}"
         )
     bound = "at least " if it.at_least_pairs or it.at_most_pairs else ""
     text = f"{who} is {it.effect}: {name} {bound}{change(it.mean, it.unit)}"
     if constant:
-        return f"{text} in every one of {nights(it.n)}, so nothing is known of how much that varies{_left_out(it)}."
-    text += f" ({sure(it.together.confidence)}: {reach(it.together, it.unit)}, for all differences together"
+        return f"{text} in every one of {nights(it.n)}, so nothing is known of how much that varies.{_left_out(it)}"
+    text += f" ({sure(it.together.confidence)}: {reach(it.together, it.unit)}, for all differences together)."
     if _may_be_zero(it.together):
-        text += "; that interval alone allows for no difference, but Holm's sharper test of all of them shows one"
-    return f"{text}){_cut_off(it)}{_left_out(it)}."
+        text += " That interval alone allows for no difference, but Holm's sharper test of all of them shows one."
+    return f"{text}{_cut_off(it)}{_left_out(it)}"
 
 
 def _may_be_zero(interval: Interval) -> bool:
@@ -122,31 +131,31 @@ def _may_be_zero(interval: Interval) -> bool:
 
 
 def why_not(it: Difference) -> str:
-    """Write why nothing is shown of a difference of which that cannot be told."""
+    """Write why there is no verdict on a difference."""
     if it.n == 0:
-        return "no pair of nights gave it under both"
+        return "no pair of nights has a value under both"
     if it.n == 1:
-        return "one pair of nights has no spread, so run more of them"
+        return "one pair of nights has no spread: run more"
     if it.mean is not None and not it.at_least_pairs and not it.at_most_pairs:
         every = f"it is {change(it.mean, it.unit)} in every one of {nights(it.n)}"
-        return f"{every}, which are too few to be sure that it is so in others"
+        return f"{every}, which are too few nights to rely on"
     parts: Sequence[tuple[int, str]] = (
         (it.unknown_pairs, "under both"),
         (it.at_least_pairs, f"under {called(it.variant)}"),
         (it.at_most_pairs, "under the baseline"),
     )
     said = " and ".join(f"{where} in {count}" for count, where in parts if count)
-    return f"of {nights(it.n)}, something was unfinished {said}; let the scenario last longer"
+    return f"of {nights(it.n)}, something was unfinished {said}: let the scenario last longer"
 
 
 def _more_nights(it: Difference, size_shown: bool) -> str:
     assert it.of_size is not None  # it is asked about whenever no difference is shown
     size = difference(it.of_size, it.unit)
     if it.shows_with is None:
-        return f"; no number of nights that can be run would show one of {size}"
+        return f"No number of nights that can be run would detect a difference of {size}."
     if size_shown:
-        return f"; one of {size} would most likely have been shown"
-    return f"; about {nights(_about(it.shows_with))} would show one of {size} (80 times in 100)"
+        return f"A difference of {size} would probably have been detected."
+    return f"About {nights(_about(it.shows_with))} would detect a difference of {size} (80 times in 100)."
 
 
 def _about(count: int) -> int:
@@ -157,9 +166,9 @@ def _about(count: int) -> int:
 
 def _cut_off(it: Difference) -> str:
     count = it.at_least_pairs + it.at_most_pairs
-    where = it.variant if it.at_least_pairs else "the baseline"
-    return f"; in {nights(count)} something was unfinished under {where}" if count else ""
+    where = called(it.variant) if it.at_least_pairs else "the baseline"
+    return f" In {nights(count)} something was unfinished under {where}." if count else ""
 
 
 def _left_out(it: Difference) -> str:
-    return f"; {nights(it.absent)} more had nothing to take it from" if it.absent else ""
+    return f" {nights(it.absent)} more had no value." if it.absent else ""

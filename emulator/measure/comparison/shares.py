@@ -2,7 +2,7 @@
 
 A night in which a requirement had nothing to judge counts neither way, and such nights are told. With ``in_share`` the
 answer comes from the exact interval: it holds when the whole interval is at or above the asked share, it does not when
-all of it is below, else so few nights cannot tell. Without ``in_share`` it has to hold in every night that is run.
+all of it is below, else there are too few nights to decide. Without ``in_share`` it has to hold in every night.
 """
 
 from collections.abc import Iterable, Sequence
@@ -13,7 +13,7 @@ from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import called, nights, sure
+from emulator.measure.comparison.saying import called, nights, say_verdict, sure
 from emulator.measure.comparison.wanted import of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
@@ -95,29 +95,29 @@ def _share(
         return Share(text, variant, 0, 0, None, asked, "nothing_to_judge", sentence, label=words)
     interval = share_interval(held, judged, confidence)
     verdict, why = _verdict(held, judged, asked, interval)
-    seen = f"it held in {held} of {nights(judged)}{why}{_not_judged(unjudged)}"
-    said = f"{called(variant)}: {words}: {verdict.replace('_', ' ')}: {seen}."
+    seen = f"It held in {held} of {nights(judged)}{why}.{_not_judged(unjudged)}"
+    said = f"{called(variant)}: {words}: {say_verdict(verdict)}. {seen}"
     return Share(text, variant, held, judged, interval, asked, verdict, said, missed, label=words)
 
 
 def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str]:
     if asked is None:
-        return ("holds", "") if held == judged else ("does_not_hold", ", and has to in every one")
+        return ("holds", "") if held == judged else ("does_not_hold", ", but has to hold in every one")
     low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
-    seen = f", so in {value(low, 'share')} to {value(high, 'share')} of all ({sure(interval.confidence)})"
+    seen = f", so in {value(low, 'share')} to {value(high, 'share')} of all nights ({sure(interval.confidence)})"
     if low >= asked:
         return "holds", seen
     if high < asked:
         return "does_not_hold", seen
     enough = nights_without_more_misses(judged - held, asked, interval.confidence)
     if enough is None:
-        return "undecided", f"{seen}; no number of nights can show that"
+        return "undecided", f"{seen}. No number of nights can decide it"
     missed = "none is missed" if held == judged else "no more are missed"
-    return "undecided", f"{seen}; {nights(enough)} in all would be enough if {missed}"
+    return "undecided", f"{seen}. {nights(enough)} in all would be enough if {missed}"
 
 
 def _not_judged(unjudged: int) -> str:
-    return f"; {nights(unjudged)} more had nothing to judge" if unjudged else ""
+    return f" {nights(unjudged)} more had nothing to judge." if unjudged else ""
 
 
 def _all(
@@ -131,12 +131,12 @@ def _all(
     verdict = next(one for one in order if one in verdicts)
     words = {
         "holds": "all requirements hold as asked",
-        "undecided": "whether all requirements hold as asked cannot be told",
+        "undecided": "too few nights to decide whether all requirements hold as asked",
     }
     interval = share_interval(held, judged, confidence)
     low, high = value(interval.low or 0.0, "share"), value(1.0 if interval.high is None else interval.high, "share")
     sentence = (
-        f"{called(variant)}: {words.get(verdict, 'not all requirements hold as asked')}; {held} of {nights(judged)} "
-        f"met all at once, so {low} to {high} of all do ({sure(confidence)}){_not_judged(unjudged)}."
+        f"{called(variant)}: {words.get(verdict, 'not all requirements hold as asked')}. {held} of {nights(judged)} "
+        f"met all at once, so {low} to {high} of all nights do ({sure(confidence)}).{_not_judged(unjudged)}"
     )
     return Share(ALL, variant, held, judged, interval, None, verdict, sentence, missed)

@@ -116,14 +116,14 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
         open_ones = [one for one in tried if one.verdict == "undecided"]
         text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
         if open_ones:
-            many = "; " + ", ".join(str(one.value) for one in open_ones)
-            text += f"{many} cannot be told from so few nights"
+            many = ", ".join(str(one.value) for one in open_ones)
+            text += f"; too few nights to decide on {many}"
     else:
         one = tried[found]
         text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"
         if found:
             before = tried[found - 1]
-            how = "does not" if before.verdict == "does_not_hold" else "is not shown to"
+            how = "does not" if before.verdict == "does_not_hold" else "has too few nights to decide"
             text += f"; {before.value} {how}: {_seen(before)}"
     if not monotone:
         text += ". Larger values are not always better here: look at each"

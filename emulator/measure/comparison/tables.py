@@ -25,7 +25,9 @@ def _scipy() -> Any:
         import scipy  # type: ignore[import-untyped]  # it ships no types
         import scipy.special  # type: ignore[import-untyped]
     except ImportError:
-        raise InputError("intervals need scipy, which is not installed: pip install 'queuedrill[stats]'") from None
+        raise InputError(
+            "intervals need scipy, which is not installed: python -m pip install '.[stats]' in the folder of queuedrill"
+        ) from None
     return scipy
 
 

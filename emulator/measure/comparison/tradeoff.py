@@ -1,4 +1,4 @@
-"""Which variants are beaten on both of two figures at once?
+"""Variants that others dominate: no better on either of two figures, and worse on one.
 
 By the means over nights, which are estimates: the intervals of the differences say how sure they are. A mean that is
 only a lower bound can be beaten by a figure that is better than the bound, and never beats by being low itself. A

@@ -54,7 +54,7 @@ _COUNTED: Final[Mapping[str, tuple[str, _Picks]]] = {
 }
 """For each figure that events are counted for: their kind, and which of that kind."""
 _AND_UNFINISHED: Final = frozenset({"done_share", "resubmission_groups_done_share", "throughput", "done"})
-_EFFECTS: Final = frozenset({"unsafe_repeats", "late_effects", "unsafe_repeats_across_jobs"})
+_EFFECTS: Final = frozenset({"unsafe_repeats", "late_effects", "effects_after_end", "unsafe_repeats_across_jobs"})
 _TIMES: Final = ("wait", "turnaround", "run_time")
 
 
@@ -117,6 +117,8 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
         jobs = list(dict.fromkeys(one.job for one in selection.repeats()))
     elif measure == "late_effects":
         jobs = sorted(selection.of_jobs(night.late))
+    elif measure == "effects_after_end":
+        jobs = sorted(selection.of_jobs(night.after_end))
     else:
         shared = [row for _, row in around.source.of_kinds(("effect_landed",)) if (row[7], row[8]) in night.shared]
         jobs = list(dict.fromkeys(row[3] for row in shared))

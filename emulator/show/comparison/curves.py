@@ -37,8 +37,8 @@ def curves(of: Comparison, measure: str) -> str:
 
 
 def _chosen(of: Comparison) -> list[str]:
-    unbeaten = {point.variant for point in of.points if not point.beaten_by}
-    rest = sorted(of.variants[1:], key=lambda variant: variant not in unbeaten)
+    undominated = {point.variant for point in of.points if not point.dominated_by}
+    rest = sorted(of.variants[1:], key=lambda variant: variant not in undominated)
     chosen = {of.variants[0], *rest[: MOST - 1]}
     return [variant for variant in of.variants if variant in chosen]
 

@@ -9,18 +9,31 @@ from functools import partial
 from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
-from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.show.comparison.curves import curves
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
 from emulator.show.comparison.verdict import holds, sentence
-from emulator.show.comparison.words import LESS_DONE, again, between, done_shares, identical, night_count, seeds
+from emulator.show.comparison.words import (
+    DOMINATED,
+    FAILED_NIGHTS,
+    LESS_DONE,
+    again,
+    between,
+    done_shares,
+    effect_of,
+    identical,
+    interval_title,
+    night_count,
+    not_dominated,
+    seeds,
+    verdict_of,
+)
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, name, table, text
 from emulator.show.meta import SMALL_PRINT
-from emulator.show.phrases import spoken
 
 __all__ = ["comparison_document"]
 
@@ -85,7 +98,7 @@ def _found(of: Comparison) -> str:
         parts.append(f"<p>And {left} more variants: the tables below have all of them.</p>")
     if not parts:
         return ""
-    return f"<section><h2>What was found beside {name(of.baseline)}</h2>{''.join(parts)}</section>"
+    return f"<section><h2>Compared with {text(clean(called(of.baseline)))}</h2>{''.join(parts)}</section>"
 
 
 def _look(effect: str, words: str) -> str:
@@ -107,7 +120,7 @@ def _requirements(of: Comparison) -> str:
         head = (
             "variant",
             "held in",
-            "so in, of all",
+            interval_title(of.confidence),
             "missed",
             *(() if requirement == ALL else ("asked for", "verdict")),
         )
@@ -130,7 +143,7 @@ def _share_row(one: Share) -> list[str]:
         text(between(one.interval, "share")),
         (seeds or "none") + (f" and {more} more" if more > 0 else ""),
         "every night" if one.asked is None else value(one.asked, "share"),
-        _look(one.verdict, spoken(one.verdict)),
+        _look(one.verdict, verdict_of(one)),
     ]
 
 
@@ -151,7 +164,7 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
     )
     seen = [measure for measure in of.measures if measure not in same]
     if not seen:
-        return f"<section><h2>Differences to {name(of.baseline)}</h2>{alike}</section>"
+        return f"<section><h2>Differences from {text(clean(called(of.baseline)))}</h2>{alike}</section>"
     picture = both_widths(lambda narrow: forest(of, layout=_layout(narrow), styled=False, measures=seen))
     means = {(one.measure, one.variant): one for one in of.spreads}
     rows = []
@@ -166,9 +179,9 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
                 _linked(of, base),
                 _linked(of, its),
                 text(_difference(one)),
-                text(reach(one.together, one.unit)) if one.together is not None else "unknown",
+                text(reach(one.together, one.unit)) if one.together is not None else "-",
                 "" if one.p_together is None else _p(one.p_together),
-                _look(one.effect, spoken(one.effect)),
+                _look(one.effect, effect_of(one)),
             ]
         )
     head = (
@@ -177,12 +190,12 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
         "baseline's mean",
         "its mean",
         "difference",
-        "between",
+        interval_title(of.confidence),
         "p, of all together",
         "verdict",
     )
     return (
-        f"<section><h2>Differences to {name(of.baseline)}</h2>{picture}{alike}"
+        f"<section><h2>Differences from {text(clean(called(of.baseline)))}</h2>{picture}{alike}"
         + table("Differences, night by night on the same draws", head, rows)
         + "<p><small>Intervals hold for all differences together (Bonferroni); the verdict is Holm's.</small></p>"
         "</section>"
@@ -195,7 +208,7 @@ def _p(amount: float) -> str:
 
 def _difference(one: Difference) -> str:
     if one.mean is None:
-        return "unknown"
+        return "-"
     bound = "at least " if one.at_least_pairs else "at most " if one.at_most_pairs else ""
     return bound + change(one.mean, one.unit)
 
@@ -230,21 +243,16 @@ def _trade_off(of: Comparison) -> str:
             *([done[point.variant]] if done else []),
             coordinate(point.across, across, point.across_more_than),
             coordinate(point.up, up, point.up_more_than),
-            ", ".join(name(other) for other in point.beaten_by) or "none",
+            ", ".join(name(other) for other in point.dominated_by) or "none",
         ]
         for point in of.points
     ]
     picture = both_widths(lambda narrow: trade_off(of, layout=_layout(narrow), styled=False))
-    unbeaten = ", ".join(
-        name(point.variant) + (f" ({done[point.variant]} done)" if done else "")
-        for point in of.points
-        if not point.beaten_by
-    )
     said = f" {LESS_DONE}" if done else ""
     along, upward = text(label_of(across)), text(label_of(up))
-    head = ("variant", *(["done"] if done else []), along, upward, "beaten on both by")
+    head = ("variant", *(["done"] if done else []), along, upward, DOMINATED)
     return (
-        f"<section><h2>Trade-off of {along} and {upward}</h2><p>Not beaten on both: {unbeaten}.{said}</p>"
+        f"<section><h2>Trade-off of {along} and {upward}</h2><p>{text(clean(not_dominated(of)))}{said}</p>"
         + picture
         + table("Means of both figures", head, rows)
         + "</section>"
@@ -253,7 +261,17 @@ def _trade_off(of: Comparison) -> str:
 
 def _spreads(of: Comparison, same: Sequence[str]) -> str:
     parts = ["<section><h2>How each figure spreads over the nights</h2>"]
-    head = ("variant", "mean", "mean is between", "median", "p90", "least", "most", "unfinished", "without")
+    head = (
+        "variant",
+        "mean",
+        interval_title(of.confidence),
+        "median",
+        "p90",
+        "min",
+        "max",
+        "unfinished nights",
+        "nights without a value",
+    )
     for measure in of.measures:
         if measure in same:
             continue
@@ -337,7 +355,7 @@ def _lost(of: Comparison) -> str:
     lines = "".join(
         f"<li>{name(one.variant)}, seed {one.seed}: {text(one.why)}.</li>" for one in of.lost[:_MOST_NIGHTS]
     )
-    return f"<section><h2>Nights that came to nothing</h2><ul>{lines}</ul></section>"
+    return f"<section><h2>{FAILED_NIGHTS}</h2><ul>{lines}</ul></section>"
 
 
 def _closing(of: Comparison) -> str:

@@ -11,10 +11,22 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.verdict import holds, sentence, size_holds
-from emulator.show.comparison.words import LESS_DONE, again, between, done_shares, identical, night_count, seeds
+from emulator.show.comparison.words import (
+    DOMINATED,
+    FAILED_NIGHTS,
+    LESS_DONE,
+    again,
+    between,
+    done_shares,
+    effect_of,
+    identical,
+    interval_title,
+    night_count,
+    seeds,
+    verdict_of,
+)
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import SMALL_PRINT
-from emulator.show.phrases import spoken
 
 __all__ = ["comparison_page", "sizing_page"]
 
@@ -29,7 +41,8 @@ def comparison_page(comparison: Comparison) -> Page:
     page.say(sentence(comparison), "" if good is None else "good" if good else "bad")
     page.blank()
     page.say(_what(comparison))
-    page.say(comparison.stopped)
+    if comparison.stopped:
+        page.say(comparison.stopped)
     _shares(page, comparison)
     same = identical(comparison)
     for measure in comparison.measures:
@@ -50,9 +63,9 @@ def _what(comparison: Comparison) -> str:
     others = len(comparison.variants) - 1
     title = _ended(comparison.title)
     return (
-        f"{title} {others} variant{'' if others == 1 else 's'} beside {called(comparison.baseline)}, {nights} of "
-        f"each on the same draws, {seeds(comparison)}. Intervals are at {value(comparison.confidence, 'share')}; those "
-        "of differences hold for all of them together."
+        f"{title} {others} variant{'' if others == 1 else 's'} compared with {called(comparison.baseline)}, {nights} "
+        f"of each on the same draws, {seeds(comparison)}. Intervals are at {value(comparison.confidence, 'share')}; "
+        "those of differences hold for all of them together."
     )
 
 
@@ -70,7 +83,7 @@ def _mean(one: Spread) -> str:
 def _figure(page: Page, comparison: Comparison, measure: str) -> None:
     page.heading(label_of(measure))
     spreads = [one for one in comparison.spreads if one.measure == measure]
-    rows = [["variant", "mean", "between"]]
+    rows = [["variant", "mean", interval_title(comparison.confidence)]]
     rows += [[one.variant, _mean(one), between(one.mean_interval, one.unit)] for one in spreads]
     page.table(rows, right=[1])
     if len(comparison.variants) == 1 and spreads[0].median is not None:
@@ -82,8 +95,8 @@ def _figure(page: Page, comparison: Comparison, measure: str) -> None:
     differences = [one for one in comparison.differences if one.measure == measure]
     if not differences:
         return
-    rows = [["beside " + comparison.baseline, "difference", "verdict"]]
-    rows += [[it.variant, _difference(it), spoken(it.effect)] for it in differences]
+    rows = [["compared with " + comparison.baseline, "difference", "verdict"]]
+    rows += [[it.variant, _difference(it), effect_of(it)] for it in differences]
     fits = sum(max(columns(row[place]) for row in rows) for place in (1, 2)) + 16 + 2 * 3 <= WIDTH
     if fits:
         page.table(rows, roles=["", *(_ROLES.get(it.effect, "") for it in differences)])
@@ -111,15 +124,17 @@ def _orders(one: Spread) -> list[str]:
 def _reserve(one: Spread) -> str:
     parts = []
     if one.more_than:
-        parts.append(f"in {one.more_than} of {one.n} nights something was unfinished, so its means are lower bounds")
+        parts.append(
+            f"in {one.more_than} of {night_count(one.n)} something was unfinished, so its means are lower bounds"
+        )
     if one.absent:
-        parts.append(f"{one.absent} nights had nothing to take it from")
+        parts.append(f"{night_count(one.absent)} had no value")
     return f"{called(one.variant)}: {'; '.join(parts)}."
 
 
 def _difference(one: Difference) -> str:
     if one.mean is None:
-        return "unknown"
+        return "-"
     bound = " at least" if one.at_least_pairs and not one.at_most_pairs else ""
     bound = " at most" if one.at_most_pairs and not one.at_least_pairs else bound
     text = change(one.mean, one.unit) + bound
@@ -144,7 +159,7 @@ def _shares(page: Page, comparison: Comparison) -> None:
     if shares:
         page.heading("Shares of nights in which the requirements hold")
         many = len(comparison.variants) > 1
-        rows = [["must hold", "nights", "so in", "verdict"]]
+        rows = [["must hold", "nights", interval_title(comparison.confidence), "verdict"]]
         roles: list[Role] = [""]
         for one in shares:
             of = one.asks if not many else f"{_quoted(one.variant)}: {one.asks}"
@@ -165,7 +180,7 @@ def _quoted(variant: str) -> str:
 
 
 def _verdict(one: Share) -> str:
-    return "" if one.requirement == ALL else spoken(one.verdict)
+    return "" if one.requirement == ALL else verdict_of(one)
 
 
 def _trade_off(page: Page, comparison: Comparison) -> None:
@@ -175,7 +190,7 @@ def _trade_off(page: Page, comparison: Comparison) -> None:
     units = {one.measure: one.unit for one in comparison.spreads}
     page.heading(f"Trade-off: {label_of(across)} against {label_of(up)}")
     done = done_shares(comparison)
-    rows = [["variant", *(["done"] if done else []), label_of(across), label_of(up), "beaten on both by"]]
+    rows = [["variant", *(["done"] if done else []), label_of(across), label_of(up), DOMINATED]]
     for point in comparison.points:
         rows.append(
             [
@@ -183,7 +198,7 @@ def _trade_off(page: Page, comparison: Comparison) -> None:
                 *([done[point.variant]] if done else []),
                 _coordinate(point.across, units.get(across, "time"), point.across_more_than),
                 _coordinate(point.up, units.get(up, "time"), point.up_more_than),
-                ", ".join(point.beaten_by[:2]) + (" and more" if len(point.beaten_by) > 2 else "") or "none",
+                ", ".join(point.dominated_by[:2]) + (" and more" if len(point.dominated_by) > 2 else "") or "none",
             ]
         )
     page.table(rows, right=[1, 2, 3] if done else [1, 2])
@@ -198,7 +213,7 @@ def _coordinate(amount: float | None, unit: str, more_than: bool) -> str:
 def _lost(page: Page, comparison: Comparison) -> None:
     if not comparison.lost:
         return
-    page.heading("Nights that came to nothing")
+    page.heading(FAILED_NIGHTS)
     for one in comparison.lost[:_MOST]:
         page.say(f"{called(one.variant)}, seed {one.seed}: {one.why}.", "bad", indent=2, hanging=4)
     if len(comparison.lost) > _MOST:
@@ -227,9 +242,9 @@ def sizing_page(sizing: Sizing) -> Page:
         f"on the same draws. Intervals are at {value(sizing.confidence, 'share')} for all values together."
     )
     page.blank()
-    rows = [[sizing.path, "all requirements met", "so in", "verdict"]]
+    rows = [[sizing.path, "all requirements met", interval_title(sizing.confidence), "verdict"]]
     rows += [
-        [str(one.value), f"{one.held} of {one.judged} nights", between(one.interval, "share"), spoken(one.verdict)]
+        [str(one.value), f"{one.held} of {one.judged} nights", between(one.interval, "share"), verdict_of(one)]
         for one in sizing.tried
     ]
     page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])

@@ -9,9 +9,8 @@ from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
-from emulator.show.comparison.words import done_shares
+from emulator.show.comparison.words import done_shares, effect_of, verdict_of
 from emulator.show.layout import columns, fit
-from emulator.show.phrases import spoken
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 from emulator.timeline.ticks import SECOND
 
@@ -74,8 +73,8 @@ def forest(
     ]
     height = 60 + sum(58 + layout.row * len(found) for _, found in panels)
     about = " ".join(one.sentence for _, found in panels for one in found)
-    svg = Svg(layout.width, height, f"Differences to {comparison.baseline}: {comparison.title}", about, theme)
-    _head(svg, f"Differences to {comparison.baseline}", layout)
+    svg = Svg(layout.width, height, f"Differences from {called(comparison.baseline)}: {comparison.title}", about, theme)
+    _head(svg, f"Differences from {called(comparison.baseline)}", layout)
     sure = value(comparison.confidence, "share")
     more = _left_out(len(comparison.variants) - 1)
     svg.text(16, 46, f"lines: intervals that hold for all differences together ({sure}){more}", role="faint", size=11)
@@ -107,7 +106,7 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float, layout
     for place, one in enumerate(found):
         middle = top + 14 + place * layout.row + (18 if layout.narrow else 0)
         role, shape = _LOOKS.get(one.effect, ("faint", "ring"))
-        said = "unknown" if one.mean is None else _short(one)
+        said = "-" if one.mean is None else _short(one)
         if not layout.narrow:
             svg.text(layout.left - 10, middle + 4, fit(one.variant, 30), anchor="end", size=12)
         if one.mean is not None:
@@ -116,7 +115,7 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float, layout
             svg.mark(scale.at(one.mean), middle, shape, role=role, tip=one.sentence)
         if layout.narrow:
             svg.text(16, middle - 14, fit(one.variant, 26), size=12)
-            svg.text(layout.width - 12, middle - 14, fit(f"{said}, {spoken(one.effect)}", 32), anchor="end", size=11)
+            svg.text(layout.width - 12, middle - 14, fit(f"{said}, {effect_of(one)}", 32), anchor="end", size=11)
             continue
         svg.text(layout.right + 10, middle + 4, fit(said, 22), role="faint" if one.mean is None else "ink", size=11)
         if one.mean is not None:
@@ -132,7 +131,7 @@ def _short(one: Difference) -> str:
 
 def _word(one: Difference) -> str:
     """Write what is shown, as short as there is room beside it."""
-    return "not clear" if one.effect == "no_clear_difference" else spoken(one.effect)
+    return "not clear" if one.effect == "no_clear_difference" else effect_of(one)
 
 
 def _ends(one: Difference) -> Iterator[float]:
@@ -153,7 +152,7 @@ def _whisker(svg: Svg, scale: Scale, interval: Interval, y: float, role: str) ->
 
 
 def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout = BROAD, styled: bool = True) -> str:
-    """Draw each variant by its two figures of the trade-off; those that are beaten on both are rings.
+    """Draw each variant by its two figures of the trade-off; those that another dominates are rings.
 
     The arguments are those of ``forest``.
     """
@@ -167,9 +166,9 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
         f"{along} {value(point.across or 0, units.get(across, 'time'))}, "
         f"{upward} {value(point.up or 0, units.get(up, 'time'))}"
         + (
-            f", beaten on both by {', '.join(map(called, point.beaten_by))}."
-            if point.beaten_by
-            else ", beaten by none."
+            f", dominated by {', '.join(map(called, point.dominated_by))}."
+            if point.dominated_by
+            else ", dominated by none."
         )
         for point in points
     )
@@ -191,8 +190,8 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
     places = [(xs.at(point.across or 0), ys.at(point.up or 0)) for point in points]
     taken: list[_Box] = [(x - 9, y - 9, x + 9, y + 9) for x, y in places]
     for place, (point, (x, y)) in enumerate(zip(points, places, strict=True)):
-        shape = "ring" if point.beaten_by else SHAPES[place % 4]
-        svg.mark(x, y, shape, role="faint" if point.beaten_by else "good", size=6, tip=point.variant)
+        shape = "ring" if point.dominated_by else SHAPES[place % 4]
+        svg.mark(x, y, shape, role="faint" if point.dominated_by else "good", size=6, tip=point.variant)
         room = (12 if done else 18) if layout.narrow else 34
         name = fit(point.variant, room) + done.get(point.variant, "")
         to_the_left = x + 12 + _wide(name) > layout.width - 8
@@ -226,11 +225,11 @@ def held(
         role, shape = _HELD.get(one.verdict, ("faint", "ring"))
         if layout.narrow:
             svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
-            svg.text(layout.width - 12, middle - 14, spoken(one.verdict), anchor="end", size=11)
+            svg.text(layout.width - 12, middle - 14, verdict_of(one), anchor="end", size=11)
         else:
             svg.text(layout.left - 10, middle + 4, fit(_named(one, by_requirement), 42), anchor="end", size=12)
             svg.text(layout.right + 14, middle + 4, f"{one.held} of {one.judged}", size=11)
-            svg.text(layout.width - 12, middle + 4, spoken(one.verdict), anchor="end", role=role, size=11)
+            svg.text(layout.width - 12, middle + 4, verdict_of(one), anchor="end", role=role, size=11)
         if one.requirement != ALL:  # all at once are asked for as each of them is
             asked = scale.at(1 if one.asked is None else one.asked)
             svg.line(asked, middle - 9, asked, middle + 9, width=2, dashes="3 2")

@@ -5,15 +5,14 @@ import io
 from typing import Any
 
 from emulator.measure.comparison.result import Comparison, Difference, Interval
-from emulator.measure.comparison.saying import called, change, reach
+from emulator.measure.comparison.saying import change, reach
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.verdict import asked_of, sentence
-from emulator.show.comparison.words import LESS_DONE, done_shares
+from emulator.show.comparison.words import LESS_DONE, done_shares, effect_of, not_dominated, verdict_of
 from emulator.show.exports.plain import cell
-from emulator.show.phrases import spoken
 
 __all__ = ["as_csv", "as_markdown", "rows"]
 
@@ -71,13 +70,18 @@ def as_csv(comparison: Comparison) -> str:
 
 def as_markdown(comparison: Comparison) -> str:
     """Write a comparison short enough for a pull request: the verdict, what is asked, one table of differences."""
-    lines = [f"**{_escaped(sentence(comparison))}**", "", _escaped(f"{comparison.title}. {comparison.stopped}"), ""]
+    lines = [
+        f"**{_escaped(sentence(comparison))}**",
+        "",
+        _escaped(f"{comparison.title}. {comparison.stopped}".strip()),
+        "",
+    ]
     asked = [one for one in asked_of(comparison) if one.requirement != ALL and one.verdict != "nothing_to_judge"]
     if asked:
         lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
         for one in asked:
             nights = f"{one.held} of {one.judged}" if one.judged else "-"
-            lines.append(f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {spoken(one.verdict)} |")
+            lines.append(f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {verdict_of(one)} |")
         lines.append("")
     if len(comparison.variants) > 1:
         lines += [
@@ -90,26 +94,16 @@ def as_markdown(comparison: Comparison) -> str:
                 base = means[it.measure]
                 mean = "none" if base.mean is None else value(base.mean, base.unit)
                 figure, who = _escaped(label_of(it.measure)), _escaped(it.variant)
-                lines.append(f"| {figure} | {mean} | {who} | {_said(it)} | {spoken(it.effect)} |")
-        done = done_shares(comparison)
-        unbeaten = [
-            called(point.variant) + (f" ({done[point.variant]} done)" if done else "")
-            for point in comparison.points
-            if not point.beaten_by
-        ]
-        across, up = map(label_of, comparison.trade_off)
-        said = f" {LESS_DONE}" if done else ""
-        lines += [
-            "",
-            _escaped(f"Not beaten on both {across} and {up}: {', '.join(unbeaten)}.{said}"),
-        ]
+                lines.append(f"| {figure} | {mean} | {who} | {_said(it)} | {effect_of(it)} |")
+        said = f" {LESS_DONE}" if done_shares(comparison) else ""
+        lines += ["", _escaped(not_dominated(comparison) + said)]
     lines += ["", f"Intervals hold for all differences together ({value(comparison.confidence, 'share')})."]
     return "\n".join(lines) + "\n"
 
 
 def _said(one: Difference) -> str:
     if one.mean is None:
-        return "unknown"
+        return "-"
     text = change(one.mean, one.unit)
     return f"{text} ({reach(one.together, one.unit)})" if one.together is not None and one.mean else text
 

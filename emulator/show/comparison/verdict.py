@@ -1,17 +1,18 @@
-"""What came of a comparison, in one sentence, and did everything hold that had to?
+"""The verdict of a comparison in one sentence, and whether everything held that had to.
 
 The law: a variant that is tried has to hold what is asked of it. The baseline stands for what is there today, so its
-own requirements decide only when there is nothing beside it. What cannot be told from so many nights has not been
-shown.
+own requirements decide only when there is nothing beside it. What so few nights leave open
+has not been shown.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from emulator.measure.comparison.result import Comparison, Share
-from emulator.measure.comparison.saying import called
+from emulator.measure.comparison.result import Comparison, Difference, Share
+from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
+from emulator.show.meta import all_of
 
 __all__ = ["asked_of", "holds", "sentence", "size_holds"]
 
@@ -37,7 +38,7 @@ def size_holds(sizing: Sizing) -> bool:
 
 
 def sentence(comparison: Comparison) -> str:
-    """Say the verdict in one sentence."""
+    """Say the verdict."""
     asked = [one for one in asked_of(comparison) if one.verdict != "nothing_to_judge"]
     bad = [one for one in asked if one.verdict == "does_not_hold"]
     open_ = [one for one in asked if one.verdict == "undecided"]
@@ -46,13 +47,14 @@ def sentence(comparison: Comparison) -> str:
     text = _without_a_night(comparison) + _differences(comparison)
     if comparison.lost:
         many = len(comparison.lost)
-        text += f" {many} night{' was' if many == 1 else 's were'} lost."
+        text += f" {many} night{'' if many == 1 else 's'} failed to run."
     if bad:
-        text += f" Does not hold: {_named(bad)}."
+        text += f" Requirements missed: {_named(bad)}."
     elif open_:
-        text += f" Cannot be told from so few nights: {_named(open_)}."
+        why = "Too few nights to decide" if all(one.judged for one in open_) else "Not decided"
+        text += f" {why}: {_named(open_)}."
     elif asked:
-        text += " All that is asked of the variants holds."
+        text += f" {'The variant' if len(comparison.variants) == 2 else 'Every variant'} meets its requirements."
     return text
 
 
@@ -62,26 +64,25 @@ def _without_a_night(comparison: Comparison) -> str:
     for variant in comparison.variants:
         lost = [one for one in comparison.lost if one.variant == variant]
         if lost and len(lost) == comparison.nights:
-            text += f"Nothing is known of {called(variant)}, all its nights came to nothing ({lost[0].why}). "
+            text += f"Nothing is known of {called(variant)}: every night failed to run ({lost[0].why}). "
     return text
 
 
 def _of_nights(comparison: Comparison, asked: Sequence[Share], bad: Sequence[Share], open_: Sequence[Share]) -> str:
     nights = f"{comparison.nights:,} nights" if comparison.nights != 1 else "1 night"
     if comparison.lost:
-        return f"{len(comparison.lost)} of {nights} came to nothing."
+        return f"{len(comparison.lost)} of {nights} failed to run."
     if not asked:
-        return f"Nothing was asked of {nights}."
+        return f"No requirement is stated; {nights} {'was' if comparison.nights == 1 else 'were'} run."
     many = f"{len(asked)} requirement{'' if len(asked) == 1 else 's'}"
     if bad:
         return (
             f"It does not hold: {len(bad)} of {many} {'is' if len(bad) == 1 else 'are'} missed too often, in {nights}."
         )
     if open_:
-        return f"It cannot be told from {nights}: {len(open_)} of {many} may hold or not."
-    return (
-        f"It holds: {'the one requirement is' if len(asked) == 1 else f'all {many} are'} met often enough, in {nights}."
-    )
+        leave = "leaves" if comparison.nights == 1 else "leave"
+        return f"Too few nights to decide: {nights} {leave} {len(open_)} of {many} open."
+    return f"It holds: {all_of(len(asked))}{' are' if len(asked) > 1 else ''} met often enough, in {nights}."
 
 
 def _differences(comparison: Comparison) -> str:
@@ -89,22 +90,47 @@ def _differences(comparison: Comparison) -> str:
     words: dict[str, dict[str, list[str]]] = {}
     for one in comparison.differences:
         if one.effect in ("better", "worse"):
-            words.setdefault(one.variant, {}).setdefault(one.effect, []).append(label_of(one.measure))
+            words.setdefault(one.variant, {}).setdefault(one.effect, []).append(_by(one))
     if not words:
         if all(one.effect == "same" for one in comparison.differences):
             return f"No variant differs from {called(base)} in any compared figure."
-        return f"No variant is shown to be better or worse than {called(base)} at this precision."
+        return f"No variant shows a clear difference from {called(base)}."
     parts = []
     for variant in comparison.variants[1:]:
         if found := words.get(variant):
-            sides = [f"{effect} in {_count(found[effect])}" for effect in ("better", "worse") if effect in found]
-            parts.append(f"{called(variant)} is {' and '.join(sides)}")
+            parts.append(f"{_capital(called(variant))} {_beside(found, called(base))}")
     shown, more = parts[:4], len(parts) - 4
-    return f"Beside {called(base)}: {'; '.join(shown)}{f'; and {more} more variants differ' if more > 0 else ''}."
+    if more > 0:
+        shown.append(f"{more} more variant{' differs' if more == 1 else 's differ'}")
+    return ". ".join(shown) + "."
 
 
-def _count(measures: list[str]) -> str:
-    return measures[0] if len(measures) == 1 else f"{len(measures)} figures"
+def _by(one: Difference) -> str:
+    """Write a figure with how far it is from the baseline's."""
+    bound = "at least " if one.at_least_pairs or one.at_most_pairs else ""
+    return label_of(one.measure) if one.mean is None else f"{label_of(one.measure)} {bound}{change(one.mean, one.unit)}"
+
+
+def _beside(found: Mapping[str, Sequence[str]], base: str) -> str:
+    """Say what a variant is beside the baseline, from the figures in which it is better, and worse."""
+    better, worse = found.get("better", ()), found.get("worse", ())
+    if not worse:
+        return f"beats {base}{_where(better)}"
+    if not better:
+        return f"is worse than {base}{_where(worse)}"
+    return f"differs from {base}: better in {_count(better)}, worse in {_count(worse)}"
+
+
+def _where(figures: Sequence[str]) -> str:
+    return f": {figures[0]}" if len(figures) == 1 else f" in {len(figures)} figures"
+
+
+def _count(figures: Sequence[str]) -> str:
+    return f"one ({figures[0]})" if len(figures) == 1 else f"{len(figures)} figures"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _named(found: Sequence[Share]) -> str:

@@ -3,12 +3,33 @@
 import shlex
 from typing import Final
 
-from emulator.measure.comparison.result import Comparison, Interval
+from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
+from emulator.measure.comparison.saying import called, say_verdict
+from emulator.measure.comparison.sizing import Sized
 from emulator.measure.comparison.tradeoff import DONE
 from emulator.measure.words import value
 from emulator.scenario.variants import AS_WRITTEN
+from emulator.show.phrases import spoken
 
-__all__ = ["LESS_DONE", "again", "between", "done_shares", "identical", "night_count", "seeds"]
+__all__ = [
+    "DOMINATED",
+    "FAILED_NIGHTS",
+    "LESS_DONE",
+    "again",
+    "between",
+    "done_shares",
+    "effect_of",
+    "identical",
+    "interval_title",
+    "night_count",
+    "not_dominated",
+    "seeds",
+    "verdict_of",
+]
+
+DOMINATED: Final = "dominated by"
+"""The title of the column of the variants that are no worse on both figures, and better on one."""
+FAILED_NIGHTS: Final = "Nights that failed to run"
 
 LESS_DONE: Final = "The variants do not get the same share of jobs done: one that fails jobs can look quick and cheap."
 """Said where ``done_shares`` are told."""
@@ -39,7 +60,7 @@ def between(one: Interval | None, unit: str) -> str:
     if one.low is None or one.high is None:
         if one.low is not None:
             return f"{value(one.low, unit)} or more"
-        return "unknown" if one.high is None else f"{value(one.high, unit)} or less"
+        return "-" if one.high is None else f"{value(one.high, unit)} or less"
     return f"{value(one.low, unit)} to {value(one.high, unit)}"
 
 
@@ -60,6 +81,43 @@ def identical(of: Comparison) -> list[str]:
     for one in of.differences:
         effects.setdefault(one.measure, set()).add(one.effect)
     return [measure for measure in of.measures if effects.get(measure) == {"same"}]
+
+
+def not_dominated(of: Comparison) -> str:
+    """Name the variants that no other dominates, and say what that is.
+
+    With the share of jobs done beside each where that differs.
+    """
+    done = done_shares(of)
+    names = [
+        called(point.variant) + (f" ({done[point.variant]} done)" if done else "")
+        for point in of.points
+        if not point.dominated_by
+    ]
+    return (
+        f"Dominated by no other: {', '.join(names)}. "
+        "A variant dominates another that is no better on either figure, and worse on one."
+    )
+
+
+def interval_title(confidence: float) -> str:
+    """Give the title of a column of intervals: ``95 % interval``."""
+    return f"{value(confidence, 'share')} interval"
+
+
+def verdict_of(one: Share | Sized) -> str:
+    """Write the verdict on a requirement of a variant: ``holds``, ``does not hold``, ``too few nights``."""
+    return say_verdict(one.verdict)
+
+
+def effect_of(one: Difference) -> str:
+    """Write what a difference shows: ``better``, ``worse``, ``same``, ``no clear difference``, ``too few nights``.
+
+    Where the runs ended too early to tell, no number of nights would help: ``unfinished``.
+    """
+    if one.effect != "undecided":
+        return spoken(one.effect)
+    return "unfinished" if one.unknown_pairs or one.at_least_pairs or one.at_most_pairs else "too few nights"
 
 
 def night_count(count: int) -> str:

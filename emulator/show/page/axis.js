@@ -143,8 +143,8 @@ class Axis {
     const top = SCALE + STRIP;
     const [at, queued, held, running] = this.night.total;
     const most = Math.max(1, ...[queued, held, running].map((of) => of.reduce((a, b) => Math.max(a, b), 0)));
-    this.label(c, "backlog", top + BACKLOG / 2 - 8);
-    this.label(c, `up to ${most}`, top + BACKLOG / 2 + 8);
+    this.label(c, "jobs", top + BACKLOG / 2 - 8);
+    this.label(c, `0 to ${most}`, top + BACKLOG / 2 + 8);
     const bottom = top + BACKLOG - 4;
     this.graph(c, at, queued, most, bottom, BACKLOG - 12, this.colours.ink, [], 2);
     this.graph(c, at, held, most, bottom, BACKLOG - 12, "#CC79A7", [6, 4], 2);
@@ -152,7 +152,7 @@ class Axis {
     systems.forEach(([name, times, load], i) => {
       const low = top + BACKLOG + (i + 1) * (STRIP + 14) - 4, peak = Math.max(1, load.reduce((a, b) => Math.max(a, b), 0));
       this.label(c, name, low - 22);
-      this.label(c, `up to ${peak}`, low - 8);
+      this.label(c, `0 to ${peak} call${peak === 1 ? "" : "s"}`, low - 8);
       this.graph(c, times, load, peak, low, STRIP + 6, "#D55E00", [], 1.5);
     });
     this.paintMoment(c, height);

@@ -29,6 +29,8 @@ _KINDS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "detection_delay_p90": ("attempt_ended",),
         "done_share": ("finished",),
         "drain_time": ("submitted", "handed_out"),
+        "calls_per_second_peak": ("call_ended",),
+        "effects_after_end": ("effect_landed", "finished"),
         "effects_landed": ("effect_landed",),
         "effects_refused": ("effect_refused",),
         "late_effects": ("effect_landed",),

@@ -106,9 +106,24 @@ class Night {
     const [, , kind, , job, worker, ...details] = event;
     const values = Object.fromEntries(this.details[kind].map((name, i) => [name, details[i]]));
     values.worker = worker;
-    values.job = this.jobName.get(job) || "A job";
-    const fill = (_, name, how) => (how === "@" ? this.clock(values[name]) : clean(how ? spoken(values[name]) : values[name]));
-    return this.words[kind].replace(/\{(\w+)([@~]?)\}/g, fill).replace(/\s+/g, " ").replaceAll(" ()", "").replaceAll(" .", ".").trim();
+    values.job = this.jobName.get(job) ?? "";
+    if (values.due === event[1]) values.due = ""; // it may be taken at once
+    const keys = (this.byDetail[kind] ?? []).map((name) => `${kind}:${values[name]}`);
+    const pattern = this.words[keys.find((key) => key in this.words) ?? kind];
+    const slot = /\{(\w+)([@~]|#\w+)?\}/g;
+    const known = (name, how) => (values[name] ?? "") !== "" && !(values[name] === 0 && how?.startsWith("#"));
+    const kept = pattern.replace(/\[([^\]]*)\]/g, (_, part) =>
+      [...part.matchAll(slot)].every(([, name, how]) => known(name, how)) ? part : "");
+    const unnamed = { job: "a job", system: "the system" };
+    const text = kept.replace(slot, (_, name, how) => {
+      const value = values[name] ?? "";
+      if (value === "") return unnamed[name] ?? "";
+      if (how === "@") return this.clock(value);
+      if (how?.startsWith("#")) return `${value} ${how.slice(1)}${value === 1 ? "" : "s"}`;
+      return clean(how ? spoken(value) : value);
+    });
+    const first = kept.match(/^\{(\w+)/);
+    return `${first && (values[first[1]] ?? "") !== "" ? text : text[0].toUpperCase() + text.slice(1)}.`;
   }
 
   tellAttempt(row) {

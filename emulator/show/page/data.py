@@ -149,6 +149,7 @@ class _Fold:
         self._calls: dict[str, list[tuple[int, int]]] = {}
         self._marks: list[tuple[int, int, str, str, int]] = []
         self._faults: dict[tuple[str, int, str], int] = {}
+        self._named: set[int] = set()  # the events of faults and actions that are marked
         self._down = -1
 
     def feed(self, number: int, row: Row) -> None:
@@ -218,22 +219,26 @@ class _Fold:
 
     def _mark(self, number: int, row: Row) -> None:
         at, kind, worker = row[0], row[1], row[4]
+        if kind in ("queue_held", "queue_released", "system_changed", "access_changed") and row[2] in self._named:
+            return  # the fault or the action that did it stands there already
+        if kind in ("fault_began", "fault_ended", "action_taken"):
+            self._named.add(number)
         if kind == "fault_began":
             self._faults[row[6], row[7], row[8]] = len(self._marks)
-            self._marks.append((at, -2, worker, f"{row[5].replace('_', ' ')}: {row[8]}", number))
+            self._marks.append((at, -2, worker, f"{spoken(row[5])}: {row[8]}", number))
         elif kind == "fault_ended":
             place = self._faults.pop((row[6], row[7], row[8]), None)
             if place is not None:
                 began, _, whose, words, event = self._marks[place]
                 self._marks[place] = began, at, whose, words, event
         elif kind == "action_taken":
-            self._marks.append((at, -1, worker, f"{row[5].replace('_', ' ')}: {row[7]}", number))
+            self._marks.append((at, -1, worker, f"{spoken(row[5])}: {row[7]}".removesuffix(": "), number))
         elif kind in ("queue_held", "queue_released"):
-            self._marks.append((at, -1, "", f"{kind.replace('_', ' ')}: {row[5]}", number))
+            self._marks.append((at, -1, "", f"{spoken(kind)}: {row[5]}", number))
         elif kind == "system_changed":
-            self._marks.append((at, -1, "", f"{row[5]}: {row[6]}", number))
+            self._marks.append((at, -1, "", f"{row[5]}: {spoken(row[6])}", number))
         elif kind == "access_changed":
-            self._marks.append((at, -1, "", f"access of {row[5]} to {row[6]}: {row[7]}", number))
+            self._marks.append((at, -1, "", f"access of {row[5]} to {row[6]}: {spoken(row[7])}", number))
         elif kind == "worker_declared_lost":
             self._marks.append((at, -1, worker, f"declared lost: {worker}", number))
 

@@ -19,7 +19,7 @@ from emulator.show import meta as show
 from emulator.show.html import file
 from emulator.show.page.data import columns
 from emulator.show.page.sections import sections
-from emulator.show.page.telling import WORDS
+from emulator.show.phrases import BY_DETAIL, EVENTS
 
 __all__ = ["Material", "document"]
 
@@ -64,7 +64,8 @@ def document(of: Material) -> str:
         **found.as_data(),
         "offsets": _offsets(of.clock, of.night.horizon),
         "epoch": _epoch(of.clock),
-        "words": dict(WORDS),
+        "words": dict(EVENTS),
+        "byDetail": {kind: list(names) for kind, names in BY_DETAIL.items()},
         "details": {kind: list(names) for kind, names in DETAILS.items()},
         "beatsKnown": of.beats is not None,
         "wholeEvents": whole,

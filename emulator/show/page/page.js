@@ -62,7 +62,7 @@ function legend(night, axis) {
   draw();
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { axis.paint(); draw(); });
   $("beats").textContent = night.beatsKnown ? "" :
-    "Heartbeats are not drawn: they are not in this log and would be too many to work out, or its run cannot be repeated.";
+    "Heartbeats are not drawn: this log does not hold them, and there are too many, or its run cannot be repeated.";
 }
 
 function filters(night, axis) {
@@ -136,7 +136,7 @@ function stories(night, axis) {
       if (text.includes(night.workers[night.lanes[night.laneOf[row]][0]])) item.className = "here";
       return item;
     }));
-    else if (!events.length) list.append(made("li", "This page is too large to hold its events: queuedrill trail tells them."));
+    else if (!events.length) list.append(made("li", "The events of this job are too many for the page: queuedrill trail shows them."));
     if (!told.has(job) && events.length > 500) list.append(made("li", `And ${events.length - 500} more.`));
     axis.open = night.laneOf[row];
     $("story").hidden = false;
@@ -186,7 +186,7 @@ function moving(night, axis, story) {
     $("first").value = axis.first;
     const [worker, from, to] = night.lanes[axis.lane], state = night.stateAt(worker, axis.moment);
     $("tell").textContent = `${night.workers[worker]}: ${to - from} attempts in this lane` +
-      (state ? `, ${night.states[state[0 + 1]]} at the chosen moment.` : ".");
+      (state ? `, ${night.states[state[0 + 1]]} at the chosen time.` : ".");
     axis.ask();
   };
   const act = {
@@ -303,7 +303,7 @@ function marks(night) {
     line.append(head, made("td", ends < 0 ? "" : ends >= night.horizon ? "to the end" : night.clock(ends)), made("td", clean(words)));
     return line;
   });
-  if (!lines.length) { const line = made("tr"), cell = made("td", "Nothing went wrong, and nobody did anything."); cell.colSpan = 3; line.append(cell); lines.push(line); }
+  if (!lines.length) { const line = made("tr"), cell = made("td", "No fault and no action."); cell.colSpan = 3; line.append(cell); lines.push(line); }
   $("marks").replaceChildren(...lines);
 }
 
@@ -349,6 +349,6 @@ function links() {
 
 begin().catch((wrong) => {
   const place = document.getElementById("tell");
-  place.textContent = `The picture could not be drawn (${wrong.message}); the tables hold all the same.`;
+  place.textContent = `The picture could not be drawn (${wrong.message}); the tables are complete.`;
   throw wrong;
 });

@@ -7,18 +7,18 @@ __all__ = ["PICTURE"]
 _BUTTONS: Final = (
     ("earlier", "←", "earlier"),
     ("later", "→", "later"),
-    ("closer", "+", "closer"),
-    ("wider", "\N{MINUS SIGN}", "wider"),
+    ("closer", "+", "zoom in"),
+    ("wider", "\N{MINUS SIGN}", "zoom out"),
     ("whole", "whole night", "the whole night"),
-    ("before", "\N{LEFTWARDS ARROW} attempt", "the attempt before in this lane"),
+    ("before", "\N{LEFTWARDS ARROW} attempt", "the previous attempt in this lane"),
     ("after", "attempt \N{RIGHTWARDS ARROW}", "the next attempt in this lane"),
 )
 
 PICTURE: Final = (
     '<section id="night"><h2>The night on one axis</h2>'
-    '<p id="hint">Drag to move, turn the wheel over the picture to come closer once it is chosen (or at any time with '
-    "Ctrl held). With the keyboard: ← → move, + - come closer and go back, 0 shows the whole night, ↑ ↓ choose a lane, "
-    "N and P an attempt in it, Enter opens its story, Esc closes it.</p>"
+    '<p id="hint">Drag to move. To zoom, click the picture, then scroll (or scroll with Ctrl held). With the keyboard: '
+    "← → move, + - zoom, 0 shows the whole night, ↑ ↓ choose a lane, N and P an attempt in it. Enter opens its story, "
+    "Esc closes it.</p>"
     '<form id="filters" aria-label="Which attempts are shown">'
     '<label>Routine <select id="routine"><option value="">all</option></select></label>'
     '<label>Worker <select id="worker"><option value="">all</option></select></label>'
@@ -27,26 +27,26 @@ PICTURE: Final = (
     '<div class="buttons" role="group" aria-label="Move in the picture">'
     + "".join(f'<button type="button" id="{name}" aria-label="{told}">{sign}</button>' for name, sign, told in _BUTTONS)
     + "</div>"
-    '<div id="axis" role="application" tabindex="0" aria-label="The night: backlog, systems, and a lane for each '
+    '<div id="axis" role="application" tabindex="0" aria-label="The night: jobs by state, systems, and a lane for each '
     'worker" aria-describedby="hint">'
-    '<canvas id="above" role="img" aria-label="Faults and actions, backlog, calls to systems over time"></canvas>'
+    '<canvas id="above" role="img" aria-label="Faults and actions, jobs by state, calls to systems over time"></canvas>'
     '<canvas id="upper" role="img" aria-label="Lanes of workers with their attempts and leases"></canvas>'
     '<div id="story" hidden tabindex="-1" aria-labelledby="storyname"><h3 id="storyname"></h3>'
     '<button type="button" id="close">close</button><ol></ol></div>'
     '<canvas id="lower" role="img" aria-label="Lanes of the workers below the open story"></canvas></div>'
     '<label id="lanes" hidden>Lanes from <input id="first" type="range" min="0" max="0" value="0"></label>'
-    '<p id="tell" aria-live="polite">Point at an attempt, or choose one: this line tells what it is.</p>'
+    '<p id="tell" aria-live="polite">Hover over or choose an attempt for details.</p>'
     '<ul id="legend" aria-label="What the patterns mean"></ul>'
     '<p id="beats"></p>'
-    "<h3>At one moment</h3>"
-    '<p><label for="moment">Moment</label> <input id="moment" type="range" min="0" max="1000" value="0"> '
+    "<h3>State at a chosen time</h3>"
+    '<p><label for="moment">Time</label> <input id="moment" type="range" min="0" max="1000" value="0"> '
     '<output id="clock" for="moment"></output></p>'
-    '<div class="beside"><div class="wide" role="region" aria-label="Queues at this moment" tabindex="0">'
-    "<table><caption>Queues at this moment</caption><thead><tr>"
+    '<div class="beside"><div class="wide" role="region" aria-label="Queues at this time" tabindex="0">'
+    "<table><caption>Queues at this time</caption><thead><tr>"
     '<th scope="col">queue</th><th scope="col">queued</th><th scope="col">held</th><th scope="col">running</th>'
     '</tr></thead><tbody id="queues"></tbody></table></div>'
-    '<div class="wide" role="region" aria-label="Workers at this moment" tabindex="0">'
-    "<table><caption>Workers at this moment</caption><thead><tr>"
+    '<div class="wide" role="region" aria-label="Workers at this time" tabindex="0">'
+    "<table><caption>Workers at this time</caption><thead><tr>"
     '<th scope="col">worker</th><th scope="col">state</th><th scope="col">works on</th></tr></thead>'
     '<tbody id="workers"></tbody></table></div></div>'
     "<h3>Faults and actions</h3>"
@@ -54,5 +54,5 @@ PICTURE: Final = (
     "<table><caption>What went wrong and what people did</caption><thead><tr>"
     '<th scope="col">from</th><th scope="col">until</th><th scope="col">what</th></tr></thead>'
     '<tbody id="marks"></tbody></table></div>'
-    "<noscript><p>The picture needs a script; everything else on this page does without.</p></noscript></section>"
+    "<noscript><p>The picture needs a script; the rest of this page works without one.</p></noscript></section>"
 )

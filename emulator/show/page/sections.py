@@ -13,13 +13,12 @@ from emulator.show.html import clean
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
-from emulator.show.meta import SMALL_PRINT, verdict
+from emulator.show.meta import SMALL_PRINT, one_night, verdict
 from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
-from emulator.show.page.telling import told
-from emulator.show.phrases import spoken
-from emulator.show.summary import EFFECTS, final_states, unfinished_jobs
+from emulator.show.phrases import spoken, told
+from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states, unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
 
 if TYPE_CHECKING:
@@ -155,7 +154,7 @@ def _jobs(night: Night, behind: Behind) -> str:
         for state, sub_state, count in final_states(night)
     ]
     if night.refused:
-        rows.append(["refused by the broker", str(len(night.refused))])
+        rows.append([REFUSED, str(len(night.refused))])
     if night.skipped:
         rows.append(["occurrences skipped", str(len(night.skipped))])
     backlog = [
@@ -167,7 +166,7 @@ def _jobs(night: Night, behind: Behind) -> str:
         '<section><h2>Jobs and backlog</h2><div class="beside">'
         + _table("Jobs by how they ended", ("end", "jobs"), rows)
         + _table("Backlog", ("backlog", "found"), backlog)
-        + f"</div><p>Done: {behind.number('done_share')} of all accepted and refused.</p></section>"
+        + f"</div><p>Done: {behind.number('done_share')} of all submitted jobs (refused ones included).</p></section>"
     )
 
 
@@ -190,7 +189,7 @@ def _worst(of: "Material", listed: frozenset[int]) -> str:
     worst = "".join(f"<li>{_job(night, one.job, listed)}: {_text(one.why)}</li>" for one in worst_jobs(night))
     unfinished = unfinished_jobs(night, of.meta)
     left = "".join(
-        f"<li>{_job(night, job, listed)}: {'stuck, nothing pending can move it: ' if stuck else ''}{_text(why)}</li>"
+        f"<li>{_job(night, job, listed)}: {_text(why_unfinished(stuck, why))}</li>"
         for job, stuck, why in unfinished[:_MOST_LISTED]
     )
     more = len(unfinished) - _MOST_LISTED
@@ -199,7 +198,7 @@ def _worst(of: "Material", listed: frozenset[int]) -> str:
         html += f"<h3>Unfinished</h3><ul>{left}</ul>" + (f"<p>And {more} more.</p>" if more > 0 else "")
     if of.meta.nothing_came:
         idle = "".join(f"<li>{_name(entry)}: none before the end</li>" for entry in of.meta.nothing_came[:_MOST_LISTED])
-        html += f"<h3>Arrivals of which no job came</h3><ul>{idle}</ul>"
+        html += f"<h3>{NOTHING_CAME}</h3><ul>{idle}</ul>"
     if night.faults_missed:
         missed = "".join(
             f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(one.why)}</li>"
@@ -220,7 +219,7 @@ def _events(of: "Material", named: Sequence[int]) -> str:
         if len(lines) >= _MOST_EVENTS:
             left[row[3]] += 1
             continue
-        words = _text(told(row, clean(of.night.name_of(row[3])), lambda tick: _clock(of, tick)))
+        words = _text(told(row, clean(of.night.name_of(row[3])), lambda tick: _clock(of, tick)) + ".")
         cause = f' <a href="#event-{row[2]}">because of {row[2]}</a>' if row[2] else ""
         lines.append(
             f'<li id="event-{number}"><time>{_clock(of, row[0])}</time> {words} <small>{number}{cause}</small></li>'
@@ -266,7 +265,7 @@ def _closing(of: "Material") -> str:
         )
     versions = ", ".join(f"{_text(name)} {_text(version)}" for name, version in of.meta.versions.items())
     return (
-        f"<section><h2>About this night</h2>{guessed}<p>This is one night of many, the one with seed {of.meta.seed}; "
-        f"another seed gives another. To run it again:</p><pre tabindex='0'><code>{_text(of.meta.again)}</code></pre>"
+        f"<section><h2>About this night</h2>{guessed}<p>{one_night(of.meta.seed)}</p>"
+        f"<pre tabindex='0'><code>{_text(of.meta.again)}</code></pre>"
         f"<p><small>{versions}</small></p><p><small>{SMALL_PRINT}</small></p></section>"
     )

@@ -28,14 +28,14 @@ def _came(fact: Fact, _: Wording) -> str:
     if v["resubmitted_from"]:
         return f"A person resubmitted job {v['resubmitted_from']}: this is the new job ({where})."
     if v["by"] == "fault_ended":
-        return f"It came late, because the broker had been down: arrival entry {named(v['entry'])}, {where}."
+        return f"Submitted late by {named(v['entry'])} (arrivals), because the broker had been down: {where}."
     if v["by"] == "fault_began":
-        return f"A fault ({spoken(v['of'])}) brought it: arrival entry {named(v['entry'])}, {where}."
-    return f"It came: arrival entry {named(v['entry'])}, {where}."
+        return f"Submitted by a fault ({spoken(v['of'])}) for {named(v['entry'])} (arrivals): {where}."
+    return f"Submitted by {named(v['entry'])} (arrivals): {where}."
 
 
 def _repeated(fact: Fact, _: Wording) -> str:
-    return then("submission_repeated", job="It", key=named(fact.values["key"])) + "."
+    return then("submission_repeated", job="It", idempotency_key=named(fact.values["key"])) + "."
 
 
 def _held(fact: Fact, w: Wording) -> str:
@@ -50,7 +50,7 @@ def _held(fact: Fact, w: Wording) -> str:
     if reason == "pausing":
         waits = "; the allowance of retries was used up" if v["allowance"] else ""
         return f"It paused{until}, before attempt {v['attempt']}{waits}."
-    held = then("held", job="it")
+    held = then("held:by_person", job="it")
     return f"{held}{until}." if ends else f"{held}, and nobody released it."
 
 
@@ -95,7 +95,7 @@ _TROUBLES: Final = MappingProxyType(
     {
         ("off", "power lost"): "{worker} lost its power{fault}{work}.",
         ("off", "its program died"): "The program of {worker} died{fault}{work}.",
-        ("frozen", ""): STATES["frozen"].then + "{fault}: it stood still.",
+        ("frozen", ""): STATES["frozen"] + "{fault}: it stood still.",
         ("busy", GOES_ON): "{worker} went on as if no time had passed.",
         ("idle", GOES_ON): "{worker} went on as if no time had passed.",
         ("busy", "link restored"): "{worker} could be reached again.",
@@ -113,7 +113,7 @@ def _trouble(fact: Fact, _: Wording) -> str:
         which = {"out": "to", "back": "from"}.get(v["why"], "to or from")
         words = f"{{worker}} was cut off{{fault}}: no message got through {which} the broker, and it worked on."
     elif words is None:
-        words = STATES[v["state"]].then + ("{fault}: {why}{work}." if v["why"] else "{fault}{work}.")
+        words = STATES[v["state"]] + ("{fault}: {why}{work}." if v["why"] else "{fault}{work}.")
     filled = {"worker": named(v["worker"]), "fault": fault, "work": work, "why": named(v["why"])}
     return words.format(**filled)
 
@@ -188,7 +188,7 @@ def _handed_back(fact: Fact, _: Wording) -> str:
 
 def _learnt(fact: Fact, _: Wording) -> str:
     v = fact.values
-    text = then("lease_lost", worker=named(v["worker"]), token=v["token"])
+    text = then("worker_notified:lease_lost", worker=named(v["worker"]), token=v["token"])
     if not v["stopped"]:
         return text + "."
     return text + (
@@ -246,12 +246,13 @@ def _left(fact: Fact, _: Wording) -> str:
 
 def _landed(fact: Fact, _: Wording) -> str:
     v = fact.values
-    text = f"{named(v['worker'])} left {named(v['effect'])} on {named(v['target'])}"
+    does, again = "left", ""
     if v["again"]:
-        text += f" for the {times(v['times'])} time, which is not safe to repeat"
+        does, again = "repeated", f" ({times(v['times'])} time, not safe to repeat)"
+    text = f"{named(v['worker'])} {does} the effect '{named(v['effect'])}' on {named(v['target'])}{again}"
     if v["late"]:
-        text += f"{', and' if v['again'] else ''} late: its lease (token {v['token']}) was over"
-        text += f", and {named(v['system'])} took it all the same" if v["system"] else ""
+        text += f", after its lease (token {v['token']}) had expired"
+        text += f"; {named(v['system'])} took it all the same" if v["system"] else ""
     return text + "."
 
 
@@ -274,12 +275,12 @@ def _middle(fact: Fact, _: Wording) -> str:
 
 def _finished(fact: Fact, _: Wording) -> str:
     v = fact.values
-    after = f"{duration(v['took'])} after it came"
+    after = f"{duration(v['took'])} after submission"
     tries = f", in {number_of(v['attempts'], 'attempt')}" if v["attempts"] else ""
     if v["state"] == "done":
         return f"It was done, {after}{tries}."
     if v["sub_state"] == "withdrawn":
-        return f"{then('withdrawn', job='it')}, {after}{tries}: it failed (withdrawn)."
+        return f"{then('finished:withdrawn', job='it')}, {after}{tries}: it failed (withdrawn)."
     if v["sub_state"] == "prerequisite_failed" and v["before"]:
         return f"It failed, {after} (prerequisite failed): {named(v['before'])}, which goes before it, had failed."
     why = f": {named(v['why'])}" if v["why"] else ""
@@ -290,7 +291,7 @@ def _unfinished(fact: Fact, _: Wording) -> str:
     v = fact.values
     by = f" on {named(v['worker'])}" if v["worker"] else ""
     when = "when the run ended" if v["over"] else "at the last event that is known"
-    return f"It was unfinished {when}, {duration(v['took'])} after it came: {spoken(v['state'])}{by}."
+    return f"It was unfinished {when}, {duration(v['took'])} after submission: {spoken(v['state'])}{by}."
 
 
 def _resubmitted(fact: Fact, _: Wording) -> str:

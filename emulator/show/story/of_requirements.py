@@ -6,8 +6,7 @@ from typing import Final
 
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration
-from emulator.show.page.telling import told
-from emulator.show.phrases import spoken
+from emulator.show.phrases import spoken, told
 from emulator.show.story.of_jobs import Say
 from emulator.show.story.wording import Wording, listed, named, number_of
 
@@ -37,8 +36,8 @@ def _effects(fact: Fact, _: Wording) -> str:
 def _counted(fact: Fact, w: Wording) -> str:
     v = fact.values
     name = named(v["name"])
-    text = told(tuple(named(one) if isinstance(one, str) else one for one in v["row"]), name, w.time)
-    return f"{name}: {text}" if v["name"] and not text.startswith(name) else text
+    text = told(tuple(named(one) if isinstance(one, str) else one for one in v["row"]), name, w.time) + "."
+    return f"{name}: {text}" if v["name"] and name not in text else text
 
 
 def _job(fact: Fact, _: Wording) -> str:

@@ -18,7 +18,7 @@ _MORE: Final = MappingProxyType({"frozen": ", and stood still", "cut_off": ", an
 
 def _state(fact: Fact, _: Wording) -> str:
     v = fact.values
-    text = STATES[v["state"]].then.format(worker="It") + _MORE.get(v["state"], "")
+    text = STATES[v["state"]].format(worker="It") + _MORE.get(v["state"], "")
     return f"{text}: {named(v['why'])}." if v["why"] else f"{text}."
 
 
@@ -39,13 +39,12 @@ def _speed(fact: Fact, _: Wording) -> str:
 
 
 def _equipped(fact: Fact, _: Wording) -> str:
-    has = [item for item in fact.values["value"].split(", ") if item]
-    return then("equipment_changed", worker="It", has=listed(has)) + " from then on."
+    has = listed(item for item in fact.values["value"].split(", ") if item)
+    return then("equipment_changed", worker="It", equipped_with=has) + " from then on."
 
 
 def _declared_lost(fact: Fact, w: Wording) -> str:
-    lost = then("worker_declared_lost", worker="it")
-    return f"{lost}: it had last heard of it at {w.at(fact.values['value'], fact.at)}."
+    return then("worker_declared_lost", worker="it", last_heard=w.at(fact.values["value"], fact.at)) + "."
 
 
 def _messages_lost(fact: Fact, w: Wording) -> str:

@@ -3,7 +3,6 @@
 from emulator.measure.story.facts import Fact, Piece
 from emulator.measure.story.occupation import BUSY, IDLE, NONE_EQUIPPED, NONE_ON
 from emulator.measure.words import duration
-from emulator.show.phrases import PHRASES
 from emulator.show.story.wording import Wording, listed, named, number_of
 
 __all__ = ["say_waited"]
@@ -20,11 +19,13 @@ def say_waited(fact: Fact, w: Wording) -> str:
     for piece in pieces:
         lengths[piece.reason] = lengths.get(piece.reason, 0) + piece.end - piece.begin
         first.setdefault(piece.reason, piece)
+    text = f"It waited {took} for a worker{until}"
     if len(lengths) == 1:
-        why = _reason(next(iter(first.values())), fact)
+        text += f": {_reason(next(iter(first.values())), fact)}."
     else:
-        why = "; ".join(f"for {duration(lengths[reason])} {_reason(piece, fact)}" for reason, piece in first.items())
-    text = f"It waited {took} for a worker{until}: {why}."
+        text += (
+            "".join(f". For {duration(lengths[reason])} {_reason(one, fact)}" for reason, one in first.items()) + "."
+        )
     if v["before"]:
         who = named(v["able"][0]) if len(v["able"]) == 1 else "these workers"
         text += f" Meanwhile {who} took {number_of(v['before'], 'other job')}."
@@ -40,15 +41,16 @@ def _reason(piece: Piece, fact: Fact) -> str:
             return f"{named(able[0])}, the only worker that can take it, was busy"
         return "every worker that was on and could take it was busy"
     if piece.reason == IDLE:
-        asks = f"; each asks every {duration(v['poll'])}" if v["poll"] else ""
-        return f"a worker was idle and had not asked for it yet{asks}"
+        if v["poll"]:
+            return f"an idle worker had not polled yet; each polls every {duration(v['poll'])}"
+        return "the request of an idle worker had not reached the broker yet"
     if piece.reason == NONE_ON:
         if len(able) == 1:
             return f"{named(able[0])}, the only worker that can take it, was not on or could not be reached"
         return f"of the {len(able)} workers that can take it none was on and could be reached"
     return {
-        "broker down": PHRASES["broker_down"].then,
-        "queue held": PHRASES["queue_held"].then.format(queue=queue),
+        "broker down": "the broker was down",
+        "queue held": f"a person had the queue {queue} on hold",
         "queue full": f"the queue {queue} ran as many jobs as it may",
         "key busy": f"another job with the key {named(v['key'])} was running",
         "none serves": f"no worker serves the queue {queue}",

@@ -44,7 +44,7 @@ class Sight:
     Attributes:
         title, seed: of the night. clock: of its scenario.
         now, ends: the present tick, and the one at which it ends.
-        present: what everybody does. notes: the last events of note, as (tick, kind, sentence), oldest first.
+        present: what everybody does. notes: the last notable events, as (tick, kind, sentence), oldest first.
         speed: times real time. paused: whether it stands still. aim: what it goes to at full speed (event, fault, end).
         behind: whether this machine is too slow for the speed.
         message: what is to be said of the last key.
@@ -135,7 +135,7 @@ def _how(sight: Sight) -> tuple[str, Role]:
     """Say how the night goes on."""
     speed = f"{sight.speed:,g} times real time"
     if sight.aim:
-        return f"on to the {'end' if sight.aim == 'end' else 'next ' + sight.aim}, as fast as it goes", "good"
+        return f"on to the {'end' if sight.aim == 'end' else 'next ' + sight.aim}, as fast as possible", "good"
     if sight.paused:
         return f"PAUSED ({speed})", "bad"
     if sight.behind:
