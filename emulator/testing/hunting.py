@@ -19,12 +19,13 @@ from emulator.experiment.night import Progress, run_night
 from emulator.experiment.result import NightResult
 from emulator.measure.invariants import Never, broken
 from emulator.record.events import HEARTBEAT_KINDS
-from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
+from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded, from_settings
 from emulator.testing.handlers import Handler
 from emulator.testing.nights import night_with_handlers
 from emulator.testing.settings import loaded_for
+from emulator.testing.watched import CallBurst, watched
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["Hunt", "hunt"]
@@ -88,7 +89,7 @@ def hunt(
     night: Callable[[Loaded, int], NightResult] | None = None,
     handlers: Mapping[str, Handler] | None = None,
     outside: Iterable[str] = (),
-    never: Iterable[Never] = (),
+    never: Iterable[Never | CallBurst] = (),
     allow_folders: AnyFolders = (),
 ) -> Hunt:
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
@@ -137,12 +138,11 @@ def hunt(
         raise InputError("outside and never: they are about handlers: give those, too")
     if handlers is not None and night is not None:
         raise InputError("night and handlers are both given: a night with handlers is played as for `Emulator`")
-    forbidden = tuple(texts("never", never))
-    broken((), forbidden)
     if handlers is None or not isinstance(scenario, Mapping):
         scenario = loaded_from(scenario, allow_folders)
     loaded = scenario if handlers is None else loaded_for(scenario, {}, handlers)
     assert isinstance(loaded, Loaded), "it was loaded just now"
+    forbidden = watched(never, loaded.scenario.systems)
     from random import Random  # noqa: TID251  # the search's own generator; no draw of a night comes from it
 
     from hypothesis import HealthCheck, Phase, find, settings
