@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -28,6 +29,7 @@ __all__ = ["hunt"]
 )
 @click.option("--kinds", metavar="A,B", help="Try these kinds of fault only, such as power_off,freeze.")
 @click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
+@click.option("--handlers", metavar="MODULE:NAME", help="Let handlers of yours do the work: a mapping by routine.")
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
@@ -39,6 +41,7 @@ def hunt(
     at_most: int,
     kinds: str | None,
     scripts: str | None,
+    handlers: str | None,
     yes: bool,
     as_json: bool,
     quiet: bool,
@@ -57,12 +60,20 @@ def hunt(
 
     if yes and scripts is None:
         raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
+    if scripts is not None and handlers is not None:
+        raise click.UsageError("--scripts and --handlers: give one of them.")
+    own = None
+    if handlers is not None:
+        from emulator.testing.nights import handlers_named
+
+        own = handlers_named(handlers)
 
     loaded = load(file, allow_folders=allow_folders)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
     playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
     with progress(file, quiet=quiet or as_json) as told, playing as night:
-        found = look(loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told, night=night)
+        find = partial(look, loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
+        found = find(night=night, handlers=own)
     if as_json:
         said = {
             "file": file,
@@ -82,7 +93,10 @@ def hunt(
         where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
         click.echo(f"\nTo see that night, put this {where}:\n")
         click.echo(found.fragment())
-        click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
+        if handlers is None:
+            click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
+        else:
+            click.echo(f"and play it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed})")
     if found.already_missed and not quiet:
         click.echo("\nWithout any fault more the scenario misses these already, so they count for nothing:")
         for sentence in found.already_missed:

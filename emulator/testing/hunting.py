@@ -7,8 +7,9 @@ found when the library draws otherwise. The budget counts tries, those of the sh
 
 import os
 import tempfile
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import yaml
@@ -16,9 +17,16 @@ import yaml
 from emulator.errors import InputError
 from emulator.experiment.night import Progress, run_night
 from emulator.experiment.result import NightResult
+from emulator.measure.invariants import Never, broken
+from emulator.record.events import HEARTBEAT_KINDS
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded, from_settings
+from emulator.testing.handlers import Handler
+from emulator.testing.nights import night_with_handlers
+from emulator.testing.settings import loaded_for
+from emulator.testing.watched import CallBurst, watched
+from emulator.timeline.ticks import SECOND
 
 __all__ = ["Hunt", "hunt"]
 
@@ -79,9 +87,15 @@ def hunt(
     kinds: Collection[str] | None = None,
     progress: Progress | None = None,
     night: Callable[[Loaded, int], NightResult] | None = None,
+    handlers: Mapping[str, Handler] | None = None,
+    outside: Iterable[str] = (),
+    never: Iterable[Never | CallBurst] = (),
     allow_folders: AnyFolders = (),
 ) -> Hunt:
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
+
+    With handlers, faults begin near the events of the night without any more often than elsewhere, and settings that
+    are left out are filled in as for ``Emulator``; give it ``lasts``, because each night is played to its end.
 
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; the faults that it has itself stay as
@@ -92,6 +106,9 @@ def hunt(
         kinds: which kinds of fault; by default all that the scenario has a target for.
         progress: told the share of the tries that are used up.
         night: plays one night of a scenario with a seed, in place of the modelled one, such as one with own scripts.
+        handlers: for routines whose work is your own code, as for ``Emulator``; jobs come by the ``arrivals``.
+        outside: with handlers, libraries each of whose calls gets a clock stop of its own.
+        never: with handlers, what must not happen, as for ``Emulator``; it counts as one more requirement.
         allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
@@ -117,7 +134,15 @@ def hunt(
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
     _import_hypothesis()
-    loaded = loaded_from(scenario, allow_folders)
+    if handlers is None and (outside or never):
+        raise InputError("outside and never: they are about handlers: give those, too")
+    if handlers is not None and night is not None:
+        raise InputError("night and handlers are both given: a night with handlers is played as for `Emulator`")
+    if handlers is None or not isinstance(scenario, Mapping):
+        scenario = loaded_from(scenario, allow_folders)
+    loaded = scenario if handlers is None else loaded_for(scenario, {}, handlers)
+    assert isinstance(loaded, Loaded), "it was loaded just now"
+    forbidden = watched(never, loaded.scenario.systems)
     from random import Random  # noqa: TID251  # the search's own generator; no draw of a night comes from it
 
     from hypothesis import HealthCheck, Phase, find, settings
@@ -125,12 +150,27 @@ def hunt(
 
     from emulator.testing.strategies import fault_schedules
 
-    schedules = fault_schedules(loaded, at_most=at_most, at_least=1, kinds=kinds)
     chosen = loaded.scenario.seed if seed is None else seed
+    if handlers is not None:
+        night = partial(night_with_handlers, handlers=handlers, outside=tuple(outside))
     night = night or (lambda varied, used: run_night(varied, seed=used))
     base = night(loaded, chosen)
+
+    def missed_in(result: NightResult) -> dict[int, str]:
+        """Give what is missed, by its place among the requirements; what must never happen comes after them."""
+        found = {place: one.sentence for place, one in enumerate(result.judged) if one.met is False}
+        if forbidden and (happened := broken(result.rows or (), forbidden, at_end=True)):
+            found[len(result.judged)] = f"It has happened: {happened[0]}"
+        return found
+
+    missed_anyway = missed_in(base)
     holds = [place for place, one in enumerate(base.judged) if one.met is True]
-    already = tuple(one.sentence for one in base.judged if one.met is False)
+    if forbidden and len(base.judged) not in missed_anyway:
+        holds.append(len(base.judged))
+    told = () if handlers is None else base.rows or ()
+    near = [row[0] / SECOND for row in told if row[1] not in HEARTBEAT_KINDS]
+    schedules = fault_schedules(loaded, at_most=at_most, at_least=1, kinds=kinds, near=near)
+    already = tuple(missed_anyway.values())
     if not holds:
         raise InputError(
             f"{loaded.name}: no requirement holds in the night with seed {chosen} before any fault: there is nothing "
@@ -149,8 +189,8 @@ def hunt(
             if tried >= tries:
                 return False
             tried += 1
-            judged = play(faults).judged
-            known[key] = any(judged[place].met is False for place in holds)
+            missed = missed_in(play(faults))
+            known[key] = any(place in missed for place in holds)
             if progress is not None:
                 progress(tried / tries)
         return known[key]
@@ -166,8 +206,8 @@ def hunt(
         found = find(schedules, breaks, settings=quiet, random=Random(chosen))
     except NoSuchExample:
         return Hunt(loaded.name, None, (), tried, chosen, bool(loaded.scenario.faults), already)
-    judged = play(found).judged
-    missed = tuple(judged[place].sentence for place in holds if judged[place].met is False)
+    last = missed_in(play(found))
+    missed = tuple(last[place] for place in holds if place in last)
     return Hunt(loaded.name, tuple(found), missed, tried, chosen, bool(loaded.scenario.faults), already)
 
 

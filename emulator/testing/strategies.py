@@ -4,7 +4,7 @@ A schedule is a list of entries as they stand under ``faults`` in a scenario fil
 ``emu.schedule``. Fewer faults are simpler, earlier ones are, and shorter ones, and those that come first in ``KINDS``.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from typing import Any, Final
 
 from emulator.errors import InputError
@@ -13,7 +13,7 @@ from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 from emulator.testing.crashing import CrashPoint
-from emulator.testing.settings import Lasting
+from emulator.testing.settings import Lasting, loaded_for, ticks_of
 from emulator.timeline.ticks import MINUTE, SECOND, say
 
 try:
@@ -48,7 +48,13 @@ Entry = dict[str, Any]
 
 
 def fault_schedules(
-    scenario: AnyScenario, *, at_most: int = 3, at_least: int = 0, kinds: Collection[str] | None = None
+    scenario: AnyScenario,
+    *,
+    at_most: int = 3,
+    at_least: int = 0,
+    kinds: Collection[str] | None = None,
+    near: Iterable[Lasting] = (),
+    handlers: Iterable[str] = (),
 ) -> "st.SearchStrategy[list[Entry]]":
     """Draw schedules of faults that a scenario's workers, systems and queues could meet: a hypothesis strategy.
 
@@ -60,6 +66,10 @@ def fault_schedules(
         at_most: faults in a schedule, 1 or more.
         at_least: faults in a schedule, 0 or more.
         kinds: which kinds of fault; by default all that the scenario has a target for.
+        near: moments, counted from the start, at which faults begin more often than at others, or just after them:
+            such as those of events, ``[event.seconds for event in emu.recorded()]``.
+        handlers: routines that have handlers, or the handlers by routine: settings are then filled in as for
+            ``Emulator``.
 
     Raises:
         InputError: for a kind that is not known, when none of those asked for has a target, or when hypothesis is not
@@ -80,7 +90,9 @@ def fault_schedules(
         raise InputError(
             "fault_schedules needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill"
         )
-    model = loaded_from(scenario).scenario
+    routines = tuple(texts("handlers", handlers))
+    model = (loaded_for(scenario, {}, routines) if routines else loaded_from(scenario)).scenario
+    at = _moments(model, sorted({ticks_of(moment) for moment in near}))
     must_be(WHOLE, at_most=at_most, at_least=at_least)
     wanted = KINDS if kinds is None else tuple(texts("kinds", kinds))
     if not wanted:
@@ -88,7 +100,7 @@ def fault_schedules(
     for kind in wanted:
         if kind not in KINDS:
             raise InputError(f"{kind!r} is not drawn: {advise(kind, KINDS)}")
-    drawn = [entries for kind in KINDS if kind in wanted and (entries := _of_kind(kind, model)) is not None]
+    drawn = [entries for kind in KINDS if kind in wanted and (entries := _of_kind(kind, model, at)) is not None]
     if not drawn:
         raise InputError(f"the scenario has no target for {' or '.join(wanted)}")
     if not 0 <= at_least <= at_most or at_most < 1:
@@ -118,7 +130,7 @@ def crash_points(
     CrashPoint(job='copy#1', fault='power_off', number=3, lasts='10m')
     """
     if st is None:
-        raise InputError("crash_points needs hypothesis: pip install 'queuedrill[search]'")
+        raise InputError("crash_points needs hypothesis: python -m pip install '.[search]' in the folder of queuedrill")
     must_be(WHOLE, limit=limit)
     if limit < 1:
         raise InputError(f"limit={limit}: give the last point that is drawn, from 1")
@@ -130,7 +142,7 @@ def crash_points(
     return st.builds(CrashPoint, st.just(job), st.sampled_from(faults), st.integers(1, limit), st.just(lasts))
 
 
-def _of_kind(kind: str, scenario: Scenario) -> "st.SearchStrategy[Entry] | None":
+def _of_kind(kind: str, scenario: Scenario, at: "st.SearchStrategy[str]") -> "st.SearchStrategy[Entry] | None":
     """Draw entries of one kind; None if the scenario has no target for it."""
     targets: list[Any]
     more: dict[str, st.SearchStrategy[Any]] = {}
@@ -182,15 +194,22 @@ def _of_kind(kind: str, scenario: Scenario) -> "st.SearchStrategy[Entry] | None"
                 "drift_ppm": st.sampled_from((0, 100_000)),
             }
         )
-    return st.fixed_dictionaries({kind: st.sampled_from(targets), "at": _moments(scenario), **more}, optional=optional)
+    return st.fixed_dictionaries({kind: st.sampled_from(targets), "at": at, **more}, optional=optional)
 
 
-def _moments(scenario: Scenario) -> "st.SearchStrategy[str]":
-    """Draw when a fault begins: whole minutes before others, the early ones before the late."""
+def _moments(scenario: Scenario, near: list[int]) -> "st.SearchStrategy[str]":
+    """Draw when a fault begins: whole minutes before others, the early ones before the late.
+
+    Half of them are near some moments: at one, when a fault comes before most else, a tick after it, or a second.
+    """
     last = max(0, scenario.lasts - 1)
     minutes = st.integers(0, last // MINUTE).map(lambda many: f"+{say(many * MINUTE)}")
     seconds = st.integers(0, last // SECOND).map(lambda many: f"+{say(many * SECOND)}")
-    return st.one_of(minutes, seconds)
+    if not (close := [moment for moment in near if moment < last]):
+        return st.one_of(minutes, seconds)
+    after = st.tuples(st.sampled_from(close), st.sampled_from((0, 1, SECOND))).map(sum)
+    beside = after.map(lambda tick: f"+{say(min(tick, last))}")
+    return st.one_of(minutes, beside, seconds, beside)
 
 
 def _lasting(scenario: Scenario) -> "st.SearchStrategy[str]":

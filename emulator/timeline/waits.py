@@ -75,11 +75,11 @@ def sleeper(task: "asyncio.Task[Any]") -> "asyncio.Task[Any] | None":
     seen = set()
     while at is not None and at not in seen:
         seen.add(at)
-        if (last := _innermost(at)) is None:
-            return None
-        if last.cr_code is asyncio.sleep.__code__:
+        last = _innermost(at)
+        if getattr(last, "cr_code", None) is asyncio.sleep.__code__:
             return at
-        at = next((each for each in gc.get_referents(last.cr_await) if isinstance(each, asyncio.Task)), None)
+        awaited = gc.get_referents(getattr(last, "cr_await", None))
+        at = next((each for each in awaited if isinstance(each, asyncio.Task)), None)
     return None
 
 

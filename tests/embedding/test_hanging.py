@@ -99,6 +99,29 @@ def test_when_the_test_itself_waits_for_something_else_the_handler_is_told() -> 
     assert run_in_virtual_time(test) == ["nothing but heartbeats is to come any more"]
 
 
+def test_who_lets_time_pass_is_left_alone_and_whoever_waits_beside_it_is_told_afterwards() -> None:
+    """As long as the test is in ``advance`` it may still bring what the handler waits for; at ten minutes it does."""
+
+    async def copy(work: Work) -> None:
+        await brought.wait()
+
+    brought = asyncio.Event()
+
+    async def test() -> Any:
+        async with Emulator(handlers={"copy": copy}) as emu:
+            job = asyncio.ensure_future(_end_of(emu))
+            await emu.advance(minutes=10)
+            assert not job.done()
+            brought.set()
+            return await job, emu.time
+
+    assert run_in_virtual_time(test) == ("done", 600.0)
+
+
+async def _end_of(emu: Emulator) -> str:
+    return (await emu.submit("copy")).state
+
+
 COMING: dict[str, tuple[Any, str]] = {
     "fault": (lambda emu, done: emu.schedule([{"power_off": "workers-1", "at": "+1d", "back_after": "1m"}]), "done"),
     "job": (lambda emu, done: emu.submit("free", not_before="1d"), "done"),

@@ -113,7 +113,7 @@ MADE: dict[str, tuple[Callable[[], object], str]] = {
     "option of the loop misspelt": (
         lambda: emulator.run_in_virtual_time(copy(None), speed=3),  # type: ignore[arg-type]
         "got an unexpected keyword argument 'speed': the options are those of VirtualLoop: agenda, start, pace, end, "
-        "wall_limit, patience, turns, shuffle_ties, interleave, in_order, allow_irreproducible, wall_clocks",
+        "wall_limit, patience, turns, shuffle_ties, interleave, in_order, allow_irreproducible, wall_clocks, outside",
     ),
 }
 

@@ -150,6 +150,24 @@ def test_effects_that_came_late_or_from_two_jobs() -> None:
     ]
 
 
+def test_effects_after_the_end_of_their_job() -> None:
+    """The job is told whose effect landed after its end, with that landing; one before it is left alone."""
+    s = Stream(SECOND)
+    s.submit(0, 1)
+    s.start(0, 1, "dome-1", 1)
+    s.end(100, 1, "dome-1", 1, "lease_lost")
+    s.stop(110, 1, "dome-1", 1)
+    s.finish(130, 1, "attempts_used_up")
+    s.land(150, 1, "dome-1", 1)
+    s.submit(200, 2)
+    s.start(200, 2, "dome-1", 2)
+    s.land(250, 2, "dome-1", 2)
+    s.go_well(300, 2, "dome-1", 2)
+    assert told(s, measure="effects_after_end", at_most=0.0) == [
+        "21:02:30 plates#1 left 1 effect, the last here, on plate-7."
+    ]
+
+
 def test_the_rest_is_counted() -> None:
     """Of twelve jobs ten are told, and the other two are counted, as jobs or as events."""
     s = Stream(SECOND)

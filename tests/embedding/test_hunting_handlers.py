@@ -1,0 +1,164 @@
+"""Looking for faults that break a team's own handlers: settings filled in, moments near events, the command line."""
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import find
+
+from emulator import InputError, Work, fault_schedules, hunt
+from emulator.cli.main import answer
+from emulator.timeline.ticks import SECOND
+
+SETTINGS: dict[str, Any] = {"lasts": "1h", "arrivals": [{"routine": "copy", "at": "00:00"}]}
+
+
+async def copy(work: Work) -> None:
+    """Leave an effect that must not be repeated, and be done a second later."""
+    await work.spend("10m30s")
+    work.effect("copied", work.name, repeatable=False)
+    await work.spend("1s")
+
+
+@pytest.mark.slow
+def test_it_finds_the_second_in_which_a_power_off_makes_an_effect_come_twice() -> None:
+    """From 10 min 30 s to 10 min 31 s, in a night of an hour; no whole minute is among them."""
+    found = hunt(SETTINGS, handlers={"copy": copy}, never=["unrepeatable effect twice"], kinds=["power_off"], tries=200)
+    assert found.faults is not None
+    assert found.faults[0]["power_off"] == "workers-1"
+    assert found.faults[0]["at"] in ("+10m30s", "+10m30s1us", "+10m31s")
+    assert "back_after" in found.faults[0], "or nobody could do it twice"
+    assert found.missed[0].startswith("It has happened: unrepeatable effect twice: event ")
+    assert found.already_missed == ()
+
+
+@pytest.mark.slow
+def test_what_is_safe_is_not_found_to_break() -> None:
+    """The repair: it is looked up before it is done."""
+    copied: set[str] = set()
+
+    async def looks(work: Work) -> None:
+        await work.spend("10m")
+        if work.name not in copied:
+            copied.add(work.name)
+            work.effect("copied", work.name, repeatable=False)
+
+    async def fresh(work: Work) -> None:
+        if work.attempt == 1:
+            copied.clear()
+        await looks(work)
+
+    found = hunt(SETTINGS, handlers={"copy": fresh}, never=["unrepeatable effect twice"], kinds=["power_off"], tries=40)
+    assert found.faults is None
+    assert found.tried > 20
+
+
+def test_what_has_happened_without_any_fault_counts_for_nothing() -> None:
+    """Then a requirement of the scenario is all that can be broken."""
+
+    async def twice(work: Work) -> None:
+        work.effect("copied", work.name, repeatable=False)
+        work.effect("copied", work.name, repeatable=False)
+
+    required = {**SETTINGS, "must_hold": [{"measure": "lost_leases", "at_most": 0}]}
+    found = hunt(required, handlers={"copy": twice}, never=["unrepeatable effect twice"], kinds=["skew_clock"], tries=3)
+    assert [said.partition(": event")[0] for said in found.already_missed] == [
+        "It has happened: unrepeatable effect twice"
+    ]
+    with pytest.raises(InputError, match="no requirement holds"):
+        hunt(SETTINGS, handlers={"copy": twice}, never=["unrepeatable effect twice"])
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ({"never": ["unrepeatable effect twice"]}, "outside and never: they are about handlers"),
+        ({"outside": ["aiosqlite"]}, "outside and never: they are about handlers"),
+        ({"handlers": {"copy": copy}, "night": lambda loaded, seed: None}, "night and handlers are both given"),
+        ({"handlers": {"copy": copy}, "never": ["sleep"]}, "sleep"),
+    ],
+)
+def test_what_does_not_go_together_is_refused(more: dict[str, Any], message: str) -> None:
+    """Before any night is played."""
+    with pytest.raises(InputError, match=message):
+        hunt(SETTINGS, **more)
+
+
+@pytest.mark.slow
+def test_schedules_are_drawn_near_the_moments_given() -> None:
+    """At one of them, a tick after it, or a second; settings are filled in for handlers."""
+    near = 1234.5
+
+    def is_near(faults: list[dict[str, Any]]) -> bool:
+        return any(fault["at"] == "+20m34s500ms1us" for fault in faults)
+
+    schedules = fault_schedules(SETTINGS, kinds=["power_off"], near=[near], handlers=["copy"])
+    assert find(schedules, is_near) == [{"power_off": "workers-1", "at": "+20m34s500ms1us"}]
+    plain = find(schedules, lambda faults: len(faults) > 0)
+    assert plain == [{"power_off": "workers-1", "at": "+0s"}], "the simplest is as without"
+    assert near * SECOND == 1_234_500_000
+
+
+COPIES = """
+async def copy(work):
+    await work.spend("10m30s")
+    work.effect("copied", work.name, repeatable=False)
+    await work.spend("1s")
+
+HANDLERS = {"copy": copy}
+"""
+
+NIGHT = """
+title: Copies
+starts: 2026-01-01T00:00:00
+lasts: 1h
+queues: {night: {retry: {attempts_in_all: 4}}}
+pools: {dome: {count: 1, serves: [night], poll: 0s, heartbeat: 30s}}
+routines: {copy: {queue: night, parts: [{name: handler, takes: 0s}]}}
+arrivals: [{routine: copy, at: "00:00"}]
+must_hold: [{measure: unsafe_repeats, at_most: 0}]
+"""
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Give a folder, the present one, with a scenario and a module."""
+    (tmp_path / "night.yaml").write_text(NIGHT, "utf-8")
+    (tmp_path / "hunted_copies.py").write_text(COPIES, "utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "path", list(sys.path))
+    return tmp_path
+
+
+@pytest.mark.slow
+def test_the_command_hunts_with_handlers_of_a_module(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The module lies in the present folder; what is found is to be played with them, too."""
+    arguments = ["hunt", "night.yaml", "--handlers", "hunted_copies:HANDLERS", "--kinds", "power_off", "--quiet"]
+    assert answer([*arguments, "--tries", "150"]) == 1
+    told = capsys.readouterr().out
+    assert "{power_off: dome-1, at: +10m3" in told
+    assert "and play it in a test of yours: Emulator('night.yaml', handlers=..., seed=1)" in told
+
+
+@pytest.mark.parametrize(
+    ("handlers", "message"),
+    [
+        ("hunted_copies", "'hunted_copies' names no handlers: give module:NAME"),
+        ("hunted_copies:OTHERS", "has no attribute 'OTHERS'"),
+        ("no_such_copies:HANDLERS", "No module named 'no_such_copies'"),
+        ("hunted_copies:copy", "found function: make it a mapping"),
+    ],
+)
+def test_wrong_names_of_handlers_are_refused(
+    place: Path, capsys: pytest.CaptureFixture[str], handlers: str, message: str
+) -> None:
+    """With a sentence, and the exit code of bad input."""
+    assert answer(["hunt", "night.yaml", "--handlers", handlers]) == 2
+    assert message in capsys.readouterr().err
+
+
+def test_scripts_and_handlers_exclude_each_other(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One of them does the work."""
+    assert answer(["hunt", "night.yaml", "--handlers", "a:B", "--scripts", "s.yaml"]) == 2
+    assert "give one of them" in capsys.readouterr().err
