@@ -16,7 +16,9 @@ __all__ = ["Agenda", "ClockStop", "VirtualLoop", "clock_stop"]
 _HOMES: Final = {"Agenda": "agenda", "ClockStop": "stops", "VirtualLoop": "loop", "clock_stop": "stops"}
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+if not TYPE_CHECKING:  # who would else take every name for one that there is
+
+    def __getattr__(name: str) -> Any:
+        if name not in _HOMES:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
