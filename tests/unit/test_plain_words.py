@@ -79,7 +79,7 @@ def test_what_is_shown_of_every_scenario_is_in_plain_words(
             answer(command)
             seen = capfd.readouterr()
             text = seen.out + seen.err
-            keys = re.findall(rf"\b(?:{NAME_OF_MEASURE})\b", text) if command[0] == "run" else []
+            keys = re.findall(rf"\b(?:{NAME_OF_MEASURE})\b", text) if command[0] in ("run", "story") else []
             if found := [*faults_of(text), *keys]:
                 wrong[f"{command[0]} {path.stem}"] = found
     assert wrong == {}
