@@ -76,7 +76,7 @@ def compare(
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
 
     The same files and seed give the same result, wherever nights are run. The exit code is 1 if a requirement of a
-    variant does not hold in the share of nights that it asks for, or has too few nights to decide; the baseline's own
+    variant does not hold in the share of nights that it asks for, or has too few nights to decide. The baseline's own
     requirements do not count.
     """
     if resume and results is None:

@@ -55,8 +55,8 @@ def rerun(
     The script is REALLY RUN, with your rights, in a folder of its own, against the stand-ins that FILE describes.
     It sees no network where the system allows that. Try it on copies first; your organisation's change control decides.
 
-    The exit code is 0 if it is safe to run again at every point that was tried, 1 if it is not, 2 if FILE is wrong or
-    the script cannot be judged.
+    The exit code is 0 if it is safe to run again at every point that was tried, 1 if it is not. It is 2 if FILE is
+    wrong or the script cannot be judged.
     """
     from emulator.errors import InputError
     from emulator.experiment.writing import write_whole

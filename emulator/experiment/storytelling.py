@@ -135,7 +135,7 @@ def story_of_requirement(path: str | Path, asked: str, *, allow_folders: AnyFold
         requirement = found.loaded.scenario.must_hold[number - 1]
         around = _around(Rows(found.rows, finished=found.log.finished), found.loaded)
         judged = found.judged[number - 1]
-        story = requirement_story(around, found.night, requirement, judged, number, judged.requirement)
+        story = requirement_story(around, found.night, requirement, judged, number, judged.asks)
         return _told(story, around, found.loaded)
 
 

@@ -211,6 +211,8 @@ class Exchange(Learning):
         grant, plan, _ = self.doubles.pop(queue)
         self._take_slot(worker, self.agenda.now)
         self.labour.begin(worker, grant, plan, self.agenda.now)
+        if plan.asked:  # the first has been told to stand still; this one is told by its next heartbeat
+            self.heartbeats.want_contact(worker)
 
     def grant_double(self, request: Request, queue: str) -> None:
         """Answer a request with somebody else's job."""

@@ -17,6 +17,7 @@ same instant for a refusal.
 """
 
 from collections.abc import Mapping
+from typing import Final
 
 from emulator.errors import DefectError
 from emulator.record.events import Sink
@@ -28,6 +29,9 @@ from emulator.world.sampling_of import sampling_of
 from emulator.world.system_state import SystemState
 
 __all__ = ["Service"]
+
+_PATIENCE: Final = 1 << 59
+"""Added to a token where a caller gives up: at one instant the end of its lease, and its time limit, go first."""
 
 
 class Service:
@@ -89,7 +93,7 @@ class Service:
             self._admit(system, call)
         patience = call.patience if call.patience is not None else system.model.patience
         if patience is not None and call.place is not ENDED:
-            agenda.at(now + patience, self._give_up, call, rank=ENDS, key=call.job, second=call.token)
+            agenda.at(now + patience, self._give_up, call, ENDS, call.job, _PATIENCE + call.token)
 
     def freeze(self, call: Call) -> None:
         """Let the caller of a call stand still: its patience ends at its thaw at the earliest."""

@@ -74,7 +74,7 @@ def test_nothing_is_judged_by_a_log_that_breaks_off(changed: Change, capsys: pyt
     assert answer(["story", "night.db", "--requirement", "1"]) == 0
     told = " ".join(capsys.readouterr().out.split())
     assert told == (
-        f"Requirement 1: done_share at least 100 % {NOT_JUDGED} [1] "
+        f"Requirement 1: share of jobs done at least 100 % {NOT_JUDGED} [1] "
         "The log ends at 21:55:00, before its run was finished: what came then is not known."
     )
 

@@ -1,13 +1,15 @@
 """Random nights of every kind keep what a queue with leases promises, the same in both modes of heartbeats."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from random_nights.checker import Broken, check
+from random_nights.checker import RULES, Broken, check
+from random_nights.defects import DEFECTS
 from random_nights.generator import night
 from random_nights.keys import all_keys, keys_used
-from random_nights.play import MODES, difference, loaded, play
+from random_nights.play import MODES, difference, job_events, loaded, play
 
 import emulator
 from emulator.record.events import DETAILS, Event, Row
@@ -88,3 +90,135 @@ def test_a_log_holds_the_same_night(tmp_path: Path, mode: str) -> None:
 
 def as_written(event: Event) -> Row:
     return (event.at, event.kind, event.cause, event.job, event.worker, *event.details.values())
+
+
+# -- nothing unrelated changes a night --------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("mode", MODES)
+def test_what_has_nothing_to_do_with_it_changes_no_event_of_a_night(mode: str) -> None:
+    """Not even what is due at the same instants: jobs, heartbeats and a silence of another queue, every second."""
+    for number in NIGHTS[::10]:
+        settings = night(number)
+        alone = play(loaded(settings), number, mode)
+        beside = play(loaded(with_others(settings)), number, mode)
+        assert any(row[7] == "other" for row in beside if row[1] == "submitted")
+        assert without_others(beside) == without_others(alone)
+
+
+def with_others(settings: dict[str, Any]) -> dict[str, Any]:
+    """Add a queue, a pool and a routine of their own, with jobs and heartbeats at every second."""
+    other = {"count": 2, "serves": ["other"], "heartbeat": "1s", "silence": "59m"}
+    return {
+        **settings,
+        "queues": {**settings["queues"], "other": {}},
+        "pools": {**settings["pools"], "other": other},
+        "routines": {**settings["routines"], "other": {"queue": "other", "parts": [{"name": "do", "takes": "1s"}]}},
+        "arrivals": [*settings["arrivals"], {"routine": "other", "name": "others", "every": "1s"}],
+    }
+
+
+def without_others(rows: list[Row]) -> list[Row]:
+    """Leave out what belongs to them, and number jobs, tokens and events anew; what a sentence says is left out too."""
+    others = {row[3] for row in rows if row[1] == "submitted" and row[7] == "other"}
+    jobs: dict[int, int] = {0: 0}
+    tokens: dict[int, int] = {0: 0}
+    kept: list[Row] = []
+    for row in job_events(rows):
+        if row[3] in others or row[4].startswith("other"):
+            continue
+        details = list(row[5:])
+        for place, name in enumerate(DETAILS[row[1]]):
+            if name == "token":
+                details[place] = tokens.setdefault(details[place], len(tokens))
+            elif name == "resubmitted_from":
+                details[place] = jobs[details[place]]
+            elif name == "why":
+                details[place] = ""
+        kept.append((row[0], row[1], 0, jobs.setdefault(row[3], len(jobs)), row[4], *details))
+    return kept
+
+
+# -- what is found is found -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("defect", DEFECTS, ids=lambda defect: defect.__name__)
+def test_a_defect_that_is_put_back_is_found(
+    defect: Callable[[pytest.MonkeyPatch], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every defect that the emulator has had breaks the promise that it should in one of the nights."""
+    defect(monkeypatch)
+    assert any(breaks(DEFECTS[defect], number) for number in NIGHTS)
+
+
+def breaks(rule: str, number: int) -> bool:
+    settings = night(number)
+    said = loaded(settings)
+    if rule == "modes":
+        return bool(difference(*(play(said, number, mode) for mode in MODES)))
+    return any(one.rule == rule for one in check(settings, play(said, number, "simulated"), "simulated"))
+
+
+@pytest.mark.slow
+def test_every_promise_is_broken_by_events_that_are_altered() -> None:
+    """Each rule of the checker finds something, in altered events of good nights or in the defects above."""
+    broken = set(DEFECTS.values()) - {"modes"}
+    for number in NIGHTS[:8]:
+        settings = night(number)
+        rows = play(loaded(settings), number, "simulated")
+        assert check(settings, rows, "simulated") == []
+        for altered in alterations(rows):
+            broken |= rules_broken(settings, altered)
+        for tighter in tighter_settings(settings):
+            broken |= rules_broken(tighter, rows)
+    assert broken == set(RULES)
+
+
+def rules_broken(settings: dict[str, Any], rows: list[Row]) -> set[str]:
+    try:
+        return {one.rule for one in check(settings, rows, "simulated")}
+    except (KeyError, IndexError, ValueError):  # an event that names what there is not
+        return set()
+
+
+def alterations(rows: list[Row]) -> Iterator[list[Row]]:
+    """Give the events with one of each kind left out, told twice, told later, or told with another
+    detail; and with all queues held from the start."""
+    yield [rows[0], *((0, "queue_held", 0, 0, "", name) for name in ("night", "day")), *rows[1:]]
+    by_kind: dict[str, list[int]] = {}
+    for place, row in enumerate(rows):
+        by_kind.setdefault(row[1], []).append(place)
+    for places in by_kind.values():
+        place = places[len(places) // 2]
+        row, before, after = rows[place], rows[:place], rows[place + 1 :]
+        yield [*before, *after]
+        yield [*before, row, row, *after]
+        yield [*before, (row[0] + 1, *row[1:]), *((max(each[0], row[0] + 1), *each[1:]) for each in after)]
+        for at, value in enumerate(row[2:], 2):
+            for other in others(value):
+                yield [*before, (*row[:at], other, *row[at + 1 :]), *after]
+
+
+def others(value: Any) -> list[Any]:
+    if isinstance(value, bool):
+        return [not value]
+    return [value + 1, value - 1] if isinstance(value, int) else ["another"] if isinstance(value, str) else []
+
+
+def tighter_settings(settings: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Give scenarios that forbid what happened in a night: limits that it passed, and tools that nobody has."""
+    after = {"entry": settings["arrivals"][0]["name"], "number": 1}
+    yield {**settings, "arrivals": [{**entry, "after": after} for entry in settings["arrivals"]]}
+    yield {**settings, "routines": changed(settings["routines"], requires=["a tool that nobody has"])}
+    cap = {"after": "1s"}
+    for limit in ({"capacity": 0}, {"running_at_most": 1}, {"time_limit": cap}, {"matches_equipment": True}):
+        yield {**settings, "queues": changed(settings["queues"], **limit)}
+    retry = {"attempts_in_all": 100_000, "allowance": {"holds": 1, "refills": 0}}
+    for said in (retry, {"attempts_in_all": 100_000, "total_limit": "1s"}):
+        yield {**settings, "queues": changed(settings["queues"], retry=said)}
+
+
+def changed(named: dict[str, Any], **more: Any) -> dict[str, Any]:
+    return {name: {**said, **more} for name, said in named.items()}

@@ -11,11 +11,11 @@ from typing import Any
 
 from emulator.record.events import Event, Row, read
 from random_nights.facts import OUTAGE_KINDS
-from random_nights.model import Broken
+from random_nights.model import RULES, Broken
 from random_nights.of_jobs import OfJobs
 from random_nights.of_workers import OfWorkers
 
-__all__ = ["Broken", "check"]
+__all__ = ["RULES", "Broken", "check"]
 
 
 class _Check(OfJobs, OfWorkers):

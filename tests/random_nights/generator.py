@@ -13,7 +13,7 @@ __all__ = ["Dice", "night"]
 Settings = dict[str, Any]
 
 THEMES = ("outages", "links", "freezes", "clocks", "effects", "equipment", "people", "power", "twice")
-"""What a night is about: one or two of these, of which there is then more in it."""
+"""What a night is about: one to three of these, of which there is then more in it."""
 
 _MASK = (1 << 64) - 1
 
@@ -96,11 +96,12 @@ class _Night:
     def __init__(self, number: int) -> None:
         self.dice = Dice(number)
         self.rough = self.dice.pick(0.05, 0.15, 0.25, 0.35, 0.5)
-        self.themes = self.dice.some_of(THEMES, 2)
+        self.themes = self.dice.some_of(THEMES, 3)
         self.lasts = self.dice.pick(2400, 3600, 5400)
         self.queues = ["night", "day"][: self.dice.pick(1, 1, 2)]
         self.pools = ["dome", "annex", "north"][: self.dice.pick(1, 1, 2, 2, 3)]
-        self.counts = {name: self.dice.pick(1, 1, 1, 2, 3) for name in self.pools}
+        most = (1, 2, 3) if "effects" in self.themes else (1, 1, 1, 2, 3)
+        self.counts = {name: self.dice.pick(*most) for name in self.pools}
         self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
         self.tools = ["tape", "lamp"]
         self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
@@ -166,6 +167,7 @@ class _Night:
             "clocks": self._skew,
             "links": self._cut,
             "twice": self._twice,
+            "people": self._freeze,
         }
         for theme, strike in strikes.items():
             if theme in self.themes:
@@ -183,7 +185,7 @@ class _Night:
 
     def _requirements(self) -> list[Settings]:
         found: list[Settings] = [
-            {"measure": "done_share", "at_least": 0.5, "in_share": 0.5},
+            {"measure": "done_share", "at_least": 0.5, "in_share": 0.5, "say": "half of the work done"},
             {"measure": "makespan", "at_most": "1h", "routine": self.routines[0], "queue": self.queues[0]},
             {"measure": "utilisation", "at_most": 1.0, "pool": "dome"},
             {"measure": "lost_leases", "exactly": 0, "entry": self.dice.pick(*self.entries)},
@@ -198,9 +200,10 @@ class _Night:
 
     def _queue(self) -> Settings:
         dice, maybe = self.dice, self.maybe
-        queue: Settings = {"lease": dice.pick("20s", "60s", "90s", "90s", "100s", "4m")}
+        leases = ["20s", "60s", "90s", "90s", "100s", "4m"] + ["20s"] * 6 * ("freezes" in self.themes)
+        queue: Settings = {"lease": dice.pick(*leases)}
         retry: Settings = {"attempts_in_all": dice.pick(1, 2, 3, 4, 6, 9)}
-        maybe(queue, "renewed", lambda: dice.pick(True, False))
+        maybe(queue, "renewed", lambda: dice.pick(True, False), 2 if "effects" in self.themes else 1)
         told_as = ("duration_from_request", "duration_from_reply", "clock_time")
         maybe(queue, "expiry_sent_as", lambda: dice.pick(*told_as))
         if dice.chance(self.rough):
@@ -211,7 +214,8 @@ class _Night:
         maybe(queue, "capacity", lambda: dice.pick(1, 3, 8))
         maybe(queue, "start_within", lambda: dice.time(60, 1200))
         maybe(queue, "running_at_most", lambda: dice.pick(1, 2, 3))
-        maybe(queue, "per_key_at_most", lambda: dice.pick(1, 2))
+        if dice.chance(0.8 if "effects" in self.themes else self.rough):
+            queue["per_key_at_most"] = dice.pick(1, 2, 3)
         maybe(queue, "requeued_keep_place", lambda: dice.pick(True, False), 2)
         maybe(queue, "matches_equipment", lambda: dice.pick(True, False), 2)
         maybe(queue, "idempotency_keys_kept", lambda: dice.time(60, 1200))
@@ -324,7 +328,8 @@ class _Night:
         if slow:
             delays = [
                 "50ms", "1s", "2s", {"between": ["100ms", "2s"]}, {"mean": "8s", "law": "gamma", "shape": 2.0},
-                {"mean": "1s", "law": "exponential"}, dice.law(0, 12),
+                {"mean": "1s", "law": "exponential"}, {"between": ["1s", "25s"]}, {"between": ["100ms", "40s"]},
+                dice.law(0, 12),
             ]  # fmt: skip
             if slow == 2 or dice.chance(0.5):
                 link["delay_out"] = dice.pick(*delays)
@@ -354,8 +359,8 @@ class _Night:
         system: Settings = {"answers_in": dice.law(*dice.pick((0, 60), (10, 200), (60, 600)))}
         if dice.chance(0.8 if "effects" in self.themes else 0.4):
             system["slots"] = dice.pick(1, 1, 2)
-        if dice.chance(0.8 if "effects" in self.themes else 0.3):
-            system["fenced"] = dice.pick("highest_token", "highest_token", "asks_broker", "no")
+        if dice.chance(0.9 if "effects" in self.themes else 0.3):
+            system["fenced"] = dice.pick(*["highest_token"] * 3, "asks_broker", "no")
         maybe(system, "waiting_at_most", lambda: dice.pick(0, 1, 3))
         if dice.chance(self.rough * 0.7):
             system["limit"] = {"allows": dice.pick(1, 4), "each": dice.time(30, 120)}
@@ -398,7 +403,7 @@ class _Night:
         routine: Settings = {"queue": queue, "parameters": {"plates": "list", "shelf": "text", "weight": "number"}}
         if dice.chance(0.6 if "equipment" in self.themes else 0.15):
             routine["requires"] = dice.pick(["tape"], ["tape"], ["tape>=2.0"], ["lamp"], ["tape>=2.2", "lamp"])
-        if dice.chance(0.25):
+        if dice.chance(0.5 if "effects" in self.themes else 0.2):
             routine["key"] = dice.pick("one key", "{shelf}")
         maybe(routine, "priority", lambda: dice.pick(-1, 0, 3), 2)
         maybe(routine, "after_failure", lambda: dice.pick("start_over", "resume"), 2)
@@ -418,15 +423,18 @@ class _Night:
         elif routine == "scan" and self.scans_are_traced:
             part["takes"] = {"traced": True}
         else:
-            part["takes"] = dice.law(*dice.pick((0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
+            likely = {"people": [(300, 1500)] * 3, "freezes": [(0, 60)] * 4}  # to be stopped; to be begun often
+            more = [law for theme in self.themes for law in likely.get(theme, [])]
+            part["takes"] = dice.law(*dice.pick(*more, (0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
         maybe(part, "for_each", lambda: "plates", 0.7)
         maybe(part, "error_share", lambda: dice.pick(0.1, 0.5))
         maybe(part, "permanent_error_share", lambda: dice.pick(0.1, 0.3), 0.5)
         if dice.chance(0.9 if "effects" in self.themes else 0.4):
-            part["effect"] = dice.pick("copied", "sealed")
+            part["effect"] = dice.pick("copied", f"left by {name}", f"left by {name}")
             element = "{shelf}/{element}" if "for_each" in part else "{shelf}"
-            maybe(part, "target", lambda: dice.pick(element, "{key}", "{job} {weight}", "one target"), 2)
-            if self.systems and not calls and dice.chance(0.5):
+            if dice.chance(0.7 if "effects" in self.themes else self.rough):
+                part["target"] = dice.pick(element, "{key}", "{job} {weight}", *["one target"] * 3)
+            if self.systems and not calls and dice.chance(0.9 if "effects" in self.themes else 0.4):
                 part["effect_in"] = dice.pick(*self.systems)
             part["lands"] = dice.pick("at_request", "at_end", "remotely" if calls else "at_end")
             maybe(part, "repeatable", lambda: dice.pick(True, False, "checks_first"), 2)
@@ -621,6 +629,8 @@ class _Night:
             self.maybe(action, "speed", lambda: dice.pick(0.5, 2), 2)
             self.maybe(action, "old_jobs", lambda: dice.pick("run_new", "run_old", "fail"), 3)
         else:
+            if kind in ("suspend", "hold"):
+                job = job.partition("#")[0] + "#1"
             start = self.entries[job.partition("#")[0]].get("at", "")
             if (
                 start.endswith("0s") and not start.endswith("us") and dice.chance(0.8)

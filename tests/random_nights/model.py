@@ -5,7 +5,17 @@ from typing import NamedTuple
 from emulator.record.events import Event
 from random_nights.facts import Pool, Queue
 
-__all__ = ["Broken", "Heard", "Job", "Lease", "Work", "Worker"]
+__all__ = ["RULES", "Broken", "Heard", "Job", "Lease", "Work", "Worker"]
+
+
+RULES = (
+    *("allowance", "arrivals", "at request", "attempts", "capacity", "causes", "conservation", "fences", "heartbeats"),
+    *("holds", "idempotency", "incarnations", "keys", "lapse", "late hand-out", "longest idle", "matching"),
+    *("nobody there", "not before", "numbers", "one lease", "order", "outage", "overtaken", "pauses", "prerequisites"),
+    *("renewal", "running limit", "silence", "slots", "stale", "stands still", "start within", "states", "time"),
+    *("time limit", "tokens", "total limit", "wake-up"),
+)
+"""What the checker looks at, by name; ``modes`` (the two modes of heartbeats differ) is looked at beside it."""
 
 
 class Broken(NamedTuple):
@@ -99,6 +109,7 @@ class Worker:
         self.disturbed_at = 0
         self.idle_since: int | None = None
         self.starving_since: int | None = None
+        self.newest_sent = 0
 
     @property
     def cut_out(self) -> bool:

@@ -142,7 +142,7 @@ class OfJobs(Watching):
             self.wrong("start within", f"job {job.number} was started at {event.at}, after {job.start_by}")
         if event.at < job.not_before:
             self.wrong("not before", f"job {job.number} was handed out before {job.not_before}")
-        if worker.pool.out == 0 and not worker.is_reached:
+        if worker.pool.out == 0 and not worker.sends:
             self.wrong("nobody there", f"job {job.number} was handed to {worker.name}, which is not there")
         if worker.pool.out == 0 and worker.is_finishing:
             self.wrong("nobody there", f"job {job.number} was handed to {worker.name}, which finishes")
@@ -158,6 +158,9 @@ class OfJobs(Watching):
         job.attempts += 1
         job.lease = self.leases[token] = self.current[token] = worker.granted[token] = lease
         worker.idle_since = worker.starving_since = None  # it has just asked
+        for other in self.workers.values():  # who asked a moment later found nothing, even if something comes after it
+            if other.starving_since is not None and not self.finds_something(other):
+                other.starving_since = None
         self.see_renewal(worker)
 
     def look_at_order(self, job: Job, worker: Worker) -> None:
@@ -246,6 +249,8 @@ class OfJobs(Watching):
             if sender.pool.out == 0 and sender.is_on and token in sender.work:
                 self.wrong("causes", f"the outcome of token {token} was taken, and its work goes on")
             self.hear(sender.name, lease.incarnation if sender is worker else sender.incarnation)
+            if cause is not None and cause.kind == "work_stopped" and sender.incarnation == lease.incarnation:
+                sender.newest_sent = max(sender.newest_sent, cause.at)  # or later, if it was sent again
             self.answered(sender, token)
 
     def look_at_lapse(self, event: Event, details: Any, lease: Lease, kind: str) -> None:

@@ -32,6 +32,7 @@ class OfWorkers(Watching):
             if not worker.is_on:
                 worker.is_on = True
                 worker.beats_from = event.at
+                worker.newest_sent = 0
                 worker.free_from = 0
             if thawed:
                 worker.is_frozen = False
@@ -79,6 +80,11 @@ class OfWorkers(Watching):
         if (worker.name, details["incarnation"]) not in self.heard:
             self.wrong("causes", f"a heartbeat of {worker.name} ({details['incarnation']}), never registered")
         self.hear(worker.name, details["incarnation"])
+        sent = worker.beats_from + details["number"] * pool.heartbeat
+        if pool.beats_are_regular and worker.disturbed_at <= sent and details["incarnation"] == worker.incarnation:
+            if sent < worker.newest_sent:
+                self.wrong("overtaken", f"a heartbeat of {sent} counts, after a message of {worker.newest_sent}")
+            worker.newest_sent = sent
         if pool.out != 0:
             return
         if not worker.sends or details["incarnation"] != worker.incarnation:

@@ -4,7 +4,7 @@ from typing import Any
 
 from emulator.record.events import Event
 from random_nights.facts import Said, meets, ticks
-from random_nights.model import Broken, Heard, Job, Lease, Worker
+from random_nights.model import RULES, Broken, Heard, Job, Lease, Worker
 
 __all__ = ["Watching"]
 
@@ -40,6 +40,7 @@ class Watching:
         self.decided: set[tuple[str, int]] = set()  # outcomes that the broker has taken or refused
 
     def wrong(self, rule: str, how: str) -> None:
+        assert rule in RULES
         event = self.events[-1].number if self.events else 0
         self.broken.append(Broken(rule, event, self.now, how))
 
@@ -157,6 +158,9 @@ class Watching:
 
     def busy(self, key: str) -> int:
         return sum(1 for lease in self.current.values() if lease.job.key == key)
+
+    def finds_something(self, worker: Worker) -> bool:
+        return any(self.may_be_taken(job) and self.fits(job, worker) for job in self.unfinished.values())
 
     def fits(self, job: Job, worker: Worker) -> bool:
         if job.queue.name not in worker.pool.serves or job.requires is None:

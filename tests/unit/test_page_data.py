@@ -1,8 +1,10 @@
 """What the page's picture is drawn from, held against events worked out by hand."""
 
 import re
+from pathlib import Path
 
 from emulator.record.events import DETAILS
+from emulator.show.page import data
 from emulator.show.page.data import columns
 from emulator.show.phrases import BY_DETAIL, EVENTS, told
 
@@ -24,9 +26,9 @@ def test_an_attempt_outlives_its_lease_and_the_next_one_stands_in_its_own_lane()
         (150, "attempt_ended", 7, 1, "dome-2", 2, 8, "ok", "", 150),
         (150, "finished", 10, 1, "", "done", "", "", 2),
     ]
-    data = columns(enumerate(rows, 1), 300, ["dome-1", "dome-2"], [(40, 7, "dome-1"), (70, 7, "dome-1")]).as_data()
+    found = columns(enumerate(rows, 1), 300, ["dome-1", "dome-2"], [(40, 7, "dome-1"), (70, 7, "dome-1")]).as_data()
     names = ("lanes", "job", "attempt", "begins", "lasts", "lease", "leased", "beats", "counts", "jobs")
-    assert {name: data[name] for name in names} == {
+    assert {name: found[name] for name in names} == {
         "lanes": [[0, 0, 1], [1, 1, 2]],
         "job": [1, 1],
         "attempt": [1, 2],
@@ -38,7 +40,7 @@ def test_an_attempt_outlives_its_lease_and_the_next_one_stands_in_its_own_lane()
         "counts": {"night": [[0, 10, 100, 110, 150], [1, 0, 1, 0, 0], [0, 0, 0, 0, 0], [0, 1, 0, 1, 0]]},
         "jobs": [[1, "plates#1", 0]],
     }
-    assert [data["outcomes"][code] for code in data["outcome"]] == ["lease lost", "ok"]
+    assert [found["outcomes"][code] for code in found["outcome"]] == ["lease lost", "ok"]
 
 
 def test_a_second_worker_with_the_same_lease_has_none_of_its_own() -> None:
@@ -49,9 +51,9 @@ def test_a_second_worker_with_the_same_lease_has_none_of_its_own() -> None:
         (10, "work_began", 2, 1, "dome-1", 1, 7),
         (20, "work_began", 2, 1, "dome-2", 1, 7),
     ]
-    data = columns(enumerate(rows, 1), 50, ["dome-1", "dome-2"]).as_data()
-    assert (data["begins"], data["lasts"], data["leased"]) == ([10, 20], [40, 30], [40, -1])
-    assert [data["outcomes"][code] for code in data["outcome"]] == ["in progress", "second hand-out"]
+    found = columns(enumerate(rows, 1), 50, ["dome-1", "dome-2"]).as_data()
+    assert (found["begins"], found["lasts"], found["leased"]) == ([10, 20], [40, 30], [40, -1])
+    assert [found["outcomes"][code] for code in found["outcome"]] == ["in progress", "second hand-out"]
 
 
 def test_two_slots_of_a_worker_are_two_lanes() -> None:
@@ -73,6 +75,46 @@ def test_calls_under_way_are_counted_from_their_begin() -> None:
     ]
     found = columns(enumerate(rows, 1), 50, ["dome-1"]).systems
     assert found == {"archive": [(0, 0), (10, 1), (20, 2), (30, 1), (40, 0)]}
+
+
+def test_a_fault_of_a_system_is_marked_once() -> None:
+    """What a fault does to its system is not marked beside it under another name; a change without a fault is."""
+    rows = [
+        (10, "fault_began", 0, 0, "", "brown_out", "faults[0]", 1, "archive"),
+        (10, "system_changed", 1, 0, "", "archive", "brown_out"),
+        (20, "fault_ended", 1, 0, "", "brown_out", "faults[0]", 1, "archive"),
+        (20, "system_changed", 3, 0, "", "archive", "up"),
+        (30, "action_taken", 0, 0, "", "hold_queue", "actions[0]", "night"),
+        (30, "queue_held", 5, 0, "", "night"),
+        (40, "system_changed", 0, 0, "", "archive", "down"),
+    ]
+    assert columns(enumerate(rows, 1), 50, ["dome-1"]).marks == [
+        (10, 20, "", "brown-out: archive", 1),
+        (30, -1, "", "hold queue: night", 5),
+        (40, -1, "", "archive: down", 7),
+    ]
+
+
+def test_a_caller_that_gives_up_is_not_said_to_have_an_answer() -> None:
+    """A call that was abandoned is told of its caller, any other by how it ended."""
+    calls = [(9, "call_ended", 0, 3, "dome-1", 1, 7, "archive", outcome, 5) for outcome in ("abandoned", "error")]
+    assert [told(row, "plates#3", str) for row in calls] == [
+        "dome-1 gave up its call to archive",
+        "A call of dome-1 to archive ended: error",
+    ]
+
+
+def test_the_picture_does_not_call_running_jobs_backlog() -> None:
+    """Its curves are of queued, held and running jobs: their scale says jobs, and from where to where it goes."""
+    script = (Path(data.__file__).parent / "axis.js").read_text("utf-8")
+    assert re.findall(r"this\.label\(c, (.*?), (?:top|low)", script) == [
+        '"jobs"',
+        "`0 to ${most}`",
+        "name",
+        '`0 to ${peak} call${peak === 1 ? "" : "s"}`',
+        '"faults, actions"',
+        'second ? "\N{DOUBLE PRIME}" : this.night.workers[worker]',
+    ]
 
 
 def test_every_kind_of_event_is_told_with_all_that_its_pattern_names() -> None:

@@ -134,14 +134,14 @@ def test_a_zombie_whose_effect_comes_late() -> None:
         "22:14:14 dome-2 handed in the outcome of attempt 2 after 6 min 4 s: ok; its heartbeats had kept the lease.",
         "22:14:14 It was done, 13 min 28 s after submission, in 2 attempts.",
         "With a lease longer than 2 min 12 s in the queue night (it is 1 min 30 s), attempt 1 would not have lost it.",
-        "With `fenced: asks_broker`, the system archive would have refused the late written.",
+        "With `fenced: asks_broker`, the system archive would have refused the late effect 'written'.",
     ]
 
 
 def test_a_lost_result() -> None:
     """An outcome that does not get through: the job runs again, and the letter goes out twice."""
     assert told("lost-results", 5)[5:] == [
-        "22:05:44 Attempt 1 left sent on letters#5.",
+        "22:05:44 Attempt 1 left the effect 'sent' on letters#5.",
         "22:05:44 dome-2 had stopped and sent its outcome, but got no answer: 86 messages were lost, the last at "
         "22:19:54.",
         "22:07:04 The lease of dome-2 ran out and was lost (attempt 1): dome-2 had stopped working on it at 22:05:44, "

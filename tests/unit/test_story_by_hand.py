@@ -410,7 +410,7 @@ def test_a_fence_that_would_have_refused_a_late_effect() -> None:
     landed = [row(at, "effect_landed", 1, who, token, token, "copied", "plate-1", True)
               for at, who, token in ((115, "dome-2", 2), (120, "dome-1", 1))]  # fmt: skip
     rows = (*ON, came(10), out(10), began(10), ended(100, *LOST), out(110, "dome-2", 2, attempt=2), *landed)
-    said = "With `fenced: highest_token`, the system archive would have refused the late copied."
+    said = "With `fenced: highest_token`, the system archive would have refused the late effect 'copied'."
     loose = SCENARIO.replace("fenced: asks_broker", "fenced: no")
     assert [text for text in told(*rows, scenario=loose) if text.startswith("With")] == [said]
 

@@ -346,7 +346,7 @@ def test_an_outcome_at_the_end_of_its_lease_comes_too_late() -> None:
         arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+310s"}],
     )
     told = [(row[0] / s, row[1], row[7]) for row in rows if row[1] in ("attempt_ended", "work_stopped")]
-    assert told == [(335, "work_stopped", "archive answered: abandoned"), (335, "attempt_ended", "lease_lost")]
+    assert told == [(335, "attempt_ended", "lease_lost"), (335, "work_stopped", "archive answered: abandoned")]
     assert _seconds(rows, "stale_refused") == [(335, "stale_refused")]
 
 
@@ -477,3 +477,47 @@ def test_a_fence_knows_the_jobs_of_one_key_or_else_each_job_alone(key: str | Non
     )
     assert _seconds(rows, "effect_refused") == refused
     assert _seconds(rows, "effect_landed")[:1] == [(500, "effect_landed")]
+
+
+def test_a_lease_that_ends_as_its_worker_gives_up_a_call_is_lost() -> None:
+    """Handed out at 300 s under a lease of 90 s; the outage from 310 to 385 s takes the heartbeats of 330 and 360 s.
+
+    At 390 s the lease ends, and so does the patience of the call. Ends of leases go first, and an outcome is a message:
+    it comes too late. Before, the order hung on which of the two had been looked at last, and so on the mode.
+    """
+    rows = _in_both(
+        {},
+        queues={"night": {"lease": "90s"}},
+        systems={"archive": {"answers_in": "10m", "patience": "90s"}},
+        routines={"plate-copy": {"queue": "night", "parts": [{"name": "copy", "calls": "archive"}]}},
+        faults=[{"broker_outage": True, "at": "+310s", "lasts": "75s"}],
+    )
+    assert _seconds(rows, "attempt_ended", "call_ended", "stale_refused") == [
+        (390, "attempt_ended"),
+        (390, "call_ended"),
+        (390, "stale_refused"),
+    ]
+    assert [row[7] for row in rows if row[1] == "attempt_ended"] == ["lease_lost"]
+
+
+def test_a_second_worker_of_a_suspended_job_is_told_by_its_next_heartbeat() -> None:
+    """A token is delivered to a second worker at 340 s, when its job of 300 s is suspended already.
+
+    The first worker was told by its heartbeat of 330 s. The second, which was busy until 340 s, works on until its
+    heartbeat of 360 s, in both modes.
+    """
+    short = {"queue": "night", "priority": 1, "parts": [{"name": "look", "takes": "40s"}]}
+    long = {"queue": "night", "parts": [{"name": "copy", "takes": "10m"}]}
+    rows = _in_both(
+        {"count": 2},
+        routines={"look": short, "plate-copy": long},
+        arrivals=[
+            {"routine": "look", "name": "looks", "at": "+5m"},
+            {"routine": "plate-copy", "name": "plates", "at": "+302s"},
+        ],
+        faults=[{"hand_out_twice": "night", "at": "+301s"}],
+        actions=[{"suspend": "plates#1", "at": "+310s"}],
+        lasts="400s",
+    )
+    told = [(row[0] / s, row[4]) for row in rows if row[1] == "work_paused"]
+    assert told == [(330, "dome-2"), (360, "dome-1")]

@@ -62,7 +62,7 @@ class Spread:
             at 1: no mean lies beyond.
         deviation: the sample standard deviation over nights; None with fewer than two.
         median: half of the nights have at most this value, with an interval by order statistics.
-        median_interval: see ``median``; an open side means that so few nights cannot bound it there.
+        median_interval: see ``median``; an open side means too few nights to bound it there.
         p90: nine nights in ten have at most this value, likewise.
         p90_interval: see ``p90``.
         least: the smallest value of a night.

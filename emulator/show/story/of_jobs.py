@@ -241,7 +241,9 @@ def _left(fact: Fact, _: Wording) -> str:
     v = fact.values
     who = "It" if v["ok"] else f"Attempt {v['attempt']}"
     more = v["count"] - len(v["targets"])
-    return f"{who} left {listed(v['effects'])} on {listed(v['targets'], more=more)}."
+    many = "effect" if len(v["effects"]) == 1 else "effects"
+    effects = listed(f"'{one}'" for one in v["effects"])
+    return f"{who} left the {many} {effects} on {listed(v['targets'], more=more)}."
 
 
 def _landed(fact: Fact, _: Wording) -> str:

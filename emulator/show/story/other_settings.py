@@ -23,7 +23,7 @@ _WORDS: Final = MappingProxyType(
     {
         "lease": "With a lease longer than {beyond} in the queue {queue} (it is {was}), attempt {attempt} would not "
         "have lost it.",
-        "fenced": "With `fenced: {value}`, the system {system} would have refused the late {effect}.",
+        "fenced": "With `fenced: {value}`, the system {system} would have refused the late effect '{effect}'.",
         "matches_equipment": "With `matches_equipment: true`, the queue {queue} would not have handed it to {worker}.",
         "attempts_in_all": "With `attempts_in_all` above {above} in the queue {queue}, it would have been tried again.",
         "lost_leases_at_most": "With `lost_leases_at_most` above {above} in the queue {queue}, it would have been "

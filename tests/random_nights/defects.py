@@ -1,0 +1,153 @@
+"""Defects that the emulator has had, each put back by a patch: what the random nights have to find.
+
+Every function takes the place of today's for as long as a test runs, and does what was once done.
+"""
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Any, Final
+
+import pytest
+
+from emulator.broker.contact import Contact as KnownWorkers
+from emulator.record.events import Row
+from emulator.timeline.agenda import ENDS, REST
+from emulator.world import polls
+from emulator.world.contact import Contact
+from emulator.world.heartbeats_computed import ComputedHeartbeats
+from emulator.world.labour import Labour
+from emulator.world.machines import Machines
+from emulator.world.plan import JobPlan
+from emulator.world.polls import Polls
+from emulator.world.service import Service
+from emulator.world.worker import Worker
+
+__all__ = ["DEFECTS"]
+
+
+def a_lease_that_is_never_lost(patch: pytest.MonkeyPatch) -> None:
+    """The alarm of a lease was held back for a worker that had stopped by itself and renewed it no more."""
+
+    def lease(self: Any, at: int, job: int, token: int, worker: str, length: int) -> None:
+        known = self._world.workers[worker]
+        if not (known.is_steady and known.heartbeat < length and self._reaches(known)):
+            self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+
+    patch.setattr(ComputedHeartbeats, "lease", lease)
+
+
+def a_worker_is_not_looked_at_when_its_answer_comes(patch: pytest.MonkeyPatch) -> None:
+    """A job that had become free while an answer was on its way was not seen by the worker that it reached."""
+    wait = Polls.wait
+
+    def without_a_look(self: Any, worker: Worker, anchor: int) -> None:
+        if worker.is_plain:
+            wait(self, worker, anchor)
+            return
+        due_at, self._due_at = self._due_at, max(self._due_at, 0)
+        wait(self, worker, anchor)
+        self._due_at = due_at
+
+    patch.setattr(Polls, "wait", without_a_look)
+
+
+def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
+    """Of idle workers the first in the file got a job, however short it had been idle."""
+    patch.setattr(Worker, "idle_since", property(lambda self: 0, lambda self, value: None))
+
+
+def work_is_handed_over_amid_an_instant(patch: pytest.MonkeyPatch) -> None:
+    """Work was handed over before everything else of its instant had happened."""
+    patch.setattr(polls, "HANDING", REST)
+
+
+def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.MonkeyPatch) -> None:
+    """In the mode that computes heartbeats, silence ran from one that a newer message had overtaken."""
+    beat = Contact.beat
+
+    def without_order(self: Any, worker: Worker, k: int) -> None:
+        steady = worker.is_steady
+        worker.is_steady = steady or not self._world.heartbeats.are_recorded
+        beat(self, worker, k)
+        worker.is_steady = steady
+
+    patch.setattr(Contact, "beat", without_order)
+
+
+def what_was_overtaken_counts(patch: pytest.MonkeyPatch) -> None:
+    """Silence ran from a message that a newer one had overtaken, in both modes."""
+    heard = KnownWorkers._heard
+
+    def in_any_order(self: Any, now: int, holder: Any, order: int = 0) -> None:
+        heard(self, now, holder)
+
+    patch.setattr(KnownWorkers, "_heard", in_any_order)
+
+
+def silence_is_not_foreseen_anew(patch: pytest.MonkeyPatch) -> None:
+    """The mode that computes heartbeats did not look at silence again when a clock, a link or a worker changed."""
+    patch.setattr(KnownWorkers, "silence_end", lambda self, worker, incarnation: None)
+
+
+def a_hand_out_that_is_over_is_begun(patch: pytest.MonkeyPatch) -> None:
+    """A worker began with a job whose lease had ended by its own clock while it stood still."""
+    begin = Labour.begin
+
+    def all_the_same(self: Any, worker: Worker, *more: Any) -> None:
+        looks, worker.looks_at_end = worker.looks_at_end, worker.model.stops_at_lease_end
+        begin(self, worker, *more)
+        worker.looks_at_end = looks
+
+    patch.setattr(Labour, "begin", all_the_same)
+
+
+def what_lands_at_the_request_lands_when_it_is_served(patch: pytest.MonkeyPatch) -> None:
+    """An effect at the request landed as the system began to serve the call, not as the part began."""
+    serve = Service._serve
+
+    def land_and_serve(self: Any, system: Any, call: Any) -> None:
+        if call.lands == "at_request" and call.land is not None:
+            land, call.land = call.land, None
+            land()
+        serve(self, system, call)
+
+    patch.setattr(Service, "_lands_now", lambda self, call: True)
+    patch.setattr(Service, "_serve", land_and_serve)
+
+
+def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
+    """Work that stood still on request was told to stand still once more when its worker froze."""
+    freeze = Machines.freeze
+
+    def and_the_suspended(self: Any, cause: int, worker: Worker) -> bool:
+        hit = freeze(self, cause, worker)
+        for execution in worker.executions if hit else ():
+            if execution.suspended:
+                row: Row = (self.agenda.now, "work_paused", cause, execution.plan.number, worker.name)
+                self.emit((*row, execution.token))
+        return hit
+
+    patch.setattr(Machines, "freeze", and_the_suspended)
+
+
+def a_fence_takes_all_jobs_for_one(patch: pytest.MonkeyPatch) -> None:
+    """A fence refused the token of one job because another that has nothing to do with it had a higher one."""
+    patch.setattr(JobPlan, "scope", property(lambda self: ""))
+
+
+DEFECTS: Final[Mapping[Callable[[pytest.MonkeyPatch], None], str]] = MappingProxyType(
+    {
+        a_lease_that_is_never_lost: "modes",
+        a_worker_is_not_looked_at_when_its_answer_comes: "wake-up",
+        the_first_by_place_goes_first: "longest idle",
+        work_is_handed_over_amid_an_instant: "arrivals",
+        an_overtaken_heartbeat_is_not_old_where_they_are_computed: "modes",
+        what_was_overtaken_counts: "overtaken",
+        silence_is_not_foreseen_anew: "modes",
+        a_hand_out_that_is_over_is_begun: "late hand-out",
+        what_lands_at_the_request_lands_when_it_is_served: "at request",
+        work_is_told_to_pause_twice: "stands still",
+        a_fence_takes_all_jobs_for_one: "fences",
+    }
+)
+"""Each defect, and the promise that it breaks in some night."""
