@@ -15,7 +15,7 @@ import importlib
 import inspect
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import wraps
 from itertools import chain, repeat
 from typing import Any, Final
@@ -99,6 +99,10 @@ def _patch(kind: Any) -> None:
             async with clock_stop("aiosqlite"):
                 try:
                     return await stock_execute(self, fn, *args, **options)
+                except asyncio.CancelledError:  # the thread is at it still, and is to answer inside the stop
+                    with suppress(ValueError):  # it is closed
+                        await stock_execute(self, int)
+                    raise
                 except Exception as error:
                     if patience <= 0 or not _is_busy(error):
                         raise
@@ -120,7 +124,12 @@ def _patch(kind: Any) -> None:
     async def connect(connection: Any) -> Any:
         async with clock_stop("aiosqlite"):
             _patience[connection] = _take_patience(connection._connector)
-            return await _Begun(lambda: begins(connection))
+            try:
+                return await _Begun(lambda: begins(connection))
+            except asyncio.CancelledError:
+                thread = getattr(connection, "_thread", connection)  # up to 0.21 it is the thread
+                await asyncio.to_thread(thread.join)
+                raise
 
     kind._execute, kind.close, kind.__await__ = execute, close, connects
 

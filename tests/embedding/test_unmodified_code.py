@@ -9,7 +9,17 @@ from typing import Any
 import aiosqlite
 import pytest
 
-from emulator import Emulator, InputError, OutsideWorkError, VirtualLoop, Work, run_in_virtual_time
+from emulator import (
+    CrashPoint,
+    Emulator,
+    EmulatorOptions,
+    InputError,
+    OutsideWorkError,
+    VirtualLoop,
+    Work,
+    run_in_virtual_time,
+    sweep,
+)
 
 Handler = Callable[[Work], Awaitable[None]]
 
@@ -54,6 +64,7 @@ def test_an_unmodified_service_runs_through_a_power_off(tmp_path: Path) -> None:
     assert rows(path) == [("a", 2)]
 
 
+@pytest.mark.slow
 def test_the_calls_of_several_tasks_come_in_the_order_in_which_they_began(tmp_path: Path) -> None:
     """Every run writes the same rows in the same order; a stop of the user's own around all is no hindrance."""
 
@@ -186,3 +197,48 @@ def test_a_library_that_is_not_installed_is_told(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setitem(__import__("sys").modules, "aiosqlite", None)
     with pytest.raises(ValueError, match="outside: aiosqlite is not installed"):
         VirtualLoop(outside=["aiosqlite"])
+
+
+@pytest.mark.slow
+def test_a_call_that_is_cancelled_is_answered_inside_its_stop(tmp_path: Path) -> None:
+    """A frozen attempt that wakes up and is told to stop leaves nothing behind that might come at any time."""
+
+    async def test(point: CrashPoint) -> str:
+        handlers = {"copy": service(tmp_path / f"{point.number}.db")}
+        pools = {"dome": {"count": 2}}
+        async with Emulator(handlers=handlers, outside=["aiosqlite"], pools=pools, crash_at=point) as emu:
+            return (await emu.submit("copy")).state
+
+    for number in range(1, 9):
+        point = CrashPoint("copy#1", "freeze", number)
+        assert run_in_virtual_time(test(point), patience=10) in ("done", "failed")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("looks_first", [False, True], ids=["bug", "repair"])
+def test_a_service_with_a_store_is_swept(tmp_path: Path, looks_first: bool) -> None:
+    """The bug: what the store knows is not asked before the effect. A power off or a freeze after it shows that."""
+    runs = iter(range(1_000))
+
+    async def test() -> None:
+        path = tmp_path / f"{next(runs)}.db"
+
+        async def copy(work: Work) -> None:
+            async with aiosqlite.connect(path) as archive:
+                await archive.execute("CREATE TABLE IF NOT EXISTS plates (plate)")
+                await work.spend("1m")
+                found = list(await archive.execute_fetchall("SELECT 1 FROM plates WHERE plate = 'a'"))
+                if not found:
+                    await archive.execute("INSERT INTO plates VALUES ('a')")
+                    await archive.commit()
+                if not (looks_first and found):
+                    work.effect("copied", "a", repeatable=False)
+                await work.spend("1m")
+
+        options: EmulatorOptions = {"outside": ["aiosqlite"], "pools": {"dome": {"count": 2}}}
+        async with Emulator(handlers={"copy": copy}, never=["unrepeatable effect twice"], **options) as emu:
+            assert (await emu.submit("copy")).state == "done"
+
+    found = sweep(test, job="copy#1", fault=["power_off", "freeze"], patience=10)
+    assert found.is_safe is looks_first, found.text()
+    assert all("unrepeatable effect twice" in each.why for each in found.unsafe)
