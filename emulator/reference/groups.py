@@ -172,6 +172,7 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                 "of range and for a target that there is not. [What each does to a handler](how-to/test-under-faults.md"
                 ").",
                 (
+                    "strike",
                     "power_off",
                     "freeze",
                     "slow_down",
@@ -274,6 +275,7 @@ ALIASES: Final = MappingProxyType(
         "When": "scripts.rerun",
         "Drawn": "testing.faults",
         "Who": "testing.faults",
+        "WorkerFault": "testing.faults",
         "Entry": "testing.strategies",
         "Handler": "testing.handlers",
         "Program": "testing.client",

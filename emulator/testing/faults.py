@@ -6,7 +6,7 @@ random process that begins now. A fault without an end lasts until ``end`` of it
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from pydantic import ValidationError
 
@@ -26,10 +26,13 @@ if TYPE_CHECKING:
     from emulator.world.faults import Struck
     from emulator.world.world import World
 
-__all__ = ["FaultHandle", "Interventions", "Who"]
+__all__ = ["FaultHandle", "Interventions", "Who", "WorkerFault"]
 
 Who = str | Sequence[str] | Mapping[str, Any]
 """A worker, a pool (all of it), several, or ``{"pool": "dome", "some": 2}``, ``{"pool": "dome", "share": 0.5}``."""
+
+WorkerFault = Literal["power_off", "freeze", "cut_link", "lose_heartbeats", "lose_results"]
+"""A fault of workers, by its name."""
 
 Drawn = Lasting | Mapping[str, Any]
 """A duration, or a distribution as in scenario files: ``{"median": "4m", "p95": "9m"}``."""
@@ -77,6 +80,25 @@ class Interventions:
     _given = 0
 
     # -- faults -------------------------------------------------------------------------------------------------------
+
+    def strike(self, kind: WorkerFault, who: Who, *, lasts: Drawn | None = None) -> FaultHandle:
+        """Let a fault befall workers that is named by a text, as tests that are parametrised by faults have it.
+
+        Args:
+            kind: ``power_off``, ``freeze``, ``cut_link``, ``lose_heartbeats`` or ``lose_results``.
+            who: which workers.
+            lasts: how long; of a power off, how long until they are on again.
+
+        Raises:
+            InputError: for another kind, and as for ``fault``.
+        """
+        kinds = get_args(WorkerFault)
+        if kind not in kinds:
+            raise InputError(f"there is no fault {kind!r} of workers here: {advise(str(kind), kinds)}")
+        more = {"back_after" if kind == "power_off" else "lasts": lasts}
+        if kind in ("lose_heartbeats", "lose_results"):
+            more["share"] = 1.0
+        return self.fault(**{kind: who}, **more)
 
     def power_off(self, who: Who, *, back_after: Drawn | None = None, program_absent: bool = False) -> FaultHandle:
         """Cut the power of workers: what they had in memory is gone, and nothing of their handlers runs again.

@@ -30,8 +30,9 @@ a loop that cannot go on, ends at the line of your code at which the test was; `
 import asyncio
 import inspect
 import shlex
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Coroutine, Generator, Iterator, Mapping
 from contextlib import contextmanager
+from functools import wraps
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -50,6 +51,9 @@ CRASH_AT: "pytest.StashKey[CrashPoint]" = pytest.StashKey()
 """At which point a fault comes in the run that is under way."""
 CRASH_PART = "_crash_part"
 """The parameter that says which part of the points a test has, and of how many."""
+_ITEM: "pytest.StashKey[pytest.Item]" = pytest.StashKey()
+"""The test that is run now. The fixture is the session's and asks for it: hypothesis refuses one of the test's own."""
+_RUN: "pytest.StashKey[asyncio.Task[Any] | None]" = pytest.StashKey()
 _SEED = "--emulation-seed"
 _WALL_LIMIT = "queuedrill_wall_limit"
 _LOOP = "_virtual_loop"
@@ -327,6 +331,7 @@ def pytest_pycollect_makeitem() -> Generator[None, Any, Any]:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_setup(item: pytest.Item) -> Generator[None, None, None]:
     """Leave out the other orders of a test once one has failed; refuse a loop that is not the virtual one."""
+    item.session.stash[_ITEM] = item
     if (maker := _maker_of(item)) is not None and (failed := maker.orders.failed.get(maker.run_of(item))):
         pytest.skip(f"it has failed in another order ({failed})")
     if _ASKED in item.config.stash and item.get_closest_marker("asyncio") is not None:
@@ -373,18 +378,28 @@ def _check_backend(item: pytest.Item) -> None:
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
     """Run a marked async test that no async plugin has taken on."""
     options = pyfuncitem.get_closest_marker("virtual_time")
+    drawn = getattr(pyfuncitem.obj, "hypothesis", None)
+    inner = getattr(drawn, "inner_test", None)
+    if options is not None and inspect.iscoroutinefunction(inner):  # hypothesis calls it, with what it has drawn
+        setattr(drawn, "inner_test", wraps(inner)(lambda **given: _run(pyfuncitem, options, inner(**given))))  # noqa: B010
+        return None
     if options is None or not inspect.iscoroutinefunction(pyfuncitem.obj):
         return None
     names = inspect.signature(pyfuncitem.obj).parameters
     given = {name: pyfuncitem.funcargs[name] for name in names if name in pyfuncitem.funcargs}
-    maker = _maker_of(pyfuncitem) or _Orders(pyfuncitem.config, options, None).makers["virtual"]
+    _run(pyfuncitem, options, pyfuncitem.obj(**given))
+    return True
+
+
+def _run(item: pytest.Function, options: pytest.Mark, test: Coroutine[Any, Any, Any]) -> None:
+    """Run the body of a test on a virtual loop of its own."""
+    maker = _maker_of(item) or _Orders(item.config, options, None).makers["virtual"]
     with asyncio.Runner(loop_factory=maker) as runner:
         try:
-            runner.run(pyfuncitem.obj(**given))
+            runner.run(test)
         except BaseException as error:
-            _look_at_failure(pyfuncitem, error)  # before the runner ends what is under way
+            _look_at_failure(item, error)  # before the runner ends what is under way
             raise
-    return True
 
 
 @pytest.hookimpl(wrapper=True)
@@ -428,14 +443,24 @@ def _reproducible(item: pytest.Item) -> Generator[None, Any, Any]:
     return result
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def emulated(request: pytest.FixtureRequest) -> "Emulated":
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
     from emulator.testing.telling import Emulated  # now, and not in the test's own time, which may have a limit
 
-    made = request.node.stash.setdefault(MADE, [])
-    config = request.config
-    return Emulated(made, config.getoption(_SEED), request.node.stash.get(CRASH_AT, None), _never(config))
+    config, session = request.config, request.session
+
+    def of_test() -> "tuple[list[ToldEmulator], CrashPoint | None]":
+        item = session.stash[_ITEM]
+        made = item.stash.setdefault(MADE, [])
+        if hasattr(getattr(item, "obj", None), "hypothesis"):  # which runs it many times: the last is told of
+            run = asyncio.current_task()
+            if item.stash.get(_RUN, None) is not run:
+                made.clear()
+            item.stash[_RUN] = run
+        return made, item.stash.get(CRASH_AT, None)
+
+    return Emulated(of_test, config.getoption(_SEED), _never(config))
 
 
 @pytest.hookimpl(wrapper=True)

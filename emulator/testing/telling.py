@@ -5,7 +5,7 @@ of the story.
 """
 
 import shlex
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from traceback import format_exception_only
 from types import TracebackType
 from typing import Final, Unpack
@@ -67,14 +67,12 @@ class Emulated:
 
     def __init__(
         self,
-        made: list[ToldEmulator],
+        test: Callable[[], tuple[list[ToldEmulator], CrashPoint | None]],
         seed: int | None = None,
-        crash_at: CrashPoint | None = None,
         never: Sequence[Never] = (),
     ) -> None:
-        self._made = made
+        self._test = test
         self._seed = seed
-        self._crash_at = crash_at
         self._never = never
 
     def __call__(self, scenario: AnyScenario | None = None, **options: Unpack[EmulatorOptions]) -> Emulator:
@@ -84,10 +82,11 @@ class Emulated:
         """
         if options.get("seed") is None:
             options["seed"] = self._seed
-        options.setdefault("crash_at", self._crash_at)
+        of_test, crash_at = self._test()
+        options.setdefault("crash_at", crash_at)
         options.setdefault("never", self._never)
         made = ToldEmulator(scenario, **options)
-        self._made.append(made)
+        of_test.append(made)
         return made
 
 

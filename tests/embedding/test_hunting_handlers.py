@@ -7,9 +7,11 @@ from typing import Any
 import pytest
 from hypothesis import find
 
-from emulator import InputError, Work, fault_schedules, hunt
+from emulator import Emulator, InputError, Work, fault_schedules, hunt, run_in_virtual_time
 from emulator.cli.main import answer
 from emulator.timeline.ticks import SECOND
+
+pytest_plugins = ["pytester"]
 
 SETTINGS: dict[str, Any] = {"lasts": "1h", "arrivals": [{"routine": "copy", "at": "00:00"}]}
 
@@ -162,3 +164,65 @@ def test_scripts_and_handlers_exclude_each_other(place: Path, capsys: pytest.Cap
     """One of them does the work."""
     assert answer(["hunt", "night.yaml", "--handlers", "a:B", "--scripts", "s.yaml"]) == 2
     assert "give one of them" in capsys.readouterr().err
+
+
+GIVEN = """
+    import pytest
+    from hypothesis import given, settings, strategies as st
+    from emulator import fault_schedules
+
+    SETTINGS = {"lasts": "2h"}
+
+    async def copy(work):
+        await work.spend("1m")
+        assert work.parameters["plates"] < 5
+
+    @settings(max_examples=30, deadline=None, derandomize=True, database=None)
+    @given(plates=st.integers(0, 9))
+    @pytest.mark.virtual_time
+    async def test_plates(emulated, plates):
+        async with emulated(handlers={"copy": copy}) as emu:
+            assert (await emu.submit("copy", plates=plates)).state == "done"
+
+    @settings(max_examples=10, deadline=None, derandomize=True, database=None)
+    @given(faults=fault_schedules(SETTINGS, handlers=["copy"], kinds=["freeze"], at_most=1, near=["1m"]))
+    @pytest.mark.virtual_time
+    async def test_faults(emulated, faults):
+        async with emulated(SETTINGS, handlers={"copy": copy}) as emu:
+            emu.schedule(faults)
+            await emu.submit("copy", plates=1)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("options", [[], ["-p", "no:asyncio"]], ids=["asyncio", "no plugin"])
+def test_the_fixture_works_under_given_and_tells_of_the_smallest_failure_alone(
+    pytester: pytest.Pytester, options: list[str]
+) -> None:
+    """Not of the thirty runs before it; the last run is the one that hypothesis shows."""
+    pytester.makepyfile(test_given=GIVEN)
+    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
+    result.assert_outcomes(passed=1, failed=1)
+    text = result.stdout.str()
+    assert "plates=5" in text
+    assert text.count("- last events -") == 1
+    assert text.count("- jobs concerned -") == 1
+    assert text.count("- raised by your code -") == 1
+    assert "of emulator" not in text
+    assert "pytest test_given.py::test_plates --emulation-seed 1" in text
+
+
+@pytest.mark.parametrize("fault", ["power_off", "freeze", "cut_link", "lose_heartbeats", "lose_results"])
+def test_a_fault_is_named_by_a_text(fault: Any) -> None:
+    """It ends a minute later; a worker whose power is off is on again then."""
+
+    async def test() -> list[tuple[str, float]]:
+        async with Emulator(handlers={"copy": copy}) as emu:
+            await emu.advance("1m")
+            emu.strike(fault, "workers-1", lasts="1m")
+            await emu.advance("5m")
+            with pytest.raises(InputError, match="no fault 'power_of' of workers here: did you mean 'power_off'"):
+                emu.strike("power_of", "workers-1")  # type: ignore[arg-type]
+            return [(event.details["fault"], event.seconds) for event in emu.recorded("fault_began", "fault_ended")]
+
+    assert run_in_virtual_time(test) == [(fault, 60), (fault, 120)]

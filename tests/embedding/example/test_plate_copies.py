@@ -1,6 +1,7 @@
 """An example of a team's own test suite: it needs the package, pytest and pytest-asyncio, and nothing else."""
 
 import asyncio
+from typing import Literal
 
 import pytest
 from plate_copies import copy_plates
@@ -27,13 +28,14 @@ async def test_all_plates_are_copied(emulated: Emulated) -> None:
 @pytest.mark.asyncio
 @pytest.mark.virtual_time
 @pytest.mark.parametrize("fault", ["power_off", "freeze", "cut_link"])
-async def test_whatever_happens_to_a_worker_each_plate_is_copied_once(emulated: Emulated, fault: str) -> None:
+async def test_whatever_happens_to_a_worker_each_plate_is_copied_once(
+    emulated: Emulated, fault: Literal["power_off", "freeze", "cut_link"]
+) -> None:
     """The other worker goes on after the last finished plate, and nothing is written twice."""
     async with emulated(**OPTIONS) as emu:
         job = emu.submit("copy", plates=["a", "b", "c"])
         await emu.advance(minutes=3)
-        ends = {"back_after": "20m"} if fault == "power_off" else {"lasts": "20m"}
-        emu.fault(**{fault: "dome-1"}, **ends)
+        emu.strike(fault, "dome-1", lasts="20m")
         assert (await job).state == "done"
         await emu.settle()
         assert emu.figure("effects_landed").value == 3
