@@ -140,7 +140,7 @@ def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, 
     story = browser.run('[...document.querySelectorAll("#story li")].map(li => li.textContent)')
     assert [
         line for line in story if "ran out and was lost (attempt 1)" in line
-    ] != [] and "It came: arrival entry plates" in story[0]
+    ] != [] and "Submitted by plates (arrivals)" in story[0]
     assert browser.run("document.activeElement.id") == "story"
     browser.key("Escape")
     assert browser.run('[document.getElementById("story").hidden, document.activeElement.id]') == [True, "axis"]

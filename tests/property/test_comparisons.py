@@ -58,7 +58,7 @@ def test_the_order_of_nights_does_not_matter_and_something_is_always_said(data: 
     found = concluded(first)
     assert concluded(data.draw(st.permutations(first))) == found
     for one in found["differences"]:
-        assert one.sentence.startswith(one.variant) and one.sentence.endswith(".")
+        assert one.sentence.startswith(f"'{one.variant}'") and one.sentence.endswith(".")
         assert one.n + one.absent == len(first) // 3
         if one.together is not None and one.mean is not None:
             assert one.together.low is None or one.together.low <= one.mean
