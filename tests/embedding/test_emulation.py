@@ -52,6 +52,9 @@ def test_a_job_is_awaited_to_a_state_that_it_may_only_pass_through(go: Any) -> N
             await job
             with pytest.raises(NeverError, match=r"copy#1 will never be done: it is failed \(permanent error: "):
                 await job.reaches("done")
+            assert emu.stories().startswith(
+                "copy#1 is failed (permanent error: the outcome permanent error is not retried); "
+            )
             with pytest.raises(InputError, match="'runing' is no state of a job: did you mean 'running'"):
                 await job.reaches("runing")
             return seen

@@ -502,7 +502,7 @@ def test_size_finds_the_smallest_value_with_the_evidence_for_it_and_the_one_belo
     assert (found.smallest, found.monotone) == (2, True)
     assert [one.verdict for one in found.tried] == ["does_not_hold", "holds", "holds"]
     assert found.sentence.startswith("pools.dome.count = 2 is the smallest that holds in 90 % of nights: ")
-    assert "; 1 does not: " in found.sentence
+    assert ". With 1 it does not: " in found.sentence
 
 
 def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> None:
@@ -518,7 +518,7 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
         nights=10,
         processes=1,
     )
-    assert few.sentence.endswith("; too few nights to decide on 1, 2.")
+    assert few.sentence.endswith(". Too few nights to decide on 1, 2.")
     turned = size(
         {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]},
         by="pools.dome.count",

@@ -175,7 +175,7 @@ def test_what_no_number_of_nights_can_decide_is_not_left_to_more_nights() -> Non
     alone = nights(asked, 2, processes=1)
     assert alone.sentence == "Not decided: no number of nights can decide 1 of 1 requirement."
     sized = size(asked, by="pools.dome.count", first=1, last=2, share=1.0, nights=2, processes=1)
-    assert sized.sentence.endswith("; no number of nights can decide on 1, 2.")
+    assert sized.sentence.endswith(". No number of nights can decide on 1, 2.")
     assert str(sized).count("cannot be decided") == 2
 
 

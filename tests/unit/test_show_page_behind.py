@@ -27,11 +27,11 @@ def test_the_numbers_of_tables_and_sentences_are_links(page: str) -> None:
     places = [
         ("landed", r">effects landed</th><td[^>]*>(.*?)</td>"),
         ("late", r">effects after their lease had ended</th><td[^>]*>(.*?)</td>"),
-        ("peak", r"peak</th><td[^>]*>(.*?) jobs</td>"),
+        ("peak", r"peak</th><td[^>]*>(.*?) job</td>"),
         ("done", r">done</th><td[^>]*>(.*?)</td>"),
         ("unfinished", r">unfinished</th><td[^>]*>(.*?)</td>"),
         ("makespan", r"Makespan: (.*?)\.</p>"),
-        ("stale", r"(\S+ \S+) stale requests"),
+        ("stale", r"Stale requests refused: (.*?)\. "),
     ]
     found = {what: re.findall(pattern, page)[0] for what, pattern in places}
     assert found == {

@@ -117,14 +117,14 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
         text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
         if open_ones:
             many = ", ".join(str(one.value) for one in open_ones)
-            text += f"; {'no number of nights can' if share >= 1 else 'too few nights to'} decide on {many}"
+            text += f". {'No number of nights can' if share >= 1 else 'Too few nights to'} decide on {many}"
     else:
         one = tried[found]
         text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"
         if found:
             before = tried[found - 1]
-            how = "does not" if before.verdict == "does_not_hold" else "has too few nights to decide"
-            text += f"; {before.value} {how}: {_seen(before)}"
+            how = "it does not" if before.verdict == "does_not_hold" else "there are too few nights to decide"
+            text += f". With {before.value} {how}: {_seen(before)}"
     if not monotone:
         text += ". Larger values are not always better here: look at each"
     return text + "."

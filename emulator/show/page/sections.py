@@ -49,7 +49,7 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
         PICTURE,
         _times(of, behind),
         _attempts(night, figures, behind),
-        _jobs(night, behind),
+        _jobs(night, figures, behind),
         _workers(night, behind),
         _worst(of, listed),
         behind.section(lambda job: _job(night, job, listed)),
@@ -123,12 +123,14 @@ def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
     )
     wasted = "" if figures.get("wasted_share").value is None else f" ({get('wasted_share')} of all executed)"
     sentences = [
-        f"There were {get('attempts')} attempts{per_job}.",
+        f"There {'was' if figures.get('attempts').value == 1 else 'were'} {get('attempts')} "
+        f"{_noun(figures, 'attempts', 'attempt')}{per_job}.",
         f"{_behind('outcome', 'lease lost', str(lost))} ended because the lease was lost.{noticed}"
         if lost
         else "No lease was lost.",
-        f"Two workers were at one job for {get('overlap')}, in {get('overlapping_jobs')} jobs.",
-        f"{get('stale_refused')} stale requests were refused; {get('wasted_work')} of work was wasted{wasted}.",
+        f"Two workers were at one job for {get('overlap')}, in {get('overlapping_jobs')} "
+        f"{_noun(figures, 'overlapping_jobs', 'job')}.",
+        f"Stale requests refused: {get('stale_refused')}. Wasted work: {get('wasted_work')}{wasted}.",
     ]
     effects = [[find(name).label, get(name)] for name in EFFECTS]
     table = _table("Attempts by outcome", ("outcome", "attempts", "executed"), rows) if rows else ""
@@ -140,12 +142,17 @@ def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
     )
 
 
+def _noun(figures: Figures, name: str, noun: str) -> str:
+    """Give the noun that follows a count."""
+    return noun if figures.get(name).value == 1 else f"{noun}s"
+
+
 def _behind(what: str, which: str, number: str) -> str:
     """Write a number as a link to the attempts behind it, which the script lists."""
     return f'<a href="#behind" data-{what}="{_text(which)}">{number}</a>'
 
 
-def _jobs(night: Night, behind: Behind) -> str:
+def _jobs(night: Night, figures: Figures, behind: Behind) -> str:
     rows = [
         [
             _text(sub_state if sub_state == "withdrawn" else f"{state}: {spoken(sub_state)}" if sub_state else state),
@@ -158,9 +165,9 @@ def _jobs(night: Night, behind: Behind) -> str:
     if night.skipped:
         rows.append(["occurrences skipped", str(len(night.skipped))])
     backlog = [
-        ["peak", f"{behind.number('backlog_peak')} jobs"],
+        ["peak", f"{behind.number('backlog_peak')} {_noun(figures, 'backlog_peak', 'job')}"],
         ["drained after", behind.number("drain_time")],
-        ["on average", f"{behind.number('backlog_mean')} jobs"],
+        ["on average", f"{behind.number('backlog_mean')} {_noun(figures, 'backlog_mean', 'job')}"],
     ]
     return (
         '<section><h2>Jobs and backlog</h2><div class="beside">'
