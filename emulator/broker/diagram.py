@@ -41,7 +41,7 @@ _STANDARD: Final[Mapping[Request, tuple[State, ...]]] = MappingProxyType(
 
 _MEANING: Final[Mapping[Request, str]] = MappingProxyType(
     {
-        Request.HOLD: "a person's hold joins other reasons; what a worker has is held once it is back in the queue",
+        Request.HOLD: "a person's hold joins other reasons. What a worker has is held once it is back in the queue",
         Request.RELEASE: "the hold of a job that a worker has is taken back",
         Request.SUSPEND: "a resume that the worker has not carried out yet is taken back",
         Request.RESUME: "a suspension that the worker has not carried out yet is taken back",

@@ -60,11 +60,11 @@ def compare(
     """Compare the variants of a scenario, or several scenarios, over many nights on the same draws.
 
     Args:
-        scenario: a file's path, settings as a mapping, what ``load`` gave; or a list of them, which are compared as
-            they stand, the first being the baseline unless one is named.
+        scenario: a file's path, settings as a mapping, what ``load`` gave; or a list of them. Those of a list are
+            compared as they stand, and the first is the baseline unless one is named.
         variants: the names of those to compare, by default all of the scenario; or a mapping from names to patches
-            (dotted paths and their values; for ``queues.NAME.retry`` also your own object with a method ``decide``,
-            beside which the limits of the file still stand).
+            (dotted paths and their values). For ``queues.NAME.retry`` a value may be your own object with a method
+            ``decide``; the limits of the file still stand beside it.
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
         nights: so many nights of each, from 1 to 1,000,000; by default 30.
@@ -85,8 +85,8 @@ def compare(
 
     Raises:
         ScenarioError: with every mistake in a scenario or a variant.
-        InputError: for arguments that are out of range, unknown, or do not go together; when scipy is missing; when
-            every night with a retry policy of your own failed to run.
+        InputError: for arguments that are out of range, unknown, or do not go together. Also when scipy is missing, and
+            when every night with a retry policy of your own failed to run.
 
     >>> import emulator
     >>> comparison = emulator.compare({

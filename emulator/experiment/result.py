@@ -78,7 +78,7 @@ class NightResult:
 
         Raises:
             InputError: for a name that is not in the catalogue, or a part that the scenario does not have (the message
-                gives the nearest), or one that the figure cannot be told by.
+                gives the nearest). Also for a part that the figure cannot be filtered by.
         """
         where = Where(routine=routine, queue=queue, entry=entry, pool=pool)
         if where.given():

@@ -131,13 +131,13 @@ class Measure:
 
 SAMPLES: Final = MappingProxyType(
     {
-        "wait": "from when a job is submitted, or is due if it is held until then, to when it is first handed out "
-        "(hand-outs given back unstarted left aside); a job that ended without being handed out is cut off there",
-        "run_time": "from when the work of a job's ok attempt began to when it stopped; "
-        "the attempt in progress of an unfinished job is cut off",
+        "wait": "from when a job is submitted, or is due if it is held until then, to when it is first handed out. "
+        "Hand-outs given back unstarted do not count. A job that ended without being handed out is cut off there",
+        "run_time": "from when the work of a job's ok attempt began to when it stopped. "
+        "The attempt in progress of an unfinished job is cut off",
         "turnaround": "from when a job is submitted to when it is done; a failed job has none and counts in `failed`",
         "detection_delay": "from when a worker stopped, died, froze or was cut off to when the lease that it held was "
-        "lost; leases lost by healthy workers are counted by `lost_while_healthy`",
+        "lost. Leases lost by healthy workers are counted by `lost_while_healthy`",
     }
 )
 """The times of which each has a mean, quantiles and a longest."""
@@ -409,8 +409,8 @@ _OTHERS: Final = (
     Measure(
         "wasted_work",
         "wasted work",
-        "Time executed in attempts that did not end ok, or on a lease that was over; left aside are attempts in "
-        "progress, and parts that later attempts need not repeat, unless their job has failed.",
+        "Time executed in attempts that did not end ok, or on a lease that was over. Attempts in "
+        "progress do not count, nor do parts that later attempts need not repeat, unless their job has failed.",
         "time",
         _ADDED,
         _JOB,

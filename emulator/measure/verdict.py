@@ -15,7 +15,7 @@ class Judged:
 
     Attributes:
         requirement: what is asked, with the name of the measure, as it is typed.
-        met: whether its bound holds in this night, whatever share of nights it is asked of; None: nothing to judge, or
+        met: whether its bound holds in this night, whatever share of nights it is asked of. None: nothing to judge, or
             a requirement on not being worse than a baseline, which one night cannot decide.
         found: the figure; for occurrences, how many missed.
         bound: the bound that was missed, else the first one.

@@ -108,7 +108,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "number": "which occurrence it is",
         "ordinal": "its number in the entry, from 1",
         "part": "the name of the part",
-        "place": "where it stands in the scenario file, such as `faults[0]`; what a test begins comes after those",
+        "place": "where it stands in the scenario file, such as `faults[0]`; a test's own come after those",
         "priority": "the highest is handed out first",
         "queue": "the queue",
         "reason": "`by_person`, `not_due`, `pausing` or `prerequisite`",
@@ -124,7 +124,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "target": "what it is about",
         "token": "the fencing token of the lease",
         "took": "ticks from the call to its end",
-        "was_due": "the tick at which it was due to end; another than that of the event only after a broker outage",
+        "was_due": "the tick at which it was due to end; it differs from that of the event only after a broker outage",
         "who": "who has it: a worker or a pool",
         "why": "why, in words",
     }
@@ -162,9 +162,9 @@ _INTRODUCTION: Final = """\
 What `emu.recorded()`, `emu.events()`, a log and an export tell. This page is made from the program's own list
 (`python -m emulator.record.kinds`); do not edit it by hand.
 
-Each event has a number, counted from 1, the tick at which it happened (a whole number of microseconds from the start;
-`event.seconds` gives it in seconds), a kind, the number of the event that led to it (`cause`, 0 for none), the number
-of its job (0 for none), the name of its worker ("" for none), and the details of its kind.
+Each event has a number, counted from 1, the tick at which it happened, a kind and the details of its kind. A tick is a
+whole number of microseconds from the start; `event.seconds` gives it in seconds. An event also has the number of the
+event that led to it (`cause`, 0 for none). The number of its job is 0 for none; the name of its worker is "" for none.
 
 The broker and the workers tell their own views. A worker that has lost its lease and does not know it works on between
 `attempt_ended` and `work_stopped`.
@@ -177,7 +177,7 @@ def reference_page() -> str:
     for title, kinds in GROUPS.items():
         lines += [f"## {title}", "", "| kind | what it tells | details |", "| --- | --- | --- |"]
         for kind, says in kinds.items():
-            details = "; ".join(f"`{name}`: {_detail(kind, name)}" for name in DETAILS[kind]) or "none"
+            details = " ".join(f"`{name}`: {_detail(kind, name)}." for name in DETAILS[kind]) or "none"
             mode = " Only with `heartbeats: simulated`, as in tests." if kind in HEARTBEAT_KINDS else ""
             lines.append(f"| `{kind}` | {says}{mode} | {details} |")
         lines.append("")

@@ -73,9 +73,9 @@ scenario's zone, or with `Z` or `-04:00` behind it |
 | equipment | `tape`, or `tape 2.1` with a version; what requires it: `tape`, or `tape>=2.1` |
 | template | text in which `{{name}}` is filled in |
 
-A clock time that the clocks jump over when they are put forward is read with the offset before that, so that it lies as
-much later as they jump (01:30 for `"00:30"`); one that comes twice when they are put back is the first of the two, or
-the first from the start on; `check` names both.
+A clock time that the clocks jump over when they are put forward is read with the offset before that. So it lies as much
+later as they jump (01:30 for `"00:30"`). One that comes twice when they are put back is the first of the two, or
+the first from the start on. `check` names both.
 
 An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
 

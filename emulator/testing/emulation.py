@@ -66,21 +66,21 @@ class Emulator(Interventions, Views):
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; or leave it out and give the
             settings as keywords: ``Emulator(pools={"dome": {"count": 2}}, handlers={"copy": copy})``. What a test does
-            not say is filled in, key by key: a queue ``night`` with a lease of 90 s and four attempts in all, a pool
-            ``workers`` of one that is handed its work at once and sends a heartbeat every 30 s, a routine for each
-            handler, 30 days.
+            not say is filled in, key by key. The queue is ``night``, with a lease of 90 s and four attempts in all. The
+            pool is ``workers``, of one worker that is handed its work at once and sends a heartbeat every 30 s. There
+            is a routine for each handler, and the scenario lasts 30 days.
         handlers: for routines whose work is your own code: ``async def copy(work): ...``; other routines are modelled.
         programs: worker programs of your own, by worker or pool: ``async def main(client): ...`` (``Client``).
         by_hand: workers and pools that the test itself speaks for, by ``emu.client(worker)``.
         retry: retry policies of your own, by queue: objects with ``decide(case) -> Verdict``, beside which the limits
             of the scenario still stand.
         seed: chooses the draws, from 0 to 2**63 - 1; by default the scenario's.
-        never: what must not happen, or the test fails when the emulation is left: any of ``effect after lease lost``,
+        never: what must not happen, or the test fails when the emulation is left. Any of ``effect after lease lost``,
             ``effect after job ended``, ``unrepeatable effect twice``, ``job left unfinished``, and bursts of calls
             (``{"calls": "archive", "more_than": 20, "within": "1s"}``).
         grace: how long a handler that was told to stop may take for its cleanup; by default 30 s.
         interleave: a seed by which the steps of tasks on the loop are held back, from entering to leaving, so that
-            races between handlers show; by default as the loop was made.
+            races between handlers show. By default as the loop was made.
         crash_at: a fault at one point of one job (``CrashPoint``). When the emulation is left without an error, it goes
             on until the fault has ended and nothing is left to do.
         outside: libraries each of whose calls gets a clock stop of its own, from entering to leaving, so that code that
@@ -93,8 +93,8 @@ class Emulator(Interventions, Views):
 
     Raises:
         ScenarioError: with every mistake in the scenario.
-        InputError: when there is neither a handler nor a routine; for a handler that is no coroutine function or has no
-            routine; when entered twice, or on another loop than the virtual one.
+        InputError: when there is neither a handler nor a routine, or for a handler that is no coroutine function or has
+            no routine. Also when entered twice, or on another loop than the virtual one.
         InvariantError: on leaving, when what ``never`` names has happened.
         IrreproducibleError: on leaving, when another run may come out otherwise, or real I/O was refused; the loop's
             ``allow_irreproducible=True`` accepts that.
@@ -388,7 +388,7 @@ class Emulator(Interventions, Views):
         """Let time pass until a condition holds; it is asked now, and then after every event of the emulation.
 
         So it may look at what events change: jobs, figures, ``emu.recorded(...)``. State of the test's own (a list that
-        a handler appends to, a flag) is no event: a change of it is seen only when the next event comes, which may be
+        a handler appends to, a flag) is no event. A change of it is seen only when the next event comes, which may be
         much later. For such a condition let the handler set an ``asyncio.Event`` and await that, or look in steps:
         ``while not seen: await emu.advance(seconds=1)``.
 

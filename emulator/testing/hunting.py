@@ -94,8 +94,8 @@ def hunt(
 ) -> Hunt:
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
 
-    With handlers, faults begin near the events of the night without any more often than elsewhere, and settings that
-    are left out are filled in as for ``Emulator``; give it ``lasts``, because each night is played to its end.
+    With handlers, more faults begin near the events of the undisturbed night than elsewhere. Settings that are left out
+    are filled in as for ``Emulator``. Give ``lasts``, because each night is played to its end.
 
     Args:
         scenario: a file's path, its settings as a mapping, or what ``load`` gave; the faults that it has itself stay as

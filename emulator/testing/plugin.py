@@ -10,21 +10,22 @@
   unless it is safe at each point. ``parts=4`` makes four tests of it, for as many processes.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
   arguments of that; for annotations it is an ``Emulated``. When the test fails, the report ends with its last events,
-  the stories of the jobs concerned, what your code raised and where (once for each different failure), and how to run
-  the test again; all as it stood when the test failed.
+  the stories of the jobs concerned, and what your code raised and where (once for each different failure). It also says
+  how to run the test again. All is as it stood when the test failed.
 - the option ``--emulation-seed N``: the seed of every emulator that a test does not give one.
 - the setting ``queuedrill_wall_limit``: the seconds of real time that a marked test may take; 60 by default.
 - the setting ``queuedrill_interleave_seeds``: in how many other orders ``interleave`` runs a test; 50 by default.
 - the setting ``queuedrill_never``: what the emulators of the fixture watch for, one a line, such as
   ``job left unfinished``; what a test gives as ``never`` takes its place.
 
-With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too, and the loop comes in by its
-hook for loop factories, so that the async fixtures of the test, of the scope of a function, share it; a test that no
-async plugin runs is run here. A marked test fails at its end when its run was not reproducible, or real I/O was refused
-in it, whatever its code made of that; the option ``allow_irreproducible=True`` accepts it. What is not marked is left
-alone, whatever other plugins there are: that hook is there only while marked tests are collected or set up, because for
-pytest-asyncio its mere presence makes every async test a parametrised one. A report on what the emulator refused, or on
-a loop that cannot go on, ends at the line of your code at which the test was; ``--full-trace`` shows the rest.
+With pytest-asyncio 1.4 or newer a marked test is one of its tests, in strict mode too. The loop is given through its
+hook for loop factories, so that async fixtures of the test, of the scope of a function, share it. A test that no async
+plugin runs is run here. A marked test fails at its end when its run was not reproducible, or real I/O was refused in
+it, even if its code caught that. The option ``allow_irreproducible=True`` accepts it. What is not marked is left alone,
+whatever other plugins there are. That hook is there only while marked tests are collected or set up, because
+pytest-asyncio makes every async test a parametrised one as soon as the hook exists. A report on what the emulator
+refused, or on a loop that cannot go on, ends at the line of your code that the test had reached. ``--full-trace`` shows
+the rest.
 """
 
 import asyncio

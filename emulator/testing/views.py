@@ -183,7 +183,7 @@ class Views:
 
         Raises:
             InputError: for a name that is not in the catalogue, or a part that the scenario does not have (the message
-                gives the nearest), or one that the figure cannot be told by.
+                gives the nearest). Also for a part that the figure cannot be filtered by.
         """
         asked = Wanted(find(name).name, Where(routine=routine, queue=queue, entry=entry, pool=pool))
         night = self.night()

@@ -297,8 +297,8 @@ class Work:
             target: what the call is about; by default the job's exclusive key, else its name.
             effect: the effect that it has there, if it has one.
             repeatable: False if that effect twice is once too often.
-            lands: when the effect lands: as the call is made (unless the system refuses it at once), as it is
-                answered, or in the system even after the worker has died (``"remotely"``).
+            lands: when the effect lands: as the call is made (unless the system refuses it at once), or as it is
+                answered. ``"remotely"``: in the system, even after the worker has died.
             if_already_in_progress: the outcome when the system still works on an earlier request for the same effect;
                 ``"wait"`` waits for that one.
             patience: how long to wait; by default as long as the system's own callers do.

@@ -155,7 +155,7 @@ def test_the_page_says_what_the_standard_would_refuse():
     """DRMAA v2 (GFD.231) holds only jobs that wait, and refuses the hold of one that runs or is suspended."""
     assert beyond().splitlines()[:2] == [
         "- **hold** of a job that is queued_held or running or suspended or requeued_held: a person's hold joins other "
-        "reasons; what a worker has is held once it is back in the queue.",
+        "reasons. What a worker has is held once it is back in the queue.",
         "- **release** of a job that is running or suspended: the hold of a job that a worker has is taken back.",
     ]
     assert beyond() in page()

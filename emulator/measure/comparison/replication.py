@@ -30,8 +30,8 @@ class PlayedNight:
         variant: the name of the variant; the file as written has a name too (``as written``).
         seed: the night's seed: the same seed gives every variant the same draws.
         readings: each compared figure, by the text that names it (``wait_p90 for queue night``).
-        held: for each requirement of the scenario, in order, whether it held in this night, whatever share of nights
-            it is asked of; None: there was nothing to judge.
+        held: for each requirement of the scenario, in order, whether it held in this night, whatever share of nights it
+            is asked of. None: there was nothing to judge.
         events: how many events the night had.
         failure: why there is no night ("" when there is one); readings and held are empty then.
     """

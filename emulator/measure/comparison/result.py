@@ -103,17 +103,18 @@ class Difference:
         at_most_pairs: in how many it is only known to be at most that.
         unknown_pairs: in how many neither bound is known, because both sides are cut off; they stand in for nothing.
         mean: the mean difference: a lower bound when pairs are at least what is read, an upper one when they are at
-            most that; None without any pair, with both kinds, or with an unknown one, because it says nothing then.
+            most that. None without any pair, with both kinds, or with an unknown one, because it says nothing then.
         alone: the Student t interval of this difference for itself; the side that is not known is open.
         together: the interval that holds for all differences of the comparison at once (Bonferroni).
-        p: the two-sided p-value of the paired t test (of the sign test where every night gave the same difference);
-            with a mean that is a bound, 1 on the side that it cannot show; None when it cannot be computed.
+        p: the two-sided p-value of the paired t test (of the sign test where every night gave the same difference).
+            With a mean that is a bound, it is 1 on the side that the bound cannot show. None when it cannot be
+            computed.
         p_together: the same, adjusted by Holm over all differences of the comparison (one without p counts as 1).
         variance_ratio: variance of the difference if the nights were independent, divided by that of the paired ones;
             2 means that independent nights would need twice as many. None when it is not defined.
         effect: what is shown, at the family-wise confidence of the comparison.
-        shows_with: how many nights would show a difference of the size ``of_size``, from the spread seen here
-            (80 times in 100); None when it cannot be told or is not needed.
+        shows_with: how many nights would show a difference of the size ``of_size``, from the spread seen here (80 times
+            in 100). None when it cannot be told or is not needed.
         of_size: see ``shows_with``.
         sentence: all of that for a person, in one sentence.
     """
@@ -143,13 +144,13 @@ class Share:
     """In what share of nights a requirement, or all of them, held under one variant.
 
     Attributes:
-        requirement: with the name of its measure; ``all requirements`` for the nights that met all of them at once,
-            with a verdict that sums up those of the single ones, each as it was asked.
+        requirement: with the name of its measure; ``all requirements`` for the nights that met all of them at once. The
+            verdict of that one sums up those of the single ones, each as it was asked.
         variant: the name of the variant.
         held: in how many nights it held, of ``judged`` in which there was something to judge.
         judged: see ``held``.
         interval: the exact (Clopper-Pearson) interval of the share; None when nothing was judged.
-        asked: the share of nights that was asked for; None: it has to hold in every night that is run (and for all of
+        asked: the share of nights that was asked for. None: it has to hold in every night that is run (and for all of
             them together: each as asked).
         verdict: holds, does_not_hold, undecided, or nothing_to_judge.
         sentence: all of that for a person, in one sentence.
@@ -238,7 +239,7 @@ class Comparison:
         differences: by measure, then variant (the baseline left out); empty with one variant.
         shares: by variant, each requirement with a bound in order, then all of them together; none without any.
         not_worse: by variant (the baseline left out), each requirement on not being worse than the baseline; ``held``
-            and ``judged`` are 0, and ``interval`` is None: the sentence has that of the difference.
+            and ``judged`` are 0, and ``interval`` is None. The sentence has the interval of the difference.
         points: the trade-off of each variant.
         lost: nights that failed to run.
         versions: of the program, of Python, of the zone data and of scipy.

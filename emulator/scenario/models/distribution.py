@@ -35,10 +35,10 @@ _WAYS: Final = "{between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: expo
 class Distribution(Model):
     """A duration, constant or drawn. Written ``4m``, or as a mapping that names one law by its keys.
 
-    ``{constant: 4m}``; ``{between: [2m, 7m]}`` uniform; ``{min: 1m, mode: 2m, max: 9m}`` triangular;
-    ``{median: 4m, p95: 9m}`` lognormal; ``{mean: 1h, law: exponential}``; ``{mean: 1h, law: erlang, stages: 3}``;
-    ``{mean: 1h, law: gamma, shape: 2.0}``; ``{mean: 1h, law: weibull, shape: 0.7}`` (or ``scale`` for ``mean``);
-    ``{mean: 1h, law: lognormal, cv: 2.0}``; ``{one_of: [1m, 2m], weights: [3, 1]}`` empirical;
+    ``{constant: 4m}``; ``{between: [2m, 7m]}`` uniform; ``{min: 1m, mode: 2m, max: 9m}`` triangular.
+    ``{median: 4m, p95: 9m}`` lognormal; ``{mean: 1h, law: exponential}``; ``{mean: 1h, law: erlang, stages: 3}``.
+    ``{mean: 1h, law: gamma, shape: 2.0}``; ``{mean: 1h, law: weibull, shape: 0.7}`` (or ``scale`` for ``mean``).
+    ``{mean: 1h, law: lognormal, cv: 2.0}``; ``{one_of: [1m, 2m], weights: [3, 1]}`` empirical.
     ``{traced: true}`` takes the time that the arrival's trace gives.
     """
 

@@ -60,6 +60,6 @@ class System(Model):
     fenced: Literal["no", "highest_token", "asks_broker"] = Field(
         default="no",
         description="highest_token: refuses tokens below the highest that it has accepted for the same target from the "
-        "same exclusive key, or, without a key, from the same job and those resubmitted from it; "
+        "same exclusive key. Without a key it compares those of the same job and of jobs resubmitted from it. "
         "asks_broker: asks the broker at each write.",
     )
