@@ -230,7 +230,7 @@ class Views:
             why = (
                 self.why_unfinished(job.number)
                 if ending is None
-                else f"{spoken(ending.sub_state)} {ending.why}".strip()
+                else ": ".join(part for part in (spoken(ending.sub_state), ending.why) if part)
             )
             outcomes = ", ".join(map(spoken, job.outcomes)) or "none yet"
             line = f"{job.name} is {spoken(job.state)}" + (f" ({why})" if why else "") + f"; attempts: {outcomes}"
