@@ -98,7 +98,7 @@ def hunt(
         else:
             click.echo(f"and play it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed})")
     if found.already_missed and not quiet:
-        click.echo("\nWithout any fault more the scenario misses these already, so they count for nothing:")
+        click.echo("\nThe scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:
             tell(f"  {sentence}")
     return MET if found.faults is None else MISSED

@@ -127,8 +127,8 @@ def advice(judgement: Judgement) -> list[str]:
         bad = [it for it in judgement.of(when) if not it.is_safe]
         if when == "dies" and any(it.repeated for it in bad):
             said.append(
-                "Against dying: look first whether the effect is there, and do only what is missing. Asking the system "
-                "helps here, because nobody else works meanwhile."
+                "Against dying: check first whether the effect is there, and do only what is missing. Asking the "
+                "system helps here, because nobody else works meanwhile."
             )
         if when == "dies" and any(it.missing or it.files or not it.done for it in bad):
             said.append(
@@ -137,7 +137,7 @@ def advice(judgement: Judgement) -> list[str]:
             )
         if when == "wakes" and any(it.repeated for it in bad):
             said.append(
-                "Against waking: asking first does not help, because the other attempt acts between question and deed. "
+                "Against waking: asking first does not help, because the other attempt acts between check and effect. "
                 "The system must refuse the second: put if absent, a fencing token, or an idempotency key."
             )
         if when == "wakes" and not any(it.repeated for it in bad) and bad:

@@ -19,11 +19,10 @@ from emulator.measure.verdict import Asked, Judged
 from emulator.measure.words import write
 from emulator.show.comparison.pictures import NARROW, forest, held
 from emulator.show.comparison.verdict import sentence
-from emulator.show.comparison.words import between
+from emulator.show.comparison.words import between, effect_of, verdict_of
 from emulator.show.html import clean, name, text
 from emulator.show.meta import verdict
 from emulator.show.page.curves import drawn
-from emulator.show.phrases import spoken
 
 __all__ = ["comparison_html", "night_html", "sizing_html"]
 
@@ -60,15 +59,15 @@ def comparison_html(of: Comparison) -> str:
             name(one.variant),
             "unknown" if one.mean is None else text(change(one.mean, one.unit)),
             "unknown" if one.together is None else text(reach(one.together, one.unit)),
-            text(spoken(one.effect)),
+            text(effect_of(one)),
         ]
         for one in seen
     ]
     drawn_ones = tuple(dict.fromkeys(one.measure for one in seen))[:_MOST_DRAWN]
     picture = forest(of, layout=NARROW, measures=drawn_ones)
-    head = ["figure", "variant", "difference", "between", "verdict"]
+    head = ["figure", "variant", "difference", "interval", "verdict"]
     return _shown(
-        of.title, sentence(of), head, rows, picture, f"Differences to {called(of.baseline)} with their intervals"
+        of.title, sentence(of), head, rows, picture, f"Differences from {called(of.baseline)} with their intervals"
     )
 
 
@@ -88,11 +87,11 @@ def _shares(shares: Sequence[Share]) -> tuple[list[str], list[list[str]]]:
             text(clean(one.asks)),
             f"{one.held} of {one.judged}",
             text(between(one.interval, "share")),
-            text(spoken(one.verdict)),
+            text(verdict_of(one, one.asked)),
         ]
         for one in shares
     ]
-    return ["", "nights", "so in, of all", "verdict"], rows
+    return ["", "nights", "interval", "verdict"], rows
 
 
 def _picture_of(shares: Sequence[Share]) -> str:

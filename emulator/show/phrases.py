@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from emulator.record.events import DETAILS, Row
+from emulator.record.reasons import GOES_ON
 
 __all__ = ["BY_DETAIL", "EVENTS", "STATES", "spoken", "then", "told"]
 
@@ -57,6 +58,7 @@ EVENTS: Final[Mapping[str, str]] = MappingProxyType(
         "worker_changed:off": "{worker} was off[ ({why})]",
         "worker_changed:booting": "{worker} was switched on[ ({why})]",
         "worker_changed:idle": "{worker} was ready for work[ ({why})]",
+        f"worker_changed:{GOES_ON}": "{worker} went on as if no time had passed",
         "worker_changed:busy": "{worker} was at work[ ({why})]",
         "worker_changed:draining": "{worker} took nothing more, and finished what it had[ ({why})]",
         "worker_changed:frozen": "{worker} froze[ ({why})]",
@@ -119,7 +121,7 @@ STATES: Final[Mapping[str, str]] = MappingProxyType(
     {
         key.partition(":")[2]: pattern.partition("[")[0]
         for key, pattern in EVENTS.items()
-        if key.startswith("worker_changed:") and key.partition(":")[2] not in ("out", "back")
+        if key.startswith("worker_changed:") and key.partition(":")[2] not in ("out", "back", GOES_ON)
     }
 )
 """The words for the state that a worker enters, without the reason."""

@@ -104,7 +104,7 @@ def test_compare_ends_with_1_where_it_does_not_hold_or_cannot_be_told(queuedrill
     """One is said to be missed, the other to need more nights."""
     compared.write_text(COMPARED.replace("at_most: 40m", "at_most: 5m"))
     bad = queuedrill("compare", "compared.yaml", *FEW, "--quiet")
-    assert (bad.code, "Requirements missed: makespan at most 5 min" in bad.out) == (1, True)
+    assert (bad.code, "misses 1 requirement: makespan at most 5 min" in bad.out) == (1, True)
     few = queuedrill("compare", "compared.yaml", "--nights", "2", "--processes", "1", "--quiet")
     assert few.code == 1
     compared.write_text(COMPARED.replace("in_share: 0.5", "in_share: 0.9"))

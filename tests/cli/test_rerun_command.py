@@ -48,7 +48,7 @@ file: --json, --page FILE.
 
 What would make it safe
   Against waking: asking first does not help, because the other attempt acts
-  between question and deed. The system must refuse the second: put if absent, a
+  between check and effect. The system must refuse the second: put if absent, a
   fencing token, or an idempotency key.
 
 The script was really run, with your rights, against stand-ins. What it does by

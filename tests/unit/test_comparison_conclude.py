@@ -75,7 +75,7 @@ def test_a_difference_has_everything_whole() -> None:
             [7, 8, 6, 7, None],
             "lower",
             "'patient' is lower: jobs accepted 3 lower (95 % sure: 1.7 to 4.3 lower, for all differences together). "
-            "1 night more had no value.",
+            "1 more night had no value.",
         ),
         (
             "accepted",
@@ -89,14 +89,14 @@ def test_a_difference_has_everything_whole() -> None:
             "failed",
             [10, 10, None, 10, None],
             "same",
-            "'patient': the same jobs failed in each of 3 nights. 2 nights more had no value.",
+            "'patient': the same jobs failed in each of 3 nights. 2 more nights had no value.",
         ),
         (
             "failed",
             [8, 8, 8, 8, 8],
             "undecided",
             "'patient': no verdict on jobs failed: it is 2 lower in every "
-            "one of 5 nights, which are too few "
+            "one of 5 nights. These are too few "
             "nights to rely on.",
         ),
         (
@@ -128,7 +128,7 @@ def test_the_same_difference_in_enough_nights_is_shown() -> None:
     assert found.sentence == (
         "'patient' is better: jobs failed 2 lower in every one of 6 nights, so nothing is known of how much "
         "that varies. "
-        "1 night more had no value."
+        "1 more night had no value."
     )
 
 

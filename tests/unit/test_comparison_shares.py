@@ -40,7 +40,7 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         asked=None,
         verdict="does_not_hold",
         sentence="'patient': makespan at most 2 h: does not hold. It held in 2 of 4 nights, but has to hold in every "
-        "one. 1 night more had nothing to judge.",
+        "one. 1 more night had nothing to judge.",
         missed_seeds=(3, 5),
         measure="makespan",
         at_most=7_200_000_000,
@@ -52,22 +52,22 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
 @pytest.mark.parametrize(
     ("held", "missed", "verdict", "rest"),
     [
-        (72, 0, "holds", "72 of 72 nights, so in 95 % to 100 % of all nights (95 % sure)."),
+        (72, 0, "holds", "72 of 72 nights; it holds in 95 % to 100 % of all nights (95 % sure)."),
         (
             71,
             0,
             "undecided",
-            "71 of 71 nights, so in 94.9 % to 100 % of all nights (95 % sure). 72 nights in all would be enough if "
-            "none is missed.",
+            "71 of 71 nights; it holds in 94.9 % to 100 % of all nights (95 % sure). 72 nights in all would be "
+            "enough if none is missed.",
         ),
         (
             69,
             1,
             "undecided",
-            "69 of 70 nights, so in 92.3 % to 99.96 % of all nights (95 % sure). 110 nights in all would be enough if "
-            "no more are missed.",
+            "69 of 70 nights; it holds in 92.3 % to 99.96 % of all nights (95 % sure). 110 nights in all would be "
+            "enough if no more are missed.",
         ),
-        (160, 40, "does_not_hold", "160 of 200 nights, so in 73.8 % to 85.3 % of all nights (95 % sure)."),
+        (160, 40, "does_not_hold", "160 of 200 nights; it holds in 73.8 % to 85.3 % of all nights (95 % sure)."),
     ],
 )
 def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: int, verdict: str, rest: str) -> None:
@@ -81,6 +81,9 @@ def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: in
 def test_no_number_of_nights_shows_that_it_holds_in_all() -> None:
     found = only(asked(measure="failed", at_most=0.0, in_share=1.0), True, True)
     assert found.verdict == "undecided"
+    assert found.sentence.startswith(
+        "'patient': jobs failed at most 0, in 100 % of nights: cannot be decided. It held in 2 of"
+    )
     assert found.sentence.endswith("(95 % sure). No number of nights can decide it.")
 
 
@@ -175,7 +178,7 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
             [1, 1],
             [2, 2],
             "undecided",
-            "it is 1 lower in every one of 2 nights, which are too few nights to rely on.",
+            "it is 1 lower in every one of 2 nights. These are too few nights to rely on.",
         ),
         ("failed", [1] * 6, [2] * 6, "holds", "jobs failed 1 lower (95 % sure)."),
         ("failed", [1], [1], "undecided", "one pair of nights has no spread: run more."),

@@ -159,6 +159,46 @@ def test_one_night_and_no_nights_to_judge_are_said() -> None:
     assert nights({**NIGHT, "must_hold": []}, 3, processes=1).sentence == "No requirement is stated; 3 nights were run."
 
 
+def test_what_no_number_of_nights_can_decide_is_not_left_to_more_nights() -> None:
+    """Two good nights of two never show that all nights there are hold: no screen says that nights are too few."""
+    asked = {**NIGHT, "must_hold": [{"measure": "failed", "at_most": 0, "in_share": 1.0}]}
+    two = compare({**asked, "variants": {"two": {"pools.dome.count": 2}}}, nights=2, processes=1, measures=["failed"])
+    requirement = "jobs failed at most 0, in 100 % of nights"
+    assert two.sentence == (
+        "No variant differs from the scenario as written in any compared figure. "
+        f"Not decided: {requirement} under 'two'."
+    )
+    assert "too few nights" not in str(two)
+    row = [line for line in str(two).splitlines() if "2 of 2" in line and "'two'" in line]
+    assert [line.rsplit("  ", 1)[1] for line in row][:1] == ["cannot be decided"]
+    assert "| 2 of 2 | cannot be decided |" in as_markdown(two)
+    alone = nights(asked, 2, processes=1)
+    assert alone.sentence == "Not decided: no number of nights can decide 1 of 1 requirement."
+    sized = size(asked, by="pools.dome.count", first=1, last=2, share=1.0, nights=2, processes=1)
+    assert sized.sentence.endswith("; no number of nights can decide on 1, 2.")
+    assert str(sized).count("cannot be decided") == 2
+
+
+def test_each_variant_that_misses_requirements_has_a_sentence() -> None:
+    """Two requirements of a variant are named, and three variants; the others are counted."""
+    asked = [{"measure": "done", "at_least": 1000 + one} for one in range(3)]
+    variants = {name: {"pools.dome.count": 2} for name in "abcde"}
+    found = compare({**NIGHT, "must_hold": asked, "variants": variants}, nights=2, processes=1, measures=["done"])
+    many = "misses 3 requirements: jobs done at least 1000; jobs done at least 1001; and 1 more."
+    assert found.sentence == (
+        "No variant differs from the scenario as written in any compared figure. "
+        f"'a' {many} 'b' {many} 'c' {many} 2 more variants miss requirements too."
+    )
+
+
+def test_a_figure_that_is_the_same_in_every_night_is_said_once() -> None:
+    """An interval whose ends read alike is one value, and so are the quantiles over nights."""
+    text = str(nights(NIGHT, 3, processes=1))
+    assert "\n  as written  100 %  100 %\n  100 % in every night.\n" in text
+    assert "Half of the nights have at most " in text
+    assert "100 % in this night." in str(nights(NIGHT, 1, processes=1))
+
+
 def test_a_search_for_a_size_prints_well() -> None:
     """The answer comes first, then every value with its nights and verdict."""
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]}

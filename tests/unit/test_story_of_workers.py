@@ -2,6 +2,9 @@
 
 from story_rows import began, came, ended, out, row, stopped, told_of
 
+from emulator.record.reasons import GOES_ON
+from emulator.show.phrases import told
+
 
 def changed(at: float, state: str, why: str = "") -> tuple[object, ...]:
     return row(at, "worker_changed", 0, "dome-1", state, why, 1)
@@ -91,3 +94,10 @@ def test_a_double_hand_out() -> None:
 def test_what_is_told_under_a_token_that_is_not_known() -> None:
     """In a log with gaps, what comes under a token whose hand-out and work are not there tells of no attempt."""
     assert told_of("dome-1", stopped(20, token=9), ended(20, "ok", token=9)) == []
+
+
+def test_a_worker_that_goes_on_is_told_of_alike_in_a_story_and_where_a_night_is_watched() -> None:
+    """Without a reason in brackets: the words say it."""
+    event = changed(5, "busy", GOES_ON)
+    assert told_of("dome-1", changed(0, "frozen"), event)[1:] == ["21:00:05 It went on as if no time had passed."]
+    assert told(event, "", str) == "dome-1 went on as if no time had passed"

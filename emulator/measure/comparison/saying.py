@@ -10,8 +10,10 @@ from emulator.measure.words import difference, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 
-__all__ = ["change", "nights", "reach", "say_difference", "say_verdict", "sure", "tidy", "why_not"]
+__all__ = ["CANNOT_BE_DECIDED", "change", "nights", "reach", "say_difference", "say_verdict", "sure", "tidy", "why_not"]
 
+CANNOT_BE_DECIDED: Final = "cannot be decided"
+"""The verdict on what no number of nights can decide."""
 _TIDY_TIMES: Final = (
     *(step * unit for unit in (1, 10, 100, MILLISECOND, 10 * MILLISECOND, 100 * MILLISECOND) for step in (1, 2, 5)),
     *(step * unit for unit in (SECOND, MINUTE) for step in (1, 2, 5, 10, 15, 20, 30)),
@@ -138,7 +140,7 @@ def why_not(it: Difference) -> str:
         return "one pair of nights has no spread: run more"
     if it.mean is not None and not it.at_least_pairs and not it.at_most_pairs:
         every = f"it is {change(it.mean, it.unit)} in every one of {nights(it.n)}"
-        return f"{every}, which are too few nights to rely on"
+        return f"{every}. These are too few nights to rely on"
     parts: Sequence[tuple[int, str]] = (
         (it.unknown_pairs, "under both"),
         (it.at_least_pairs, f"under {called(it.variant)}"),
@@ -171,4 +173,4 @@ def _cut_off(it: Difference) -> str:
 
 
 def _left_out(it: Difference) -> str:
-    return f" {nights(it.absent)} more had no value." if it.absent else ""
+    return f" {it.absent} more night{'' if it.absent == 1 else 's'} had no value." if it.absent else ""

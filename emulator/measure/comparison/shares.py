@@ -13,7 +13,7 @@ from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import called, nights, say_verdict, sure
+from emulator.measure.comparison.saying import CANNOT_BE_DECIDED, called, nights, say_verdict, sure
 from emulator.measure.comparison.wanted import of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
@@ -94,30 +94,33 @@ def _share(
         sentence = f"{called(variant)}: nothing to judge of {words} in any of {nights(unjudged)}."
         return Share(text, variant, 0, 0, None, asked, "nothing_to_judge", sentence, label=words)
     interval = share_interval(held, judged, confidence)
-    verdict, why = _verdict(held, judged, asked, interval)
+    verdict, shown, why = _verdict(held, judged, asked, interval)
     seen = f"It held in {held} of {nights(judged)}{why}.{_not_judged(unjudged)}"
-    said = f"{called(variant)}: {words}: {say_verdict(verdict)}. {seen}"
+    said = f"{called(variant)}: {words}: {shown}. {seen}"
     return Share(text, variant, held, judged, interval, asked, verdict, said, missed, label=words)
 
 
-def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str]:
+def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str, str]:
+    """Give the verdict, what is shown of it, and why it is so."""
     if asked is None:
-        return ("holds", "") if held == judged else ("does_not_hold", ", but has to hold in every one")
+        if held == judged:
+            return "holds", say_verdict("holds"), ""
+        return "does_not_hold", say_verdict("does_not_hold"), ", but has to hold in every one"
     low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
-    seen = f", so in {value(low, 'share')} to {value(high, 'share')} of all nights ({sure(interval.confidence)})"
+    seen = f"; it holds in {value(low, 'share')} to {value(high, 'share')} of all nights ({sure(interval.confidence)})"
     if low >= asked:
-        return "holds", seen
+        return "holds", say_verdict("holds"), seen
     if high < asked:
-        return "does_not_hold", seen
+        return "does_not_hold", say_verdict("does_not_hold"), seen
     enough = nights_without_more_misses(judged - held, asked, interval.confidence)
     if enough is None:
-        return "undecided", f"{seen}. No number of nights can decide it"
+        return "undecided", CANNOT_BE_DECIDED, f"{seen}. No number of nights can decide it"
     missed = "none is missed" if held == judged else "no more are missed"
-    return "undecided", f"{seen}. {nights(enough)} in all would be enough if {missed}"
+    return "undecided", say_verdict("undecided"), f"{seen}. {nights(enough)} in all would be enough if {missed}"
 
 
 def _not_judged(unjudged: int) -> str:
-    return f" {nights(unjudged)} more had nothing to judge." if unjudged else ""
+    return f" {unjudged} more night{'' if unjudged == 1 else 's'} had nothing to judge." if unjudged else ""
 
 
 def _all(

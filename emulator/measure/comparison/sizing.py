@@ -117,7 +117,7 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
         text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
         if open_ones:
             many = ", ".join(str(one.value) for one in open_ones)
-            text += f"; too few nights to decide on {many}"
+            text += f"; {'no number of nights can' if share >= 1 else 'too few nights to'} decide on {many}"
     else:
         one = tried[found]
         text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"
@@ -134,4 +134,4 @@ def _seen(one: Sized) -> str:
     if one.interval is None:
         return "nothing to judge"
     low, high = one.interval.low or 0.0, 1.0 if one.interval.high is None else one.interval.high
-    return f"{one.held} of {one.judged:,} nights, so {say(low, 'share')} to {say(high, 'share')} of all"
+    return f"{one.held} of {one.judged:,} nights, so {say(low, 'share')} to {say(high, 'share')} of all nights"

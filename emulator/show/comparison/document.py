@@ -91,7 +91,8 @@ def _found(of: Comparison) -> str:
         same = [one.measure for one in beside if one.effect == "same"]
         lines = [_look(one.effect, one.sentence) for one in (*first, *rest)]
         if same:
-            lines.append(f"The same in every night: {text(', '.join(map(label_of, same)))}.")
+            figures = "".join(f"<li>{text(label_of(one))}</li>" for one in same)
+            lines.append(f"The same in every night:<ul>{figures}</ul>")
         parts.append(f"<h3>{name(variant)}</h3><ul>{''.join(f'<li>{line}</li>' for line in lines)}</ul>")
     left = len(of.variants) - 1 - _MOST_TOLD
     if left > 0:
@@ -143,7 +144,7 @@ def _share_row(one: Share) -> list[str]:
         text(between(one.interval, "share")),
         (seeds or "none") + (f" and {more} more" if more > 0 else ""),
         "every night" if one.asked is None else value(one.asked, "share"),
-        _look(one.verdict, verdict_of(one)),
+        _look(one.verdict, verdict_of(one, one.asked)),
     ]
 
 

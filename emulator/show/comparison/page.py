@@ -87,8 +87,7 @@ def _figure(page: Page, comparison: Comparison, measure: str) -> None:
     rows += [[one.variant, _mean(one), between(one.mean_interval, one.unit)] for one in spreads]
     page.table(rows, right=[1])
     if len(comparison.variants) == 1 and spreads[0].median is not None:
-        median, p90 = _orders(spreads[0])
-        page.say(f"Half of the nights have at most {median}, nine in ten at most {p90}.", indent=2, hanging=4)
+        page.say(_spread_over_nights(spreads[0]), indent=2, hanging=4)
     if more := [one for one in spreads if one.more_than or one.absent]:
         for one in more[:_MOST]:
             page.say(_reserve(one), indent=2, hanging=4)
@@ -111,6 +110,13 @@ def _say_identical(page: Page, comparison: Comparison, measures: Sequence[str]) 
         page.heading("The same in every night under every variant")
         means = {one.measure: _mean(one) for one in comparison.spreads if one.variant == comparison.baseline}
         page.table([[label_of(measure), means[measure]] for measure in measures], right=[1])
+
+
+def _spread_over_nights(one: Spread) -> str:
+    if one.least == one.most and not one.lower_bounds and not one.absent and one.median is not None:
+        return f"{value(one.median, one.unit)} in {'every night' if one.n > 1 else 'this night'}."
+    median, p90 = _orders(one)
+    return f"Half of the nights have at most {median}, nine in ten at most {p90}."
 
 
 def _orders(one: Spread) -> list[str]:
@@ -180,7 +186,7 @@ def _quoted(variant: str) -> str:
 
 
 def _verdict(one: Share) -> str:
-    return "" if one.requirement == ALL else verdict_of(one)
+    return "" if one.requirement == ALL else verdict_of(one, one.asked)
 
 
 def _trade_off(page: Page, comparison: Comparison) -> None:
@@ -224,7 +230,7 @@ def _closing(page: Page, comparison: Comparison) -> None:
     missed = next((one for one in comparison.shares if one.missed_seeds and one.requirement != ALL), None)
     page.blank()
     if missed is not None:
-        page.say(f"A night in which {missed.asks} is missed:", "small")
+        page.say(f"A night that misses the requirement '{missed.asks}':", "small")
         again_so = again(comparison, missed.variant, missed.missed_seeds[0])
         page.say(again_so, indent=2, hanging=4)
         page.blank()
@@ -244,7 +250,12 @@ def sizing_page(sizing: Sizing) -> Page:
     page.blank()
     rows = [[sizing.path, "all requirements met", interval_title(sizing.confidence), "verdict"]]
     rows += [
-        [str(one.value), f"{one.held} of {one.judged} nights", between(one.interval, "share"), verdict_of(one)]
+        [
+            str(one.value),
+            f"{one.held} of {one.judged} nights",
+            between(one.interval, "share"),
+            verdict_of(one, sizing.share),
+        ]
         for one in sizing.tried
     ]
     page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])

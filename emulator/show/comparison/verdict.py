@@ -12,6 +12,7 @@ from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
+from emulator.show.comparison.words import decidable
 from emulator.show.meta import all_of
 
 __all__ = ["asked_of", "holds", "sentence", "size_holds"]
@@ -49,9 +50,13 @@ def sentence(comparison: Comparison) -> str:
         many = len(comparison.lost)
         text += f" {many} night{'' if many == 1 else 's'} failed to run."
     if bad:
-        text += f" Requirements missed: {_named(bad)}."
+        text += _misses(bad)
     elif open_:
-        why = "Too few nights to decide" if all(one.judged for one in open_) else "Not decided"
+        why = (
+            "Too few nights to decide"
+            if all(one.judged and decidable(one, one.asked) for one in open_)
+            else "Not decided"
+        )
         text += f" {why}: {_named(open_)}."
     elif asked:
         text += f" {'The variant' if len(comparison.variants) == 2 else 'Every variant'} meets its requirements."
@@ -80,6 +85,8 @@ def _of_nights(comparison: Comparison, asked: Sequence[Share], bad: Sequence[Sha
             f"It does not hold: {len(bad)} of {many} {'is' if len(bad) == 1 else 'are'} missed too often, in {nights}."
         )
     if open_:
+        if not any(decidable(one, one.asked) for one in open_):
+            return f"Not decided: no number of nights can decide {len(open_)} of {many}."
         leave = "leaves" if comparison.nights == 1 else "leave"
         return f"Too few nights to decide: {nights} {leave} {len(open_)} of {many} open."
     return f"It holds: {all_of(len(asked))}{' are' if len(asked) > 1 else ''} met often enough, in {nights}."
@@ -131,6 +138,21 @@ def _count(figures: Sequence[str]) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def _misses(bad: Sequence[Share]) -> str:
+    """Say what each variant misses, in a sentence of its own; of many variants and requirements only the first."""
+    by_variant: dict[str, list[str]] = {}
+    for one in bad:
+        by_variant.setdefault(one.variant, []).append(one.asks)
+    text = ""
+    for variant, asks in list(by_variant.items())[:3]:
+        many = f"{len(asks)} requirement{'' if len(asks) == 1 else 's'}"
+        more = f"; and {len(asks) - 2} more" if len(asks) > 2 else ""
+        text += f" {_capital(called(variant))} misses {many}: {'; '.join(asks[:2])}{more}."
+    if (rest := len(by_variant) - 3) > 0:
+        text += f" {rest} more variant{' misses' if rest == 1 else 's miss'} requirements too."
+    return text
 
 
 def _named(found: Sequence[Share]) -> str:

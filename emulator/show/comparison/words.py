@@ -3,8 +3,9 @@
 import shlex
 from typing import Final
 
+from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
-from emulator.measure.comparison.saying import called, say_verdict
+from emulator.measure.comparison.saying import CANNOT_BE_DECIDED, called, say_verdict
 from emulator.measure.comparison.sizing import Sized
 from emulator.measure.comparison.tradeoff import DONE
 from emulator.measure.words import value
@@ -17,6 +18,7 @@ __all__ = [
     "LESS_DONE",
     "again",
     "between",
+    "decidable",
     "done_shares",
     "effect_of",
     "identical",
@@ -50,10 +52,12 @@ def again(of: Comparison, variant: str, seed: int, *, page: bool = False) -> str
 
 
 def between(one: Interval | None, unit: str) -> str:
-    """Write an interval of a mean or a share; a dash if there is none.
+    """Write an interval of a mean or a share: one value where both ends read alike, a dash if there is none.
 
     >>> between(Interval(0.25, None, 0.95), "share"), between(None, "share")
     ('25 % or more', '-')
+    >>> between(Interval(0.25, 0.5, 0.95), "share"), between(Interval(1, 1, 0.95), "share")
+    ('25 % to 50 %', '100 %')
     """
     if one is None:
         return "-"
@@ -61,7 +65,8 @@ def between(one: Interval | None, unit: str) -> str:
         if one.low is not None:
             return f"{value(one.low, unit)} or more"
         return "-" if one.high is None else f"{value(one.high, unit)} or less"
-    return f"{value(one.low, unit)} to {value(one.high, unit)}"
+    low, high = value(one.low, unit), value(one.high, unit)
+    return low if low == high else f"{low} to {high}"
 
 
 def done_shares(of: Comparison) -> dict[str, str]:
@@ -105,8 +110,25 @@ def interval_title(confidence: float) -> str:
     return f"{value(confidence, 'share')} interval"
 
 
-def verdict_of(one: Share | Sized) -> str:
-    """Write the verdict on a requirement of a variant: ``holds``, ``does not hold``, ``too few nights``."""
+def decidable(one: Share | Sized, asked: float | None) -> bool:
+    """Say whether more nights could decide what is undecided: none can show that it holds in 100 % of all nights.
+
+    Args:
+        asked: the share of nights that is asked for, from 0 to 1; None for what is not asked of a share.
+    """
+    if asked is None or one.interval is None:
+        return True
+    return nights_without_more_misses(one.judged - one.held, asked, one.interval.confidence) is not None
+
+
+def verdict_of(one: Share | Sized, asked: float | None) -> str:
+    """Write a verdict: ``holds``, ``does not hold``, ``too few nights``, ``cannot be decided``.
+
+    Args:
+        asked: the share of nights that is asked for, from 0 to 1; None for what is not asked of a share.
+    """
+    if one.verdict == "undecided" and not decidable(one, asked):
+        return CANNOT_BE_DECIDED
     return say_verdict(one.verdict)
 
 

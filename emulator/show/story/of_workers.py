@@ -6,6 +6,7 @@ from typing import Final
 
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration, number
+from emulator.record.reasons import GOES_ON
 from emulator.show.phrases import STATES, spoken, then
 from emulator.show.story.of_jobs import Say
 from emulator.show.story.wording import Wording, listed, named, number_of
@@ -18,6 +19,8 @@ _MORE: Final = MappingProxyType({"frozen": ", and stood still", "cut_off": ", an
 
 def _state(fact: Fact, _: Wording) -> str:
     v = fact.values
+    if v["why"] == GOES_ON:
+        return then(f"worker_changed:{GOES_ON}", worker="It") + "."
     text = STATES[v["state"]].format(worker="It") + _MORE.get(v["state"], "")
     return f"{text}: {named(v['why'])}." if v["why"] else f"{text}."
 
