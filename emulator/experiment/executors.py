@@ -77,7 +77,7 @@ class Pool:
     """Runs replications wherever an executor runs them.
 
     Args:
-        make: makes an executor; called again when one is broken. None: the given one cannot be made anew.
+        make: makes an executor; called again when one is broken. None: the given one cannot be made again.
         executor: the first one.
         processes: how many tasks it runs at once.
         is_death: whether an error says that the process of a task died.

@@ -253,7 +253,7 @@ _OTHERS: Final = (
     Measure(
         "failed",
         "jobs failed",
-        "Jobs that failed, those that people withdrew left aside.",
+        "Jobs that failed, without those that people withdrew.",
         "count",
         _COUNTED,
         _JOB,
@@ -353,7 +353,7 @@ _OTHERS: Final = (
     Measure(
         "lost_leases",
         "leases lost",
-        "Attempts that ended with their lease lost, those of withdrawn jobs left aside.",
+        "Attempts that ended with their lease lost, without those of withdrawn jobs.",
         "count",
         _COUNTED,
         _JOB,
@@ -502,7 +502,7 @@ _OTHERS: Final = (
         "calls_per_second_peak",
         "most calls to one system within a second",
         "Most calls to one system that began within any stretch of one second; calls that have no outcome yet, or "
-        "whose caller died, are left aside.",
+        "whose caller died, do not count.",
         "count",
         _COUNTED,
         _NIGHT,

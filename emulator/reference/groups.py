@@ -127,7 +127,7 @@ GROUPS: Final = (
     Group(
         "Errors",
         "Every error that the emulator raises on purpose. A message says who, what, when in virtual time, and what to "
-        "do instead. What `InputError` covers is yours to repair, a `DefectError` ours.",
+        "do instead. An `InputError` is for you to repair, a `DefectError` for us.",
         (
             "QueuedrillError",
             "InputError",

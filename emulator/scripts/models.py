@@ -131,7 +131,7 @@ class Change(Model):
     takes: Duration = Field(default=0, description="Virtual time that it takes, beside what the system takes.")
     effect: NewName | None = Field(default=None, description="The effect that it has when it succeeds.")
     target: Template | None = Field(default=None, description="What the effect is on. Default: all its arguments.")
-    repeatable: bool = Field(default=True, description="false: twice is once too often.")
+    repeatable: bool = Field(default=True, description="false: not safe to repeat.")
     lands: Literal["at_request", "at_end"] = Field(
         default="at_end", description="When the effect lands: as the call is made, or just before it is answered."
     )

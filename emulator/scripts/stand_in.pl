@@ -11,7 +11,7 @@ socket($socket, 1, 1, 0) or absent();
 connect($socket, pack("S a108", 1, $ENV{QUEUEDRILL_SOCKET} // "")) or absent();
 sub put { my ($to, $data) = @_; my $done = 0;
     while ($done < length $data) { my $n = syswrite($to, $data, length($data) - $done, $done);
-        if (!defined $n) { next if $!{EINTR}; kill 13, $$; exit 141 } $done += $n } }
+        if (!defined $n) { next if $!{EINTR}; return if $!{EBADF}; kill 13, $$; exit 141 } $done += $n } }
 sub say_to { put($socket, $_[0] . pack("N", length $_[1]) . $_[1]) }
 my $buffer = "";
 sub take { my $n = shift;

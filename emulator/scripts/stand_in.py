@@ -42,8 +42,13 @@ def _take(count: int) -> bytes:
 
 def _put(descriptor: int, data: bytes) -> None:
     left = memoryview(data)
-    while left:
-        left = left[posix.write(descriptor, left) :]
+    try:
+        while left:
+            left = left[posix.write(descriptor, left) :]
+    except BrokenPipeError:
+        raise
+    except OSError:  # the script has closed that stream: what is printed goes nowhere
+        pass
 
 
 def _say(kind: bytes, data: bytes) -> None:

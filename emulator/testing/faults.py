@@ -300,7 +300,7 @@ class Interventions:
     # -- what people do -----------------------------------------------------------------------------------------------
 
     def run_again(self, job: JobHandle | str) -> None:
-        """Put a finished or running job in anew, as a job of its own that names the old one."""
+        """Submit a finished or running job again, as a job of its own that names the old one."""
         self.action(run_again=_job_name(job))
 
     def withdraw(self, job: JobHandle | str) -> None:

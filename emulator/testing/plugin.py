@@ -6,7 +6,7 @@
   tasks, or as many as ``interleave(seeds=200)`` says. Once one has failed, the rest is skipped, and the report says how
   to repeat it.
 - the marker ``@pytest.mark.crash_points(job="copy#1", fault="power_off")``: the same, once without a fault, and then
-  once for each point of that job at which its worker may fail, fixtures anew each time. It is one test, which fails
+  once for each point of that job at which its worker may fail, fresh fixtures each time. It is one test, which fails
   unless it is safe at each point. ``parts=4`` makes four tests of it, for as many processes.
 - the fixture ``emulated``: ``async with emulated(handlers={"copy": copy}) as emu:`` makes an ``Emulator``, with the
   arguments of that; for annotations it is an ``Emulated``. When the test fails, the report ends with its last events,

@@ -154,7 +154,7 @@ class Views:
         """Have a function called with every event from now on; gives the function that ends that.
 
         It is called in a turn of its own, when the world is at rest, so it may use the emulator. What it raises ends
-        its subscription, and is raised anew when the emulation is left: an ``assert`` in it fails the test.
+        its subscription, and is raised again when the emulation is left: an ``assert`` in it fails the test.
 
         Raises:
             InputError: for what cannot be called, or is async.

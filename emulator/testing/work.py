@@ -260,7 +260,7 @@ class Work:
             effect: what was done, such as ``"copied"``.
             target: what it was done to; by default the job's exclusive key, else its name.
             system: the system that holds the target, if it is one of the scenario: a fenced one refuses stale tokens.
-            repeatable: False if twice is once too often.
+            repeatable: False if it is not safe to repeat.
 
         Raises:
             StaleTokenError: when the system refuses the token.
@@ -290,13 +290,13 @@ class Work:
     ) -> None:
         """Call a system of the scenario, ``"archive"`` or a part of it, ``"archive/read"``, and wait for its answer.
 
-        Whoever stops waiting, by a timeout of its own for instance, leaves the call in the system's line.
+        A caller that stops waiting, by a timeout of its own for instance, leaves the call in the system's line.
 
         Args:
             system: whom to call.
             target: what the call is about; by default the job's exclusive key, else its name.
             effect: the effect that it has there, if it has one.
-            repeatable: False if that effect twice is once too often.
+            repeatable: False if that effect is not safe to repeat.
             lands: when the effect lands: as the call is made (unless the system refuses it at once), or as it is
                 answered. ``"remotely"``: in the system, even after the worker has died.
             if_already_in_progress: the outcome when the system still works on an earlier request for the same effect;

@@ -56,7 +56,7 @@ _HOWS: Final = MappingProxyType(
 
 
 class Target(Model):
-    """Some or a share of a pool's workers, drawn anew for each occurrence."""
+    """Some or a share of a pool's workers, drawn again for each occurrence."""
 
     pool: Name = Field(description="The pool whose workers are meant.")
     some: int | None = Field(default=None, ge=1, le=100_000, description="So many of its workers.")

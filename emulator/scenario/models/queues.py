@@ -94,7 +94,7 @@ class TimeLimit(Model):
 class Queue(Model):
     """One queue of jobs."""
 
-    lease: PositiveDuration = Field(default=90_000_000, description="How long a lease is; a renewal starts it anew.")
+    lease: PositiveDuration = Field(default=90_000_000, description="How long a lease is; a renewal starts it again.")
     renewed: bool = Field(default=True, description="false: a fixed lease that no heartbeat renews.")
     expiry_sent_as: Literal["duration_from_request", "duration_from_reply", "clock_time"] = Field(
         default="duration_from_request",

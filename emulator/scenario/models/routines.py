@@ -89,7 +89,7 @@ class Routine(Model):
         description="How long people expect it to take. Default: the sum of the p95 of what its parts take, each once.",
     )
     drawn: Literal["once", "each_attempt"] = Field(
-        default="once", description="Whether a part's time is drawn once for a job or anew for each attempt."
+        default="once", description="Whether a part's time is drawn once for a job or again for each attempt."
     )
     missing_tool: Literal["error", "permanent_error"] = Field(
         default="error", description="Outcome when its worker lacks what it requires."

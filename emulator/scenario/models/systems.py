@@ -40,7 +40,7 @@ class System(Model):
         default=None, ge=1, le=10_000_000, description="Calls served at once; default: without limit."
     )
     answers_in: Distribution = Field(
-        default=Distribution(constant=0), description="How long it serves a call, waiting in line left aside."
+        default=Distribution(constant=0), description="How long it serves a call, without waiting in line."
     )
     waiting_at_most: Count | None = Field(
         default=None, description="Calls waiting for a slot; more are refused. Default: no limit."

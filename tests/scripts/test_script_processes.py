@@ -13,7 +13,7 @@ from emulator.scripts import processes
 from emulator.scripts.processes import Call, Process, ScriptStandsStillError, unknown_commands
 from emulator.scripts.starter import Paths, Starter, can_use_namespaces
 
-BASICS = ["bash", "cat", "env", "head", "kill", "python3", "setsid", "sh", "sleep", "tr", "wc"]
+BASICS = ["bash", "cat", "env", "head", "kill", "python3", "seq", "setsid", "sh", "sleep", "tr", "wc"]
 COMMANDS = ["store", "give", "timeout"]
 
 pytestmark = pytest.mark.slow
@@ -96,6 +96,15 @@ def test_a_call_carries_any_bytes(starter: Starter, tmp_path: Path, client: str)
         call.answer(0, bytes(range(256)))
         assert process.run().exit == 0
     assert process.output == bytes(range(256))
+
+
+@pytest.mark.parametrize("client", ["perl", "python"])
+def test_a_script_that_closes_its_streams_is_answered(starter: Starter, tmp_path: Path, client: str) -> None:
+    """What a stand-in prints then goes nowhere, and its exit code still comes."""
+    place = Place(starter, tmp_path, python_stand_in() if client == "python" else None)
+    script = "for i in $(seq 100); do (:) & done; wait\nexec 0<&- 1>&- 2>&-\nstore put a; store put b; exit $?"
+    with place.run(script) as process:
+        assert answered(process, b"out\n") == ([["store", "put", "a"], ["store", "put", "b"]], 2)
 
 
 def test_standard_input_is_untouched_unless_asked_for(place: Place) -> None:
