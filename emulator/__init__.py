@@ -179,7 +179,7 @@ _HOMES: Final = {
 }
 """Where each public name lives."""
 
-if not TYPE_CHECKING:  # who would else take every name for one that there is
+if not TYPE_CHECKING:  # pragma: no branch - type checkers alone, who would else take every name for one that there is
 
     def __getattr__(name: str) -> Any:
         if name not in _HOMES:

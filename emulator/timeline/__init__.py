@@ -16,7 +16,7 @@ __all__ = ["Agenda", "ClockStop", "VirtualLoop", "clock_stop"]
 _HOMES: Final = {"Agenda": "agenda", "ClockStop": "stops", "VirtualLoop": "loop", "clock_stop": "stops"}
 
 
-if not TYPE_CHECKING:  # who would else take every name for one that there is
+if not TYPE_CHECKING:  # pragma: no branch - type checkers alone, who would else take every name for one that there is
 
     def __getattr__(name: str) -> Any:
         if name not in _HOMES:

@@ -298,7 +298,7 @@ def test_what_is_asked_of_a_running_emulation_is_looked_at(go: Any) -> None:
 
     async def test() -> list[str]:
         told = []
-        async with Emulated([], None)(handlers={"copy": copy}) as emu:
+        async with Emulated(lambda: ([], None))(handlers={"copy": copy}) as emu:
             slips: list[Callable[[], Any]] = [
                 lambda: emu.submit("cpoy"),
                 lambda: emu.submit(7),  # type: ignore[arg-type]

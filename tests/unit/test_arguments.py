@@ -151,7 +151,11 @@ SLIPS: list[tuple[Callable[[], Any], str]] = [
     ),
     (lambda: emulator.export("a.qdlog", 5), "form: found 5: give a text"),  # type: ignore[arg-type]
     (lambda: emulator.Emulator(NIGHT, by_hand=5), "by_hand: found 5: give a list"),  # type: ignore[arg-type]
-    (lambda: emulator.Emulator(NIGHT, never=[5]), "never: found 5 in the list: give texts"),  # type: ignore[list-item]
+    (
+        lambda: emulator.Emulator(NIGHT, never=[5]),  # type: ignore[list-item]
+        "never: found a value of type int in the list: give texts, or "
+        '{"calls": "archive", "more_than": 20, "within": "1s"}',
+    ),
     (
         lambda: emulator.Emulator(NIGHT, grace=float("nan")),
         "nan is not a duration: give '90s', seconds, or a timedelta",

@@ -121,9 +121,9 @@ def test_an_entry_of_which_no_job_came_is_told(tmp_path: Path) -> None:
     late = {**entry, "name": "too late", "at": "2026-06-14T09:00:00"}
     settings = {**NIGHT, "arrivals": [late, {**late, "name": "none meant", "count": 0}]}
     night = emulator.run(settings, log=tmp_path / "a.qdlog")
-    assert "Arrivals of which no job came\n  too late: none before the end\n\n" in night.summary().as_text()
+    assert "Arrivals without a job\n  too late: none before the end\n\n" in night.summary().as_text()
     assert night.as_json()["arrivals_without_jobs"] == ["too late"]
-    told = "<h3>Arrivals of which no job came</h3><ul><li><bdi>too late</bdi>: none before the end</li></ul>"
+    told = "<h3>Arrivals without a job</h3><ul><li><bdi>too late</bdi>: none before the end</li></ul>"
     assert [told in page for page in (page_of_night(night), page_of_log(tmp_path / "a.qdlog"))] == [True, True]
     assert emulator.run(NIGHT).as_json()["arrivals_without_jobs"] == []
 

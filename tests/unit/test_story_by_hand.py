@@ -261,6 +261,10 @@ AGAIN = {"token": 2, "attempt": 2}
             (out(10), began(10), stopped(20, "no"), ended(20, "time_limit", "no")),
             1, 20, NOTHING.format(0, 20, "10 s", "1 attempt"),
         ),
+        (  # an outcome that no queue retries
+            (out(10), began(10), stopped(20, "no"), ended(20, "permanent_error", "no")),
+            1, 20, NOTHING.format(0, 20, "10 s", "1 attempt"),
+        ),
         (  # the broker cuts it off at the time limit of the queue, after which it starts over
             (*FIRST, out(30, **AGAIN), began(30, **AGAIN), ended(40, "time_limit", "time limit", **AGAIN)),
             2, 40, ABOVE.format("attempts_in_all", 2),
