@@ -137,12 +137,16 @@ def _serves_an_executor(thread: threading.Thread) -> bool:
 
 
 def _is_busy(origin: Origin) -> bool:
-    """Say whether a thread is at work; one of an executor that waits for the next call is not."""
+    """Say whether a thread is at work; one of an executor that waits for the next call, of which none came, is not."""
     thread = origin.thread
     if thread is None or not thread.is_alive():
         return False
     frame = sys._current_frames().get(thread.ident or 0)
-    return not origin.is_pooled or frame is None or frame.f_code is not _executors("_worker").__code__
+    if not origin.is_pooled or frame is None or frame.f_code is not _executors("_worker").__code__:
+        return True
+    # On a busy machine it may not have taken a call yet that waits in its queue, or be about to make one it has taken.
+    calls = _executors("_threads_queues").get(thread)
+    return frame.f_locals.get("work_item") is not None or (calls is not None and not calls.empty())
 
 
 def _let_go(thread: threading.Thread) -> None:

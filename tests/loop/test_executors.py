@@ -1,13 +1,17 @@
 """Threads and other executors: their calls stop the clock, and their results come in the order begun."""
 
 import asyncio
+import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from emulator.errors import ClockStopError
+from emulator.timeline import threads
 
 
 @pytest.mark.slow
@@ -167,3 +171,22 @@ def test_a_thread_begun_by_an_entry_of_the_agenda_stops_the_clock_too(run):
         return seen
 
     assert run(main) == ["thread", "next entry"]
+
+
+def test_a_call_that_waits_for_a_pools_thread_makes_the_thread_busy() -> None:
+    """A thread of an executor is idle only when no call waits for it either: a busy machine may not have run it yet."""
+    pool, over = ThreadPoolExecutor(1), threading.Event()
+    interval = sys.getswitchinterval()
+    try:
+        pool.submit(int).result()
+        [thread] = pool._threads
+        origin: Any = SimpleNamespace(thread=thread, is_pooled=True)
+        while threads._is_busy(origin):
+            pass
+        sys.setswitchinterval(10)  # seconds: the thread does not run before it is looked at
+        pool.submit(over.wait)
+        assert threads._is_busy(origin)
+    finally:
+        sys.setswitchinterval(interval)
+        over.set()
+        pool.shutdown()
