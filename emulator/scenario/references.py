@@ -5,6 +5,7 @@ that. So references are judged even in a file with other mistakes.
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
 from typing import Any, Final
 
 from emulator.errors import ScenarioError
@@ -242,6 +243,7 @@ def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Ite
         from emulator.scenario.traces import read_arrivals  # few scenarios have a trace
 
         try:
-            next(iter(read_arrivals(folders.own / name, clock)), None)
+            with closing(read_arrivals(folders.own / name, clock)) as lines:
+                next(lines, None)
         except ScenarioError as error:
             yield Found(loc, f"this trace is wrong: {error.problems[0]}")

@@ -11,11 +11,12 @@ wanted, ``routine``, ``priority``, ``key``, ``takes`` (a duration) and ``paramet
 
 import csv
 import re
-from collections.abc import Iterator
+from collections.abc import Generator
+from contextlib import closing
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario.clock import Clock
@@ -23,6 +24,10 @@ from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.files import open_regular
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import SECOND
+
+_T = TypeVar("_T")
+Lines = Generator[_T, None, None]
+"""What comes line by line out of a file, which is closed with it."""
 
 __all__ = ["Arrival", "WorkloadJob", "read_arrivals", "read_csv", "read_workload", "workload_header"]
 
@@ -77,7 +82,7 @@ class WorkloadJob:
     queue: int | None
 
 
-def read_arrivals(path: Path | str, clock: Clock) -> Iterator[Arrival]:
+def read_arrivals(path: Path | str, clock: Clock) -> Lines[Arrival]:
     """Yield the arrivals of a trace in order of time; the ending of the name tells the format (.csv or .swf).
 
     From a workload log come the submit time, the run time, and the processors as the parameter ``processors``
@@ -92,33 +97,36 @@ def read_arrivals(path: Path | str, clock: Clock) -> Iterator[Arrival]:
     return _in_order(path, read_csv(path, clock) if ending == ".csv" else _submitted(path))
 
 
-def _in_order(path: Path | str, arrivals: Iterator[Arrival]) -> Iterator[Arrival]:
+def _in_order(path: Path | str, arrivals: Lines[Arrival]) -> Lines[Arrival]:
     before = 0
-    for arrival in arrivals:
-        if arrival.tick < before:
-            raise _wrong(path, arrival.line, "this arrival is earlier than the one before: sort the file by time")
-        before = arrival.tick
-        yield arrival
+    with closing(arrivals):
+        for arrival in arrivals:
+            if arrival.tick < before:
+                raise _wrong(path, arrival.line, "this arrival is earlier than the one before: sort the file by time")
+            before = arrival.tick
+            yield arrival
 
 
-def _submitted(path: Path | str) -> Iterator[Arrival]:
-    for job in read_workload(path):
-        if job.status in _PARTIAL:
-            continue
-        if job.submitted is None:
-            raise _wrong(path, job.line, "the submit time (field 2) is unknown: a job needs one")
-        processors = job.requested_processors if job.requested_processors is not None else job.processors
-        parameters = () if processors is None else (("processors", str(processors)),)
-        yield Arrival(job.submitted, job.line, takes=job.ran, parameters=parameters)
+def _submitted(path: Path | str) -> Lines[Arrival]:
+    with closing(read_workload(path)) as jobs:
+        for job in jobs:
+            if job.status in _PARTIAL:
+                continue
+            if job.submitted is None:
+                raise _wrong(path, job.line, "the submit time (field 2) is unknown: a job needs one")
+            processors = job.requested_processors if job.requested_processors is not None else job.processors
+            parameters = () if processors is None else (("processors", str(processors)),)
+            yield Arrival(job.submitted, job.line, takes=job.ran, parameters=parameters)
 
 
-def read_csv(path: Path | str, clock: Clock) -> Iterator[Arrival]:
+def read_csv(path: Path | str, clock: Clock) -> Lines[Arrival]:
     """Yield the arrivals of a CSV trace in the order of the file.
 
     Raises:
         ScenarioError: for the first line that is wrong, with its number.
     """
-    rows = csv.reader(_lines(path), strict=True)
+    lines = _lines(path)
+    rows = csv.reader(lines, strict=True)
     columns: list[str] = []
     try:
         for cells in rows:
@@ -134,6 +142,8 @@ def read_csv(path: Path | str, clock: Clock) -> Iterator[Arrival]:
             yield _arrival(path, rows.line_num, row, clock)
     except csv.Error as error:
         raise _wrong(path, rows.line_num, f"this is not valid CSV: {error}") from None
+    finally:
+        lines.close()  # now: an error that is kept would keep the file open
     if not columns:
         raise _wrong(path, 0, "the file is empty: its first line names columns such as at,routine")
 
@@ -191,7 +201,7 @@ def workload_header(path: Path | str) -> dict[str, str]:
     return header
 
 
-def read_workload(path: Path | str) -> Iterator[WorkloadJob]:
+def read_workload(path: Path | str) -> Lines[WorkloadJob]:
     """Yield every record of a log in the Standard Workload Format, in the order of the file.
 
     Blank lines and comments may stand anywhere; decimals are accepted in times.
@@ -199,17 +209,20 @@ def read_workload(path: Path | str) -> Iterator[WorkloadJob]:
     Raises:
         ScenarioError: for the first line that is wrong, with its number.
     """
-    for number, line in enumerate(_lines(path), start=1):
-        words = line.split()
-        if not words or words[0].startswith(";"):
-            continue
-        if len(words) != len(_FIELDS):
-            raise _wrong(path, number, f"{len(words)} fields: a record of this format has {len(_FIELDS)}")
-        for field, word in enumerate(words):
-            if not _NUMBER.fullmatch(word):
-                what = f"field {field + 1} ({_FIELDS[field]}): {word[:40]!r} is not a number (-1 stands for unknown)"
-                raise _wrong(path, number, what)
-        yield _job(path, number, words)
+    with closing(_lines(path)) as lines:  # at once: an error that is kept would keep the file open
+        for number, line in enumerate(lines, start=1):
+            words = line.split()
+            if not words or words[0].startswith(";"):
+                continue
+            if len(words) != len(_FIELDS):
+                raise _wrong(path, number, f"{len(words)} fields: a record of this format has {len(_FIELDS)}")
+            for field, word in enumerate(words):
+                if not _NUMBER.fullmatch(word):
+                    what = (
+                        f"field {field + 1} ({_FIELDS[field]}): {word[:40]!r} is not a number (-1 stands for unknown)"
+                    )
+                    raise _wrong(path, number, what)
+            yield _job(path, number, words)
 
 
 def _job(path: Path | str, line: int, words: list[str]) -> WorkloadJob:
@@ -259,7 +272,7 @@ def _ticks(seconds: str) -> int:
     return round(Fraction(seconds) * SECOND) if "." in seconds else int(seconds) * SECOND
 
 
-def _lines(path: Path | str) -> Iterator[str]:
+def _lines(path: Path | str) -> Lines[str]:
     """Yield the lines of a file, which is UTF-8, with or without a byte order mark."""
     number = 0
     try:

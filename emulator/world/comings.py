@@ -7,7 +7,7 @@ horizon.
 Gap k of an entry, which leads to its job k (or follows it, for ``again_after``), is drawn by the key (entry, k).
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final, Protocol
@@ -22,6 +22,7 @@ from emulator.world.sampling import Distribution, Exponential, Weibull
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
+    from emulator.scenario.traces import Lines
 
 __all__ = ["AtOnce", "Come", "Coming", "FiniteSource", "Gaps", "OnDays", "Traced", "poisson_gaps"]
 
@@ -256,7 +257,7 @@ class Traced:
 
     __slots__ = ("_agenda", "_come", "_count", "_ends", "_has_line", "_lines", "_ordinal")
 
-    def __init__(self, agenda: Agenda, come: Come, lines: "Iterator[Line]", ends: int, count: int | None) -> None:
+    def __init__(self, agenda: Agenda, come: Come, lines: "Lines[Line]", ends: int, count: int | None) -> None:
         self._agenda, self._come, self._lines, self._ends = agenda, come, lines, ends
         self._count = _ENDLESS if count is None else count
         self._ordinal = 0
@@ -273,6 +274,8 @@ class Traced:
         self._has_line = line is not None and line.tick < self._ends
         if line is not None and self._has_line:
             self._agenda.at(line.tick, self._fire, line)
+        else:
+            self._lines.close()
 
     def _fire(self, line: "Line") -> None:
         self._ordinal += 1

@@ -4,6 +4,7 @@ A night reads a trace as it goes, and finds a line that it cannot use only when 
 lines beforehand: those that come before the end of their entry, and no more than it counts.
 """
 
+from contextlib import closing
 from itertools import islice
 
 from emulator.scenario.load import Loaded
@@ -27,7 +28,8 @@ def check_traces(loaded: Loaded) -> None:
         trace = loaded.folder / model.trace
         planner = Planner(model.label, model, scenario.routines, trace)
         ends = scenario.lasts if model.ends is None else min(model.ends, scenario.lasts)
-        for ordinal, line in enumerate(islice(read_arrivals(trace, loaded.clock), model.count), 1):
-            if line.tick >= ends:
-                break
-            planner.job(ordinal, line.tick, line)
+        with closing(read_arrivals(trace, loaded.clock)) as lines:
+            for ordinal, line in enumerate(islice(lines, model.count), 1):
+                if line.tick >= ends:
+                    break
+                planner.job(ordinal, line.tick, line)
