@@ -160,9 +160,8 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
     """Show what differs anywhere; what is the same in every night is told in a line."""
     if not of.differences:
         return ""
-    alike = (
-        f"<p>The same in every night under every variant: {text(', '.join(map(label_of, same)))}.</p>" if same else ""
-    )
+    figures = "".join(f"<li>{text(label_of(one))}</li>" for one in same)
+    alike = f"<p>The same in every night under every variant:</p><ul>{figures}</ul>" if same else ""
     seen = [measure for measure in of.measures if measure not in same]
     if not seen:
         return f"<section><h2>Differences from {text(clean(called(of.baseline)))}</h2>{alike}</section>"
@@ -253,7 +252,7 @@ def _trade_off(of: Comparison) -> str:
     along, upward = text(label_of(across)), text(label_of(up))
     head = ("variant", *(["done"] if done else []), along, upward, DOMINATED)
     return (
-        f"<section><h2>Trade-off of {along} and {upward}</h2><p>{text(clean(not_dominated(of)))}{said}</p>"
+        f"<section><h2>Trade-off of {along} and {upward}</h2><p>{text(not_dominated(of))}{said}</p>"
         + picture
         + table("Means of both figures", head, rows)
         + "</section>"
