@@ -447,6 +447,8 @@ def _check_parameters(scripts: Scripts, name: str, parameters: Mapping[str, Any]
 
 
 def _why_it_cannot_be_judged(base: Plain, differs: Sequence[str]) -> str:
+    if still := next((it.stands_still for it in base.tried if it.stands_still), ""):
+        return f"undisturbed, the script stands still: {still}"
     if not base.done:
         return f"undisturbed, the script never succeeds: its attempts end with {', '.join(map(str, base.exits))}"
     if len(base.exits) > 1:

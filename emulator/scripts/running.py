@@ -26,7 +26,7 @@ from emulator.scripts.http import Request, Written, filled, matched_request, pro
 from emulator.scripts.lines import trace_lines
 from emulator.scripts.matching import fill, matched
 from emulator.scripts.models import BASICS, VIRTUAL, Asked, Change, HttpAnswer, Said, Script, Scripts
-from emulator.scripts.processes import Call, Process, unknown_commands
+from emulator.scripts.processes import Call, Process, ScriptStandsStillError, unknown_commands
 from emulator.scripts.starter import Paths, Starter
 from emulator.scripts.virtual import UnusualError, date_text, limit, sleep_ticks
 from emulator.testing.work import Work
@@ -94,6 +94,7 @@ class Tried:
         output: what it printed on standard output; error: on standard error.
         folder: where it ran.
         notes: what is worth telling: processes left behind, commands not found, waiting by a timer of its own.
+        stands_still: why it was ended: it neither called nor ended within its limit of real time; "" if it did.
     """
 
     attempt: int
@@ -104,6 +105,7 @@ class Tried:
     output: bytes = b""
     error: bytes = b""
     notes: list[str] = field(default_factory=list)
+    stands_still: str = ""
 
 
 class Watcher:
@@ -229,6 +231,9 @@ class Stage:
         work.at_power_off(lambda: self.kill_on(work.worker))
         try:
             await _Attempt(self, script, work, process, tried).play()
+        except ScriptStandsStillError as error:
+            tried.stands_still = str(error)
+            raise TransientError(f"the script stands still: {error}") from None
         finally:
             if self._running.pop((work.worker, work.token), None) is not None:
                 self.apart(process.kill)

@@ -157,6 +157,18 @@ def test_a_script_that_is_wrong_by_itself_is_said_to_be_so(scripts: Path, queued
     )
 
 
+def test_a_script_that_stands_still_is_said_to_do_so(scripts: Path, queuedrill: Call) -> None:
+    """Its limit of real time is named, and what was running."""
+    (scripts.parent / "copy-plates.sh").write_text("python3 -c 'import time; time.sleep(1000)'\n")
+    limited = scripts.read_text().replace("files: [copy-plates.sh]", "files: [copy-plates.sh], real_limit: 300ms", 1)
+    scripts.write_text(limited + "basics: [bash, python3]\n")
+    ended = queuedrill("rerun", str(scripts), "copy-plates", "--yes", "--parameter", "plates=plate-1")
+    said = " ".join(ended.out.split())
+    assert ended.code == 2
+    assert "undisturbed, the script stands still: after 0.3 s of real time it has neither called nor ended" in said
+    assert "time.sleep(1000)" in said
+
+
 def test_a_secret_value_is_shown_nowhere(scripts: Path, queuedrill: Call, place: Path) -> None:
     """A parameter that is called token is in no report, also where a call has it among its arguments."""
     text = scripts.read_text().replace("plates}", "token}")
