@@ -10,8 +10,7 @@ from typing import Any, Final
 from emulator.errors import InputError
 from emulator.scripts.hiding import hidden
 from emulator.scripts.load import LoadedScripts
-from emulator.scripts.matching import fill
-from emulator.scripts.running import in_text
+from emulator.scripts.matching import fill, in_text
 
 __all__ = ["ask"]
 

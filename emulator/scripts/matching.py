@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from emulator.scripts.models import Answer
 
-__all__ = ["fill", "matched"]
+__all__ = ["fill", "in_text", "matched"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
 _REST: Final = "..."
@@ -60,3 +60,15 @@ def fill(text: str, values: Mapping[str, Any]) -> str:
     'put plate-7 {x}\\n'
     """
     return _NAME.sub(lambda found: str(values.get(found[1], found[0])), text)
+
+
+def in_text(values: Mapping[str, Any]) -> dict[str, str]:
+    """Give values as texts in which they can be filled in: a list has a line for each of its elements.
+
+    >>> in_text({"plates": ["a", "b"], "number": 3})
+    {'plates': 'a\\nb', 'number': '3'}
+    """
+    return {
+        name: "\n".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+        for name, value in values.items()
+    }

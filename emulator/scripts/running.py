@@ -18,13 +18,13 @@ from collections.abc import Awaitable, Callable, Mapping
 from contextvars import Context
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar
 
 from emulator.errors import CallError, InputError, StaleTokenError, TransientError
 from emulator.scripts.hiding import without
 from emulator.scripts.http import Request, Written, filled, matched_request, problem
 from emulator.scripts.lines import trace_lines
-from emulator.scripts.matching import fill, matched
+from emulator.scripts.matching import fill, in_text, matched
 from emulator.scripts.models import BASICS, VIRTUAL, Asked, Change, HttpAnswer, Said, Script, Scripts
 from emulator.scripts.processes import Call, Process, ScriptStandsStillError, unknown_commands
 from emulator.scripts.starter import Paths, Starter
@@ -568,18 +568,6 @@ def _responds(call: Request, made: Made, written: Written, *, cut_off: bool = Fa
         call.respond(written, cut_off=cut_off)
 
     return answer
-
-
-def in_text(values: Mapping[str, Any]) -> dict[str, str]:
-    """Give values as texts in which they can be filled in: a list has a line for each of its elements.
-
-    >>> in_text({"plates": ["a", "b"], "number": 3})
-    {'plates': 'a\\nb', 'number': '3'}
-    """
-    return {
-        name: "\n".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
-        for name, value in values.items()
-    }
 
 
 def _why_it_failed(tried: Tried) -> str:
