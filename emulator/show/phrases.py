@@ -58,7 +58,7 @@ EVENTS: Final[Mapping[str, str]] = MappingProxyType(
         "worker_changed:off": "{worker} was off[ ({why})]",
         "worker_changed:booting": "{worker} was switched on[ ({why})]",
         "worker_changed:idle": "{worker} was ready for work[ ({why})]",
-        f"worker_changed:{GOES_ON}": "{worker} went on as if no time had passed",
+        "worker_changed:goes on": "{worker} went on as if no time had passed",
         "worker_changed:busy": "{worker} was at work[ ({why})]",
         "worker_changed:draining": "{worker} took nothing more, and finished what it had[ ({why})]",
         "worker_changed:frozen": "{worker} froze[ ({why})]",

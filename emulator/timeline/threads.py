@@ -21,6 +21,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future as SourceFuture
 from contextlib import contextmanager
+from types import FrameType
 from typing import Any, Final, ParamSpec, Protocol, TypeVar, runtime_checkable
 
 from emulator.timeline.answers import Begun
@@ -142,11 +143,17 @@ def _is_busy(origin: Origin) -> bool:
     if thread is None or not thread.is_alive():
         return False
     frame = sys._current_frames().get(thread.ident or 0)
-    if not origin.is_pooled or frame is None or frame.f_code is not _executors("_worker").__code__:
+    if not origin.is_pooled or not _is_in_worker(frame):
         return True
-    # On a busy machine it may not have taken a call yet that waits in its queue, or be about to make one it has taken.
-    calls = _executors("_threads_queues").get(thread)
-    return frame.f_locals.get("work_item") is not None or (calls is not None and not calls.empty())
+    # On a busy machine it may have been promised a call that it has not begun: the pool counts those that are free.
+    pool: Any = thread._args[0]()  # type: ignore[attr-defined]  # a weak reference, as _worker takes it
+    frames = sys._current_frames()
+    in_worker = [it for it in getattr(pool, "_threads", ()) if _is_in_worker(frames.get(it.ident or 0))]
+    return pool is not None and pool._idle_semaphore._value < len(in_worker)
+
+
+def _is_in_worker(frame: FrameType | None) -> bool:
+    return frame is not None and frame.f_code is _executors("_worker").__code__
 
 
 def _let_go(thread: threading.Thread) -> None:

@@ -152,8 +152,8 @@ def test_without_scipy_no_night_is_run(monkeypatch: pytest.MonkeyPatch) -> None:
         told.append(reached)
 
     two = {"two": {"pools.dome.count": 2}}
-    with pytest.raises(InputError, match=r"pip install 'queuedrill\[stats\]'"):
+    with pytest.raises(InputError, match=r"pip install '\.\[stats\]'"):
         compare(NIGHT, variants=two, measures=["makespan"], nights=2, processes=1, progress=progress)
-    with pytest.raises(InputError, match=r"pip install 'queuedrill\[stats\]'"):
+    with pytest.raises(InputError, match=r"pip install '\.\[stats\]'"):
         size(NIGHT, by="pools.dome.count", first=1, last=2, nights=2, processes=1, progress=progress)
     assert told == []
