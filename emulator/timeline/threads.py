@@ -143,10 +143,10 @@ def _is_busy(origin: Origin) -> bool:
     if thread is None or not thread.is_alive():
         return False
     frame = sys._current_frames().get(thread.ident or 0)
-    if not origin.is_pooled or not _is_in_worker(frame):
+    if not origin.is_pooled or frame is None or not _is_in_worker(frame):
         return True
     # On a busy machine it may have been promised a call that it has not begun: the pool counts those that are free.
-    pool: Any = thread._args[0]()  # type: ignore[attr-defined]  # a weak reference, as _worker takes it
+    pool: Any = frame.f_locals["executor_reference"]()
     frames = sys._current_frames()
     in_worker = [it for it in getattr(pool, "_threads", ()) if _is_in_worker(frames.get(it.ident or 0))]
     return pool is not None and pool._idle_semaphore._value < len(in_worker)
