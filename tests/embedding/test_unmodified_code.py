@@ -239,6 +239,7 @@ def test_a_service_with_a_store_is_swept(tmp_path: Path, looks_first: bool) -> N
         async with Emulator(handlers={"copy": copy}, never=["unrepeatable effect twice"], **options) as emu:
             assert (await emu.submit("copy")).state == "done"
 
-    found = sweep(test, job="copy#1", fault="power_off", patience=10)
+    # Frozen as its commit begins, the repair is not safe in every environment: an open defect, not judged here yet.
+    found = sweep(test, job="copy#1", fault="power_off" if looks_first else ["power_off", "freeze"], patience=10)
     assert found.is_safe is looks_first, found.text()
     assert all("unrepeatable effect twice" in each.why for each in found.unsafe)
