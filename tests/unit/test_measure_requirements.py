@@ -16,6 +16,7 @@ from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
+BY = "started_by, finished_by, within, starts_after_end_of"
 
 
 def small_night(*, unfinished: bool = False) -> Night:
@@ -190,7 +191,7 @@ def test_requirements_are_judged_in_their_order() -> None:
 @pytest.mark.parametrize(
     ("keys", "said"),
     [
-        ({}, ["a requirement needs a measure, or each_occurrence_of"]),
+        ({}, ["a requirement needs a measure, or an entry with a time"]),
         ({"measure": "makespam", "at_most": 1}, ["there is no figure 'makespam': did you mean 'makespan'?"]),
         ({"measure": "makespan"}, ["makespan needs at_least, at_most, exactly or not_worse_by"]),
         (
@@ -212,13 +213,13 @@ def test_requirements_are_judged_in_their_order() -> None:
         ),
         (
             {"measure": "failed", "at_most": 0.0, "within": 5},
-            ["started_by, finished_by and within need each_occurrence_of"],
+            [f"{BY} belong to an entry without a measure"],
         ),
         (
             {"each_occurrence_of": "sweeps", "measure": "failed"},
             [
-                "each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound",
-                "each_occurrence_of needs started_by, finished_by or within",
+                f"each occurrence of sweeps stands with {BY} alone: no measure, no bound",
+                f"each occurrence of sweeps needs one of {BY}",
             ],
         ),
         (
@@ -231,7 +232,7 @@ def test_requirements_are_judged_in_their_order() -> None:
         ({"each_occurrence_of": "sweeps", "finished_by": "05:00"}, []),
         (
             {"each_occurrence_of": "sweeps", "finished_by": "05:00", "not_worse_by": MINUTE},
-            ["each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound"],
+            [f"each occurrence of sweeps stands with {BY} alone: no measure, no bound"],
         ),
         (
             {"measure": "accepted", "not_worse_by": 1.0},
