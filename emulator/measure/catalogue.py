@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
+from emulator.measure.short_labels import SHORT_LABELS
 from emulator.scenario.spelling import advise
 
 __all__ = ["MEASURES", "QUANTILES", "SAMPLES", "FigureName", "Measure", "find", "names", "reference_page"]
@@ -577,13 +578,14 @@ def reference_page() -> str:
         "it was handed to last. Of some figures neither side is better: a comparison says higher or lower of them, and",
         "no requirement can ask that they are not worse.",
         "",
-        "| measure | label | what it is | unit | better | how it is found | may be told by |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| measure | label | short | what it is | unit | better | how it is found | may be told by |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for measure in MEASURES.values():
         by = ", ".join(measure.by) or "the whole night only"
         better = measure.better or "-"
-        cells = (f"`{measure.name}`", measure.label, measure.says, measure.unit, better, measure.estimator, by)
+        words = (f"`{measure.name}`", measure.label, SHORT_LABELS[measure.name], measure.says)
+        cells = (*words, measure.unit, better, measure.estimator, by)
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
