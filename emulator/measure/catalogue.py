@@ -76,6 +76,7 @@ FigureName = Literal[
     "wasted_share",
     "utilisation",
     "offered_load",
+    "worker_hours",
     "effects_landed",
     "effects_refused",
     "unsafe_repeats",
@@ -437,6 +438,16 @@ _OTHERS: Final = (
         "as stated",
         _POOL,
         _NEITHER,
+    ),
+    Measure(
+        "worker_hours",
+        "planned worker-hours",
+        "Hours for which workers are meant to be on, added up over the workers: by `count`, `joins` and `power`, "
+        "whatever faults and people do. A worker that is woken on demand counts as on.",
+        "ratio",
+        "as planned",
+        _POOL,
+        _LOW,
     ),
     # -- effects --------------------------------------------------------------------------------------------------
     Measure(

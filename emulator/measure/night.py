@@ -168,6 +168,7 @@ class Night:
         shared: (effect, target) -> landings, of those that landed from more than one family and must not be repeated.
         occurrences: entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the load that was stated, in workers' worth of work.
+        planned_on: pool -> ticks for which its workers are meant to be on, added up.
     """
 
     horizon: int
@@ -200,6 +201,7 @@ class Night:
     slots: Mapping[str, int] = field(default_factory=dict)
     occurrences: Mapping[str, Sequence[int]] = field(default_factory=dict)
     offered_load: Mapping[str, float] = field(default_factory=dict)
+    planned_on: Mapping[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""

@@ -15,6 +15,7 @@ from typing import Final
 
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.recommendation import Standing
 from emulator.measure.comparison.result import Interval
 from emulator.measure.comparison.tables import binomial_cdf
@@ -32,7 +33,6 @@ __all__ = [
 EVERY_NIGHT: Final = 0.9
 """What is asked of every night, and never missed, is shown when at least this share of all nights keeps it."""
 
-_MOST: Final = 1_000_000
 _POWER: Final = 0.8
 
 
@@ -126,13 +126,14 @@ def nights_at_rate(held: int, judged: int, asked: float, candidates: int, confid
         confidence: of all of them.
 
     Returns:
-        None when it held in no more nights than are asked for, or a million nights would not do.
+        None when it held in no more nights than are asked for, or a million nights would not do. Any larger number
+        shows it as often or more often.
 
     Raises:
         InputError: for a share of 1 or more, which no number of nights with a miss can show.
 
     >>> nights_at_rate(57, 60, 0.9, 2), nights_at_rate(54, 60, 0.9, 2)
-    (384, None)
+    (308, None)
     """
     if asked >= 1:
         raise InputError("what is asked of every night is missed after one miss: no number of nights shows it")
@@ -141,32 +142,22 @@ def nights_at_rate(held: int, judged: int, asked: float, candidates: int, confid
         return None
     each = confidence_of_each(confidence, candidates)
 
-    def shows(n: int) -> bool:
-        allowed = _most_misses(n, asked, each)
-        return allowed >= 0 and binomial_cdf(allowed, n, 1 - rate) >= _POWER
+    def enough(misses: int) -> bool:
+        """Say whether as many nights do as show it with so many misses, and all numbers of nights above that."""
+        most = nights_without_more_misses(misses + 1, asked, each)  # from here on one more miss is allowed
+        return most is not None and binomial_cdf(misses, most - 1, 1 - rate) >= _POWER
 
-    high = 2
-    while not shows(high):
-        if high >= _MOST:
-            return None
+    # More nights may allow no more misses, and then show it less often: so misses are searched, and not nights.
+    high = 1
+    while not enough(high):
         high *= 2
-    low = high // 2
+        if nights_without_more_misses(high, asked, each) is None:
+            return None
+    low = -1 if high == 1 else high // 2
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if shows(middle) else (middle, high)
-    return min(high, _MOST)
-
-
-def _most_misses(n: int, asked: float, confidence: float) -> int:
-    """Give the most misses in n nights with which a share is still shown; -1 when not even none does."""
-    low, high = -1, n  # so many are allowed; so many are not
-    while high - low > 1:
-        middle = (low + high) // 2
-        if (share_interval(n - middle, n, confidence).low or 0.0) >= asked:
-            low = middle
-        else:
-            high = middle
-    return low
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return nights_without_more_misses(high, asked, each)
 
 
 def first_missed(answers: Sequence[tuple[int, bool | None]], most: int = 10) -> tuple[int, ...]:
