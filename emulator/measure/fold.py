@@ -229,7 +229,7 @@ class NightFold(Jobs):
             overlap=self._overlap,
             detections=tuple(self._detections),
             undetected=tuple(self._undetected),
-            lost_while_healthy=self._lost_at_work,
+            lost=tuple(self._lost),
             stale=self._stale,
             landed=self._landed,
             refused_effects=self._refused_effects,
@@ -241,7 +241,9 @@ class NightFold(Jobs):
             refused=tuple(self._refused),
             repeated_submissions=self._repeated_submissions,
             skipped=tuple(self._skipped),
+            faults=tuple(self._faults),
             faults_missed=tuple(self._faults_missed),
+            actions=tuple(self._actions),
             occurrences=self._occurrences,
             offered_load=self._offered_load,
         )
