@@ -45,7 +45,7 @@ class Hazard(NamedTuple):
     place: str
 
     def __str__(self) -> str:
-        return f"{self.place}: {self.path}: {self.message}"
+        return f"{self.place}: {self.code}: {self.path}: {self.message}."
 
 
 class Work(NamedTuple):
