@@ -418,7 +418,8 @@ def test_hazards_have_their_place() -> None:
     )
     assert (seen["few-heartbeats"].place, seen["power-off-in-run"].place) == (f"{file}:7:12", f"{file}:30:17")
     assert str(seen["power-off-in-run"]) == (
-        f"{file}:30:17: faults.0.power_off: power is lost at 22:11: what runs there is gone in mid-run"
+        f"{file}:30:17: power-off-in-run: "
+        "faults.0.power_off: power is lost at 22:11: what runs there is gone in mid-run."
     )
 
 
