@@ -21,7 +21,7 @@ from emulator.measure.invariants import Never, broken
 from emulator.record.events import HEARTBEAT_KINDS
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded, from_settings
+from emulator.scenario.load import AnyFolders, Loaded, varied
 from emulator.testing.handlers import Handler
 from emulator.testing.nights import night_with_handlers
 from emulator.testing.settings import loaded_for
@@ -212,9 +212,7 @@ def hunt(
 
 
 def _with(loaded: Loaded, faults: list[dict[str, Any]]) -> Loaded:
-    data = {key: value for key, value in loaded.data.items() if key not in ("variants", "combine", "baseline")}
-    settings = {**data, "faults": [*data.get("faults", ()), *faults]}
-    return from_settings(settings, loaded.name, folder=loaded.folder, allow_folders=loaded.folders.allowed)
+    return varied(loaded, {"faults": {"add": faults}})
 
 
 def _import_hypothesis() -> None:
