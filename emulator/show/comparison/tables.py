@@ -48,11 +48,11 @@ def rows(comparison: Comparison) -> list[dict[str, Any]]:
             "effect": "baseline" if beside is None else beside.effect,
         }
         if advice is not None:
-            own, leader = stands[one.variant], ahead.get((one.measure, one.variant))
+            own, leader = stands.get(one.variant), ahead.get((one.measure, one.variant))
             row |= {
-                "variant_verdict": own.verdict,
-                "nights_kept": own.kept,
-                "nights_judged": own.judged,
+                "variant_verdict": own and own.verdict,
+                "nights_kept": own and own.kept,
+                "nights_judged": own and own.judged,
                 "from_leader": None if leader is None else _in(leader.mean, unit),
                 "from_leader_low": None if leader is None else _end(leader.interval, "low", unit),
                 "from_leader_high": None if leader is None else _end(leader.interval, "high", unit),
