@@ -43,6 +43,7 @@ _SECTIONS: Final = (
     ("Some of a pool", "Target", "what a fault or an action is aimed at"),
     ("Actions", "Action", "an item of `actions`"),
     ("Requirements", "Requirement", "an item of `must_hold`"),
+    ("Questions", "Question", "an item of `questions`"),
 )
 
 _SOURCES: Final = ", ".join(f"`{source}`" for source in SOURCES)
@@ -87,9 +88,20 @@ Any value may stand in a wrapper that says where it comes from:
 
 ## Variants
 
-Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. Items of lists
-are counted from 0 (`faults.0.at`), arrival entries may be named (`arrivals.nightly.count`). A key that is not stated is
-added, and `null` takes a value back to its default.
+Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. An item of a
+list goes by its `name` (`arrivals.nightly.count`, `faults.blackout.at`), else by its number from 0 (`faults.0.at`); a
+name goes before a number. A key that is not stated is added, and `null` takes a value back to its default.
+
+A list is replaced by another list, or changed:
+`faults: {{add: [{{freeze: dome-1, at: "23:00"}}], remove: [blackout]}}`. What is named under `remove` is taken out
+first (an item by its name or number, a word by itself); what stands under `add` comes last. `based_on: NAME` among a
+variant's paths makes the changes of that other variant first.
+
+Under another seed or variant, a fault, a grant of access, an action or an arrival entry with a `name` is the same one,
+whatever else is changed in it: its draws are keyed by its name. One without a name is known by what it says.
+
+A question asks the same in words: `{{ask: "What if dome-1 freezes?", change: {{faults: {{add: [...]}}}}}}`.
+`run FILE --nights N --questions` answers each. `compare` leaves questions out.
 """
 
 

@@ -24,7 +24,7 @@ from emulator.measure.invariants import Never, broken
 from emulator.record.events import HEARTBEAT_KINDS
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded, from_settings
+from emulator.scenario.load import AnyFolders, Loaded, varied
 from emulator.scenario.spelling import advise
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.handlers import Handler
@@ -177,7 +177,7 @@ def hunt(
     chosen = loaded.scenario.seed if seed is None else seed
     if handlers is not None:
         night = partial(night_with_handlers, handlers=handlers, outside=tuple(outside))
-    nights = _Nights(loaded, chosen, night or (lambda varied, used: run_night(varied, seed=used)), forbidden, tries)
+    nights = _Nights(loaded, chosen, night or (lambda each, used: run_night(each, seed=used)), forbidden, tries)
     nights.progress = progress
     told = () if handlers is None else nights.base.rows or ()
     near = [row[0] / SECOND for row in told if row[1] not in HEARTBEAT_KINDS]
@@ -300,11 +300,13 @@ class _Nights:
         )
 
     def _play(self, faults: Iterable[Mapping[str, Any]], point: CrashPoint | None) -> tuple[NightResult, list[Probe]]:
-        varied = _with(self._loaded, faults)
         probes: list[Probe] = []
         before = SWEPT.set(None if point is None else (point, probes))
         try:
-            return self._night(varied, self._seed), probes
+            more = list(faults)
+            return self._night(
+                varied(self._loaded, {"faults": {"add": more}}) if more else self._loaded, self._seed
+            ), probes
         finally:
             SWEPT.reset(before)
 
@@ -326,12 +328,6 @@ def _spread(points: list[CrashPoint], most: int) -> list[CrashPoint]:
     if len(points) <= most:
         return points
     return [points[len(points) * place // most] for place in range(max(0, most))]
-
-
-def _with(loaded: Loaded, faults: Iterable[Mapping[str, Any]]) -> Loaded:
-    data = {key: value for key, value in loaded.data.items() if key not in ("variants", "combine", "baseline")}
-    settings = {**data, "faults": [*data.get("faults", ()), *faults]}
-    return from_settings(settings, loaded.name, folder=loaded.folder, allow_folders=loaded.folders.allowed)
 
 
 def _import_hypothesis() -> None:

@@ -181,7 +181,22 @@ class _Night:
             said["baseline"] = "patient"
         if dice.chance(0.05):
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
+        if dice.chance(0.15):
+            self._name_items(said)
         return said
+
+    def _name_items(self, said: Settings) -> None:
+        """Give items of lists names, and ask for nights without some of them and with others."""
+        for key in ("faults", "actions", "access", "credentials", "must_hold"):
+            for place, item in enumerate(said.get(key, ())):
+                if self.dice.chance(0.5):
+                    item["name"] = f"{key} {place}"
+        named = [item["name"] for item in said["faults"] if "name" in item]
+        change: Settings = {"add": [{"name": "one more", "freeze": "dome", "at": "+10m", "lasts": "5m"}]}
+        other: Settings = {"queues.night.lease": None, "faults": {**change, "remove": named[:1]}}
+        said["variants"] = {**said.get("variants", {}), "other": other, "later": {"based_on": "other"}}
+        said["variants"]["later"]["faults.one more.at"] = "+20m"
+        said["questions"] = [{"ask": "What if dome stands still?", "change": {"faults": change}}]
 
     def _requirements(self) -> list[Settings]:
         found: list[Settings] = [

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from emulator.measure.comparison.interval import Interval
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.estimate import Unit
 
@@ -28,21 +29,6 @@ Effect = Literal["better", "worse", "higher", "lower", "same", "no_clear_differe
 
 ShareVerdict = Literal["holds", "does_not_hold", "undecided", "nothing_to_judge"]
 """Whether a requirement holds in the share of nights that was asked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """An interval with its confidence.
-
-    Attributes:
-        low: its lower end; None: open.
-        high: its upper end; None: open.
-        confidence: 0.95 for 95 %.
-    """
-
-    low: float | None
-    high: float | None
-    confidence: float
 
 
 @dataclass(frozen=True, slots=True)

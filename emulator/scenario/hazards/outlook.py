@@ -98,7 +98,7 @@ class Outlook:
         """The plain data behind the scenario, or behind the variant of it."""
         for name, scenario in self.loaded.variants.items():
             if scenario is self.scenario:
-                return patched(dict(self.loaded.data), self.loaded.patches[name], ())[0]
+                return patched(self.loaded.data, self.loaded.patches[name])[0]
         return self.loaded.data
 
     @cached_property
