@@ -269,7 +269,7 @@ ALIASES: Final = MappingProxyType(
         "AnyScenario": "scenario.given",
         "AnyFolders": "scenario.load",
         "EventKind": "record.events",
-        "FigureName": "measure.catalogue",
+        "FigureName": "measure.figure_names",
         "Lasting": "testing.settings",
         "Never": "measure.invariants",
         "When": "scripts.rerun",

@@ -300,13 +300,11 @@ class _Nights:
         )
 
     def _play(self, faults: Iterable[Mapping[str, Any]], point: CrashPoint | None) -> tuple[NightResult, list[Probe]]:
-        probes: list[Probe] = []
+        more, probes = list(faults), list[Probe]()
+        loaded = varied(self._loaded, {"faults": {"add": more}}) if more else self._loaded
         before = SWEPT.set(None if point is None else (point, probes))
         try:
-            more = list(faults)
-            return self._night(
-                varied(self._loaded, {"faults": {"add": more}}) if more else self._loaded, self._seed
-            ), probes
+            return self._night(loaded, self._seed), probes
         finally:
             SWEPT.reset(before)
 
