@@ -412,7 +412,7 @@ def test_the_exact_time_is_said_where_it_matters() -> None:
     s.start(0, 1, "dome-1", 1)
     s.go_well(30 * MINUTE + 1, 1, "dome-1", 1)
     found = occurrences(s, {}, finished_by="22:00")
-    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
+    assert found.sentence == "Missed: 1 of 1 occurrence of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
 
 
 def test_own_words_of_a_requirement_on_occurrences_are_said() -> None:
@@ -481,7 +481,7 @@ def test_what_the_horizon_cut_off_is_missed_and_says_so(keys: dict[str, Any], wh
     s = Stream()
     s.submit(0, 1, entry="sweeps")
     found = occurrences(s, {}, HOUR, **keys)
-    assert found.sentence == f"Missed: 1 of 1 occurrences of sweeps: {why}"
+    assert found.sentence == f"Missed: 1 of 1 occurrence of sweeps: {why}"
 
 
 def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
@@ -490,7 +490,7 @@ def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
     s.submit(0, 1, entry="sweeps")
     s.finish(10 * MINUTE, 1, "expired", 0)
     found = occurrences(s, {}, HOUR, started_by="05:00")
-    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 failed (expired)."
+    assert found.sentence == "Missed: 1 of 1 occurrence of sweeps: #1 failed (expired)."
 
 
 def test_without_an_occurrence_there_is_nothing_to_judge() -> None:

@@ -5,7 +5,7 @@ from typing import Final
 
 from pydantic import Field
 
-from emulator.scenario.values import Bound, Mistake, Model, Name, PositiveDuration, Share, TimeOfDay
+from emulator.scenario.values import Bound, Mistake, Model, Name, NewName, PositiveDuration, Share, TimeOfDay
 
 __all__ = ["Requirement"]
 
@@ -49,6 +49,7 @@ class Requirement(Model):
         default=None,
         description="No job starts before all jobs of this other entry have ended that are due in the same night.",
     )
+    name: NewName | None = Field(default=None, description="By which paths (`must_hold.NAME.at_most`) know it.")
     say: str | None = Field(
         default=None,
         min_length=1,
