@@ -65,6 +65,13 @@ class Scenario(Model):
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    prefer: tuple[Name, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=10,
+        description="By which figures to choose among several variants that keep all requirements, the most important "
+        "first. Default: worker_hours, done_share, makespan, wasted_work.",
+    )
     variants: dict[NewName, dict[str, Any]] = Field(
         default={},
         max_length=100,
