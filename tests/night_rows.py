@@ -160,4 +160,5 @@ def the_night(unit: int = 1) -> Night:
         slots={"tower-1": 2},
         occurrences={"sweeps": [50 * unit, 390 * unit, 600 * unit, 900 * unit]},
         offered_load={"dome": 1.5, "tower": 0.25},
+        planned_on={"dome": 1000 * unit, "tower": 500 * unit},
     )

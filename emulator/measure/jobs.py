@@ -31,6 +31,8 @@ from emulator.measure.night import (
     JobKind,
     MissedFault,
     RefusedJob,
+    SeenAction,
+    SeenFault,
     SkippedOccurrence,
 )
 from emulator.record.events import Row, reason_of
@@ -60,7 +62,10 @@ class Jobs(Effects):
         self._refused: list[RefusedJob] = []
         self._repeated_submissions = 0
         self._skipped: list[SkippedOccurrence] = []
+        self._faults: list[SeenFault] = []
+        self._faults_on: dict[tuple[str, int, str, str], int] = {}
         self._faults_missed: list[MissedFault] = []
+        self._actions: list[SeenAction] = []
         self._seed: int | None = None
 
     def _handlers(self) -> dict[str, Callable[[Row], None]]:
@@ -78,7 +83,10 @@ class Jobs(Effects):
             "finished": self._finished,
             "stale_refused": self._stale_refused,
             "occurrence_skipped": self._occurrence_skipped,
+            "fault_began": self._fault_began,
+            "fault_ended": self._fault_ended,
             "fault_missed": self._fault_missed,
+            "action_taken": self._action_taken,
             **self._worker_handlers(),
             **self._effect_handlers(),
         }
@@ -263,6 +271,19 @@ class Jobs(Effects):
 
     def _occurrence_skipped(self, row: Row) -> None:
         self._skipped.append(SkippedOccurrence(row[0], row[5], row[6], row[7]))
+
+    def _fault_began(self, row: Row) -> None:
+        at, _, _, _, worker, fault, place, number, target = row
+        self._faults_on[place, number, target, worker] = len(self._faults)
+        self._faults.append(SeenFault(at, -1, fault, place, worker or target))
+
+    def _fault_ended(self, row: Row) -> None:
+        at, _, _, _, worker, _, place, number, target = row
+        found = self._faults_on.pop((place, number, target, worker))
+        self._faults[found] = self._faults[found]._replace(ended=at)
+
+    def _action_taken(self, row: Row) -> None:
+        self._actions.append(SeenAction(row[0], row[5], row[7]))
 
     def _fault_missed(self, row: Row) -> None:
         at, _, _, _, _, fault, place, _, target, why = row[:10]

@@ -43,6 +43,7 @@ _SECTIONS: Final = (
     ("Some of a pool", "Target", "what a fault or an action is aimed at"),
     ("Actions", "Action", "an item of `actions`"),
     ("Requirements", "Requirement", "an item of `must_hold`"),
+    ("Questions", "Question", "an item of `questions`"),
 )
 
 _SOURCES: Final = ", ".join(f"`{source}`" for source in SOURCES)
@@ -77,6 +78,22 @@ A clock time that the clocks jump over when they are put forward is read with th
 later as they jump (01:30 for `"00:30"`). One that comes twice when they are put back is the first of the two, or
 the first from the start on. `check` names both.
 
+Notations differ in what comes of an arrival at such a time. `in_missing_hour` and `in_double_hour` of an entry decide;
+where they are not stated, this holds. `check` names each such time, unless the entry states what is wanted.
+
+| written | 02:30, when 02:00 is followed by 03:00 | 02:30, when it comes twice | source |
+| --- | --- | --- | --- |
+| `at: "02:30"` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
+| `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=30` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
+| `recurs: 30 2 * * *` | `at_its_end`: 03:00 | `first` | common practice; POSIX (crontab) leaves it open |
+| `recurs: "*/30 2 * * *"`, `"30 * * * *"`: a `*` in minute or hour | `skip` | `both` | common practice; POSIX \
+leaves it open |
+| `recurs: FREQ=HOURLY` or `MINUTELY` | `skip`: they go by real hours and minutes | `both` | common practice; \
+RFC 5545 does not say |
+
+A day that the zone skips altogether has no arrivals. What is skipped has been counted by COUNT of the rule, and not by
+`count` of the entry.
+
 An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
 
 ## Where a value comes from
@@ -87,9 +104,20 @@ Any value may stand in a wrapper that says where it comes from:
 
 ## Variants
 
-Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. Items of lists
-are counted from 0 (`faults.0.at`), arrival entries may be named (`arrivals.nightly.count`). A key that is not stated is
-added, and `null` takes a value back to its default.
+Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. An item of a
+list goes by its `name` (`arrivals.nightly.count`, `faults.blackout.at`), else by its number from 0 (`faults.0.at`); a
+name goes before a number. A key that is not stated is added, and `null` takes a value back to its default.
+
+A list is replaced by another list, or changed:
+`faults: {{add: [{{freeze: dome-1, at: "23:00"}}], remove: [blackout]}}`. What is named under `remove` is taken out
+first (an item by its name or number, a word by itself); what stands under `add` comes last. `based_on: NAME` among a
+variant's paths makes the changes of that other variant first.
+
+Under another seed or variant, a fault, a grant of access, an action or an arrival entry with a `name` is the same one,
+whatever else is changed in it: its draws are keyed by its name. One without a name is known by what it says.
+
+A question asks the same in words: `{{ask: "What if dome-1 freezes?", change: {{faults: {{add: [...]}}}}}}`.
+`run FILE --nights N --questions` answers each. `compare` leaves questions out.
 """
 
 

@@ -15,7 +15,7 @@ from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
 from emulator.scenario.values import Model, Name, NewName, PositiveDuration, one_line
 
-__all__ = ["Broker", "Scenario"]
+__all__ = ["Broker", "Question", "Scenario"]
 
 
 class Broker(Model):
@@ -25,6 +25,17 @@ class Broker(Model):
         default="expire",
         description="Leases that end while the broker is down are lost at its restart (expire), or all leases are "
         "extended by the outage's length.",
+    )
+
+
+class Question(Model):
+    """A question about the night, and what it would change; answered by `run --nights N --questions`."""
+
+    ask: Annotated[str, AfterValidator(one_line)] = Field(
+        min_length=1, max_length=200, description="The question, in words (What if north loses power at 01:30?)."
+    )
+    change: dict[str, Any] = Field(
+        min_length=1, description="What it changes, as a variant does: dotted paths and their values, and `based_on`."
     )
 
 
@@ -54,10 +65,18 @@ class Scenario(Model):
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    prefer: tuple[Name, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=10,
+        description="By which figures to choose among several variants that keep all requirements, the most important "
+        "first. Default: worker_hours, done_share, makespan, wasted_work.",
+    )
     variants: dict[NewName, dict[str, Any]] = Field(
         default={},
         max_length=100,
-        description="Other settings to compare: dotted paths (queues.night.lease) and their values.",
+        description="Other settings to compare: dotted paths (queues.night.lease) and their values; `based_on` names "
+        "another variant whose changes come first.",
     )
     combine: dict[str, Annotated[tuple[Any, ...], Field(min_length=1, strict=False)]] = Field(
         default={},
@@ -66,4 +85,7 @@ class Scenario(Model):
     )
     baseline: Name | None = Field(
         default=None, description="The variant that others are compared with. Default: the scenario as written."
+    )
+    questions: tuple[Question, ...] = Field(
+        default=(), strict=False, max_length=100, description="What is asked of the night with other settings."
     )
