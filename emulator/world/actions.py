@@ -171,7 +171,7 @@ class Actions:
     def _tell_refused(
         self, kind: str, place: int, target: str, cause: int, why: str, job: int = 0, worker: str = ""
     ) -> None:
-        values = {"queue": target} if EVENT_REASONS[why] else {}  # only what is refused to a queue has any
+        values = {"queue": target} if EVENT_REASONS.get(why) else {}  # only what is refused to a queue has any
         self._refusal = Because(why, values)
         row = (self._agenda.now, "action_refused", cause, job, worker, kind, f"actions[{place}]", target, why)
         self._sink.emit((*row, values) if values else row)
