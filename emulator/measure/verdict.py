@@ -23,6 +23,9 @@ class Judged:
         evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
         of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
         label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
+        about: for tables and sentences, the label of the figure that it is asked of; of occurrences what is asked.
+        limit: what is asked of that figure; "" for occurrences, where ``about`` says all.
+        said: the requirement's own words, if it has some.
     """
 
     requirement: str
@@ -33,6 +36,9 @@ class Judged:
     evidence: tuple[int, ...] = ()
     of_occurrences: bool = False
     label: str = ""
+    about: str = ""
+    limit: str = ""
+    said: str = ""
 
     @property
     def asks(self) -> str:
