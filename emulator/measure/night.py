@@ -27,6 +27,7 @@ from emulator.measure.table import (
     WORKER,
     JobTable,
 )
+from emulator.record.reasons import NONE, Values
 
 __all__ = [
     "AFTER_ITS_END",
@@ -89,11 +90,12 @@ class JobKind(NamedTuple):
 
 
 class FinalState(NamedTuple):
-    """How jobs ended; ``("unfinished", "", "")`` for those that did not."""
+    """How jobs ended; ``("unfinished", "", "")`` for those that did not. Why: a code, and its values in pairs."""
 
     state: str
     sub_state: str
     why: str
+    values: tuple[tuple[str, str | int], ...] = ()
 
 
 class Cell(NamedTuple):
@@ -120,12 +122,13 @@ class Repeat(NamedTuple):
 
 
 class RefusedJob(NamedTuple):
-    """A submission that the broker refused."""
+    """A submission that the broker refused, and why: a code and its values."""
 
     at: int
     kind: JobKind
     ordinal: int
     why: str
+    values: Values = NONE.values
 
 
 class SkippedOccurrence(NamedTuple):
@@ -212,6 +215,7 @@ class Night:
         faults: those that hit something, in the order of their beginning. actions: what people did.
         occurrences: entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the load that was stated, in workers' worth of work.
+        planned_on: pool -> ticks for which its workers are meant to be on, added up.
     """
 
     horizon: int
@@ -246,6 +250,7 @@ class Night:
     slots: Mapping[str, int] = field(default_factory=dict)
     occurrences: Mapping[str, Sequence[int]] = field(default_factory=dict)
     offered_load: Mapping[str, float] = field(default_factory=dict)
+    planned_on: Mapping[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from emulator.measure.figures import Figures
 from emulator.measure.night import DONE, FINAL, HEALTHY, NOT_KNOWN, UNFINISHED, Night, SeenFault
+from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, write
 from emulator.show.fault_words import fault_words, listed
@@ -51,7 +52,10 @@ def _faults(night: Night, meta: RunMeta) -> Iterator[tuple[str, str]]:
     for missed in night.faults_missed[:1]:
         many = len(night.faults_missed)
         more_words = f" {many - 1} more hit nothing either." if many > 1 else ""
-        yield meta.time(missed.at), f"A fault ({spoken(missed.fault)}) hit nothing: {missed.why}.{more_words}"
+        yield (
+            meta.time(missed.at),
+            f"A fault ({spoken(missed.fault)}) hit nothing: {why_in_words(missed.why)}.{more_words}",
+        )
 
 
 def _actions(night: Night, meta: RunMeta) -> Iterator[tuple[str, str]]:
@@ -112,10 +116,13 @@ def _ends(night: Night, meta: RunMeta) -> Iterator[str]:
         yield f"{count:,} job{'' if count == 1 else 's'} failed: {why}."
     if night.refused:
         many = len(night.refused)
-        yield f"{many:,} job{' was' if many == 1 else 's were'} refused: {night.refused[0].why}."
+        first = night.refused[0]
+        were = " was" if many == 1 else "s were"
+        yield f"{many:,} job{were} refused: {why_in_words(first.why, first.values)}."
     if night.skipped:
         many = len(night.skipped)
-        yield f"{many:,} occurrence{' was' if many == 1 else 's were'} skipped: {night.skipped[0].why}."
+        were = " was" if many == 1 else "s were"
+        yield f"{many:,} occurrence{were} skipped: {why_in_words(night.skipped[0].why)}."
     if unfinished := unfinished_jobs(night, meta):
         job, stuck, why = unfinished[0]
         were = "1 job was" if len(unfinished) == 1 else f"{len(unfinished):,} jobs were"

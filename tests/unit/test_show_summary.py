@@ -162,10 +162,10 @@ def many_of_everything() -> Stream:
             s.land(2, job, "dome-1", job, target)
         s.end(90, job, "dome-1", job, "lease_lost")
         s.requeue(90, job)
-        s.add(91, "fault_missed", 0, "", "power_off", f"faults[{job}]", 1, long, "it was\noff \x1b[31m" + wide)
+        s.add(91, "fault_missed", 0, "", "power_off", f"faults[{job}]", 1, long, "was_off")
     for job in range(12):
         s.submit(100, 16 + job)
-        s.add(100, "submission_refused", 0, "", "copy", "night", f"target {job}", 9, "full")
+        s.add(100, "submission_refused", 0, "", "copy", "night", f"target {job}", 9, "queue_full", {"most": 3})
     return s
 
 
@@ -283,7 +283,7 @@ def night_of_troubles() -> Stream:
     s.end(95, 2, "dome-2", 2, "lease_lost")
     s.finish(95, 2, "attempts_used_up", 1)
     s.add(310, "fault_ended", 0, "dome-1", "freeze", "faults[0]", 1, "dome-1")
-    s.add(320, "submission_refused", 0, "", "copy", "night", "plates", 9, "the queue was full")
+    s.add(320, "submission_refused", 0, "", "copy", "night", "plates", 9, "queue_is_full")
     return s
 
 
@@ -313,7 +313,7 @@ def test_what_went_wrong_is_told_with_the_command_of_its_story() -> None:
         "  2 leases were lost, 1 of them by healthy workers; 1 was noticed after 1 min\n"
         "    20 s.\n"
         "  1 job failed: attempts used up.\n"
-        "  1 job was refused: the queue was full.\n"
+        "  1 job was refused: the queue is full.\n"
         "  1 job was unfinished; plates#1: not done when the run ended.\n"
         "  Leases lost by healthy workers: see plates#2.\n"
         "  queuedrill story 'my night.yaml' plates#2 --variant 'a b' --seed 4 \\\n"
