@@ -171,6 +171,29 @@ class Clock:
         span = range(first, last)
         return first + bisect_left(span, True, key=lambda tick: self.local(tick).utcoffset() == after)
 
+    def ticks_at(
+        self, local: datetime, in_missing_hour: str = "shift", in_double_hour: str = "first"
+    ) -> tuple[int, ...]:
+        """List the ticks that are taken for a local time, as is wished where the clocks change.
+
+        Args:
+            local: without an offset.
+            in_missing_hour: for a time that the clock never shows: ``skip`` (none), ``shift`` (as much later as the
+                clock jumps) or ``at_its_end`` (when it has jumped). None on a day that the zone skips altogether.
+            in_double_hour: for a time that the clock shows twice: ``first`` or ``both``.
+
+        >>> from datetime import datetime
+        >>> clock, missing = Clock(datetime(2026, 3, 29), "Europe/London"), datetime(2026, 3, 29, 1, 30)
+        >>> [[tick // 60_000_000 for tick in clock.ticks_at(missing, wish)] for wish in ("skip", "shift", "at_its_end")]
+        [[], [90], [60]]
+        """
+        shown = self.instants(local)
+        if shown:
+            return shown if in_double_hour == "both" else shown[:1]
+        if in_missing_hour == "skip" or not self.has_day(local.date()):
+            return ()
+        return (self.tick_of(local) if in_missing_hour == "shift" else self.after_gap(local),)
+
     def has_day(self, day: date) -> bool:
         """Say whether there is such a day: a zone that changes its side of the date line may skip one.
 

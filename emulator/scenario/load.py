@@ -277,7 +277,10 @@ def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:
         ends = scenario.lasts if arrival.ends is None else min(arrival.ends, scenario.lasts)
         from emulator.scenario.recurrence import too_often  # most scenarios do not recur
 
-        if wrong := too_often(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
+        wishes = arrival.at_changes
+        if wrong := too_often(
+            arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes, at_changes=wishes
+        ):
             yield Found(("arrivals", place, "recurs"), wrong)
 
 

@@ -78,6 +78,22 @@ A clock time that the clocks jump over when they are put forward is read with th
 later as they jump (01:30 for `"00:30"`). One that comes twice when they are put back is the first of the two, or
 the first from the start on. `check` names both.
 
+Notations differ in what comes of an arrival at such a time. `in_missing_hour` and `in_double_hour` of an entry decide;
+where they are not stated, this holds. `check` names each such time, unless the entry states what is wanted.
+
+| written | 02:30, when 02:00 is followed by 03:00 | 02:30, when it comes twice | source |
+| --- | --- | --- | --- |
+| `at: "02:30"` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
+| `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=30` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
+| `recurs: 30 2 * * *` | `at_its_end`: 03:00 | `first` | common practice; POSIX (crontab) leaves it open |
+| `recurs: "*/30 2 * * *"`, `"30 * * * *"`: a `*` in minute or hour | `skip` | `both` | common practice; POSIX \
+leaves it open |
+| `recurs: FREQ=HOURLY` or `MINUTELY` | `skip`: they go by real hours and minutes | `both` | common practice; \
+RFC 5545 does not say |
+
+A day that the zone skips altogether has no arrivals. What is skipped has been counted by COUNT of the rule, and not by
+`count` of the entry.
+
 An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
 
 ## Where a value comes from

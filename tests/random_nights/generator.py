@@ -470,6 +470,7 @@ class _Night:
         if way == "at":
             entry["at"] = dice.moment(0, dice.pick(60, 600, self.lasts // 2))
             entry["count"] = dice.pick(1, 3, 5, 8, 12, 16)
+            maybe(entry, "in_missing_hour", lambda: dice.pick("skip", "shift", "at_its_end"))
         elif way == "trace":
             entry["trace"] = dice.pick("plates.csv", "plates.swf")
             if entry["trace"] == "plates.csv" and "scan" not in self.routines:
@@ -479,6 +480,9 @@ class _Night:
             minutes = dice.pick("*/2", "*/5", "35,50,5", "*")
             entry["recurs"] = dice.pick(f"{minutes} * * * *", f"{minutes} 21-23 * * *", "FREQ=MINUTELY;INTERVAL=7")
             maybe(entry, "excludes", lambda: dice.pick(["2026-06-13"], ["sunday"]))
+            maybe(entry, "in_double_hour", lambda: dice.pick("first", "both"))
+            if not entry["recurs"].startswith("FREQ"):
+                maybe(entry, "in_missing_hour", lambda: dice.pick("skip", "shift", "at_its_end"))
             maybe(entry, "if_still_running", lambda: dice.pick("skip", "wait", "both"), 3)
             maybe(entry, "if_missed", lambda: dice.pick("skip", "once", "each"), 3)
             if entry.get("if_missed", "skip") != "skip":

@@ -168,7 +168,12 @@ class Outlook:
         return [
             occurrence.nominal_tick
             for occurrence in occurrences(
-                arrival.recurs, self.clock, until, from_tick=arrival.begins, excluded=arrival.excludes
+                arrival.recurs,
+                self.clock,
+                until,
+                from_tick=arrival.begins,
+                excluded=arrival.excludes,
+                at_changes=arrival.at_changes,
             )
         ]
 

@@ -7,7 +7,7 @@ from typing import Final
 from emulator.scenario.clock import Clock
 from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
 from emulator.scenario.names import expand
-from emulator.scenario.recurrence import hints
+from emulator.scenario.recurrence import hints, unclear, usual
 from emulator.scenario.schedules import switches
 from emulator.timeline.ticks import say
 
@@ -66,8 +66,9 @@ def clock_change(outlook: Outlook) -> Iterator[Said]:
         yield ("starts",), _unclear(clock, clock.starts, shown, 0)
     for pattern in _CLOCK_TIMES:
         for loc, text in expand(outlook.data, pattern):
-            if isinstance(text, str) and (found := clock.unclear(text)) is not None:
+            if isinstance(text, str) and (found := clock.unclear(text)) and not _wished(outlook, loc, found[1]):
                 yield loc, _unclear(clock, *found, clock.moment(text))
+    yield from _recurrences(outlook)
     for name, pool in outlook.scenario.pools.items():
         if pool.power is not None and pool.count:
             here = clock if pool.power.zone is None else clock.in_zone(pool.power.zone)
@@ -75,6 +76,34 @@ def clock_change(outlook: Outlook) -> Iterator[Said]:
                 for local, tick in switches(outlook.clock, pool.power, text, outlook.scenario.lasts):
                     if 0 <= tick < outlook.scenario.lasts and len(shown := here.instants(local)) != 1:
                         yield ("pools", name, "power", key), _unclear(here, local, shown, tick)
+
+
+def _wished(outlook: Outlook, loc: Loc, shown: tuple[int, ...]) -> bool:
+    """Say whether an arrival entry states what is wanted of a time that the clock never shows, or shows twice."""
+    if (loc[0], loc[-1]) not in (("arrivals", "at"), ("arrivals", "recurs")):
+        return False
+    arrival = outlook.scenario.arrivals[int(loc[1])]
+    return (arrival.in_double_hour if shown else arrival.in_missing_hour) is not None
+
+
+def _recurrences(outlook: Outlook) -> Iterator[Said]:
+    """Tell what recurrences name and the clock never shows, or shows twice, where nothing is stated of it."""
+    clock, lasts = outlook.clock, outlook.scenario.lasts
+    for place, arrival in enumerate(outlook.scenario.arrivals):
+        if arrival.recurs is None or arrival.count == 0:
+            continue
+        loc = ("arrivals", place, "recurs")
+        ends = lasts if arrival.ends is None else min(arrival.ends, lasts)
+        wish = usual(arrival.recurs)
+        for found in unclear(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
+            if _wished(outlook, loc, found.shown):
+                continue
+            as_usual = f"in_double_hour: {wish[1]}" if found.shown else f"in_missing_hour: {wish[0]}"
+            named = f"{arrival.recurs} names {found.local}" + (f" (and {found.more} more)" if found.more else "")
+            happens = "put back and shows twice" if found.shown else "put forward over"
+            comes = " and ".join(clock.local(tick).isoformat() for tick in found.taken)
+            then = f"it comes at {comes}" if comes else "it does not come"
+            yield loc, f"{named}, which the clock in {clock.zone} is {happens}: {then} ({as_usual})"
 
 
 def _unclear(clock: Clock, local: datetime, shown: tuple[int, ...], taken: int) -> str:
