@@ -41,6 +41,7 @@ class ComparisonPlan:
     trade_off: tuple[str, str]
     first_seed: int
     confidence: float
+    changes: tuple[str, ...] = ()
 
     def requirements(self) -> dict[str, Sequence[Any]]:
         """Give the requirements of each variant."""
@@ -67,6 +68,7 @@ class ComparisonPlan:
         """Say what the nights say."""
         found = conclude(
             title=self.title,
+            changes=self.changes,
             files=self.files,
             variants=[setting.name for setting in self.settings],
             baseline=self.settings[0].name,
@@ -145,7 +147,8 @@ def plan(
     Raises:
         InputError: for a figure that there is not, or a seed out of range.
     """
-    base = settings[0].loaded().scenario
+    first = settings[0].loaded()
+    base = first.scenario
     measures = None if measures is None else texts("measures", measures)
     if measures is not None and not measures:
         raise InputError("no figure is compared: name at least one, or leave `measures` out")
@@ -157,7 +160,8 @@ def plan(
         check_names([*figures, *map(wanted, both)], setting.loaded().scenario)
     seed = seed_from(base.seed, first_seed)
     named = tuple(dict.fromkeys(figure.text for figure in figures))
-    return ComparisonPlan(base.title, files, tuple(settings), named, both, seed, confidence)
+    changes = tuple(map(str, first.changes))
+    return ComparisonPlan(first.title, files, tuple(settings), named, both, seed, confidence, changes)
 
 
 def seed_from(stated: int, first_seed: int | None) -> int:

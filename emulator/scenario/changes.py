@@ -4,36 +4,26 @@
 The variants and questions of the file are applied on top, as always.
 """
 
-import shlex
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 from emulator.errors import InputError, Problem, ScenarioError
 from emulator.scenario import load, text
 from emulator.scenario.load import Loaded
 from emulator.scenario.variants import changed
-from emulator.scenario.woven import Loc, Origin, Woven
-from emulator.scenario.written import Layer, Settings, Written, settled
+from emulator.scenario.woven import Loc, Origin, Woven, is_list_change
+from emulator.scenario.written import Change, Layer, Settings, Written, settled
 
-__all__ = ["Change", "added", "set_to", "with_changes"]
+__all__ = ["added", "check_effect", "patch_of", "set_to", "with_changes"]
 
 
-class Change(NamedTuple):
-    """One thing that was set on the command line: the option (``change`` or ``add``), and the text behind it."""
+def patch_of(change: Change) -> Mapping[str, Any]:
+    """Give what was set on the command line as a variant would write it.
 
-    option: str
-    text: str
-
-    def __str__(self) -> str:
-        return f"--{self.option} {shlex.quote(self.text)}"
-
-    def patch(self) -> Mapping[str, Any]:
-        """Give what it changes, as a variant would write it.
-
-        Raises:
-            ScenarioError: when the text cannot be read.
-        """
-        return set_to(self.text) if self.option == "change" else added(self.text)
+    Raises:
+        ScenarioError: when the text cannot be read.
+    """
+    return set_to(change.text) if change.option == "change" else added(change.text)
 
 
 def set_to(written: str) -> dict[str, Any]:
@@ -100,7 +90,7 @@ def with_changes(loaded: Loaded, changes: Iterable[Sequence[str]]) -> Loaded:
     layers = list(loaded.written.layers)
     problems = []
     for number, change in enumerate(made, 1):
-        patch = change.patch()
+        patch = patch_of(change)
         layers.append(Layer(Settings(str(change), dict(patch)), {}))
         for it in changed(woven, patch, number):
             problems.append(Problem(str(change), 0, 0, _path(it.loc), it.told()))
@@ -113,6 +103,19 @@ def with_changes(loaded: Loaded, changes: Iterable[Sequence[str]]) -> Loaded:
 
     written = Written(tuple(layers), settled(woven.data, origin))
     return load.again(loaded, woven.data, written, tuple(made))
+
+
+def check_effect(loaded: Loaded, variant: str) -> None:
+    """Make sure that a variant leaves something of all that was set on the command line.
+
+    Raises:
+        InputError: when the variant sets one of the values itself.
+    """
+    for change in loaded.changes:
+        for path in patch_of(change):
+            for other, value in loaded.patches.get(variant, {}).items():
+                if f"{path}.".startswith(f"{other}.") and not is_list_change(value):
+                    raise InputError(f"{change} has no effect: the variant {variant!r} sets {other} itself")
 
 
 def _path(loc: Loc) -> str:

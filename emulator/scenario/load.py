@@ -9,7 +9,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,7 +26,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
-from emulator.scenario.written import Layer, Place, Settings, Source, Written
+from emulator.scenario.written import Change, Layer, Place, Settings, Source, Written
 from emulator.timeline.ticks import say
 
 if TYPE_CHECKING:
@@ -90,7 +90,14 @@ class Loaded:
     data: Mapping[str, Any] = field(repr=False)
     said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
     written: Written = field(repr=False, compare=False)
-    changes: tuple[tuple[str, str], ...] = ()
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """The scenario's title, with what was set on the command line."""
+        return (
+            f"{self.scenario.title}, with {' '.join(map(str, self.changes))}" if self.changes else self.scenario.title
+        )
 
     @property
     def path(self) -> Path:
@@ -202,7 +209,8 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
-    return _load(Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
+    made = _load(Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
+    return replace(made, changes=loaded.changes)
 
 
 def guessed_share(loaded: Loaded) -> float | None:
@@ -218,7 +226,7 @@ def _load(source: Source, written: str, folders: Folders) -> Loaded:
     )
 
 
-def again(loaded: Loaded, data: dict[str, Any], written: Written, changes: tuple[tuple[str, str], ...]) -> Loaded:
+def again(loaded: Loaded, data: dict[str, Any], written: Written, changes: tuple[Change, ...]) -> Loaded:
     """Give a scenario as its data were changed by what was set on the command line.
 
     Raises:
@@ -234,7 +242,7 @@ def _whole(
     data: dict[str, Any],
     written: Written,
     problems: list["_Placed"],
-    changes: tuple[tuple[str, str], ...] = (),
+    changes: tuple[Change, ...] = (),
 ) -> Loaded:
     """Make a scenario of plain data, or tell everything that is wrong with it."""
     scenario, clock, found = _checked(data, folders)
@@ -322,7 +330,7 @@ def _clock(data: Mapping[str, Any]) -> tuple[Clock, list[Found]]:
 _Placed = tuple[Place, Found]
 
 
-def _in_order(problems: list[_Placed], name: str, changes: Sequence[tuple[str, str]]) -> list[Problem]:
+def _in_order(problems: list[_Placed], name: str, changes: Sequence[Change]) -> list[Problem]:
     """Put problems in file order, say each once, and no more than a person can read.
 
     Files that were right by themselves are wrong only with what was set on the command line.

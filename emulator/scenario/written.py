@@ -4,6 +4,7 @@ A scenario has layers: the file (or settings made in Python), the files that it 
 command line. The last layers are not files: what is set has a text, and no lines.
 """
 
+import shlex
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
@@ -13,7 +14,7 @@ from emulator.scenario.messages import path_in
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.woven import Loc, Origin
 
-__all__ = ["Layer", "Place", "Settings", "Source", "Written", "settled"]
+__all__ = ["Change", "Layer", "Place", "Settings", "Source", "Written", "settled"]
 
 
 class Source(Protocol):
@@ -38,6 +39,16 @@ class Settings:
         return 0, 0
 
     key_place = place
+
+
+class Change(NamedTuple):
+    """One thing that was set on the command line: the option (``change`` or ``add``), and the text behind it."""
+
+    option: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"--{self.option} {shlex.quote(self.text)}"
 
 
 class Layer(NamedTuple):

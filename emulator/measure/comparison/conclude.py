@@ -47,6 +47,7 @@ def conclude(
     versions: Mapping[str, str],
     played: Iterable[PlayedNight],
     worth_seeing: Mapping[str, float] | None = None,
+    changes: Sequence[str] = (),
 ) -> Comparison:
     """Put a comparison together.
 
@@ -67,6 +68,7 @@ def conclude(
         played: the nights, in any order.
         worth_seeing: by figure, the size of a difference that planning asks about; by default a round amount near 5 %
             of the baseline's mean.
+        changes: what was set on the command line.
 
     Raises:
         InputError: when scipy is missing; for a confidence out of range, a figure that is not one, a trade-off of
@@ -95,6 +97,7 @@ def conclude(
     }
     return Comparison(
         title=title,
+        changes=tuple(changes),
         files=tuple(files),
         variants=tuple(variants),
         baseline=baseline,

@@ -230,6 +230,7 @@ class Comparison:
         lost: nights that failed to run.
         versions: of the program, of Python, of the zone data and of scipy.
         played: every night that was played, by seed, then variant.
+        changes: what was set on the command line, each as the option was given.
     """
 
     title: str
@@ -250,3 +251,4 @@ class Comparison:
     lost: tuple[Lost, ...]
     versions: Mapping[str, str]
     played: tuple[PlayedNight, ...] = field(repr=False)
+    changes: tuple[str, ...] = ()
