@@ -90,6 +90,7 @@ def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) ->
     found = [wrong for check in checks for wrong in check(data, names)]
     found += wrong_parameters(data, names)
     found += _measures(data)
+    found += _preferred(data)
     found += _trace_files(data, clock, folders)
     return found
 
@@ -250,6 +251,25 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 yield Found(
                     (*loc, key), f"{name} cannot be told by {key}, only {f'by {by}' if by else 'for the whole night'}"
                 )
+
+
+def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:
+    """What is preferred are figures of which one side is better, each named once."""
+    from emulator.measure.catalogue import MEASURES
+
+    seen = set()
+    for loc, name in expand(data, ("prefer", "*")):
+        if not isinstance(name, str):
+            continue
+        measure = MEASURES.get(name)
+        if measure is None:
+            said = renamed(name, MEASURES) or f"no figure is called {name!r}: {advise(name, MEASURES)}"
+            yield Found(loc, said)
+        elif not measure.better:
+            yield Found(loc, f"of {name} neither more nor less is better: name another figure")
+        elif name in seen:
+            yield Found(loc, f"{name} stands here twice: name each figure once")
+        seen.add(name)
 
 
 def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Iterator[Found]:

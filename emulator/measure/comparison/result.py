@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.recommendation import Recommendation
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.estimate import Unit
 
@@ -229,6 +230,7 @@ class Comparison:
         points: the trade-off of each variant.
         lost: nights that failed to run.
         versions: of the program, of Python, of the zone data and of scipy.
+        recommendation: which variant to take, and how each of them stands; None with one variant.
         played: every night that was played, by seed, then variant.
         changes: what was set on the command line, each as the option was given.
     """
@@ -250,5 +252,6 @@ class Comparison:
     points: tuple[TradePoint, ...]
     lost: tuple[Lost, ...]
     versions: Mapping[str, str]
+    recommendation: Recommendation | None
     played: tuple[PlayedNight, ...] = field(repr=False)
     changes: tuple[str, ...] = ()

@@ -3,13 +3,14 @@
 import json
 from collections.abc import Iterator
 from types import MappingProxyType
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field, ValidationInfo, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
+from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
-from emulator.timeline.ticks import say
+from emulator.timeline.ticks import DAY, say
 
 __all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Prerequisite"]
 
@@ -31,6 +32,14 @@ ARRIVAL_KEYS: Final = MappingProxyType(
 
 SOME_WAYS_ONLY: Final = frozenset(key for keys in ARRIVAL_KEYS.values() for key in keys)
 """The keys that do not belong to every way of arriving."""
+
+
+def _no_days_of_a_calendar(value: Any) -> Any:
+    if isinstance(value, str) and value.startswith("P") and (days := parse_span(value)[0]):
+        step = f";INTERVAL={days}" if days > 1 else ""
+        exact = say(days * DAY)
+        raise ValueError(f"{value!r} is no fixed gap: write recurs: FREQ=DAILY{step} for days of the zone, or {exact}")
+    return value
 
 
 class Prerequisite(Model):
@@ -64,7 +73,10 @@ class Arrival(Model):
     per_hour: float | None = Field(
         default=None, gt=0, le=1e9, description="A Poisson process with this rate, in jobs an hour."
     )
-    every: PositiveDuration | None = Field(default=None, description="Constant gaps, the first job at `from`.")
+    every: Annotated[PositiveDuration, BeforeValidator(_no_days_of_a_calendar)] | None = Field(
+        default=None,
+        description="Constant gaps, the first job at `from`. `1d` is 24 hours; a day of the zone: recurs: FREQ=DAILY.",
+    )
     gaps: Distribution | None = Field(default=None, description="Gaps drawn from a distribution.")
     again_after: Distribution | None = Field(
         default=None, description="A finite source: `count` sources, each sends the next so long after its last ended."
