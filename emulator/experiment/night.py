@@ -109,6 +109,7 @@ def run_night(
         files=files_of(loaded),
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
+        changes=said.changes,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )
     run = _Run(loaded, about, keep_events, also_to, progress)
@@ -252,7 +253,7 @@ class _Run:
         assert world is not None, "the night has been run"
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         file = said.name if said.text else ""
-        again = _in_python(said, about)
+        again = _in_python(about)
         rows = None if self._kept is None else tuple(self._kept.rows)
         return judged_night(self._loaded, about, self._fold, world, again, rows, log, file)
 
@@ -275,7 +276,7 @@ def judged_night(
     night = _closed(fold, world)
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
-        title=loaded.scenario.title,
+        title=loaded.title,
         seed=about.seed,
         again=again,
         file=file,
@@ -292,6 +293,7 @@ def judged_night(
             "zone data": about.zone_data_version,
             "python": about.python_version,
         },
+        changes=tuple(map(str, about.changes)),
     )
     if file:
         meta = replace(meta, again=meta.command("run"))
@@ -307,10 +309,6 @@ async def _settle(recorder: "SqliteRecorder | None") -> None:
         await recorder.flush()
 
 
-def _in_python(said: Loaded, about: RunMeta) -> str:
+def _in_python(about: RunMeta) -> str:
     variant = f", variant={about.variant!r}" if about.variant else ""
-    return (
-        f"emulator.run({said.name!r}, seed={about.seed}{variant})"
-        if said.text
-        else (f"emulator.run(settings, seed={about.seed}{variant})")
-    )
+    return f"emulator.run(settings, seed={about.seed}{variant})"

@@ -45,6 +45,7 @@ class RunMeta:
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
         nothing_came: the arrival entries of which no job came before the end.
         versions: what the run was made with (program, zone data), by name.
+        changes: what was set on the command line, each as the option was given.
         breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
         file: the scenario file as it was named; "" for settings that came from no file.
         variant: the name of its variant; "" for the scenario as written.
@@ -62,6 +63,7 @@ class RunMeta:
     nothing_came: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     breaks_off: str = ""
+    changes: tuple[str, ...] = ()
     file: str = ""
     variant: str = ""
     allowed: tuple[str, ...] = ()
@@ -74,6 +76,7 @@ class RunMeta:
         found = ["queuedrill", verb, shlex.quote(self.file), *words]
         found += ["--variant", shlex.quote(self.variant)] if self.variant else []
         found += ["--seed", str(self.seed)] if seeded else []
+        found += self.changes
         for folder in self.allowed:
             found += ["--allow-folder", shlex.quote(folder)]
         return " ".join(found)
