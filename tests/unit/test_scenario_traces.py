@@ -10,6 +10,7 @@ import pytest
 
 from emulator.errors import ScenarioError
 from emulator.scenario.clock import Clock
+from emulator.scenario.load import load, varied
 from emulator.scenario.traces import Arrival, WorkloadJob, read_arrivals, read_csv, read_workload, workload_header
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
 
@@ -109,6 +110,14 @@ def test_utf_16_is_refused_by_name(csv_file: Write, swf_file: Write, encoding: s
     assert refusal(lambda: read_csv(path, CLOCK), path) == f"arrivals.csv{refused}"
     path = swf_file("1 0 0 60\n".encode(encoding))
     assert refusal(lambda: read_workload(path), path) == f"log.swf{refused}"
+
+
+def test_only_a_trace_knows_a_job_s_own_number() -> None:
+    """`{job}` in an entry without a trace is refused, whatever it is to make."""
+    quiet = load(Path(__file__).parent / "right" / "quiet.yaml")
+    for key in ("key", "idempotency_key"):
+        with pytest.raises(ScenarioError, match=rf"arrivals.0.{key}: .*'job'"):
+            varied(quiet, {f"arrivals.nightly.{key}": "{job}"})
 
 
 def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None:

@@ -578,12 +578,6 @@ def test_a_job_s_own_number_can_be_its_key(tmp_path: Path) -> None:
     assert (job.key, job.idempotency_key) == ("k7", "7-1")
 
 
-def test_only_a_trace_knows_a_job_s_own_number() -> None:
-    """`{job}` in an entry without a trace is refused."""
-    with pytest.raises(ScenarioError, match=r"no parameter 'job': "):
-        Desk({"name": "t", "at": "22:00", "idempotency_key": "{job}"})
-
-
 def test_a_workload_log_tells_processors_only_to_who_asks(tmp_path: Path) -> None:
     """The processors of a workload log are left out where the routine has no such parameter."""
     line = "1 60 5 90 4 -1 -1 4 -1 -1 1 1 1 1 1 1 -1 -1\n"
