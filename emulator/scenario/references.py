@@ -49,10 +49,15 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("actions.*.release_queue", Names.queue),
     ("actions.*.new_version", Names.routine),
     ("must_hold.*.routine", Names.routine),
+    ("also_true.*.routine", Names.routine),
     ("must_hold.*.queue", Names.queue),
+    ("also_true.*.queue", Names.queue),
     ("must_hold.*.pool", Names.pool),
+    ("also_true.*.pool", Names.pool),
     ("must_hold.*.entry", Names.entry),
+    ("also_true.*.entry", Names.entry),
     ("must_hold.*.each_occurrence_of", Names.entry),
+    ("also_true.*.each_occurrence_of", Names.entry),
 )
 """Where a name is used, and the question that it must pass."""
 
@@ -91,6 +96,7 @@ def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) ->
     found += wrong_parameters(data, names)
     found += _measures(data)
     found += _preferred(data)
+    found += _facts(data)
     found += _trace_files(data, clock, folders)
     return found
 
@@ -190,6 +196,7 @@ def _prerequisites(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 def _entries_used(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     """Occurrences belong to entries that recur, surges to entries that have a rate."""
     for pattern, ways, what in (
+        (("also_true", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
         (("must_hold", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
         (("faults", "*", "surge"), ("per_hour", "every", "gaps"), "has no rate: only per_hour, every and gaps have"),
     ):
@@ -225,7 +232,8 @@ def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
 def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
     from emulator.measure.catalogue import MEASURES  # light, but only asked for where a requirement stands
 
-    for loc, requirement in expand(data, ("must_hold", "*")):
+    asked = [*expand(data, ("must_hold", "*")), *expand(data, ("also_true", "*"))]
+    for loc, requirement in asked:
         name = requirement.get("measure") if isinstance(requirement, Mapping) else None
         if not isinstance(name, str):
             continue
@@ -251,6 +259,14 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 yield Found(
                     (*loc, key), f"{name} cannot be told by {key}, only {f'by {by}' if by else 'for the whole night'}"
                 )
+
+
+def _facts(data: Mapping[str, Any]) -> Iterator[Found]:
+    """A fact of the lesson is about one night alone."""
+    for loc, fact in expand(data, ("also_true", "*")):
+        for key in ("in_share", "not_worse_by"):
+            if isinstance(fact, Mapping) and fact.get(key) is not None:
+                yield Found((*loc, key), f"a fact is judged on one night: `{key}` belongs to `must_hold`", True)
 
 
 def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:

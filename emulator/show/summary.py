@@ -14,7 +14,7 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import Page, Role
-from emulator.show.meta import SMALL_PRINT, RunMeta, one_night, verdict
+from emulator.show.meta import SMALL_PRINT, RunMeta, facts, one_night, verdict
 from emulator.show.phrases import spoken
 from emulator.show.worst import worst_jobs
 
@@ -55,6 +55,7 @@ def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
     page.blank()
     page.say(f"{meta.title}. {duration(night.horizon)} in virtual time, seed {meta.seed}.")
     _requirements(page, night, judged)
+    _also_true(page, night, meta)
     _jobs(page, night, figures)
     _times(page, figures)
     _attempts(page, figures)
@@ -84,6 +85,22 @@ def _requirements(page: Page, night: Night, judged: Sequence[Judged]) -> None:
             names = [night.name_of(job) for job in one.evidence[:_EVIDENCE]]
             more = " and more" if len(one.evidence) > _EVIDENCE else ""
             page.say(one.sentence + (f" See {', '.join(names)}{more}." if names else ""), indent=2, hanging=4)
+
+
+def _also_true(page: Page, night: Night, meta: RunMeta) -> None:
+    """Tell the facts of the lesson apart from the requirements."""
+    if not meta.also_true:
+        return
+    page.heading("Also true")
+    words: dict[bool | None, tuple[str, Role]] = {
+        True: ("true", "good"),
+        False: ("not true", "bad"),
+        None: ("not judged", ""),
+    }
+    rows = [[one.asks, _found(one), words[one.met][0]] for one in meta.also_true]
+    page.table(rows, roles=[words[one.met][1] for one in meta.also_true])
+    if said := facts(meta.also_true):
+        page.say(said, "bad", indent=2, hanging=4)
 
 
 def _found(one: Judged) -> str:
