@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, undecided, write_text
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ __all__ = ["compare"]
 @click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+@set_values
 @allow_folder
 def compare(
     files: tuple[str, ...],
@@ -77,6 +78,8 @@ def compare(
     page: str | None,
     undecided: int,
     quiet: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
@@ -118,9 +121,10 @@ def compare(
             raise click.UsageError(f"{pictures} cannot be made: {error.strerror}; name another folder.") from None
         check_writable(str(Path(pictures) / name) for name in NAMES)
     try:
+        read = [read_changed(file, allow_folders, change, add) for file in files]
         with progress("comparing", quiet=quiet, of="the nights") as told:
             found = work(
-                files[0] if len(files) == 1 else list(files),
+                read[0] if len(read) == 1 else read,
                 variants=names(variants),
                 baseline=baseline,
                 nights=nights,
@@ -136,7 +140,6 @@ def compare(
                 results=results,
                 resume=resume,
                 progress=told,
-                allow_folders=allow_folders,
             )
     except KeyboardInterrupt:
         if results is not None:

@@ -110,6 +110,7 @@ def run_night(
         files=files_of(loaded),
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
+        changes=said.changes,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )
     run = _Run(loaded, about, keep_events, also_to, progress)
@@ -254,9 +255,11 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         again = (
             f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
+            + (f" --variant {shlex.quote(about.variant)}" if about.variant else "")
+            + "".join(f" {change}" for change in about.changes)
             + "".join(f" --allow-folder {shlex.quote(str(folder))}" for folder in said.folders.allowed)
-            if said.text and not about.variant
-            else _in_python(said, about)
+            if said.text
+            else _in_python(about)
         )
         rows = None if self._kept is None else tuple(self._kept.rows)
         return judged_night(self._loaded, about, self._fold, world, again, rows, log)
@@ -275,7 +278,7 @@ def judged_night(
     night = _closed(fold, world)
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
-        title=loaded.scenario.title,
+        title=loaded.title,
         seed=about.seed,
         again=again,
         guessed=sources.count("guess"),
@@ -289,6 +292,7 @@ def judged_night(
             "zone data": about.zone_data_version,
             "python": about.python_version,
         },
+        changes=tuple(map(str, about.changes)),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     return NightResult(loaded, about, night, judged, meta, rows, log)
@@ -302,10 +306,6 @@ async def _settle(recorder: "SqliteRecorder | None") -> None:
         await recorder.flush()
 
 
-def _in_python(said: Loaded, about: RunMeta) -> str:
+def _in_python(about: RunMeta) -> str:
     variant = f", variant={about.variant!r}" if about.variant else ""
-    return (
-        f"emulator.run({said.name!r}, seed={about.seed}{variant})"
-        if said.text
-        else (f"emulator.run(settings, seed={about.seed}{variant})")
-    )
+    return f"emulator.run(settings, seed={about.seed}{variant})"

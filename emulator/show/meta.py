@@ -30,6 +30,7 @@ class RunMeta:
         nothing_came: the arrival entries of which no job came before the end.
         versions: what the run was made with (program, zone data), by name.
         also_true: the facts of the lesson, judged on this night.
+        changes: what was set on the command line, each as the option was given.
         breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
     """
 
@@ -44,6 +45,7 @@ class RunMeta:
     versions: Mapping[str, str] = field(default_factory=dict)
     breaks_off: str = ""
     also_true: tuple[Judged, ...] = ()
+    changes: tuple[str, ...] = ()
 
 
 def nothing_came_of(arrivals: Iterable[Arrival], night: Night) -> tuple[str, ...]:

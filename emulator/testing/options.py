@@ -43,6 +43,7 @@ class Settings(TypedDict, total=False):
     variants: Named
     combine: Mapping[str, Sequence[Any]]
     baseline: str | None
+    questions: Listed
 
 
 class EmulatorOptions(Settings, total=False):

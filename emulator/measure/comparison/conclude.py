@@ -53,6 +53,7 @@ def conclude(
     prefer: Sequence[str] = (),
     planned: int | None = None,
     cut_short: CutShort = "",
+    changes: Sequence[str] = (),
 ) -> Comparison:
     """Put a comparison together.
 
@@ -77,6 +78,7 @@ def conclude(
         prefer: the preferred measures, in order; each night has readings of them.
         planned: how many nights of each were to be run, if there are fewer.
         cut_short: why there are fewer.
+        changes: what was set on the command line.
 
     Raises:
         InputError: when scipy is missing; for a confidence out of range, a figure that is not one, a trade-off of
@@ -110,6 +112,7 @@ def conclude(
     random = any(night.drawn for night in ordered)
     return Comparison(
         title=title,
+        changes=tuple(changes),
         files=tuple(files),
         variants=tuple(variants),
         baseline=baseline,

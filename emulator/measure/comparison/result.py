@@ -242,6 +242,7 @@ class Comparison:
         versions: of the program, of Python, of the zone data and of scipy.
         recommendation: which variant to take, and how each of them stands; None with one variant.
         played: every night that was played, by seed, then variant.
+        changes: what was set on the command line, each as the option was given.
     """
 
     title: str
@@ -263,3 +264,4 @@ class Comparison:
     versions: Mapping[str, str]
     recommendation: Recommendation | None
     played: tuple[PlayedNight, ...] = field(repr=False)
+    changes: tuple[str, ...] = ()

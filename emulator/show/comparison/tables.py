@@ -46,6 +46,7 @@ def rows(comparison: Comparison) -> list[dict[str, Any]]:
             "difference_high": None if beside is None else _end(beside.together, "high", unit),
             "p_together": None if beside is None else beside.p_together,
             "effect": "baseline" if beside is None else beside.effect,
+            "changes": " ".join(comparison.changes),
         }
         if advice is not None:
             own, leader = stands.get(one.variant), ahead.get((one.measure, one.variant))
