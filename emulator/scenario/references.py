@@ -148,7 +148,7 @@ def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
     """Paths and draws know an item of a list by its name, so no other may have it."""
-    for key in ("faults", "actions", "access", "credentials", "must_hold"):
+    for key in ("faults", "actions", "access", "credentials", "must_hold", "also_true"):
         first: dict[str, int] = {}
         for loc, name in expand(data, (key, "*", "name")):
             if isinstance(name, str) and first.setdefault(name, loc[1]) != loc[1]:  # type: ignore[arg-type]  # its place
