@@ -5,8 +5,8 @@ from pathlib import Path
 
 import click
 
-from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.comparing import exit_code
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import INTERRUPTED
 from emulator.cli.run import finite
 

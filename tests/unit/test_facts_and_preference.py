@@ -30,7 +30,7 @@ def test_a_fact_is_judged_apart_and_counts_as_no_requirement() -> None:
     assert [(fact.requirement, fact.met) for fact in found.also_true] == [("lost_leases exactly 0", True)]
     said = found.as_json()
     assert (said["verdict"]["stated"], [fact["met"] for fact in said["also_true"]]) == (1, [True])
-    assert "Also true" in str(found.summary().as_text())
+    assert "\n  also true: leases lost exactly 0 (0)\n" in found.summary().as_text()
 
 
 def test_a_fact_that_is_not_true_has_a_sentence_of_its_own_and_is_never_good() -> None:
@@ -38,7 +38,8 @@ def test_a_fact_that_is_not_true_has_a_sentence_of_its_own_and_is_never_good() -
     found = emulator.run({**NIGHT, "also_true": facts})
     assert (found.fits, found.outcome) == (True, "bad")
     assert found.sentence.endswith(" Under also_true, 1 of 2 facts is not true of this night.")
-    assert "Under also_true, 1 of 2 facts is not true of this night." in found.summary().as_text()
+    assert "\nUnder also_true, 1 of 2 facts is not true of this night.\n" in found.summary().as_text()
+    assert "\n  not true: leases lost exactly 1 (0)\n" in found.summary().as_text()
     assert "Under also_true, 1 of 2 facts is not true of this night." in found.page()
 
 
