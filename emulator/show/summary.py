@@ -119,14 +119,10 @@ def _also_true(page: Page, meta: RunMeta) -> None:
     """Tell the facts of the lesson apart from the requirements."""
     if meta.also_true:
         page.blank()
-    words: dict[bool | None, tuple[str, Role]] = {
-        True: ("true", ""),
-        False: ("not true", "bad"),
-        None: ("not judged", ""),
-    }
+    words = {True: "also true", False: "not true", None: "not judged"}
     for one in meta.also_true:
-        said, role = words[one.met]
-        page.say(f"also {said}: {_about(one)} {one.limit} ({found_of(one)})", role, indent=2, hanging=4)
+        role: Role = "bad" if one.met is False else ""
+        page.say(f"{words[one.met]}: {_about(one)} {one.limit} ({found_of(one)})", role, indent=2, hanging=4)
 
 
 def _about(one: Judged) -> str:
