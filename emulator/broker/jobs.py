@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.broker.states import State
 
 if TYPE_CHECKING:
-    from emulator.broker.order import Entry, Lane, Line, Queue
+    from emulator.broker.order import Entry, Lane, Line, Queue, Terms
     from emulator.broker.workers import Holder
 
 __all__ = ["BY_PERSON", "ENDS", "NOT_DUE", "PAUSING", "PREREQUISITE", "REASONS", "Finished", "Job", "Rare", "rare"]
@@ -54,8 +54,6 @@ class Rare:
         not_before: the tick until which it is not due.
         start_by: the tick at which it expires if it has not been started, -1: never.
         idempotency_key: "" for none.
-        waits_for: the number of the job before it, 0 if that one is not submitted yet.
-        goes_on: the failure of that job lets it go on.
         wanted, asked: see ``Facts``.
         suspended_at: the tick of the present suspension.
         suspended_for: ticks of the attempt's earlier suspensions.
@@ -66,7 +64,6 @@ class Rare:
         "awaits",
         "cut",
         "due",
-        "goes_on",
         "idempotency_key",
         "lost",
         "not_before",
@@ -74,7 +71,6 @@ class Rare:
         "start_by",
         "suspended_at",
         "suspended_for",
-        "waits_for",
         "wanted",
     )
 
@@ -87,8 +83,6 @@ class Rare:
         self.not_before = 0
         self.start_by = -1
         self.idempotency_key = ""
-        self.waits_for = 0
-        self.goes_on = False
         self.wanted = False
         self.asked = False
         self.suspended_at = 0
@@ -100,7 +94,7 @@ class Job:
 
     Attributes:
         number, key, submitted: its number, exclusive key and tick of submission.
-        queue, line, lane: where it waits (``emulator.broker.order``).
+        queue, line, lane: where it waits (``emulator.broker.order``); terms: on which it runs.
         entry: (-priority, place, job), by which it is ordered.
         waiting: it may be taken.
         inside, copied: its entry stands in its line or lane; a copy of it stands in the line of its lane.
@@ -130,6 +124,7 @@ class Job:
         "since",
         "state",
         "submitted",
+        "terms",
         "token",
         "until",
         "waiting",
@@ -142,11 +137,20 @@ class Job:
     until: int
 
     def __init__(
-        self, number: int, queue: "Queue", line: "Line", key: str, submitted: int, state: State, held: int
+        self,
+        number: int,
+        queue: "Queue",
+        line: "Line",
+        key: str,
+        submitted: int,
+        state: State,
+        held: int,
+        terms: "Terms",
     ) -> None:
         self.number = number
         self.queue: Queue = queue
         self.line: Line = line
+        self.terms: Terms = terms
         self.lane: Lane | None = None
         self.key = key
         self.submitted = submitted

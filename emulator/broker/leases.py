@@ -19,12 +19,16 @@ from emulator.broker.rules import Outcome
 from emulator.broker.states import Facts, Request, State, refuses, target
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
-from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, WORKER_SILENT
+from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, NONE, WORKER_SILENT, Because
 
-__all__ = ["Leases"]
+__all__ = ["RAN_OUT", "SILENT", "Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
+RAN_OUT: Final = Because(LEASE_RAN_OUT)
+SILENT: Final = Because(WORKER_SILENT)
+_FORGOTTEN: Final = Because(FORGOTTEN)
+_NOT_STARTED: Final = Because("not_started")
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
@@ -80,7 +84,7 @@ class Leases(Contact):
             return None
         job = found[2]
         state = self._taken[job.state] or self._next(job, Request.TAKE, Facts())
-        queue = job.queue
+        queue, terms = job.queue, job.terms
         if job.key:
             self._keys.occupy(job)
             queue.remove(job, self._keys)
@@ -101,13 +105,13 @@ class Leases(Contact):
         job.state = state
         job.holder = holder
         job.granted = now
-        job.until = until = now + queue.lease
+        job.until = until = now + terms.lease
         if holder.leases is not None:
             holder.leases[token] = job
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
-        if queue.longest is not None:
-            self._ring(now + queue.longest, "time_limit", number, token)
-        self._lease(until, number, token, worker, queue.renewal)
+        if terms.longest is not None:
+            self._ring(now + terms.longest, "time_limit", number, token)
+        self._lease(until, number, token, worker, terms.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
 
@@ -158,8 +162,8 @@ class Leases(Contact):
                 self._stale(now, event, token, worker, "renewal")
                 continue
             job.state = state
-            if job.queue.rules.renewed:
-                job.until = now + job.queue.lease
+            if job.terms.rules.renewed:
+                job.until = now + job.terms.lease
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
             extra = job.rare
             if extra is not None:
@@ -187,8 +191,8 @@ class Leases(Contact):
                 if not job.rare.wanted is stands is is_suspended:
                     return False
         for job in jobs:
-            if job is not None and job.queue.rules.renewed:
-                job.until = now + job.queue.lease
+            if job is not None and job.terms.rules.renewed:
+                job.until = now + job.terms.lease
         return True
 
     def _good(self, token: int, holder: Holder) -> Job | None:
@@ -212,7 +216,7 @@ class Leases(Contact):
         number: int,
         token: int,
         outcome: Outcome,
-        why: str = "",
+        why: Because = NONE,
         retry_after: int | None = None,
         refused_at: int = 0,
         order: int = 0,
@@ -247,7 +251,7 @@ class Leases(Contact):
             if state is None:
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
-            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", "")
+            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", NONE)
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
@@ -301,20 +305,20 @@ class Leases(Contact):
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
         state = target(job.state, Request.START_LIMIT, Facts())
         if isinstance(state, State):
-            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("time_limit", "", now))
+            self._terminate(now, cause, job, state, "expired", _NOT_STARTED, ("time_limit", NONE, now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
-    def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
+    def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
         self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
         if job.until > now:
             assert job.holder is not None  # a job in the table has one
-            self._lease(job.until, job.number, job.token, job.holder.name, job.queue.renewal)
+            self._lease(job.until, job.number, job.token, job.holder.name, job.terms.renewal)
         else:
-            self._lose(now, cause, job, LEASE_RAN_OUT, job.until)
+            self._lose(now, cause, job, RAN_OUT, job.until)
 
     def silence_due(self, now: int, worker: str, incarnation: int) -> None:
         """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
@@ -331,9 +335,9 @@ class Leases(Contact):
         event = self._declare_lost(now, 0, holder)
         for job in self._leases_in_order(holder):
             if job.until <= now:
-                self._lose(now, event, job, LEASE_RAN_OUT, job.until)
+                self._lose(now, event, job, RAN_OUT, job.until)
             else:
-                self._lose(now, event, job, WORKER_SILENT, end)
+                self._lose(now, event, job, SILENT, end)
 
     def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
         holder.lost = True
@@ -349,7 +353,7 @@ class Leases(Contact):
         if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease_lost", FORGOTTEN, now)
+        event = self._told_end(now, event, job, "lease_lost", _FORGOTTEN, now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         left = -1 if allowance is None else allowance.left(now)
@@ -399,13 +403,13 @@ class Leases(Contact):
             return True
         extra.suspended_for += now - extra.suspended_at
         self._emit((now, "resumed", cause, job.number, job.holder.name, token))
-        if job.queue.longest is not None:
+        if job.terms.longest is not None:
             self._ring(self._longest_end(job), "time_limit", job.number, token)
         return True
 
     def _longest_end(self, job: Job) -> int:
         """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
-        return job.granted + (job.queue.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
+        return job.granted + (job.terms.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
 

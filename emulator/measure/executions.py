@@ -111,7 +111,7 @@ class Executions:
             self._count_again(number, at)
 
     def _work_stopped(self, row: Row) -> None:
-        at, _, _, number, worker, _, token, _ = row
+        at, _, _, number, worker, _, token = row[:7]
         job = self._open.get(number) or self._taken_up(number)
         run = self._working[number]
         if run[BEFORE] is None and run[_UNDER] == token and run[BY] == worker:

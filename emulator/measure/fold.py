@@ -25,7 +25,6 @@ from emulator.measure.night import (
     KIND,
     WORKER,
     Cell,
-    FinalState,
     JobKind,
     Night,
 )
@@ -221,7 +220,7 @@ class NightFold(Jobs):
             seed=self._seed,
             table=self._table,
             kinds=tuple(JobKind(*kind) for kind in self._kinds),
-            finals=tuple(FinalState(*final) for final in self._finals),
+            finals=tuple(self._finals),
             workers=tuple(self._worker_codes)[1:],
             pools=self._pools,
             slots=self._slots,

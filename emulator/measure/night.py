@@ -27,6 +27,7 @@ from emulator.measure.table import (
     WORKER,
     JobTable,
 )
+from emulator.record.reasons import NONE, Values
 
 __all__ = [
     "AFTER_ITS_END",
@@ -89,11 +90,12 @@ class JobKind(NamedTuple):
 
 
 class FinalState(NamedTuple):
-    """How jobs ended; ``("unfinished", "", "")`` for those that did not."""
+    """How jobs ended; ``("unfinished", "", "")`` for those that did not. Why: a code, and its values in pairs."""
 
     state: str
     sub_state: str
     why: str
+    values: tuple[tuple[str, str | int], ...] = ()
 
 
 class Cell(NamedTuple):
@@ -120,12 +122,13 @@ class Repeat(NamedTuple):
 
 
 class RefusedJob(NamedTuple):
-    """A submission that the broker refused."""
+    """A submission that the broker refused, and why: a code and its values."""
 
     at: int
     kind: JobKind
     ordinal: int
     why: str
+    values: Values = NONE.values
 
 
 class SkippedOccurrence(NamedTuple):

@@ -21,8 +21,12 @@ class Judged:
         bound: the bound that was missed, else the first one.
         sentence: the verdict with its figures, in one sentence.
         evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
+        against: for each job of the evidence the job that it should have waited for, where order was asked for.
         of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
         label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
+        about: for tables and sentences, the label of the figure that it is asked of; of occurrences what is asked.
+        limit: what is asked of that figure; "" for occurrences, where ``about`` says all.
+        said: the requirement's own words, if it has some.
     """
 
     requirement: str
@@ -33,6 +37,10 @@ class Judged:
     evidence: tuple[int, ...] = ()
     of_occurrences: bool = False
     label: str = ""
+    against: tuple[int, ...] = ()
+    about: str = ""
+    limit: str = ""
+    said: str = ""
 
     @property
     def asks(self) -> str:
@@ -73,6 +81,8 @@ class Asked(Protocol):
     @property
     def within(self) -> int | None: ...
     @property
+    def starts_after_end_of(self) -> str | None: ...
+    @property
     def in_share(self) -> float | None: ...
     @property
     def say(self) -> str | None: ...
@@ -87,6 +97,10 @@ class WallClock(Protocol):
 
     def tick_of(self, when: datetime) -> int:
         """Give the tick of a local time."""
+        ...
+
+    def night_of(self, tick: int) -> int:
+        """Say in which night of the run a tick lies, from 0."""
         ...
 
     def instants(self, local: datetime) -> tuple[int, ...]:

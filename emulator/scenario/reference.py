@@ -14,6 +14,7 @@ from emulator.scenario.models import actions, arrivals, distribution, faults
 from emulator.scenario.provenance import SOURCES
 from emulator.scenario.schema import said_default
 from emulator.scenario.shape import is_of_keys, shape, words
+from emulator.scenario.values import KINDS
 
 __all__ = ["reference_page"]
 
@@ -37,8 +38,10 @@ _SECTIONS: Final = (
     ("Credentials", "Credential", "an item of `credentials`"),
     ("Routines", "Routine", "`routines.NAME`"),
     ("Parts", "Part", "an item of `routines.NAME.parts`"),
+    ("Asking again", "AskAgain", "`asks_again` of a part"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
-    ("Prerequisites", "Prerequisite", "`after` of an arrival"),
+    ("Prerequisites", "Prerequisite", "`after` of an arrival, or an item of the list there"),
+    ("The first of several prerequisites", "FirstOf", "`after` of an arrival"),
     ("Faults", "Fault", "an item of `faults`"),
     ("Some of a pool", "Target", "what a fault or an action is aimed at"),
     ("Actions", "Action", "an item of `actions`"),
@@ -48,6 +51,8 @@ _SECTIONS: Final = (
 
 _SOURCES: Final = ", ".join(f"`{source}`" for source in SOURCES)
 _EXAMPLES: Final = re.compile(r" such as (?:90s|\"21:40\"|\"05:00\"|4m)[^(]*?(?:PT30S|T21:40:00|\"05:00\"|9m\})")
+
+_EXACT: Final = re.compile(r"\ba duration(?: above 0)?(?! above| such as)")
 
 _INTRODUCTION: Final = f"""\
 # The scenario file
@@ -61,9 +66,10 @@ and column, all at once. `queuedrill check FILE` reads a file without running it
 
 | value | written |
 | --- | --- |
-| duration | `90s`, `1h30m`, `500ms`, `250us`, `2d` (24 hours each), or `PT30S`; whole microseconds, at most \
-100 years; 0 needs no unit |
-| moment | `"21:40"`, the first such time from the start on; `"+2h30m"` from the start; `2026-06-12T21:40:00` in the \
+| duration | `90s`, `1h30m`, `500ms`, `250us`, `2d` (48 hours), `1w` (168 hours), or `PT30S`; whole microseconds, at \
+most 100 years; 0 needs no unit. All are exact, whatever the clocks do |
+| moment | `"21:40"`, the first such time from the start on; `"+2h30m"` from the start; `"+P1D"`, a day of the zone \
+from the start; `2026-06-12T21:40:00` in the \
 scenario's zone, or with `Z` or `-04:00` behind it |
 | time of day | `"05:00"` on the clock of the zone |
 | distribution | a duration, or a mapping with one law: see below |
@@ -77,6 +83,11 @@ scenario's zone, or with `Z` or `-04:00` behind it |
 A clock time that the clocks jump over when they are put forward is read with the offset before that. So it lies as much
 later as they jump (01:30 for `"00:30"`). One that comes twice when they are put back is the first of the two, or
 the first from the start on. `check` names both.
+
+`P1D` and `P1W` are nominal, as RFC 5545 (section 3.3.6) has it: days of the zone, of 23 to 25 hours where the clocks
+change. They stand where a place in the calendar is known: in `lasts` and in moments such as `"+P1D"`, where `24h` and
+`1d` stay exact. `P1DT2H` is a day of the zone, then two hours. Of every other key the tables below say "exact": there
+`P1D` is refused, with what to write instead.
 
 Notations differ in what comes of an arrival at such a time. `in_missing_hour` and `in_double_hour` of an entry decide;
 where they are not stated, this holds. `check` names each such time, unless the entry states what is wanted.
@@ -148,7 +159,10 @@ def _table(model: str) -> Iterator[str]:
 
 def _value(node: Mapping[str, Any]) -> str:
     """Say what may stand there, without the examples, which the top of the page has."""
-    return "a mapping: see there" if is_of_keys(node) else _EXAMPLES.sub("", words(node))
+    said = "a mapping: see there"
+    if not is_of_keys(node):
+        said = _EXAMPLES.sub("", words(node).replace(KINDS["distribution"], "a [distribution](#distributions)"))
+    return _EXACT.sub(r"\g<0> (exact)", said)
 
 
 def _default(node: Mapping[str, Any]) -> str:

@@ -7,10 +7,12 @@ from emulator.measure.catalogue import names
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
-from emulator.show.summary import final_states, unfinished_jobs
+from emulator.show.summary import final_states
+from emulator.show.troubles import unfinished_jobs
 from emulator.show.worst import worst_jobs
 
 __all__ = ["as_json"]
@@ -27,6 +29,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
         "format": "queuedrill-summary/2",
         "title": meta.title,
         "seed": meta.seed,
+        "changes": list(meta.changes),
         "again": meta.again,
         "versions": dict(meta.versions),
         "units": dict(_UNITS),
@@ -40,6 +43,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             "not_judged": sum(1 for one in judged if one.met is None),
         },
         "requirements": [_requirement(night, one) for one in judged],
+        "also_true": [_requirement(night, one) for one in meta.also_true],
         "jobs": [
             {"state": state, "sub_state": sub_state, "count": count} for state, sub_state, count in final_states(night)
         ],
@@ -62,7 +66,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             {**_job(night, job), "stuck": stuck, "why": why} for job, stuck, why in unfinished_jobs(night, meta)
         ],
         "arrivals_without_jobs": list(meta.nothing_came),
-        "faults_missed": [one._asdict() for one in night.faults_missed],
+        "faults_missed": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.faults_missed],
         "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
         "note": SMALL_PRINT,
     }

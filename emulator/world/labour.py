@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Final
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
+from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
+from emulator.world.asking import Again
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose
 from emulator.world.effects import Effects
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["Labour"]
 
 _PART_TIME: Final = int(Purpose.PART_TIME)
+_ASK_AGAIN: Final = int(Purpose.ASK_AGAIN)
 _OUTCOME: Final = int(Purpose.OUTCOME)
 
 
@@ -61,7 +64,7 @@ class Labour:
         worker.attempts_begun += 1
         plan.running.append(execution)
         routine = plan.routine
-        if routine.resumes:
+        if plan.resumes:
             execution.step = plan.progress
         token = execution.token
         execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
@@ -80,14 +83,14 @@ class Labour:
         else:
             self._begin_step(execution)
 
-    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, str] | None:
+    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, Because] | None:
         """Say why an attempt ends before its first step, if it does."""
         routine = plan.routine
         for wanted in routine.requires:
             if not meets((wanted,), worker.equipment):
-                return (routine.model.missing_tool, f"{worker.name} has no {wanted}")
+                return (routine.model.missing_tool, Because("no_tool", {"worker": worker.name, "tool": wanted}))
         if plan.version < routine.version and routine.old_jobs == "fail":
-            return ("permanent_error", "a new version was put in while it waited")
+            return ("permanent_error", Because("new_version"))
         return None
 
     # -- steps --------------------------------------------------------------------------------------------------------
@@ -96,7 +99,7 @@ class Labour:
         plan = execution.plan
         while True:
             if execution.step >= len(plan.steps):
-                self._end(execution, "ok", "")
+                self._end(execution, "ok", NONE)
                 return
             step = plan.steps[execution.step]
             part, element, _ = step
@@ -108,7 +111,7 @@ class Labour:
         if not part.just_takes:
             at_once = model.effect is not None and model.lands == "at_request" and model.calls is None
             if at_once and not self._effects.land(execution, step):
-                self._end(execution, "error", f"{part.target_system} refused a stale token")
+                self._end(execution, "error", Because("stale_token", {"system": part.target_system}))
                 return
             if part.law is None and model.calls is not None:
                 self._begin_call(execution, step)
@@ -168,32 +171,33 @@ class Labour:
         if plan.poison:
             self._poisoned(execution)
         elif execution.failing:
-            self._end(execution, execution.failing, f"{step[0].model.name} failed")
+            self._end(execution, execution.failing, Because("part_failed", {"part": step[0].model.name}))
         else:
             if step[0].leaves_at_end and not self._effects.land(execution, step):
-                self._end(execution, "error", f"{step[0].target_system} refused a stale token")
+                self._end(execution, "error", Because("stale_token", {"system": step[0].target_system}))
                 return
             if execution.step + 1 < len(plan.steps):
                 self._step_done(execution, step)
                 self._begin_step(execution)
             else:  # the last
                 execution.step = plan.progress = execution.step + 1
-                self._end(execution, "ok", "")
+                self._end(execution, "ok", NONE)
 
     def _poisoned(self, execution: Execution) -> None:
         if execution.plan.poison == "takes_worker_down":
             self._world.program_dies(execution.worker, execution.event)
         else:
-            self._end(execution, "error", "the job fails every time")
+            self._end(execution, "error", Because("fails_every_time"))
 
     def _step_done(self, execution: Execution, step: Step) -> None:
         execution.step += 1
+        execution.again = None
         plan = execution.plan
         further = execution.step > plan.progress
         if further:
             plan.progress = execution.step
         if execution.step < len(plan.steps):
-            kept = further and plan.routine.resumes
+            kept = further and plan.resumes
             row = (self._agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
             self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2], kept))
 
@@ -206,11 +210,13 @@ class Labour:
         if refusal:
             row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
             self._emit((*row, execution.attempt, execution.token, part.system, "no_access", 0))
-            self._end(execution, "error", f"no access to {part.system}: {refusal}")
+            why = Because("no_access", {"system": part.system, "refusal": refusal})
+            self._refused(execution, step, why, None)
             return
         call = Call()
         call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
-        call.entity, call.part, call.element, call.number = plan.entity, part.index, element, 0
+        call.entity, call.part, call.element = plan.entity, part.index, element
+        call.number = 0 if execution.again is None else execution.again.number
         call.system, call.target, call.cause = part.system, plan.target(step), execution.event
         call.patience = part.model.patience
         call.effect, call.scope = str(part.model.effect or ""), plan.scope
@@ -236,12 +242,35 @@ class Labour:
             share = plan.routine.error_share
             failing = self._fate(execution, step, share) if share or step[0].may_fail else None
             if failing:
-                self._end(execution, failing, f"{step[0].model.name} failed")
+                self._end(execution, failing, Because("part_failed", {"part": step[0].model.name}))
             else:
                 self._step_done(execution, step)
                 self._begin_step(execution)
         else:
-            self._end(execution, "error", f"{call.system} answered: {outcome.replace('_', ' ')}", retry_after)
+            why = Because("call_ended", {"system": call.system, "outcome": outcome})
+            if outcome == "refused":
+                self._refused(execution, step, why, retry_after)
+            else:
+                self._end(execution, "error", why, retry_after)
+
+    def _refused(self, execution: Execution, step: Step, why: Because, hint: int | None) -> None:
+        """A call was refused: the part asks again after a pause if it does that, else the attempt ends."""
+        part, element, _ = step
+        again = None
+        if part.asks is not None:
+            key = (_ASK_AGAIN, execution.plan.entity, execution.attempt, part.first_number + element)
+            again = part.asks.after(execution.again, self._agenda.now, hint, lambda ask: self._uniform(*key, ask))
+        if again is None:
+            self._end(execution, "error", why, hint)
+        else:
+            execution.again = again
+            self._agenda.at(again.due, self._ask_again, (execution, again))
+
+    def _ask_again(self, what: tuple[Execution, Again]) -> None:
+        execution, again = what
+        if execution.again is not again or execution.worker.frozen_at >= 0 or execution.suspended:
+            return  # it is worked on no more, or stands still: then it asks at the thaw
+        self._begin_call(execution, execution.plan.steps[execution.step])
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
@@ -254,8 +283,12 @@ class Labour:
                 self._call_over(execution, execution.call, outcome, retry_after)
         elif execution.call is not None:
             self._world.systems.thaw(execution.call)
-        elif not execution.handing_in:
+        elif execution.handing_in:
+            return
+        elif execution.again is None:
             self.go_on(execution, execution.left)
+        elif execution.again.due <= self._agenda.now:  # else its pause is not over
+            self._begin_call(execution, execution.plan.steps[execution.step])
 
     # -- work that is not modelled ------------------------------------------------------------------------------------
 
@@ -264,14 +297,14 @@ class Labour:
         row = (self._agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
         self._emit((*row, execution.attempt, execution.token, part, element, False))
 
-    def over(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
+    def over(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""
         plan = execution.plan
         share = plan.routine.error_share
         if plan.poison:
             self._poisoned(execution)
         elif outcome == "ok" and share and self._uniform(_OUTCOME, plan.entity, execution.attempt, 0) < share:
-            self._end(execution, "error", f"a burst of errors of {plan.routine.name}")
+            self._end(execution, "error", Because("error_burst", {"routine": plan.routine.name}))
         else:
             self._end(execution, outcome, why, retry_after)
 
@@ -288,12 +321,12 @@ class Labour:
         execution.disowned = not world.broker.is_valid(grant.token)
         return execution
 
-    def lay_down(self, execution: Execution, why: str) -> None:
+    def lay_down(self, execution: Execution, why: Because) -> None:
         """The program says that its work on an attempt is over, however the broker takes it."""
         execution.handing_in = True
         now, plan = self._agenda.now, execution.plan
         row = (now, "work_stopped", execution.event, plan.number, execution.worker.name)
-        execution.event = self._emit((*row, execution.attempt, execution.token, why))
+        execution.event = self._emit((*row, execution.attempt, execution.token, *(why if why.values else why[:1])))
 
     def rescale(self, worker: Worker) -> None:
         """A worker's speed has changed: let those know who do its work for real."""
@@ -303,7 +336,7 @@ class Labour:
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
+    def _end(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         world = self._world
         now = self._agenda.now
@@ -312,9 +345,9 @@ class Labour:
         if not direct:
             world.heartbeats.settle(worker)
         execution.handing_in = True  # from now on no heartbeat names its token
-        said = "finished" if outcome == "ok" else why
-        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, said)
-        execution.event = self._emit(row)
+        code = FINISHED if outcome == "ok" else why.code
+        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, code)
+        execution.event = self._emit((*row, why.values) if why.values else row)
         if direct:
             world.hand_in_at_once(execution, outcome, why, retry_after)
             return
@@ -337,6 +370,7 @@ class Labour:
             execution.call.done = None
             execution.call = None
         execution.ends_at = -1
+        execution.again = None
         execution.worker.executions.remove(execution)
         execution.worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)

@@ -29,7 +29,9 @@ from emulator.world.fences import Fences
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
+from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
+from emulator.world.own_terms import OwnTerms
 from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
@@ -85,9 +87,12 @@ class World(Desk):
         self._generations: dict[tuple[str, int], int] = {}
         caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
+        lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.routines = {
-            name: ReadyRoutine(name, model, model.queue in resuming) for name, model in scenario.routines.items()
+            name: ReadyRoutine(name, model, model.queue in resuming, lengths[model.queue])
+            for name, model in scenario.routines.items()
         }
+        self.terms = OwnTerms(scenario, policies)
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
@@ -110,7 +115,8 @@ class World(Desk):
         )
         self.lease = self.heartbeats.lease
         self.silence = self.heartbeats.silence
-        waited_for = frozenset(entry.after.entry for entry in scenario.arrivals if entry.after is not None)
+        waited_for, grouped = entries_waited_for(scenario)
+        self.nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
         waited_for = waited_for.union(named)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
@@ -119,8 +125,8 @@ class World(Desk):
             self._jitter,
             leases_during_outage=scenario.broker.leases_during_outage,
             remembered=waited_for,
+            grouped=grouped,
         )
-        self._lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
         self.access = Access(scenario.access, scenario.credentials, pool_of, agenda, sink, self.draws)
@@ -129,7 +135,9 @@ class World(Desk):
         self.contact = Contact(self, self.beats, self.draws)
         self.polls = Polls(self)
         self.power = Power(self)
-        self.arrivals = Arrivals(scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit)
+        self.arrivals = Arrivals(
+            scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit, self.nights
+        )
         if watch is not None:
             watch.tell(self.arrivals.wants_endings, self.arrivals.job_finished)
         self.faults = Faults(self, scenario, agenda, self.draws, sink)
@@ -161,6 +169,15 @@ class World(Desk):
         if at is None:
             self.faults.finish()
         self.emit((self.scenario.lasts if at is None else at, "run_ended", 0, 0, ""))
+
+    def _entry_complete(self, cause: int, entry: str, night: int) -> bool:
+        """No more jobs of an entry come in a night; False if the broker cannot be told now."""
+        if not self.broker.is_up:
+            return False
+        self.broker.complete(self.agenda.now, cause, entry, night)
+        if self.broker.fresh:
+            self.match()
+        return True
 
     def _change_equipment(self, what: tuple[Worker, Any]) -> None:
         worker, change = what

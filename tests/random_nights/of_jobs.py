@@ -5,7 +5,7 @@ from typing import Any
 
 from emulator.record.events import Event
 from random_nights.facts import Queue
-from random_nights.model import Job, Lease, Worker
+from random_nights.model import Before, Job, Lease, Worker
 from random_nights.watching import Watching
 
 __all__ = ["OfJobs"]
@@ -18,7 +18,7 @@ class OfJobs(Watching):
 
     def on_submitted(self, event: Event, details: Any) -> None:
         queue = self.said.queues[details["queue"]]
-        job = Job(event, queue)
+        job = Job(event, queue, self.said.terms(details["entry"], details["routine"]))
         if self.last_job and event.job != self.last_job + 1:
             self.wrong("conservation", f"job {event.job} does not follow job {self.last_job}")
         self.last_job = event.job
@@ -38,9 +38,13 @@ class OfJobs(Watching):
                 job.not_before = self.tick(entry["not_before"])
             if "after" in entry:
                 after = entry["after"]
-                number = after.get("number", job.ordinal)
-                goes_on = after.get("if_failed", "fail") == "go_on"
-                job.prerequisite = (after["entry"], number, goes_on, after.get("follows_resubmitted", False))
+                job.first_suffices = "any_of" in after
+                for one in after["any_of"] if job.first_suffices else after if isinstance(after, list) else [after]:
+                    number = 0 if one.get("jobs") == "all" else one.get("number", job.ordinal)
+                    goes_on = one.get("if_failed", "fail") == "go_on"
+                    job.befores.append(Before(one["entry"], number, goes_on, one.get("follows_resubmitted", False)))
+            if job.entry in self.complete:
+                self.wrong("prerequisites", f"job {event.job} came after the last of {job.entry}")
             self.take_key(job, entry)
             if event.cause == 0 and self.first_hand_out_at == event.at and "again_after" not in entry:
                 self.wrong("arrivals", f"job {event.job} came after a hand-out of the same instant")
@@ -75,6 +79,7 @@ class OfJobs(Watching):
         cause = self.cause(event)
         if cause is None or cause.kind != "action_taken":
             self.came[details["entry"]] = self.came.get(details["entry"], 0) + 1
+            self.refused.add(details["entry"])
         unfinished = sum(1 for one in self.unfinished.values() if one.queue is queue)
         if queue.capacity is None or unfinished != queue.capacity:
             self.wrong("capacity", f"{queue.name} refused a job with {unfinished} unfinished")
@@ -104,20 +109,38 @@ class OfJobs(Watching):
         if details["state"] != expected:
             self.wrong("states", f"job {job.number} is told to be {details['state']}, and is {expected}")
 
+    def on_entry_complete(self, event: Event, details: Any) -> None:
+        """A night is shorter than a day, so all jobs of an entry are of the first one."""
+        if details["night"] != 1 or details["entry"] in self.complete:
+            self.wrong("prerequisites", f"the last of {details['entry']} came twice, or in night {details['night']}")
+        self.complete.add(details["entry"])
+
     def look_at_prerequisite(self, job: Job) -> None:
-        if job.prerequisite is None:
-            return
-        entry, number, goes_on, _ = job.prerequisite
-        family = [one for one in self.jobs.values() if (one.entry, one.ordinal) == (entry, number)]
+        """What a job waited for must have ended, the first of it or all."""
+        held = [before for before in job.befores if self.may_hold(before)]
+        if held and (not job.first_suffices or len(held) == len(job.befores)):
+            self.wrong("prerequisites", f"job {job.number} may start before {held[0]} has ended well enough")
+
+    def may_hold(self, before: Before) -> bool:
+        """Say whether a job must be held for something, as far as the events tell."""
+        if not before.number:
+            jobs = [
+                one for one in self.jobs.values() if one.entry == before.entry and (before.follows or not one.origin)
+            ]
+            unfinished = any(one.sub_state is None for one in jobs)
+            if before.entry not in self.complete or unfinished:
+                return True
+            newest = {(one.entry, one.ordinal): one for one in jobs}
+            return not before.goes_on and any(one.sub_state for one in newest.values())
+        family = [one for one in self.jobs.values() if (one.entry, one.ordinal) == (before.entry, before.number)]
         final = [one.sub_state for one in family if one.sub_state is not None]
         if not family:
-            return  # it was refused, or an earlier job with its key stands for it
-        if not final or ("" not in final and not goes_on):
-            self.wrong("prerequisites", f"job {job.number} may start before {entry}#{number} is done")
+            return False  # it was refused, or an earlier job with its key stands for it
+        return not final or ("" not in final and not before.goes_on)
 
     def on_handed_out(self, event: Event, details: Any) -> None:
         job, worker = self.jobs[event.job], self.workers[event.worker]
-        queue, token = job.queue, details["token"]
+        queue, terms, token = job.queue, job.terms, details["token"]
         if not job.waits or job.ended is not None:
             self.wrong("one lease", f"job {job.number} was handed out: finished {job.sub_state}, held {job.held}")
         if token <= self.last_token:
@@ -125,15 +148,15 @@ class OfJobs(Watching):
         self.last_token = token
         if details["attempt"] != job.attempts + 1:
             self.wrong("attempts", f"attempt {details['attempt']} of job {job.number} follows {job.attempts}")
-        if job.attempts >= queue.attempts + job.forgotten:
-            self.wrong("attempts", f"job {job.number} has had {job.attempts} of {queue.attempts}")
-        if details["lease_until"] != event.at + queue.lease:
-            self.wrong("lapse", f"a lease of {queue.lease} from {event.at} ends at {details['until']}")
+        if job.attempts >= terms.attempts + job.forgotten:
+            self.wrong("attempts", f"job {job.number} has had {job.attempts} of {terms.attempts}")
+        if details["lease_until"] != event.at + terms.lease:
+            self.wrong("lapse", f"a lease of {terms.lease} from {event.at} ends at {details['until']}")
         if queue.name in self.queues_held:
             self.wrong("holds", f"job {job.number} was handed out of {queue.name}, which is held")
         if queue.name not in worker.pool.serves:
             self.wrong("matching", f"{worker.name} got job {job.number} of {queue.name}, which it does not serve")
-        running = sum(1 for lease in self.current.values() if lease.queue is queue)
+        running = sum(1 for lease in self.current.values() if lease.queue.name == queue.name)
         if queue.running_at_most is not None and running >= queue.running_at_most:
             self.wrong("running limit", f"{running} jobs of {queue.name} run already")
         if job.key and self.busy(job.key) >= queue.per_key_at_most:
@@ -146,7 +169,8 @@ class OfJobs(Watching):
             self.wrong("nobody there", f"job {job.number} was handed to {worker.name}, which is not there")
         if worker.pool.out == 0 and worker.is_finishing:
             self.wrong("nobody there", f"job {job.number} was handed to {worker.name}, which finishes")
-        self.look_at_prerequisite(job)
+        if all(before.number or not before.follows for before in job.befores):  # else one more may be waited for by now
+            self.look_at_prerequisite(job)
         if self.may_be_taken(job) or job.requires is not None:
             self.look_at_order(job, worker)
         heard = self.heard.get((worker.name, details["incarnation"]))
@@ -154,7 +178,7 @@ class OfJobs(Watching):
             self.wrong("causes", f"{worker.name} got a job as incarnation {details['incarnation']}, never registered")
         self.hear(worker.name, details["incarnation"])
         self.first_hand_out_at = event.at
-        lease = Lease(job, worker.name, event, queue)
+        lease = Lease(job, worker.name, event, terms)
         job.attempts += 1
         job.lease = self.leases[token] = self.current[token] = worker.granted[token] = lease
         worker.idle_since = worker.starving_since = None  # it has just asked
@@ -284,7 +308,7 @@ class OfJobs(Watching):
 
     def forbids(self, job: Job, outcome: str) -> str:
         """Name the limit by which the job must not be tried again, allowance and total limit apart."""
-        queue = job.queue
+        queue = job.terms
         if job.ended_by_cap:
             if queue.cap_then == "fail" or (queue.cap_at_most is not None and job.cut > queue.cap_at_most):
                 return "cap"
@@ -302,7 +326,7 @@ class OfJobs(Watching):
         if ended is None or event.cause != ended.number or ended.at != event.at:
             self.wrong("conservation", f"job {job.number} was requeued, and no attempt of it has just ended")
             return
-        queue, outcome, due = job.queue, ended.details["outcome"], details["due"]
+        queue, outcome, due = job.terms, ended.details["outcome"], details["due"]
         cause = self.cause(ended)
         forgotten = cause is not None and cause.kind == "lease_forgotten"
         if not forgotten:
@@ -359,8 +383,8 @@ class OfJobs(Watching):
             "attempts_used_up": limit in ("attempts", "lost leases", "not retried"),
             "permanent_error": outcome == "permanent_error" and limit == "not retried",
             "time_limit": limit == "cap",
-            "allowance_used_up": ended is not None and not limit and job.queue.holds is not None,
-            "out_of_time": job.queue.total_limit is not None and (ended is not None or self.is_time(job)),
+            "allowance_used_up": ended is not None and not limit and job.terms.holds is not None,
+            "out_of_time": job.terms.total_limit is not None and (ended is not None or self.is_time(job)),
             "expired": ended is None and job.start_by is not None and not job.attempts and self.is_at(job.start_by),
             "prerequisite_failed": ended is None and self.prerequisite_failed(job),
             "withdrawn": self.was_withdrawn(event, ended),
@@ -374,18 +398,28 @@ class OfJobs(Watching):
         return self.now == due or (self.up_since == self.now and due <= self.now)
 
     def is_time(self, job: Job) -> bool:
-        return self.is_at(job.at + (job.queue.total_limit or 0))
+        return self.is_at(job.at + (job.terms.total_limit or 0))
 
     def was_withdrawn(self, event: Event, ended: Event | None) -> bool:
         cause = self.cause(event if ended is None else ended)
         return cause is not None and cause.kind == "action_taken" and cause.details["action"] == "withdraw"
 
     def prerequisite_failed(self, job: Job) -> bool:
-        if job.prerequisite is None or job.prerequisite[2]:
+        """Say whether what a job waited for has failed: one of it, or all where the first suffices."""
+        failed = [self.has_failed(before) for before in job.befores]
+        return all(failed) if job.first_suffices else any(failed)
+
+    def has_failed(self, before: Before) -> bool:
+        if before.goes_on:
             return False
-        entry, number = job.prerequisite[:2]
-        family = [one for one in self.jobs.values() if (one.entry, one.ordinal) == (entry, number)]
-        return not family or any(one.sub_state for one in family) or self.is_repeated(entry)
+        family = [
+            one
+            for one in self.jobs.values()
+            if one.entry == before.entry and (not before.number or one.ordinal == before.number)
+        ]
+        if not before.number and (before.entry not in self.complete or before.entry in self.refused):
+            return before.entry in self.complete
+        return not family or any(one.sub_state for one in family) or self.is_repeated(before.entry)
 
     def is_repeated(self, entry: str) -> bool:
         return "idempotency_key" in self.said.entries[entry]

@@ -35,6 +35,8 @@ class Watching:
         self.due_renewals: dict[int, tuple[int, str]] = {}
         self.first_hand_out_at = -1
         self.came: dict[str, int] = {}
+        self.complete: set[str] = set()  # entries of which the last job of the night has come
+        self.refused: set[str] = set()  # entries of which a job was refused
         self.looked = True
         self.doubling = 0
         self.decided: set[tuple[str, int]] = set()  # outcomes that the broker has taken or refused
@@ -73,7 +75,7 @@ class Watching:
 
     def look_at_limits(self, to: int) -> None:
         for job in self.unfinished.values():
-            limit = job.queue.total_limit
+            limit = job.terms.total_limit
             if limit is not None and job.at + limit < to:
                 self.wrong("total limit", f"job {job.number} is unfinished after {job.at + limit}")
             if job.start_by is not None and not job.attempts and job.lease is None and job.start_by < to:
@@ -151,7 +153,7 @@ class Watching:
         queue = job.queue
         if not job.waits or job.requires is None or queue.name in self.queues_held:
             return False
-        running = [lease for lease in self.current.values() if lease.queue is queue]
+        running = [lease for lease in self.current.values() if lease.queue.name == queue.name]
         if queue.running_at_most is not None and len(running) >= queue.running_at_most:
             return False
         return not job.key or self.busy(job.key) < queue.per_key_at_most

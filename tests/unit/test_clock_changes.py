@@ -289,3 +289,57 @@ def test_at_is_told_unless_the_entry_says_what_is_wanted() -> None:
     assert [told(night(at="00:15", in_missing_hour=wish)) for wish in ("skip", "shift", "at_its_end")] == [[], [], []]
     assert [path for path, _ in told(night(BACK, at="23:15"))] == ["arrivals.0.at"]
     assert told(night(BACK, at="23:15", in_double_hour="first")) == []
+
+
+# Days of the zone, and of 24 hours
+
+
+@pytest.mark.parametrize(
+    ("lasts", "hours"), [("P1D", 23), ("1d", 24), ("24h", 24), ("PT24H", 24), ("P1DT1H", 24), ("P1W", 7 * 24 - 1)]
+)
+def test_a_night_may_last_a_day_of_its_zone(lasts: str, hours: int) -> None:
+    """`lasts: P1D` ends at the same time on the next day, 23 hours later in that night; `1d` is 24 hours."""
+    assert varied(night(at="+1h"), {"lasts": lasts}).scenario.lasts == hours * HOUR
+
+
+ZONE_DAYS = "days of a calendar, which the clocks make 23 to 25 hours long"
+SPAN = "a duration above 0 such as 8h, 2d (48 hours) or P2D (days of the zone)"
+NO_GAP = "is no fixed gap: write recurs: FREQ=DAILY"
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "message"),
+    [
+        ("queues.night.lease", "P1D", f"'P1D' counts {ZONE_DAYS}: write 1d"),
+        ("arrivals.plates.every", "P2W", f"'P2W' {NO_GAP};INTERVAL=14 for days of the zone, or 14d"),
+        ("arrivals.plates.every", "P1DT1H", f"'P1DT1H' {NO_GAP} for days of the zone, or 1d"),
+        ("arrivals.plates.every", "PT", "'PT' is not a duration: write 90s, 1h30m, 500ms or PT30S"),
+        ("lasts", "P0.5D", "'P0.5D' is not a duration: write 90s, 1h30m, 500ms or PT30S"),
+        ("lasts", "P0D", f"found 'P0D': {SPAN} is wanted"),
+    ],
+)  # fmt: skip
+def test_days_of_the_zone_are_refused_where_no_calendar_is_at_hand(key: str, value: str, message: str) -> None:
+    """A nominal day beside a key of exact time is refused, with what to write instead."""
+    with pytest.raises(ScenarioError) as refused:
+        varied(night(every="2h"), {key: value})
+    assert [problem.message for problem in refused.value.problems] == [message]
+
+
+def test_days_of_24_hours_across_a_change_are_told() -> None:
+    """Whole days that lead to another time on the clock are told, with the spelling that keeps it."""
+    long = {"lasts": "3d"}
+    meanwhile = "counts 24 hours a day, and the clocks change meanwhile: it leads to 2026-09-06T22:30:00-03:00"
+    moment = varied(night(at="+1d"), long)
+    assert told(moment) == [("arrivals.0.at", f"+1d {meanwhile}; for the same time on the clock write +P1D")]
+    assert [told(varied(night(at=text), long)) for text in ("+P1D", "+24h", "+90m")] == [[], [], []]
+    gaps = varied(night(every="24h"), long)
+    assert told(gaps) == [
+        ("arrivals.0.every", f"1d {meanwhile}; for the same time on the clock write recurs: FREQ=DAILY")
+    ]
+    gaps = varied(night(every="2d"), long)
+    [(_, message)] = told(gaps)
+    assert message.endswith(
+        "2026-09-07T22:30:00-03:00; for the same time on the clock write recurs: FREQ=DAILY;INTERVAL=2"
+    )
+    assert [told(varied(night(every=text), long)) for text in ("25h", "3d")] == [[], []]
+    assert told(varied(night("2026-06-12T21:30:00", every="1d"), long)) == []

@@ -256,13 +256,13 @@ def test_an_event_replaced_under_its_number_is_found(log: Path) -> None:
         (["PRAGMA application_id = 7"], "is a SQLite file, but no event log"),
         (
             ["PRAGMA user_version = 0"],
-            f"was written by queuedrill {VERSION} in log format 1, and this program reads format 2: run the scenario "
+            f"was written by queuedrill {VERSION} in log format 1, and this program reads format 3: run the scenario "
             "again",
         ),
         (
-            ["PRAGMA user_version = 3", "DELETE FROM meta WHERE key = 'program_version'"],
-            "was written by a version of queuedrill that it does not name in log format 3, and this program reads "
-            "format 2: run the scenario again",
+            ["PRAGMA user_version = 4", "DELETE FROM meta WHERE key = 'program_version'"],
+            "was written by a version of queuedrill that it does not name in log format 4, and this program reads "
+            "format 3: run the scenario again",
         ),
         (
             ["INSERT INTO schema_steps VALUES (4, 'colours')"],

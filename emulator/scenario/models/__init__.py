@@ -2,11 +2,11 @@
 
 from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
-from emulator.scenario.models.arrivals import Arrival, Prerequisite
+from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite, Prerequisites
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
-from emulator.scenario.models.queues import Allowance, Queue, Retry, TimeLimit
+from emulator.scenario.models.queues import Allowance, AskAgain, Queue, Retry, TimeLimit
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Broker, Scenario
@@ -16,16 +16,19 @@ __all__ = [
     "Action",
     "Allowance",
     "Arrival",
+    "AskAgain",
     "Broker",
     "Credential",
     "Distribution",
     "Fault",
+    "FirstOf",
     "Grant",
     "Link",
     "Part",
     "Pool",
     "PowerSchedule",
     "Prerequisite",
+    "Prerequisites",
     "Queue",
     "RateLimit",
     "Requirement",

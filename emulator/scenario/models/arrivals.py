@@ -3,15 +3,17 @@
 import json
 from collections.abc import Iterator
 from types import MappingProxyType
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field, ValidationInfo, model_validator
+from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, model_validator
 
+from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
-from emulator.timeline.ticks import say
+from emulator.timeline.ticks import DAY, say
 
-__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Prerequisite"]
+__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "FirstOf", "Prerequisite", "Prerequisites"]
 
 _BOUNDED: Final = ("from", "until")
 _AT_CHANGES: Final = ("in_missing_hour", "in_double_hour")
@@ -33,10 +35,27 @@ SOME_WAYS_ONLY: Final = frozenset(key for keys in ARRIVAL_KEYS.values() for key 
 """The keys that do not belong to every way of arriving."""
 
 
+def _no_days_of_a_calendar(value: Any) -> Any:
+    if isinstance(value, str) and value.startswith("P") and (days := parse_span(value)[0]):
+        step = f";INTERVAL={days}" if days > 1 else ""
+        exact = say(days * DAY)
+        raise ValueError(f"{value!r} is no fixed gap: write recurs: FREQ=DAILY{step} for days of the zone, or {exact}")
+    return value
+
+
 class Prerequisite(Model):
-    """The job that must end first: the job with the same number in another arrival entry."""
+    """What must end first: the job with the same number in another arrival entry, or all its jobs of this night.
+
+    A night begins at the clock time at which the scenario starts. The jobs of a night are those that are due in it; of
+    an entry by `at` all belong together. The last of a recurrence or a trace is known. Of any other way of arriving the
+    last has come at `until`, or when `count` have.
+    """
 
     entry: Name = Field(description="The other arrival entry.")
+    jobs: Literal["same_number", "all"] = Field(
+        default="same_number",
+        description="all: every job of that entry in the night of this job. They are judged when the last has ended.",
+    )
     number: int | None = Field(
         default=None, ge=1, le=10_000_000, description="Which of its jobs. Default: the job's own number in its entry."
     )
@@ -46,6 +65,34 @@ class Prerequisite(Model):
     follows_resubmitted: bool = Field(
         default=False, description="true: a resubmitted job takes the place of the first."
     )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.number is not None and self.jobs == "all":
+            yield ("number",), "`jobs: all` waits for every job of the entry, and `number` for one: keep one of the two"
+
+
+class FirstOf(Model):
+    """Several things of which the first that ends well enough suffices. If all have failed, this job fails too."""
+
+    any_of: tuple[Prerequisite, ...] = Field(
+        min_length=1, max_length=1000, strict=False, description="The things; each is written as if it stood alone."
+    )
+
+
+def _form(value: Any) -> str:
+    """Name the form; the brackets keep it apart from any key, which the paths of mistakes are made of."""
+    if isinstance(value, list | tuple):
+        return "(all)"
+    return "(first)" if isinstance(value, FirstOf) or (isinstance(value, dict) and "any_of" in value) else "(one)"
+
+
+Prerequisites = Annotated[
+    Annotated[Prerequisite, Tag("(one)")]
+    | Annotated[tuple[Prerequisite, ...], Field(min_length=1, max_length=1000, strict=False), Tag("(all)")]
+    | Annotated[FirstOf, Tag("(first)")],
+    Discriminator(_form),
+]
+"""One thing that must end first, several of which all must, or several of which the first suffices."""
 
 
 class Arrival(Model):
@@ -64,7 +111,10 @@ class Arrival(Model):
     per_hour: float | None = Field(
         default=None, gt=0, le=1e9, description="A Poisson process with this rate, in jobs an hour."
     )
-    every: PositiveDuration | None = Field(default=None, description="Constant gaps, the first job at `from`.")
+    every: Annotated[PositiveDuration, BeforeValidator(_no_days_of_a_calendar)] | None = Field(
+        default=None,
+        description="Constant gaps, the first job at `from`. `1d` is 24 hours; a day of the zone: recurs: FREQ=DAILY.",
+    )
     gaps: Distribution | None = Field(default=None, description="Gaps drawn from a distribution.")
     again_after: Distribution | None = Field(
         default=None, description="A finite source: `count` sources, each sends the next so long after its last ended."
@@ -102,7 +152,8 @@ class Arrival(Model):
         default=None,
         min_length=1,
         max_length=1000,
-        description="A .csv or .swf file below the scenario's folder, from which its path counts.",
+        description="A .csv or .swf file below the scenario's folder, from which its path counts. Its "
+        "columns: [the formats of traces](reference-traces.md).",
     )
     parameters: dict[Name, Any] = Field(default={}, description="The values of the routine's parameters.")
     priority: int | None = Field(
@@ -110,10 +161,31 @@ class Arrival(Model):
     )
     key: Template | None = Field(default=None, description="The exclusive key. Default: the routine's.")
     idempotency_key: Template | None = Field(
-        default=None, description="{number} and parameter names are filled in. Default: none."
+        default=None,
+        description="{number} and parameter names are filled in; of a trace also {job}, its own number. Default: none.",
     )
     not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
-    after: Prerequisite | None = Field(default=None, description="The job that must end first; default: none.")
+    lease: PositiveDuration | None = Field(default=None, description="The lease of its jobs. Default: the routine's.")
+    time_limit: TimeLimit | None = Field(
+        default=None, description="The time limit of an attempt at its jobs. Default: the routine's."
+    )
+    retry: Retry | None = Field(
+        default=None,
+        description="When its jobs are tried again, as a whole in place of what the routine or the queue says; the "
+        "allowance stays the queue's.",
+    )
+    after: Prerequisites | None = Field(
+        default=None,
+        description="What must end first: a mapping, a list of them (all of it), or `{any_of: [...]}` (the first of "
+        "it). Default: nothing.",
+    )
+
+    @property
+    def befores(self) -> tuple[Prerequisite, ...]:
+        """The things of `after`, all of which must end first, or the first of which if it says so."""
+        if self.after is None or isinstance(self.after, Prerequisite):
+            return () if self.after is None else (self.after,)
+        return self.after.any_of if isinstance(self.after, FirstOf) else self.after
 
     @model_validator(mode="before")
     @classmethod
@@ -185,6 +257,7 @@ class Arrival(Model):
             )
         if self.late_at_most is not None and self.if_missed == "skip" and self.recurs is not None:
             yield ("late_at_most",), "missed occurrences are skipped: give if_missed: once or each"
+        yield from wrong_terms(self.retry)
         yield from self._wrong_recurrence()
 
     def _wrong_recurrence(self) -> Iterator[Mistake]:

@@ -13,7 +13,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
-from emulator.scenario.values import Model, Name, NewName, PositiveDuration, one_line
+from emulator.scenario.values import Model, Name, NewName, Span, one_line
 
 __all__ = ["Broker", "Question", "Scenario"]
 
@@ -48,7 +48,7 @@ class Scenario(Model):
     about: str = Field(default="", max_length=10_000, description="What it shows, in as many lines as it needs.")
     starts: str = Field(description="Local time at which it starts, such as 2026-06-12T21:30:00.")
     zone: str = Field(default="UTC", description="The zone of all times, such as America/Santiago.")
-    lasts: PositiveDuration = Field(description="How long it lasts; what is unfinished then is shown as such.")
+    lasts: Span = Field(description="How long it lasts; what is unfinished then is shown as such.")
     seed: int = Field(default=1, ge=0, lt=2**63, description="Chooses the draws; the same seed gives the same night.")
     heartbeats: Literal["computed", "simulated"] = Field(
         default="computed", description="simulated: each heartbeat is an event of its own. The jobs fare the same."
@@ -65,6 +65,19 @@ class Scenario(Model):
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    also_true: tuple[Requirement, ...] = Field(
+        default=(),
+        strict=False,
+        description="Facts of the lesson that are true of one night, such as exactly one lost lease. `run` judges them "
+        "apart from `must_hold`; many nights, recommendations and `hunt` leave them out.",
+    )
+    prefer: tuple[Name, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=10,
+        description="By which figures to choose among several variants that keep all requirements, the most important "
+        "first. Default: worker_hours, done_share, makespan, wasted_work.",
+    )
     variants: dict[NewName, dict[str, Any]] = Field(
         default={},
         max_length=100,

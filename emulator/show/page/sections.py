@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
@@ -13,12 +14,13 @@ from emulator.show.html import clean
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
-from emulator.show.meta import SMALL_PRINT, one_night, verdict
+from emulator.show.meta import SMALL_PRINT, facts, one_night, verdict
 from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.phrases import spoken, told
-from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states, unfinished_jobs, why_unfinished
+from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states
+from emulator.show.troubles import unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
     named = named[:_MOST_STORIES]
     listed = frozenset(named)
     fits, sentence = (None, of.meta.breaks_off) if of.meta.breaks_off else verdict(of.judged)
+    sentence = " ".join(filter(None, (sentence, facts(of.meta.also_true))))
     look = "" if fits is None else " fits" if fits else " fails"
     parts = [
         '<a class="skip" href="#requirements">To the requirements</a>',
@@ -208,7 +211,7 @@ def _worst(of: "Material", listed: frozenset[int]) -> str:
         html += f"<h3>{NOTHING_CAME}</h3><ul>{idle}</ul>"
     if night.faults_missed:
         missed = "".join(
-            f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(one.why)}</li>"
+            f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(why_in_words(one.why))}</li>"
             for one in night.faults_missed[:_MOST_LISTED]
         )
         html += f"<h3>Faults that hit nothing</h3><ul>{missed}</ul>"
