@@ -124,7 +124,14 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     files = [table.name for table, _ in tables]
     if not routines.names:
         routines.names.append("job")
-    found = Attempts(**whole, routines=routines.names, workers=workers.names, files=files, knows_submission=knows, told=told)  # type: ignore[arg-type]
+    found = Attempts(
+        **whole,
+        routines=routines.names,
+        workers=workers.names,
+        files=files,
+        knows_submission=knows,
+        told=told,
+    )
     found = _usable(found)
     found = _once(found)
     found = _near(found)
@@ -144,7 +151,11 @@ def _part(
     import numpy as np
 
     rows = len(table)
-    cells = {means: table.columns[at] for means in ("job", "routine", "worker", "outcome", "attempt") if (at := columns.at(means)) is not None}
+    cells = {
+        means: table.columns[at]
+        for means in ("job", "routine", "worker", "outcome", "attempt")
+        if (at := columns.at(means)) is not None
+    }
     nothing = np.full(rows, np.nan)
     moments = columns.moments
     submitted = moments["submitted"].seconds if "submitted" in moments else None
@@ -171,7 +182,9 @@ def _part(
         jobs.names.extend([""] * rows)
     return {
         "job": named,
-        "routine": np.array(routines.places(cells["routine"], plain_name)) if "routine" in cells else np.zeros(rows, np.int64),
+        "routine": np.array(routines.places(cells["routine"], plain_name))
+        if "routine" in cells
+        else np.zeros(rows, np.int64),
         "submitted": submitted,
         "begun": begun,
         "ended": ended,
@@ -256,10 +269,16 @@ def _swap(found: Attempts) -> None:
     swapped = wrong & ~found.doubtful
     if swapped.any():
         found.begun[swapped], found.ended[swapped] = found.ended[swapped], found.begun[swapped]
-        found.told.append(LeftOut("ends swapped back", int(swapped.sum()), tuple(found.line[np.flatnonzero(swapped)[:_SHOWN]].tolist())))
+        found.told.append(
+            LeftOut(
+                "ends swapped back", int(swapped.sum()), tuple(found.line[np.flatnonzero(swapped)[:_SHOWN]].tolist())
+            )
+        )
     if found.doubtful.any():
         rows = np.flatnonzero(found.doubtful)
-        found.told.append(LeftOut("in an hour that comes twice or never", len(rows), tuple(found.line[rows[:_SHOWN]].tolist())))
+        found.told.append(
+            LeftOut("in an hour that comes twice or never", len(rows), tuple(found.line[rows[:_SHOWN]].tolist()))
+        )
 
 
 def _number(found: Attempts) -> None:

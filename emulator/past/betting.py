@@ -14,6 +14,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from emulator.past.laws import stats
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -96,10 +98,9 @@ def lag_one(values: Sequence[float]) -> tuple[float, float]:
     The ranks are those of Spearman; without correlation the coefficient is normal with variance ``1 / (n - 1)``.
     """
     import numpy as np
-    from scipy.stats import norm, spearmanr
 
     found = np.asarray(values, dtype=float)
     if len(found) < 10 or len(np.unique(found)) < 3:
         return 0.0, 1.0
-    value = float(spearmanr(found[:-1], found[1:]).statistic)
-    return value, float(2 * norm.sf(abs(value) * (len(found) - 2) ** 0.5))
+    value = float(stats().spearmanr(found[:-1], found[1:]).statistic)
+    return value, float(2 * stats().norm.sf(abs(value) * (len(found) - 2) ** 0.5))

@@ -125,11 +125,15 @@ def guess_columns(table: Table, zone: str) -> Columns:
     forms = {at: form for at, cells in enumerate(table.columns) if (form := recognise(cells)) is not None}
     forms = {at: form for at, form in forms.items() if len(set(table.columns[at])) > 1 or rows == 1}
     if not forms:
-        raise InputError(f"{table.name}: no column holds moments: give the time at which each job was submitted or begun")
+        raise InputError(
+            f"{table.name}: no column holds moments: give the time at which each job was submitted or begun"
+        )
     forms = _one_order(forms)
     moments = {at: read_moments(table.columns[at], form, zone) for at, form in forms.items()}
     found = _times(table, {at: it.seconds for at, it in moments.items()})
-    first = next(at for at, (means, _, _) in found.items() if means == min((it[0] for it in found.values()), key=MEANINGS.index))
+    first = next(
+        at for at, (means, _, _) in found.items() if means == min((it[0] for it in found.values()), key=MEANINGS.index)
+    )
     begun = next((at for at, it in found.items() if it[0] == "begun"), None)
     ended = next((at for at, it in found.items() if it[0] == "ended"), None)
     nothing = np.full(rows, np.nan)
@@ -144,7 +148,11 @@ def guess_columns(table: Table, zone: str) -> Columns:
     columns = []
     for at, name in enumerate(table.names):
         means, why, guess = found.get(at, ("", "nothing that is needed here", False))
-        words = _words_of_all(table, at, facts, moments.get(ended) if ended is not None else None) if means == "outcome" else {}
+        words = (
+            _words_of_all(table, at, facts, moments.get(ended) if ended is not None else None)
+            if means == "outcome"
+            else {}
+        )
         form = forms.get(at) if means else None
         columns.append(Column(name, means, why, guess or (form is not None and form.guess), form, words))
     return Columns(columns, {column.means: moments[at] for at, column in enumerate(columns) if column.form})
@@ -196,7 +204,11 @@ def _times(table: Table, seconds: "dict[int, NDArray[np.float64]]") -> dict[int,
         order = max(itertools.permutations(chosen), key=held)
         share = held(order)
         return {
-            order[0]: ("begun", f"before the other moment in {share:.1%} of rows; no column tells when jobs were submitted", True),
+            order[0]: (
+                "begun",
+                f"before the other moment in {share:.1%} of rows; no column tells when jobs were submitted",
+                True,
+            ),
             order[1]: ("ended", f"after the other moment in {share:.1%} of rows", share < _SURE),
         }
     orders = itertools.permutations(chosen[:6], 3)
@@ -326,17 +338,18 @@ def _others(facts: _Facts, columns: list[int]) -> dict[int, tuple[str, str, bool
     free = [at for at in free if at not in found and facts.few(at) and facts.filled(at)]
     scores = {(at, means): score(facts, at) for at in free for means, score in _SCORES.items()}
     meanings = list(_SCORES)
-    places: list[int | None] = [*free, *([None] * len(meanings))]
+    likely = {at for means in meanings for at in sorted(free, key=lambda at: -scores[at, means][0])[:3]}
+    places: list[int | None] = [*sorted(likely), *([None] * len(meanings))]
     best: tuple[float, tuple[int | None, ...]] = (0.0, ())
-    for handed in set(itertools.permutations(places[: len(free) + len(meanings)][:9], len(meanings))):
+    for handed in set(itertools.permutations(places, len(meanings))):
         total = sum(scores[at, means][0] for at, means in zip(handed, meanings, strict=True) if at is not None)
         if total > best[0] + 1e-9:
             best = (total, handed)
-    for at, means in zip(best[1], meanings, strict=False):
-        if at is not None and scores[at, means][0] > 0.3:
-            score, why = scores[at, means]
-            rival = max((scores[other, means][0] for other in free if other != at and other not in best[1]), default=0.0)
-            found[at] = (means, why, rival > 0.8 * score)
+    for place, means in zip(best[1], meanings, strict=False):
+        if place is not None and scores[place, means][0] > 0.3:
+            score, why = scores[place, means]
+            rival = max((scores[other, means][0] for other in free if other not in best[1]), default=0.0)
+            found[place] = (means, why, rival > 0.8 * score)
     return found
 
 
@@ -365,7 +378,9 @@ def _attempt(facts: _Facts, at: int) -> str:
         seen[job].add(cell.strip())
     least = str(min(numbers))
     begins = sum(1 for values in seen.values() if least in values) / len(seen)
-    rising = sum(1 for values in seen.values() if values == {str(int(least) + n) for n in range(len(values))}) / len(seen)
+    rising = sum(1 for values in seen.values() if values == {str(int(least) + n) for n in range(len(values))}) / len(
+        seen
+    )
     if begins < _SURE or rising < _SURE or numbers.count(int(least)) < 0.5 * len(numbers):
         return ""
     return f"whole numbers from {least} to {max(numbers)} that begin with {least} in {begins:.1%} of jobs and rise"

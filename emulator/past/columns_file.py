@@ -55,7 +55,8 @@ def _guesses(tables: Sequence[tuple[Table, Columns]]) -> Iterator[str]:
         for column in columns.columns:
             place = f"{Path(table.name).name}, {column.name}"
             if column.guess:
-                yield f"{place}: {column.means or 'not used'}: {column.form.why if column.form and column.form.guess else column.why}"
+                why = column.form.why if column.form and column.form.guess else column.why
+                yield f"{place}: {column.means or 'not used'}: {why}"
             for word, it in column.words.items():
                 if it.guess:
                     yield f"{place}, {word!r}: {it.means}: {it.why}"
@@ -130,7 +131,9 @@ def read_columns_file(path: Path | str) -> StatedColumns:
 
     data: Any = document.data
     if not isinstance(data, dict):
-        raise ScenarioError([Problem(document.name, 1, 1, "", "a file of columns is a mapping with zone, night and files")])
+        raise ScenarioError(
+            [Problem(document.name, 1, 1, "", "a file of columns is a mapping with zone, night and files")]
+        )
     for key in data:
         if key not in ("zone", "night", "files"):
             wrong((key,), f"there is no key {key!r} here: {advise(str(key), ('zone', 'night', 'files'))}")
@@ -154,7 +157,7 @@ def _is_zone(name: str) -> bool:
 
     try:
         ZoneInfo(name)
-    except (ValueError, OSError):
+    except (KeyError, ValueError, OSError):
         return False
     return True
 
@@ -171,7 +174,9 @@ def _columns(file: str, found: Any, wrong: Any) -> Iterator[Column]:
             continue
         for key in it:
             if key not in ("name", "means", "form", "words"):
-                wrong((*loc, key), f"there is no key {key!r} here: {advise(str(key), ('name', 'means', 'form', 'words'))}")
+                wrong(
+                    (*loc, key), f"there is no key {key!r} here: {advise(str(key), ('name', 'means', 'form', 'words'))}"
+                )
         means, form, words = it.get("means") or "", it.get("form"), it.get("words") or {}
         if means and means not in MEANINGS:
             wrong((*loc, "means"), f"a column cannot mean {means!r}: {advise(str(means), MEANINGS)}")
@@ -187,7 +192,10 @@ def _form(loc: tuple[str | int, ...], means: str, form: Any, wrong: Any) -> Form
         return None
     found = form_named(form) if isinstance(form, str) else None
     if found is None:
-        wrong((*loc, "form") if form is not None else loc, f"state how it writes moments, as form: one of {', '.join(_FORMS)}")
+        wrong(
+            (*loc, "form") if form is not None else loc,
+            f"state how it writes moments, as form: one of {', '.join(_FORMS)}",
+        )
     return found
 
 

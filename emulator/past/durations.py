@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from emulator.past.attempts import OK
+from emulator.past.laws import stats
 from emulator.past.nights import Nights
 
 if TYPE_CHECKING:
@@ -111,12 +112,18 @@ def run_times(nights: Nights) -> RunTimes:
     durations = [
         found
         for at in range(len(it.routines))
-        if (found := _duration(at, (ran * at_speed / in_pace)[ended & (it.routine == at)], (cut * at_speed / in_pace)[it.routine == at]))
+        if (
+            found := _duration(
+                at, (ran * at_speed / in_pace)[ended & (it.routine == at)], (cut * at_speed / in_pace)[it.routine == at]
+            )
+        )
     ]
     return RunTimes(durations, speed[: len(it.workers)], slow, pace, cv)
 
 
-def _means(values: "NDArray[np.float64]", group: "NDArray[np.int64]", groups: int, *, median: bool) -> "NDArray[np.float64]":
+def _means(
+    values: "NDArray[np.float64]", group: "NDArray[np.int64]", groups: int, *, median: bool
+) -> "NDArray[np.float64]":
     """Give the median, or the mean with its tails cut, of each group; 0 where a group is empty."""
     import numpy as np
 
@@ -137,10 +144,12 @@ def _differs(rest: "NDArray[np.float64]", own: "NDArray[np.bool_]", effect: floa
     count = int(own.sum())
     if count < _ENOUGH:
         return False
-    return abs(effect) > max(_SLOW, 4 * 1.2533 * float(np.std(rest[own])) / count**0.5)
+    return bool(abs(effect) > max(_SLOW, 4 * 1.2533 * float(np.std(rest[own])) / count**0.5))
 
 
-def _spread(rest: "NDArray[np.float64]", night: "NDArray[np.int64]", effect: "NDArray[np.float64]", nights: int) -> float:
+def _spread(
+    rest: "NDArray[np.float64]", night: "NDArray[np.int64]", effect: "NDArray[np.float64]", nights: int
+) -> float:
     """The coefficient of variation of the nights' factor, less what chance adds to a mean of a night's runs."""
     import numpy as np
 
@@ -155,7 +164,7 @@ def _spread(rest: "NDArray[np.float64]", night: "NDArray[np.int64]", effect: "ND
 
 
 def _cut_off(nights: Nights) -> "NDArray[np.float64]":
-    """How long each run lasted at least, where its end is missing: until its worker's next start, or the night's end."""
+    """How long each run without an end lasted at least: until its worker's next start, or the night's end."""
     import numpy as np
 
     it = nights.attempts
@@ -193,7 +202,9 @@ def _duration(routine: int, ran: "NDArray[np.float64]", cut: "NDArray[np.float64
     )
 
 
-def _kaplan_meier(ran: "NDArray[np.float64]", cut: "NDArray[np.float64]") -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
+def _kaplan_meier(
+    ran: "NDArray[np.float64]", cut: "NDArray[np.float64]"
+) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
     """Give the run times that occurred, and the share that lasts longer than each."""
     import numpy as np
 
@@ -203,7 +214,7 @@ def _kaplan_meier(ran: "NDArray[np.float64]", cut: "NDArray[np.float64]") -> "tu
 
 
 def _quantile(values: "NDArray[np.float64]", survival: "NDArray[np.float64]", share: float) -> float:
-    """The smallest run time that at most ``1 - share`` outlast; the longest seen where the curve does not fall so far."""
+    """The smallest run time that at most ``1 - share`` outlast; the longest seen where the curve ends above that."""
     import numpy as np
 
     at = int(np.searchsorted(-survival, -(1 - share) - 1e-12, "left"))
@@ -212,23 +223,20 @@ def _quantile(values: "NDArray[np.float64]", survival: "NDArray[np.float64]", sh
 
 def _order_interval(ran: "NDArray[np.float64]") -> tuple[float, float]:
     """The interval of a median at 95 %, by order statistics: the binomial of one half."""
-    from scipy.stats import binom
 
-    low = int(binom.ppf(0.025, len(ran), 0.5))
+    low = int(stats().binom.ppf(0.025, len(ran), 0.5))
     return float(ran[max(low - 1, 0)]), float(ran[min(len(ran) - low, len(ran) - 1)])
 
 
 def _is_lognormal(ran: "NDArray[np.float64]") -> bool:
     """Whether the Anderson-Darling statistic of the logarithms does not refuse a normal law at 1 %."""
     import numpy as np
-    from scipy.stats import norm
 
     count = len(ran)
     logs = np.log(ran)
     if count < _ENOUGH or logs.std() == 0:
         return False
-    at = np.clip(norm.cdf((logs - logs.mean()) / logs.std(ddof=1)), 1e-12, 1 - 1e-12)
+    at = np.clip(stats().norm.cdf((logs - logs.mean()) / logs.std(ddof=1)), 1e-12, 1 - 1e-12)
     place = np.arange(1, count + 1)
     statistic = -count - np.sum((2 * place - 1) * (np.log(at) + np.log1p(-at[::-1]))) / count
     return bool(statistic * (1 + 0.75 / count + 2.25 / count**2) < _FITS)
-

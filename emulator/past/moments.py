@@ -107,7 +107,9 @@ def recognise(cells: Sequence[str]) -> Form | None:
         return Form("counted", why="numbers that count from 1970")
     for kind, pattern in (("packed", _PACKED), ("words", _WORDS)):
         if sum(1 for cell in filled if _split(pattern, cell, kind)) >= enough:
-            return Form(kind, why={"packed": "year, month and day without separators", "words": "months in words"}[kind])
+            return Form(
+                kind, why={"packed": "year, month and day without separators", "words": "months in words"}[kind]
+            )
     if sum(1 for cell in filled if _NUMBERS.fullmatch(cell)) < enough:
         return None
     return _ordered(cells)
@@ -129,7 +131,9 @@ def _ordered(cells: Sequence[str]) -> Form | None:
         return Form("numbers", order, "no other order gives dates that exist")
     order = min(spans, key=lambda each: spans[each])
     others = sorted(span for each, span in spans.items() if each != order)
-    return Form("numbers", order, f"by it the dates span {spans[order]} days, by the other order {others[0]}", guess=True)
+    return Form(
+        "numbers", order, f"by it the dates span {spans[order]} days, by the other order {others[0]}", guess=True
+    )
 
 
 def _days(text: str, order: str) -> int | None:

@@ -29,7 +29,17 @@ _KNOWN: Final[Mapping[str, tuple[str, ...]]] = {
         *("worker lost", "lease lost", "abgebrochen", "verloren", "perdido", "perdu"),
     ),
     "cancelled": ("cancelled", "canceled", "withdrawn", "revoked", "storniert", "cancelado", "annulé"),
-    "running": ("running", "in progress", "in_progress", "started", "active", "executing", "läuft", "en curso", "en cours"),
+    "running": (
+        "running",
+        "in progress",
+        "in_progress",
+        "started",
+        "active",
+        "executing",
+        "läuft",
+        "en curso",
+        "en cours",
+    ),
     "waiting": ("waiting", "queued", "pending", "scheduled", "held", "wartet", "wartend", "en espera", "en attente"),
 }
 _MEANS: Final = {word: meaning for meaning, words in _KNOWN.items() for word in words}

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from emulator.past.laws import special, stats
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -55,7 +57,6 @@ def change_points(offset: "NDArray[np.float64]", nights: float, lasts: float) ->
         lasts: how long a night lasts, in seconds.
     """
     import numpy as np
-    from scipy.special import xlogy
 
     bins = max(1, int(np.ceil(lasts / _BIN)))
     counts = np.histogram(offset, bins=bins, range=(0, bins * _BIN))[0]
@@ -66,7 +67,7 @@ def change_points(offset: "NDArray[np.float64]", nights: float, lasts: float) ->
     came = np.zeros(bins + 1, dtype=int)
     for end in range(1, bins + 1):
         jobs, width = total[end] - total[:end], (end - np.arange(end)).astype(float)
-        cost = best[:end] + price - xlogy(jobs, jobs / width)
+        cost = best[:end] + price - special().xlogy(jobs, jobs / width)
         came[end] = int(np.argmin(cost))
         best[end] = cost[came[end]]
     cuts = [bins]
@@ -82,14 +83,13 @@ def change_points(offset: "NDArray[np.float64]", nights: float, lasts: float) ->
 def days_of(counts: "NDArray[np.float64]", dates: Sequence[date]) -> Days:
     """Compare how many jobs come on weekdays and on weekends."""
     import numpy as np
-    from scipy.stats import ttest_ind
 
     weekend = np.array([it.weekday() in _WEEKEND for it in dates])
     on, off = counts[~weekend], counts[weekend]
     if len(on) < 3 or len(off) < 3 or not counts.any():
         mean = float(counts.mean()) if len(counts) else 0.0
         return Days(mean, mean, False, 1.0)
-    chance = float(ttest_ind(np.log(on + 0.5), np.log(off + 0.5), equal_var=False).pvalue)
+    chance = float(stats().ttest_ind(np.log(on + 0.5), np.log(off + 0.5), equal_var=False).pvalue)
     return Days(float(on.mean()), float(off.mean()), chance < _SURE, chance)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from emulator.past.attempts import ERROR, LOST, OK
+from emulator.past.laws import stats
 from emulator.past.nights import Nights
 
 if TYPE_CHECKING:
@@ -42,10 +43,9 @@ def exact_interval(count: int, of: int, level: float = 0.05) -> tuple[float, flo
     >>> round(low, 3), round(high, 3)
     (0.0, 0.168)
     """
-    from scipy.stats import beta
 
-    low = float(beta.ppf(level / 2, count, of - count + 1)) if count else 0.0
-    high = float(beta.ppf(1 - level / 2, count + 1, of - count)) if count < of else 1.0
+    low = float(stats().beta.ppf(level / 2, count, of - count + 1)) if count else 0.0
+    high = float(stats().beta.ppf(1 - level / 2, count + 1, of - count)) if count < of else 1.0
     return low, high
 
 
@@ -72,8 +72,8 @@ class Retries:
         used_up: how many jobs failed at their last attempt, and had that many.
         pauses: the pause after the first failure, the second and so on, in seconds.
         gaps: how many gaps these were read from.
-        after_loss: the same from the begin of a lost attempt to the next begin: the most that a lease, its detection and a
-            pause take together, in seconds; not a number where no lost attempt was tried again.
+        after_loss: the median time from the begin of a lost attempt to the next begin, in seconds; not a number where
+            none was tried again.
     """
 
     attempts_in_all: int
@@ -95,7 +95,7 @@ def find_retries(nights: Nights) -> Retries:
     next_begun = np.concatenate([begun[1:], [np.nan]])
     gap = np.where(follows & (outcome == ERROR), next_begun - ended, np.nan)
     most = int(number[follows].max() + 1) if follows.any() else 1
-    pauses = []
+    pauses: list[float] = []
     for attempt in range(1, most):
         own = gap[(number == attempt) & (gap >= 0)]
         if len(own) < _LEAST and pauses:
@@ -104,7 +104,9 @@ def find_retries(nights: Nights) -> Retries:
             pauses.append(float(np.quantile(own, 0.02)))
     used_up = int(np.sum((number == most) & (outcome == ERROR) & ~follows))
     lost = (next_begun - begun)[follows & (outcome == LOST)]
-    return Retries(most, used_up, tuple(pauses), int(np.isfinite(gap).sum()), float(np.median(lost)) if len(lost) else float("nan"))
+    return Retries(
+        most, used_up, tuple(pauses), int(np.isfinite(gap).sum()), float(np.median(lost)) if len(lost) else float("nan")
+    )
 
 
 def follows_ends(nights: Nights, shuffles: int = 19) -> float:
@@ -138,7 +140,10 @@ def follows_ends(nights: Nights, shuffles: int = 19) -> float:
 
 
 def _share_after(
-    submitted: "NDArray[np.float64]", routine: "NDArray[np.int64]", ended: "NDArray[np.float64]", of: "NDArray[np.int64]"
+    submitted: "NDArray[np.float64]",
+    routine: "NDArray[np.int64]",
+    ended: "NDArray[np.float64]",
+    of: "NDArray[np.int64]",
 ) -> float:
     import numpy as np
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from emulator.past.laws import special, stats
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -108,8 +110,6 @@ def _candidates(
 ) -> list[tuple[float, float, float, str]]:
     """Look at every window that begins with a job: likelihood ratio, begin, end, days; the best of each place."""
     import numpy as np
-    from scipy.special import xlogy
-    from scipy.stats import binom
 
     found: list[tuple[float, float, float, str]] = []
     for days, members in DAY_SETS.items():
@@ -130,10 +130,12 @@ def _candidates(
             rate = (around + 0.5) / (np.maximum(span, 60.0) * nights)
             by_chance = -np.expm1(-rate * width)
             share = hits / nights
-            ratio = nights * (xlogy(share, share / by_chance) + xlogy(1 - share, (1 - share) / (1 - by_chance)))
+            ratio = nights * (
+                special().xlogy(share, share / by_chance) + special().xlogy(1 - share, (1 - share) / (1 - by_chance))
+            )
             likely = (share >= _LEAST_SHARE) & (share > by_chance) & (ratio > 10)
             rows = np.flatnonzero(likely)
-            rows = rows[binom.sf(hits[rows] - 1, nights, by_chance[rows]) * windows < _CHANCE]
+            rows = rows[stats().binom.sf(hits[rows] - 1, nights, by_chance[rows]) * windows < _CHANCE]
             found += [(float(ratio[row]), float(at[row]), float(at[ends[row] - 1]), days) for row in rows.tolist()]
     found.sort(key=lambda it: -it[0])
     best: list[tuple[float, float, float, str]] = []

@@ -5,14 +5,16 @@ A prediction is a sample: the same figure of many emulated nights. Two questions
 - Does the interval keep its promise? Of ``n`` nights, the number whose figure lies in the interval is binomial; the
   range of hits that does not contradict the promise is the middle 95 % of that law.
 - Is it sharper than what everybody has anyway? The score is the continuous ranked probability score (Gneiting and
-  Raftery, 2007, section 4.2: the mean distance to what happened less half the mean distance within the sample, in
-  its fair form for finite samples), in the figure's own unit, lower is better. It is divided by that of two baselines: past nights of the same kind of day, and
-  the same day a week before.
+  Raftery, 2007, section 4.2): the mean distance to what happened less half the mean distance within the sample, in the
+  fair form for finite samples. It has the figure's own unit, and lower is better. It is divided by that of two
+  baselines: past nights of the same kind of day, and the same day a week before.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
+
+from emulator.past.laws import stats
 
 if TYPE_CHECKING:
     import numpy as np
@@ -59,7 +61,7 @@ def interval_of(sample: "Sequence[float] | NDArray[np.float64]", share: float) -
 
 @dataclass(frozen=True, slots=True)
 class Promise:
-    """Whether intervals kept their promise: hits in so many nights, and the range of hits that does not contradict it."""
+    """Whether intervals kept their promise: hits in so many nights, and which numbers of hits do not contradict it."""
 
     share: float
     hits: int
@@ -79,6 +81,11 @@ def promise_kept(share: float, hits: int, nights: int) -> Promise:
     >>> promise_kept(0.8, 33, 42)
     Promise(share=0.8, hits=33, nights=42, low=28, high=38)
     """
-    from scipy.stats import binom
 
-    return Promise(share, hits, nights, int(binom.ppf(_LEVEL / 2, nights, share)), int(binom.isf(_LEVEL / 2, nights, share)))
+    return Promise(
+        share,
+        hits,
+        nights,
+        int(stats().binom.ppf(_LEVEL / 2, nights, share)),
+        int(stats().binom.isf(_LEVEL / 2, nights, share)),
+    )

@@ -219,7 +219,9 @@ def _from_delimited(name: str, lines: Iterable[str], sample: list[str]) -> Table
         raise InputError(f"{name}: holds a header and no rows: give an export with a row for each job")
     names = _distinct(header) if header else [f"column {at + 1}" for at in range(width)]
     said = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "vertical bar"}[delimiter]
-    return Table(name, "delimited", {"delimiter": said}, names, header is not None, found.columns, found.lines, skipped.told())
+    return Table(
+        name, "delimited", {"delimiter": said}, names, header is not None, found.columns, found.lines, skipped.told()
+    )
 
 
 def _delimiter(name: str, sample: list[str]) -> tuple[str, int]:
@@ -280,7 +282,9 @@ def _from_json(name: str, lines: Iterable[str]) -> Table:
             at = names.get(key)
             if at is None:
                 if len(names) == _MOST_COLUMNS:
-                    raise InputError(f"{name}:{line}: more than {_MOST_COLUMNS} keys: export the jobs' own fields alone")
+                    raise InputError(
+                        f"{name}:{line}: more than {_MOST_COLUMNS} keys: export the jobs' own fields alone"
+                    )
                 at = names[key] = len(columns)
                 columns.append([""] * len(numbers))
             columns[at].append(value)
@@ -308,14 +312,18 @@ def _from_sqlite(name: str, table: str | None) -> Table:
     try:
         connection = sqlite3.connect(f"{Path(name).absolute().as_uri()}?mode=ro", uri=True)
         try:
-            tables = [row[0] for row in connection.execute("select name from sqlite_master where type = 'table' order by 1")]
+            tables = [
+                row[0] for row in connection.execute("select name from sqlite_master where type = 'table' order by 1")
+            ]
             if table is not None and table not in tables:
                 raise InputError(f"{name}: has no table `{table}`, but {', '.join(tables) or 'none'}")
-            counts = {each: connection.execute(f"select count(*) from {_quoted(each)}").fetchone()[0] for each in tables}
+            counts = {
+                each: connection.execute(f"select count(*) from {_quoted(each)}").fetchone()[0] for each in tables
+            }
             if not any(counts.values()):
                 raise InputError(f"{name}: no table of it holds a row")
             chosen = table if table is not None else max(counts, key=lambda each: counts[each])
-            cursor = connection.execute(f"select * from {_quoted(chosen)}")  # noqa: S608 - quoted, and read only
+            cursor = connection.execute(f"select * from {_quoted(chosen)}")
             names = [each[0] for each in cursor.description]
             found = _Columns(len(names))
             for line, row in enumerate(cursor, 1):

@@ -10,7 +10,7 @@
 """
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -77,10 +77,12 @@ def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], l
         match = _NUMBERED.fullmatch(it.workers[worker])
         groups[match[1] if match and match[1] else it.workers[worker], begins, slots].append(worker)
     pools = []
-    stems = [stem for stem, _, _ in groups]
+    stems = Counter(stem for stem, _, _ in groups)
+    named: Counter[str] = Counter()
     for (stem, begins, slots), workers in groups.items():
         rows = np.isin(it.worker, workers)
-        name = stem if stems.count(stem) == 1 else f"{stem}-{len([pool for pool in pools if pool.name.startswith(stem)]) + 1}"
+        named[stem] += 1
+        name = stem if stems[stem] == 1 else f"{stem}-group-{named[stem]}"
         ran = frozenset(np.unique(it.routine[rows]).tolist())
         pools.append(Pool(name, tuple(workers), begins, slots, ran, len(np.unique(nights.night[rows]))))
     return pools, rare
@@ -113,7 +115,7 @@ def _slots(begun: "NDArray[np.float64]", ended: "NDArray[np.float64]", night: "N
 
 @dataclass(frozen=True, slots=True)
 class Polling:
-    """How often idle workers ask: the interval in seconds (0 where jobs are handed out at once), from how many waits."""
+    """How often idle workers ask: the interval in seconds (0: handed out at once), and from how many waits."""
 
     every: float
     waits: int
@@ -138,12 +140,16 @@ def find_polling(nights: Nights) -> Polling:
             continue
         rows = rows[np.argsort(it.begun[rows], kind="stable")]
         starts = it.begun[rows]
-        ends = np.where(np.isfinite(it.ended[rows]), it.ended[rows], np.minimum(np.append(starts[1:], np.inf), night_ends[rows]))
+        ends = np.where(
+            np.isfinite(it.ended[rows]), it.ended[rows], np.minimum(np.append(starts[1:], np.inf), night_ends[rows])
+        )
         before = np.searchsorted(starts, it.submitted, "right") - 1
         place = np.maximum(before, 0)
         # Whether it is switched on is not known: one that worked in this night, before and after, counts as there.
         there = (before >= 0) & (before + 1 < len(rows))
-        there &= (nights.night[rows[place]] == nights.night) & (nights.night[rows[np.minimum(place + 1, len(rows) - 1)]] == nights.night)
+        there &= (nights.night[rows[place]] == nights.night) & (
+            nights.night[rows[np.minimum(place + 1, len(rows) - 1)]] == nights.night
+        )
         free = there & (ends[place] < it.submitted - 1)
         idle += free
         own |= free & (it.worker == worker)
@@ -157,7 +163,7 @@ def find_polling(nights: Nights) -> Polling:
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """How often workers are lost at work: how many losses, in how many hours at work, and how long until they work again.
+    """How often workers are lost at work, and how long until they work again.
 
     Attributes:
         count: the losses.
