@@ -9,18 +9,20 @@ from typing import Any, Final
 
 from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
+from emulator.broker.leases import RAN_OUT, SILENT
 from emulator.broker.prerequisites import REFUSED
 from emulator.broker.requests import Submission
 from emulator.broker.states import Facts, Request, State, refuses
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
-from emulator.record.reasons import LEASE_RAN_OUT, WORKER_SILENT
-from emulator.timeline.ticks import say
+from emulator.record.reasons import TIME_LIMIT, Because
 
 __all__ = ["Broker"]
 
 _QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
 _QUEUED_HELD: Final = State.QUEUED_HELD
+_TIME_LIMIT: Final = Because(TIME_LIMIT)
+_TOTAL_LIMIT: Final = Because("total_limit")
 _OF_A_LEASE: Final = ("lease", "time_limit")
 
 
@@ -78,8 +80,8 @@ class Broker(Holds):
                 return first
         rules = queue.rules
         if rules.capacity is not None and queue.unfinished >= rules.capacity:
-            why = f"the queue holds {rules.capacity} unfinished jobs, the most that it may"
-            event = self._emit((now, "submission_refused", cause, 0, "", routine, name, entry, ordinal, why))
+            what = (routine, name, entry, ordinal, "queue_full", {"most": rules.capacity})
+            event = self._emit((now, "submission_refused", cause, 0, "", *what))
             self._tell_waiters(now, event, s, REFUSED)
             return 0
         held = NOT_DUE if not_before > now else 0
@@ -213,12 +215,14 @@ class Broker(Holds):
         elif what == "time_limit":
             request = Request.TIME_LIMIT
             if not refuses(job.state, request) and self._longest_end(job) <= nominal:
-                self._end_attempt(now, cause or job.since, job, request, "time_limit", "time limit", nominal)
+                self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
         elif what == "total limit":
             limit = job.queue.rules.retry.total_limit or 0
-            why = f"the total limit of {say(limit)} was reached"
+            why = Because("total_limit_reached", {"limit": limit})
             state = self._next(job, Request.TOTAL_LIMIT, Facts())
-            self._terminate(now, cause or job.born, job, state, "out_of_time", why, ("time_limit", what, nominal))
+            self._terminate(
+                now, cause or job.born, job, state, "out_of_time", why, ("time_limit", _TOTAL_LIMIT, nominal)
+            )
         elif what == "start":
             self._expire(now, cause or job.born, job)
         elif what == "not_before":
@@ -264,13 +268,13 @@ class Broker(Holds):
 
     def _lose_overdue(self, now: int, cause: int, alarms: list[tuple[int, str, int, int, str]]) -> None:
         """Lose the leases that ran out during the outage, and those of workers that nobody could hear."""
-        lost: dict[int, tuple[int, str, Holder | None]] = {}  # by token: nominal end, why, the silent worker
+        lost: dict[int, tuple[int, Because, Holder | None]] = {}  # by token: nominal end, why, the silent worker
         silent: list[tuple[int, Holder]] = []
         for _, what, number, token, worker in alarms:
             if what == "lease":
                 job = self._tokens.get(token)
                 if job is not None and job.until <= now:
-                    lost[token] = (job.until, LEASE_RAN_OUT, None)
+                    lost[token] = (job.until, RAN_OUT, None)
                 elif job is not None:
                     self._lease_due(now, cause, job)
                 continue
@@ -282,9 +286,9 @@ class Broker(Holds):
         for end, holder in silent:
             for job in self._leases_in_order(holder):
                 if job.until > end:  # at a tie the lease is the reason
-                    lost[job.token] = (end, WORKER_SILENT, holder)
+                    lost[job.token] = (end, SILENT, holder)
                 else:
-                    lost.setdefault(job.token, (job.until, LEASE_RAN_OUT, None))
+                    lost.setdefault(job.token, (job.until, RAN_OUT, None))
         declared: dict[int, int] = {}  # by the worker's serial number: the event
         for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
             event = cause

@@ -20,12 +20,15 @@ __all__ = ["compare"]
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--variants", metavar="A,B", help="Compare these variants only (default: all of the scenario).")
 @click.option("--baseline", metavar="NAME", help="Compare with this one (default: the scenario as written).")
-@click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (30).")
+@click.option(
+    "--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (as many as decide)."
+)
 @click.option("--precision", metavar="P", help="Run until differences are known to 5%, or to makespan=2m,failed=0.5.")
 @click.option(
     "--at-most", type=click.IntRange(1, 1_000_000), metavar="N", help="With --precision, at most so many (1000)."
 )
 @click.option("--measures", metavar="A,B", help="Compare these figures, such as 'makespan,wait_p90 for queue night'.")
+@click.option("--prefer", metavar="A,B", help="Choose by these figures, first to last (what the file says).")
 @click.option("--trade-off", metavar="A,B", help="Set these two figures against each other (makespan,wasted_work).")
 @click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
@@ -57,6 +60,7 @@ def compare(
     precision: str | None,
     at_most: int | None,
     measures: str | None,
+    prefer: str | None,
     trade_off: str | None,
     confidence: float,
     seed: int | None,
@@ -121,6 +125,7 @@ def compare(
                 precision=precision,
                 at_most=at_most,
                 measures=names(measures),
+                prefer=names(prefer),
                 trade_off=None if both is None else (both[0], both[1]),
                 confidence=confidence,
                 first_seed=seed,

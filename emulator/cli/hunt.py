@@ -30,6 +30,12 @@ __all__ = ["hunt"]
 @click.option("--kinds", metavar="A,B", help="Try these kinds of fault only, such as power_off,freeze.")
 @click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
 @click.option("--handlers", metavar="MODULE:NAME", help="Let handlers of yours do the work: a mapping by routine.")
+@click.option(
+    "--crash-points",
+    multiple=True,
+    metavar="JOB",
+    help="With --handlers: let a worker also fail at each point of this job, such as copy#1; repeatable.",
+)
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
@@ -42,6 +48,7 @@ def hunt(
     kinds: str | None,
     scripts: str | None,
     handlers: str | None,
+    crash_points: tuple[str, ...],
     yes: bool,
     as_json: bool,
     quiet: bool,
@@ -53,6 +60,7 @@ def hunt(
     the same. The exit code is 1 if something was found, 0 if nothing was.
     """
     from contextlib import nullcontext
+    from dataclasses import asdict
 
     from emulator.cli.progress import progress
     from emulator.scenario.load import load
@@ -62,6 +70,8 @@ def hunt(
         raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
     if scripts is not None and handlers is not None:
         raise click.UsageError("--scripts and --handlers: give one of them.")
+    if crash_points and handlers is None:
+        raise click.UsageError("--crash-points are points of handlers: give --handlers too.")
     own = None
     if handlers is not None:
         from emulator.testing.nights import handlers_named
@@ -73,13 +83,14 @@ def hunt(
     playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
     with progress(file, quiet=quiet or as_json) as told, playing as night:
         find = partial(look, loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
-        found = find(night=night, handlers=own)
+        found = find(night=night, handlers=own, crash_points=crash_points)
     if as_json:
         said = {
             "file": file,
             "seed": found.seed,
             "tried": found.tried,
             "faults": None if found.faults is None else [dict(entry) for entry in found.faults],
+            "crash_point": None if found.point is None else {**asdict(found.point), "where": found.where},
             "missed": list(found.missed),
             "already_missed": list(found.already_missed),
         }
@@ -89,14 +100,19 @@ def hunt(
     if found.faults is not None:
         for sentence in found.missed:
             tell(f"  {sentence}")
-        again = "" if scripts is None else f" --scripts {scripts}"
-        where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
-        click.echo(f"\nTo see that night, put this {where}:\n")
-        click.echo(found.fragment())
+        if found.point is not None:
+            tell(f"  The fault at a crash point: {found.where}.")
+        if found.faults:
+            where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
+            click.echo(f"\nTo see that night, put this {where}:\n")
+            click.echo(found.fragment())
         if handlers is None:
+            again = "" if scripts is None else f" --scripts {scripts}"
             click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
         else:
-            click.echo(f"and play it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed})")
+            at = "" if found.point is None else f", crash_at={found.point!r}"
+            play = "and play" if found.faults else "\nTo see that night, play"
+            click.echo(f"{play} it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed}{at})")
     if found.already_missed and not quiet:
         click.echo("\nThe scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:

@@ -25,6 +25,7 @@ from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both, Kept
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
+from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.show import meta as show
@@ -156,6 +157,7 @@ def _closed(fold: NightFold, world: World) -> Night:
         slots=world.slots(),
         occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
         offered_load=world.offered_load(),
+        planned_on=planned_on(world.scenario, world.clock),
     )
 
 

@@ -13,6 +13,7 @@ from typing import Final
 
 from emulator.measure.estimate import Figure
 from emulator.measure.night import DONE, FAMILY, FINAL, FINISHED, FIRST_OUT, ORDINAL, SUBMITTED, UNFINISHED, Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import duration, value
 
@@ -47,10 +48,10 @@ def occurrences_of(night: Night, entry: str) -> list[Occurrence]:
     lost: dict[int, tuple[int, str]] = {}
     for skipped in night.skipped:
         if skipped.entry == entry:
-            lost[skipped.ordinal] = skipped.at, f"was skipped ({skipped.why})"
+            lost[skipped.ordinal] = skipped.at, f"was skipped ({why_in_words(skipped.why)})"
     for refused in night.refused:
         if refused.kind.entry == entry:
-            lost[refused.ordinal] = refused.at, f"was refused ({refused.why})"
+            lost[refused.ordinal] = refused.at, f"was refused ({why_in_words(refused.why, refused.values)})"
     families: dict[int, list[int]] = {}
     for job in range(night.first, night.first + len(night)):
         first = night.value(job, FAMILY)

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 from emulator.record.events import DETAILS, HEARTBEAT_KINDS
+from emulator.record.reasons import EVENT_REASONS
 
 __all__ = ["DETAIL", "GROUPS", "OF_KIND", "reference_page"]
 
@@ -126,7 +127,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "took": "ticks from the call to its end",
         "was_due": "the tick at which it was due to end; it differs from that of the event only after a broker outage",
         "who": "who has it: a worker or a pool",
-        "why": "why, in words",
+        "why": "the code of the reason (see below); empty for none. Its values, if it has any, follow as `values`",
     }
 )
 """What each detail is, in every kind of event that ``OF_KIND`` does not name."""
@@ -171,6 +172,12 @@ The broker and the workers tell their own views. A worker that has lost its leas
 """
 
 
+_REASONS: Final = """\
+The codes that stand as `why`, each with the names of its values. A limit is in ticks. `said` is text: what a handler
+raised, or what a program or a retry policy of your own gave as its reason. Stories, pages and summaries write each code
+as words."""
+
+
 def reference_page() -> str:
     """Write the page of all kinds of events, in Markdown."""
     lines = [_INTRODUCTION]
@@ -181,7 +188,11 @@ def reference_page() -> str:
             mode = " Only with `heartbeats: simulated`, as in tests." if kind in HEARTBEAT_KINDS else ""
             lines.append(f"| `{kind}` | {says}{mode} | {details} |")
         lines.append("")
-    return "\n".join(lines)
+    lines += ["## Reasons", "", _REASONS, "", "| code | values |", "| --- | --- |"]
+    lines += [
+        f"| `{code}` | {', '.join(f'`{name}`' for name in names) or 'none'} |" for code, names in EVENT_REASONS.items()
+    ]
+    return "\n".join([*lines, ""])
 
 
 def _detail(kind: str, name: str) -> str:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pydantic import ValidationError
 
@@ -28,6 +28,9 @@ from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
 from emulator.timeline.ticks import say
 
+if TYPE_CHECKING:
+    from emulator.scenario.variants import Asked
+
 __all__ = [
     "AnyFolders",
     "Loaded",
@@ -40,6 +43,7 @@ __all__ = [
     "varied",
 ]
 
+_WITH_CHANGES = ("variants", "combine", "baseline", "questions")
 _DEEPEST = 50
 _MOST_DIGITS = 30
 _FOUND = "found "
@@ -89,7 +93,9 @@ class Loaded:
         provenance: where values come from, by dotted path.
         clock: the scenario's clock: local time to ticks and back.
         variants: the scenario under each of its variants, by name; those that ``combine`` makes come last.
-        patches: for each variant the dotted paths that it changes and their values.
+        patches: for each variant the dotted paths that it changes and their values, with those of the variant that it
+            is based on.
+        questions: what is asked of the night: for each the words, the patch, and the scenario under it.
         data: the plain data behind the scenario, wrappers taken off.
         said: where values come from, by path.
         source: what it was read from.
@@ -103,6 +109,7 @@ class Loaded:
     clock: Clock = field(compare=False)
     variants: Mapping[str, Scenario]
     patches: Mapping[str, Mapping[str, Any]]
+    questions: Sequence["Asked"]
     data: Mapping[str, Any] = field(repr=False)
     said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
     source: Source = field(repr=False, compare=False)
@@ -216,7 +223,7 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     """
     from emulator.scenario.variants import patched  # variants need validation, and validation needs variants
 
-    data, found = patched(dict(loaded.data), plain(patch), ())
+    data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
     return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
@@ -233,15 +240,16 @@ def _load(source: Source, written: str, folders: Folders) -> Loaded:
     scenario, clock, found = _checked(data, folders)
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
-    if scenario is not None and not found and not problems and (data.keys() & {"variants", "combine", "baseline"}):
+    asked: list[Asked] = []
+    if scenario is not None and not found and not problems and not data.keys().isdisjoint(_WITH_CHANGES):
         from emulator.scenario.variants import variants_of  # it validates what it has patched: see `varied`
 
-        (variants, patches), found = variants_of(data, scenario, folders)
+        (variants, patches, asked), found = variants_of(data, scenario, folders)
     problems += [_placed(source, it, provenance.original(it.loc, said)) for it in found]
     if problems or scenario is None:
         raise ScenarioError(_in_order(problems, source.name))
     paths = {".".join(map(str, loc)): told for loc, told in said.items()}
-    return Loaded(scenario, source.name, written, folders, paths, clock, variants, patches, data, said, source)
+    return Loaded(scenario, source.name, written, folders, paths, clock, variants, patches, asked, data, said, source)
 
 
 def checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, list[Found]]:
@@ -268,7 +276,10 @@ def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:
         ends = scenario.lasts if arrival.ends is None else min(arrival.ends, scenario.lasts)
         from emulator.scenario.recurrence import too_often  # most scenarios do not recur
 
-        if wrong := too_often(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
+        wishes = arrival.at_changes
+        if wrong := too_often(
+            arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes, at_changes=wishes
+        ):
             yield Found(("arrivals", place, "recurs"), wrong)
 
 

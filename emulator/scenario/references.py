@@ -75,10 +75,22 @@ _UNITS: Final = {"time": "a duration such as 90s or 1h30m", "share": "a share fr
 def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) -> list[Found]:
     """Tell everything in plain data that names what is not there, or that cannot be as it is said."""
     names = names_in(data, clock)
-    checks = (_uses, _targets, _own_workers, _same_names, _same_labels, _zones, _prerequisites, _entries_used, _traced)
+    checks = (
+        _uses,
+        _targets,
+        _own_workers,
+        _same_names,
+        _same_labels,
+        _same_item_names,
+        _zones,
+        _prerequisites,
+        _entries_used,
+        _traced,
+    )
     found = [wrong for check in checks for wrong in check(data, names)]
     found += wrong_parameters(data, names)
     found += _measures(data)
+    found += _preferred(data)
     found += _trace_files(data, clock, folders)
     return found
 
@@ -122,6 +134,15 @@ def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
         other, _, digits = pool.rpartition("-")
         if other in names.pools and digits.isdecimal() and names.worker(pool) is None:
             yield Found(("pools", pool), f"{pool!r} is the name of a worker of the pool {other!r} already", True)
+
+
+def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
+    """Paths and draws know an item of a list by its name, so no other may have it."""
+    for key in ("faults", "actions", "access", "credentials", "must_hold"):
+        first: dict[str, int] = {}
+        for loc, name in expand(data, (key, "*", "name")):
+            if isinstance(name, str) and first.setdefault(name, loc[1]) != loc[1]:  # type: ignore[arg-type]  # its place
+                yield Found(loc, f"{key}.{first[name]} is called {name!r} already: give this another name")
 
 
 def _zones(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
@@ -230,6 +251,25 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 yield Found(
                     (*loc, key), f"{name} cannot be told by {key}, only {f'by {by}' if by else 'for the whole night'}"
                 )
+
+
+def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:
+    """What is preferred are figures of which one side is better, each named once."""
+    from emulator.measure.catalogue import MEASURES
+
+    seen = set()
+    for loc, name in expand(data, ("prefer", "*")):
+        if not isinstance(name, str):
+            continue
+        measure = MEASURES.get(name)
+        if measure is None:
+            said = renamed(name, MEASURES) or f"no figure is called {name!r}: {advise(name, MEASURES)}"
+            yield Found(loc, said)
+        elif not measure.better:
+            yield Found(loc, f"of {name} neither more nor less is better: name another figure")
+        elif name in seen:
+            yield Found(loc, f"{name} stands here twice: name each figure once")
+        seen.add(name)
 
 
 def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Iterator[Found]:

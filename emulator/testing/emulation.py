@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import Never, broken
-from emulator.record.events import Row
+from emulator.measure.reasons import why_in_words
+from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
 from emulator.scenario.models.arrivals import Prerequisite
@@ -362,7 +363,7 @@ class Emulator(Interventions, Views):
         )
         number = self.world.submit(0, planned)
         if not number:
-            why = self._rows[-1][-1]
+            why = why_in_words(*reason_of(self._rows[-1]))
             raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")
         return self.job(number)
 

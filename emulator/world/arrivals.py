@@ -222,7 +222,14 @@ class Arrivals:
         if model.recurs is not None:
             from emulator.scenario.recurrence import occurrences
 
-            found = occurrences(model.recurs, self._clock, ends, from_tick=model.begins, excluded=model.excludes)
+            found = occurrences(
+                model.recurs,
+                self._clock,
+                ends,
+                from_tick=model.begins,
+                excluded=model.excludes,
+                at_changes=model.at_changes,
+            )
             due = [occurrence.nominal_tick for occurrence in found][:count]
             self.occurrences[entry.name] = due
             return OnDays(agenda, come, due)

@@ -80,14 +80,14 @@ class Desk(Exchange):
         return self.plans.get((entry, ordinal), (0, None))[0]
 
     def run_again(self, cause: int, job: int) -> str:
-        """Put a job in anew; say why not if it cannot be done."""
+        """Put a job in anew; give the code of why not if it cannot be done."""
         for number, planned in self.plans.values():
             if number == job:
                 if not self.broker.is_up:
-                    return "the broker is down"
+                    return "broker_is_down"
                 again = planned._replace(idempotency_key="", after=None, not_before=0)
-                return "" if self.submit(cause, again, origin=job) else "the queue is full"
-        return "there is no such job"
+                return "" if self.submit(cause, again, origin=job) else "queue_is_full"
+        return "no_such_job"
 
     def _named_jobs(self) -> frozenset[str]:
         """Give the entries whose jobs faults and actions name."""
@@ -133,10 +133,10 @@ class Desk(Exchange):
     # -- what people do to jobs ---------------------------------------------------------------------------------------
 
     def do_to_job(self, what: str, cause: int, job: int) -> str:
-        """Hold, release, suspend, resume or withdraw a job; say why not if it was refused."""
+        """Hold, release, suspend, resume or withdraw a job; give the code of why not if it was refused."""
         broker, now = self.broker, self.agenda.now
         if not broker.is_up:
-            return "the broker is down"
+            return "broker_is_down"
         plan = broker.payload(job)
         if plan is not None:
             for execution in plan.running:
@@ -157,7 +157,7 @@ class Desk(Exchange):
     def do_to_queue(self, what: str, cause: int, queue: str) -> str:
         """Hold or release a queue."""
         if not self.broker.is_up:
-            return "the broker is down"
+            return "broker_is_down"
         refused: str = getattr(self.broker, what)(self.agenda.now, cause, queue)
         if self.broker.fresh:
             self.match()

@@ -42,7 +42,7 @@ class Recurring:
         """An occurrence is due, or is made up."""
         rule = self._model.if_still_running
         if rule == "skip" and self._unfinished:
-            self._skip(cause, job, "still running")
+            self._skip(cause, job, "still_running")
         elif rule == "wait":
             self._waiting.append(job)
             self.go_on(cause)
@@ -63,7 +63,7 @@ class Recurring:
         for job in found:
             if job.ordinal not in made_up:
                 too_late = rule != "skip" and job.ordinal not in in_time
-                self._skip(cause, job, "broker down, too late to make up" if too_late else "broker down")
+                self._skip(cause, job, "broker_was_down_too_long" if too_late else "broker_was_down")
         return made_up
 
     def _skip(self, cause: int, job: PlannedJob, why: str) -> None:

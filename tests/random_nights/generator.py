@@ -181,7 +181,22 @@ class _Night:
             said["baseline"] = "patient"
         if dice.chance(0.05):
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
+        if dice.chance(0.15):
+            self._name_items(said)
         return said
+
+    def _name_items(self, said: Settings) -> None:
+        """Give items of lists names, and ask for nights without some of them and with others."""
+        for key in ("faults", "actions", "access", "credentials", "must_hold"):
+            for place, item in enumerate(said.get(key, ())):
+                if self.dice.chance(0.5):
+                    item["name"] = f"{key} {place}"
+        named = [item["name"] for item in said["faults"] if "name" in item]
+        change: Settings = {"add": [{"name": "one more", "freeze": "dome", "at": "+10m", "lasts": "5m"}]}
+        other: Settings = {"queues.night.lease": None, "faults": {**change, "remove": named[:1]}}
+        said["variants"] = {**said.get("variants", {}), "other": other, "later": {"based_on": "other"}}
+        said["variants"]["later"]["faults.one more.at"] = "+20m"
+        said["questions"] = [{"ask": "What if dome stands still?", "change": {"faults": change}}]
 
     def _requirements(self) -> list[Settings]:
         found: list[Settings] = [
@@ -455,6 +470,7 @@ class _Night:
         if way == "at":
             entry["at"] = dice.moment(0, dice.pick(60, 600, self.lasts // 2))
             entry["count"] = dice.pick(1, 3, 5, 8, 12, 16)
+            maybe(entry, "in_missing_hour", lambda: dice.pick("skip", "shift", "at_its_end"))
         elif way == "trace":
             entry["trace"] = dice.pick("plates.csv", "plates.swf")
             if entry["trace"] == "plates.csv" and "scan" not in self.routines:
@@ -464,6 +480,9 @@ class _Night:
             minutes = dice.pick("*/2", "*/5", "35,50,5", "*")
             entry["recurs"] = dice.pick(f"{minutes} * * * *", f"{minutes} 21-23 * * *", "FREQ=MINUTELY;INTERVAL=7")
             maybe(entry, "excludes", lambda: dice.pick(["2026-06-13"], ["sunday"]))
+            maybe(entry, "in_double_hour", lambda: dice.pick("first", "both"))
+            if not entry["recurs"].startswith("FREQ"):
+                maybe(entry, "in_missing_hour", lambda: dice.pick("skip", "shift", "at_its_end"))
             maybe(entry, "if_still_running", lambda: dice.pick("skip", "wait", "both"), 3)
             maybe(entry, "if_missed", lambda: dice.pick("skip", "once", "each"), 3)
             if entry.get("if_missed", "skip") != "skip":

@@ -424,12 +424,12 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
     s = sweeps()
     s.submit(2 * HOUR, 3, entry="sweeps")
     s.finish(2 * HOUR, 3, "permanent_error", 1)
-    s.add(3 * HOUR, "occurrence_skipped", 0, "", "sweeps", 4, "one is still running")
-    s.add(4 * HOUR, "submission_refused", 0, "", "copy", "night", "sweeps", 5, "full")
+    s.add(3 * HOUR, "occurrence_skipped", 0, "", "sweeps", 4, "still_running")
+    s.add(4 * HOUR, "submission_refused", 0, "", "copy", "night", "sweeps", 5, "queue_full", {"most": 9})
     s.submit(5 * HOUR, 4, entry="sweeps", ordinal=7)
     s.submit(5 * HOUR, 5, entry="plates", ordinal=1)  # nothing of plates counts here
-    s.add(5 * HOUR, "occurrence_skipped", 0, "", "plates", 1, "one is still running")
-    s.add(5 * HOUR, "submission_refused", 0, "", "copy", "night", "plates", 1, "full")
+    s.add(5 * HOUR, "occurrence_skipped", 0, "", "plates", 1, "still_running")
+    s.add(5 * HOUR, "submission_refused", 0, "", "copy", "night", "plates", 1, "queue_full", {"most": 9})
     due = {"sweeps": tuple(hour * HOUR for hour in (0, 1, 2, 3, 4, 5, 6, 30))}  # the last is beyond the horizon
     found = occurrences(s, due, within=HOUR)
     assert found == Judged(
@@ -437,8 +437,8 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
         met=False,
         found=Figure(5, "count", n=7),
         bound=0,
-        sentence="Missed: 5 of 7 occurrences of sweeps: #3 failed (permanent error); #4 was skipped (one is still "
-        "running); #5 was refused (full); and 2 more.",
+        sentence="Missed: 5 of 7 occurrences of sweeps: #3 failed (permanent error); #4 was skipped (still running); "
+        "#5 was refused (the queue holds 9 unfinished jobs, the most that it may); and 2 more.",
         evidence=(3, 4),
         of_occurrences=True,
         label="each occurrence of sweeps finished within 1 h",

@@ -14,7 +14,7 @@ from emulator.measure.story.landings import landings
 from emulator.measure.story.surroundings import Surroundings, name_of
 from emulator.measure.story.tries import facts_of_attempt
 from emulator.measure.story.waits import Waiting, pieces
-from emulator.record.events import Row
+from emulator.record.events import Row, reason_of
 from emulator.record.reasons import FORGOTTEN
 
 __all__ = ["Hold", "holds", "job_story", "waits_of"]
@@ -226,6 +226,7 @@ def _end(
             "state": row[5],
             "sub_state": row[6],
             "why": row[7],
+            "values": reason_of(row).values,
             "attempts": row[8],
             "took": row[0] - came[0],
             "by": around.source.one(row[2])[3] if row[6] == "prerequisite_failed" and row[2] else 0,

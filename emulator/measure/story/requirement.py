@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from emulator.measure.evidence import evidence, job_times
-from emulator.measure.night import FINAL, NUMBER, UNFINISHED, Night
+from emulator.measure.night import FINAL, HEALTHY, NUMBER, UNFINISHED, Night
 from emulator.measure.occurrences import occurrences_of
 from emulator.measure.selection import Selection, Where
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
@@ -41,6 +41,7 @@ _COUNTED: Final[Mapping[str, tuple[str, _Picks]]] = {
     "faults_missed": ("fault_missed", lambda row: True),
     "lost_leases": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
     "lost_while_healthy": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
+    "detected": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
     "attempts_per_job": ("requeued", lambda row: True),
     "resubmitted": ("submitted", lambda row: bool(row[13])),
     "refused": ("submission_refused", lambda row: True),
@@ -93,7 +94,7 @@ def _shown(around: Surroundings, night: Night, requirement: Asked, judged: Judge
         if measure in _AND_UNFINISHED:
             yield from _unfinished(around, selection)
     elif base == "detection_delay":
-        yield from _of_events(around, selection, "lost_leases")
+        yield from _of_events(around, selection, "detected")
     else:
         jobs = judged.evidence or evidence(selection, measure, judged.bound or 0)
         yield from _jobs(around, jobs, len(jobs))
@@ -147,11 +148,21 @@ def _of_events(around: Surroundings, selection: Selection, measure: str) -> Iter
     """Give the events that were counted for a figure, or that count against it."""
     kind, picks = _COUNTED[measure]
     known = frozenset(selection.column(NUMBER))
+    only = None  # of the events, where what the worker was tells which of them count
+    if measure in ("lost_while_healthy", "detected"):
+        healthy = measure == "lost_while_healthy"
+        only = {(one.at, one.job, one.worker) for one in selection.lost() if (one.delay == HEALTHY) == healthy}
+    if measure == "attempts" and (back := around.source.of_kinds(("handed_back",))):
+        unstarted = {(row[3], row[7]) for _, row in back}
+        taken = [row for _, row in around.source.of_kinds((kind,)) if (row[3], row[6]) not in unstarted]
+        only = {(row[0], row[3], row[4]) for row in taken}
     where = selection.where.given()
     found = [
         (number, row)
         for number, row in around.source.of_kinds((kind,))
-        if picks(row) and (row[3] in known if row[3] else not where or _fits(kind, row, where))
+        if picks(row)
+        and (row[3] in known if row[3] else not where or _fits(kind, row, where))
+        and (only is None or (row[0], row[3], row[4]) in only)
     ]
     for number, row in found[:_MOST]:
         name = around.name(row[3]) if row[3] else ""

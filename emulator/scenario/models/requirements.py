@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from pydantic import Field
 
-from emulator.scenario.values import Bound, Mistake, Model, Name, PositiveDuration, Share, TimeOfDay
+from emulator.scenario.values import Bound, Mistake, Model, Name, NewName, PositiveDuration, Share, TimeOfDay
 
 __all__ = ["Requirement"]
 
@@ -35,6 +35,7 @@ class Requirement(Model):
     within: PositiveDuration | None = Field(
         default=None, description="Finished so long after the occurrence was due, at the latest."
     )
+    name: NewName | None = Field(default=None, description="By which paths (`must_hold.NAME.at_most`) know it.")
     say: str | None = Field(
         default=None,
         min_length=1,
