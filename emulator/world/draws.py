@@ -76,6 +76,8 @@ class Purpose(IntEnum):
     """What the user's own handler asks for."""
     GENERATION = 23
     """What a generator of scenarios or of faults asks for."""
+    NIGHT_FACTOR = 24
+    """By how much a night is more or less of something than others."""
 
 
 class Draws:
