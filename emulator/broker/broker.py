@@ -10,7 +10,7 @@ from typing import Any, Final
 from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.leases import RAN_OUT, SILENT
-from emulator.broker.prerequisites import REFUSED
+from emulator.broker.prerequisites import REFUSED, After, Waiter
 from emulator.broker.requests import Submission
 from emulator.broker.states import Facts, Request, State, refuses
 from emulator.broker.workers import Holder
@@ -38,6 +38,8 @@ class Broker(Holds):
         leases_during_outage: ``expire`` (leases that ran out during an outage of the broker are lost at its end) or
             ``extend`` (the ends of all leases move by the length of the outage).
         remembered: the arrival entries that prerequisites name.
+        grouped: those of them of which all jobs of a night are waited for: whoever submits tells of each that it is
+            ``complete``.
         first_job, first_token: the numbers to begin with.
 
     Calls raise DefectError on what the emulator itself should never ask, such as an unknown job; never on a stale
@@ -70,7 +72,7 @@ class Broker(Holds):
             DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
                 entry that is not remembered.
         """
-        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, _, _, origin = s
+        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, origin, _ = s
         queue = self._queues.get(name) or self._queue(name)
         if idem:
             first = self._first_with(now, idem)
@@ -85,11 +87,8 @@ class Broker(Holds):
             self._tell_waiters(now, event, s, REFUSED)
             return 0
         held = NOT_DUE if not_before > now else 0
-        before = 0
-        if after is not None:
-            before = self._prerequisite_of(s)
-            if not self._is_satisfied(before, s):
-                held |= PREREQUISITE
+        if after is not None and not self._may_go_on(s, after):
+            held |= PREREQUISITE
         if origin and not self._first_job <= origin <= self._last_job:
             raise DefectError(f"a job was resubmitted for job {origin}, which was never submitted")
         self._last_job = number = self._last_job + 1
@@ -122,7 +121,8 @@ class Broker(Holds):
                 line.push(job.entry)
             self.fresh.append(name)
         elif held & PREREQUISITE:
-            self._wait_for(now, job, s, before)
+            assert after is not None
+            self._wait_for(now, job, after)
         if origin or entry in self._remembered:
             self._tell_waiters(now, job.born, s, number)
         return number
@@ -133,40 +133,35 @@ class Broker(Holds):
         end = self._key_ends.get(first)
         return 0 if end is not None and end[0] <= now else first
 
-    def _prerequisite_of(self, s: Submission) -> int:
-        assert s.after is not None
-        if s.after[0] not in self._remembered:
-            raise DefectError(f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {s.after[0]}")
-        return self._prerequisites.find(s.after, s.follows_resubmitted)
+    def _may_go_on(self, s: Submission, after: After) -> bool:
+        """Say whether all that a job waits for has ended already, in a way that lets it go on."""
+        for before in after.befores:
+            if before.entry not in self._remembered:
+                raise DefectError(
+                    f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {before.entry}"
+                )
+        return self._prerequisites.verdict(after) is True
 
-    def _is_satisfied(self, before: int, s: Submission) -> bool:
-        """Say whether the job before it is final already, and in a way that lets this one go on."""
-        if before <= 0:
-            return before == REFUSED and s.if_failed == "go_on"
-        final = self.final_state(before)
-        return final is State.DONE or (final is State.FAILED and s.if_failed == "go_on")
+    def _wait_for(self, now: int, job: Job, after: After) -> None:
+        """Let a job wait for those before it; if what has ended of them forbids it, it fails at once."""
+        if self._prerequisites.verdict(after) is None:
+            self._prerequisites.wait(job.number, after)
+        else:
+            self._fail_with(now, job.born, job, self._prerequisites.failed_of(after))
 
-    def _wait_for(self, now: int, job: Job, s: Submission, before: int) -> None:
-        """Let a job wait for the one before it; if that one has failed already, this one has too."""
-        assert s.after is not None
-        extra = rare(job)
-        extra.goes_on = s.if_failed == "go_on"
-        extra.waits_for = max(before, 0)
-        self._prerequisites.wait(job.number, s.after, s.follows_resubmitted)
-        if before == REFUSED or (before and self.final_state(before) is not None):
-            self._judge_waiters(now, job.born, before)
+    def complete(self, now: int, cause: int, entry: str, night: int) -> None:
+        """No more jobs of an entry come in a night (counted from 0); only for entries of which that is asked."""
+        event = self._emit((now, "entry_complete", cause, 0, "", entry, night + 1))
+        for key in self._prerequisites.complete(entry, night):
+            self._judge_waiters(now, event, key)
 
     def _tell_waiters(self, now: int, cause: int, s: Submission, number: int) -> None:
         """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
-        waiters: list[int] = []
+        waiters: list[Waiter] = []
         if s.entry in self._remembered:
-            waiters += self._prerequisites.submitted((s.entry, s.ordinal), number)
+            waiters += self._prerequisites.submitted((s.entry, s.ordinal), number, s.night)
         if s.origin and number in self._families:
             waiters += self._prerequisites.resubmitted(number)
-        for waiter in waiters:
-            job = self._jobs.get(waiter)
-            if job is not None:
-                rare(job).waits_for = max(number, 0)
         if waiters and (number == REFUSED or self.final_state(number) is not None):
             self._judge_waiters(now, cause, number)
 

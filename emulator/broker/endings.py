@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, cast
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.jobs import ENDS, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.ledger import Ledger
+from emulator.broker.prerequisites import Key, Waiter
 from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
 from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
 from emulator.broker.states import Facts, Request, State, in_plain_words, refuses, target
@@ -93,8 +94,9 @@ class Endings(Ledger):
         job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
         if job.rare is not None and job.rare.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
-        if self._remembered and self._prerequisites.has_waiters(number):
-            self._judge_waiters(now, event, number)
+        if self._remembered:
+            for key in self._prerequisites.ended(number):
+                self._judge_waiters(now, event, key)
 
     def _let_key_run_out(self, now: int, kept: int, job: int, key: str) -> None:
         if kept:
@@ -122,31 +124,40 @@ class Endings(Ledger):
 
     # -- those who waited for a job -----------------------------------------------------------------------------------
 
-    def _judge_waiters(self, now: int, cause: int, ended: int) -> None:
+    def _judge_waiters(self, now: int, cause: int, ended: Key) -> None:
         """Judge those who waited for a job, and those who waited for them, without recursion: chains may be long."""
         row = self._ended
         row.append((ended, cause))
         if len(row) > 1:
             return  # called from the loop below
-        for before, event in row:  # the list grows while it is walked
-            for number in self._prerequisites.release(before):
-                job = self._jobs.get(number)
+        for key, event in row:  # the list grows while it is walked
+            failed = self._prerequisites.failed(key)
+            for waiter in self._prerequisites.release(key):
+                job = self._jobs.get(waiter.job)
                 if job is not None and job.held & PREREQUISITE:
-                    self._judge_prerequisite(now, event, job, before)
+                    self._judge_prerequisite(now, event, job, waiter, failed)
         row.clear()
 
-    def _judge_prerequisite(self, now: int, cause: int, job: Job, ended: int) -> None:
-        if ended < 0:
-            failed = Because("prerequisite_refused")
-        else:
-            state, sub_state = self._finished.how(ended) or ENDS[0]
-            is_failed = state is State.FAILED
-            failed = Because("prerequisite_failed", {"job": ended, "sub_state": sub_state}) if is_failed else NONE
-        if failed is NONE or (job.rare is not None and job.rare.goes_on):
+    def _judge_prerequisite(self, now: int, cause: int, job: Job, waiter: Waiter, failed: int) -> None:
+        """One of the things that a job waits for has ended; ``failed``: the job of it that failed, 0 for none."""
+        known = self._prerequisites
+        goes_on = known.settle(waiter, not failed or known.goes_on(waiter))
+        if goes_on is None:
+            return
+        known.forget(job.number)
+        if goes_on:
             self._end_reason(now, cause, job, PREREQUISITE)
         else:
-            follows = self._next(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
-            self._finish(now, cause, job, follows, "prerequisite_failed", failed)
+            self._fail_with(now, cause, job, failed)
+
+    def _fail_with(self, now: int, cause: int, job: Job, failed: int) -> None:
+        """A job fails because one that it waited for has."""
+        why = Because("prerequisite_refused")
+        if failed > 0:
+            _, sub_state = self._finished.how(failed) or ENDS[0]
+            why = Because("prerequisite_failed", {"job": failed, "sub_state": sub_state})
+        follows = self._next(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
+        self._finish(now, cause, job, follows, "prerequisite_failed", why)
 
     # -- retries ------------------------------------------------------------------------------------------------------
 

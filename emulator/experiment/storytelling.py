@@ -187,6 +187,12 @@ def _told(story: Story, around: Surroundings, loaded: Loaded) -> Told:
     return Told(story, tuple(sentences(story, loaded.clock, around.causes.chain)), loaded.clock)
 
 
+def _jobs_of(requirement: Requirement) -> str:
+    if requirement.each_occurrence_of is not None:
+        return f"each occurrence of {requirement.each_occurrence_of}"
+    return f"every job of {requirement.entry}"
+
+
 def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: str) -> int:
     if not requirements:
         raise LogError(f"{path}: its scenario states no requirement")
@@ -194,7 +200,7 @@ def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: st
         if 1 <= int(asked) <= len(requirements):
             return int(asked)
         raise LogError(f"{path}: there is no requirement {asked}: its scenario states {len(requirements)}, from 1 on")
-    names = [one.measure or f"each occurrence of {one.each_occurrence_of}" for one in requirements]
+    names = [one.measure or _jobs_of(one) for one in requirements]
     places = [place for place, name in enumerate(names, 1) if name == asked]
     if not places:
         raise LogError(f"{path}: there is no requirement on {asked!r}: {advise(asked, names)}")

@@ -87,6 +87,7 @@ EventKind = Literal[
     "access_changed",
     "credential_changed",
     "occurrence_skipped",
+    "entry_complete",
     "fault_began",
     "fault_ended",
     "fault_missed",
@@ -179,6 +180,8 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "credential_changed": ("who", "system", "state"),  # issued, renewed, ended
         # -- recurrences --------------------------------------------------------------------------------------------
         "occurrence_skipped": ("entry", "ordinal", "why"),
+        # no more jobs of an entry come in a night of the run, counted from 1; told where its last job is waited for
+        "entry_complete": ("entry", "night"),
         # -- what goes wrong and what people do ---------------------------------------------------------------------
         "fault_began": ("fault", "place", "number", "target"),
         "fault_ended": ("fault", "place", "number", "target"),

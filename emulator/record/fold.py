@@ -21,6 +21,7 @@ _WHILE_UP: Final = frozenset(
         "submitted",
         "submission_repeated",
         "submission_refused",
+        "entry_complete",
         "held",
         "hold_ended",
         "handed_out",

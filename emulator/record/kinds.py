@@ -75,7 +75,10 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "access_changed": "A grant of access to a system has changed.",
             "credential_changed": "A credential for a system has changed.",
         },
-        "Recurrences": {"occurrence_skipped": "No job was submitted for an occurrence."},
+        "Arrivals": {
+            "occurrence_skipped": "No job was submitted for an occurrence.",
+            "entry_complete": "No more jobs of an entry come this night; told where all of them are waited for.",
+        },
         "Faults, and what people do": {
             "fault_began": "A fault began.",
             "fault_ended": "A fault ended.",
@@ -106,6 +109,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "key": "the exclusive key; empty for none",
         "last_heard": "the tick at which the broker last heard of it",
         "lease_until": "the tick at which the lease ends unless it is renewed",
+        "night": "which night of the run, from 1; each begins at the clock time of the start",
         "number": "which occurrence it is",
         "ordinal": "its number in the entry, from 1",
         "part": "the name of the part",

@@ -53,7 +53,7 @@ class Why(Enum):
     PAUSING = "pausing"
     """It pauses before a retry: for how many ticks more."""
     PREREQUISITE = "prerequisite"
-    """It waits for another job: that one's number, 0 when it has not come yet."""
+    """It waits for other jobs: the numbers of those that are unfinished, 0 for one that has not come yet."""
     QUEUE_HELD = "queue_held"
     """A person holds its queue: the queue."""
     QUEUE_FULL = "queue_full"

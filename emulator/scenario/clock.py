@@ -205,6 +205,25 @@ class Clock:
         midnight = datetime.combine(day, time())
         return bool(self.instants(midnight)) or self.local(self.after_gap(midnight)).date() == day
 
+    def night_of(self, tick: int) -> int:
+        """Say in which night of the run a tick lies, from 0; each begins at the clock time of the start.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 9, 4, 21, 30), "America/Santiago")  # the clocks go forward in night 1
+        >>> [clock.night_of(hours * 3_600_000_000) for hours in (0, 23, 24, 46, 47)]
+        [0, 0, 1, 1, 2]
+        """
+        night = (self.local(tick).replace(tzinfo=None) - self.starts) // _DAY
+        while tick < self.night_begins(night):
+            night -= 1
+        while tick >= self.night_begins(night + 1):
+            night += 1
+        return night
+
+    def night_begins(self, night: int) -> int:
+        """Give the tick at which a night of the run begins."""
+        return self.tick_of(self.starts + night * _DAY)
+
     def moment(self, text: str) -> int:
         """Read a moment as a tick: a time of day, an offset from the start, or a full timestamp.
 

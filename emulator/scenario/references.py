@@ -27,6 +27,8 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("routines.*.parts.*.effect_in", Names.system),
     ("arrivals.*.routine", Names.routine),
     ("arrivals.*.after.entry", Names.entry),
+    ("arrivals.*.after.*.entry", Names.entry),
+    ("arrivals.*.after.any_of.*.entry", Names.entry),
     ("access.*.who", Names.worker_or_pool),
     ("access.*.to", Names.system_or_part),
     ("credentials.*.who", Names.worker_or_pool),
@@ -53,6 +55,7 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("must_hold.*.pool", Names.pool),
     ("must_hold.*.entry", Names.entry),
     ("must_hold.*.each_occurrence_of", Names.entry),
+    ("must_hold.*.starts_after_end_of", Names.entry),
 )
 """Where a name is used, and the question that it must pass."""
 
@@ -164,29 +167,40 @@ def _same_labels(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 def _prerequisites(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     """No job may wait for itself, over however many entries, nor for a job that its entry does not have."""
-    waits = {
-        label: after["entry"]
-        for label, entry in names.entries.items()
-        if isinstance(after := entry.get("after"), Mapping) and isinstance(after.get("entry"), str)
-    }
-    locs = {label: loc for loc, label in reversed(list(names.labels.items()))}
-    seen: set[str] = set()
-    for start in waits:
-        trail: dict[str, None] = {}
-        label: str | None = start
-        while label is not None and label not in seen:
-            seen.add(label)
-            trail[label] = None
-            label = waits.get(label)
-        if label in trail:  # each entry waits for one other at most, so whoever comes back has gone round a circle
-            circle = list(trail)[list(trail).index(label) :]
-            chain = " after ".join([*circle[:_MOST_NAMED], *["..."] * (len(circle) > _MOST_NAMED), label])
-            yield Found((*locs[label], "after", "entry"), f"jobs would wait for themselves: {chain}")
-    for loc, after in expand(data, ("arrivals", "*", "after")):
-        if isinstance(after, Mapping) and isinstance(after.get("number"), int):
-            wrong = names.too_high(str(after.get("entry")), after["number"])
-            if wrong:
+    labels = {loc[1]: label for loc, label in names.labels.items()}
+    waits: dict[str, dict[str, Loc]] = {label: {} for label in labels.values() if label is not None}
+    for pattern in _BEFORES:
+        for loc, before in expand(data, ("arrivals", "*", *pattern)):
+            if not isinstance(before, Mapping) or not isinstance(before.get("entry"), str):
+                continue
+            if (label := labels[loc[1]]) is not None:
+                waits[label].setdefault(before["entry"], (*loc, "entry"))
+            if isinstance(before.get("number"), int) and (wrong := names.too_high(before["entry"], before["number"])):
                 yield Found((*loc, "number"), wrong)
+    yield from _circles(waits)
+
+
+_BEFORES: Final = (("after",), ("after", "*"), ("after", "any_of", "*"))
+
+
+def _circles(waits: Mapping[str, Mapping[str, Loc]]) -> Iterator[Found]:
+    """Find entries that wait for themselves, each circle once; without recursion, for chains may be long."""
+    done: set[str] = set()
+    for start in waits:
+        trail: dict[str, Iterator[str]] = {start: iter(waits[start])} if start not in done else {}
+        while trail:
+            label = next(reversed(trail))
+            before = next(trail[label], None)
+            if before is None:
+                done.add(label)
+                del trail[label]
+            elif before in trail:
+                row = list(trail)
+                circle = row[row.index(before) :]
+                chain = " after ".join([*circle[:_MOST_NAMED], *["..."] * (len(circle) > _MOST_NAMED), before])
+                yield Found(waits[before][circle[1 % len(circle)]], f"jobs would wait for themselves: {chain}")
+            elif before not in done and before in waits:
+                trail[before] = iter(waits[before])
 
 
 def _entries_used(data: Mapping[str, Any], names: Names) -> Iterator[Found]:

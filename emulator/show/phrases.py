@@ -89,6 +89,7 @@ EVENTS: Final[Mapping[str, str]] = MappingProxyType(
         "access_changed": "the access of {who} to {system} changed: {state~}",
         "credential_changed": "the credential of {who} for {system} changed: {state~}",
         "occurrence_skipped": "occurrence {ordinal} of {entry} was skipped: {why}",
+        "entry_complete": "no more jobs of {entry} were to come in night {night}",
         "fault_began": "a fault began: {fault~} of {target}",
         "fault_ended": "a fault ended: {fault~} of {target}",
         "fault_missed": "a fault hit nothing: {fault~} of {target}: {why}",

@@ -19,7 +19,7 @@ from emulator.measure.reasons import why_in_words
 from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
-from emulator.scenario.models.arrivals import Prerequisite
+from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
 from emulator.testing.crashing import SWEPT, CrashPoint, Probe
@@ -50,6 +50,7 @@ from emulator.timeline.bearers import BEARER, NOBODY
 from emulator.timeline.libraries import each_in_a_stop, known_libraries
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
+from emulator.world.nights import waits_of
 from emulator.world.planned import PlannedJob
 from emulator.world.world import World
 
@@ -357,7 +358,8 @@ class Emulator(Interventions, Views):
         before = None
         if after is not None:
             other, _, place = after.name.rpartition("#")
-            before = Prerequisite.model_validate({"entry": other, "number": int(place), "if_failed": if_failed})
+            waits = {"entry": other, "number": int(place), "if_failed": if_failed}
+            before = waits_of(Arrival.model_validate({"routine": routine, "at": 0, "after": waits}))
         planned = PlannedJob(
             entry, ordinal, routine, afresh(parameters), key, priority, idempotency_key, held, before, None, now
         )

@@ -6,6 +6,7 @@ from emulator.broker.requests import Submission
 from emulator.world.arrivals import Arrivals, PlannedJob
 from emulator.world.draws import Entities
 from emulator.world.exchange import Exchange
+from emulator.world.nights import Nights
 from emulator.world.plan import JobPlan, ReadyRoutine, fill
 from emulator.world.worker import ON, Worker
 
@@ -18,6 +19,7 @@ class Desk(Exchange):
     """The layer of the world to which jobs are brought."""
 
     arrivals: Arrivals
+    nights: Nights
     plans: dict[tuple[str, int], tuple[int, PlannedJob]]
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
@@ -30,7 +32,7 @@ class Desk(Exchange):
 
     def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
         """Submit a job as it was planned; 0 if it was refused."""
-        entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, _ = planned
+        entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, nominal = planned
         routine = self.routines[name]
         entities = self._entities.get(entry)
         if entities is None:
@@ -53,17 +55,12 @@ class Desk(Exchange):
         expected = routine.expected
         if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
             expected = expected * steps // parts
-        before, if_failed, follows = None, "fail", False
-        if after is not None:
-            before, if_failed, follows = (
-                (after.entry, after.number or ordinal),
-                after.if_failed,
-                after.follows_resubmitted,
-            )
+        before = None if after is None else after.of(ordinal, nominal)
+        night = self.nights.of(entry, nominal) if entry in self.nights else 0
         if priority is None:
             priority = routine.priority
         what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
-        submission = _new(Submission, (*what, not_before, before, if_failed, follows, origin))
+        submission = _new(Submission, (*what, not_before, before, origin, night))
         broker = self.broker
         plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
         if number and (origin or entry in self._remembered) and broker.payload(number) is plan:

@@ -22,9 +22,10 @@ class Recurring:
     Args:
         unfinished: the numbers of its jobs that have been taken and have not ended; somebody else keeps it.
         send: submits a job, given its cause.
+        dropped: is told of a job that is not submitted at all, given its cause.
     """
 
-    __slots__ = ("_agenda", "_model", "_send", "_sink", "_unfinished", "_waiting")
+    __slots__ = ("_agenda", "_dropped", "_model", "_send", "_sink", "_unfinished", "_waiting")
 
     def __init__(
         self,
@@ -33,9 +34,10 @@ class Recurring:
         sink: Sink,
         unfinished: set[int],
         send: Callable[[int, PlannedJob], None],
+        dropped: Callable[[int, PlannedJob], None],
     ) -> None:
         self._model, self._agenda, self._sink = model, agenda, sink
-        self._unfinished, self._send = unfinished, send
+        self._unfinished, self._send, self._dropped = unfinished, send, dropped
         self._waiting: deque[PlannedJob] = deque()
 
     def come(self, cause: int, job: PlannedJob) -> None:
@@ -68,3 +70,4 @@ class Recurring:
 
     def _skip(self, cause: int, job: PlannedJob, why: str) -> None:
         self._sink.emit((self._agenda.now, "occurrence_skipped", cause, 0, "", job.entry, job.ordinal, why))
+        self._dropped(cause, job)

@@ -211,6 +211,9 @@ class _Night:
         if recurring:
             found.append({"each_occurrence_of": recurring[0], "started_by": "23:00", "finished_by": "23:59"})
             found.append({"each_occurrence_of": recurring[0], "within": "30m"})
+        first, *others = self.entries
+        if others:
+            found.append({"entry": others[-1], "starts_after_end_of": first, "finished_by": "22:10"})
         return found
 
     def _queue(self) -> Settings:
@@ -507,13 +510,21 @@ class _Night:
         maybe(entry, "idempotency_key", lambda: dice.pick("{number}", "{shelf}", "{number} {shelf}"), 0.7)
         maybe(entry, "not_before", lambda: dice.moment(60, 1800), 0.7)
         if self.entries and dice.chance(0.25):
-            after: Settings = {"entry": dice.pick(*self.entries)}
-            if self.entries[after["entry"]].get("count", 1) > 1:
-                maybe(after, "number", lambda: dice.pick(1, 2), 2)
-            maybe(after, "if_failed", lambda: dice.pick("fail", "go_on"), 3)
-            maybe(after, "follows_resubmitted", lambda: dice.pick(True, False), 3)
-            entry["after"] = after
+            several = [self._before() for _ in range(dice.pick(2, 2, 3))]
+            entry["after"] = dice.pick(self._before(), self._before(), several, {"any_of": several})
         return entry
+
+    def _before(self) -> Settings:
+        """Say what must end before the jobs of an entry: a job of an earlier entry, or all of its jobs."""
+        dice, maybe = self.dice, self.maybe
+        before: Settings = {"entry": dice.pick(*self.entries)}
+        if dice.chance(0.4):
+            before["jobs"] = dice.pick("all", "all", "same_number")
+        if self.entries[before["entry"]].get("count", 1) > 1 and before.get("jobs") != "all":
+            maybe(before, "number", lambda: dice.pick(1, 2), 2)
+        maybe(before, "if_failed", lambda: dice.pick("fail", "go_on"), 3)
+        maybe(before, "follows_resubmitted", lambda: dice.pick(True, False), 3)
+        return before
 
     # -- what goes wrong, what people do ------------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 import pytest
 from broker_driver import Driver
 
+from emulator.broker.prerequisites import After, Before
 from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.errors import DefectError
@@ -413,7 +414,7 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
         lambda: broker.due(0, 0, "breakfast", 1, 0),
         lambda: broker.submit(0, 0, Submission(**plain | {"queue": "dusk"})),
         lambda: broker.submit(0, 0, Submission(**plain, origin=9)),
-        lambda: broker.submit(0, 0, Submission(**plain, after=("e", 2))),
+        lambda: broker.submit(0, 0, Submission(**plain, after=After((Before("e", 2),)))),
     ]
     before = broker.snapshot()
     for call in calls:

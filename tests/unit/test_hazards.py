@@ -35,6 +35,18 @@ def fault(**how: Any) -> dict[str, Any]:
     return {"faults": [how]}
 
 
+def after(entry: str, **how: Any) -> dict[str, Any]:
+    """Give one job that waits for those of another entry."""
+    return {**NIGHTLY, "name": "last", "count": 1, "after": {"entry": entry, **how}}
+
+
+def daily(sweep: str) -> list[dict[str, Any]]:
+    """Give an entry that recurs, and one at 22:00 that waits for all its jobs of the same night."""
+    one = {key: NIGHTLY[key] for key in ("routine", "parameters")}
+    last = {**one, "name": "last", "recurs": "0 22 * * *", "after": {"entry": "sweep", "jobs": "all"}}
+    return [{**one, "name": "sweep", "recurs": sweep}, last]
+
+
 # A job of the quiet night takes 4 min of its own and two calls of 40 s: 5 min 20 s (320 s), always.
 CASES = [
     Case(
@@ -208,6 +220,40 @@ CASES = [
         {"arrivals": [NIGHTLY, {**NIGHTLY, "name": "follow", "count": 41, "after": {"entry": "nightly"}}]},
         "arrivals.1.after",
         "nightly brings 40 jobs at most, and 41 wait for them: 1 wait for ever",
+    ),
+    Case(
+        "prerequisite-never-comes",
+        {"arrivals": [*coming(per_hour=1, name="plates", until="02:00"), after("plates", jobs="all")]},
+        {"arrivals": [*coming(per_hour=1, name="plates"), after("plates", jobs="all")]},
+        "arrivals.2.after",
+        "the last job of plates is known when the run is over, so these jobs wait for ever: give it `until` or `count`",
+    ),
+    Case(
+        "waits-for-one-of-many",
+        {"arrivals": [NIGHTLY, after("nightly", jobs="all")]},
+        {"arrivals": [NIGHTLY, after("nightly")]},
+        "arrivals.1.after",
+        "last#1 waits for nightly#1 only; nightly has 40 jobs: write `jobs: all` to wait for the last of them",
+    ),
+    Case(
+        "waits-for-one-of-many",
+        {"arrivals": [NIGHTLY, after("nightly", number=1)]},
+        {
+            "arrivals": [
+                NIGHTLY,
+                {**after("nightly"), "after": [{"entry": "nightly", "number": 7}, {"entry": "nightly"}]},
+            ]
+        },
+        "arrivals.1.after.1",
+        "last#1 waits for nightly#1 only; nightly has 40 jobs: write `jobs: all` to wait for the last of them",
+    ),
+    Case(
+        "waits-for-a-later-night",
+        {"lasts": "23h", "arrivals": daily("0 10 * * *")},
+        {"lasts": "23h", "arrivals": daily("1 10 * * *")},
+        "arrivals.1.after",
+        "last, due at 22:00, waits for sweep of the same night, due at 10:01: a night begins with the scenario, at "
+        "21:30; let it start in between",
     ),
     Case(
         "pauses-outlast-night",

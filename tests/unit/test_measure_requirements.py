@@ -16,6 +16,7 @@ from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
+BY = "started_by, finished_by, within, starts_after_end_of"
 
 
 def small_night(*, unfinished: bool = False) -> Night:
@@ -190,7 +191,7 @@ def test_requirements_are_judged_in_their_order() -> None:
 @pytest.mark.parametrize(
     ("keys", "said"),
     [
-        ({}, ["a requirement needs a measure, or each_occurrence_of"]),
+        ({}, ["a requirement needs a measure, or an entry with a time"]),
         ({"measure": "makespam", "at_most": 1}, ["there is no figure 'makespam': did you mean 'makespan'?"]),
         ({"measure": "makespan"}, ["makespan needs at_least, at_most, exactly or not_worse_by"]),
         (
@@ -212,13 +213,13 @@ def test_requirements_are_judged_in_their_order() -> None:
         ),
         (
             {"measure": "failed", "at_most": 0.0, "within": 5},
-            ["started_by, finished_by and within need each_occurrence_of"],
+            [f"{BY} belong to an entry without a measure"],
         ),
         (
             {"each_occurrence_of": "sweeps", "measure": "failed"},
             [
-                "each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound",
-                "each_occurrence_of needs started_by, finished_by or within",
+                f"each occurrence of sweeps stands with {BY} alone: no measure, no bound",
+                f"each occurrence of sweeps needs one of {BY}",
             ],
         ),
         (
@@ -231,7 +232,7 @@ def test_requirements_are_judged_in_their_order() -> None:
         ({"each_occurrence_of": "sweeps", "finished_by": "05:00"}, []),
         (
             {"each_occurrence_of": "sweeps", "finished_by": "05:00", "not_worse_by": MINUTE},
-            ["each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound"],
+            [f"each occurrence of sweeps stands with {BY} alone: no measure, no bound"],
         ),
         (
             {"measure": "accepted", "not_worse_by": 1.0},
@@ -411,7 +412,7 @@ def test_the_exact_time_is_said_where_it_matters() -> None:
     s.start(0, 1, "dome-1", 1)
     s.go_well(30 * MINUTE + 1, 1, "dome-1", 1)
     found = occurrences(s, {}, finished_by="22:00")
-    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
+    assert found.sentence == "Missed: 1 of 1 occurrence of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
 
 
 def test_own_words_of_a_requirement_on_occurrences_are_said() -> None:
@@ -480,7 +481,7 @@ def test_what_the_horizon_cut_off_is_missed_and_says_so(keys: dict[str, Any], wh
     s = Stream()
     s.submit(0, 1, entry="sweeps")
     found = occurrences(s, {}, HOUR, **keys)
-    assert found.sentence == f"Missed: 1 of 1 occurrences of sweeps: {why}"
+    assert found.sentence == f"Missed: 1 of 1 occurrence of sweeps: {why}"
 
 
 def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
@@ -489,7 +490,7 @@ def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
     s.submit(0, 1, entry="sweeps")
     s.finish(10 * MINUTE, 1, "expired", 0)
     found = occurrences(s, {}, HOUR, started_by="05:00")
-    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 failed (expired)."
+    assert found.sentence == "Missed: 1 of 1 occurrence of sweeps: #1 failed (expired)."
 
 
 def test_without_an_occurrence_there_is_nothing_to_judge() -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from emulator.broker.prerequisites import After, Before
 from emulator.errors import ScenarioError
 from emulator.record.recorder import Recorder
 from emulator.scenario import models
@@ -464,9 +465,11 @@ def test_a_job_carries_what_its_entry_says() -> None:
         {"name": "b", "at": "22:00", "parameters": {"plates": ["x", 4]}},
     ).run()
     shelf = {"plates": ["plates-1", "plates-2"], "volume": "v7", "passes": 3}
-    after, due = models.Prerequisite(entry="b"), 30 * MINUTE
-    assert desk.jobs == [
-        PlannedJob("a", 1, "plate-copy", shelf, "vol-v7", 5, "v7/1", 90 * MINUTE, after, None, due),
+    due = 30 * MINUTE
+    assert desk.jobs[0].after is not None
+    assert desk.jobs[0].after.of(1, due) == After((Before("b", 1),))
+    assert [job._replace(after=None) for job in desk.jobs] == [
+        PlannedJob("a", 1, "plate-copy", shelf, "vol-v7", 5, "v7/1", 90 * MINUTE, None, None, due),
         PlannedJob("b", 1, "plate-copy", {"plates": ["x", 4]}, None, None, "", 0, None, None, due),
     ]
 

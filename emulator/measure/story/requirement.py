@@ -78,10 +78,11 @@ def requirement_story(
 
 
 def _shown(around: Surroundings, night: Night, requirement: Asked, judged: Judged) -> Iterator[Fact]:
-    if requirement.each_occurrence_of is not None:
-        yield from _occurrences(around, night, requirement.each_occurrence_of, judged)
+    if requirement.measure is None:
+        yield from _order(around, judged)
+        yield from _occurrences(around, night, requirement.each_occurrence_of or requirement.entry or "", judged)
         return
-    measure = requirement.measure or ""
+    measure = requirement.measure
     where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
     selection = Selection(night, where)
     base = measure.rpartition("_")[0]
@@ -214,10 +215,24 @@ def _last(around: Surroundings, job: int) -> tuple[int, tuple[int, ...]]:
     return ends[1][0], (ends[0], *(number for number, _ in told[:2] if number != ends[0]))
 
 
+def _order(around: Surroundings, judged: Judged) -> Iterator[Fact]:
+    """Give the jobs that started too early, each with the one that had not ended."""
+    for job, other in zip(judged.evidence, judged.against, strict=False):
+        if not other:
+            continue
+        started = next((number, row) for number, row in around.source.of_job(job) if row[1] == "handed_out")
+        ended = next(((number, row) for number, row in around.source.of_job(other) if row[1] == "finished"), None)
+        values = {"name": around.name(job), "other": around.name(other), "ended": ended[1][0] if ended else None}
+        yield Fact("order", started[1][0], (started[0], *((ended[0],) if ended else ())), (), values)
+
+
 def _occurrences(around: Surroundings, night: Night, entry: str, judged: Judged) -> Iterator[Fact]:
     """Give the occurrences that missed, and if none did the last ones that were done."""
     found = [one for one in occurrences_of(night, entry) if one.job]
-    missed = [one for one in found if one.job in judged.evidence]
+    in_order = {job for job, other in zip(judged.evidence, judged.against, strict=False) if other}
+    missed = [one for one in found if one.job in judged.evidence and one.job not in in_order]
+    if in_order and not missed:
+        return
     for one in missed or found[-3:]:
         values = {"entry": entry, "ordinal": one.ordinal, "due": one.due, "done": one.done, "why_not": one.why_not}
         yield Fact("occurrence", *_last(around, one.job), (), values)

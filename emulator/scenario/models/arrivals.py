@@ -5,14 +5,14 @@ from collections.abc import Iterator
 from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
+from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, model_validator
 
 from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import DAY, say
 
-__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Prerequisite"]
+__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "FirstOf", "Prerequisite", "Prerequisites"]
 
 _BOUNDED: Final = ("from", "until")
 _AT_CHANGES: Final = ("in_missing_hour", "in_double_hour")
@@ -43,9 +43,18 @@ def _no_days_of_a_calendar(value: Any) -> Any:
 
 
 class Prerequisite(Model):
-    """The job that must end first: the job with the same number in another arrival entry."""
+    """What must end first: the job with the same number in another arrival entry, or all its jobs of this night.
+
+    A night begins at the clock time at which the scenario starts. The jobs of a night are those that are due in it; of
+    an entry by `at` all belong together. The last of a recurrence or a trace is known. Of any other way of arriving the
+    last has come at `until`, or when `count` have.
+    """
 
     entry: Name = Field(description="The other arrival entry.")
+    jobs: Literal["same_number", "all"] = Field(
+        default="same_number",
+        description="all: every job of that entry in the night of this job. They are judged when the last has ended.",
+    )
     number: int | None = Field(
         default=None, ge=1, le=10_000_000, description="Which of its jobs. Default: the job's own number in its entry."
     )
@@ -55,6 +64,34 @@ class Prerequisite(Model):
     follows_resubmitted: bool = Field(
         default=False, description="true: a resubmitted job takes the place of the first."
     )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.number is not None and self.jobs == "all":
+            yield ("number",), "`jobs: all` waits for every job of the entry, and `number` for one: keep one of the two"
+
+
+class FirstOf(Model):
+    """Several things of which the first that ends well enough suffices. If all have failed, this job fails too."""
+
+    any_of: tuple[Prerequisite, ...] = Field(
+        min_length=1, max_length=1000, strict=False, description="The things; each is written as if it stood alone."
+    )
+
+
+def _form(value: Any) -> str:
+    """Name the form; the brackets keep it apart from any key, which the paths of mistakes are made of."""
+    if isinstance(value, list | tuple):
+        return "(all)"
+    return "(first)" if isinstance(value, FirstOf) or (isinstance(value, dict) and "any_of" in value) else "(one)"
+
+
+Prerequisites = Annotated[
+    Annotated[Prerequisite, Tag("(one)")]
+    | Annotated[tuple[Prerequisite, ...], Field(min_length=1, max_length=1000, strict=False), Tag("(all)")]
+    | Annotated[FirstOf, Tag("(first)")],
+    Discriminator(_form),
+]
+"""One thing that must end first, several of which all must, or several of which the first suffices."""
 
 
 class Arrival(Model):
@@ -129,7 +166,18 @@ class Arrival(Model):
         default=None, description="{number} and parameter names are filled in. Default: none."
     )
     not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
-    after: Prerequisite | None = Field(default=None, description="The job that must end first; default: none.")
+    after: Prerequisites | None = Field(
+        default=None,
+        description="What must end first: a mapping, a list of them (all of it), or `{any_of: [...]}` (the first of "
+        "it). Default: nothing.",
+    )
+
+    @property
+    def befores(self) -> tuple[Prerequisite, ...]:
+        """The things of `after`, all of which must end first, or the first of which if it says so."""
+        if self.after is None or isinstance(self.after, Prerequisite):
+            return () if self.after is None else (self.after,)
+        return self.after.any_of if isinstance(self.after, FirstOf) else self.after
 
     @model_validator(mode="before")
     @classmethod

@@ -56,7 +56,9 @@ def _held(fact: Fact, w: Wording) -> str:
     if reason == "not_due":
         return f"It was held{until}: it was not due before."
     if reason == "prerequisite":
-        other = named(v["job"]) if v["job"] else "the job that goes before it"
+        last = f"the last of {named(v['last_of'])}" if v["last_of"] else ""
+        other = named(v["job"]) if v["job"] else last or "what goes before it"
+        other += f", {last}," if last and v["job"] else ""
         return f"It was held{until}: {other} had to end first."
     if reason == "pausing":
         waits = "; the allowance of retries was used up" if v["allowance"] else ""
