@@ -18,15 +18,15 @@ class Factor(Model):
 
     mean: float = Field(default=1.0, gt=0, le=1000, description="Its mean over nights.")
     cv: float | None = Field(
-        default=None, ge=0.001, le=10, description="Its deviation over nights, divided by its mean."
+        default=None, ge=0.001, le=10, description="Its deviation over nights by its mean."
     )
     law: Literal["lognormal", "gamma"] = Field(default="lognormal", description="The law of the factor.")
     one_of_nights: str | None = Field(
         default=None,
         min_length=1,
         max_length=1000,
-        description="A .csv file of past nights with a column of the factor's name: one night is drawn, and all factors "
-        "from this file are those of that night.",
+        description="A .csv file of past nights with a column of the factor's name: one night is drawn, and all "
+        "factors from this file are those of that night.",
     )
 
     def mistakes(self) -> Iterator[Mistake]:
