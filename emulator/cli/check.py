@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, each_file
 
 if TYPE_CHECKING:
@@ -19,8 +19,15 @@ __all__ = ["check"]
 @click.command(short_help="Read scenarios without running them, and name what is wrong.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--resolved", is_flag=True, help="Print each scenario whole instead: every default filled in.")
+@set_values
 @allow_folder
-def check(files: tuple[str, ...], resolved: bool, allow_folders: tuple[str, ...]) -> int:
+def check(
+    files: tuple[str, ...],
+    resolved: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
+    allow_folders: tuple[str, ...],
+) -> int:
     """Read each scenario FILE without running it, and name every mistake in it at its line and column.
 
     Then name the hazards: what is no mistake and may still spoil the night. Hazards leave the exit code at 0.
@@ -29,9 +36,8 @@ def check(files: tuple[str, ...], resolved: bool, allow_folders: tuple[str, ...]
 
     def one(file: str) -> int:
         from emulator.scenario.hazards import hazards, heartbeat_margins
-        from emulator.scenario.load import load
 
-        loaded = load(file, allow_folders=allow_folders)
+        loaded = read_changed(file, allow_folders, change, add)
         if any(entry.trace is not None for entry in loaded.scenario.arrivals):
             from emulator.world.trace_lines import check_traces  # few scenarios have a trace
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED
 from emulator.cli.streams import tell, tell_json
 
@@ -39,6 +39,7 @@ __all__ = ["hunt"]
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
+@set_values
 @allow_folder
 def hunt(
     file: str,
@@ -52,6 +53,8 @@ def hunt(
     yes: bool,
     as_json: bool,
     quiet: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Look for the smallest schedule of faults that breaks a requirement which the scenario FILE meets.
@@ -63,7 +66,6 @@ def hunt(
     from dataclasses import asdict
 
     from emulator.cli.progress import progress
-    from emulator.scenario.load import load
     from emulator.testing.hunting import hunt as look
 
     if yes and scripts is None:
@@ -78,7 +80,7 @@ def hunt(
 
         own = handlers_named(handlers)
 
-    loaded = load(file, allow_folders=allow_folders)
+    loaded = read_changed(file, allow_folders, change, add)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
     playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
     with progress(file, quiet=quiet or as_json) as told, playing as night:
@@ -88,6 +90,7 @@ def hunt(
         said = {
             "file": file,
             "seed": found.seed,
+            "changes": [str(one) for one in loaded.changes],
             "tried": found.tried,
             "faults": None if found.faults is None else [dict(entry) for entry in found.faults],
             "crash_point": None if found.point is None else {**asdict(found.point), "where": found.where},
@@ -107,7 +110,7 @@ def hunt(
             click.echo(f"\nTo see that night, put this {where}:\n")
             click.echo(found.fragment())
         if handlers is None:
-            again = "" if scripts is None else f" --scripts {scripts}"
+            again = "".join(f" {one}" for one in loaded.changes) + ("" if scripts is None else f" --scripts {scripts}")
             click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
         else:
             at = "" if found.point is None else f", crash_at={found.point!r}"

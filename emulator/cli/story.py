@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ __all__ = ["story"]
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Of a scenario: the night with this seed.")
 @click.option("--variant", metavar="NAME", help="Of a scenario: the night of this variant.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with the events behind each sentence.")
+@set_values
 @allow_folder
 def story(
     log: str,
@@ -31,6 +32,8 @@ def story(
     seed: int | None,
     variant: str | None,
     as_json: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Tell in plain sentences what became of a JOB (its number, or its entry and number, such as plates#3).
@@ -48,9 +51,11 @@ def story(
     if len(given) != 1:
         raise click.UsageError("whose story? Give one of: JOB, --worker NAME, --requirement N.")
     if log.lower().endswith((".yaml", ".yml")):
-        told = _of_scenario(log, job, worker, requirement, seed, variant, allow_folders)
-    elif seed is not None or variant is not None:
-        raise click.UsageError(f"--seed and --variant choose a night of a scenario: {log} is no .yaml file.")
+        told = _of_scenario(log, job, worker, requirement, seed, variant or "", (change, add, allow_folders))
+    elif seed is not None or variant is not None or change or add:
+        raise click.UsageError(
+            f"--seed, --variant, --change and --add choose a night of a scenario: {log} is no .yaml file."
+        )
     elif worker is not None:
         told = storytelling.story_of_worker(log, worker, allow_folders=allow_folders)
     elif requirement is not None:
@@ -70,19 +75,19 @@ def _of_scenario(
     worker: str | None,
     requirement: str | None,
     seed: int | None,
-    variant: str | None,
-    allow_folders: tuple[str, ...],
+    variant: str,
+    reading: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]],
 ) -> "Told":
     from emulator.cli.progress import progress
     from emulator.experiment.night import run_night
     from emulator.experiment.storytelling import story_of_night
-    from emulator.scenario.load import load
 
+    change, add, allow_folders = reading
     with progress(file) as told:
         night = run_night(
-            load(file, allow_folders=allow_folders),
+            read_changed(file, allow_folders, change, add, variant),
             seed=seed,
-            variant=variant or "",
+            variant=variant,
             keep_events=True,
             progress=told,
         )

@@ -47,6 +47,7 @@ class ComparisonPlan:
     confidence: float
     entrants: tuple[Entrant, ...] = ()  # in file order
     prefer: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
 
     def requirements(self) -> dict[str, Sequence[Any]]:
         """Give the requirements of each variant."""
@@ -88,6 +89,7 @@ class ComparisonPlan:
         """Say what the nights say."""
         found = conclude(
             title=self.title,
+            changes=self.changes,
             files=self.files,
             variants=[setting.name for setting in self.settings],
             baseline=self.settings[0].name,
@@ -176,7 +178,8 @@ def plan(
     Raises:
         InputError: for a figure that there is not, or a seed out of range.
     """
-    base = settings[0].loaded().scenario
+    first = settings[0].loaded()
+    base = first.scenario
     measures = None if measures is None else texts("measures", measures)
     if measures is not None and not measures:
         raise InputError("no figure is compared: name at least one, or leave `measures` out")
@@ -189,7 +192,7 @@ def plan(
     seed = seed_from(base.seed, first_seed)
     named = tuple(dict.fromkeys(figure.text for figure in figures))
     return ComparisonPlan(
-        base.title,
+        first.title,
         files,
         tuple(settings),
         named,
@@ -198,6 +201,7 @@ def plan(
         confidence,
         entrants or tuple(Entrant(setting.name) for setting in settings),
         _preferred(base.prefer if prefer is None else texts("prefer", prefer), None if prefer is None else "prefer"),
+        tuple(map(str, first.changes)),
     )
 
 

@@ -272,6 +272,8 @@ def _at_the_end(woven: Woven, loc: Loc, path: str, value: Any, layer: int) -> li
             return [Found((path,), "found a mapping: a list is wanted, or a mapping with `add`, `remove` or both")]
         wrong = woven.change_list(loc, value, Origin(layer, (path,)))
         return [Found((path, *where), what) for where, what in wrong]
+    if is_list_change(value) and all(isinstance(items, list) for items in value.values()):
+        return [Found((path,), "`add` and `remove` change a list, and none stands here")]
     woven.put(loc, value, Origin(layer, (path,)))
     return []
 

@@ -183,5 +183,6 @@ def test_a_log_has_one_night(story: Callable[..., Ended]) -> None:
     """A seed or a variant is that of a scenario."""
     assert story("1", "--seed", "2").code == 2
     assert (
-        "--seed and --variant choose a night of a scenario: night.db is no .yaml file." in story("1", "--seed", "2").err
+        "--seed, --variant, --change and --add choose a night of a scenario: night.db is no .yaml file."
+        in story("1", "--seed", "2").err
     )

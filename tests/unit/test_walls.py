@@ -38,10 +38,12 @@ PARTS = {
         "timeline.ticks",
         "timeline.stops",
         "scenario.arguments",
+        "scenario.changes",
         "scenario.clock",
         "scenario.files",
         "scenario.load",
         "scenario.spelling",
+        "scenario.written",
         "broker.states",
         "version",
     ),
@@ -61,6 +63,7 @@ PARTS = {
         "show",
         "version",
     ),
+    "past": ("errors", "timeline.ticks", "scenario"),
     "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
@@ -181,10 +184,11 @@ def test_measures_and_pages_never_reach_the_world(module: str) -> None:
     assert live == []
 
 
-def test_only_the_tables_of_comparisons_import_scipy() -> None:
-    """Nothing needs scipy but intervals, and those get at it in one place, when they are asked for."""
+def test_two_modules_alone_import_scipy() -> None:
+    """Nothing needs scipy but intervals and what is learnt from past jobs: each gets at it in one place, when asked."""
     assert [m for m in MODULES if any(n.split(".")[0] == "scipy" for n in imports(m, typing_too=True))] == [
-        "emulator.measure.comparison.tables"
+        "emulator.measure.comparison.tables",
+        "emulator.past.laws",
     ]
 
 

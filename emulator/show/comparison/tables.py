@@ -46,6 +46,7 @@ def rows(comparison: Comparison) -> list[dict[str, Any]]:
             "difference_high": None if beside is None else _end(beside.together, "high", unit),
             "p_together": None if beside is None else beside.p_together,
             "effect": "baseline" if beside is None else beside.effect,
+            "changes": " ".join(comparison.changes),
         }
         if advice is not None:
             own, leader = stands.get(one.variant), ahead.get((one.measure, one.variant))
@@ -95,9 +96,7 @@ def as_markdown(comparison: Comparison) -> str:
         lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
         for one in asked:
             nights = f"{one.held} of {one.judged}" if one.judged else "-"
-            lines.append(
-                f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {verdict_of(one, one.asked)} |"
-            )
+            lines.append(f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {verdict_of(one)} |")
         lines.append("")
     if len(comparison.variants) > 1:
         lines += [

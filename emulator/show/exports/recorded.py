@@ -23,7 +23,7 @@ class Recorded:
         about: what the run was made of.
         clock: the scenario's clock.
         rows: the events; the number of each is its place, counted from 1.
-        night, judged: what they fold to, and the requirements.
+        night, judged: what they fold to, and the requirements. also_true: the facts of the lesson.
         finished: whether the run came to its end.
         parts: routine -> (name, whether it is done for each element of a list) of its parts, in order.
         breaks_off: where the log ends, in a sentence, if that is before the run was finished; else "".
@@ -38,6 +38,7 @@ class Recorded:
     judged: tuple[Judged, ...]
     finished: bool
     parts: Mapping[str, tuple[tuple[str, bool], ...]]
+    also_true: tuple[Judged, ...] = ()
     breaks_off: str = ""
     digest: str = ""
 
@@ -49,13 +50,12 @@ class Recorded:
     def key(self) -> str:
         """What tells this night from others, in 32 hex digits; two that differ in any event never have the same.
 
-        It is made of the scenario and the files that it refers to, of the seed, the variant and the mode of heartbeats
-        that were chosen for the run, and of the digest of the events.
+        It is made of the scenario and the files that it refers to, of the seed, the variant, the mode of heartbeats and
+        what was set on the command line for the run, and of the digest of the events.
         """
         about = self.about
-        made_of = json.dumps(
-            [about.scenario_text, sorted(about.files.items()), about.seed, about.variant, about.heartbeats, self.digest]
-        )
+        chosen = [about.seed, about.variant, about.heartbeats, *([about.changes] if about.changes else [])]
+        made_of = json.dumps([about.scenario_text, sorted(about.files.items()), *chosen, self.digest])
         return hashlib.sha256(made_of.encode()).hexdigest()[:32]
 
     def job(self, number: int) -> str:
