@@ -219,12 +219,12 @@ def texts(module: str) -> Iterator[str]:
             yield node.value
 
 
-def test_all_sql_is_in_one_file() -> None:
+def test_sql_is_where_logs_results_and_exports_are_read() -> None:
     """Only the event log and the file of results name SQLite or hold SQL, each its own."""
     databases = ("sqlite3", "aiosqlite")
     naming = [m for m in MODULES if any(n.split(".")[0] in databases for n in imports(m, typing_too=True))]
     holding = [module for module in MODULES if any(SQL.search(text) for text in texts(module))]
-    assert naming == holding == ["emulator.record.results_file", "emulator.record.sqlite_log"]
+    assert naming == holding == ["emulator.past.tables", "emulator.record.results_file", "emulator.record.sqlite_log"]
 
 
 @cache

@@ -17,9 +17,7 @@ class Factor(Model):
     """
 
     mean: float = Field(default=1.0, gt=0, le=1000, description="Its mean over nights.")
-    cv: float | None = Field(
-        default=None, ge=0.001, le=10, description="Its deviation over nights by its mean."
-    )
+    cv: float | None = Field(default=None, ge=0.001, le=10, description="Its deviation over nights by its mean.")
     law: Literal["lognormal", "gamma"] = Field(default="lognormal", description="The law of the factor.")
     one_of_nights: str | None = Field(
         default=None,
