@@ -38,6 +38,7 @@ from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
+from emulator.world.tonight import tonight
 from emulator.world.worker import Worker
 
 __all__ = ["World"]
@@ -70,6 +71,7 @@ class World(Desk):
         named: Iterable[str] = (),
         policies: Mapping[str, RetryPolicy] | None = None,
     ) -> None:
+        loaded, self.factors = tonight(loaded, seed)
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
         self.seed = seed

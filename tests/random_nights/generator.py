@@ -157,7 +157,7 @@ class _Night:
         if self.systems:
             said["systems"] = {name: self._system() for name in self.systems}
             self.maybe(said, "access", lambda: [self._grant() for _ in range(dice.between(1, 2))], 1.2)
-            self.maybe(said, "credentials", lambda: [self._credential()])
+            self.maybe(said, "credentials", lambda: [self._credential()], 2.0)
         said["routines"] = {name: self._routine(name) for name in self.routines}
         for place in range(dice.pick(1, 2, 3, 4, 4)):
             entry = self._arrival(place)
@@ -183,10 +183,34 @@ class _Night:
             said["variants"] = {"patient": {"queues.night.lease": "2m"}}
             said["baseline"] = "patient"
         if dice.chance(0.05):
+            said["prefer"] = ["makespan", "worker_hours"]
+        if dice.chance(0.05):
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
         if dice.chance(0.15):
             self._name_items(said)
+        if dice.chance(0.15):
+            self._vary(said)
         return said
+
+    def _vary(self, said: Settings) -> None:
+        """Let the night be more or less of everything, by factors that are drawn or borrowed from past nights."""
+        factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
+        if self.dice.chance(0.3):
+            factors["demand"] = {"one_of_nights": "nights.csv"}
+        used = set()
+        for entry in said["arrivals"]:
+            if "per_hour" in entry:
+                entry["varies_with"] = "demand"
+                used.add("demand")
+        for routine in said["routines"].values():
+            for part in routine["parts"]:
+                if isinstance(part.get("takes"), dict) and "traced" not in part["takes"]:
+                    part["takes"]["varies_with"] = "pace"
+                    used.add("pace")
+                if "error_share" in part:
+                    part["errors_vary_with"] = "demand"
+                    used.add("demand")
+        said["varies"] = {name: factor for name, factor in factors.items() if name in used}
 
     def _name_items(self, said: Settings) -> None:
         """Give items of lists names, and ask for nights without some of them and with others."""
