@@ -10,7 +10,7 @@ import click
 from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED, each_file
-from emulator.cli.streams import tell, tell_json
+from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.result import NightResult
@@ -35,6 +35,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log or page take the place of an earlier one.")
 @click.option("--page", metavar="PATH", help="Write the night, or all nights, as one HTML page too.")
+@click.option("--all", "everything", is_flag=True, help="Print all that is known, not the first screen alone.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
 @click.option(
     "--pace",
@@ -58,6 +59,7 @@ def run(
     log: str | None,
     overwrite: bool,
     page: str | None,
+    everything: bool,
     as_json: bool,
     pace: float | None,
     scripts: str | None,
@@ -157,7 +159,7 @@ def run(
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
-            result.summary().write(sys.stdout)
+            result.summary(everything=everything, width=page_width()).write(sys.stdout)
             for note in notes:
                 tell(f"Note on the scripts: {note}.")
         shown += 1

@@ -16,7 +16,7 @@ from emulator.record.events import Event, Row, read
 from emulator.record.meta import RunMeta
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
-from emulator.show.layout import Page
+from emulator.show.layout import WIDTH, Page
 from emulator.show.summary import summary
 from emulator.show.summary_json import as_json
 
@@ -116,9 +116,14 @@ class NightResult:
         """
         return self.rows if self.rows is not None else self._log().rows()
 
-    def summary(self) -> Page:
-        """Write the summary: ``as_text()`` gives it as text, ``write(file)`` shows it."""
-        return summary(self.night, self.judged, self.meta)
+    def summary(self, *, everything: bool = False, width: int = WIDTH) -> Page:
+        """Write the summary: ``as_text()`` gives it as text, ``write(file)`` shows it.
+
+        Args:
+            everything: write all that is known of the night, not the first screen alone.
+            width: how wide tables may be, in columns; sentences keep within 80.
+        """
+        return summary(self.night, self.judged, self.meta, everything=everything, width=width)
 
     def page(self) -> str:
         """Write the night as one HTML page that needs no network; the same night gives the same bytes.

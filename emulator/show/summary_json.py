@@ -11,7 +11,8 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
-from emulator.show.summary import final_states, unfinished_jobs
+from emulator.show.summary import final_states
+from emulator.show.troubles import unfinished_jobs
 from emulator.show.worst import worst_jobs
 
 __all__ = ["as_json"]

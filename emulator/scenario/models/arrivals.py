@@ -151,7 +151,8 @@ class Arrival(Model):
         default=None,
         min_length=1,
         max_length=1000,
-        description="A .csv or .swf file below the scenario's folder, from which its path counts.",
+        description="A .csv or .swf file below the scenario's folder, from which its path counts. Its "
+        "columns: [the formats of traces](reference-traces.md).",
     )
     parameters: dict[Name, Any] = Field(default={}, description="The values of the routine's parameters.")
     priority: int | None = Field(
@@ -159,7 +160,8 @@ class Arrival(Model):
     )
     key: Template | None = Field(default=None, description="The exclusive key. Default: the routine's.")
     idempotency_key: Template | None = Field(
-        default=None, description="{number} and parameter names are filled in. Default: none."
+        default=None,
+        description="{number} and parameter names are filled in; of a trace also {job}, its own number. Default: none.",
     )
     not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
     after: Prerequisites | None = Field(

@@ -19,7 +19,8 @@ from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.phrases import spoken, told
-from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states, unfinished_jobs, why_unfinished
+from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states
+from emulator.show.troubles import unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
 
 if TYPE_CHECKING:
