@@ -8,7 +8,9 @@ from quiet_night import RIGHT
 
 from emulator.errors import ScenarioError
 from emulator.record.meta import content_hash, files_of
+from emulator.scenario.changes import with_changes
 from emulator.scenario.load import Loaded, from_settings, load, load_text, load_within
+from emulator.scenario.resolved import resolved
 
 SECOND = 1_000_000
 BASE = """\
@@ -155,7 +157,7 @@ must_hold: {add: [{measure: makespn, at_most: 1h}]}
         "night.yaml:2:19: faults.remove.0: faults has 2 items, and none is called 'blakcout': did you mean 'blackout'?"
     ]
     assert told(put("night.yaml", "based_on: base.yaml\npools: {dome: {count: 0}}\n")) == [
-        "base.yaml:17:32: faults.0.power_off: there is no worker 'dome-1': the pool 'dome' has no workers"
+        "base.yaml:17:33: faults.0.power_off: there is no worker 'dome-1': the pool 'dome' has no workers"
     ]
     put("base.yaml", "lasts: [\n")
     [wrong] = told(put("night.yaml", "based_on: base.yaml\n"))
@@ -250,3 +252,28 @@ def test_everything_may_stand_in_a_base(put: Put) -> None:
     loaded, base = load(put("night.yaml", "based_on: base.yaml\n")), load("base.yaml")
     assert (loaded.scenario, loaded.variants, loaded.patches) == (base.scenario, base.variants, base.patches)
     assert (loaded.questions, loaded.provenance) == (base.questions, base.provenance)
+
+
+def test_the_whole_is_shown_with_the_place_of_each_value(put: Put) -> None:
+    """Each value that is no default has the file and line where it was written; what is shown is the same scenario."""
+    put("base.yaml", BASE)
+    put("night.yaml", "based_on: base.yaml\npools: {dome: {count: 5}}\nfaults: {remove: [cut]}\n")
+    changes = [("change", "arrivals.plates.at=22:30"), ("add", "must_hold: {measure: failed, at_most: 0}")]
+    loaded = with_changes(load("night.yaml"), changes)
+    shown = resolved(loaded)
+    assert load_text(shown).scenario == loaded.scenario
+    lines = shown.splitlines()
+    for line in (
+        "title: The base  # base.yaml:1",
+        "seed: 7  # base.yaml:5",
+        "      value: 1m30s  # base.yaml:7",
+        "    renewed: true",
+        "    count: 5  # night.yaml:2",
+        "    - night  # base.yaml:9",
+        "  at: +1h  # 2026-06-12 22:30:00, --change arrivals.plates.at=22:30",
+        "  name: blackout  # base.yaml:17",
+        "- measure: failed  # --add 'must_hold: {measure: failed, at_most: 0}'",
+        "    pools.dome.count: 2  # base.yaml:20",
+    ):
+        assert line in lines, line
+    assert "#" not in resolved(load("base.yaml")).replace("  # 2026-06-1", "")
