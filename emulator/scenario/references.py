@@ -51,11 +51,17 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("actions.*.release_queue", Names.queue),
     ("actions.*.new_version", Names.routine),
     ("must_hold.*.routine", Names.routine),
+    ("also_true.*.routine", Names.routine),
     ("must_hold.*.queue", Names.queue),
+    ("also_true.*.queue", Names.queue),
     ("must_hold.*.pool", Names.pool),
+    ("also_true.*.pool", Names.pool),
     ("must_hold.*.entry", Names.entry),
+    ("also_true.*.entry", Names.entry),
     ("must_hold.*.each_occurrence_of", Names.entry),
+    ("also_true.*.each_occurrence_of", Names.entry),
     ("must_hold.*.starts_after_end_of", Names.entry),
+    ("also_true.*.starts_after_end_of", Names.entry),
 )
 """Where a name is used, and the question that it must pass."""
 
@@ -94,6 +100,7 @@ def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) ->
     found += wrong_parameters(data, names)
     found += _measures(data)
     found += _preferred(data)
+    found += _facts(data)
     found += _trace_files(data, clock, folders)
     return found
 
@@ -141,7 +148,7 @@ def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
     """Paths and draws know an item of a list by its name, so no other may have it."""
-    for key in ("faults", "actions", "access", "credentials", "must_hold"):
+    for key in ("faults", "actions", "access", "credentials", "must_hold", "also_true"):
         first: dict[str, int] = {}
         for loc, name in expand(data, (key, "*", "name")):
             if isinstance(name, str) and first.setdefault(name, loc[1]) != loc[1]:  # type: ignore[arg-type]  # its place
@@ -204,6 +211,7 @@ def _circles(waits: Mapping[str, Mapping[str, Loc]]) -> Iterator[Found]:
 def _entries_used(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     """Occurrences belong to entries that recur, surges to entries that have a rate."""
     for pattern, ways, what in (
+        (("also_true", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
         (("must_hold", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
         (("faults", "*", "surge"), ("per_hour", "every", "gaps"), "has no rate: only per_hour, every and gaps have"),
     ):
@@ -239,7 +247,8 @@ def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
 def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
     from emulator.measure.catalogue import MEASURES  # light, but only asked for where a requirement stands
 
-    for loc, requirement in expand(data, ("must_hold", "*")):
+    asked = [*expand(data, ("must_hold", "*")), *expand(data, ("also_true", "*"))]
+    for loc, requirement in asked:
         name = requirement.get("measure") if isinstance(requirement, Mapping) else None
         if not isinstance(name, str):
             continue
@@ -265,6 +274,14 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 yield Found(
                     (*loc, key), f"{name} cannot be told by {key}, only {f'by {by}' if by else 'for the whole night'}"
                 )
+
+
+def _facts(data: Mapping[str, Any]) -> Iterator[Found]:
+    """A fact of the lesson is about one night alone."""
+    for loc, fact in expand(data, ("also_true", "*")):
+        for key in ("in_share", "not_worse_by"):
+            if isinstance(fact, Mapping) and fact.get(key) is not None:
+                yield Found((*loc, key), f"a fact is judged on one night: `{key}` belongs to `must_hold`", True)
 
 
 def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:

@@ -31,6 +31,7 @@ from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
 from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
+from emulator.world.own_terms import OwnTerms
 from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
@@ -86,9 +87,12 @@ class World(Desk):
         self._generations: dict[tuple[str, int], int] = {}
         caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
+        lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.routines = {
-            name: ReadyRoutine(name, model, model.queue in resuming) for name, model in scenario.routines.items()
+            name: ReadyRoutine(name, model, model.queue in resuming, lengths[model.queue])
+            for name, model in scenario.routines.items()
         }
+        self.terms = OwnTerms(scenario, policies)
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
@@ -123,7 +127,6 @@ class World(Desk):
             remembered=waited_for,
             grouped=grouped,
         )
-        self._lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
         self.access = Access(scenario.access, scenario.credentials, pool_of, agenda, sink, self.draws)

@@ -9,6 +9,7 @@ from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo,
 
 from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import DAY, say
 
@@ -164,6 +165,15 @@ class Arrival(Model):
         description="{number} and parameter names are filled in; of a trace also {job}, its own number. Default: none.",
     )
     not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
+    lease: PositiveDuration | None = Field(default=None, description="The lease of its jobs. Default: the routine's.")
+    time_limit: TimeLimit | None = Field(
+        default=None, description="The time limit of an attempt at its jobs. Default: the routine's."
+    )
+    retry: Retry | None = Field(
+        default=None,
+        description="When its jobs are tried again, as a whole in place of what the routine or the queue says; the "
+        "allowance stays the queue's.",
+    )
     after: Prerequisites | None = Field(
         default=None,
         description="What must end first: a mapping, a list of them (all of it), or `{any_of: [...]}` (the first of "
@@ -247,6 +257,7 @@ class Arrival(Model):
             )
         if self.late_at_most is not None and self.if_missed == "skip" and self.recurs is not None:
             yield ("late_at_most",), "missed occurrences are skipped: give if_missed: once or each"
+        yield from wrong_terms(self.retry)
         yield from self._wrong_recurrence()
 
     def _wrong_recurrence(self) -> Iterator[Mistake]:

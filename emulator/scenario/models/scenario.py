@@ -70,6 +70,12 @@ class Scenario(Model):
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    also_true: tuple[Requirement, ...] = Field(
+        default=(),
+        strict=False,
+        description="Facts of the lesson that are true of one night, such as exactly one lost lease. `run` judges them "
+        "apart from `must_hold`; many nights, recommendations and `hunt` leave them out.",
+    )
     prefer: tuple[Name, ...] = Field(
         default=(),
         strict=False,
