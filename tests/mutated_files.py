@@ -182,7 +182,7 @@ def place(folder: Path) -> Path:
     for trace in {path.parent / name for path, data in zip(FILES, DATA, strict=True) for name in _traces(data)}:
         if trace.is_file():
             (folder / trace.name).write_bytes(trace.read_bytes())
-    for path in FILES[:4]:  # that a file may be based on
+    for path in FILES:  # that a file may be based on
         (folder / path.name).write_bytes(path.read_bytes())
     return folder / "mutant.yaml"
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from emulator.errors import Problem, ScenarioError
 from emulator.scenario import provenance, text
 from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
@@ -55,17 +56,18 @@ def with_bases(top: Source, folders: Folders, known: Mapping[str, str] | None = 
         known: the texts of its base files, by their path from the scenario's folder; then no file is read.
 
     Raises:
-        ScenarioError: when a base file cannot be read as YAML.
+        ScenarioError: when a base file may not be read, is none, or is no YAML: what the rest lacks is not told then.
     """
-    row, bases, problem = _row(top, folders, known)
+    row, bases, wrong_base = _row(top, folders, known)
+    if wrong_base:
+        source = row[-1].source
+        raise ScenarioError([Problem(source.name, *source.place((_KEY,)), _KEY, wrong_base)])
     layers, wrong, plain = [], [], []
     for place, (source, _) in enumerate(row):
         data, said, found = provenance.unwrap(source.data)
         plain.append(data)
         layers.append(Layer(source, said))
         wrong += [(place, it.loc, it) for it in found]
-    if problem is not None:
-        wrong.append((len(row) - 1, problem.loc, problem))
     if len(row) == 1:
         plain[0].pop(_KEY, None)
         written = Written(tuple(layers))
@@ -89,9 +91,7 @@ def with_bases(top: Source, folders: Folders, known: Mapping[str, str] | None = 
     return Whole(woven.data, written, placed, bases)
 
 
-def _row(
-    top: Source, folders: Folders, known: Mapping[str, str] | None
-) -> tuple[list[_Base], dict[str, str], Found | None]:
+def _row(top: Source, folders: Folders, known: Mapping[str, str] | None) -> tuple[list[_Base], dict[str, str], str]:
     """Give the scenario and the files that it is based on, each on the next, and what is wrong with the last."""
     own = os.path.realpath(folders.own)
     row = [_Base(top, os.path.realpath(os.path.join(own, os.path.basename(top.name))))]
@@ -100,7 +100,7 @@ def _row(
     while _KEY in (source := row[-1].source).data:
         name = source.data[_KEY]
         if not isinstance(name, str) or not name or "\0" in name:
-            return row, bases, Found((_KEY,), f"found {shown(name)}: the path of another scenario file is wanted")
+            return row, bases, f"found {shown(name)}: the path of another scenario file is wanted"
         folder = os.path.dirname(row[-1].path) if len(row) > 1 else own
         path = os.path.realpath(os.path.join(folder, name))
         within = os.path.relpath(path, own)
@@ -117,11 +117,11 @@ def _row(
         elif within not in known:
             wrong = f"what {name!r} said is not known"
         if wrong:
-            return row, bases, Found((_KEY,), wrong)
+            return row, bases, wrong
         read = text.read(Path(path), called) if known is None else text.read_bytes(known[within].encode(), called)
         bases[within] = read.text
         row.append(_Base(read, path))
-    return row, bases, None
+    return row, bases, ""
 
 
 def _merge(woven: Woven, loc: Loc, over: Mapping[str, Any], origin: Origin) -> list[Found]:
