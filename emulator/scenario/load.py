@@ -21,6 +21,7 @@ from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.based import with_bases
 from emulator.scenario.clock import Clock
+from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders, folders_of
 from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation
 from emulator.scenario.models.scenario import Scenario
@@ -215,7 +216,8 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
-    made = _load(Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
+    fewer = FewerWorkers(loaded.data)
+    made = _load(Settings(f"{loaded.name} ({name})", fewer.pruned(data)), "", loaded.folders, fewer=fewer)
     return replace(made, changes=loaded.changes, bases=loaded.bases)
 
 
@@ -224,9 +226,16 @@ def guessed_share(loaded: Loaded) -> float | None:
     return provenance.share_guessed(loaded.provenance)
 
 
-def _load(source: Source, written: str, folders: Folders, bases: Mapping[str, str] | None = None) -> Loaded:
+def _load(
+    source: Source,
+    written: str,
+    folders: Folders,
+    bases: Mapping[str, str] | None = None,
+    fewer: FewerWorkers | None = None,
+) -> Loaded:
     whole = with_bases(source, folders, bases)
-    return replace(_whole(source.name, written, folders, whole.data, whole.written, whole.wrong), bases=whole.bases)
+    made = _whole(source.name, written, folders, whole.data, whole.written, whole.wrong, fewer=fewer)
+    return replace(made, bases=whole.bases)
 
 
 def again(loaded: Loaded, data: dict[str, Any], written: Written, changes: tuple[Change, ...]) -> Loaded:
@@ -247,9 +256,11 @@ def _whole(
     written: Written,
     problems: list["_Placed"],
     changes: tuple[Change, ...] = (),
+    fewer: FewerWorkers | None = None,
 ) -> Loaded:
     """Make a scenario of plain data, or tell everything that is wrong with it."""
     scenario, clock, found = _checked(data, folders)
+    found = [it for it in found if fewer is None or not fewer.excuses(data, it)]
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
     asked: list[Asked] = []
