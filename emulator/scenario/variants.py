@@ -37,7 +37,7 @@ __all__ = [
 AS_WRITTEN: Final = "as written"
 """The name of the scenario as it stands, where it is compared with its variants."""
 
-COMPARING: Final = ("variants", "combine", "baseline", "questions", "based_on", "prefer")
+COMPARING: Final = ("variants", "combine", "baseline", "questions", "based_on")
 """The keys that are about variants, or about files: no variant changes them."""
 
 _MOST: Final = 100

@@ -151,7 +151,7 @@ def test_a_candidate_is_true_or_false() -> None:
 
 
 def test_a_what_if_based_on_another_variant_says_so_itself() -> None:
-    """What a variant says of itself is not handed on: based on a what-if, only its own changes and those below count."""
+    """What a variant says of itself is not handed on to those that are based on it."""
     variants = {
         "two": {"pools.dome.count": 2, "candidate": False},
         "three": {"based_on": "two", "pools.dome.poll": "1m"},
