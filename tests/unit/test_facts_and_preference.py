@@ -173,3 +173,21 @@ def test_what_is_preferred_decides_among_those_that_qualify() -> None:
     assert taken(prefer=["makespan"]) == ("two",)
     assert taken(own={"prefer": ["makespan"]}) == ("two",)
     assert taken(own={"prefer": ["makespan"]}, prefer=["worker_hours"]) == ("as written",)
+
+
+def test_where_nothing_is_random_one_night_decides_and_every_seed_is_that_night() -> None:
+    """Two jobs of ten minutes on one worker take 20 minutes; a law for their time makes it random."""
+    night = {**NIGHT, "variants": {"two": {"pools.dome.count": 2}}}
+    one = emulator.compare(night, nights=1, processes=1, prefer=["makespan"]).recommendation
+    assert one is not None
+    assert (one.random, one.answer, one.recommended) == (False, "take", ("two",))
+    assert {standing.interval for standing in one.standings} == {None}
+    assert emulator.nights(NIGHT, 1, processes=1).holds is True
+    drawn = {
+        **NIGHT,
+        "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"between": ["1m", "2m"]}}]}},
+    }
+    assert emulator.nights(drawn, 1, processes=1).holds is None
+    two = emulator.compare({**drawn, "variants": night["variants"]}, nights=1, processes=1).recommendation
+    assert two is not None
+    assert (two.random, two.answer) == (True, "too_few_nights")
