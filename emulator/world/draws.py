@@ -78,6 +78,8 @@ class Purpose(IntEnum):
     """What a generator of scenarios or of faults asks for."""
     ASK_AGAIN = 24
     """How the pause before a part asks a system again is spread."""
+    NIGHT_FACTOR = 25
+    """By how much a night is more or less of something than others."""
 
 
 class Draws:

@@ -38,6 +38,7 @@ from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
+from emulator.world.tonight import tonight
 from emulator.world.worker import Worker
 
 __all__ = ["World"]
@@ -70,6 +71,7 @@ class World(Desk):
         named: Iterable[str] = (),
         policies: Mapping[str, RetryPolicy] | None = None,
     ) -> None:
+        loaded, self.factors = tonight(loaded, seed)
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
         self.seed = seed
@@ -96,10 +98,9 @@ class World(Desk):
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
-            names = [f"{pool}-{number}" for number in range(1, model.count + 1)]
             members = [
                 Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
-                for place, name in enumerate(names)
+                for place, name in enumerate(model.names(pool))
             ]
             self.pools[pool] = members
             self.workers.update((worker.name, worker) for worker in members)

@@ -20,8 +20,8 @@ _AT_CHANGES: Final = ("in_missing_hour", "in_double_hour")
 
 ARRIVAL_KEYS: Final = MappingProxyType(
     {
-        "at": _AT_CHANGES,
-        "per_hour": _BOUNDED,
+        "at": (*_AT_CHANGES, "varies_with"),
+        "per_hour": (*_BOUNDED, "varies_with"),
         "every": _BOUNDED,
         "gaps": _BOUNDED,
         "again_after": _BOUNDED,
@@ -154,6 +154,10 @@ class Arrival(Model):
         max_length=1000,
         description="A .csv or .swf file below the scenario's folder, from which its path counts. Its "
         "columns: [the formats of traces](reference-traces.md).",
+    )
+    varies_with: Name | None = Field(
+        default=None,
+        description="A factor of `varies`, by which `per_hour`, or the `count` of `at`, is multiplied in a night.",
     )
     parameters: dict[Name, Any] = Field(default={}, description="The values of the routine's parameters.")
     priority: int | None = Field(

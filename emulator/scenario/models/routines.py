@@ -29,6 +29,9 @@ class Part(Model):
         default=None, description="With `calls`: asks again when the call is refused. Default: the attempt ends then."
     )
     error_share: Share = Field(default=0.0, description="This share of its executions end in an error.")
+    errors_vary_with: Name | None = Field(
+        default=None, description="A factor of `varies`, by which `error_share` is multiplied; it stays at most 1."
+    )
     permanent_error_share: Share = Field(default=0.0, description="This share end in a permanent error.")
     effect: NewName | None = Field(default=None, description="The effect that it has.")
     target: Template | None = Field(
