@@ -124,6 +124,8 @@ class Labour:
             work = plan.traced or 0
         else:
             work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, attempt, part.first_number + element))
+        if part.grows:
+            work += routine.model.growth(model, plan.parameters)
         factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
         if factor != 1.0:
             work = round(work / factor)
