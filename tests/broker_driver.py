@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from emulator.broker.broker import Broker
+from emulator.broker.prerequisites import After, Before
 from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
 from emulator.broker.rules import QueueRules
 from emulator.record.recorder import Recorder
@@ -68,6 +69,9 @@ class Driver:
     def submit(self, queue: str = "", **more: Any) -> int:
         self.ordinal += 1
         words = {"routine": "plate-copy", "entry": "plates", "ordinal": self.ordinal, "queue": queue or self.queues[0]}
+        if_failed, follows = more.pop("if_failed", "fail"), more.pop("follows_resubmitted", False)
+        if type(more.get("after")) is tuple:  # one job, by its entry and number
+            more["after"] = After((Before(*more["after"], goes_on=if_failed == "go_on", follows=follows),))
         return self.broker.submit(self.now, 0, Submission(**{**words, **more}))
 
     def register(self, worker: str = "dome-1", silence: int | None = None) -> int:

@@ -89,7 +89,7 @@ def made(folder: Path) -> None:
     """Make a log that is finished, one that breaks off, and a file of results."""
     with chdir(folder), redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
         Path("night.yaml").write_text(NIGHT + "variants: {three: {pools.dome.count: 3}}\n")
-        assert answer(["run", "--quiet", "--log", "finished.db", "night.yaml"]) in (0, 1)
+        assert answer(["run", "--quiet", "--log", "finished.db", "--change", "about=a copy", "night.yaml"]) in (0, 1)
         assert answer(RESUMED[:-1]) in (0, 1)
         shutil.copy("results.db", "kept.db")
         shutil.copy("finished.db", "broken_off.db")

@@ -57,6 +57,7 @@ JUNK: tuple[Any, ...] = (
         "/dev/null",
         "exponential",
     ),
+    *("standstill", "copied", "patient", "one", "faults.standstill.at", "must_hold.copied.exactly", "based_on", "add"),
     *("makespan", "done_share", "95%", "100 %", ">=1.2,<2", "1.2.3", "all", "computed", "simulated", "+2h30m"),
 )
 

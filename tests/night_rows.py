@@ -3,12 +3,14 @@
 from types import SimpleNamespace
 from typing import Any
 
+from story_rows import Why, because
+
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 
 KEYS = (
     "measure", "at_least", "at_most", "exactly", "routine", "queue", "pool", "entry",
-    "each_occurrence_of", "started_by", "finished_by", "within", "in_share", "say",
+    "each_occurrence_of", "started_by", "finished_by", "within", "starts_after_end_of", "in_share", "say",
     "not_worse_by",
 )  # fmt: skip
 
@@ -48,19 +50,19 @@ class Stream:
     def finish_part(self, at: int, job: int, worker: str, token: int, attempt: int = 1, *, kept: bool) -> None:
         self.add(at, "part_finished", job, worker, attempt, token, "read", "", kept)
 
-    def stop(self, at: int, job: int, worker: str, token: int, attempt: int = 1, why: str = "finished") -> None:
-        self.add(at, "work_stopped", job, worker, attempt, token, why)
+    def stop(self, at: int, job: int, worker: str, token: int, attempt: int = 1, why: Why = "finished") -> None:
+        self.add(at, "work_stopped", job, worker, attempt, token, *because(why))
 
     def end(
-        self, at: int, job: int, worker: str, token: int, outcome: str = "ok", attempt: int = 1, why: str = ""
+        self, at: int, job: int, worker: str, token: int, outcome: str = "ok", attempt: int = 1, why: Why = ""
     ) -> None:
-        self.add(at, "attempt_ended", job, worker, attempt, token, outcome, why, at)
+        self.add(at, "attempt_ended", job, worker, attempt, token, outcome, *because(why, at))
 
     def requeue(self, at: int, job: int, state: str = "requeued", due: int | None = None) -> None:
         self.add(at, "requeued", job, "", state, at if due is None else due, -1)
 
-    def finish(self, at: int, job: int, sub_state: str = "", attempts: int = 1, why: str = "") -> None:
-        self.add(at, "finished", job, "", "failed" if sub_state else "done", sub_state, why, attempts)
+    def finish(self, at: int, job: int, sub_state: str = "", attempts: int = 1, why: Why = "") -> None:
+        self.add(at, "finished", job, "", "failed" if sub_state else "done", sub_state, *because(why, attempts))
 
     def land(
         self, at: int, job: int, worker: str, token: int, target: str = "plate-7", *, repeatable: object = False
@@ -115,7 +117,7 @@ def the_rows(unit: int = 1) -> Stream:
     s.submit(0, 2)
     s.start(0, 1, "dome-1", 1)
     sweep = {"routine": "sweep", "entry": "sweeps"}
-    s.add(10, "submission_refused", 0, "", "copy", "night", "plates", 9, "full")
+    s.add(10, "submission_refused", 0, "", "copy", "night", "plates", 9, "queue_full", {"most": 3})
     s.submit(50, 3)
     s.submit(50, 4, state="queued_held", reasons="not_due", ordinal=1, **sweep)
     s.add(60, "hold_ended", 4, "", "queued", "not_due")
@@ -143,10 +145,10 @@ def the_rows(unit: int = 1) -> Stream:
     s.submit(600, 6, ordinal=3, **sweep)
     s.finish(700, 6, "withdrawn", 0)
     s.submit(800, 7, ordinal=2, origin=5, **sweep)
-    s.add(900, "occurrence_skipped", 0, "", "sweeps", 4, "one is still running")
+    s.add(900, "occurrence_skipped", 0, "", "sweeps", 4, "still_running")
     s.add(900, "stale_refused", 2, "dome-1", 3, "renewal")
     s.add(900, "stale_refused", 0, "dome-1", 99, "renewal")
-    s.add(900, "fault_missed", 0, "", "freeze", "faults[0]", 1, "tower-1", "it was off")
+    s.add(900, "fault_missed", 0, "", "freeze", "faults[0]", 1, "tower-1", "was_off")
     return s
 
 
@@ -158,4 +160,5 @@ def the_night(unit: int = 1) -> Night:
         slots={"tower-1": 2},
         occurrences={"sweeps": [50 * unit, 390 * unit, 600 * unit, 900 * unit]},
         offered_load={"dome": 1.5, "tower": 0.25},
+        planned_on={"dome": 1000 * unit, "tower": 500 * unit},
     )

@@ -8,6 +8,7 @@ from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.worker import worker_story
 from emulator.record.events import Row
+from emulator.record.reasons import EVENT_REASONS, Because, said
 from emulator.scenario.load import load_text
 from emulator.show.story.writing import lines
 from emulator.timeline.ticks import SECOND
@@ -64,21 +65,39 @@ def began(at: float, worker: str = "dome-1", token: int = 1, *, job: int = 1, at
     return row(at, "work_began", job, worker, attempt, token)
 
 
-def stopped(at: float, why: str = "finished", worker: str = "dome-1", token: int = 1, *, job: int = 1) -> Row:
-    return row(at, "work_stopped", job, worker, 1, token, why)
+Why = str | Because
+"""A reason as a test writes it: a code, a code with values, or other words, which are those of a user's own code."""
+
+
+def because(why: Why, *rest: object) -> tuple[object, ...]:
+    """Give the last fields of a row, from its reason on."""
+    if isinstance(why, str):
+        why = said(why) if why not in EVENT_REASONS else Because(why)
+    return (why.code, *rest, *((why.values,) if why.values else ()))
+
+
+def stopped(at: float, why: Why = "finished", worker: str = "dome-1", token: int = 1, *, job: int = 1) -> Row:
+    return row(at, "work_stopped", job, worker, 1, token, *because(why))
 
 
 def ended(
-    at: float, outcome: str, why: str = "", worker: str = "dome-1", token: int = 1, *, job: int = 1, attempt: int = 1
+    at: float,
+    outcome: str,
+    why: Why = "",
+    worker: str = "dome-1",
+    token: int = 1,
+    *,
+    job: int = 1,
+    attempt: int = 1,
 ) -> Row:
-    return row(at, "attempt_ended", job, worker, attempt, token, outcome, why, round(at * SECOND))
+    return row(at, "attempt_ended", job, worker, attempt, token, outcome, *because(why, round(at * SECOND)))
 
 
-def failed(at: float, sub_state: str, why: str = "", attempts: int = 1) -> Row:
-    return row(at, "finished", 1, "", "failed", sub_state, why, attempts)
+def failed(at: float, sub_state: str, why: Why = "", attempts: int = 1) -> Row:
+    return row(at, "finished", 1, "", "failed", sub_state, *because(why, attempts))
 
 
-LOST = ("lease_lost", "lease ran out")
+LOST = ("lease_lost", "lease_ran_out")
 ON = (row(0, "worker_changed", 0, "dome-1", "idle", "", 1), row(0, "worker_changed", 0, "dome-2", "idle", "", 1))
 
 

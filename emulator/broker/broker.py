@@ -9,18 +9,20 @@ from typing import Any, Final
 
 from emulator.broker.holds import Holds
 from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
-from emulator.broker.prerequisites import REFUSED
+from emulator.broker.leases import RAN_OUT, SILENT
+from emulator.broker.prerequisites import REFUSED, After, Waiter
 from emulator.broker.requests import Submission
 from emulator.broker.states import Facts, Request, State, refuses
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
-from emulator.record.reasons import LEASE_RAN_OUT, WORKER_SILENT
-from emulator.timeline.ticks import say
+from emulator.record.reasons import TIME_LIMIT, Because
 
 __all__ = ["Broker"]
 
 _QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
 _QUEUED_HELD: Final = State.QUEUED_HELD
+_TIME_LIMIT: Final = Because(TIME_LIMIT)
+_TOTAL_LIMIT: Final = Because("total_limit")
 _OF_A_LEASE: Final = ("lease", "time_limit")
 
 
@@ -36,6 +38,8 @@ class Broker(Holds):
         leases_during_outage: ``expire`` (leases that ran out during an outage of the broker are lost at its end) or
             ``extend`` (the ends of all leases move by the length of the outage).
         remembered: the arrival entries that prerequisites name.
+        grouped: those of them of which all jobs of a night are waited for: whoever submits tells of each that it is
+            ``complete``.
         first_job, first_token: the numbers to begin with.
 
     Calls raise DefectError on what the emulator itself should never ask, such as an unknown job; never on a stale
@@ -68,7 +72,7 @@ class Broker(Holds):
             DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
                 entry that is not remembered.
         """
-        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, _, _, origin = s
+        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, origin, _ = s
         queue = self._queues.get(name) or self._queue(name)
         if idem:
             first = self._first_with(now, idem)
@@ -78,16 +82,13 @@ class Broker(Holds):
                 return first
         rules = queue.rules
         if rules.capacity is not None and queue.unfinished >= rules.capacity:
-            why = f"the queue holds {rules.capacity} unfinished jobs, the most that it may"
-            event = self._emit((now, "submission_refused", cause, 0, "", routine, name, entry, ordinal, why))
+            what = (routine, name, entry, ordinal, "queue_full", {"most": rules.capacity})
+            event = self._emit((now, "submission_refused", cause, 0, "", *what))
             self._tell_waiters(now, event, s, REFUSED)
             return 0
         held = NOT_DUE if not_before > now else 0
-        before = 0
-        if after is not None:
-            before = self._prerequisite_of(s)
-            if not self._is_satisfied(before, s):
-                held |= PREREQUISITE
+        if after is not None and not self._may_go_on(s, after):
+            held |= PREREQUISITE
         if origin and not self._first_job <= origin <= self._last_job:
             raise DefectError(f"a job was resubmitted for job {origin}, which was never submitted")
         self._last_job = number = self._last_job + 1
@@ -120,7 +121,8 @@ class Broker(Holds):
                 line.push(job.entry)
             self.fresh.append(name)
         elif held & PREREQUISITE:
-            self._wait_for(now, job, s, before)
+            assert after is not None
+            self._wait_for(now, job, after)
         if origin or entry in self._remembered:
             self._tell_waiters(now, job.born, s, number)
         return number
@@ -131,40 +133,35 @@ class Broker(Holds):
         end = self._key_ends.get(first)
         return 0 if end is not None and end[0] <= now else first
 
-    def _prerequisite_of(self, s: Submission) -> int:
-        assert s.after is not None
-        if s.after[0] not in self._remembered:
-            raise DefectError(f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {s.after[0]}")
-        return self._prerequisites.find(s.after, s.follows_resubmitted)
+    def _may_go_on(self, s: Submission, after: After) -> bool:
+        """Say whether all that a job waits for has ended already, in a way that lets it go on."""
+        for before in after.befores:
+            if before.entry not in self._remembered:
+                raise DefectError(
+                    f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {before.entry}"
+                )
+        return self._prerequisites.verdict(after) is True
 
-    def _is_satisfied(self, before: int, s: Submission) -> bool:
-        """Say whether the job before it is final already, and in a way that lets this one go on."""
-        if before <= 0:
-            return before == REFUSED and s.if_failed == "go_on"
-        final = self.final_state(before)
-        return final is State.DONE or (final is State.FAILED and s.if_failed == "go_on")
+    def _wait_for(self, now: int, job: Job, after: After) -> None:
+        """Let a job wait for those before it; if what has ended of them forbids it, it fails at once."""
+        if self._prerequisites.verdict(after) is None:
+            self._prerequisites.wait(job.number, after)
+        else:
+            self._fail_with(now, job.born, job, self._prerequisites.failed_of(after))
 
-    def _wait_for(self, now: int, job: Job, s: Submission, before: int) -> None:
-        """Let a job wait for the one before it; if that one has failed already, this one has too."""
-        assert s.after is not None
-        extra = rare(job)
-        extra.goes_on = s.if_failed == "go_on"
-        extra.waits_for = max(before, 0)
-        self._prerequisites.wait(job.number, s.after, s.follows_resubmitted)
-        if before == REFUSED or (before and self.final_state(before) is not None):
-            self._judge_waiters(now, job.born, before)
+    def complete(self, now: int, cause: int, entry: str, night: int) -> None:
+        """No more jobs of an entry come in a night (counted from 0); only for entries of which that is asked."""
+        event = self._emit((now, "entry_complete", cause, 0, "", entry, night + 1))
+        for key in self._prerequisites.complete(entry, night):
+            self._judge_waiters(now, event, key)
 
     def _tell_waiters(self, now: int, cause: int, s: Submission, number: int) -> None:
         """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
-        waiters: list[int] = []
+        waiters: list[Waiter] = []
         if s.entry in self._remembered:
-            waiters += self._prerequisites.submitted((s.entry, s.ordinal), number)
+            waiters += self._prerequisites.submitted((s.entry, s.ordinal), number, s.night)
         if s.origin and number in self._families:
             waiters += self._prerequisites.resubmitted(number)
-        for waiter in waiters:
-            job = self._jobs.get(waiter)
-            if job is not None:
-                rare(job).waits_for = max(number, 0)
         if waiters and (number == REFUSED or self.final_state(number) is not None):
             self._judge_waiters(now, cause, number)
 
@@ -213,12 +210,14 @@ class Broker(Holds):
         elif what == "time_limit":
             request = Request.TIME_LIMIT
             if not refuses(job.state, request) and self._longest_end(job) <= nominal:
-                self._end_attempt(now, cause or job.since, job, request, "time_limit", "time limit", nominal)
+                self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
         elif what == "total limit":
             limit = job.queue.rules.retry.total_limit or 0
-            why = f"the total limit of {say(limit)} was reached"
+            why = Because("total_limit_reached", {"limit": limit})
             state = self._next(job, Request.TOTAL_LIMIT, Facts())
-            self._terminate(now, cause or job.born, job, state, "out_of_time", why, ("time_limit", what, nominal))
+            self._terminate(
+                now, cause or job.born, job, state, "out_of_time", why, ("time_limit", _TOTAL_LIMIT, nominal)
+            )
         elif what == "start":
             self._expire(now, cause or job.born, job)
         elif what == "not_before":
@@ -264,13 +263,13 @@ class Broker(Holds):
 
     def _lose_overdue(self, now: int, cause: int, alarms: list[tuple[int, str, int, int, str]]) -> None:
         """Lose the leases that ran out during the outage, and those of workers that nobody could hear."""
-        lost: dict[int, tuple[int, str, Holder | None]] = {}  # by token: nominal end, why, the silent worker
+        lost: dict[int, tuple[int, Because, Holder | None]] = {}  # by token: nominal end, why, the silent worker
         silent: list[tuple[int, Holder]] = []
         for _, what, number, token, worker in alarms:
             if what == "lease":
                 job = self._tokens.get(token)
                 if job is not None and job.until <= now:
-                    lost[token] = (job.until, LEASE_RAN_OUT, None)
+                    lost[token] = (job.until, RAN_OUT, None)
                 elif job is not None:
                     self._lease_due(now, cause, job)
                 continue
@@ -282,9 +281,9 @@ class Broker(Holds):
         for end, holder in silent:
             for job in self._leases_in_order(holder):
                 if job.until > end:  # at a tie the lease is the reason
-                    lost[job.token] = (end, WORKER_SILENT, holder)
+                    lost[job.token] = (end, SILENT, holder)
                 else:
-                    lost.setdefault(job.token, (job.until, LEASE_RAN_OUT, None))
+                    lost.setdefault(job.token, (job.until, RAN_OUT, None))
         declared: dict[int, int] = {}  # by the worker's serial number: the event
         for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
             event = cause

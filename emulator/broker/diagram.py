@@ -12,7 +12,7 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
-from emulator.broker.states import FINAL_STATES, TABLE, Request, Rule, State
+from emulator.broker.states import FINAL_STATES, TABLE, Request, Rule, State, in_plain_words
 
 __all__ = ["beyond", "mermaid", "page", "table"]
 
@@ -92,7 +92,8 @@ def _cell(state: State, rule: Rule) -> str:
         where = "stays" if to is state else f"**{to.value}**"
         parts.append(f"{guard.words}: {where}" if guard.words else where)
     if rule.otherwise:
-        parts.append(f"refused: {rule.otherwise}" if not rule.moves else f"else refused: {rule.otherwise}")
+        why = in_plain_words(rule.otherwise)
+        parts.append(f"refused: {why}" if not rule.moves else f"else refused: {why}")
     return "; ".join(parts)
 
 

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Final, cast
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.jobs import ENDS, PAUSING, PREREQUISITE, REASONS, Job, rare
 from emulator.broker.ledger import Ledger
+from emulator.broker.prerequisites import Key, Waiter
 from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
 from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
-from emulator.broker.states import Facts, Request, State, refuses, target
+from emulator.broker.states import Facts, Request, State, in_plain_words, refuses, target
 from emulator.errors import DefectError, InputError
-from emulator.timeline.ticks import say
+from emulator.record.reasons import NONE, Because, said
 
 if TYPE_CHECKING:
     from emulator.broker.order import Entry
@@ -40,7 +41,9 @@ class Endings(Ledger):
         """Give the state to which a request leads that the table must grant: there is nobody to be told otherwise."""
         state = target(job.state, request, facts)
         if not isinstance(state, State):
-            raise DefectError(f"job {job.number} is {job.state.value}, and {request.value} is refused: {state}")
+            raise DefectError(
+                f"job {job.number} is {job.state.value}, and {request.value} is refused: {in_plain_words(state)}"
+            )
         return state
 
     def _end_reason(self, now: int, cause: int, job: Job, reason: int) -> None:
@@ -71,18 +74,19 @@ class Endings(Ledger):
             extra.wanted = extra.asked = False
             extra.suspended_for = 0
 
-    def _told_end(self, now: int, cause: int, job: Job, outcome: Outcome, why: str, nominal: int) -> int:
+    def _told_end(self, now: int, cause: int, job: Job, outcome: Outcome, why: Because, nominal: int) -> int:
         """Record the end of an attempt and take the job from its worker; give the event's number."""
         worker = "" if job.holder is None else job.holder.name
-        row = (now, "attempt_ended", cause, job.number, worker, job.attempts, job.token, outcome, why, nominal)
-        event = self._emit(row)
+        row = (now, "attempt_ended", cause, job.number, worker, job.attempts, job.token, outcome, why.code, nominal)
+        event = self._emit((*row, why.values) if why.values else row)
         self._end_lease(job)
         return event
 
-    def _finish(self, now: int, cause: int, job: Job, state: State, sub_state: str, why: str) -> None:
+    def _finish(self, now: int, cause: int, job: Job, state: State, sub_state: str, why: Because) -> None:
         """Make a job that no worker has final; ``state`` is done if ``sub_state`` is empty, else failed."""
         number = job.number
-        event = self._emit((now, "finished", cause, number, "", state.value, sub_state, why, job.attempts))
+        row = (now, "finished", cause, number, "", state.value, sub_state, why.code, job.attempts)
+        event = self._emit((*row, why.values) if why.values else row)
         del self._jobs[number]
         self._finished.close(number, sub_state, job.attempts)
         job.queue.unfinished -= 1
@@ -90,8 +94,9 @@ class Endings(Ledger):
         job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
         if job.rare is not None and job.rare.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
-        if self._remembered and self._prerequisites.has_waiters(number):
-            self._judge_waiters(now, event, number)
+        if self._remembered:
+            for key in self._prerequisites.ended(number):
+                self._judge_waiters(now, event, key)
 
     def _let_key_run_out(self, now: int, kept: int, job: int, key: str) -> None:
         if kept:
@@ -101,7 +106,14 @@ class Endings(Ledger):
             del self._idempotency[key]
 
     def _terminate(
-        self, now: int, cause: int, job: Job, state: State, sub_state: str, why: str, end: tuple[Outcome, str, int]
+        self,
+        now: int,
+        cause: int,
+        job: Job,
+        state: State,
+        sub_state: str,
+        why: Because,
+        end: tuple[Outcome, Because, int],
     ) -> None:
         """End a job at once, with the attempt that runs if one does (``end``: its outcome, why, and nominal tick)."""
         if job.token:
@@ -112,31 +124,40 @@ class Endings(Ledger):
 
     # -- those who waited for a job -----------------------------------------------------------------------------------
 
-    def _judge_waiters(self, now: int, cause: int, ended: int) -> None:
+    def _judge_waiters(self, now: int, cause: int, ended: Key) -> None:
         """Judge those who waited for a job, and those who waited for them, without recursion: chains may be long."""
         row = self._ended
         row.append((ended, cause))
         if len(row) > 1:
             return  # called from the loop below
-        for before, event in row:  # the list grows while it is walked
-            for number in self._prerequisites.release(before):
-                job = self._jobs.get(number)
+        for key, event in row:  # the list grows while it is walked
+            failed = self._prerequisites.failed(key)
+            for waiter in self._prerequisites.release(key):
+                job = self._jobs.get(waiter.job)
                 if job is not None and job.held & PREREQUISITE:
-                    self._judge_prerequisite(now, event, job, before)
+                    self._judge_prerequisite(now, event, job, waiter, failed)
         row.clear()
 
-    def _judge_prerequisite(self, now: int, cause: int, job: Job, ended: int) -> None:
-        if ended < 0:
-            failed = "the submission of the job before it was refused"
-        else:
-            state, sub_state = self._finished.how(ended) or ENDS[0]
-            words = sub_state.replace("_", " ")
-            failed = f"job {ended}, which goes before it, has failed: {words}" if state is State.FAILED else ""
-        if not failed or (job.rare is not None and job.rare.goes_on):
+    def _judge_prerequisite(self, now: int, cause: int, job: Job, waiter: Waiter, failed: int) -> None:
+        """One of the things that a job waits for has ended; ``failed``: the job of it that failed, 0 for none."""
+        known = self._prerequisites
+        goes_on = known.settle(waiter, not failed or known.goes_on(waiter))
+        if goes_on is None:
+            return
+        known.forget(job.number)
+        if goes_on:
             self._end_reason(now, cause, job, PREREQUISITE)
         else:
-            follows = self._next(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
-            self._finish(now, cause, job, follows, "prerequisite_failed", failed)
+            self._fail_with(now, cause, job, failed)
+
+    def _fail_with(self, now: int, cause: int, job: Job, failed: int) -> None:
+        """A job fails because one that it waited for has."""
+        why = Because("prerequisite_refused")
+        if failed > 0:
+            _, sub_state = self._finished.how(failed) or ENDS[0]
+            why = Because("prerequisite_failed", {"job": failed, "sub_state": sub_state})
+        follows = self._next(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
+        self._finish(now, cause, job, follows, "prerequisite_failed", why)
 
     # -- retries ------------------------------------------------------------------------------------------------------
 
@@ -147,7 +168,7 @@ class Endings(Ledger):
         job: Job,
         request: Request,
         outcome: Outcome,
-        why: str,
+        why: Because,
         nominal: int,
         *,
         retry_after: int | None = None,
@@ -189,9 +210,9 @@ class Endings(Ledger):
         longest = job.queue.rules.time_limit
         assert longest is not None  # no attempt is ended by a time limit that is not set
         if longest.then == "fail":
-            return Judgement("time_limit", f"the time limit of {say(longest.after)} was reached")
+            return Judgement("time_limit", Because("time_limit_reached", {"limit": longest.after}))
         if longest.at_most is not None and cut > longest.at_most:
-            return Judgement("time_limit", f"the time limit was reached {cut} times, at most {longest.at_most}")
+            return Judgement("time_limit", Because("time_limits_reached", {"count": cut, "most": longest.at_most}))
         return None
 
     def _judge(
@@ -238,14 +259,14 @@ class Endings(Ledger):
         )
         if not verdict.again:
             sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
-            return Judgement(sub_state, verdict.why or "the retry policy said no")
+            return Judgement(sub_state, said(verdict.why) if verdict.why else Because("policy_said_no"))
         if type(verdict.pause) is not int or verdict.pause < 0:
             raise InputError(
                 f"the retry policy of queue {job.queue.name} answered a pause of {verdict.pause!r} to job {job.number} "
                 f"after attempt {attempt}: a pause is a whole number of microseconds, 0 or more"
             )
         late = too_late(retry, now + verdict.pause, job.submitted)
-        return late or Judgement("", "", verdict.pause, verdict.pause)
+        return late or Judgement("", NONE, verdict.pause, verdict.pause)
 
     def _grant(self, now: int, cause: int, job: Job, request: Request, pause: int) -> None:
         """Requeue a job if the allowance of its queue has a token for it, or let it wait for one, or fail it."""
@@ -258,7 +279,7 @@ class Endings(Ledger):
             self._requeue(now, cause, job, request, pause, now + pause, allowance.left(now))
             return
         if not allowance.may_wait:
-            spent = Judgement("allowance_used_up", "the queue's allowance of retries is used up")
+            spent = Judgement("allowance_used_up", Because("allowance_used_up"))
             self._fail(now, cause, job, request, spent)
             return
         earliest, retry = allowance.earliest(now), job.queue.rules.retry

@@ -9,17 +9,20 @@ from collections.abc import Sequence
 from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, Job
 from emulator.broker.matching import meets
 from emulator.broker.order import Keys
+from emulator.broker.prerequisites import Unmet
 from emulator.broker.states import State
 from emulator.record.reasons import Reason, Why
 
 __all__ = ["explain"]
 
 
-def explain(job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]] | None) -> tuple[Reason, ...]:
+def explain(
+    job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]] | None, unmet: Sequence[Unmet] = ()
+) -> tuple[Reason, ...]:
     """Give every reason, at least one; see ``Broker.explain``."""
     if job.holder is not None:
         return (Reason(Why.SUSPENDED if job.state is State.SUSPENDED else Why.AT_WORK, (job.holder.name,)),)
-    reasons = _held_for(job, now)
+    reasons = _held_for(job, now, unmet)
     queue = job.queue
     if queue.held:
         reasons.append(Reason(Why.QUEUE_HELD, (queue.name,)))
@@ -33,19 +36,18 @@ def explain(job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]]
     return tuple(reasons) or (Reason(Why.WAITS),)
 
 
-def _held_for(job: Job, now: int) -> list[Reason]:
+def _held_for(job: Job, now: int, unmet: Sequence[Unmet]) -> list[Reason]:
     reasons, rare = [], job.rare
     if job.held & BY_PERSON:
         reasons.append(Reason(Why.BY_PERSON))
-    if rare is None:
-        return reasons
-    if job.held & NOT_DUE:
+    if rare is not None and job.held & NOT_DUE:
         reasons.append(Reason(Why.NOT_DUE, (rare.not_before - now,)))
-    if job.held & PAUSING:
+    if rare is not None and job.held & PAUSING:
         if rare.awaits:
             reasons.append(Reason(Why.NO_ALLOWANCE, (job.queue.name,)))
         if rare.due > now:
             reasons.append(Reason(Why.PAUSING, (rare.due - now,)))
     if job.held & PREREQUISITE:
-        reasons.append(Reason(Why.PREREQUISITE, (rare.waits_for,)))
+        jobs = dict.fromkeys(job for one in unmet for job in (*one.jobs, *((0,) if one.more else ())))
+        reasons.append(Reason(Why.PREREQUISITE, tuple(jobs)))
     return reasons

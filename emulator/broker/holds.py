@@ -1,15 +1,21 @@
 """What can people ask of the broker: hold, release, suspend, resume, withdraw?
 
-The table decides. What it refuses changes nothing and is answered with the reason in plain words; what it grants is
+The table decides. What it refuses changes nothing and is answered with the code of the reason; what it grants is
 answered with "". Suspending is a request: the state follows when the worker says, at its next contact, that it stands
 still. While it does, its lease goes on, and only the clock of its time limit stands.
 """
 
+from typing import Final
+
 from emulator.broker.jobs import BY_PERSON, REASONS, rare
 from emulator.broker.leases import Leases
 from emulator.broker.states import Request, State
+from emulator.record.reasons import WITHDRAWN_BY_PERSON, Because
 
 __all__ = ["Holds"]
+
+_PERSON: Final = Because("person_withdrew")
+_WITHDRAWN: Final = Because(WITHDRAWN_BY_PERSON)
 
 
 class Holds(Leases):
@@ -65,14 +71,14 @@ class Holds(Leases):
         found, state = self._ask_table(job, Request.WITHDRAW)
         if found is None or isinstance(state, str):
             return str(state)
-        self._terminate(now, cause, found, state, "withdrawn", "a person withdrew it", ("lease_lost", "withdrawn", now))
+        self._terminate(now, cause, found, state, "withdrawn", _PERSON, ("lease_lost", _WITHDRAWN, now))
         return ""
 
     def hold_queue(self, now: int, cause: int, queue: str) -> str:
         """Hold a queue: nothing is handed out from it; what runs goes on."""
         found = self._queue(queue)
         if found.held:
-            return f"queue {queue} is held already"
+            return "queue_held_already"
         found.held = True
         self._emit((now, "queue_held", cause, 0, "", queue))
         return ""
@@ -81,7 +87,7 @@ class Holds(Leases):
         """Let a held queue hand out again."""
         found = self._queue(queue)
         if not found.held:
-            return f"queue {queue} is not held"
+            return "queue_not_held"
         found.held = False
         self._emit((now, "queue_released", cause, 0, "", queue))
         if found.waiting:

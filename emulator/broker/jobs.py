@@ -54,8 +54,6 @@ class Rare:
         not_before: the tick until which it is not due.
         start_by: the tick at which it expires if it has not been started, -1: never.
         idempotency_key: "" for none.
-        waits_for: the number of the job before it, 0 if that one is not submitted yet.
-        goes_on: the failure of that job lets it go on.
         wanted, asked: see ``Facts``.
         suspended_at: the tick of the present suspension.
         suspended_for: ticks of the attempt's earlier suspensions.
@@ -66,7 +64,6 @@ class Rare:
         "awaits",
         "cut",
         "due",
-        "goes_on",
         "idempotency_key",
         "lost",
         "not_before",
@@ -74,7 +71,6 @@ class Rare:
         "start_by",
         "suspended_at",
         "suspended_for",
-        "waits_for",
         "wanted",
     )
 
@@ -87,8 +83,6 @@ class Rare:
         self.not_before = 0
         self.start_by = -1
         self.idempotency_key = ""
-        self.waits_for = 0
-        self.goes_on = False
         self.wanted = False
         self.asked = False
         self.suspended_at = 0

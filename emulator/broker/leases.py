@@ -19,12 +19,16 @@ from emulator.broker.rules import Outcome
 from emulator.broker.states import Facts, Request, State, refuses, target
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
-from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, WORKER_SILENT
+from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, NONE, WORKER_SILENT, Because
 
-__all__ = ["Leases"]
+__all__ = ["RAN_OUT", "SILENT", "Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
+RAN_OUT: Final = Because(LEASE_RAN_OUT)
+SILENT: Final = Because(WORKER_SILENT)
+_FORGOTTEN: Final = Because(FORGOTTEN)
+_NOT_STARTED: Final = Because("not_started")
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
@@ -212,7 +216,7 @@ class Leases(Contact):
         number: int,
         token: int,
         outcome: Outcome,
-        why: str = "",
+        why: Because = NONE,
         retry_after: int | None = None,
         refused_at: int = 0,
         order: int = 0,
@@ -247,7 +251,7 @@ class Leases(Contact):
             if state is None:
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
-            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", "")
+            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", NONE)
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
@@ -301,11 +305,11 @@ class Leases(Contact):
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
         state = target(job.state, Request.START_LIMIT, Facts())
         if isinstance(state, State):
-            self._terminate(now, cause, job, state, "expired", "it was not started in time", ("time_limit", "", now))
+            self._terminate(now, cause, job, state, "expired", _NOT_STARTED, ("time_limit", NONE, now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
-    def _lose(self, now: int, cause: int, job: Job, why: str, nominal: int) -> None:
+    def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
         self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
 
     def _lease_due(self, now: int, cause: int, job: Job) -> None:
@@ -314,7 +318,7 @@ class Leases(Contact):
             assert job.holder is not None  # a job in the table has one
             self._lease(job.until, job.number, job.token, job.holder.name, job.queue.renewal)
         else:
-            self._lose(now, cause, job, LEASE_RAN_OUT, job.until)
+            self._lose(now, cause, job, RAN_OUT, job.until)
 
     def silence_due(self, now: int, worker: str, incarnation: int) -> None:
         """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
@@ -331,9 +335,9 @@ class Leases(Contact):
         event = self._declare_lost(now, 0, holder)
         for job in self._leases_in_order(holder):
             if job.until <= now:
-                self._lose(now, event, job, LEASE_RAN_OUT, job.until)
+                self._lose(now, event, job, RAN_OUT, job.until)
             else:
-                self._lose(now, event, job, WORKER_SILENT, end)
+                self._lose(now, event, job, SILENT, end)
 
     def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
         holder.lost = True
@@ -349,7 +353,7 @@ class Leases(Contact):
         if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
             return False
         event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease_lost", FORGOTTEN, now)
+        event = self._told_end(now, event, job, "lease_lost", _FORGOTTEN, now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         left = -1 if allowance is None else allowance.left(now)

@@ -13,7 +13,7 @@ from emulator.broker.allowance import RetryAllowance
 from emulator.broker.explain import explain
 from emulator.broker.jobs import REASONS, Finished, Job
 from emulator.broker.order import Entry, Keys, Queue
-from emulator.broker.prerequisites import Prerequisites
+from emulator.broker.prerequisites import Key, Prerequisites, Unmet
 from emulator.broker.requests import Alarms
 from emulator.broker.rules import QueueRules
 from emulator.broker.states import Facts, Request, State, successors
@@ -86,6 +86,7 @@ class Ledger:
         *,
         leases_during_outage: Literal["expire", "extend"] = "expire",
         remembered: frozenset[str] = frozenset(),
+        grouped: frozenset[str] = frozenset(),
         first_job: int = 1,
         first_token: int = 1,
     ) -> None:
@@ -110,8 +111,8 @@ class Ledger:
         self._finished = Finished(first_job)
         self._families: dict[int, int] = {}
         self._remembered = remembered
-        self._prerequisites = Prerequisites(self.family)
-        self._ended: list[tuple[int, int]] = []
+        self._prerequisites = Prerequisites(self.family, self.final_state, grouped)
+        self._ended: list[tuple[Key, int]] = []
         self._idempotency: dict[str, int] = {}
         self._key_ends: dict[int, tuple[int, str]] = {}
         self._tokens: dict[int, Job] = {}
@@ -260,7 +261,12 @@ class Ledger:
         found = self._job(job)
         if found is None:
             return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
-        return explain(found, self._keys, now, equipments)
+        _, unmet = self._prerequisites.unmet(job)
+        return explain(found, self._keys, now, equipments, unmet)
+
+    def waits_for(self, job: int) -> tuple[bool, tuple[Unmet, ...]]:
+        """Say which jobs an unfinished job waits for still, and whether the first of them suffices."""
+        return self._prerequisites.unmet(job)
 
     def snapshot(self) -> dict[str, Any]:
         """Give the broker's state as plain data; ``emulator.record.fold`` gives the same from the events alone."""

@@ -2,6 +2,8 @@
 
 from typing import NamedTuple, Protocol
 
+from emulator.broker.prerequisites import After
+
 __all__ = ["Alarms", "HeartbeatReply", "LeaseGrant", "Submission"]
 
 
@@ -17,10 +19,9 @@ class Submission(NamedTuple):
         expected: the stated expectation of its work in ticks (what a declining worker looks at).
         idempotency_key: "" for none.
         not_before: tick until which it is held.
-        after: (entry, ordinal) of the job that must end first, or None.
-        if_failed: "fail" or "go_on": what the failure of that job means.
-        follows_resubmitted: whether a job resubmitted in the place of that job is waited for instead.
+        after: what must end first, or None.
         origin: the number of the job that this one puts back (0: none).
+        night: in which night it is due, counted from 0.
     """
 
     routine: str
@@ -33,10 +34,9 @@ class Submission(NamedTuple):
     expected: int = 0
     idempotency_key: str = ""
     not_before: int = 0
-    after: tuple[str, int] | None = None
-    if_failed: str = "fail"
-    follows_resubmitted: bool = False
+    after: After | None = None
     origin: int = 0
+    night: int = 0
 
 
 class LeaseGrant(NamedTuple):

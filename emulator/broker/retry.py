@@ -23,7 +23,7 @@ from collections.abc import Callable
 from typing import Final, NamedTuple
 
 from emulator.broker.rules import DataRetry, RetryCase, Verdict
-from emulator.timeline.ticks import say
+from emulator.record.reasons import NONE, Because
 
 __all__ = [
     "ATTEMPTS_USED_UP",
@@ -49,13 +49,13 @@ class Judgement(NamedTuple):
 
     Attributes:
         sub_state: the sub-state of failed, "" if the job is tried again.
-        why: the limit that was reached, in plain words, "" if the job is tried again.
+        why: the limit that was reached, NONE if the job is tried again.
         pause: ticks until it may start again, hint included.
         own: the policy's own pause, which the next decorrelated one grows from.
     """
 
     sub_state: str
-    why: str
+    why: Because
     pause: int = 0
     own: int = 0
 
@@ -120,11 +120,11 @@ def limit_reached(retry: DataRetry, attempt: int, lost: int, outcome: str, state
     """
     if not stated and outcome not in retry.retried:
         sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
-        return Judgement(sub_state, f"the outcome {outcome.replace('_', ' ')} is not retried")
+        return Judgement(sub_state, Because("not_retried", {"outcome": outcome}))
     if attempt >= retry.attempts_in_all:
-        return Judgement(ATTEMPTS_USED_UP, f"attempts in all: {retry.attempts_in_all}")
+        return Judgement(ATTEMPTS_USED_UP, Because("attempts_in_all", {"most": retry.attempts_in_all}))
     if retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most:
-        return Judgement(ATTEMPTS_USED_UP, f"lost leases: {lost}, at most {retry.lost_leases_at_most}")
+        return Judgement(ATTEMPTS_USED_UP, Because("lost_leases", {"lost": lost, "most": retry.lost_leases_at_most}))
     return None
 
 
@@ -133,7 +133,7 @@ def too_late(retry: DataRetry, start: int, first_submitted: int) -> Judgement | 
     limit = retry.total_limit
     if limit is None or start < first_submitted + limit:
         return None
-    return Judgement(OUT_OF_TIME, f"no retry could start within the total limit of {say(limit)}")
+    return Judgement(OUT_OF_TIME, Because("no_retry_in_time", {"limit": limit}))
 
 
 def judge(
@@ -162,7 +162,7 @@ def judge(
     pause = own
     if retry_after is not None and retry.respects_retry_after:
         pause = max(pause, refused_at + retry_after - now)
-    return too_late(retry, now + pause, first_submitted) or Judgement("", "", pause, own)
+    return too_late(retry, now + pause, first_submitted) or Judgement("", NONE, pause, own)
 
 
 def decide(retry: DataRetry, case: RetryCase) -> Verdict:
@@ -185,4 +185,4 @@ def decide(retry: DataRetry, case: RetryCase) -> Verdict:
         case.retry_after,
         case.refused_at,
     )
-    return Verdict(not found.sub_state, found.pause, found.why)
+    return Verdict(not found.sub_state, found.pause, found.why.code)

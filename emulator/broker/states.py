@@ -24,6 +24,7 @@ __all__ = [
     "Rule",
     "State",
     "StateName",
+    "in_plain_words",
     "refuses",
     "successors",
     "target",
@@ -178,9 +179,9 @@ WANTED: Final = Guard("its suspension is wanted", lambda facts: facts.wanted)
 ASKED: Final = Guard("it was asked for", lambda facts: facts.asked)
 WAITS: Final = Guard("it waits for that job", lambda facts: facts.waits)
 
-_NO_WORKER: Final = "no worker has it"
-_HAS_WORKER: Final = "a worker has it"
-_NO_LEASE: Final = "no lease is out on it"
+_NO_WORKER: Final = "no_worker_has_it"
+_HAS_WORKER: Final = "a_worker_has_it"
+_NO_LEASE: Final = "no_lease_is_out_on_it"
 
 
 def _build() -> Mapping[tuple[State, Request], Rule]:
@@ -198,13 +199,13 @@ def _build() -> Mapping[tuple[State, Request], Rule]:
     for plain, kept in zip(free, held, strict=True):
         rule((plain,), r.HOLD, (ALWAYS, kept))
         rule((plain,), r.TAKE, (ALWAYS, s.RUNNING))
-        rule((kept,), r.RELEASE, (BY_PERSON_FREE, plain), (BY_PERSON_HELD, kept), otherwise="no person holds it")
+        rule((kept,), r.RELEASE, (BY_PERSON_FREE, plain), (BY_PERSON_HELD, kept), otherwise="no_person_holds_it")
         rule((kept,), r.END_OF_REASON, (FREE, plain), (HELD, kept))
-    rule((*held, *at_work), r.HOLD, (BY_NOBODY, None), otherwise="a person holds it already")
-    rule(at_work, r.RELEASE, (BY_PERSON, None), otherwise="no person holds it")
-    rule(free, r.RELEASE, otherwise="no person holds it")
-    rule((*free, *at_work), r.END_OF_REASON, otherwise="no such reason holds it")
-    rule(held, r.TAKE, otherwise="it is held")
+    rule((*held, *at_work), r.HOLD, (BY_NOBODY, None), otherwise="a_person_holds_it_already")
+    rule(at_work, r.RELEASE, (BY_PERSON, None), otherwise="no_person_holds_it")
+    rule(free, r.RELEASE, otherwise="no_person_holds_it")
+    rule((*free, *at_work), r.END_OF_REASON, otherwise="no_such_reason_holds_it")
+    rule(held, r.TAKE, otherwise="it_is_held")
     rule(at_work, r.TAKE, otherwise=_HAS_WORKER)
 
     for request in (r.RENEWAL, r.OUTCOME, r.HAND_BACK, r.LEASE_LOSS, r.TIME_LIMIT, r.FORGETTING):
@@ -214,31 +215,31 @@ def _build() -> Mapping[tuple[State, Request], Rule]:
     rule(at_work, r.OUTCOME, (WELL, s.DONE), *ways)
     rule(at_work, r.LEASE_LOSS, *ways)
     rule((s.RUNNING,), r.TIME_LIMIT, *ways)
-    rule((s.SUSPENDED,), r.TIME_LIMIT, otherwise="its clock stands still")
+    rule((s.SUSPENDED,), r.TIME_LIMIT, otherwise="its_clock_stands_still")
     rule(at_work, r.FORGETTING, (FREE, s.REQUEUED), (HELD, s.REQUEUED_HELD))
     first = ((FIRST_FREE, s.QUEUED), (FIRST_HELD, s.QUEUED_HELD))
     rule(at_work, r.HAND_BACK, *first, (LATER_FREE, s.REQUEUED), (LATER_HELD, s.REQUEUED_HELD))
 
     for request in (r.SUSPEND, r.SUSPENSION, r.RESUME, r.RESUMPTION):
         rule(out, request, otherwise=_NO_WORKER)
-    rule(at_work, r.SUSPEND, (UNWANTED, None), otherwise="its suspension has been asked for already")
-    rule(at_work, r.RESUME, (WANTED, None), otherwise="its suspension is not asked for")
-    rule((s.RUNNING,), r.SUSPENSION, (ASKED, s.SUSPENDED), otherwise="nobody asked for it")
-    rule((s.SUSPENDED,), r.SUSPENSION, otherwise="it is suspended already")
-    rule((s.SUSPENDED,), r.RESUMPTION, (ASKED, s.RUNNING), otherwise="nobody asked for it")
-    rule((s.RUNNING,), r.RESUMPTION, otherwise="it is not suspended")
+    rule(at_work, r.SUSPEND, (UNWANTED, None), otherwise="its_suspension_has_been_asked_for_already")
+    rule(at_work, r.RESUME, (WANTED, None), otherwise="its_suspension_is_not_asked_for")
+    rule((s.RUNNING,), r.SUSPENSION, (ASKED, s.SUSPENDED), otherwise="nobody_asked_for_it")
+    rule((s.SUSPENDED,), r.SUSPENSION, otherwise="it_is_suspended_already")
+    rule((s.SUSPENDED,), r.RESUMPTION, (ASKED, s.RUNNING), otherwise="nobody_asked_for_it")
+    rule((s.RUNNING,), r.RESUMPTION, otherwise="it_is_not_suspended")
 
     rule((*out, *at_work), r.WITHDRAW, (ALWAYS, s.FAILED))
     rule((*out, *at_work), r.TOTAL_LIMIT, (ALWAYS, s.FAILED))
     rule((s.QUEUED, s.QUEUED_HELD), r.START_LIMIT, (ALWAYS, s.FAILED))
-    rule((s.REQUEUED, s.REQUEUED_HELD, *at_work), r.START_LIMIT, otherwise="it has been started")
-    rule((s.QUEUED_HELD,), r.PREREQUISITE_FAILURE, (WAITS, s.FAILED), otherwise="it waits for no other job")
+    rule((s.REQUEUED, s.REQUEUED_HELD, *at_work), r.START_LIMIT, otherwise="it_has_been_started")
+    rule((s.QUEUED_HELD,), r.PREREQUISITE_FAILURE, (WAITS, s.FAILED), otherwise="it_waits_for_no_other_job")
     rule(
-        (s.QUEUED, s.REQUEUED, s.REQUEUED_HELD, *at_work), r.PREREQUISITE_FAILURE, otherwise="it waits for no other job"
+        (s.QUEUED, s.REQUEUED, s.REQUEUED_HELD, *at_work), r.PREREQUISITE_FAILURE, otherwise="it_waits_for_no_other_job"
     )
     for request in r:
-        rule((s.DONE,), request, otherwise="it is done")
-        rule((s.FAILED,), request, otherwise="it has failed")
+        rule((s.DONE,), request, otherwise="it_is_done")
+        rule((s.FAILED,), request, otherwise="it_has_failed")
     return MappingProxyType({(state, request): table[state, request] for state in s for request in r})
 
 
@@ -247,18 +248,27 @@ TABLE: Final[Mapping[tuple[State, Request], Rule]] = _build()
 
 
 def target(state: State, request: Request, facts: Facts) -> State | str:
-    """Give the state that follows, or the reason why the request is refused.
+    """Give the state that follows, or the code of the reason why the request is refused.
 
     >>> target(State.QUEUED, Request.TAKE, Facts())
     <State.RUNNING: 'running'>
     >>> target(State.DONE, Request.TAKE, Facts())
-    'it is done'
+    'it_is_done'
     """
     rule = TABLE[state, request]
     for guard, to in rule.moves:
         if guard.holds(facts):
             return to
     return rule.otherwise
+
+
+def in_plain_words(code: str) -> str:
+    """Write a code of the table for an error: it is its words, joined by underscores.
+
+    >>> in_plain_words("it_is_done")
+    'it is done'
+    """
+    return code.replace("_", " ")
 
 
 def refuses(state: State, request: Request) -> bool:

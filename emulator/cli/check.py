@@ -1,10 +1,17 @@
 """``queuedrill check``: is a scenario right, and what in it deserves a second look?"""
 
+import shlex
+import sys
+from typing import TYPE_CHECKING
+
 import click
 
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, each_file
-from emulator.cli.streams import tell
+
+if TYPE_CHECKING:
+    from emulator.scenario.hazards import Hazard, Margin
+    from emulator.show.layout import Page
 
 __all__ = ["check"]
 
@@ -12,8 +19,15 @@ __all__ = ["check"]
 @click.command(short_help="Read scenarios without running them, and name what is wrong.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--resolved", is_flag=True, help="Print each scenario whole instead: every default filled in.")
+@set_values
 @allow_folder
-def check(files: tuple[str, ...], resolved: bool, allow_folders: tuple[str, ...]) -> int:
+def check(
+    files: tuple[str, ...],
+    resolved: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
+    allow_folders: tuple[str, ...],
+) -> int:
     """Read each scenario FILE without running it, and name every mistake in it at its line and column.
 
     Then name the hazards: what is no mistake and may still spoil the night. Hazards leave the exit code at 0.
@@ -22,9 +36,8 @@ def check(files: tuple[str, ...], resolved: bool, allow_folders: tuple[str, ...]
 
     def one(file: str) -> int:
         from emulator.scenario.hazards import hazards, heartbeat_margins
-        from emulator.scenario.load import load
 
-        loaded = load(file, allow_folders=allow_folders)
+        loaded = read_changed(file, allow_folders, change, add)
         if any(entry.trace is not None for entry in loaded.scenario.arrivals):
             from emulator.world.trace_lines import check_traces  # few scenarios have a trace
 
@@ -34,15 +47,31 @@ def check(files: tuple[str, ...], resolved: bool, allow_folders: tuple[str, ...]
 
             click.echo(f"# {file}\n{whole(loaded)}", nl=False)
             return MET
-        found = hazards(loaded)
-        click.echo(f"{file}: no mistakes, {len(found) or 'no'} hazard{'' if len(found) == 1 else 's'}")
-        for margin in heartbeat_margins(loaded):
-            survived = f"{margin.survived} lost heartbeat{'' if margin.survived == 1 else 's'} in a row"
-            if margin.survived < 0:
-                survived = "not even regular heartbeats"
-            click.echo(f"  queue {margin.queue}, pool {margin.pool}: a lease survives {survived}")
-        for hazard in found:
-            tell(f"{hazard} [{hazard.code}]")
+        _page(file, hazards(loaded), heartbeat_margins(loaded)).write(sys.stdout)
         return MET
 
     return each_file(files, one)
+
+
+def _page(file: str, found: "list[Hazard]", margins: "list[Margin]") -> "Page":
+    """Write what was found in a scenario without mistakes."""
+    from emulator.show.layout import Page
+
+    page = Page()
+    many = f"{len(found)} setting{'' if len(found) == 1 else 's'}"
+    said = f"is correct. {many} may spoil the night." if found else "is correct, with no known hazard."
+    page.say(f"{file} {said}", "bad" if found else "good")
+    for margin in margins:
+        survived = f"{margin.survived} lost heartbeat{'' if margin.survived == 1 else 's'} in a row"
+        if margin.survived < 0:
+            survived = "not even regular heartbeats"
+        page.say(f"Queue {margin.queue}, pool {margin.pool}: a lease survives {survived}.", indent=2, hanging=4)
+    if not found:
+        return page
+    page.blank()
+    for hazard in found:
+        page.say(str(hazard), hanging=2)
+    page.blank()
+    page.say("These hazards do not change the exit code (0). Judge them with:", "small")
+    page.command(f"queuedrill run {shlex.quote(file)} --nights 40")
+    return page

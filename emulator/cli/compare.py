@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, write_text
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import tell, tell_json
 
 if TYPE_CHECKING:
@@ -20,12 +20,15 @@ __all__ = ["compare"]
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--variants", metavar="A,B", help="Compare these variants only (default: all of the scenario).")
 @click.option("--baseline", metavar="NAME", help="Compare with this one (default: the scenario as written).")
-@click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (30).")
+@click.option(
+    "--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (as many as decide)."
+)
 @click.option("--precision", metavar="P", help="Run until differences are known to 5%, or to makespan=2m,failed=0.5.")
 @click.option(
     "--at-most", type=click.IntRange(1, 1_000_000), metavar="N", help="With --precision, at most so many (1000)."
 )
 @click.option("--measures", metavar="A,B", help="Compare these figures, such as 'makespan,wait_p90 for queue night'.")
+@click.option("--prefer", metavar="A,B", help="Choose by these figures, first to last (what the file says).")
 @click.option("--trade-off", metavar="A,B", help="Set these two figures against each other (makespan,wasted_work).")
 @click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
@@ -48,6 +51,7 @@ __all__ = ["compare"]
 )
 @click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+@set_values
 @allow_folder
 def compare(
     files: tuple[str, ...],
@@ -57,6 +61,7 @@ def compare(
     precision: str | None,
     at_most: int | None,
     measures: str | None,
+    prefer: str | None,
     trade_off: str | None,
     confidence: float,
     seed: int | None,
@@ -71,6 +76,8 @@ def compare(
     theme: "Theme | None",
     page: str | None,
     quiet: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
@@ -112,15 +119,17 @@ def compare(
             raise click.UsageError(f"{pictures} cannot be made: {error.strerror}; name another folder.") from None
         check_writable(str(Path(pictures) / name) for name in NAMES)
     try:
+        read = [read_changed(file, allow_folders, change, add) for file in files]
         with progress("comparing", quiet=quiet, of="the nights") as told:
             found = work(
-                files[0] if len(files) == 1 else list(files),
+                read[0] if len(read) == 1 else read,
                 variants=names(variants),
                 baseline=baseline,
                 nights=nights,
                 precision=precision,
                 at_most=at_most,
                 measures=names(measures),
+                prefer=names(prefer),
                 trade_off=None if both is None else (both[0], both[1]),
                 confidence=confidence,
                 first_seed=seed,
@@ -129,7 +138,6 @@ def compare(
                 results=results,
                 resume=resume,
                 progress=told,
-                allow_folders=allow_folders,
             )
     except KeyboardInterrupt:
         if results is not None:

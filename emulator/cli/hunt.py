@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED
 from emulator.cli.streams import tell, tell_json
 
@@ -30,9 +30,16 @@ __all__ = ["hunt"]
 @click.option("--kinds", metavar="A,B", help="Try these kinds of fault only, such as power_off,freeze.")
 @click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
 @click.option("--handlers", metavar="MODULE:NAME", help="Let handlers of yours do the work: a mapping by routine.")
+@click.option(
+    "--crash-points",
+    multiple=True,
+    metavar="JOB",
+    help="With --handlers: let a worker also fail at each point of this job, such as copy#1; repeatable.",
+)
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
+@set_values
 @allow_folder
 def hunt(
     file: str,
@@ -42,9 +49,12 @@ def hunt(
     kinds: str | None,
     scripts: str | None,
     handlers: str | None,
+    crash_points: tuple[str, ...],
     yes: bool,
     as_json: bool,
     quiet: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Look for the smallest schedule of faults that breaks a requirement which the scenario FILE meets.
@@ -53,33 +63,37 @@ def hunt(
     the same. The exit code is 1 if something was found, 0 if nothing was.
     """
     from contextlib import nullcontext
+    from dataclasses import asdict
 
     from emulator.cli.progress import progress
-    from emulator.scenario.load import load
     from emulator.testing.hunting import hunt as look
 
     if yes and scripts is None:
         raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
     if scripts is not None and handlers is not None:
         raise click.UsageError("--scripts and --handlers: give one of them.")
+    if crash_points and handlers is None:
+        raise click.UsageError("--crash-points are points of handlers: give --handlers too.")
     own = None
     if handlers is not None:
         from emulator.testing.nights import handlers_named
 
         own = handlers_named(handlers)
 
-    loaded = load(file, allow_folders=allow_folders)
+    loaded = read_changed(file, allow_folders, change, add)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
     playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
     with progress(file, quiet=quiet or as_json) as told, playing as night:
         find = partial(look, loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
-        found = find(night=night, handlers=own)
+        found = find(night=night, handlers=own, crash_points=crash_points)
     if as_json:
         said = {
             "file": file,
             "seed": found.seed,
+            "changes": [str(one) for one in loaded.changes],
             "tried": found.tried,
             "faults": None if found.faults is None else [dict(entry) for entry in found.faults],
+            "crash_point": None if found.point is None else {**asdict(found.point), "where": found.where},
             "missed": list(found.missed),
             "already_missed": list(found.already_missed),
         }
@@ -89,14 +103,19 @@ def hunt(
     if found.faults is not None:
         for sentence in found.missed:
             tell(f"  {sentence}")
-        again = "" if scripts is None else f" --scripts {scripts}"
-        where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
-        click.echo(f"\nTo see that night, put this {where}:\n")
-        click.echo(found.fragment())
+        if found.point is not None:
+            tell(f"  The fault at a crash point: {found.where}.")
+        if found.faults:
+            where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
+            click.echo(f"\nTo see that night, put this {where}:\n")
+            click.echo(found.fragment())
         if handlers is None:
+            again = "".join(f" {one}" for one in loaded.changes) + ("" if scripts is None else f" --scripts {scripts}")
             click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
         else:
-            click.echo(f"and play it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed})")
+            at = "" if found.point is None else f", crash_at={found.point!r}"
+            play = "and play" if found.faults else "\nTo see that night, play"
+            click.echo(f"{play} it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed}{at})")
     if found.already_missed and not quiet:
         click.echo("\nThe scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED, each_file
 from emulator.cli.streams import tell, tell_json
 
@@ -47,6 +47,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--structured", is_flag=True, help="With --log: say that it is written as a line of key=value.")
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
+@set_values
 @allow_folder
 def run(
     files: tuple[str, ...],
@@ -63,6 +64,8 @@ def run(
     yes: bool,
     structured: bool,
     quiet: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Run one night of each scenario FILE, or many with --nights, and print its summary.
@@ -119,9 +122,8 @@ def run(
     def one(file: str) -> int:
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
-        from emulator.scenario.load import load
 
-        loaded = load(file, allow_folders=allow_folders)
+        loaded = read_changed(file, allow_folders, change, add, variant)
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
         check_apart((log, page), (loaded.folder / trace for trace in traces))
         if nights is not None:

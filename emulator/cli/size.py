@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from emulator.cli.comparing import exit_code, names, processes
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import tell, tell_json
 
 __all__ = ["size"]
@@ -36,6 +36,7 @@ def _plain(text: str) -> Any:
 @processes
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
+@set_values
 @allow_folder
 def size(
     file: str,
@@ -51,6 +52,8 @@ def size(
     processes: int | None,
     as_json: bool,
     quiet: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Find the smallest value with which all requirements of FILE hold at once in enough nights.
@@ -68,7 +71,7 @@ def size(
 
     with progress("trying sizes", quiet=quiet, of="the nights") as told:
         found = work(
-            file,
+            read_changed(file, allow_folders, change, add),
             by=by,
             values=None if values is None else [_plain(text) for text in names(values) or ()],
             first=first,
@@ -80,7 +83,6 @@ def size(
             first_seed=seed,
             processes=processes,
             progress=told,
-            allow_folders=allow_folders,
         )
     if as_json:
         tell_json(sizing_json(found))

@@ -13,7 +13,16 @@ from typing import Any, Final
 
 import click
 
-__all__ = ["complain", "complain_by", "is_of_output", "let_go", "open_closed_streams", "tell", "tell_json"]
+__all__ = [
+    "complain",
+    "complain_by",
+    "is_of_output",
+    "let_go",
+    "open_closed_streams",
+    "page_width",
+    "tell",
+    "tell_json",
+]
 
 _UNWRITABLE: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 
@@ -38,6 +47,18 @@ def let_go(number: int) -> None:
 def is_of_output(error: BaseException) -> bool:
     """Say whether an error tells that a stream cannot be written; those of files of the program's own name the file."""
     return isinstance(error, OSError) and error.errno in _UNWRITABLE and error.filename is None
+
+
+def page_width() -> int:
+    """Say how wide tables may be: ``WIDE`` where the terminal is as wide, or COLUMNS in the environment says so."""
+    from emulator.show.layout import WIDE, WIDTH
+
+    given = os.environ.get("COLUMNS", "")
+    try:
+        wide = int(given) if given.isascii() and given.isdecimal() else os.get_terminal_size(1).columns
+    except OSError:
+        return WIDTH
+    return WIDE if wide >= WIDE else WIDTH
 
 
 def tell(text: str, *, err: bool = False) -> None:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from emulator.cli.folders import allow_folder
+from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import INTERRUPTED, MET, MISSED
 from emulator.cli.run import finite
 
@@ -27,6 +27,7 @@ __all__ = ["watch"]
 @click.option("--overwrite", is_flag=True, help="Let the log take the place of an earlier one.")
 @click.option("--structured", is_flag=True, help="With --log: say that it is written as a line of key=value.")
 @click.option("--plain", is_flag=True, help="Write a line for each notable event, as where there is no terminal.")
+@set_values
 @allow_folder
 def watch(
     file: str,
@@ -37,6 +38,8 @@ def watch(
     overwrite: bool,
     structured: bool,
     plain: bool,
+    change: tuple[str, ...],
+    add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
     """Watch one night of a scenario FILE go by: its workers, its backlog, its faults and its last events.
@@ -49,11 +52,10 @@ def watch(
     given.
     """
     from emulator.experiment.watching import StoppedError, told_night, watch_night
-    from emulator.scenario.load import load
 
     if overwrite and log is None:
         raise click.UsageError("--overwrite says what may become of a log: give --log too.")
-    loaded = load(file, allow_folders=allow_folders)
+    loaded = read_changed(file, allow_folders, change, add, variant)
     path = None if log is None else Path(log)
     if plain or not _on_terminal():
         result = told_night(loaded, _write, seed=seed, variant=variant, log=path, overwrite=overwrite, speed=speed)

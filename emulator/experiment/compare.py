@@ -23,6 +23,7 @@ from emulator.experiment.replications import Replications, looks
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.precision import too_wide
+from emulator.measure.comparison.recommendation import CutShort
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tables import check_scipy
 from emulator.record.results_file import ResultsFile
@@ -33,7 +34,6 @@ from emulator.scenario.variants import AS_WRITTEN, chosen
 
 __all__ = ["compare", "compare_async", "nights"]
 
-_NIGHTS: Final = 30
 _AT_MOST: Final = 1_000
 
 
@@ -46,6 +46,7 @@ def compare(
     precision: str | None = None,
     at_most: int | None = None,
     measures: Sequence[str] | None = None,
+    prefer: Sequence[str] | None = None,
     trade_off: tuple[str, str] | None = None,
     confidence: float = 0.95,
     first_seed: int | None = None,
@@ -67,11 +68,15 @@ def compare(
             ``decide``; the limits of the file still stand beside it.
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
-        nights: so many nights of each, from 1 to 1,000,000; by default 30.
+        nights: so many nights of each, from 1 to 1,000,000. By default as many as show every requirement of a variant
+            that never misses one: 36 for one candidate, 42 for two, 53 for six where every night is asked for; 30 at
+            least, 1,000 at most.
         precision: instead, as many as it takes: ``"5%"`` of the baseline's true mean, or ``"makespan=2m"``.
         at_most: with ``precision``, nights of each at most; by default 1,000.
         measures: figures to compare, such as ``wait_p90 for queue night``; by default those of the requirements, and
             makespan, done_share, turnaround_p90, lost_leases, wasted_work, unsafe_repeats.
+        prefer: the figures by which to choose among several variants that keep all requirements, the most important
+            first; by default what the scenario says, else worker_hours, done_share, makespan, wasted_work.
         trade_off: two figures for the trade-off; by default makespan and wasted_work.
         confidence: of every interval, and of all differences together; between 0 and 1.
         first_seed: the seed of the first night; by default the scenario's.
@@ -101,17 +106,17 @@ def compare(
     """
     may_be(TEXT, baseline=baseline)
     if isinstance(scenario, str | os.PathLike | Mapping | Loaded) or not isinstance(scenario, Iterable):
-        found, files = of_variants(loaded_from(scenario, allow_folders), variants, baseline)
+        found, files, entrants = of_variants(loaded_from(scenario, allow_folders), variants, baseline)
     else:
         if variants is not None:
             raise InputError("several scenarios are compared as they stand: leave `variants` out")
-        found, files = of_scenarios([loaded_from(one, allow_folders) for one in scenario], baseline)
+        found, files, entrants = of_scenarios([loaded_from(one, allow_folders) for one in scenario], baseline)
     if len(found) < 2:
         raise InputError(
             f"{files[0]}: there is nothing to compare: give the scenario `variants` or `combine`, or more files"
         )
-    plan = plan_of(found, files, measures, trade_off, confidence, first_seed)
-    count, asked = _how_many(nights, precision, at_most)
+    plan = plan_of(found, files, measures, trade_off, confidence, first_seed, prefer, entrants)
+    count, asked = _how_many(nights, precision, at_most, plan.nights_by_default())
     return _carry_out(plan, count, asked, processes, executor, cluster, results, resume, progress)
 
 
@@ -158,7 +163,7 @@ def nights(
     variant = chosen(loaded, variant)
     setting = setting_of(loaded, variant or AS_WRITTEN, loaded.patches.get(variant))
     plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)
-    total, _ = _how_many(count, None, None)
+    total, _ = _how_many(count, None, None, count)
     return _carry_out(plan, total, None, processes, executor, None, None, False, progress)
 
 
@@ -195,14 +200,14 @@ class _GivenUpError(Exception):
     """Ends a comparison that nobody waits for any more."""
 
 
-def _how_many(nights: int | None, precision: str | None, at_most: int | None) -> tuple[int, str | None]:
+def _how_many(nights: int | None, precision: str | None, at_most: int | None, default: int) -> tuple[int, str | None]:
     """Give how many nights are run at most, and the precision that ends them before."""
     may_be(WHOLE, nights=nights, at_most=at_most)
     may_be(TEXT, precision=precision)
     if precision is None:
         if at_most is not None:
             raise InputError("at_most goes with a precision: give `precision`, or `nights` alone")
-        count = _NIGHTS if nights is None else nights
+        count = default if nights is None else nights
     elif nights is not None:
         raise InputError("a precision and a number of nights are given: choose one")
     else:
@@ -249,7 +254,9 @@ def _carry_out(
             seen = plan.conclude(played, number, "")
             wide = too_wide(limit, seen)
             if not wide:
-                return plan.conclude(played, number, f"Stopped after {number:,} nights of each: {asked} is reached.")
+                why = f"Stopped after {number:,} nights of each: {asked} is reached."
+                short: CutShort = "" if number == count else "precision_reached"
+                return plan.conclude(played, number, why, planned=count, cut_short=short)
         why = f"Stopped at the limit of {count:,} nights of each: {asked} is not reached. {wide[0].sentence}"
         return plan.conclude(played, count, why)
 

@@ -14,6 +14,9 @@ from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.conclude import conclude
 from emulator.measure.comparison.intervals import check_confidence
+from emulator.measure.comparison.preference import DEFAULT_PREFER
+from emulator.measure.comparison.recommend import Entrant, nights_by_default
+from emulator.measure.comparison.recommendation import CutShort
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tradeoff import DEFAULT, DONE
 from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
@@ -23,6 +26,7 @@ from emulator.scenario.clock import zone_data_version
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.what_ifs import changed_keys, changes_the_world
 
 __all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan", "seed_from"]
 
@@ -41,15 +45,18 @@ class ComparisonPlan:
     trade_off: tuple[str, str]
     first_seed: int
     confidence: float
+    entrants: tuple[Entrant, ...] = ()  # in file order
+    prefer: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
 
     def requirements(self) -> dict[str, Sequence[Any]]:
         """Give the requirements of each variant."""
         return {setting.name: setting.loaded().scenario.must_hold for setting in self.settings}
 
     def figures(self) -> list[str]:
-        """Give all that is read of each night: also the share of jobs done, which is told with every trade-off."""
+        """Give all that is read of each night: also what is preferred, and the share of jobs done."""
         read = [figure.text for figure in needed(self.measures, self.trade_off, self.requirements())]
-        return list(dict.fromkeys([*read, DONE])) if len(self.settings) > 1 else read
+        return list(dict.fromkeys([*read, *self.prefer, DONE])) if len(self.settings) > 1 else read
 
     def identity(self) -> dict[str, str]:
         """Say what makes another comparison the same as this one."""
@@ -63,10 +70,26 @@ class ComparisonPlan:
             "the version of the zone data": zone_data_version(),
         }
 
-    def conclude(self, played: Iterable[PlayedNight], count: int, stopped: str) -> ComparisonResult:
+    def nights_by_default(self) -> int:
+        """Give how many nights of each are run where nobody says."""
+        asked = self.requirements()
+        shares = [one.in_share for entrant in self.entrants for one in asked[entrant.name] if not entrant.what_if]
+        count = sum(1 for one in self.entrants if not one.what_if)
+        return nights_by_default(count, shares, self.confidence)
+
+    def conclude(
+        self,
+        played: Iterable[PlayedNight],
+        count: int,
+        stopped: str,
+        *,
+        planned: int | None = None,
+        cut_short: CutShort = "",
+    ) -> ComparisonResult:
         """Say what the nights say."""
         found = conclude(
             title=self.title,
+            changes=self.changes,
             files=self.files,
             variants=[setting.name for setting in self.settings],
             baseline=self.settings[0].name,
@@ -84,13 +107,17 @@ class ComparisonPlan:
                 "python": platform.python_version(),
             },
             played=played,
+            entrants=self.entrants,
+            prefer=self.prefer,
+            planned=planned,
+            cut_short=cut_short,
         )
         return ComparisonResult.of(found)
 
 
 def of_variants(
     loaded: Loaded, variants: Sequence[str] | Mapping[str, Mapping[str, Any]] | None, baseline: str | None
-) -> tuple[list[Setting], tuple[str, ...]]:
+) -> tuple[list[Setting], tuple[str, ...], tuple[Entrant, ...]]:
     """Give the settings that the variants of one scenario make, the baseline first."""
     patches: dict[str, Mapping[str, Any]] = {AS_WRITTEN: {}, **loaded.patches}
     if isinstance(variants, Mapping):
@@ -113,10 +140,13 @@ def of_variants(
         if name not in patches:
             raise InputError(f"{loaded.name}: there is no variant {name!r}: {advise(name, tuple(patches))}")
     names = [first, *(name for name in chosen if name != first)]
-    return [setting_of(loaded, name, patches[name]) for name in names], (loaded.name,)
+    settings = [setting_of(loaded, name, patches[name]) for name in names]
+    return settings, (loaded.name,), _entrants(loaded, patches, settings)
 
 
-def of_scenarios(scenarios: list[Loaded], baseline: str | None) -> tuple[list[Setting], tuple[str, ...]]:
+def of_scenarios(
+    scenarios: list[Loaded], baseline: str | None
+) -> tuple[list[Setting], tuple[str, ...], tuple[Entrant, ...]]:
     """Give the settings that several scenarios make as they stand, the baseline first."""
     if not scenarios:
         raise InputError("no scenario is given: name at least one")
@@ -129,7 +159,8 @@ def of_scenarios(scenarios: list[Loaded], baseline: str | None) -> tuple[list[Se
     if baseline is not None and baseline not in names:
         raise InputError(f"there is no scenario {baseline!r} for a baseline: {advise(baseline, names)}")
     ordered = sorted(zip(names, scenarios, strict=True), key=lambda pair: pair[0] != (baseline or names[0]))
-    return [setting_of(loaded, name) for name, loaded in ordered], tuple(loaded.name for loaded in scenarios)
+    settings = [setting_of(loaded, name) for name, loaded in ordered]
+    return settings, tuple(loaded.name for loaded in scenarios), tuple(map(Entrant, names))
 
 
 def plan(
@@ -139,13 +170,16 @@ def plan(
     trade_off: tuple[str, str] | None,
     confidence: float,
     first_seed: int | None,
+    prefer: Sequence[str] | None = None,
+    entrants: tuple[Entrant, ...] = (),
 ) -> ComparisonPlan:
     """Say what is compared, of which figures, from which seed on.
 
     Raises:
         InputError: for a figure that there is not, or a seed out of range.
     """
-    base = settings[0].loaded().scenario
+    first = settings[0].loaded()
+    base = first.scenario
     measures = None if measures is None else texts("measures", measures)
     if measures is not None and not measures:
         raise InputError("no figure is compared: name at least one, or leave `measures` out")
@@ -157,7 +191,45 @@ def plan(
         check_names([*figures, *map(wanted, both)], setting.loaded().scenario)
     seed = seed_from(base.seed, first_seed)
     named = tuple(dict.fromkeys(figure.text for figure in figures))
-    return ComparisonPlan(base.title, files, tuple(settings), named, both, seed, confidence)
+    return ComparisonPlan(
+        first.title,
+        files,
+        tuple(settings),
+        named,
+        both,
+        seed,
+        confidence,
+        entrants or tuple(Entrant(setting.name) for setting in settings),
+        _preferred(base.prefer if prefer is None else texts("prefer", prefer), None if prefer is None else "prefer"),
+        tuple(map(str, first.changes)),
+    )
+
+
+def _entrants(
+    loaded: Loaded, patches: Mapping[str, Mapping[str, Any]], settings: Sequence[Setting]
+) -> tuple[Entrant, ...]:
+    """Say how each variant stands to the scenario as written, in file order: how much it changes, whether a what-if."""
+    chosen = {setting.name: setting for setting in settings}
+    found = []
+    for name in patches:
+        if name in chosen:
+            keys = changed_keys(loaded.scenario, chosen[name].loaded().scenario)
+            what_if = any(map(changes_the_world, keys))
+            found.append(Entrant(name, len(keys) + len(chosen[name].policies), what_if))
+    return tuple(found)
+
+
+def _preferred(asked: Sequence[str], argument: str | None) -> tuple[str, ...]:
+    """Give the preferred measures, or those by default; of each, one side has to be better."""
+    for name in asked:
+        figure = wanted(name)
+        if not figure.measure.better:
+            raise InputError(f"{argument or 'prefer'}: of {name} neither more nor less is better: name another figure")
+    if argument is not None and not asked:
+        raise InputError(f"{argument}: no figure is named: name at least one, or leave `{argument}` out")
+    if len(set(asked)) < len(asked):
+        raise InputError(f"{argument or 'prefer'}: a figure is named twice: name each once")
+    return tuple(asked) or DEFAULT_PREFER
 
 
 def seed_from(stated: int, first_seed: int | None) -> int:

@@ -48,7 +48,7 @@ def recorded(log: Log | str | Path, allow_folders: AnyFolders = ()) -> Recorded:
     found = judged_log(log, allow_folders=allow_folders)
     about, scenario = found.log.meta, found.loaded.scenario
     return Recorded(
-        title=scenario.title + (f", variant '{about.variant}'" if about.variant else ""),
+        title=found.loaded.title + (f", variant '{about.variant}'" if about.variant else ""),
         about=about,
         clock=found.loaded.clock,
         rows=found.rows,

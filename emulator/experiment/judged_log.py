@@ -20,6 +20,7 @@ from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import AnyFolders, Loaded
+from emulator.scenario.planned_hours import planned_on
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
@@ -82,6 +83,7 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
         fold.close(None if log.finished else rows[-1][0]),
         occurrences=_occurrences(world, rows),
         offered_load=world.offered_load(),
+        planned_on=planned_on(loaded.scenario, loaded.clock),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     if not log.finished:

@@ -25,6 +25,7 @@ from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both, Kept
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
+from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.show import meta as show
@@ -109,6 +110,7 @@ def run_night(
         files=files_of(loaded),
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
+        changes=said.changes,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )
     run = _Run(loaded, about, keep_events, also_to, progress)
@@ -156,6 +158,7 @@ def _closed(fold: NightFold, world: World) -> Night:
         slots=world.slots(),
         occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
         offered_load=world.offered_load(),
+        planned_on=planned_on(world.scenario, world.clock),
     )
 
 
@@ -252,9 +255,11 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         again = (
             f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
+            + (f" --variant {shlex.quote(about.variant)}" if about.variant else "")
+            + "".join(f" {change}" for change in about.changes)
             + "".join(f" --allow-folder {shlex.quote(str(folder))}" for folder in said.folders.allowed)
-            if said.text and not about.variant
-            else _in_python(said, about)
+            if said.text
+            else _in_python(about)
         )
         rows = None if self._kept is None else tuple(self._kept.rows)
         return judged_night(self._loaded, about, self._fold, world, again, rows, log)
@@ -273,7 +278,7 @@ def judged_night(
     night = _closed(fold, world)
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
-        title=loaded.scenario.title,
+        title=loaded.title,
         seed=about.seed,
         again=again,
         guessed=sources.count("guess"),
@@ -286,6 +291,7 @@ def judged_night(
             "zone data": about.zone_data_version,
             "python": about.python_version,
         },
+        changes=tuple(map(str, about.changes)),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     return NightResult(loaded, about, night, judged, meta, rows, log)
@@ -299,10 +305,6 @@ async def _settle(recorder: "SqliteRecorder | None") -> None:
         await recorder.flush()
 
 
-def _in_python(said: Loaded, about: RunMeta) -> str:
+def _in_python(about: RunMeta) -> str:
     variant = f", variant={about.variant!r}" if about.variant else ""
-    return (
-        f"emulator.run({said.name!r}, seed={about.seed}{variant})"
-        if said.text
-        else (f"emulator.run(settings, seed={about.seed}{variant})")
-    )
+    return f"emulator.run(settings, seed={about.seed}{variant})"

@@ -54,10 +54,12 @@ def _page(found: JudgedLog) -> str:
     sources = [told.source for told in found.loaded.provenance.values()]
     variant = f", variant '{about.variant}'" if about.variant else ""
     meta = show.RunMeta(
-        title=found.loaded.scenario.title + variant,
+        title=found.loaded.title + variant,
         seed=about.seed,
         again=f"queuedrill run {about.scenario_name} --seed {about.seed}"
-        + (f" --variant '{about.variant}'" if about.variant else ""),
+        + (f" --variant '{about.variant}'" if about.variant else "")
+        + "".join(f" {change}" for change in about.changes),
+        changes=tuple(map(str, about.changes)),
         guessed=sources.count("guess"),
         stated=len(sources),
         nothing_came=show.nothing_came_of(found.loaded.scenario.arrivals, found.night) if found.log.finished else (),

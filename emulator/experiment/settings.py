@@ -17,6 +17,7 @@ from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
 from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.record.meta import files_of
+from emulator.scenario.changes import with_changes
 from emulator.scenario.load import Loaded, from_settings, load_text, varied
 from emulator.scenario.resolved import resolved
 
@@ -37,6 +38,7 @@ class Setting:
         folder: where traces are.
         allowed: other folders below which they may lie.
         patch: dotted paths and their values, as JSON.
+        changes: what was set on the command line, as JSON.
         policies: the user's own retry policies, by queue.
     """
 
@@ -47,11 +49,14 @@ class Setting:
     folder: str
     patch: str = "{}"
     allowed: tuple[str, ...] = ()
+    changes: str = "[]"
     policies: Mapping[str, RetryPolicy] = field(default_factory=dict)
 
     def loaded(self) -> Loaded:
         """Give the scenario under this setting; read once in each process."""
-        return read_setting(self.name, self.text, self.settings, self.file, self.folder, self.patch, self.allowed)
+        return read_setting(
+            self.name, self.text, self.settings, self.file, self.folder, self.patch, self.allowed, self.changes
+        )
 
     def fingerprint(self) -> str:
         """Give a hash of what the scenario and its files say: equal scenarios in different spelling have one."""
@@ -62,7 +67,14 @@ class Setting:
 
 @lru_cache(maxsize=_KEPT)
 def read_setting(
-    name: str, text: str, settings: str, file: str, folder: str, patch: str, allowed: tuple[str, ...]
+    name: str,
+    text: str,
+    settings: str,
+    file: str,
+    folder: str,
+    patch: str,
+    allowed: tuple[str, ...],
+    set_to: str = "[]",
 ) -> Loaded:
     """Read a scenario and change it. See ``Setting``.
 
@@ -73,6 +85,7 @@ def read_setting(
         loaded = load_text(text, file, folder=folder, allow_folders=allowed)
     else:
         loaded = from_settings(json.loads(settings), file, folder=folder, allow_folders=allowed)
+    loaded = with_changes(loaded, json.loads(set_to))
     changes = json.loads(patch)
     return varied(loaded, changes, name) if changes else loaded
 
@@ -125,7 +138,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
             check_policy(_policy_named(name, parts[1]), value)
             policies[parts[1]] = value
             del plain[path]
-    changed = json.dumps(_plain(plain), sort_keys=True)
+    changed = json.dumps(_plain(plain))  # in its order: one change may be of what another has made
     made = Setting(
         name,
         loaded.text,
@@ -134,6 +147,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
         str(Path(loaded.folder).absolute()),
         changed,
         tuple(map(str, loaded.folders.allowed)),
+        json.dumps(loaded.changes if loaded.text else ()),
         policies,
     )
     queues = made.loaded().scenario.queues

@@ -99,7 +99,8 @@ def size(
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} failed to run: {failed.failure}")
     found = conclude_sizing(
-        title=loaded.scenario.title,
+        title=loaded.title,
+        changes=tuple(map(str, loaded.changes)),
         file=loaded.name,
         path=by,
         share=_asked_share(share, [one.in_share for one in asked if one.in_share is not None]),

@@ -1,4 +1,4 @@
-"""What does a log tell of one job, one worker or one requirement?
+"""What does a log, or a night that was just run, tell of one job, one worker or one requirement?
 
 A job or a worker is found without folding the whole log: its own events are asked for, and of everything else the kinds
 that its story needs. A requirement is judged anew, from all events.
@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from emulator.errors import LogError
 from emulator.measure.story.facts import Story
@@ -26,7 +27,11 @@ from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import Sentence, sentences
 
-__all__ = ["Told", "story_of_job", "story_of_requirement", "story_of_worker"]
+if TYPE_CHECKING:
+    from emulator.experiment.judged_log import JudgedLog
+    from emulator.experiment.result import NightResult
+
+__all__ = ["Told", "story_of_job", "story_of_night", "story_of_requirement", "story_of_worker"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +114,7 @@ def story_of_worker(path: str | Path, worker: str, *, allow_folders: AnyFolders 
     """
     log = _checked(path, allow_folders)
     with fitting(log.path):
-        name = find_worker(log, worker)
+        name = find_worker(log.path, log.workers(), worker)
         loaded = loaded_of(log)
         around = _around(Rows(log.rows(), finished=log.finished), loaded)
         return _told(worker_story(around, name), around, loaded)
@@ -126,17 +131,46 @@ def story_of_requirement(path: str | Path, asked: str, *, allow_folders: AnyFold
         LogError: when the log cannot be read or was changed since, or its scenario has no such requirement.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
-    from emulator.experiment.judged_log import judged_log  # these load the world, which no other story needs
-    from emulator.measure.story.requirement import requirement_story
+    from emulator.experiment.judged_log import judged_log  # it loads the world, which no other story of a log needs
 
     found = judged_log(path, allow_folders=allow_folders)
     with fitting(path):
-        number = _find_requirement(found.log.path, found.loaded.scenario.must_hold, asked)
-        requirement = found.loaded.scenario.must_hold[number - 1]
         around = _around(Rows(found.rows, finished=found.log.finished), found.loaded)
-        judged = found.judged[number - 1]
-        story = requirement_story(around, found.night, requirement, judged, number, judged.asks)
-        return _told(story, around, found.loaded)
+        return _of_requirement(found.log.path, found, around, asked)
+
+
+def story_of_night(
+    night: "NightResult", *, job: str | None = None, worker: str | None = None, requirement: str | None = None
+) -> Told:
+    """Tell a story from a night that was just run and kept its events: of a job, a worker or a requirement.
+
+    Args:
+        night: the night.
+        job, worker, requirement: one of them, as for the functions of a log.
+
+    Raises:
+        LogError: when there is no such job, worker or requirement.
+        InputError: when the night kept no events.
+    """
+    rows = list(night.every_row())
+    path = Path(night.loaded.name)
+    around = _around(Rows(rows, finished=True), night.loaded)
+    if job is not None:
+        number = Jobs(path, (row for row in rows if row[1] == "submitted")).find(job)
+        return _told(job_story(around, number), around, night.loaded)
+    if worker is not None:
+        known = tuple(dict.fromkeys(row[4] for row in rows if row[4]))
+        return _told(worker_story(around, find_worker(path, known, worker)), around, night.loaded)
+    return _of_requirement(path, night, around, requirement or "")
+
+
+def _of_requirement(path: Path, found: "JudgedLog | NightResult", around: Surroundings, asked: str) -> Told:
+    from emulator.measure.story.requirement import requirement_story
+
+    number = _find_requirement(path, found.loaded.scenario.must_hold, asked)
+    requirement, judged = found.loaded.scenario.must_hold[number - 1], found.judged[number - 1]
+    story = requirement_story(around, found.night, requirement, judged, number, judged.asks)
+    return _told(story, around, found.loaded)
 
 
 def _checked(path: str | Path, allow_folders: AnyFolders) -> Log:
@@ -153,6 +187,12 @@ def _told(story: Story, around: Surroundings, loaded: Loaded) -> Told:
     return Told(story, tuple(sentences(story, loaded.clock, around.causes.chain)), loaded.clock)
 
 
+def _jobs_of(requirement: Requirement) -> str:
+    if requirement.each_occurrence_of is not None:
+        return f"each occurrence of {requirement.each_occurrence_of}"
+    return f"every job of {requirement.entry}"
+
+
 def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: str) -> int:
     if not requirements:
         raise LogError(f"{path}: its scenario states no requirement")
@@ -160,7 +200,7 @@ def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: st
         if 1 <= int(asked) <= len(requirements):
             return int(asked)
         raise LogError(f"{path}: there is no requirement {asked}: its scenario states {len(requirements)}, from 1 on")
-    names = [one.measure or f"each occurrence of {one.each_occurrence_of}" for one in requirements]
+    names = [one.measure or _jobs_of(one) for one in requirements]
     places = [place for place, name in enumerate(names, 1) if name == asked]
     if not places:
         raise LogError(f"{path}: there is no requirement on {asked!r}: {advise(asked, names)}")

@@ -116,7 +116,7 @@ def watch_night(
         seen.present.pass_to(now)
         viewer.show(
             Sight(
-                title=scenario.title + (f", variant '{variant}'" if variant else ""),
+                title=shown.title + (f", variant '{variant}'" if variant else ""),
                 seed=scenario.seed if seed is None else seed,
                 clock=shown.clock,
                 now=now,

@@ -9,85 +9,11 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
+from emulator.measure.figure_names import FigureName
+from emulator.measure.short_labels import SHORT_LABELS
 from emulator.scenario.spelling import advise
 
 __all__ = ["MEASURES", "QUANTILES", "SAMPLES", "FigureName", "Measure", "find", "names", "reference_page"]
-
-FigureName = Literal[
-    "wait_mean",
-    "wait_median",
-    "wait_p90",
-    "wait_p95",
-    "wait_p99",
-    "wait_longest",
-    "run_time_mean",
-    "run_time_median",
-    "run_time_p90",
-    "run_time_p95",
-    "run_time_p99",
-    "run_time_longest",
-    "turnaround_mean",
-    "turnaround_median",
-    "turnaround_p90",
-    "turnaround_p95",
-    "turnaround_p99",
-    "turnaround_longest",
-    "detection_delay_mean",
-    "detection_delay_median",
-    "detection_delay_p90",
-    "detection_delay_p95",
-    "detection_delay_p99",
-    "detection_delay_longest",
-    "makespan",
-    "drain_time",
-    "backlog_peak",
-    "backlog_mean",
-    "held_peak",
-    "held_mean",
-    "jobs_in_queue",
-    "jobs_in_system",
-    "throughput",
-    "accepted",
-    "refused",
-    "done",
-    "failed",
-    "withdrawn",
-    "expired",
-    "unfinished",
-    "done_share",
-    "refused_share",
-    "resubmission_groups",
-    "resubmission_groups_done_share",
-    "resubmitted",
-    "attempts",
-    "attempts_per_job",
-    "attempts_ok",
-    "attempts_error",
-    "attempts_permanent_error",
-    "attempts_time_limit",
-    "lost_leases",
-    "lost_while_healthy",
-    "stale_refused",
-    "overlap",
-    "overlapping_jobs",
-    "executed",
-    "wasted_work",
-    "wasted_share",
-    "utilisation",
-    "offered_load",
-    "effects_landed",
-    "effects_refused",
-    "unsafe_repeats",
-    "unsafe_repeats_across_jobs",
-    "late_effects",
-    "effects_after_end",
-    "partial_effects",
-    "calls_per_second_peak",
-    "occurrences_skipped",
-    "occurrences_late",
-    "faults_missed",
-]
-"""The name of a figure; the [page of figures](reference-figures.md) tells of each."""
 
 _JOB: Final = ("routine", "queue", "entry", "pool")
 _KIND: Final = ("routine", "queue", "entry")
@@ -437,6 +363,16 @@ _OTHERS: Final = (
         _POOL,
         _NEITHER,
     ),
+    Measure(
+        "worker_hours",
+        "planned worker-hours",
+        "Hours for which workers are meant to be on, added up over the workers: by `count`, `joins` and `power`, "
+        "whatever faults and people do. A worker that is woken on demand counts as on.",
+        "ratio",
+        "as planned",
+        _POOL,
+        _LOW,
+    ),
     # -- effects --------------------------------------------------------------------------------------------------
     Measure(
         "effects_landed", "effects landed", "Effects that landed on their target.", "count", _COUNTED, _KIND, _NEITHER
@@ -577,13 +513,14 @@ def reference_page() -> str:
         "it was handed to last. Of some figures neither side is better: a comparison says higher or lower of them, and",
         "no requirement can ask that they are not worse.",
         "",
-        "| measure | label | what it is | unit | better | how it is found | may be told by |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| measure | label | short | what it is | unit | better | how it is found | may be told by |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for measure in MEASURES.values():
         by = ", ".join(measure.by) or "the whole night only"
         better = measure.better or "-"
-        cells = (f"`{measure.name}`", measure.label, measure.says, measure.unit, better, measure.estimator, by)
+        words = (f"`{measure.name}`", measure.label, SHORT_LABELS[measure.name], measure.says)
+        cells = (*words, measure.unit, better, measure.estimator, by)
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 

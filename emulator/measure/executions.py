@@ -13,11 +13,14 @@ from emulator.measure.night import (
     DONE,
     FINAL,
     FINISHED,
+    HEALTHY,
     IN_PROGRESS,
     KEPT,
     KIND,
+    NOT_KNOWN,
     RUN,
     SECOND_HAND_OUT,
+    LostLease,
 )
 from emulator.measure.table import STORED, JobTable
 from emulator.record.events import Row
@@ -69,7 +72,7 @@ class Executions:
         self._overlap: dict[int, int] = {}
         self._detections: list[tuple[int, str, int]] = []
         self._undetected: list[tuple[int, str, int]] = []
-        self._lost_at_work: dict[int, int] = {}
+        self._lost: list[LostLease] = []
         self._on_since: dict[str, int] = {}
         self._on_time: dict[str, int] = {}
         self._out_since: dict[str, int] = {}
@@ -108,7 +111,7 @@ class Executions:
             self._count_again(number, at)
 
     def _work_stopped(self, row: Row) -> None:
-        at, _, _, number, worker, _, token, _ = row
+        at, _, _, number, worker, _, token = row[:7]
         job = self._open.get(number) or self._taken_up(number)
         run = self._working[number]
         if run[BEFORE] is None and run[_UNDER] == token and run[BY] == worker:
@@ -157,12 +160,10 @@ class Executions:
                     own = working if working[BY] == worker else own
         if outcome == "lease_lost":
             out = own[_OUT] if own is not None else self._out_since.get(worker)
-            if out is None:
-                return  # it never began, and its worker is not known to be out
-            if out < 0:
-                self._lost_at_work[job[KIND]] = self._lost_at_work.get(job[KIND], 0) + 1
-            else:
-                self._detections.append((job[KIND], worker, at - out))
+            delay = NOT_KNOWN if out is None else HEALTHY if out < 0 else at - out
+            self._lost.append(LostLease(at, job[BY_JOB], worker, delay))
+            if delay >= 0:
+                self._detections.append((job[KIND], worker, delay))
 
     def _part_finished(self, row: Row) -> None:
         """Note what of an execution stays done, if its job is: parts finished under a lease that is good."""

@@ -151,6 +151,13 @@ def _offered(of: Selection) -> Figure:
     return Figure(math.fsum(found) if found else None, "ratio", estimator="as stated")
 
 
+def _worker_hours(of: Selection) -> Figure:
+    planned = of.night.planned_on
+    pools = [of.where.pool] if of.where.pool is not None else sorted(planned)
+    found = [planned[pool] for pool in pools if pool in planned]
+    return Figure(sum(found) / HOUR if found else None, "ratio", estimator="as planned")
+
+
 def _skipped(of: Selection) -> Figure:
     return _count(sum(1 for one in of.night.skipped if of.where.entry in (None, one.entry)))
 
@@ -206,6 +213,7 @@ def _registry() -> dict[str, Callable[[Selection], Figure]]:
         "wasted_share": lambda of: _share(_wasted(of), of.executed()),
         "utilisation": lambda of: _share(of.executed(), of.slot_time()),
         "offered_load": _offered,
+        "worker_hours": _worker_hours,
         "effects_landed": lambda of: _count(of.of_kinds(of.night.landed)),
         "effects_refused": lambda of: _count(of.of_kinds(of.night.refused_effects)),
         "unsafe_repeats": lambda of: _count(len(of.repeats())),

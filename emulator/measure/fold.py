@@ -25,7 +25,6 @@ from emulator.measure.night import (
     KIND,
     WORKER,
     Cell,
-    FinalState,
     JobKind,
     Night,
 )
@@ -60,6 +59,7 @@ class NightFold(Jobs):
         slots: worker -> slots, where a worker has more than one.
         occurrences: recurring arrival entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the stated load, in workers' worth of work.
+        planned_on: pool -> ticks for which its workers are meant to be on, added up.
 
     Attributes:
         emit: takes the next row and gives its number, counted from 1. That the row cannot follow the rows before it
@@ -85,6 +85,7 @@ class NightFold(Jobs):
         slots: Mapping[str, int] | None = None,
         occurrences: Mapping[str, Sequence[int]] | None = None,
         offered_load: Mapping[str, float] | None = None,
+        planned_on: Mapping[str, int] | None = None,
     ) -> None:
         super().__init__()
         self._horizon = horizon
@@ -92,6 +93,7 @@ class NightFold(Jobs):
         self._slots = dict(slots or {})
         self._occurrences = {entry: tuple(ticks) for entry, ticks in (occurrences or {}).items()}
         self._offered_load = dict(offered_load or {})
+        self._planned_on = dict(planned_on or {})
         self._tallies: dict[tuple[int, str], _Tally] = {}
         self._numbers = count(1)
         self._closed = False
@@ -218,7 +220,7 @@ class NightFold(Jobs):
             seed=self._seed,
             table=self._table,
             kinds=tuple(JobKind(*kind) for kind in self._kinds),
-            finals=tuple(FinalState(*final) for final in self._finals),
+            finals=tuple(self._finals),
             workers=tuple(self._worker_codes)[1:],
             pools=self._pools,
             slots=self._slots,
@@ -229,7 +231,7 @@ class NightFold(Jobs):
             overlap=self._overlap,
             detections=tuple(self._detections),
             undetected=tuple(self._undetected),
-            lost_while_healthy=self._lost_at_work,
+            lost=tuple(self._lost),
             stale=self._stale,
             landed=self._landed,
             refused_effects=self._refused_effects,
@@ -241,7 +243,10 @@ class NightFold(Jobs):
             refused=tuple(self._refused),
             repeated_submissions=self._repeated_submissions,
             skipped=tuple(self._skipped),
+            faults=tuple(self._faults),
             faults_missed=tuple(self._faults_missed),
+            actions=tuple(self._actions),
             occurrences=self._occurrences,
             offered_load=self._offered_load,
+            planned_on=self._planned_on,
         )

@@ -26,13 +26,17 @@ from emulator.measure.night import (
     KIND,
     WITHDRAWN,
     WORKER,
+    FinalState,
     Intervals,
     JobKind,
     MissedFault,
     RefusedJob,
+    SeenAction,
+    SeenFault,
     SkippedOccurrence,
 )
-from emulator.record.events import Row
+from emulator.record.events import Row, reason_of
+from emulator.record.reasons import WITHDRAWN_BY_PERSON, Because
 
 __all__ = ["Jobs"]
 
@@ -50,7 +54,7 @@ class Jobs(Effects):
         self._waiting: dict[int, Told] = {}
         self._next = self._table.first
         self._kinds: dict[tuple[str, str, str], int] = {}
-        self._finals: dict[tuple[str, str, str], int] = {("unfinished", "", ""): 0, ("done", "", ""): 1}
+        self._finals: dict[FinalState, int] = {FinalState("unfinished", "", ""): 0, FinalState("done", "", ""): 1}
         self._worker_codes: dict[str, int] = {"": -1}
         self._waits: list[Intervals] = []
         self._holds: list[Intervals] = []
@@ -58,7 +62,10 @@ class Jobs(Effects):
         self._refused: list[RefusedJob] = []
         self._repeated_submissions = 0
         self._skipped: list[SkippedOccurrence] = []
+        self._faults: list[SeenFault] = []
+        self._faults_on: dict[tuple[str, int, str, str], int] = {}
         self._faults_missed: list[MissedFault] = []
+        self._actions: list[SeenAction] = []
         self._seed: int | None = None
 
     def _handlers(self) -> dict[str, Callable[[Row], None]]:
@@ -76,7 +83,10 @@ class Jobs(Effects):
             "finished": self._finished,
             "stale_refused": self._stale_refused,
             "occurrence_skipped": self._occurrence_skipped,
+            "fault_began": self._fault_began,
+            "fault_ended": self._fault_ended,
             "fault_missed": self._fault_missed,
+            "action_taken": self._action_taken,
             **self._worker_handlers(),
             **self._effect_handlers(),
         }
@@ -217,18 +227,18 @@ class Jobs(Effects):
         self._place(job, state, at)
 
     def _attempt_ended(self, row: Row) -> None:
-        at, _, _, number, worker, _, token, outcome, why, _ = row
+        at, _, _, number, worker, _, token, outcome, why = row[:9]
         job = self._open.get(number) or self._taken_up(number)
-        if outcome == "lease_lost" and why == "withdrawn":
+        if outcome == "lease_lost" and why == WITHDRAWN_BY_PERSON:
             outcome = WITHDRAWN  # a person took it away: nothing was lost, nothing had to be detected
         self._settle(job, at, worker, token, outcome)
 
     def _finished(self, row: Row) -> None:
-        at, _, _, number, _, state, sub_state, why, attempts = row
+        at, _, _, number, _, state, sub_state, _, attempts = row[:9]
         job = self._open.get(number) or self._taken_up(number)
         job[FINISHED] = at
         job[ATTEMPTS] = attempts
-        job[FINAL] = 1 if state == "done" else self._final_code(state, sub_state, why)
+        job[FINAL] = 1 if state == "done" else self._final_code(state, sub_state, reason_of(row))
         if job[WAITS] >= 0 or job[HELD] >= 0:
             self._place(job, state, at)
         if number in self._saved:
@@ -237,10 +247,11 @@ class Jobs(Effects):
             del self._open[number]
             self._write(job)
 
-    def _final_code(self, state: str, sub_state: str, why: str) -> int:
-        if len(self._finals) >= _DISTINCT_ENDS and (state, sub_state, why) not in self._finals:
-            why = ""
-        return self._finals.setdefault((state, sub_state, why), len(self._finals))
+    def _final_code(self, state: str, sub_state: str, why: Because) -> int:
+        final = FinalState(state, sub_state, why.code, tuple(why.values.items()))
+        if len(self._finals) >= _DISTINCT_ENDS and final not in self._finals:
+            final = FinalState(state, sub_state, "")
+        return self._finals.setdefault(final, len(self._finals))
 
     # -- the rest -------------------------------------------------------------------------------------------------
 
@@ -251,8 +262,8 @@ class Jobs(Effects):
         self._repeated_submissions += 1
 
     def _submission_refused(self, row: Row) -> None:
-        at, _, _, _, _, routine, queue, entry, ordinal, why = row
-        self._refused.append(RefusedJob(at, JobKind(routine, queue, entry), ordinal, why))
+        at, _, _, _, _, routine, queue, entry, ordinal, _ = row[:10]
+        self._refused.append(RefusedJob(at, JobKind(routine, queue, entry), ordinal, *reason_of(row)))
 
     def _stale_refused(self, row: Row) -> None:
         key = (row[3], row[6])
@@ -261,6 +272,19 @@ class Jobs(Effects):
     def _occurrence_skipped(self, row: Row) -> None:
         self._skipped.append(SkippedOccurrence(row[0], row[5], row[6], row[7]))
 
+    def _fault_began(self, row: Row) -> None:
+        at, _, _, _, worker, fault, place, number, target = row
+        self._faults_on[place, number, target, worker] = len(self._faults)
+        self._faults.append(SeenFault(at, -1, fault, place, worker or target))
+
+    def _fault_ended(self, row: Row) -> None:
+        at, _, _, _, worker, _, place, number, target = row
+        found = self._faults_on.pop((place, number, target, worker))
+        self._faults[found] = self._faults[found]._replace(ended=at)
+
+    def _action_taken(self, row: Row) -> None:
+        self._actions.append(SeenAction(row[0], row[5], row[7]))
+
     def _fault_missed(self, row: Row) -> None:
-        at, _, _, _, _, fault, place, _, target, why = row
+        at, _, _, _, _, fault, place, _, target, why = row[:10]
         self._faults_missed.append(MissedFault(at, fault, place, target, why))

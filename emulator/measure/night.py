@@ -27,6 +27,7 @@ from emulator.measure.table import (
     WORKER,
     JobTable,
 )
+from emulator.record.reasons import NONE, Values
 
 __all__ = [
     "AFTER_ITS_END",
@@ -38,9 +39,11 @@ __all__ = [
     "FINAL",
     "FINISHED",
     "FIRST_OUT",
+    "HEALTHY",
     "IN_PROGRESS",
     "KEPT",
     "KIND",
+    "NOT_KNOWN",
     "NUMBER",
     "ORDINAL",
     "PLAIN",
@@ -55,10 +58,13 @@ __all__ = [
     "Intervals",
     "JobKind",
     "JobTable",
+    "LostLease",
     "MissedFault",
     "Night",
     "RefusedJob",
     "Repeat",
+    "SeenAction",
+    "SeenFault",
     "SkippedOccurrence",
 ]
 
@@ -84,11 +90,12 @@ class JobKind(NamedTuple):
 
 
 class FinalState(NamedTuple):
-    """How jobs ended; ``("unfinished", "", "")`` for those that did not."""
+    """How jobs ended; ``("unfinished", "", "")`` for those that did not. Why: a code, and its values in pairs."""
 
     state: str
     sub_state: str
     why: str
+    values: tuple[tuple[str, str | int], ...] = ()
 
 
 class Cell(NamedTuple):
@@ -115,12 +122,13 @@ class Repeat(NamedTuple):
 
 
 class RefusedJob(NamedTuple):
-    """A submission that the broker refused."""
+    """A submission that the broker refused, and why: a code and its values."""
 
     at: int
     kind: JobKind
     ordinal: int
     why: str
+    values: Values = NONE.values
 
 
 class SkippedOccurrence(NamedTuple):
@@ -130,6 +138,44 @@ class SkippedOccurrence(NamedTuple):
     entry: str
     ordinal: int
     why: str
+
+
+class LostLease(NamedTuple):
+    """A lease that was lost, without those of jobs that were withdrawn.
+
+    ``delay``: the ticks from when its worker had stopped, died, frozen or been cut off to the loss; ``HEALTHY`` when
+    the worker was at work and could be reached, ``NOT_KNOWN`` when it never began and is not known to have been out.
+    """
+
+    at: int
+    job: int
+    worker: str
+    delay: int
+
+
+HEALTHY: Final = -1
+NOT_KNOWN: Final = -2
+
+
+class SeenFault(NamedTuple):
+    """A fault that hit something: when, which, where it stands in the scenario, and what it hit.
+
+    ``ended`` is -1 when it had not ended at the horizon, and for faults that have no end.
+    """
+
+    at: int
+    ended: int
+    fault: str
+    place: str
+    target: str
+
+
+class SeenAction(NamedTuple):
+    """Something that a person did."""
+
+    at: int
+    action: str
+    target: str
 
 
 class MissedFault(NamedTuple):
@@ -159,15 +205,17 @@ class Night:
         overlap: job -> ticks in which it was executed more than once at a time.
         detections: (kind, worker, delay) of every lost lease whose worker had really stopped, died or been cut off.
         undetected: the same, for leases that had not ended at the horizon.
-        lost_while_healthy: kind -> leases lost though the worker was at work and could be reached.
+        lost: every lost lease, in the order of their loss.
         stale: (job, what) -> how often it was refused.
         landed: (kind, effect) -> how often. refused_effects: likewise.
         late: job -> effects landed under a token that was no longer valid. after_end: likewise, after the job's end.
         calls: system -> the ticks at which calls to it began, in the order in which they ended.
         repeats: what landed more than once and must not, within one family, in the order of jobs.
         shared: (effect, target) -> landings, of those that landed from more than one family and must not be repeated.
+        faults: those that hit something, in the order of their beginning. actions: what people did.
         occurrences: entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the load that was stated, in workers' worth of work.
+        planned_on: pool -> ticks for which its workers are meant to be on, added up.
     """
 
     horizon: int
@@ -183,7 +231,7 @@ class Night:
     overlap: Mapping[int, int]
     detections: tuple[tuple[int, str, int], ...]
     undetected: tuple[tuple[int, str, int], ...]
-    lost_while_healthy: Mapping[int, int]
+    lost: tuple[LostLease, ...]
     stale: Mapping[tuple[int, str], int]
     landed: Mapping[tuple[int, str], int]
     refused_effects: Mapping[tuple[int, str], int]
@@ -195,11 +243,14 @@ class Night:
     refused: tuple[RefusedJob, ...]
     repeated_submissions: int
     skipped: tuple[SkippedOccurrence, ...]
+    faults: tuple[SeenFault, ...]
     faults_missed: tuple[MissedFault, ...]
+    actions: tuple[SeenAction, ...]
     pools: Mapping[str, str] = field(default_factory=dict)
     slots: Mapping[str, int] = field(default_factory=dict)
     occurrences: Mapping[str, Sequence[int]] = field(default_factory=dict)
     offered_load: Mapping[str, float] = field(default_factory=dict)
+    planned_on: Mapping[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""

@@ -6,13 +6,15 @@ occurrence is due, and the instant itself is still in time.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import Final
 
 from emulator.measure.estimate import Figure
 from emulator.measure.night import DONE, FAMILY, FINAL, FINISHED, FIRST_OUT, ORDINAL, SUBMITTED, UNFINISHED, Night
+from emulator.measure.order import Order, TooEarly
+from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import duration, value
 
@@ -47,10 +49,10 @@ def occurrences_of(night: Night, entry: str) -> list[Occurrence]:
     lost: dict[int, tuple[int, str]] = {}
     for skipped in night.skipped:
         if skipped.entry == entry:
-            lost[skipped.ordinal] = skipped.at, f"was skipped ({skipped.why})"
+            lost[skipped.ordinal] = skipped.at, f"was skipped ({why_in_words(skipped.why)})"
     for refused in night.refused:
         if refused.kind.entry == entry:
-            lost[refused.ordinal] = refused.at, f"was refused ({refused.why})"
+            lost[refused.ordinal] = refused.at, f"was refused ({why_in_words(refused.why, refused.values)})"
     families: dict[int, list[int]] = {}
     for job in range(night.first, night.first + len(night)):
         first = night.value(job, FAMILY)
@@ -84,18 +86,27 @@ def _of_jobs(night: Night, ordinal: int, due: int, members: list[int]) -> Occurr
 
 def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: str, words: str) -> Judged:
     """Judge a requirement on each occurrence of an entry; ``words`` is how people read it."""
-    entry = requirement.each_occurrence_of or ""
+    entry = requirement.each_occurrence_of or requirement.entry or ""
+    what = "occurrence" if requirement.each_occurrence_of is not None else "job"
     found = occurrences_of(night, entry)
-    missed = [(one, why) for one in found if (why := next(_misses(night, requirement, clock, one), ""))]
+    too_early: dict[int, TooEarly] = {}
+    if requirement.starts_after_end_of is not None:
+        order = Order(night, requirement.starts_after_end_of, clock)
+        too_early = {one.job: early for one in found if (early := order.broken_by(one.started, one.due)) is not None}
+        if [requirement.started_by, requirement.finished_by, requirement.within] == [None, None, None]:
+            found = [one for one in found if one.started is not None]  # of the others nothing is asked
+    missed = [(one, why) for one in found if (why := next(_misses(night, requirement, clock, one, too_early), ""))]
     figure = Figure(len(missed) if found else None, "count", n=len(found))
     holds = not missed if found else None
     if not found:
-        sentence = f"Nothing to judge: no occurrence of {entry} was due."
+        did = "started" if requirement.starts_after_end_of is not None else "due"
+        sentence = f"Nothing to judge: no {what} of {entry} was {did}."
     elif missed:
         named = "; ".join(f"#{one.ordinal} {why}" for one, why in missed[:_MOST_NAMED])
         more = len(missed) - _MOST_NAMED
+        noun = what if len(found) == 1 else f"{what}s"
         own = f"{requirement.say}: " if requirement.say is not None else ""
-        sentence = f"Missed: {own}{len(missed)} of {len(found)} occurrences of {entry}: {named}"
+        sentence = f"Missed: {own}{len(missed)} of {len(found)} {noun} of {entry}: {named}"
         sentence += f"; and {more} more." if more > 0 else "."
     else:
         sentence = f"Met: {words}: all {len(found)}."
@@ -103,11 +114,19 @@ def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: 
         share = value(requirement.in_share, "share")
         sentence = f"On this night, asked in {share} of nights: {sentence}"
     evidence = tuple(one.job for one, _ in missed if one.job)[:_MOST_EVIDENCE]
-    return Judged(text, holds, figure, 0, sentence, evidence, of_occurrences=True, label=words)
+    against = tuple(too_early[job].job if job in too_early else 0 for job in evidence) if too_early else ()
+    return Judged(text, holds, figure, 0, sentence, evidence, of_occurrences=True, label=words, against=against)
 
 
-def _misses(night: Night, requirement: Asked, clock: WallClock, one: Occurrence) -> Iterator[str]:
+def _misses(
+    night: Night, requirement: Asked, clock: WallClock, one: Occurrence, too_early: Mapping[int, TooEarly]
+) -> Iterator[str]:
     """Say how an occurrence misses what was asked, if it does."""
+    if (early := too_early.get(one.job)) is not None and one.started is not None:
+        ended = (
+            f"which ended at {_time(clock.local(early.ended))}" if early.ended is not None else "which had not ended"
+        )
+        yield f"was started at {_time(clock.local(one.started))}, before {early.name}, {ended}"
     if requirement.started_by is not None:
         limit = _first_after(one.due, requirement.started_by, clock)
         why_not = "was not started" if one.unfinished else one.why_not

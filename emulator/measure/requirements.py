@@ -8,7 +8,7 @@ its run was finished nothing is judged: what came after it might have met or mis
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import find
@@ -35,6 +35,7 @@ __all__ = [
 
 _KINDS: Final = ("at_least", "at_most", "exactly")
 _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
+_BY: Final = ("started_by", "finished_by", "within", "starts_after_end_of")
 _FILTERS: Final = ("routine", "queue", "entry", "pool")
 
 
@@ -72,9 +73,8 @@ def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where
     wrong = problems(requirement)
     if wrong:
         raise InputError("; ".join(wrong))
-    if requirement.each_occurrence_of is not None:
+    if requirement.measure is None:
         return judge_occurrences(night, requirement, clock, say_requirement(requirement), words_of(requirement))
-    assert requirement.measure is not None  # problems() would have said so
     where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
     cache = {} if shared is None else shared
     figures = cache.setdefault(where, Figures(night, where))
@@ -142,14 +142,21 @@ def _seen(requirement: Asked, found: str, wanted: str) -> str:
 
 def say_requirement(requirement: Asked) -> str:
     """Write a requirement by the name of its measure: ``wait_p90 at most 15 min for queue night``."""
-    if requirement.each_occurrence_of is not None:
+    if requirement.measure is None:
         by = [f"started by {requirement.started_by}"] if requirement.started_by is not None else []
         by += [f"finished by {requirement.finished_by}"] if requirement.finished_by is not None else []
         by += [f"finished within {value(requirement.within, 'time')}"] if requirement.within is not None else []
-        text = f"each occurrence of {requirement.each_occurrence_of} {' and '.join(by)}"
+        by += [f"after the end of {other}"] if (other := requirement.starts_after_end_of) is not None else []
+        text = f"{_jobs(requirement)} {' and '.join(by)}"
     else:
         text = f"{requirement.measure} {_bounds(requirement)}{_of(requirement)}"
     return text + _in_share(requirement)
+
+
+def _jobs(requirement: Asked) -> str:
+    if requirement.each_occurrence_of is not None:
+        return f"each occurrence of {requirement.each_occurrence_of}"
+    return f"every job of {requirement.entry}"
 
 
 def words_of(requirement: Asked) -> str:
@@ -186,7 +193,7 @@ def _in_share(requirement: Asked) -> str:
 
 def has_bound(requirement: Asked) -> bool:
     """Say whether one night can decide a requirement: it asks for more than not to be worse than a baseline."""
-    return requirement.each_occurrence_of is not None or any(getattr(requirement, kind) is not None for kind in _KINDS)
+    return requirement.measure is None or any(getattr(requirement, kind) is not None for kind in _KINDS)
 
 
 def say_not_worse(requirement: Asked) -> tuple[str, str]:
@@ -209,16 +216,9 @@ def _of(requirement: Asked) -> str:
 def problems(requirement: Asked) -> list[str]:
     """Say what makes no sense in a requirement, in words with what to write instead; empty when all is well."""
     bounds = {kind: bound for kind in _KINDS if (bound := getattr(requirement, kind)) is not None}
-    by = [requirement.started_by, requirement.finished_by, requirement.within]
-    if requirement.each_occurrence_of is not None:
-        found = []
-        if requirement.measure is not None or bounds or requirement.not_worse_by is not None or _of(requirement):
-            found.append("each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound")
-        if by == [None, None, None]:
-            found.append("each_occurrence_of needs started_by, finished_by or within")
-        return found + [wrong for text in by[:2] if isinstance(text, str) and (wrong := problem_with_time(text))]
-    if requirement.measure is None:
-        return ["a requirement needs a measure, or each_occurrence_of"]
+    by = [getattr(requirement, name) for name in _BY]
+    if requirement.measure is None or requirement.each_occurrence_of is not None:
+        return _problems_of_entry(requirement, by, bool(bounds))
     try:
         measure = find(requirement.measure)
     except InputError as error:
@@ -229,8 +229,8 @@ def problems(requirement: Asked) -> list[str]:
         for name in _FILTERS
         if getattr(requirement, name) is not None and name not in measure.by
     ]
-    if by != [None, None, None]:
-        found.append("started_by, finished_by and within need each_occurrence_of")
+    if any(by):
+        found.append(f"{', '.join(_BY)} belong to an entry without a measure")
     worse = requirement.not_worse_by
     if not bounds and worse is None:
         found.append(f"{measure.name} needs at_least, at_most, exactly or not_worse_by")
@@ -245,3 +245,16 @@ def problems(requirement: Asked) -> list[str]:
         elif measure.unit == "share" and bound > 1:
             found.append(f"{kind} of {measure.name} is a share from 0 to 1: write {bound / 100:.9g} for {bound:.9g} %")
     return found
+
+
+def _problems_of_entry(requirement: Asked, by: list[Any], has_bounds: bool) -> list[str]:
+    if requirement.entry is None and requirement.each_occurrence_of is None:
+        return ["a requirement needs a measure, or an entry with a time"]
+    filters = [name for name in _FILTERS if getattr(requirement, name) is not None]
+    filters = [name for name in filters if requirement.each_occurrence_of is not None or name != "entry"]
+    found = []
+    if requirement.measure is not None or has_bounds or requirement.not_worse_by is not None or filters:
+        found.append(f"{_jobs(requirement)} stands with {', '.join(_BY)} alone: no measure, no bound")
+    if not any(by):
+        found.append(f"{_jobs(requirement)} needs one of {', '.join(_BY)}")
+    return found + [wrong for text in by[:2] if isinstance(text, str) and (wrong := problem_with_time(text))]

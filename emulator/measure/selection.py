@@ -20,6 +20,7 @@ from emulator.measure.night import (
     FINAL,
     FINISHED,
     FIRST_OUT,
+    HEALTHY,
     KIND,
     NUMBER,
     ORDINAL,
@@ -27,6 +28,7 @@ from emulator.measure.night import (
     SUBMITTED,
     UNFINISHED,
     WORKER,
+    LostLease,
     Night,
     Repeat,
 )
@@ -229,7 +231,11 @@ class Selection:
 
     def lost_while_healthy(self) -> int:
         """Count leases lost by workers at work."""
-        return sum(n for kind, n in self.night.lost_while_healthy.items() if kind in self._kinds)
+        return sum(1 for one in self.lost() if one.delay == HEALTHY)
+
+    def lost(self) -> list[LostLease]:
+        """Give the lost leases of jobs that are asked for."""
+        return [one for one in self.night.lost if self.night.value(one.job, KIND) in self._kinds]
 
     def repeats(self) -> list[Repeat]:
         """Give the effects that landed more than once within a family and must not."""

@@ -21,6 +21,7 @@ class Judged:
         bound: the bound that was missed, else the first one.
         sentence: the verdict with its figures, in one sentence.
         evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
+        against: for each job of the evidence the job that it should have waited for, where order was asked for.
         of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
         label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
     """
@@ -33,6 +34,7 @@ class Judged:
     evidence: tuple[int, ...] = ()
     of_occurrences: bool = False
     label: str = ""
+    against: tuple[int, ...] = ()
 
     @property
     def asks(self) -> str:
@@ -73,6 +75,8 @@ class Asked(Protocol):
     @property
     def within(self) -> int | None: ...
     @property
+    def starts_after_end_of(self) -> str | None: ...
+    @property
     def in_share(self) -> float | None: ...
     @property
     def say(self) -> str | None: ...
@@ -87,6 +91,10 @@ class WallClock(Protocol):
 
     def tick_of(self, when: datetime) -> int:
         """Give the tick of a local time."""
+        ...
+
+    def night_of(self, tick: int) -> int:
+        """Say in which night of the run a tick lies, from 0."""
         ...
 
     def instants(self, local: datetime) -> tuple[int, ...]:

@@ -64,7 +64,7 @@ def wanted_of(
         from_, until = _between(scenario.clock, scenario.scenario.lasts, from_, until, names)
     return Wanted(
         job=0 if job == 0 else None if job is None else (jobs or Jobs(log.path)).find(str(job)),
-        worker=None if worker is None else find_worker(log, worker),
+        worker=None if worker is None else find_worker(log.path, log.workers(), worker),
         kinds=kinds,
         from_=from_,
         until=until,

@@ -17,7 +17,7 @@ from operator import countOf, itemgetter
 from typing import Any, Final
 
 from emulator.errors import DefectError
-from emulator.record.events import DETAILS, Row
+from emulator.record.events import DETAILS, WITH_VALUES, Row
 
 __all__ = ["Columns", "Record", "decode", "decode_all", "encode", "interleaved", "line", "lines_of"]
 
@@ -46,7 +46,7 @@ _HEADS: Final = {
 
 _AT_A_TIME: Final = 100
 _BOOLEANS: Final = {False: b"false", True: b"true"}
-_json = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False).encode
+_json = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False, separators=(",", ":")).encode
 
 
 def encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
@@ -134,7 +134,7 @@ def decode(kind: str, body: str) -> tuple[Any, ...]:
     (1, 5, 90, 1)
     """
     details = json.loads(body)
-    if kind not in DETAILS or not isinstance(details, dict) or tuple(details) != DETAILS[kind]:
+    if kind not in DETAILS or not isinstance(details, dict) or not _are_names(kind, tuple(details)):
         raise ValueError(f"{body} is not what an event of the kind {kind!r} carries")
     return tuple(details.values())
 
@@ -150,9 +150,14 @@ def decode_all(records: Sequence[Record]) -> list[Iterable[Any]]:
     """
     found = json.loads(f"[{','.join([record[6] for record in records])}]")
     for record, details in zip(records, found, strict=True):
-        if not isinstance(details, dict) or tuple(details) != DETAILS.get(record[2]):
+        if not isinstance(details, dict) or not _are_names(record[2], tuple(details)):
             raise ValueError(f"{record[6]} is not what an event of the kind {record[2]!r} carries")
     return [details.values() for details in found]
+
+
+def _are_names(kind: str, names: tuple[str, ...]) -> bool:
+    """Say whether a kind of event has details of these names."""
+    return kind in DETAILS and names in (DETAILS[kind], WITH_VALUES.get(kind))
 
 
 def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
@@ -164,8 +169,7 @@ def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
     head_of: dict[str, bytes] = {}
     alike = True
     for kind, group in groups.items():
-        _, _, _, of_jobs, of_workers, *columns = _columns(group, 5 + len(DETAILS[kind]), strict=True)
-        details_of[kind] = _details(kind, columns, len(group))
+        of_jobs, of_workers, details_of[kind] = _group(kind, group)
         job, worker = any(of_jobs), any(of_workers)
         head_of[kind] = _HEADS[kind, job, worker]
         alike = alike and job == all(of_jobs) and worker == all(of_workers)
@@ -177,6 +181,24 @@ def _encode(rows: Sequence[Row], first: int) -> tuple[Columns, bytes]:
     lines = b"".join(heads) % tuple(filled_in)
     bodies = (b"{" + b"\n{".join(details)).decode().split("\n")
     return (numbers, ats, kinds, causes, jobs, workers, bodies), lines
+
+
+def _group(kind: str, group: Sequence[Row]) -> tuple[Sequence[int], Sequence[str], Iterator[bytes]]:
+    """Give the jobs, the workers and the details of the rows of one kind."""
+    names = DETAILS[kind]
+    plain = 5 + len(names)
+    if kind in WITH_VALUES and any(len(row) > plain for row in group):
+        without, having = [row for row in group if len(row) == plain], [row for row in group if len(row) != plain]
+        _, _, _, _, _, *columns = _columns(having, plain + 1, strict=True)
+        long = _details(WITH_VALUES[kind], columns, len(having))
+        short = _group(kind, without)[2] if without else long
+        return (
+            [row[3] for row in group],
+            [row[4] for row in group],
+            (next(short if len(row) == plain else long) for row in group),
+        )
+    _, _, _, of_jobs, of_workers, *columns = _columns(group, plain, strict=True)
+    return of_jobs, of_workers, _details(names, columns, len(group))
 
 
 def _columns(rows: Sequence[Row], wanted: int, *, strict: bool) -> list[list[Any]]:
@@ -198,10 +220,10 @@ def _for_each(keys: Sequence[str], values: Mapping[str, Any]) -> Sequence[Any]:
     return itemgetter(*keys)(values) if len(keys) > 1 else [values[keys[0]]]
 
 
-def _details(kind: str, columns: Sequence[Sequence[Any]], count: int) -> Iterator[bytes]:
+def _details(names: Sequence[str], columns: Sequence[Sequence[Any]], count: int) -> Iterator[bytes]:
     """Give the details of each row of one kind, with the brace that closes them and without the one that opens them."""
     pieces, varying = [], []
-    for name, values in zip(DETAILS[kind], columns, strict=True):
+    for name, values in zip(names, columns, strict=True):
         form, texts = _column(values)
         pieces.append(b'"%b":%b' % (name.encode(), form))
         if texts is not None:
@@ -226,7 +248,7 @@ def _column(values: Sequence[Any]) -> tuple[bytes, Iterable[Any] | None]:
     if types == {bool}:
         return b"%b", map(_BOOLEANS.__getitem__, values)
     for value in values:
-        if not isinstance(value, str | int | float | None):
+        if not isinstance(value, str | int | float | dict | None):
             raise TypeError(f"{value!r} is no plain value")
     return b"%b", [_utf8(_json(value)) for value in values]
 

@@ -18,9 +18,23 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
+from emulator.record.reasons import NONE, Because
 from emulator.timeline.ticks import SECOND
 
-__all__ = ["DETAILS", "HEARTBEAT_KINDS", "NO_ALLOWANCE", "Event", "EventKind", "Row", "Sink", "read", "to_json_object"]
+__all__ = [
+    "DETAILS",
+    "HEARTBEAT_KINDS",
+    "NO_ALLOWANCE",
+    "WITH_VALUES",
+    "Event",
+    "EventKind",
+    "Row",
+    "Sink",
+    "details_of",
+    "read",
+    "reason_of",
+    "to_json_object",
+]
 
 Row = tuple[Any, ...]
 """An event as it is written: ``(at, kind, cause, job, worker, *details)``."""
@@ -73,6 +87,7 @@ EventKind = Literal[
     "access_changed",
     "credential_changed",
     "occurrence_skipped",
+    "entry_complete",
     "fault_began",
     "fault_ended",
     "fault_missed",
@@ -117,7 +132,7 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "handed_out": ("attempt", "token", "lease_until", "incarnation"),
         "lease_renewed": ("token", "lease_until"),
         "handed_back": ("state", "attempt", "token"),  # unstarted: the attempt does not count
-        # outcome: ok, error, permanent_error, time_limit, lease_lost; why: what ended it, in plain words;
+        # outcome: ok, error, permanent_error, time_limit, lease_lost; why: what ended it, a code of ``EVENT_REASONS``;
         # was_due: the tick at which it was due to end (differs from `at` only after an outage of the broker)
         "attempt_ended": ("attempt", "token", "outcome", "why", "was_due"),
         # due: the tick at which the pause ends (= at when there is none); retries_left: tokens left in the queue's
@@ -165,6 +180,8 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "credential_changed": ("who", "system", "state"),  # issued, renewed, ended
         # -- recurrences --------------------------------------------------------------------------------------------
         "occurrence_skipped": ("entry", "ordinal", "why"),
+        # no more jobs of an entry come in a night of the run, counted from 1; told where its last job is waited for
+        "entry_complete": ("entry", "night"),
         # -- what goes wrong and what people do ---------------------------------------------------------------------
         "fault_began": ("fault", "place", "number", "target"),
         "fault_ended": ("fault", "place", "number", "target"),
@@ -174,7 +191,15 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "message_lost": ("what", "number", "direction"),
     }
 )
-"""The details of each kind of event, in order."""
+"""The details of each kind of event, in order.
+
+What has a ``why`` has one detail more, at the end of the row, where its reason has values: a mapping (``values``).
+"""
+
+WITH_VALUES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {kind: (*names, "values") for kind, names in DETAILS.items() if "why" in names}
+)
+"""The details of an event whose reason has values."""
 
 NO_ALLOWANCE: Final = -1
 """The detail ``retries_left`` of a queue that has no allowance of retries."""
@@ -214,6 +239,34 @@ class Event:
         """
         return self.at / SECOND
 
+    @property
+    def because(self) -> Because:
+        """The reason that it carries as its ``why``."""
+        return Because(self.details["why"], self.details.get("values", NONE.values))
+
+
+def details_of(row: Row) -> dict[str, Any]:
+    """Give the details of a row by name.
+
+    >>> details_of((5, "queue_held", 0, 0, "", "night"))
+    {'queue': 'night'}
+    """
+    names, values = DETAILS[row[1]], row[5:]
+    if len(values) > len(names):
+        names = WITH_VALUES.get(row[1], names)
+    return dict(zip(names, values, strict=True))
+
+
+def reason_of(row: Row) -> Because:
+    """Give the reason that a row carries as its ``why``.
+
+    >>> reason_of((5, "work_stopped", 0, 3, "dome-1", 1, 7, "part_failed", {"part": "copy"}))
+    Because(code='part_failed', values={'part': 'copy'})
+    """
+    names = DETAILS[row[1]]
+    code = row[5 + names.index("why")]
+    return Because(code, row[-1]) if len(row) > 5 + len(names) else Because(code)
+
 
 def read(rows: Iterable[Row], first: int = 1) -> Iterator[Event]:
     """Turn rows into events, numbering them from ``first``.
@@ -222,7 +275,7 @@ def read(rows: Iterable[Row], first: int = 1) -> Iterator[Event]:
     (1, 'broker_down')
     """
     for number, row in enumerate(rows, first):
-        yield Event(number, row[0], row[1], row[2], row[3], row[4], dict(zip(DETAILS[row[1]], row[5:], strict=True)))
+        yield Event(number, row[0], row[1], row[2], row[3], row[4], details_of(row))
 
 
 def to_json_object(number: int, row: Row) -> dict[str, Any]:
@@ -236,5 +289,5 @@ def to_json_object(number: int, row: Row) -> dict[str, Any]:
         line["job"] = row[3]
     if row[4]:
         line["worker"] = row[4]
-    line.update(zip(DETAILS[row[1]], row[5:], strict=True))
+    line.update(details_of(row))
     return line

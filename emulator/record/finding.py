@@ -4,12 +4,12 @@ A job is called ``entry#number``, as people do; one that was resubmitted is call
 with its own number behind it. A log that is still being written is asked again for what was not there yet.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from pathlib import Path
 
 from emulator.errors import LogError
 from emulator.record.events import Row
-from emulator.record.log_reader import Log, open_log
+from emulator.record.log_reader import open_log
 from emulator.scenario.spelling import advise
 
 __all__ = ["Jobs", "find_worker"]
@@ -67,13 +67,13 @@ class Jobs:
             known, _, ordinal = name.rpartition("#")
             entries[known] = max(entries.get(known, 0), int(ordinal))
         if entry in entries:
-            return f"the last job of {entry} in this log is {entry}#{entries[entry]}"
+            return f"the last job of {entry} in this night is {entry}#{entries[entry]}"
         return f"no job came from an entry {entry!r}: {advise(entry, entries)}"
 
     def _range(self) -> str:
         if not self._names:
             return "no job has been submitted"
-        return f"the jobs of this log are {min(self._names)} to {max(self._names)}"
+        return f"the jobs of this night are {min(self._names)} to {max(self._names)}"
 
     def _read(self) -> None:
         if self._given:
@@ -90,13 +90,12 @@ class Jobs:
         self._names[job] = f"{name} (resubmitted as job {job})" if origin else name
 
 
-def find_worker(log: Log, asked: str) -> str:
-    """Give the worker that is meant.
+def find_worker(path: Path, known: Collection[str], asked: str) -> str:
+    """Give the worker that is meant, of those that events name.
 
     Raises:
         LogError: when no event names it; the message gives the nearest name.
     """
-    known = log.workers()
     if asked not in known:
-        raise LogError(f"{log.path}: no event names a worker {asked!r}: {advise(asked, known)}")
+        raise LogError(f"{path}: no event names a worker {asked!r}: {advise(asked, known)}")
     return asked

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 from emulator.errors import LogError
-from emulator.record.events import DETAILS, Row
+from emulator.record.events import DETAILS, Row, details_of
 from emulator.record.fold_jobs import JobFolding
 from emulator.record.shape import check_shape
 
@@ -21,6 +21,7 @@ _WHILE_UP: Final = frozenset(
         "submitted",
         "submission_repeated",
         "submission_refused",
+        "entry_complete",
         "held",
         "hold_ended",
         "handed_out",
@@ -96,7 +97,7 @@ class _Folding(JobFolding):
             raise self.wrong(f"its cause is event {cause}, which does not lie before it")
         if not self.up and kind in _WHILE_UP:
             raise self.wrong("the broker was down")
-        details = dict(zip(DETAILS[kind], row[5:], strict=True))
+        details = details_of(row)
         handler = self.handlers.get(kind)
         if handler is not None:
             handler(details, cause, number, worker)

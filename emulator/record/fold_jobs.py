@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.broker.states import Facts, Request, State, target
+from emulator.broker.states import Facts, Request, State, in_plain_words, target
 from emulator.errors import LogError
 from emulator.record.reasons import FORGOTTEN, WORKER_SILENT
 
@@ -113,7 +113,9 @@ class JobFolding:
         """Move a job as the table says, and object if the event tells something else."""
         follows = target(job.state, request, facts)
         if not isinstance(follows, State):
-            raise self.wrong(f"{request.value} is refused to a job that is {job.state.value}: {follows}")
+            raise self.wrong(
+                f"{request.value} is refused to a job that is {job.state.value}: {in_plain_words(follows)}"
+            )
         if follows.value != told:
             raise self.wrong(f"{request.value} leads from {job.state.value} to {follows.value}, not to {told}")
         job.state = follows

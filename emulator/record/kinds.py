@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 from emulator.record.events import DETAILS, HEARTBEAT_KINDS
+from emulator.record.reasons import EVENT_REASONS
 
 __all__ = ["DETAIL", "GROUPS", "OF_KIND", "reference_page"]
 
@@ -74,7 +75,10 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "access_changed": "A grant of access to a system has changed.",
             "credential_changed": "A credential for a system has changed.",
         },
-        "Recurrences": {"occurrence_skipped": "No job was submitted for an occurrence."},
+        "Arrivals": {
+            "occurrence_skipped": "No job was submitted for an occurrence.",
+            "entry_complete": "No more jobs of an entry come this night; told where all of them are waited for.",
+        },
         "Faults, and what people do": {
             "fault_began": "A fault began.",
             "fault_ended": "A fault ended.",
@@ -105,6 +109,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "key": "the exclusive key; empty for none",
         "last_heard": "the tick at which the broker last heard of it",
         "lease_until": "the tick at which the lease ends unless it is renewed",
+        "night": "which night of the run, from 1; each begins at the clock time of the start",
         "number": "which occurrence it is",
         "ordinal": "its number in the entry, from 1",
         "part": "the name of the part",
@@ -126,7 +131,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "took": "ticks from the call to its end",
         "was_due": "the tick at which it was due to end; it differs from that of the event only after a broker outage",
         "who": "who has it: a worker or a pool",
-        "why": "why, in words",
+        "why": "the code of the reason (see below); empty for none. Its values, if it has any, follow as `values`",
     }
 )
 """What each detail is, in every kind of event that ``OF_KIND`` does not name."""
@@ -171,6 +176,12 @@ The broker and the workers tell their own views. A worker that has lost its leas
 """
 
 
+_REASONS: Final = """\
+The codes that stand as `why`, each with the names of its values. A limit is in ticks. `said` is text: what a handler
+raised, or what a program or a retry policy of your own gave as its reason. Stories, pages and summaries write each code
+as words."""
+
+
 def reference_page() -> str:
     """Write the page of all kinds of events, in Markdown."""
     lines = [_INTRODUCTION]
@@ -181,7 +192,11 @@ def reference_page() -> str:
             mode = " Only with `heartbeats: simulated`, as in tests." if kind in HEARTBEAT_KINDS else ""
             lines.append(f"| `{kind}` | {says}{mode} | {details} |")
         lines.append("")
-    return "\n".join(lines)
+    lines += ["## Reasons", "", _REASONS, "", "| code | values |", "| --- | --- |"]
+    lines += [
+        f"| `{code}` | {', '.join(f'`{name}`' for name in names) or 'none'} |" for code, names in EVENT_REASONS.items()
+    ]
+    return "\n".join([*lines, ""])
 
 
 def _detail(kind: str, name: str) -> str:

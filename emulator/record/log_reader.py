@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from emulator.errors import InputError, LogError
 from emulator.record.encoding import Record, decode, decode_all, lines_of
-from emulator.record.events import DETAILS, Event, Row
+from emulator.record.events import DETAILS, Event, Row, read
 from emulator.record.meta import RunMeta, fact, whole_number
 from emulator.record.sqlite_log import (
     Trace,
@@ -234,8 +234,8 @@ class Log:
         return self._events(self._asked(job, worker, kinds, from_, until))
 
     def _events(self, numbered: Iterable[tuple[int, Row]]) -> Iterator[Event]:
-        for number, (at, kind, cause, whose, where, *details) in numbered:
-            yield Event(number, at, kind, cause, whose, where, dict(zip(DETAILS[kind], details, strict=True)))
+        for number, row in numbered:
+            yield from read([row], number)
 
     def _asked(
         self,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from emulator.errors import LogError
 from emulator.record.log_reader import Log
+from emulator.scenario.changes import with_changes
 from emulator.scenario.files import Folders
 from emulator.scenario.load import Loaded, load_within, varied
 
@@ -15,7 +16,7 @@ __all__ = ["loaded_of", "scenario_of"]
 
 
 def scenario_of(log: Log) -> Loaded:
-    """Read the scenario that a log holds, as it was written.
+    """Read the scenario that a log holds, as it was written, with what was set on the command line.
 
     Which folder its files are in is said by the log alone, so that folder counts only where it lies below that of the
     log, below the current one, or below one that was allowed.
@@ -31,7 +32,8 @@ def scenario_of(log: Log) -> Loaded:
     real = Path(os.path.realpath(folder))
     roots = (beside, Path(), *log.allow_folders)
     trusted = any(real.is_relative_to(os.path.realpath(root)) for root in roots)
-    return load_within(meta.scenario_text, meta.scenario_name, Folders(folder, log.allow_folders, trusted))
+    loaded = load_within(meta.scenario_text, meta.scenario_name, Folders(folder, log.allow_folders, trusted))
+    return with_changes(loaded, meta.changes)
 
 
 def loaded_of(log: Log) -> Loaded:

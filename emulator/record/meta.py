@@ -10,6 +10,7 @@ from emulator.errors import InputError
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.files import open_regular
 from emulator.scenario.load import Loaded
+from emulator.scenario.written import Change
 from emulator.version import VERSION
 
 __all__ = ["RunMeta", "content_hash", "fact", "files_of", "program_version", "whole_number"]
@@ -90,6 +91,7 @@ class RunMeta:
         files: for each file that the scenario refers to, as written there, the SHA-256 of its content.
         heartbeats: ``computed`` or ``simulated``.
         variant: the variant that was run ("": the scenario as it stands).
+        changes: what was set on the command line.
         program_version, zone_data_version, python_version: of this process unless stated.
 
     >>> RunMeta(seed=1, scenario_text="title: Quiet", scenario_name="quiet.yaml").heartbeats
@@ -102,6 +104,7 @@ class RunMeta:
     files: Mapping[str, str] = field(default_factory=dict)
     heartbeats: str = "computed"
     variant: str = ""
+    changes: tuple[Change, ...] = ()
     scenario_folder: str = field(default="", compare=False)  # where the run was, not what
     program_version: str = field(default_factory=program_version)
     zone_data_version: str = field(default_factory=zone_data_version)
@@ -119,6 +122,7 @@ class RunMeta:
             "program_version": self.program_version,
             "zone_data_version": self.zone_data_version,
             "python_version": self.python_version,
+            **({"changes": json.dumps(self.changes, ensure_ascii=False)} if self.changes else {}),
             **({"scenario_folder": self.scenario_folder} if self.scenario_folder else {}),
         }
 
@@ -136,6 +140,7 @@ class RunMeta:
             files=_files(fact(facts, "files")),
             heartbeats=fact(facts, "heartbeats"),
             variant=fact(facts, "variant"),
+            changes=_changes(fact(facts, "changes")) if "changes" in facts else (),
             scenario_folder=_path(facts, "scenario_folder") if "scenario_folder" in facts else "",
             program_version=fact(facts, "program_version"),
             zone_data_version=fact(facts, "zone_data_version"),
@@ -148,6 +153,20 @@ def _path(facts: Mapping[str, str], key: str) -> str:
     if "\0" in found:
         raise ValueError(f"{key} is {found[:40]!r}, which is no path")
     return found
+
+
+def _changes(text: str) -> tuple[Change, ...]:
+    try:
+        found = json.loads(text)
+    except ValueError:
+        found = None
+    if not isinstance(found, list) or not all(map(_is_change, found)):
+        raise ValueError(f"changes is {text[:40]!r}, which is no list of options with their texts")
+    return tuple(Change(*change) for change in found)
+
+
+def _is_change(found: object) -> bool:
+    return isinstance(found, list) and len(found) == 2 and found[0] in ("change", "add") and isinstance(found[1], str)
 
 
 def _files(text: str) -> dict[str, str]:

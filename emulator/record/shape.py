@@ -5,7 +5,8 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from emulator.errors import LogError
-from emulator.record.events import DETAILS
+from emulator.record.events import DETAILS, WITH_VALUES
+from emulator.record.reasons import mistake_in
 
 __all__ = ["check_shape"]
 
@@ -69,12 +70,15 @@ def check_shape(number: int, row: Sequence[Any]) -> None:
     names = DETAILS.get(row[1])
     if names is None:
         raise LogError(f"event {number}: there is no kind of event called {row[1]!r}")
-    if len(row) != 5 + len(names):
+    values = row[-1] if row[1] in WITH_VALUES and len(row) == 6 + len(names) else {}
+    if len(row) != 5 + len(names) + bool(values):
         raise LogError(f"event {number}: {row[1]} has {len(row) - 5} details, not {len(names)}: {', '.join(names)}")
-    for name, value in zip(names, row[5:], strict=True):
+    for name, value in zip(names, row[5:], strict=False):
         expected = _TYPES.get(name)
         if expected is None:
             if not isinstance(value, (str, int, float, bool)):
                 raise LogError(f"event {number}: {name} is {value!r}, not a plain value")
         elif type(value) is not expected:
             raise LogError(f"event {number}: {name} is {value!r}, not {_WORDS[expected]}")
+        elif name == "why" and (mistake := mistake_in(str(value), values)):
+            raise LogError(f"event {number}: {mistake}")

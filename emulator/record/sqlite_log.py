@@ -59,7 +59,7 @@ _STEPS_FOR_A_BYTE: Final = 50
 A row takes far fewer for each of its bytes, unless the tree of pages of a damaged file leads round in circles.
 """
 _TABLES: Final = ("events", "meta", "schema_steps")
-_FORMAT: Final = 2
+_FORMAT: Final = 3
 """The format of what the rows hold: raised when a kind of event, a detail or a word of it gets another name. A file of
 another format is not read; those of before said nothing (0)."""
 

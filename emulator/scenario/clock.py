@@ -15,7 +15,7 @@ from fractions import Fraction
 from io import BytesIO
 from zoneinfo import ZoneInfo
 
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.durations import parse_span
 from emulator.scenario.spelling import nearest
 from emulator.timeline.ticks import MICROSECOND, SECOND
 
@@ -171,6 +171,29 @@ class Clock:
         span = range(first, last)
         return first + bisect_left(span, True, key=lambda tick: self.local(tick).utcoffset() == after)
 
+    def ticks_at(
+        self, local: datetime, in_missing_hour: str = "shift", in_double_hour: str = "first"
+    ) -> tuple[int, ...]:
+        """List the ticks that are taken for a local time, as is wished where the clocks change.
+
+        Args:
+            local: without an offset.
+            in_missing_hour: for a time that the clock never shows: ``skip`` (none), ``shift`` (as much later as the
+                clock jumps) or ``at_its_end`` (when it has jumped). None on a day that the zone skips altogether.
+            in_double_hour: for a time that the clock shows twice: ``first`` or ``both``.
+
+        >>> from datetime import datetime
+        >>> clock, missing = Clock(datetime(2026, 3, 29), "Europe/London"), datetime(2026, 3, 29, 1, 30)
+        >>> [[tick // 60_000_000 for tick in clock.ticks_at(missing, wish)] for wish in ("skip", "shift", "at_its_end")]
+        [[], [90], [60]]
+        """
+        shown = self.instants(local)
+        if shown:
+            return shown if in_double_hour == "both" else shown[:1]
+        if in_missing_hour == "skip" or not self.has_day(local.date()):
+            return ()
+        return (self.tick_of(local) if in_missing_hour == "shift" else self.after_gap(local),)
+
     def has_day(self, day: date) -> bool:
         """Say whether there is such a day: a zone that changes its side of the date line may skip one.
 
@@ -182,11 +205,31 @@ class Clock:
         midnight = datetime.combine(day, time())
         return bool(self.instants(midnight)) or self.local(self.after_gap(midnight)).date() == day
 
+    def night_of(self, tick: int) -> int:
+        """Say in which night of the run a tick lies, from 0; each begins at the clock time of the start.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 9, 4, 21, 30), "America/Santiago")  # the clocks go forward in night 1
+        >>> [clock.night_of(hours * 3_600_000_000) for hours in (0, 23, 24, 46, 47)]
+        [0, 0, 1, 1, 2]
+        """
+        night = (self.local(tick).replace(tzinfo=None) - self.starts) // _DAY
+        while tick < self.night_begins(night):
+            night -= 1
+        while tick >= self.night_begins(night + 1):
+            night += 1
+        return night
+
+    def night_begins(self, night: int) -> int:
+        """Give the tick at which a night of the run begins."""
+        return self.tick_of(self.starts + night * _DAY)
+
     def moment(self, text: str) -> int:
         """Read a moment as a tick: a time of day, an offset from the start, or a full timestamp.
 
         ``"21:40"`` is the first such time at or after the start, past midnight if need be; ``"+2h30m"`` counts from
-        the start; ``2026-06-12T21:40:00`` is local time, and with ``Z`` or ``-04:00`` behind it an RFC 3339 instant.
+        the start, and ``"+P1D"`` is the same time on the next day; ``2026-06-12T21:40:00`` is local time, and with
+        ``Z`` or ``-04:00`` behind it an RFC 3339 instant.
         Seconds and their decimals may follow, rounded to the microsecond. Only a full timestamp can lie before the
         start, and is negative then.
 
@@ -199,7 +242,7 @@ class Clock:
         True
         """
         if text.startswith("+"):
-            return parse_duration(text[1:])
+            return self.span(text[1:])
         stamp = _TIMESTAMP.fullmatch(text)
         found = stamp or _TIME_OF_DAY.fullmatch(text)
         if found is None:
@@ -223,6 +266,20 @@ class Clock:
         if leap and not _starts_a_month(tick + self._origin):
             raise ValueError(f"{text!r} is not a time: a leap second ends the last minute of a month in UTC")
         return tick + fraction
+
+    def span(self, text: str) -> int:
+        """Read a duration that begins at the start: ``P1D`` and ``P1W`` are days of the zone, all else is exact.
+
+        Raises:
+            ValueError: for what is no duration.
+
+        >>> from datetime import datetime
+        >>> clock = Clock(datetime(2026, 3, 28, 22), "Europe/London")  # a night in which an hour is missing
+        >>> [clock.span(text) // 3_600_000_000 for text in ("P1D", "24h", "1d", "P1DT1H")]
+        [23, 24, 24, 24]
+        """
+        days, ticks = parse_span(text)
+        return ticks + (self.tick_of(self.starts + days * _DAY) if days else 0)
 
     def unclear(self, text: str) -> tuple[datetime, tuple[int, ...]] | None:
         """Give the clock time that a moment states and the ticks at which the clock shows it, if that is not just one.

@@ -5,10 +5,11 @@ are restricted, a day that matches either one counts. Beyond POSIX, as is common
 weekdays, 7 for Sunday, and steps (``*/15``, ``8-18/2``). A step in one day field beside a restricted other one is
 refused, because practice differs on what it means. Everything else is refused by name.
 
-Around a change of the clocks, a rule with a fixed minute and hour fires once per day: at the end of the gap that
-swallowed it, at the first of two equal readings; on a day that the zone skips altogether it does not. A rule with
-``*`` in its minute or hour fires at every real minute whose reading matches. The library walks the
-calendar on naive local time; the zone is applied here, because its own steps across half-hour changes go astray.
+Around a change of the clocks POSIX leaves open what happens. By common practice, and unless it is wished otherwise, a
+rule with a fixed minute and hour fires once per day: at the end of the gap that swallowed it, at the first of two equal
+readings; on a day that the zone skips altogether it does not. A rule with ``*`` in its minute or hour fires at every
+real minute whose reading matches. The library walks the calendar on naive local time; the zone is applied here, because
+its own steps across half-hour changes go astray.
 """
 
 import re
@@ -21,7 +22,7 @@ from cronsim import CronSim, CronSimError
 
 from emulator.scenario.clock import Clock
 
-__all__ = ["check_crontab", "crontab_ticks"]
+__all__ = ["check_crontab", "crontab_ticks", "crontab_times", "goes_by_the_hour"]
 
 _MONTHS: Final = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 _WEEKDAYS: Final = ["sun", "mon", "tue", "wed", "thu", "fri", "sat"]
@@ -70,20 +71,37 @@ def check_crontab(line: str) -> None:
         raise ValueError(f"{shown} never fires: none of its months has such a day") from None
 
 
-def crontab_ticks(line: str, clock: Clock, from_tick: int, until_tick: int) -> Iterator[int]:
+def goes_by_the_hour(line: str) -> bool:
+    """Say whether a checked line has ``*`` in its minute or hour, and so fires at whatever the clock really shows.
+
+    >>> goes_by_the_hour("*/15 2 * * *"), goes_by_the_hour("0,30 2 * * *")
+    (True, False)
+    """
+    return any(field.startswith("*") for field in line.split()[:2])
+
+
+def crontab_times(line: str, clock: Clock, from_tick: int, until_tick: int) -> Iterator[datetime]:
+    """Yield the local times that a checked crontab line names, from a day before one tick to a day after another."""
+    # The local clock can run back between the two ends of the window, and over a gap by a day: look a little wider.
+    first = clock.local(from_tick).replace(tzinfo=None) - timedelta(days=1)
+    last = clock.local(until_tick).replace(tzinfo=None) + timedelta(days=1)
+    return takewhile(lambda reading: reading <= last, CronSim(line, first))
+
+
+def crontab_ticks(
+    line: str,
+    clock: Clock,
+    from_tick: int,
+    until_tick: int,
+    in_missing_hour: str,
+    in_double_hour: str,
+) -> Iterator[int]:
     """Yield the ticks in [from_tick, until_tick) at which a checked crontab line fires, nearly in order.
 
     Around a change of the clocks they may come unsorted and twice; the caller sorts and drops equal ones.
     """
-    fields = line.split()
-    once_a_day = not fields[0].startswith("*") and not fields[1].startswith("*")
-    # The local clock can run back between the two ends of the window, and over a gap by a day: look a little wider.
-    first = clock.local(from_tick).replace(tzinfo=None) - timedelta(days=1)
-    last = clock.local(until_tick).replace(tzinfo=None) + timedelta(days=1)
-    for reading in takewhile(lambda reading: reading <= last, CronSim(line, first)):
-        ticks = clock.instants(reading)
-        if once_a_day:
-            ticks = ticks[:1] or ((clock.after_gap(reading),) if clock.has_day(reading.date()) else ())
+    for reading in crontab_times(line, clock, from_tick, until_tick):
+        ticks = clock.ticks_at(reading, in_missing_hour, in_double_hour)
         yield from (tick for tick in ticks if from_tick <= tick < until_tick)
 
 

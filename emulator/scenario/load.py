@@ -9,10 +9,10 @@ import math
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -21,17 +21,20 @@ from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
 from emulator.scenario.files import Folders, folders_of
-from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation, path_in
+from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
+from emulator.scenario.written import Change, Layer, Place, Settings, Source, Written
 from emulator.timeline.ticks import say
+
+if TYPE_CHECKING:
+    from emulator.scenario.variants import Asked
 
 __all__ = [
     "AnyFolders",
     "Loaded",
-    "Source",
     "from_settings",
     "guessed_share",
     "load",
@@ -40,6 +43,7 @@ __all__ = [
     "varied",
 ]
 
+_WITH_CHANGES = ("variants", "combine", "baseline", "questions")
 _DEEPEST = 50
 _MOST_DIGITS = 30
 _FOUND = "found "
@@ -51,30 +55,6 @@ _WHATEVER = datetime(1950, 1, 1)  # noqa: DTZ001 - a local time; the clock knows
 
 AnyFolders = Iterable[str | os.PathLike[str]]
 """Paths of folders, in a list or the like: ``["../traces"]``."""
-
-
-class Source(Protocol):
-    """Something that a scenario was written in, and the place of each value in it."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def data(self) -> dict[str, Any]: ...
-    def place(self, loc: Sequence[str | int]) -> tuple[int, int]: ...
-    def key_place(self, loc: Sequence[str | int]) -> tuple[int, int]: ...
-
-
-@dataclass(frozen=True, slots=True)
-class _Settings:
-    """Settings made in Python: they have no lines."""
-
-    name: str
-    data: dict[str, Any]
-
-    def place(self, loc: Sequence[str | int]) -> tuple[int, int]:
-        return 0, 0
-
-    key_place = place
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +69,13 @@ class Loaded:
         provenance: where values come from, by dotted path.
         clock: the scenario's clock: local time to ticks and back.
         variants: the scenario under each of its variants, by name; those that ``combine`` makes come last.
-        patches: for each variant the dotted paths that it changes and their values.
+        patches: for each variant the dotted paths that it changes and their values, with those of the variant that it
+            is based on.
+        questions: what is asked of the night: for each the words, the patch, and the scenario under it.
         data: the plain data behind the scenario, wrappers taken off.
         said: where values come from, by path.
-        source: what it was read from.
+        written: where each value was written: in which file, or on the command line.
+        changes: what was set on the command line, each the option (``change`` or ``add``) and its text.
     """
 
     scenario: Scenario
@@ -103,9 +86,18 @@ class Loaded:
     clock: Clock = field(compare=False)
     variants: Mapping[str, Scenario]
     patches: Mapping[str, Mapping[str, Any]]
+    questions: Sequence["Asked"]
     data: Mapping[str, Any] = field(repr=False)
     said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
-    source: Source = field(repr=False, compare=False)
+    written: Written = field(repr=False, compare=False)
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """The scenario's title, with what was set on the command line."""
+        return (
+            f"{self.scenario.title}, with {' '.join(map(str, self.changes))}" if self.changes else self.scenario.title
+        )
 
     @property
     def path(self) -> Path:
@@ -119,9 +111,7 @@ class Loaded:
 
     def place(self, loc: Sequence[str | int] | str) -> str:
         """Write the place of a value as ``file:line:column``, or the file alone when it has none."""
-        parts = path_in(self.data, loc.split(".") if isinstance(loc, str) else loc)
-        line, column = self.source.place(provenance.original(parts, self.said))
-        return f"{self.name}:{line}:{column}" if line else self.name
+        return str(self.written.place(self.data, loc.split(".") if isinstance(loc, str) else loc))
 
 
 def load(path: Path | str, *, allow_folders: AnyFolders = ()) -> Loaded:
@@ -205,7 +195,7 @@ def from_settings(
     must_be(MAPPING, settings=settings)
     must_be(TEXT, name=name)
     must_be(FOLDER, folder=folder)
-    return _load(_Settings(name, plain(settings)), "", Folders(Path(folder), folders_of(allow_folders)))
+    return _load(Settings(name, plain(settings)), "", Folders(Path(folder), folders_of(allow_folders)))
 
 
 def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> Loaded:
@@ -216,10 +206,11 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     """
     from emulator.scenario.variants import patched  # variants need validation, and validation needs variants
 
-    data, found = patched(dict(loaded.data), plain(patch), ())
+    data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
-    return _load(_Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
+    made = _load(Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
+    return replace(made, changes=loaded.changes)
 
 
 def guessed_share(loaded: Loaded) -> float | None:
@@ -229,19 +220,45 @@ def guessed_share(loaded: Loaded) -> float | None:
 
 def _load(source: Source, written: str, folders: Folders) -> Loaded:
     data, said, wrong = provenance.unwrap(source.data)
-    problems = [_placed(source, it, it.loc) for it in wrong]
+    layers = Written((Layer(source, said),))
+    return _whole(
+        source.name, written, folders, data, layers, [(layers.place_in(0, it.loc, it.at_key), it) for it in wrong]
+    )
+
+
+def again(loaded: Loaded, data: dict[str, Any], written: Written, changes: tuple[Change, ...]) -> Loaded:
+    """Give a scenario as its data were changed by what was set on the command line.
+
+    Raises:
+        ScenarioError: with every mistake that this makes.
+    """
+    return _whole(loaded.name, loaded.text, loaded.folders, data, written, [], changes)
+
+
+def _whole(
+    name: str,
+    text: str,
+    folders: Folders,
+    data: dict[str, Any],
+    written: Written,
+    problems: list["_Placed"],
+    changes: tuple[Change, ...] = (),
+) -> Loaded:
+    """Make a scenario of plain data, or tell everything that is wrong with it."""
     scenario, clock, found = _checked(data, folders)
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
-    if scenario is not None and not found and not problems and (data.keys() & {"variants", "combine", "baseline"}):
+    asked: list[Asked] = []
+    if scenario is not None and not found and not problems and not data.keys().isdisjoint(_WITH_CHANGES):
         from emulator.scenario.variants import variants_of  # it validates what it has patched: see `varied`
 
-        (variants, patches), found = variants_of(data, scenario, folders)
-    problems += [_placed(source, it, provenance.original(it.loc, said)) for it in found]
+        (variants, patches, asked), found = variants_of(data, scenario, folders)
+    problems += [(written.place(data, it.loc, at_key=it.at_key), it) for it in found]
     if problems or scenario is None:
-        raise ScenarioError(_in_order(problems, source.name))
+        raise ScenarioError(_in_order(problems, name, changes))
+    said = written.said(data)
     paths = {".".join(map(str, loc)): told for loc, told in said.items()}
-    return Loaded(scenario, source.name, written, folders, paths, clock, variants, patches, data, said, source)
+    return Loaded(scenario, name, text, folders, paths, clock, variants, patches, asked, data, said, written, changes)
 
 
 def checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, list[Found]]:
@@ -268,7 +285,10 @@ def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:
         ends = scenario.lasts if arrival.ends is None else min(arrival.ends, scenario.lasts)
         from emulator.scenario.recurrence import too_often  # most scenarios do not recur
 
-        if wrong := too_often(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
+        wishes = arrival.at_changes
+        if wrong := too_often(
+            arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes, at_changes=wishes
+        ):
             yield Found(("arrivals", place, "recurs"), wrong)
 
 
@@ -307,23 +327,21 @@ def _clock(data: Mapping[str, Any]) -> tuple[Clock, list[Found]]:
     return Clock(when, where), found
 
 
-_Placed = tuple[int, int, Found]
+_Placed = tuple[Place, Found]
 
 
-def _placed(source: Source, it: Found, written: Sequence[str | int]) -> _Placed:
-    """Give line, column and mistake."""
-    there = path_in(source.data, written)
-    whole = len(there) == len(written)
-    return *(source.key_place(there) if it.at_key and whole else source.place(there)), it
+def _in_order(problems: list[_Placed], name: str, changes: Sequence[Change]) -> list[Problem]:
+    """Put problems in file order, say each once, and no more than a person can read.
 
-
-def _in_order(problems: list[_Placed], name: str) -> list[Problem]:
-    """Put problems in file order, say each once, and no more than a person can read."""
-    problems = sorted(dict.fromkeys(problems), key=lambda placed: placed[:2])
+    Files that were right by themselves are wrong only with what was set on the command line.
+    """
+    only_with = f" (only with {' '.join(map(str, changes))})" if changes else ""
+    problems = sorted(dict.fromkeys(problems), key=lambda placed: (placed[0].layer, *placed[0][2:]))
     told = [
-        Problem(name, line, column, ".".join(map(str, it.loc)), it.told()) for line, column, it in problems[:MOST_TOLD]
+        Problem(*place[1:], ".".join(map(str, it.loc)), it.told() + (only_with if place.line else ""))
+        for place, it in problems[:MOST_TOLD]
     ]
-    more = sum(it.counts for _, _, it in problems[MOST_TOLD:])
+    more = sum(it.counts for _, it in problems[MOST_TOLD:])
     return told if more <= 0 else [*told, Problem(name, 0, 0, "", f"and {more} more mistakes")]
 
 

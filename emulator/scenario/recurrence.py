@@ -1,28 +1,61 @@
 """When does something that recurs come, in ticks of one scenario?
 
 Two notations: an RFC 5545 rule (``FREQ=DAILY;BYHOUR=22;BYMINUTE=0``) and a five-field POSIX crontab line
-(``0 22 * * 1-5``). Days can be excluded: by date, by weekday, or by a recurrence of their own.
+(``0 22 * * 1-5``). Days can be excluded: by date, by weekday, or by a recurrence of their own. What comes of times that
+the clocks jump over, or show twice, is as usual for the notation, or as a scenario wishes.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from typing import Final
+from typing import Final, NamedTuple
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.crontab import check_crontab, crontab_ticks
+from emulator.scenario.crontab import check_crontab, crontab_ticks, crontab_times, goes_by_the_hour
 from emulator.scenario.durations import LONGEST
-from emulator.scenario.recurrence_rule import parse_rule, rule_ticks
+from emulator.scenario.recurrence_rule import missed_times, parse_rule, rule_ticks, rule_times
 from emulator.timeline.ticks import DAY, MINUTE, SECOND
 
-__all__ = ["MOST_OCCURRENCES", "Occurrence", "hints", "occurrences", "too_often", "validate", "validate_excluded"]
+__all__ = [
+    "MOST_OCCURRENCES",
+    "Occurrence",
+    "Unclear",
+    "hints",
+    "never_missing",
+    "occurrences",
+    "too_often",
+    "unclear",
+    "usual",
+    "validate",
+    "validate_excluded",
+]
 
 MOST_OCCURRENCES: Final = 600_000
 """How often one rule may fire in one run: a little more than every minute of a year."""
 
 _WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+
+
+AtChanges = tuple[str | None, str | None]
+"""What is wished in the hour that is missing, and in the one that comes twice; None: as usual for the notation."""
+
+
+class Unclear(NamedTuple):
+    """A local time that a recurrence names and that the clock never shows, or shows twice.
+
+    Attributes:
+        local: the time; of several in one gap or overlap, the first.
+        shown: the ticks at which the clock shows it: none, or two.
+        taken: those at which the recurrence comes for it, as is usual for its notation.
+        more: how many further such times lie on the same day.
+    """
+
+    local: datetime
+    shown: tuple[int, ...]
+    taken: tuple[int, ...]
+    more: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +126,19 @@ def hints(rule_text: str, clock: Clock, from_tick: int = 0) -> list[str]:
 
 
 def occurrences(
-    rule_text: str, clock: Clock, until_tick: int, *, from_tick: int = 0, excluded: Sequence[str] = ()
+    rule_text: str,
+    clock: Clock,
+    until_tick: int,
+    *,
+    from_tick: int = 0,
+    excluded: Sequence[str] = (),
+    at_changes: AtChanges = (None, None),
 ) -> list[Occurrence]:
     """List the occurrences of a recurrence in [from_tick, until_tick), in order, no instant twice.
 
     For a rule, ``from_tick`` is RFC 5545's DTSTART: it gives the parts of the time that the rule leaves open, and COUNT
     and INTERVAL count from it; it is an occurrence only if the rule matches it. Excluded days are local days; what
-    falls on one is dropped after COUNT has counted it.
+    falls on one, or is skipped where the clocks change, is dropped after COUNT has counted it.
 
     Raises:
         ValueError: for a bad rule or entry, for a rule that comes more than 600,000 times, and for an end more than
@@ -114,7 +153,7 @@ def occurrences(
         raise ValueError(f"{rule_text!r} is asked for too far ahead: a scenario lasts at most 100 years")
     is_excluded = _Excluded(excluded, clock, from_tick, until_tick)
     found = []
-    for tick in _distinct(rule_text, clock, from_tick, until_tick):
+    for tick in _distinct(rule_text, clock, from_tick, until_tick, at_changes):
         local = clock.local(tick)
         if not is_excluded(local.date()):
             found.append(Occurrence(tick, local.isoformat()))
@@ -122,7 +161,13 @@ def occurrences(
 
 
 def too_often(
-    rule_text: str, clock: Clock, until_tick: int, *, from_tick: int = 0, excluded: Sequence[str] = ()
+    rule_text: str,
+    clock: Clock,
+    until_tick: int,
+    *,
+    from_tick: int = 0,
+    excluded: Sequence[str] = (),
+    at_changes: AtChanges = (None, None),
 ) -> str:
     """Say why a right recurrence cannot be played: it, or one of the excluded days, comes too often; "" if it can.
 
@@ -136,19 +181,101 @@ def too_often(
     shortest = SECOND if any("BYSECOND" in text for text in (rule_text, *excluded)) else MINUTE  # between two of them
     if (until_tick - from_tick + 2 * DAY) // shortest > MOST_OCCURRENCES:  # else they need not be listed to know
         try:
-            occurrences(rule_text, clock, until_tick, from_tick=from_tick, excluded=excluded)
+            occurrences(rule_text, clock, until_tick, from_tick=from_tick, excluded=excluded, at_changes=at_changes)
         except ValueError as error:
             return str(error)
     return ""
 
 
-def _distinct(rule_text: str, clock: Clock, from_tick: int, until_tick: int) -> list[int]:
+def never_missing(rule_text: str) -> bool:
+    """Say whether a right recurrence steps through real time, so that no time of it can be missing.
+
+    >>> never_missing("FREQ=HOURLY"), never_missing("0 * * * *")
+    (True, False)
+    """
+    return "=" in rule_text and parse_rule(rule_text).goes_by_the_hour
+
+
+def unclear(
+    rule_text: str,
+    clock: Clock,
+    until_tick: int,
+    *,
+    from_tick: int = 0,
+    excluded: Sequence[str] = (),
+) -> list[Unclear]:
+    """List what a right recurrence names in [from_tick, until_tick) and the clock never shows, or shows twice.
+
+    One for each day and kind. What goes by every hour misses none: it comes as often as the day has hours.
+
+    >>> from datetime import datetime
+    >>> clock = Clock(datetime(2026, 3, 28), "Europe/London")
+    >>> [(str(it.local), clock.local(it.taken[0]).isoformat()) for it in unclear("30 1 * * *", clock, 3 * DAY)]
+    [('2026-03-29 01:30:00', '2026-03-29T02:00:00+01:00')]
+    """
+    is_excluded = _Excluded(excluded, clock, from_tick, until_tick)
+    days = {day for day in _days_of_change(clock, from_tick, until_tick) if not is_excluded(day)}
+    if not days:
+        return []
+    wanted = usual(rule_text)
+    found: dict[tuple[date, bool], Unclear] = {}
+    for local in sorted(_named(rule_text, clock, days, from_tick, until_tick)):
+        shown = clock.instants(local)
+        if len(shown) == 1 or not any(from_tick <= tick < until_tick for tick in shown or (clock.tick_of(local),)):
+            continue
+        kind = local.date(), bool(shown)
+        if kind in found:
+            found[kind] = found[kind]._replace(more=found[kind].more + 1)
+        else:
+            taken = (tick for tick in clock.ticks_at(local, *wanted) if from_tick <= tick < until_tick)
+            found[kind] = Unclear(local, shown, tuple(taken), 0)
+    return list(found.values())
+
+
+def usual(rule_text: str) -> tuple[str, str]:
+    """Say what is usual for the notation of a right recurrence, where it is not wished otherwise.
+
+    >>> usual("30 2 * * *")
+    ('at_its_end', 'first')
+    """
+    a_rule = "=" in rule_text
+    if parse_rule(rule_text).goes_by_the_hour if a_rule else goes_by_the_hour(rule_text):
+        return "skip", "both"
+    return "shift" if a_rule else "at_its_end", "first"
+
+
+def _days_of_change(clock: Clock, from_tick: int, until_tick: int) -> Iterator[date]:
+    """Yield the local days on which the clocks may change: of each change the day before it, and that after it."""
+    tick, before = from_tick, clock.local(from_tick)
+    while tick < until_tick:
+        tick = min(tick + DAY, until_tick)
+        after = clock.local(tick)
+        if after.utcoffset() != before.utcoffset():
+            yield from (before.date(), after.date())
+        before = after
+
+
+def _named(rule_text: str, clock: Clock, days: Collection[date], from_tick: int, until_tick: int) -> set[datetime]:
+    """Give the local times that a recurrence names on some days: those that the clock never shows included."""
+    if "=" not in rule_text:
+        times = {local for local in crontab_times(rule_text, clock, from_tick, until_tick) if local.date() in days}
+        every_hour = rule_text.split()[1] == "*"
+        return {local for local in times if clock.instants(local)} if every_hour else times
+    rule = parse_rule(rule_text)
+    times = {local for local in rule_times(rule, clock, from_tick, until_tick) if local.date() in days}
+    return times | {local for day in days for local in missed_times(rule, day) if not clock.instants(local)}
+
+
+def _distinct(
+    rule_text: str, clock: Clock, from_tick: int, until_tick: int, at_changes: AtChanges = (None, None)
+) -> list[int]:
     validate(rule_text)
+    missing, double = (wish or by_default for wish, by_default in zip(at_changes, usual(rule_text), strict=True))
     ticks: Iterator[int]
     if "=" in rule_text:
-        ticks = rule_ticks(parse_rule(rule_text), clock, from_tick, until_tick)
+        ticks = rule_ticks(parse_rule(rule_text), clock, from_tick, until_tick, missing, double)
     else:
-        ticks = crontab_ticks(rule_text, clock, from_tick, until_tick)
+        ticks = crontab_ticks(rule_text, clock, from_tick, until_tick, missing, double)
     found = []
     for tick in ticks:
         found.append(tick)

@@ -2,8 +2,10 @@
 
 The law: parts, ranges and combinations are checked here against RFC 5545, section 3.3.10, because the library accepts
 more. DAILY and longer rules are expanded by the library in naive local time, and each reading becomes an instant
-afterwards. HOURLY and MINUTELY rules step through real time (UTC), and their BY parts are held against the local
-reading; the library would lose an hour in an overlap. SECONDLY is refused, UNTIL is an instant in UTC.
+afterwards. Unless it is wished otherwise, one that the clocks jump over is read with the offset before, and of two
+equal ones the first is taken (section 3.3.5). HOURLY and MINUTELY rules step through real time (UTC), and their BY
+parts are held against the local reading; the library would lose an hour in an overlap. SECONDLY is refused, UNTIL is an
+instant in UTC.
 
 Both searches are bounded. The library looks on to the year 9999 for a next occurrence that may never come, so it works
 on a late twin of the years asked for: the last years of its calendar with the same weekdays and leap days.
@@ -13,7 +15,7 @@ import calendar
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 from dateutil.rrule import rrulestr
@@ -22,7 +24,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
 
-__all__ = ["Rule", "parse_rule", "rule_ticks"]
+__all__ = ["Rule", "missed_times", "parse_rule", "rule_ticks", "rule_times"]
 
 _DAYS: Final = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
 _STEPS: Final = {"HOURLY": HOUR, "MINUTELY": MINUTE}
@@ -65,6 +67,11 @@ class Rule:
     by: dict[str, tuple[int, ...]]
     by_day: tuple[tuple[int, str], ...]
     week_starts: str
+
+    @property
+    def goes_by_the_hour(self) -> bool:
+        """Say whether it steps through real time, hours or minutes, and so comes at whatever the clock really shows."""
+        return self.frequency in _STEPS
 
     def text(self) -> str:
         """Write the rule for the library, without UNTIL, which is applied to instants here."""
@@ -189,26 +196,67 @@ def _until(value: str) -> datetime:
     raise _RuleError(f"UNTIL {value!r} is not an instant in UTC, such as 20260613T040000Z (the scenario has a zone)")
 
 
-def rule_ticks(rule: Rule, clock: Clock, from_tick: int, until_tick: int) -> Iterator[int]:
+def rule_ticks(
+    rule: Rule,
+    clock: Clock,
+    from_tick: int,
+    until_tick: int,
+    in_missing_hour: str,
+    in_double_hour: str,
+) -> Iterator[int]:
     """Yield the ticks in [from_tick, until_tick) at which a rule fires, nearly in order.
 
     The rule's DTSTART is ``from_tick``, rounded up to a whole second. Around a change of the clocks ticks may come
-    unsorted and twice; the caller sorts and drops equal ones.
+    unsorted and twice; the caller sorts and drops equal ones. COUNT has counted what is then skipped.
 
     Raises:
         ValueError: when the search grows beyond its bound.
     """
-    if rule.until is not None:
-        until_tick = min(until_tick, clock.tick_of(rule.until) + 1)
-    start = clock.local(from_tick)
-    start_tick = from_tick + -start.microsecond % SECOND
+    start_tick, until_tick = _window(rule, clock, from_tick, until_tick)
     if start_tick >= until_tick:
         return
-    expand = _in_real_time if rule.frequency in _STEPS else _in_local_time
-    yield from (tick for tick in expand(rule, clock, start_tick, until_tick) if start_tick <= tick < until_tick)
+    ticks: Iterator[int]
+    if rule.goes_by_the_hour:
+        ticks = _in_real_time(rule, clock, start_tick, until_tick)
+        if in_double_hour == "first":
+            ticks = (tick for tick in ticks if not clock.local(tick).fold)
+    else:
+        readings = _in_local_time(rule, clock, start_tick, until_tick)
+        ticks = (tick for reading in readings for tick in clock.ticks_at(reading, in_missing_hour, in_double_hour))
+    yield from (tick for tick in ticks if start_tick <= tick < until_tick)
 
 
-def _in_local_time(rule: Rule, clock: Clock, start_tick: int, until_tick: int) -> Iterator[int]:
+def rule_times(rule: Rule, clock: Clock, from_tick: int, until_tick: int) -> Iterator[datetime]:
+    """Yield the local times that a rule names, from ``from_tick`` to a day after another tick, some of them twice.
+
+    Raises:
+        ValueError: when the search grows beyond its bound.
+    """
+    start_tick, until_tick = _window(rule, clock, from_tick, until_tick)
+    if start_tick >= until_tick:
+        return
+    if rule.goes_by_the_hour:
+        ticks = _in_real_time(rule, clock, start_tick, until_tick)
+        yield from (clock.local(tick).replace(tzinfo=None, fold=0) for tick in ticks)
+    else:
+        yield from _in_local_time(rule, clock, start_tick, until_tick)
+
+
+def missed_times(rule: Rule, day: date) -> Iterator[datetime]:
+    """Yield one time of a day for each hour that a rule which goes by the hour names: the clock may never show it."""
+    if rule.goes_by_the_hour and _day_matches(rule, day):
+        minute = rule.by.get("BYMINUTE", (0,))[0]
+        yield from (datetime.combine(day, time(hour, minute)) for hour in rule.by.get("BYHOUR", ()))
+
+
+def _window(rule: Rule, clock: Clock, from_tick: int, until_tick: int) -> tuple[int, int]:
+    """Give the first tick that may be an occurrence (DTSTART), and the end of what is asked for."""
+    if rule.until is not None:
+        until_tick = min(until_tick, clock.tick_of(rule.until) + 1)
+    return from_tick + -clock.local(from_tick).microsecond % SECOND, until_tick
+
+
+def _in_local_time(rule: Rule, clock: Clock, start_tick: int, until_tick: int) -> Iterator[datetime]:
     start = clock.local(start_tick).replace(tzinfo=None)
     last = clock.local(until_tick).replace(tzinfo=None) + timedelta(days=1)
     later = _late_twin(start.year, last.year)
@@ -216,10 +264,7 @@ def _in_local_time(rule: Rule, clock: Clock, start_tick: int, until_tick: int) -
     for twin in rrulestr(rule.text(), dtstart=start.replace(year=start.year + later)):
         if twin > last_twin:
             return
-        reading = twin.replace(year=twin.year - later)
-        tick = clock.tick_of(reading)
-        if clock.local(tick).day == reading.day or clock.has_day(reading.date()):
-            yield tick
+        yield twin.replace(year=twin.year - later)
 
 
 def _late_twin(first: int, last: int) -> int:

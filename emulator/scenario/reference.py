@@ -38,15 +38,19 @@ _SECTIONS: Final = (
     ("Routines", "Routine", "`routines.NAME`"),
     ("Parts", "Part", "an item of `routines.NAME.parts`"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
-    ("Prerequisites", "Prerequisite", "`after` of an arrival"),
+    ("Prerequisites", "Prerequisite", "`after` of an arrival, or an item of the list there"),
+    ("The first of several prerequisites", "FirstOf", "`after` of an arrival"),
     ("Faults", "Fault", "an item of `faults`"),
     ("Some of a pool", "Target", "what a fault or an action is aimed at"),
     ("Actions", "Action", "an item of `actions`"),
     ("Requirements", "Requirement", "an item of `must_hold`"),
+    ("Questions", "Question", "an item of `questions`"),
 )
 
 _SOURCES: Final = ", ".join(f"`{source}`" for source in SOURCES)
 _EXAMPLES: Final = re.compile(r" such as (?:90s|\"21:40\"|\"05:00\"|4m)[^(]*?(?:PT30S|T21:40:00|\"05:00\"|9m\})")
+
+_EXACT: Final = re.compile(r"\ba duration(?: above 0)?(?! above| such as)")
 
 _INTRODUCTION: Final = f"""\
 # The scenario file
@@ -60,9 +64,10 @@ and column, all at once. `queuedrill check FILE` reads a file without running it
 
 | value | written |
 | --- | --- |
-| duration | `90s`, `1h30m`, `500ms`, `250us`, `2d` (24 hours each), or `PT30S`; whole microseconds, at most \
-100 years; 0 needs no unit |
-| moment | `"21:40"`, the first such time from the start on; `"+2h30m"` from the start; `2026-06-12T21:40:00` in the \
+| duration | `90s`, `1h30m`, `500ms`, `250us`, `2d` (48 hours), `1w` (168 hours), or `PT30S`; whole microseconds, at \
+most 100 years; 0 needs no unit. All are exact, whatever the clocks do |
+| moment | `"21:40"`, the first such time from the start on; `"+2h30m"` from the start; `"+P1D"`, a day of the zone \
+from the start; `2026-06-12T21:40:00` in the \
 scenario's zone, or with `Z` or `-04:00` behind it |
 | time of day | `"05:00"` on the clock of the zone |
 | distribution | a duration, or a mapping with one law: see below |
@@ -77,6 +82,27 @@ A clock time that the clocks jump over when they are put forward is read with th
 later as they jump (01:30 for `"00:30"`). One that comes twice when they are put back is the first of the two, or
 the first from the start on. `check` names both.
 
+`P1D` and `P1W` are nominal, as RFC 5545 (section 3.3.6) has it: days of the zone, of 23 to 25 hours where the clocks
+change. They stand where a place in the calendar is known: in `lasts` and in moments such as `"+P1D"`, where `24h` and
+`1d` stay exact. `P1DT2H` is a day of the zone, then two hours. Of every other key the tables below say "exact": there
+`P1D` is refused, with what to write instead.
+
+Notations differ in what comes of an arrival at such a time. `in_missing_hour` and `in_double_hour` of an entry decide;
+where they are not stated, this holds. `check` names each such time, unless the entry states what is wanted.
+
+| written | 02:30, when 02:00 is followed by 03:00 | 02:30, when it comes twice | source |
+| --- | --- | --- | --- |
+| `at: "02:30"` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
+| `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=30` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
+| `recurs: 30 2 * * *` | `at_its_end`: 03:00 | `first` | common practice; POSIX (crontab) leaves it open |
+| `recurs: "*/30 2 * * *"`, `"30 * * * *"`: a `*` in minute or hour | `skip` | `both` | common practice; POSIX \
+leaves it open |
+| `recurs: FREQ=HOURLY` or `MINUTELY` | `skip`: they go by real hours and minutes | `both` | common practice; \
+RFC 5545 does not say |
+
+A day that the zone skips altogether has no arrivals. What is skipped has been counted by COUNT of the rule, and not by
+`count` of the entry.
+
 An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
 
 ## Where a value comes from
@@ -87,9 +113,20 @@ Any value may stand in a wrapper that says where it comes from:
 
 ## Variants
 
-Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. Items of lists
-are counted from 0 (`faults.0.at`), arrival entries may be named (`arrivals.nightly.count`). A key that is not stated is
-added, and `null` takes a value back to its default.
+Each variant names values by dotted paths and gives them another value: `queues.night.retry.first: 2m`. An item of a
+list goes by its `name` (`arrivals.nightly.count`, `faults.blackout.at`), else by its number from 0 (`faults.0.at`); a
+name goes before a number. A key that is not stated is added, and `null` takes a value back to its default.
+
+A list is replaced by another list, or changed:
+`faults: {{add: [{{freeze: dome-1, at: "23:00"}}], remove: [blackout]}}`. What is named under `remove` is taken out
+first (an item by its name or number, a word by itself); what stands under `add` comes last. `based_on: NAME` among a
+variant's paths makes the changes of that other variant first.
+
+Under another seed or variant, a fault, a grant of access, an action or an arrival entry with a `name` is the same one,
+whatever else is changed in it: its draws are keyed by its name. One without a name is known by what it says.
+
+A question asks the same in words: `{{ask: "What if dome-1 freezes?", change: {{faults: {{add: [...]}}}}}}`.
+`run FILE --nights N --questions` answers each. `compare` leaves questions out.
 """
 
 
@@ -120,7 +157,8 @@ def _table(model: str) -> Iterator[str]:
 
 def _value(node: Mapping[str, Any]) -> str:
     """Say what may stand there, without the examples, which the top of the page has."""
-    return "a mapping: see there" if is_of_keys(node) else _EXAMPLES.sub("", words(node))
+    said = "a mapping: see there" if is_of_keys(node) else _EXAMPLES.sub("", words(node))
+    return _EXACT.sub(r"\g<0> (exact)", said)
 
 
 def _default(node: Mapping[str, Any]) -> str:

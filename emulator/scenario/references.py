@@ -27,6 +27,8 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("routines.*.parts.*.effect_in", Names.system),
     ("arrivals.*.routine", Names.routine),
     ("arrivals.*.after.entry", Names.entry),
+    ("arrivals.*.after.*.entry", Names.entry),
+    ("arrivals.*.after.any_of.*.entry", Names.entry),
     ("access.*.who", Names.worker_or_pool),
     ("access.*.to", Names.system_or_part),
     ("credentials.*.who", Names.worker_or_pool),
@@ -53,6 +55,7 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("must_hold.*.pool", Names.pool),
     ("must_hold.*.entry", Names.entry),
     ("must_hold.*.each_occurrence_of", Names.entry),
+    ("must_hold.*.starts_after_end_of", Names.entry),
 )
 """Where a name is used, and the question that it must pass."""
 
@@ -75,10 +78,22 @@ _UNITS: Final = {"time": "a duration such as 90s or 1h30m", "share": "a share fr
 def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) -> list[Found]:
     """Tell everything in plain data that names what is not there, or that cannot be as it is said."""
     names = names_in(data, clock)
-    checks = (_uses, _targets, _own_workers, _same_names, _same_labels, _zones, _prerequisites, _entries_used, _traced)
+    checks = (
+        _uses,
+        _targets,
+        _own_workers,
+        _same_names,
+        _same_labels,
+        _same_item_names,
+        _zones,
+        _prerequisites,
+        _entries_used,
+        _traced,
+    )
     found = [wrong for check in checks for wrong in check(data, names)]
     found += wrong_parameters(data, names)
     found += _measures(data)
+    found += _preferred(data)
     found += _trace_files(data, clock, folders)
     return found
 
@@ -124,6 +139,15 @@ def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
             yield Found(("pools", pool), f"{pool!r} is the name of a worker of the pool {other!r} already", True)
 
 
+def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
+    """Paths and draws know an item of a list by its name, so no other may have it."""
+    for key in ("faults", "actions", "access", "credentials", "must_hold"):
+        first: dict[str, int] = {}
+        for loc, name in expand(data, (key, "*", "name")):
+            if isinstance(name, str) and first.setdefault(name, loc[1]) != loc[1]:  # type: ignore[arg-type]  # its place
+                yield Found(loc, f"{key}.{first[name]} is called {name!r} already: give this another name")
+
+
 def _zones(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
     known = zone_names()
     for loc, zone in expand(data, ("pools", "*", "power", "zone")):
@@ -141,29 +165,40 @@ def _same_labels(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 def _prerequisites(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     """No job may wait for itself, over however many entries, nor for a job that its entry does not have."""
-    waits = {
-        label: after["entry"]
-        for label, entry in names.entries.items()
-        if isinstance(after := entry.get("after"), Mapping) and isinstance(after.get("entry"), str)
-    }
-    locs = {label: loc for loc, label in reversed(list(names.labels.items()))}
-    seen: set[str] = set()
-    for start in waits:
-        trail: dict[str, None] = {}
-        label: str | None = start
-        while label is not None and label not in seen:
-            seen.add(label)
-            trail[label] = None
-            label = waits.get(label)
-        if label in trail:  # each entry waits for one other at most, so whoever comes back has gone round a circle
-            circle = list(trail)[list(trail).index(label) :]
-            chain = " after ".join([*circle[:_MOST_NAMED], *["..."] * (len(circle) > _MOST_NAMED), label])
-            yield Found((*locs[label], "after", "entry"), f"jobs would wait for themselves: {chain}")
-    for loc, after in expand(data, ("arrivals", "*", "after")):
-        if isinstance(after, Mapping) and isinstance(after.get("number"), int):
-            wrong = names.too_high(str(after.get("entry")), after["number"])
-            if wrong:
+    labels = {loc[1]: label for loc, label in names.labels.items()}
+    waits: dict[str, dict[str, Loc]] = {label: {} for label in labels.values() if label is not None}
+    for pattern in _BEFORES:
+        for loc, before in expand(data, ("arrivals", "*", *pattern)):
+            if not isinstance(before, Mapping) or not isinstance(before.get("entry"), str):
+                continue
+            if (label := labels[loc[1]]) is not None:
+                waits[label].setdefault(before["entry"], (*loc, "entry"))
+            if isinstance(before.get("number"), int) and (wrong := names.too_high(before["entry"], before["number"])):
                 yield Found((*loc, "number"), wrong)
+    yield from _circles(waits)
+
+
+_BEFORES: Final = (("after",), ("after", "*"), ("after", "any_of", "*"))
+
+
+def _circles(waits: Mapping[str, Mapping[str, Loc]]) -> Iterator[Found]:
+    """Find entries that wait for themselves, each circle once; without recursion, for chains may be long."""
+    done: set[str] = set()
+    for start in waits:
+        trail: dict[str, Iterator[str]] = {start: iter(waits[start])} if start not in done else {}
+        while trail:
+            label = next(reversed(trail))
+            before = next(trail[label], None)
+            if before is None:
+                done.add(label)
+                del trail[label]
+            elif before in trail:
+                row = list(trail)
+                circle = row[row.index(before) :]
+                chain = " after ".join([*circle[:_MOST_NAMED], *["..."] * (len(circle) > _MOST_NAMED), before])
+                yield Found(waits[before][circle[1 % len(circle)]], f"jobs would wait for themselves: {chain}")
+            elif before not in done and before in waits:
+                trail[before] = iter(waits[before])
 
 
 def _entries_used(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
@@ -230,6 +265,25 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 yield Found(
                     (*loc, key), f"{name} cannot be told by {key}, only {f'by {by}' if by else 'for the whole night'}"
                 )
+
+
+def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:
+    """What is preferred are figures of which one side is better, each named once."""
+    from emulator.measure.catalogue import MEASURES
+
+    seen = set()
+    for loc, name in expand(data, ("prefer", "*")):
+        if not isinstance(name, str):
+            continue
+        measure = MEASURES.get(name)
+        if measure is None:
+            said = renamed(name, MEASURES) or f"no figure is called {name!r}: {advise(name, MEASURES)}"
+            yield Found(loc, said)
+        elif not measure.better:
+            yield Found(loc, f"of {name} neither more nor less is better: name another figure")
+        elif name in seen:
+            yield Found(loc, f"{name} stands here twice: name each figure once")
+        seen.add(name)
 
 
 def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Iterator[Found]:

@@ -51,9 +51,9 @@ def resolved(loaded: Loaded) -> str:
         by_alias=True,
         exclude_none=True,
         context={"clock": loaded.clock, "behind": _MARK},
-        exclude={"variants", "combine"},
+        exclude={"variants", "combine", "questions"},
     )
-    for key in ("variants", "combine"):
+    for key in ("variants", "combine", "questions"):
         if loaded.data.get(key):
             data[key] = loaded.data[key]  # as written: each is validated on top of the rest
     _leave_out(data)
@@ -76,7 +76,7 @@ def _leave_out(data: dict[str, Any]) -> None:
     for entries, keys in ((data["faults"], FAULT_KEYS), (data["actions"], ACTION_KEYS)):
         for entry in entries:
             kind = next(kind for kind in keys if kind in entry)
-            for key in [key for key in entry if key not in (kind, *keys[kind])]:
+            for key in [key for key in entry if key not in (kind, "name", *keys[kind])]:
                 del entry[key]
     for entry in data["arrivals"]:
         way = next(way for way in ARRIVAL_KEYS if way in entry)

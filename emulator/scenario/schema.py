@@ -132,7 +132,7 @@ def said_default(node: Mapping[str, Any]) -> Any:
         constant: str | None = default.get("constant")  # dumped already
         return {} if constant is None else constant
     kinds = {choice.get("kind") for choice in node.get("anyOf", (node,))}
-    if kinds & {"duration", "positive-duration"} and isinstance(default, int):
+    if kinds & {"duration", "positive-duration", "span"} and isinstance(default, int):
         return say(default)
     if kinds & {"moment", "early-moment"} and isinstance(default, int):
         return "+" + say(default)

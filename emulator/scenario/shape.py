@@ -39,7 +39,23 @@ def shape() -> Node:
     from pydantic.json_schema import models_json_schema  # not needed for a file that is right and has no variants
 
     references, definitions = models_json_schema([(Scenario, "validation"), (Target, "validation")])
-    return MappingProxyType({**references[Scenario, "validation"], **definitions})
+    found: Node = _any_of({**references[Scenario, "validation"], **definitions})
+    return MappingProxyType(found)
+
+
+def _any_of(node: Any) -> Any:
+    """Write the choices of a union whose forms are told apart as any other choices, all of them in one list."""
+    if isinstance(node, list):
+        return [_any_of(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    found = {key: _any_of(value) for key, value in node.items() if key not in ("oneOf", "discriminator")}
+    choices = [_any_of(choice) for choice in (*node.get("oneOf", ()), *node.get("anyOf", ()))]
+    if choices:
+        found["anyOf"] = [
+            inner for choice in choices for inner in (choice["anyOf"] if [*choice] == ["anyOf"] else [choice])
+        ]
+    return found
 
 
 def resolve(node: Node) -> Node:

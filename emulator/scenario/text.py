@@ -17,7 +17,7 @@ import yaml
 
 from emulator.errors import Problem, ScenarioError
 
-__all__ = ["Document", "read", "read_bytes"]
+__all__ = ["Document", "read", "read_bytes", "read_value"]
 
 _MOST_BYTES: Final = 2_000_000
 _MOST_VALUES: Final = 200_000
@@ -148,6 +148,24 @@ def read_bytes(raw: bytes, name: str) -> Document:
     if builder.problems:
         raise ScenarioError(sorted(builder.problems, key=lambda problem: (problem.line, problem.column)))
     return Document(name, data, root, text)
+
+
+def read_value(written: str) -> Any:
+    """Read one value as it may stand in a scenario file; None for an empty text.
+
+    Raises:
+        ScenarioError: with every mistake in it, as if it were a file of its own.
+
+    >>> read_value("[30s, 2]")
+    ['30s', 2]
+    """
+    name = "the value"
+    root = _compose(_decode(written.encode("utf-8", "surrogatepass"), name), name)
+    builder = _Builder(name)
+    value = None if root is None else builder.build(root, ())
+    if builder.problems:
+        raise ScenarioError(builder.problems)
+    return value
 
 
 def _place(node: Any) -> tuple[int, int]:

@@ -42,6 +42,7 @@ __all__ = [
     "NewName",
     "PositiveDuration",
     "Share",
+    "Span",
     "Speed",
     "Template",
     "TimeOfDay",
@@ -78,6 +79,7 @@ class Model(BaseModel):
 KINDS: Final = {
     "duration": "a duration such as 90s, 1h30m, 500ms or PT30S",
     "positive-duration": "a duration above 0 such as 90s, 1h30m, 500ms or PT30S",
+    "span": "a duration above 0 such as 8h, 2d (48 hours) or P2D (days of the zone)",
     "moment": 'a moment such as "21:40", "+2h30m" or 2026-06-12T21:40:00',
     "early-moment": 'a moment such as "21:40", "+2h30m" or 2026-06-12T21:40:00 (it may lie before the start)',
     "time-of-day": 'a time of day such as "05:00"',
@@ -92,8 +94,9 @@ KINDS: Final = {
 
 _DURATION_PATTERN: Final = (
     r"^(0|(?=\d)(\d+(\.\d+)?w)?(\d+(\.\d+)?d)?(\d+(\.\d+)?h)?(\d+(\.\d+)?m(?!s))?(\d+(\.\d+)?s)?(\d+(\.\d+)?ms)?"
-    r"(\d+(\.\d+)?us)?|P(\d+(\.\d+)?W|(\d+(\.\d+)?D)?(T(?=\d)(\d+(\.\d+)?H)?(\d+(\.\d+)?M)?(\d+(\.\d+)?S)?)?))$"
+    r"(\d+(\.\d+)?us)?|PT(?=\d)(\d+(\.\d+)?H)?(\d+(\.\d+)?M)?(\d+(\.\d+)?S)?)$"
 )
+_SPAN_PATTERN: Final = _DURATION_PATTERN[:-2] + r"|P\d+W|P\d+D(T(?=\d)(\d+(\.\d+)?H)?(\d+(\.\d+)?M)?(\d+(\.\d+)?S)?)?)$"
 _TIME_PATTERN: Final = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?"
 _STAMP_PATTERN: Final = r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d+)?)?([Zz]|[+-]\d\d:\d\d)?"
 _MOMENT_PATTERN: Final = rf"^(\+[0-9P].*|{_TIME_PATTERN}|{_STAMP_PATTERN})$"
@@ -111,6 +114,11 @@ def _duration(value: Any, info: ValidationInfo) -> Any:
     if _unitless(value, info):
         raise ValueError("a bare number has no unit: write 90s, 1h30m, 500ms or PT30S")
     return value
+
+
+def _span(value: Any, info: ValidationInfo) -> Any:
+    clock = (info.context or {}).get("clock")
+    return clock.span(value) if clock and isinstance(value, str) else _duration(value, info)
 
 
 def _moment(value: Any, info: ValidationInfo) -> Any:
@@ -165,6 +173,15 @@ PositiveDuration = Annotated[
     WithJsonSchema({"kind": "positive-duration", "type": "string", "pattern": _DURATION_PATTERN}),
 ]
 """Ticks above 0, written like a Duration."""
+
+Span = Annotated[
+    int,
+    BeforeValidator(_span),
+    Field(gt=0),
+    PlainSerializer(say, return_type=str, when_used="json"),
+    WithJsonSchema({"kind": "span", "type": "string", "pattern": _SPAN_PATTERN}),
+]
+"""Ticks above 0 from the start on, written like a Duration, or in days of the zone (P1D)."""
 
 EarlyMoment = Annotated[
     int,

@@ -1,9 +1,12 @@
 """How does plain text keep within 80 columns, and where do colours come from?
 
+Sentences are never wider than 80 columns. A table may be as wide as its page, which is 120 columns on a wide terminal.
+
 A page is a list of lines, a line a list of spans; a span may carry a role, which a terminal shows as a colour of the
 Okabe-Ito palette (Okabe and Ito, 2008) and plain text leaves out. No meaning is in the colour alone.
 """
 
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -13,12 +16,18 @@ from typing import TYPE_CHECKING, Final, Literal, NamedTuple, TextIO
 if TYPE_CHECKING:
     from rich.text import Text
 
-__all__ = ["WIDTH", "Page", "Role", "Span", "clean", "columns", "fit", "in_colour"]
+__all__ = ["WIDE", "WIDTH", "Page", "Role", "Span", "clean", "columns", "fit", "in_colour"]
 
 WIDTH: Final = 80
+WIDE: Final = 120
+"""So many columns a terminal must have for tables to be wider than ``WIDTH``."""
 
 Role = Literal["", "heading", "good", "bad", "small"]
 
+_WORD: Final = r"""(?:'[^']*'|"[^"]*"|[^\s'"])+"""
+"""A word of a command, quoted or not."""
+_OPTION: Final = re.compile(rf"--\S+\s+(?!--){_WORD}|{_WORD}")
+"""An option with its value, or another word."""
 _COLOURS: Final = MappingProxyType(
     {"heading": "bold", "good": "#009E73", "bad": "bold #D55E00", "small": "italic"}  # bluish green, vermilion
 )
@@ -33,9 +42,10 @@ class Span(NamedTuple):
 
 @dataclass(slots=True)
 class Page:
-    """Lines of spans, each within 80 columns."""
+    """Lines of spans: sentences within 80 columns, tables within ``width``."""
 
     lines: list[list[Span]] = field(default_factory=list)
+    width: int = WIDTH
 
     def blank(self) -> None:
         """Add an empty line."""
@@ -46,6 +56,21 @@ class Page:
         later = indent if hanging is None else hanging
         for line in _wrap(clean(text), WIDTH, indent, later):
             self.lines.append([Span(line, role)])
+
+    def command(self, text: str, *, indent: int = 2) -> None:
+        """Add a command to be copied: one that is too long goes on below, after a backslash, as a shell reads it."""
+        line = " " * indent
+        for word in _OPTION.findall(clean(text)):
+            if line.strip() and columns(line) + columns(word) + 3 > WIDTH:
+                self.lines.append([Span(f"{line} \\")])
+                line = " " * (indent + 2)
+            line += f" {word}" if line.strip() else word
+        self.lines.append([Span(line)])
+
+    def more(self, *options: str) -> None:
+        """Add an empty line, and one that names the options which show or write more."""
+        self.blank()
+        self.lines.append([Span(f"More: {'   '.join(options)}", "small")])
 
     def heading(self, text: str) -> None:
         """Add an empty line and a heading."""
@@ -59,7 +84,7 @@ class Page:
         """
         cells = [[clean(cell) for cell in row] for row in rows]
         widths = [max(columns(cell) for cell in column) for column in zip(*cells, strict=True)]
-        widths[0] = min(widths[0], max(16, WIDTH - 2 - int(sum(widths[1:])) - 2 * (len(widths) - 1)))
+        widths[0] = min(widths[0], max(16, self.width - 2 - int(sum(widths[1:])) - 2 * (len(widths) - 1)))
         to_the_right = frozenset(right)
         for place, row in enumerate(cells):
             indent = len(row[0]) - len(row[0].lstrip())
@@ -70,7 +95,7 @@ class Page:
                 parts.append(gap + cell if number in to_the_right else cell + gap)
             head = "  " + "  ".join(parts[:-1]) + ("  " if len(parts) > 1 else "")
             role: Role = roles[place] if place < len(roles) else ""
-            last = fit(parts[-1].rstrip(), WIDTH - columns(head))
+            last = fit(parts[-1].rstrip(), self.width - columns(head))
             self.lines.append([Span(head), Span(last, role)] if last else [Span(head.rstrip())])
             self.lines.extend([Span("  " + line)] for line in more)
 
@@ -85,7 +110,7 @@ class Page:
             return
         from rich.console import Console
 
-        console = Console(file=file, highlight=False, width=WIDTH)
+        console = Console(file=file, highlight=False, width=self.width)
         for line in self.lines:
             console.print(in_colour(line), crop=False)
 

@@ -29,6 +29,7 @@ class RunMeta:
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
         nothing_came: the arrival entries of which no job came before the end.
         versions: what the run was made with (program, zone data), by name.
+        changes: what was set on the command line, each as the option was given.
         breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
     """
 
@@ -42,6 +43,7 @@ class RunMeta:
     nothing_came: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     breaks_off: str = ""
+    changes: tuple[str, ...] = ()
 
 
 def nothing_came_of(arrivals: Iterable[Arrival], night: Night) -> tuple[str, ...]:

@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.record.events import DETAILS, Row
+from emulator.measure.reasons import why_in_words
+from emulator.record.events import Row, details_of, reason_of
 from emulator.record.reasons import GOES_ON
 
 __all__ = ["BY_DETAIL", "EVENTS", "STATES", "spoken", "then", "told"]
@@ -58,7 +59,7 @@ EVENTS: Final[Mapping[str, str]] = MappingProxyType(
         "worker_changed:off": "{worker} was off[ ({why})]",
         "worker_changed:booting": "{worker} was switched on[ ({why})]",
         "worker_changed:idle": "{worker} was ready for work[ ({why})]",
-        "worker_changed:goes on": "{worker} went on as if no time had passed",
+        "worker_changed:goes_on": "{worker} went on as if no time had passed",
         "worker_changed:busy": "{worker} was at work[ ({why})]",
         "worker_changed:draining": "{worker} took nothing more, and finished what it had[ ({why})]",
         "worker_changed:frozen": "{worker} froze[ ({why})]",
@@ -88,6 +89,7 @@ EVENTS: Final[Mapping[str, str]] = MappingProxyType(
         "access_changed": "the access of {who} to {system} changed: {state~}",
         "credential_changed": "the credential of {who} for {system} changed: {state~}",
         "occurrence_skipped": "occurrence {ordinal} of {entry} was skipped: {why}",
+        "entry_complete": "no more jobs of {entry} were to come in night {night}",
         "fault_began": "a fault began: {fault~} of {target}",
         "fault_ended": "a fault ended: {fault~} of {target}",
         "fault_missed": "a fault hit nothing: {fault~} of {target}: {why}",
@@ -172,10 +174,12 @@ def told(row: Row, name: str, clock: Callable[[int], str], *, omit: str = "") ->
     'plates#3 was done after 2 attempts'
     """
     kind = row[1]
-    values: dict[str, Any] = dict(zip(DETAILS[kind], row[5:], strict=True))
+    values: dict[str, Any] = details_of(row)
     keys = [f"{kind}:{values[detail]}" for detail in BY_DETAIL.get(kind, ())]
     pattern = next((EVENTS[key] for key in keys if key in EVENTS), EVENTS[kind])
     values["worker"], values["job"] = row[4], name
+    if "why" in values:
+        values["why"] = why_in_words(*reason_of(row))
     if values.get("due") == row[0]:
         values["due"] = ""  # it may be taken at once
     return _filled(pattern, values, clock, omit)

@@ -1,6 +1,6 @@
 """How is it said why a job is not done? One table makes sentences of the broker's reasons."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -8,6 +8,8 @@ from emulator.record.reasons import Reason, Why
 from emulator.timeline.ticks import say
 
 __all__ = ["in_words"]
+
+_MOST_NAMED: Final = 3
 
 _WORDS: Final[Mapping[Why, Callable[..., str]]] = MappingProxyType(
     {
@@ -18,7 +20,7 @@ _WORDS: Final[Mapping[Why, Callable[..., str]]] = MappingProxyType(
         Why.NOT_DUE: lambda ticks: f"it is due in {say(ticks)}",
         Why.NO_ALLOWANCE: "it waits for the allowance of retries of queue {}".format,
         Why.PAUSING: lambda ticks: f"its pause ends in {say(ticks)}",
-        Why.PREREQUISITE: lambda job: f"it waits for job {job}" if job else "the job before it has not come yet",
+        Why.PREREQUISITE: lambda *jobs: _waits_for([job for job in jobs if job], 0 in jobs),
         Why.QUEUE_HELD: "a person holds queue {}".format,
         Why.QUEUE_FULL: "queue {} runs as many jobs as it may: {}".format,
         Why.KEY_BUSY: lambda key, *jobs: f"key {key} is busy with job {', '.join(map(str, jobs))}",
@@ -35,6 +37,17 @@ def in_words(reasons: Iterable[Reason]) -> str:
     'a person holds it; it is due in 1m30s'
     """
     return "; ".join(_said(_WORDS[why], values) for why, values in reasons)
+
+
+def _waits_for(jobs: Sequence[int], more: bool) -> str:
+    if not jobs:
+        return "the job before it has not come yet"
+    named = ", ".join(map(str, jobs[:_MOST_NAMED])) + (
+        f" and {len(jobs) - _MOST_NAMED} more" if len(jobs) > _MOST_NAMED else ""
+    )
+    return f"it waits for job{'s' if len(jobs) > 1 else ''} {named}" + (
+        ", and for one that has not come yet" if more else ""
+    )
 
 
 def _said(words: Callable[..., str], values: tuple[Any, ...]) -> str:

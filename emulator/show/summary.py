@@ -10,6 +10,7 @@ from typing import Final
 from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import DONE, FINAL, UNFINISHED, Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
@@ -269,7 +270,7 @@ def _faults(page: Page, night: Night) -> None:
         return
     page.heading("Faults that hit nothing")
     for fault in night.faults_missed[:_MOST]:
-        words = f"{fault.fault} of {fault.target} ({fault.place}) at +{duration(fault.at)}: {fault.why}"
+        words = f"{fault.fault} of {fault.target} ({fault.place}) at +{duration(fault.at)}: {why_in_words(fault.why)}"
         page.say(words, indent=2, hanging=4)
     _more(page, len(night.faults_missed))
 

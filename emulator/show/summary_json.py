@@ -7,6 +7,7 @@ from emulator.measure.catalogue import names
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
@@ -27,6 +28,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
         "format": "queuedrill-summary/2",
         "title": meta.title,
         "seed": meta.seed,
+        "changes": list(meta.changes),
         "again": meta.again,
         "versions": dict(meta.versions),
         "units": dict(_UNITS),
@@ -62,7 +64,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             {**_job(night, job), "stuck": stuck, "why": why} for job, stuck, why in unfinished_jobs(night, meta)
         ],
         "arrivals_without_jobs": list(meta.nothing_came),
-        "faults_missed": [one._asdict() for one in night.faults_missed],
+        "faults_missed": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.faults_missed],
         "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
         "note": SMALL_PRINT,
     }

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, Final, Literal
 
 from emulator.record.encoding import line
-from emulator.record.events import DETAILS, NO_ALLOWANCE, Row
+from emulator.record.events import NO_ALLOWANCE, Row, details_of
 from emulator.scenario.clock import Clock
 from emulator.show.exports.plain import cell, local_time
 from emulator.show.layout import WIDTH, columns
@@ -74,7 +74,7 @@ class TrailWriter:
 
     def _as_csv(self, number: int, row: Row) -> str:
         at, kind, cause, job, worker = row[:5]
-        details = json.dumps(dict(zip(DETAILS[kind], row[5:], strict=True)))
+        details = json.dumps(details_of(row))
         name = self._name(job) if job else ""
         return _csv(
             (number, local_time(self._clock, at), at, kind, cause or "", job or "", cell(name), cell(worker), details)
@@ -92,7 +92,7 @@ class TrailWriter:
         yield from _broken(first, list(self._pieces(row)))
 
     def _pieces(self, row: Row) -> Iterator[str]:
-        _, kind, _, job, worker, *details = row
+        _, kind, _, job, worker, *_ = row
         yield kind
         if job:
             yield f"job={job}"
@@ -100,7 +100,7 @@ class TrailWriter:
                 yield _pair("name", name)
         if worker:
             yield _pair("worker", worker)
-        for name, value in zip(DETAILS[kind], details, strict=True):
+        for name, value in details_of(row).items():
             yield _pair(name, self._shown(name, value))
 
     def _shown(self, name: str, value: Any) -> Any:

@@ -18,6 +18,7 @@ from emulator.measure.night import (
     UNFINISHED,
     Night,
 )
+from emulator.measure.reasons import why_in_words
 from emulator.measure.words import duration
 from emulator.show.phrases import spoken
 
@@ -60,7 +61,10 @@ def _failed(night: Night, most: int) -> Iterable[tuple[int, str]]:
     rows = _rows(night, lambda final: final in bad)
     for _, job in nsmallest(most, ((-night.value(job, ATTEMPTS), job) for job in rows)):
         final = bad[night.value(job, FINAL)]
-        yield job, f"failed: {spoken(final.sub_state) or final.why or 'no reason given'}"
+        yield (
+            job,
+            f"failed: {spoken(final.sub_state) or why_in_words(final.why, dict(final.values)) or 'no reason given'}",
+        )
 
 
 def _unfinished(night: Night, most: int) -> Iterable[tuple[int, str]]:

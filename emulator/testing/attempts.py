@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from emulator.errors import CallError, InputError
+from emulator.measure.reasons import refusal_in_words
 from emulator.scenario.spelling import advise
 from emulator.testing.work import Order, afresh
 from emulator.timeline.bearers import NOBODY, Bearer, stretched
@@ -132,7 +133,7 @@ class RunningAttempt:
         if why:
             row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
             world.emit((*row, execution.attempt, execution.token, name, "no_access", 0))
-            raise CallError(f"{worker.name} has no access to {system}: {why}", name, "no_access")
+            raise CallError(f"{worker.name} has no access to {system}: {refusal_in_words(why)}", name, "no_access")
         waiter: asyncio.Future[tuple[str, int | None]] = keeper.loop.create_future()
 
         def done(outcome: str, retry_after: int | None) -> None:

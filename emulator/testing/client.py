@@ -10,6 +10,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any, Final, Literal
 
 from emulator.errors import InputError, NoAnswerError, StaleTokenError
+from emulator.record.reasons import FINISHED, Because, said
 from emulator.testing.attempts import Keeper, RunningAttempt
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.testing.work import Order, Work
@@ -191,7 +192,8 @@ class Client:
             raise InputError(f"the outcome of {lease.order.name} was answered before: hand each lease in once")
         if lease._request is None:
             lease._request = Request("outcome", worker, execution)
-            world.labour.lay_down(execution, "finished" if outcome == "ok" else why or outcome)
+            told = said(why) if why else Because("outcome", {"outcome": outcome})
+            world.labour.lay_down(execution, Because(FINISHED) if outcome == "ok" else told)
         request, refused_at = lease._request, world.agenda.now
 
         def act() -> Any:
@@ -203,7 +205,7 @@ class Client:
                 request.number,
                 execution.token,
                 outcome,  # type: ignore[arg-type]  # one of those above
-                why,
+                said(why),
                 retry_after,
                 refused_at,
                 request.arrived,
@@ -221,12 +223,12 @@ class Client:
                 f"the broker refused the outcome of {lease.order.name}: token {lease.token} of {self.name} is stale"
             )
 
-    def give_up(self, lease: Lease, why: str = "given up") -> None:
+    def give_up(self, lease: Lease, why: str = "") -> None:
         """Stop working on a lease without handing anything in, as a program does that knows it is lost."""
         if lease in self.leases:
             self.leases.remove(lease)
             if lease.execution in self._worker.executions:
-                self._keeper.world.labour.lay_down(lease.execution, why)
+                self._keeper.world.labour.lay_down(lease.execution, said(why) if why else Because("given_up"))
                 self._keeper.world.labour.forget(lease.execution)
 
     # -- messages -----------------------------------------------------------------------------------------------------

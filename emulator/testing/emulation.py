@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import Never, broken
-from emulator.record.events import Row
+from emulator.measure.reasons import why_in_words
+from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
-from emulator.scenario.models.arrivals import Prerequisite
+from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
 from emulator.testing.crashing import SWEPT, CrashPoint, Probe
@@ -49,6 +50,7 @@ from emulator.timeline.bearers import BEARER, NOBODY
 from emulator.timeline.libraries import each_in_a_stop, known_libraries
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
+from emulator.world.nights import waits_of
 from emulator.world.planned import PlannedJob
 from emulator.world.world import World
 
@@ -356,13 +358,14 @@ class Emulator(Interventions, Views):
         before = None
         if after is not None:
             other, _, place = after.name.rpartition("#")
-            before = Prerequisite.model_validate({"entry": other, "number": int(place), "if_failed": if_failed})
+            waits = {"entry": other, "number": int(place), "if_failed": if_failed}
+            before = waits_of(Arrival.model_validate({"routine": routine, "at": 0, "after": waits}))
         planned = PlannedJob(
             entry, ordinal, routine, afresh(parameters), key, priority, idempotency_key, held, before, None, now
         )
         number = self.world.submit(0, planned)
         if not number:
-            why = self._rows[-1][-1]
+            why = why_in_words(*reason_of(self._rows[-1]))
             raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")
         return self.job(number)
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from pydantic import ValidationError
 
 from emulator.errors import InputError
+from emulator.measure.reasons import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.load import Loaded
 from emulator.scenario.models.actions import ACTION_KINDS, Action
@@ -377,8 +378,8 @@ class Interventions:
         elif not _is_job_name(said[kind]):
             raise InputError(f"{said[kind]!r} names no job: give its handle, or entry#number")
         why = self.world.actions.act_now(action, len(scenario.actions) + self._next())
-        if why:
-            raise InputError(f"{kind} of {said[kind]} was refused at {say(self.agenda.now)}: {why}")
+        if why.code:
+            raise InputError(f"{kind} of {said[kind]} was refused at {say(self.agenda.now)}: {why_in_words(*why)}")
 
     # -- checks -------------------------------------------------------------------------------------------------------
 

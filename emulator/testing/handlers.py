@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.broker.rules import Outcome
 from emulator.errors import InputError, PermanentError, TransientError, WorkError
 from emulator.record.events import Row
-from emulator.record.reasons import GOES_ON
+from emulator.record.reasons import GOES_ON, NONE, Because, said
 from emulator.testing.attempts import RunningAttempt
 from emulator.testing.settings import ticks_of
 from emulator.testing.work import Order, Work
@@ -194,14 +194,14 @@ class Handlers:
 
     async def _work(self, attempt: RunningAttempt) -> None:
         handler = self.handlers[attempt.order.routine]
-        outcome: tuple[Outcome, str, int | None] = ("ok", "", None)
+        outcome: tuple[Outcome, Because, int | None] = ("ok", NONE, None)
         try:
             await handler(Work(attempt))
         except asyncio.CancelledError:
             if attempt.is_left:
                 attempt.is_over = True
                 raise
-            outcome = ("error", "it was cancelled from within", None)
+            outcome = ("error", Because("cancelled"), None)
         except (KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
         except BaseException as error:  # a test framework's own way to fail is no Exception
@@ -213,12 +213,12 @@ class Handlers:
         if not attempt.is_left:
             self.world.labour.over(attempt.execution, *outcome)
 
-    def _outcome_of(self, attempt: RunningAttempt, error: BaseException) -> tuple[Outcome, str, int | None]:
+    def _outcome_of(self, attempt: RunningAttempt, error: BaseException) -> tuple[Outcome, Because, int | None]:
         """Say what an attempt ends with whose handler raised this; never fails, or the attempt would have no end."""
         causes = list(_leaves(error))
-        said = [_in_words(cause) for cause in causes]
+        told = [_in_words(cause) for cause in causes]
         if any(isinstance(cause, PermanentError) for cause in causes):
-            return "permanent_error", "; ".join(said), None
+            return "permanent_error", said("; ".join(told)), None
         hints: list[int] = []
         mistakes: list[BaseException] = []
         for cause in causes:
@@ -228,10 +228,10 @@ class Handlers:
                 try:
                     hints.append(ticks_of(cause.retry_after))
                 except InputError as wrong:
-                    said.append(f"its retry_after: {wrong}")
+                    told.append(f"its retry_after: {wrong}")
                     mistakes.append(wrong)
         self.failures += [(attempt.order, mistake) for mistake in mistakes[:1]]
-        return "error", "; ".join(said), max(hints, default=None)
+        return "error", said("; ".join(told)), max(hints, default=None)
 
     def faults_in_vain(self) -> Iterator[str]:
         """Tell of faults that came to a worker whose handlers took no virtual time, because they blocked."""

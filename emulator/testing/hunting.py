@@ -3,6 +3,9 @@
 Schedules are drawn and shrunk by hypothesis, each is tried on the scenario itself, with one seed: keyed draws make a
 try a pure function of its schedule. What is found is kept as a schedule, not as a seed of the search, so that it stays
 found when the library draws otherwise. The budget counts tries, those of the shrinking included, so the search ends.
+
+Crash points are tried first, one after the other: such a point is one fault, and no schedule is smaller. Only when none
+of them breaks anything are schedules drawn, with and without a point among their faults.
 """
 
 import os
@@ -14,15 +17,18 @@ from typing import Any, Final
 
 import yaml
 
-from emulator.errors import InputError
+from emulator.errors import InputError, IrreproducibleError
 from emulator.experiment.night import Progress, run_night
 from emulator.experiment.result import NightResult
 from emulator.measure.invariants import Never, broken
 from emulator.record.events import HEARTBEAT_KINDS
-from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
+from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded, from_settings
+from emulator.scenario.load import AnyFolders, Loaded, varied
+from emulator.scenario.spelling import advise
+from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.handlers import Handler
+from emulator.testing.jobs import name_of
 from emulator.testing.nights import night_with_handlers
 from emulator.testing.settings import loaded_for
 from emulator.testing.watched import CallBurst, watched
@@ -45,6 +51,10 @@ class Hunt:
         seed: of the nights and of the search.
         has_faults: whether the scenario has faults of its own, to which those that were found come.
         already_missed: the requirements that the scenario misses without any fault more; they count for nothing.
+        point: the fault at a crash point that comes to those in ``faults``; None if there is none.
+        where: which point that is, in words.
+        points: how many crash points were tried one after the other.
+        points_in_all: how many there are; those left out are spread evenly.
     """
 
     name: str
@@ -54,23 +64,31 @@ class Hunt:
     seed: int
     has_faults: bool
     already_missed: tuple[str, ...]
+    point: CrashPoint | None = None
+    where: str = ""
+    points: int = 0
+    points_in_all: int = 0
 
     @property
     def sentence(self) -> str:
         """What came of it, in one sentence."""
         nights = f"{self.tried:,} night{'' if self.tried == 1 else 's'}"
         if self.faults is None:
-            return f"No schedule of faults was found that breaks a requirement: {nights} were tried."
-        many = "one fault breaks" if len(self.faults) == 1 else f"{len(self.faults)} faults together break"
+            points = f", and {self.points:,} of {self.points_in_all:,} crash points" if self.points_in_all else ""
+            return f"No schedule of faults was found that breaks a requirement: {nights}{points} were tried."
+        count = len(self.faults) + (self.point is not None)
+        many = "one fault breaks" if count == 1 else f"{count} faults together break"
         what = "a requirement" if len(self.missed) == 1 else f"{len(self.missed)} requirements"
         return f"Found: {many} {what}; {nights} were tried."
 
     def fragment(self) -> str:
         """Write the schedule as it stands in a scenario file, to be pasted and run; "" if none was found.
 
+        A fault at a crash point has no place in a scenario file: that is ``point``.
+
         The line ``faults:`` is left out if the scenario has that key already.
         """
-        if self.faults is None:
+        if not self.faults:
             return ""
         lines = [
             yaml.safe_dump(dict(entry), default_flow_style=True, sort_keys=False, width=10_000) for entry in self.faults
@@ -90,6 +108,7 @@ def hunt(
     handlers: Mapping[str, Handler] | None = None,
     outside: Iterable[str] = (),
     never: Iterable[Never | CallBurst] = (),
+    crash_points: Iterable[str] = (),
     allow_folders: AnyFolders = (),
 ) -> Hunt:
     """Look for the smallest schedule of faults that breaks a requirement which holds without it.
@@ -109,12 +128,15 @@ def hunt(
         handlers: for routines whose work is your own code, as for ``Emulator``; jobs come by the ``arrivals``.
         outside: with handlers, libraries each of whose calls gets a clock stop of its own.
         never: with handlers, what must not happen, as for ``Emulator``; it counts as one more requirement.
+        crash_points: with handlers, the names of jobs, ``entry#number``. A fault at each crash point of theirs
+            (``CrashPoint``) is tried before any schedule, and then schedules with such a fault among others.
         allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
         ScenarioError: with every mistake in the scenario.
-        InputError: when nothing is required that one night can judge, when an argument is out of range, or when the
-            extra ``search`` is not installed.
+        InputError: when nothing is required that one night can judge, when an argument is out of range, when the night
+            has no such job, or when the extra ``search`` is not installed.
+        IrreproducibleError: when a night comes out otherwise the next time, up to its first fault.
 
     >>> import emulator
     >>> found = emulator.hunt({
@@ -134,8 +156,9 @@ def hunt(
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
     _import_hypothesis()
-    if handlers is None and (outside or never):
-        raise InputError("outside and never: they are about handlers: give those, too")
+    jobs = texts("crash_points", crash_points)
+    if handlers is None and (outside or never or jobs):
+        raise InputError("outside, never and crash_points: they are about handlers: give those, too")
     if handlers is not None and night is not None:
         raise InputError("night and handlers are both given: a night with handlers is played as for `Emulator`")
     if handlers is None or not isinstance(scenario, Mapping):
@@ -146,6 +169,7 @@ def hunt(
     from random import Random  # noqa: TID251  # the search's own generator; no draw of a night comes from it
 
     from hypothesis import HealthCheck, Phase, find, settings
+    from hypothesis import strategies as st
     from hypothesis.errors import NoSuchExample
 
     from emulator.testing.strategies import fault_schedules
@@ -153,48 +177,27 @@ def hunt(
     chosen = loaded.scenario.seed if seed is None else seed
     if handlers is not None:
         night = partial(night_with_handlers, handlers=handlers, outside=tuple(outside))
-    night = night or (lambda varied, used: run_night(varied, seed=used))
-    base = night(loaded, chosen)
-
-    def missed_in(result: NightResult) -> dict[int, str]:
-        """Give what is missed, by its place among the requirements; what must never happen comes after them."""
-        found = {place: one.sentence for place, one in enumerate(result.judged) if one.met is False}
-        if forbidden and (happened := broken(result.rows or (), forbidden, at_end=True)):
-            found[len(result.judged)] = f"It has happened: {happened[0]}"
-        return found
-
-    missed_anyway = missed_in(base)
-    holds = [place for place, one in enumerate(base.judged) if one.met is True]
-    if forbidden and len(base.judged) not in missed_anyway:
-        holds.append(len(base.judged))
-    told = () if handlers is None else base.rows or ()
+    nights = _Nights(loaded, chosen, night or (lambda each, used: run_night(each, seed=used)), forbidden, tries)
+    nights.progress = progress
+    told = () if handlers is None else nights.base.rows or ()
     near = [row[0] / SECOND for row in told if row[1] not in HEARTBEAT_KINDS]
-    schedules = fault_schedules(loaded, at_most=at_most, at_least=1, kinds=kinds, near=near)
-    already = tuple(missed_anyway.values())
-    if not holds:
+
+    def schedules(most: int) -> "st.SearchStrategy[list[dict[str, Any]]]":
+        return fault_schedules(loaded, at_most=most, at_least=1, kinds=kinds, near=near)
+
+    if not nights.holds:
         raise InputError(
             f"{loaded.name}: no requirement holds in the night with seed {chosen} before any fault: there is nothing "
             "to break; give `must_hold` what the night meets"
         )
-    tried = 1
-    known: dict[str, bool] = {}
-
-    def play(faults: list[dict[str, Any]]) -> NightResult:
-        return night(_with(loaded, faults), chosen)
-
-    def breaks(faults: list[dict[str, Any]]) -> bool:
-        nonlocal tried
-        key = repr(faults)
-        if key not in known:
-            if tried >= tries:
-                return False
-            tried += 1
-            missed = missed_in(play(faults))
-            known[key] = any(place in missed for place in holds)
-            if progress is not None:
-                progress(tried / tries)
-        return known[key]
-
+    points = nights.points_of(jobs, kinds)
+    here = _spread(points, tries - nights.tried)
+    for point in here:
+        if nights.breaks((), point):
+            return nights.found((), point, here.index(point) + 1, len(points))
+    drawn: st.SearchStrategy[Any] = schedules(at_most)
+    if points and at_most > 1:
+        drawn = st.one_of(drawn, st.tuples(schedules(at_most - 1), st.sampled_from(points)))
     quiet = settings(
         database=None,
         max_examples=tries,
@@ -203,18 +206,126 @@ def hunt(
         phases=(Phase.generate, Phase.shrink),
     )
     try:
-        found = find(schedules, breaks, settings=quiet, random=Random(chosen))
+        drew = find(drawn, lambda tried: nights.breaks(*_apart(tried)), settings=quiet, random=Random(chosen))
     except NoSuchExample:
-        return Hunt(loaded.name, None, (), tried, chosen, bool(loaded.scenario.faults), already)
-    last = missed_in(play(found))
-    missed = tuple(last[place] for place in holds if place in last)
-    return Hunt(loaded.name, tuple(found), missed, tried, chosen, bool(loaded.scenario.faults), already)
+        return nights.found(None, None, len(here), len(points))
+    return nights.found(*_apart(drew), len(here), len(points))
 
 
-def _with(loaded: Loaded, faults: list[dict[str, Any]]) -> Loaded:
-    data = {key: value for key, value in loaded.data.items() if key not in ("variants", "combine", "baseline")}
-    settings = {**data, "faults": [*data.get("faults", ()), *faults]}
-    return from_settings(settings, loaded.name, folder=loaded.folder, allow_folders=loaded.folders.allowed)
+class _Nights:
+    """Plays nights with faults more than the scenario has, each once, and says what they break."""
+
+    def __init__(
+        self, loaded: Loaded, seed: int, night: Callable[[Loaded, int], NightResult], forbidden: Any, tries: int
+    ) -> None:
+        self.progress: Progress | None = None
+        self.tried = 1
+        self._loaded = loaded
+        self._seed = seed
+        self._night = night
+        self._forbidden = forbidden
+        self._tries = tries
+        self._known: dict[str, bool] = {}
+        self._moments: dict[str, list[Moment]] = {}
+        self.base = night(loaded, seed)
+        self._missed_anyway = self._missed_in(self.base)
+        self.holds = [place for place, one in enumerate(self.base.judged) if one.met is True]
+        if forbidden and len(self.base.judged) not in self._missed_anyway:
+            self.holds.append(len(self.base.judged))
+
+    def points_of(self, jobs: Iterable[str], kinds: Collection[str] | None) -> list[CrashPoint]:
+        """Give the crash points of some jobs, from the night without a fault: each fault at all of them in turn."""
+        faults = [fault for fault in FAULTS_AT_POINTS if kinds is None or fault in kinds]
+        found = []
+        for job in dict.fromkeys(jobs):
+            if not faults:
+                raise InputError(f"crash_points: kinds names no fault for them: give {' or '.join(FAULTS_AT_POINTS)}")
+            known = [name_of(row) for row in self.base.rows or () if row[1] == "submitted"]
+            if job not in known:
+                raise InputError(f"crash_points: the night has no job {job!r}: {advise(job, known)}")
+            _, probes = self._play((), CrashPoint(job, faults[0]))
+            self.tried += 1
+            self._moments[job] = probes[0].moments
+            found += [
+                CrashPoint(job, fault, number + 1) for fault in faults for number in range(len(probes[0].moments))
+            ]
+        return found
+
+    def breaks(self, faults: Iterable[Mapping[str, Any]], point: CrashPoint | None) -> bool:
+        """Say whether faults break what holds without them; False once the tries are used up."""
+        entries = list(faults)
+        if (key := repr((entries, point))) not in self._known:
+            if self.tried >= self._tries:
+                return False
+            self.tried += 1
+            result, probes = self._play(entries, point)
+            if point is not None and not entries and probes[0].moments != self._moments[point.job][: point.number]:
+                where = self._moments[point.job][point.number - 1]
+                raise IrreproducibleError(
+                    f"the night up to {where} was another one than without the fault: handlers keep "
+                    "something from one night to the next; let each night begin with nothing left of the one before"
+                )
+            missed = self._missed_in(result)
+            self._known[key] = any(place in missed for place in self.holds)
+            if self.progress is not None:
+                self.progress(self.tried / self._tries)
+        return self._known[key]
+
+    def found(
+        self, faults: Iterable[Mapping[str, Any]] | None, point: CrashPoint | None, points: int, points_in_all: int
+    ) -> Hunt:
+        """Give what the hunt came to."""
+        missed: dict[int, str] = {}
+        where = ""
+        if faults is not None:
+            faults = tuple(faults)
+            result, probes = self._play(faults, point)
+            missed = self._missed_in(result)
+            if point is not None and probes[0].struck:
+                where = f"{point.fault} {probes[0].moments[-1]}"
+            else:  # with the other faults its job does not come so far
+                point = None
+        return Hunt(
+            self._loaded.name,
+            faults,
+            tuple(missed[place] for place in self.holds if place in missed),
+            self.tried,
+            self._seed,
+            bool(self._loaded.scenario.faults),
+            tuple(self._missed_anyway.values()),
+            point,
+            where,
+            points,
+            points_in_all,
+        )
+
+    def _play(self, faults: Iterable[Mapping[str, Any]], point: CrashPoint | None) -> tuple[NightResult, list[Probe]]:
+        more, probes = list(faults), list[Probe]()
+        loaded = varied(self._loaded, {"faults": {"add": more}}) if more else self._loaded
+        before = SWEPT.set(None if point is None else (point, probes))
+        try:
+            return self._night(loaded, self._seed), probes
+        finally:
+            SWEPT.reset(before)
+
+    def _missed_in(self, result: NightResult) -> dict[int, str]:
+        """Give what is missed, by its place among the requirements; what must never happen comes after them."""
+        found = {place: one.sentence for place, one in enumerate(result.judged) if one.met is False}
+        if self._forbidden and (happened := broken(result.rows or (), self._forbidden, at_end=True)):
+            found[len(result.judged)] = f"It has happened: {happened[0]}"
+        return found
+
+
+def _apart(drawn: Any) -> tuple[list[dict[str, Any]], CrashPoint | None]:
+    """Give the faults of what was drawn, a schedule or one with a crash point, and the point."""
+    return drawn if isinstance(drawn, tuple) else (drawn, None)
+
+
+def _spread(points: list[CrashPoint], most: int) -> list[CrashPoint]:
+    """Leave out points, spread evenly, if there are too many."""
+    if len(points) <= most:
+        return points
+    return [points[len(points) * place // most] for place in range(max(0, most))]
 
 
 def _import_hypothesis() -> None:

@@ -8,7 +8,8 @@ from emulator.broker.broker import Broker
 from emulator.broker.rules import Outcome
 from emulator.broker.states import FINAL_STATES, State, StateName
 from emulator.errors import InputError, NeverError
-from emulator.record.events import DETAILS, Row
+from emulator.measure.reasons import why_in_words
+from emulator.record.events import DETAILS, Row, reason_of
 from emulator.scenario.arguments import texts
 from emulator.scenario.spelling import advise
 from emulator.show.phrases import spoken
@@ -101,9 +102,10 @@ class JobHandle:
     def ending(self) -> Ending | None:
         """How it ended; None while it is unfinished."""
         if self._ending is None and self._emulation.broker.final_state(self.number) is not None:
-            state, sub_state, why, attempts = next(row[5:] for row in reversed(self._rows) if row[1] == "finished")
-            said = [row[8] for row in self._rows if row[1] == "attempt_ended"]
-            self._ending = Ending(state, sub_state, why, attempts, said[-1] if said else "")
+            end = next(row for row in reversed(self._rows) if row[1] == "finished")
+            ended = next((row for row in reversed(self._rows) if row[1] == "attempt_ended"), None)
+            last = why_in_words(*reason_of(ended)) if ended is not None else ""
+            self._ending = Ending(end[5], end[6], why_in_words(*reason_of(end)), end[8], last)
         return self._ending
 
     @property

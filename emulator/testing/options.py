@@ -38,6 +38,7 @@ class Settings(TypedDict, total=False):
     faults: Listed
     actions: Listed
     must_hold: Listed
+    prefer: Sequence[str]
     variants: Named
     combine: Mapping[str, Sequence[Any]]
     baseline: str | None

@@ -8,6 +8,8 @@ The law:
 3. What was handed to a thread completes: a connection that a thread of the owner may be using is closed by that thread
    at its end. The thread of an aiosqlite connection ends behind what is in its queue, and the clock stands until then.
 4. Threads that the owner started itself, and files, are not known well enough: ``work.at_power_off`` is for those.
+5. An owner that stands still keeps everything. What it had handed to the thread of an aiosqlite connection completes
+   all the same, and the clock stands until then: otherwise the host's speed would decide what others find.
 
 Who opened what is told by Python's audit events. A hook for them cannot be removed, so that it is installed with the
 first virtual loop. What belongs to nobody is not kept account of.
@@ -20,7 +22,10 @@ import socket
 import subprocess
 import sys
 import threading
+from concurrent.futures import Future as SourceFuture
+from concurrent.futures import InvalidStateError
 from contextlib import suppress
+from functools import partial
 from types import FrameType
 from typing import TYPE_CHECKING, Any, Final
 from weakref import ReferenceType, WeakKeyDictionary, WeakSet
@@ -97,6 +102,19 @@ class Held:
                 _CLOSE_SOCKET(each)
         self._close(lambda origin: origin is None or origin.is_over)
         return awaited
+
+    def handed_over(self) -> "list[SourceFuture[None]]":
+        """Give what the clock has to wait for before its owner stands still: databases at work on what they were given.
+
+        Each is fulfilled when the thread of a connection has done all that is in its queue, or has come to its end.
+        """
+        waits = []
+        for origin in self.threads:
+            if not origin.is_over and (queue := _queue_of(origin.thread)) is not None:
+                waits.append(done := SourceFuture[None]())
+                queue.put_nowait((_Deaf(), partial(_fulfil, done)))
+                origin.ended.add_done_callback(partial(_fulfil, done))  # if its end was asked for before
+        return waits
 
     def end_of(self, origin: "Origin") -> None:
         """A thread or a call ends, and nothing is under way there: give back what it opened if its owner is gone."""
@@ -182,16 +200,30 @@ class _Deaf:
         """Drop it."""
 
 
+def _fulfil(done: "SourceFuture[None]", _: object = None) -> None:
+    with suppress(InvalidStateError):  # it is already
+        done.set_result(None)
+
+
+def _queue_of(thread: threading.Thread | None) -> Any:
+    """Give the queue from which the thread of an aiosqlite connection takes its requests; None for any other thread."""
+    module = sys.modules.get("aiosqlite.core")
+    if module is None:
+        return None
+    if isinstance(thread, module.Connection):  # up to 0.21 the connection is the thread
+        return thread._tx
+    if getattr(thread, "_target", None) is getattr(module, "_connection_worker_thread", module):
+        return thread._args[0]  # type: ignore[union-attr]
+    return None
+
+
 def _ends_soon(origin: "Origin") -> bool:
     """Tell a thread to end that can be told to; say whether it will, by that or by itself."""
-    thread, module = origin.thread, sys.modules.get("aiosqlite.core")
-    sentinel = getattr(module, "_STOP_RUNNING_SENTINEL", None)
-    if module is not None and isinstance(thread, module.Connection):  # up to 0.21 the connection is the thread
-        thread._tx.put_nowait(sentinel)
-        return True
-    if module is not None and getattr(thread, "_target", None) is getattr(module, "_connection_worker_thread", module):
-        queue = thread._args[0]  # type: ignore[union-attr]
-        queue.put_nowait((_Deaf(), lambda: sentinel))
+    thread = origin.thread
+    if (queue := _queue_of(thread)) is not None:
+        module = sys.modules["aiosqlite.core"]
+        sentinel = module._STOP_RUNNING_SENTINEL
+        queue.put_nowait(sentinel if isinstance(thread, module.Connection) else (_Deaf(), lambda: sentinel))
         return True
     return thread is not None and "waitpid-" in thread.name  # asyncio's own, for a child that was killed
 

@@ -10,6 +10,7 @@ The law:
    When a stop is left before those within it, they take its place.
 3. Results of executor calls come in the order in which the calls were begun: one that is done early waits its turn.
 4. The stops of a bearer that stands still or is gone hinder nobody. When it goes on, its stop is in force at once.
+   Its code may still be at a step when it is told so: a stop that it opens then is a wait, and opens later.
 """
 
 import asyncio
@@ -214,8 +215,12 @@ class ClockStop:
         self.parent = self._outside.stop_here()
         self.answers = Answers()
         self._is_served, self._turn = self.goes_first, None
-        serve(self.line_up(first=self.goes_first))
-        if self.behind() is not None:
+        line = self.line_up(first=self.goes_first)
+        if self.bearer.state == "runs":
+            serve(line)
+        else:
+            self._outside.set_aside(self.bearer)
+        if not self._is_served:
             self._turn = asyncio.get_running_loop().create_future()
             try:
                 await self._turn

@@ -7,6 +7,7 @@ import asyncio
 import sys
 import threading
 from collections.abc import Callable, Iterable
+from concurrent.futures import Future as SourceFuture
 from contextlib import ExitStack
 from contextvars import Context, ContextVar
 from typing import Any, Final, NoReturn, Self, TypeVarTuple
@@ -212,11 +213,16 @@ class TimedLoop(GuardedLoop):
     # -- whose code may run --------------------------------------------------------------------------------------------
 
     def stand_still(self, bearer: Bearer, why: str) -> None:
-        """Let a bearer's code stand still, timers and all, until it goes on."""
+        """Let a bearer's code stand still, timers and all, until it goes on.
+
+        What it had handed to an executor or to a database completes at this instant; its code learns of it later.
+        """
         if bearer.state == "runs":
             bearer.state, bearer.why = "stands still", why
             self._withheld.append(bearer)
             self._outside.set_aside(bearer)
+            for done in () if bearer.held is None else bearer.held.handed_over():
+                self._await_real_end(f"{bearer.name}: what it handed to a database", done)
 
     def go_on(self, bearer: Bearer) -> None:
         """Let a bearer's code go on as if no time had passed, its overdue timers after what was ready."""
@@ -238,8 +244,12 @@ class TimedLoop(GuardedLoop):
         bearer.unpark()
         self._bury(bearer)
         for origin in held_by(bearer).give_back():
-            answer: asyncio.Future[None] = self.create_future()
-            self._await_outside(OutsideCall(f"{bearer.name}: the end of a thread", origin.ended, answer))
+            self._await_real_end(f"{bearer.name}: the end of a thread", origin.ended)
+
+    def _await_real_end(self, name: str, source: "SourceFuture[None]") -> None:
+        """Let the clock stand until the real end of something that nobody awaits."""
+        answer: asyncio.Future[None] = self.create_future()
+        self._await_outside(OutsideCall(name, source, answer))
 
     def show_clocks(self, calendar: int) -> None:
         """Let the clocks show virtual time, unless that is off.

@@ -83,7 +83,7 @@ class Access:
     def refusal(
         self, worker: str, system: str, part: str, attempt_began: int, worker_started: int, cause: int = 0
     ) -> str:
-        """Say why a worker may not call a part of a system now; empty: it may.
+        """Give the code of why a worker may not call a part of a system now; empty: it may.
 
         Args:
             worker: the name of the worker.
@@ -95,7 +95,7 @@ class Access:
         until = self._cached.get(place)
         if until is not None:
             if now < until:
-                return "refused earlier (cached)"
+                return "refused_earlier"
             del self._cached[place]
         row = self._rows.get(place)
         if row is None:
@@ -105,7 +105,7 @@ class Access:
         if not why:
             for index in credentials:
                 if self._has_ended(index, worker, attempt_began, worker_started, cause):
-                    why = "credential ended"
+                    why = "credential_ended"
         if why:
             kept = max((grant.model.refusals_cached for grant in grants), default=0)
             if kept:
@@ -141,7 +141,7 @@ class Access:
         return is_closed, grants, credentials
 
     def _missing_grant(self, worker: str, system: str, part: str, grants: list[_Grant]) -> str:
-        """Say why no grant helps; an open system, which has no grants, is asked about what is withdrawn only."""
+        """Give the code of why no grant helps; an open system, without grants, is asked of what is withdrawn only."""
         for who in (worker, self._workers.get(worker, worker)):
             for what in (system, f"{system}/{part}", ""):
                 if (who, what) in self._withdrawn:
@@ -152,8 +152,8 @@ class Access:
         if "in_force" in states:
             return ""
         if not states:
-            return "no grant"
-        return "not in force yet" if any(state != "ended" for state in states) else "ended"
+            return "no_grant"
+        return "not_in_force_yet" if any(state != "ended" for state in states) else "ended"
 
     def _has_ended(self, index: int, worker: str, attempt_began: int, worker_started: int, cause: int) -> bool:
         credential = self._credentials[index]

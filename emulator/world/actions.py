@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
 from emulator.record.events import Sink
+from emulator.record.reasons import EVENT_REASONS, NONE, Because
 from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import Target, kind_of
 from emulator.scenario.models.scenario import Scenario
@@ -68,7 +69,7 @@ class Actions:
         self._scenario = scenario
         self._agenda = agenda
         self._sink = sink
-        self._refusal = ""
+        self._refusal = NONE
         self._coming: dict[str, int] = {}  # by whom or what it is done to: how often something still will be
 
     def start(self) -> None:
@@ -90,12 +91,12 @@ class Actions:
     def _key(self, place: int) -> int:
         return len(self._scenario.faults) + place + 1
 
-    def act_now(self, action: Action, place: int) -> str:
-        """Do at this instant what nobody wrote down before; say why if it is refused.
+    def act_now(self, action: Action, place: int) -> Because:
+        """Do at this instant what nobody wrote down before; give the reason if it is refused.
 
         ``place`` is what events call it by, beyond those of the scenario.
         """
-        self._refusal = ""
+        self._refusal = NONE
         self._do_action(action, place)
         return self._refusal
 
@@ -135,7 +136,7 @@ class Actions:
             entry, _, ordinal = target.rpartition("#")
             job = world.job_of(entry, int(ordinal))
             if not job:
-                self._tell_refused(kind, place, target, cause, "there is no such job yet")
+                self._tell_refused(kind, place, target, cause, "no_such_job_yet")
                 return 0
             event = self._tell_taken(kind, place, target, cause, job)
             why = world.run_again(event, job) if kind == "run_again" else world.do_to_job(kind, event, job)
@@ -154,12 +155,12 @@ class Actions:
             leaving = workers_of(aim, world.workers, world.pools)
         for worker in leaving:
             event = self._tell_taken(kind, place, worker.name, 0, worker=worker.name)
-            why = why_missed(world.drain(event, worker), "it has been told already")
+            why = why_missed(world.drain(event, worker), "told_already")
             if why:
                 self._tell_refused(kind, place, worker.name, event, why, worker=worker.name)
         if not leaving:
             named = aim.pool if isinstance(aim, Target) else aim if isinstance(aim, str) else ", ".join(aim)
-            self._tell_refused(kind, place, named, 0, "there are no such workers")
+            self._tell_refused(kind, place, named, 0, "no_such_workers")
 
     # -- what is told -----------------------------------------------------------------------------------------------
 
@@ -170,6 +171,7 @@ class Actions:
     def _tell_refused(
         self, kind: str, place: int, target: str, cause: int, why: str, job: int = 0, worker: str = ""
     ) -> None:
-        self._refusal = why
+        values = {"queue": target} if EVENT_REASONS.get(why) else {}  # only what is refused to a queue has any
+        self._refusal = Because(why, values)
         row = (self._agenda.now, "action_refused", cause, job, worker, kind, f"actions[{place}]", target, why)
-        self._sink.emit(row)
+        self._sink.emit((*row, values) if values else row)

@@ -19,6 +19,7 @@ from emulator.timeline.agenda import Agenda
 from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, entity_key
+from emulator.world.nights import Nights
 from emulator.world.planned import PlannedJob, Planner
 from emulator.world.recurring import Recurring
 from emulator.world.sampling import Constant
@@ -33,10 +34,20 @@ __all__ = ["Arrivals", "PlannedJob"]
 class _Entry:
     """One arrival entry: how its jobs come, what they are, and which of them are unfinished, where that matters."""
 
-    __slots__ = ("coming", "name", "planner", "recurring", "unfinished", "wants_endings", "was_due")
+    __slots__ = ("coming", "name", "nights", "planner", "recurring", "submit", "unfinished", "wants_endings", "was_due")
 
-    def __init__(self, name: str, planner: Planner, wants_endings: bool, was_due: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        name: str,
+        planner: Planner,
+        wants_endings: bool,
+        was_due: Callable[[int], None],
+        submit: Callable[[int, PlannedJob], int],
+        nights: Nights | None,
+    ) -> None:
         self.name = name
+        self.submit = submit
+        self.nights = nights
         self.planner = planner
         self.was_due = was_due
         self.wants_endings = wants_endings
@@ -63,6 +74,7 @@ class Arrivals:
         agenda, draws, sink: of the world.
         submit: takes (cause, job) and gives the job's number; 0 if it was refused, an earlier job's number if it was a
             repeated submission.
+        nights: watches the entries of which all jobs of a night are waited for.
 
     Attributes:
         entry_names: in file order.
@@ -84,9 +96,11 @@ class Arrivals:
         draws: Draws,
         sink: Sink,
         submit: Callable[[int, PlannedJob], int],
+        nights: Nights | None = None,
     ) -> None:
         self._agenda, self._draws, self._sink, self._submit = agenda, draws, sink, submit
         self._clock, self._lasts = clock, scenario.lasts
+        self._nights = nights
         self._down = False
         self._kept: list[_Kept] = []
         self._last_number = 0
@@ -103,6 +117,13 @@ class Arrivals:
         for entry in self._entries.values():
             if entry.coming is not None:
                 entry.coming.start()
+        if self._nights is not None:
+            self._nights.start(self._coming_of)
+
+    def _coming_of(self, name: str) -> Coming:
+        coming = self._entries[name].coming
+        assert coming is not None  # every entry has been made ready
+        return coming
 
     def has_more(self) -> bool:
         """Say whether any entry still has jobs to come, those that an outage keeps included."""
@@ -130,6 +151,8 @@ class Arrivals:
         """The broker is back: what was kept is sent at this instant, after the messages that reach the broker."""
         self._down = False
         self._agenda.at(self._agenda.now, self._catch_up, cause)
+        if self._nights is not None:
+            self._nights.broker_came_up(cause)
 
     def set_factor(self, entry: str, factor: float) -> None:
         """From now on jobs of an entry come ``factor`` times as fast (1: as usual again).
@@ -150,13 +173,15 @@ class Arrivals:
         recurring = entry.recurring
         if recurring is None:
             entry.was_due(nominal)
+        if entry.nights is not None:
+            entry.nights.due(entry.name, nominal)
         job = entry.planner.job(ordinal, nominal, line)
         if self._down or self._kept:  # after a restart, what was kept goes first
             self._kept.append(_Kept(entry, job, cause, self._down))
         elif recurring is not None:
             recurring.come(cause, job)
         elif not self.wants_endings:  # nobody asks which number was the last
-            self._submit(cause, job)
+            entry.submit(cause, job)
         else:
             self._send(entry, cause, job)
 
@@ -177,14 +202,25 @@ class Arrivals:
             elif not missed_it or job.ordinal in made_up[entry.name]:
                 entry.recurring.come(led_here, job)
 
+    def _hand_in(self, cause: int, job: PlannedJob) -> int:
+        """Submit a job of an entry that is watched."""
+        number = self._submit(cause, job)
+        self._dropped(cause, job)
+        return number
+
+    def _dropped(self, cause: int, job: PlannedJob) -> None:
+        """Nothing more is to be submitted of a job that was due."""
+        if (nights := self._entries[job.entry].nights) is not None:
+            nights.settled(cause, job.entry, job.nominal)
+
     def _send(self, entry: _Entry, cause: int, job: PlannedJob) -> None:
         if not entry.wants_endings:
-            number = self._submit(cause, job)
+            number = entry.submit(cause, job)
             if number > self._last_number:
                 self._last_number = number
             return
         entry.unfinished.add(job.ordinal)
-        number = self._submit(cause, job)
+        number = entry.submit(cause, job)
         if number > self._last_number:
             self._last_number = number
             return
@@ -203,14 +239,20 @@ class Arrivals:
         wants_endings = model.again_after is not None or (recurs and model.if_still_running != "both")
         trace = folder / (model.trace or "")
         due = self.occurrences[name] = array("q")  # as many as there are jobs: eight bytes each
-        entry = _Entry(name, Planner(name, model, scenario.routines, trace), wants_endings, due.append)
+        nights = self._nights if self._nights is not None and name in self._nights else None
+        submit = self._submit if nights is None else self._hand_in
+        planner = Planner(name, model, scenario.routines, trace, self._nights)
+        entry = _Entry(name, planner, wants_endings, due.append, submit, nights)
         self._entries[name] = entry
         if recurs:
-            entry.recurring = Recurring(model, self._agenda, self._sink, entry.unfinished, partial(self._send, entry))
+            send = partial(self._send, entry)
+            entry.recurring = Recurring(model, self._agenda, self._sink, entry.unfinished, send, self._dropped)
         try:
             entry.coming = self._coming(entry, model, trace)
         except ValueError as error:  # a recurrence that comes far too often
             raise ScenarioError([Problem(scenario.title, 0, 0, path, str(error))]) from None
+        if nights is not None and model.ends is not None:
+            nights.closes(name, model.ends)
 
     def _coming(self, entry: _Entry, model: models.Arrival, trace: Path) -> Coming:
         agenda, come, count = self._agenda, partial(self._come, entry), model.count
@@ -224,7 +266,14 @@ class Arrivals:
         if model.recurs is not None:
             from emulator.scenario.recurrence import occurrences
 
-            found = occurrences(model.recurs, self._clock, ends, from_tick=model.begins, excluded=model.excludes)
+            found = occurrences(
+                model.recurs,
+                self._clock,
+                ends,
+                from_tick=model.begins,
+                excluded=model.excludes,
+                at_changes=model.at_changes,
+            )
             due = [occurrence.nominal_tick for occurrence in found][:count]
             self.occurrences[entry.name] = due
             return OnDays(agenda, come, due)

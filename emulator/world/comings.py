@@ -44,6 +44,10 @@ class Coming(Protocol):
         """Say whether a job is still to come, as things stand."""
         ...
 
+    def sure_until(self) -> int:
+        """Give a tick before which no further job comes: of what is drawn only what has passed is known."""
+        ...
+
 
 def poisson_gaps(per_hour: float) -> Distribution:
     """Give the gaps of a Poisson process with a rate above 0 in jobs an hour; their mean is at most 2**52 ticks.
@@ -72,6 +76,9 @@ class AtOnce:
 
     def has_more(self) -> bool:
         return not self._has_come
+
+    def sure_until(self) -> int:
+        return _ENDLESS if self._has_come else self._at
 
     def _fire(self, _: None) -> None:
         self._has_come = True
@@ -152,6 +159,10 @@ class Gaps:
     def has_more(self) -> bool:
         return self._ordinal <= self._count and self._due < self._ends
 
+    def sure_until(self) -> int:
+        now = self._agenda.now
+        return now if self._ordinal <= self._count and now < self._ends else _ENDLESS
+
     def _add_gap(self) -> None:
         ordinal = self._ordinal
         if self._law_at is not None:
@@ -210,6 +221,9 @@ class FiniteSource:
     def has_more(self) -> bool:
         return self._begins < self._ends and self._agenda.now < self._ends
 
+    def sure_until(self) -> int:
+        return self._agenda.now if self.has_more() else _ENDLESS
+
     def ended(self, cause: int, ordinal: int, taken: bool) -> None:
         """A job of one source has ended, or was not taken at all: its next comes after gap number ``ordinal``."""
         gap = self._law.sample(self._draws.row(Purpose.ARRIVAL_GAP, self._entity, ordinal), ordinal)
@@ -242,6 +256,9 @@ class OnDays:
     def has_more(self) -> bool:
         return self._ordinal < len(self._due)
 
+    def sure_until(self) -> int:
+        return self._due[self._ordinal] if self._ordinal < len(self._due) else _ENDLESS
+
     def _schedule(self) -> None:
         if self._ordinal < len(self._due):
             self._agenda.at(self._due[self._ordinal], self._fire)
@@ -255,13 +272,14 @@ class OnDays:
 class Traced:
     """The lines of a trace, read one ahead."""
 
-    __slots__ = ("_agenda", "_come", "_count", "_ends", "_has_line", "_lines", "_ordinal")
+    __slots__ = ("_agenda", "_come", "_count", "_ends", "_has_line", "_lines", "_next", "_ordinal")
 
     def __init__(self, agenda: Agenda, come: Come, lines: "Lines[Line]", ends: int, count: int | None) -> None:
         self._agenda, self._come, self._lines, self._ends = agenda, come, lines, ends
         self._count = _ENDLESS if count is None else count
         self._ordinal = 0
         self._has_line = True
+        self._next = 0
 
     def start(self) -> None:
         self._schedule()
@@ -269,10 +287,14 @@ class Traced:
     def has_more(self) -> bool:
         return self._has_line
 
+    def sure_until(self) -> int:
+        return self._next if self._has_line else _ENDLESS
+
     def _schedule(self) -> None:
         line = next(self._lines, None) if self._ordinal < self._count else None
         self._has_line = line is not None and line.tick < self._ends
         if line is not None and self._has_line:
+            self._next = line.tick
             self._agenda.at(line.tick, self._fire, line)
         else:
             self._lines.close()

@@ -12,6 +12,7 @@ renews nothing, and nobody answers it. The answer to a heartbeat older than one 
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.requests import HeartbeatReply
+from emulator.record.reasons import NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.beats import BACK, OUT, Beats
 from emulator.world.draws import Draws, Purpose
@@ -56,7 +57,7 @@ class Request:
         self.incarnation = worker.incarnation
         self.number = worker.next_number()
         self.execution = execution
-        self.outcome: tuple[str, str, int | None, int] = ("", "", None, 0)
+        self.outcome: tuple[str, Because, int | None, int] = ("", NONE, None, 0)
         self.answered = False
         self.granted: Any = None  # what a request for work was given: a repeat gets the same
         self.is_decided = False  # whether that is known

@@ -6,6 +6,7 @@ from emulator.broker.requests import Submission
 from emulator.world.arrivals import Arrivals, PlannedJob
 from emulator.world.draws import entity_key, numbers_key
 from emulator.world.exchange import Exchange
+from emulator.world.nights import Nights
 from emulator.world.plan import JobPlan, ReadyRoutine, fill
 from emulator.world.worker import ON, Worker
 
@@ -18,6 +19,7 @@ class Desk(Exchange):
     """The layer of the world to which jobs are brought."""
 
     arrivals: Arrivals
+    nights: Nights
     plans: dict[tuple[str, int], tuple[int, PlannedJob]]
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
@@ -51,17 +53,12 @@ class Desk(Exchange):
         expected = routine.expected
         if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
             expected = expected * steps // parts
-        before, if_failed, follows = None, "fail", False
-        if after is not None:
-            before, if_failed, follows = (
-                (after.entry, after.number or ordinal),
-                after.if_failed,
-                after.follows_resubmitted,
-            )
+        before = None if after is None else after.of(ordinal, nominal)
+        night = self.nights.of(entry, nominal) if entry in self.nights else 0
         if priority is None:
             priority = routine.priority
         what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
-        submission = _new(Submission, (*what, not_before, before, if_failed, follows, origin))
+        submission = _new(Submission, (*what, not_before, before, origin, night))
         broker = self.broker
         plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
         if number and (origin or entry in self._remembered) and broker.payload(number) is plan:
@@ -82,14 +79,14 @@ class Desk(Exchange):
         return self.plans.get((entry, ordinal), (0, None))[0]
 
     def run_again(self, cause: int, job: int) -> str:
-        """Put a job in anew; say why not if it cannot be done."""
+        """Put a job in anew; give the code of why not if it cannot be done."""
         for number, planned in self.plans.values():
             if number == job:
                 if not self.broker.is_up:
-                    return "the broker is down"
+                    return "broker_is_down"
                 again = planned._replace(idempotency_key="", after=None, not_before=0)
-                return "" if self.submit(cause, again, origin=job) else "the queue is full"
-        return "there is no such job"
+                return "" if self.submit(cause, again, origin=job) else "queue_is_full"
+        return "no_such_job"
 
     def _named_jobs(self) -> frozenset[str]:
         """Give the entries whose jobs faults and actions name."""
@@ -135,10 +132,10 @@ class Desk(Exchange):
     # -- what people do to jobs ---------------------------------------------------------------------------------------
 
     def do_to_job(self, what: str, cause: int, job: int) -> str:
-        """Hold, release, suspend, resume or withdraw a job; say why not if it was refused."""
+        """Hold, release, suspend, resume or withdraw a job; give the code of why not if it was refused."""
         broker, now = self.broker, self.agenda.now
         if not broker.is_up:
-            return "the broker is down"
+            return "broker_is_down"
         plan = broker.payload(job)
         if plan is not None:
             for execution in plan.running:
@@ -159,7 +156,7 @@ class Desk(Exchange):
     def do_to_queue(self, what: str, cause: int, queue: str) -> str:
         """Hold or release a queue."""
         if not self.broker.is_up:
-            return "the broker is down"
+            return "broker_is_down"
         refused: str = getattr(self.broker, what)(self.agenda.now, cause, queue)
         if self.broker.fresh:
             self.match()

@@ -44,7 +44,7 @@ class Effects:
         system = self._world.scenario.systems.get(holder)
         mode = system.fenced if system is not None else "no"
         if mode != "no" and not self._fences.accepts(mode, target, plan.scope, execution.token, self._is_valid, holder):
-            self._emit("effect_refused", execution, effect, target, "its token is stale")
+            self._emit("effect_refused", execution, effect, target, "token_is_stale")
             return False
         self._there.add((plan.name, effect, target))
         self._emit("effect_landed", execution, effect, target, repeatable)

@@ -5,6 +5,7 @@ from typing import Any, Final
 from emulator.broker.order import Entry
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
+from emulator.record.reasons import Because
 from emulator.timeline.agenda import ENDS, MESSAGES, REST
 from emulator.world.contact import Request
 from emulator.world.learning import Learning
@@ -112,7 +113,7 @@ class Exchange(Learning):
         if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
             if not worker.executions:
                 worker.gone = True
-                self.begin_to_finish(worker, "it has done its attempts", 0)
+                self.begin_to_finish(worker, "attempts_done", 0)
             return
         if not self.broker.is_up or worker.cut_out or worker.cut_back:
             return  # it asks again when it is reached again
@@ -180,7 +181,7 @@ class Exchange(Learning):
                 self._double(worker, grant, plan)
             request.granted = (grant, plan)
 
-    def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None) -> None:
+    def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None) -> None:
         """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
         worker, now = execution.worker, self.agenda.now
         worker.number = number = worker.number + 1

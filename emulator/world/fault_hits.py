@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["Answer", "FaultyWorld", "Hits", "why_missed"]
 
 Answer = bool | str | None
-"""What the world says of a request: False, or why in plain words, where it hit nothing."""
+"""What the world says of a request: False, or the code of why, where it hit nothing."""
 
 
 class FaultySystems(Protocol):
@@ -78,19 +78,19 @@ class FaultyWorld(Protocol):
 
 
 _MISSED: Final[Mapping[str, str]] = {
-    "power_off": "it was off",
-    "freeze": "it was off or stood still",
-    "missing_tool": "it did not have the tool",
-    "broker_outage": "it was down",
-    "system_outage": "it was down",
-    "withdraw_access": "it had been withdrawn",
-    "brown_out": "nothing changed",
-    "error_burst": "nothing changed",
-    "surge": "nothing changed",
-    "hand_out_twice": "there was nothing to hand out twice",
-    "poison_job": "there is no such job",
+    "power_off": "was_off",
+    "freeze": "was_off_or_frozen",
+    "missing_tool": "lacked_tool",
+    "broker_outage": "was_down",
+    "system_outage": "was_down",
+    "withdraw_access": "was_withdrawn",
+    "brown_out": "nothing_changed",
+    "error_burst": "nothing_changed",
+    "surge": "nothing_changed",
+    "hand_out_twice": "nothing_to_hand_out_twice",
+    "poison_job": "no_such_job",
 }
-_WORKER_OFF: Final = "it was off"
+_WORKER_OFF: Final = "was_off"
 
 _VALUED: Final = frozenset(
     ("slow_down", "lose_heartbeats", "lose_results", "skew_clock", "brown_out", "error_burst", "surge")
@@ -100,11 +100,11 @@ _Key = tuple[str, ...]
 _Token = tuple[int, int]
 
 
-def why_missed(answer: Answer, otherwise: str = "it hit nothing") -> str:
-    """Give why a request hit nothing, in plain words; "" when it hit.
+def why_missed(answer: Answer, otherwise: str = "hit_nothing") -> str:
+    """Give the code of why a request hit nothing; "" when it hit.
 
-    >>> why_missed(True), why_missed(""), why_missed(None), why_missed(False), why_missed("it was off")
-    ('', '', '', 'it hit nothing', 'it was off')
+    >>> why_missed(True), why_missed(""), why_missed(None), why_missed(False), why_missed("was_off")
+    ('', '', '', 'hit_nothing', 'was_off')
     """
     if isinstance(answer, str):
         return answer

@@ -22,7 +22,7 @@ __all__ = ["Faults", "Missed", "Struck"]
 
 
 class Missed(NamedTuple):
-    """A fault that hit nothing: when, which (``place`` as in ``faults[0]``, ``number`` of the occurrence), and why."""
+    """A fault that hit nothing: when, which (``place`` as in ``faults[0]``, ``number`` of its occurrence), why."""
 
     at: int
     fault: str
@@ -97,11 +97,11 @@ class Faults:
         for lane in self._poisoned:
             entry, _, ordinal = lane.name.rpartition("#")
             if not self._world.job_of(entry, int(ordinal)):
-                self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no such job came")
+                self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no_such_job_came")
         for place, fault in enumerate(self._scenario.faults):
             if place not in self._came:
                 kind, aim = aim_of(fault)
-                why = "it did not occur before the end" if place in self._aimed else "there are no such workers"
+                why = "not_before_the_end" if place in self._aimed else "no_such_workers"
                 self._tell_missed(at, kind, place, 0, aim, "", 0, why)
 
     # -- faults that nobody wrote down before ------------------------------------------------------------------------
@@ -155,7 +155,7 @@ class Faults:
         now = self._agenda.now
         hit = lane.hits(self._draws, number)
         if not hit:
-            why = "so small a share of its workers is none" if lane.pool else "it has no workers"
+            why = "share_is_none" if lane.pool else "no_workers"
             self._tell_missed(now, lane.kind, lane.place, number, lane.name, "", 0, why)
         return [struck for worker in hit if (struck := self._strike(lane, number, worker)) is not None]
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
+from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose, numbers_key
@@ -80,14 +81,14 @@ class Labour:
         else:
             self._begin_step(execution)
 
-    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, str] | None:
+    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, Because] | None:
         """Say why an attempt ends before its first step, if it does."""
         routine = plan.routine
         for wanted in routine.requires:
             if not meets((wanted,), worker.equipment):
-                return (routine.model.missing_tool, f"{worker.name} has no {wanted}")
+                return (routine.model.missing_tool, Because("no_tool", {"worker": worker.name, "tool": wanted}))
         if plan.version < routine.version and routine.old_jobs == "fail":
-            return ("permanent_error", "a new version was put in while it waited")
+            return ("permanent_error", Because("new_version"))
         return None
 
     # -- steps --------------------------------------------------------------------------------------------------------
@@ -96,7 +97,7 @@ class Labour:
         plan = execution.plan
         while True:
             if execution.step >= len(plan.steps):
-                self._end(execution, "ok", "")
+                self._end(execution, "ok", NONE)
                 return
             step = plan.steps[execution.step]
             part, element, _ = step
@@ -108,7 +109,7 @@ class Labour:
         if not part.just_takes:
             at_once = model.effect is not None and model.lands == "at_request" and model.calls is None
             if at_once and not self._effects.land(execution, step):
-                self._end(execution, "error", f"{part.target_system} refused a stale token")
+                self._end(execution, "error", Because("stale_token", {"system": part.target_system}))
                 return
             if part.law is None and model.calls is not None:
                 self._begin_call(execution, step)
@@ -172,23 +173,23 @@ class Labour:
         if plan.poison:
             self._poisoned(execution)
         elif execution.failing:
-            self._end(execution, execution.failing, f"{step[0].model.name} failed")
+            self._end(execution, execution.failing, Because("part_failed", {"part": step[0].model.name}))
         else:
             if step[0].leaves_at_end and not self._effects.land(execution, step):
-                self._end(execution, "error", f"{step[0].target_system} refused a stale token")
+                self._end(execution, "error", Because("stale_token", {"system": step[0].target_system}))
                 return
             if execution.step + 1 < len(plan.steps):
                 self._step_done(execution, step)
                 self._begin_step(execution)
             else:  # the last
                 execution.step = plan.progress = execution.step + 1
-                self._end(execution, "ok", "")
+                self._end(execution, "ok", NONE)
 
     def _poisoned(self, execution: Execution) -> None:
         if execution.plan.poison == "takes_worker_down":
             self._world.program_dies(execution.worker, execution.event)
         else:
-            self._end(execution, "error", "the job fails every time")
+            self._end(execution, "error", Because("fails_every_time"))
 
     def _step_done(self, execution: Execution, step: Step) -> None:
         execution.step += 1
@@ -210,7 +211,7 @@ class Labour:
         if refusal:
             row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
             self._emit((*row, execution.attempt, execution.token, part.system, "no_access", 0))
-            self._end(execution, "error", f"no access to {part.system}: {refusal}")
+            self._end(execution, "error", Because("no_access", {"system": part.system, "refusal": refusal}))
             return
         call = Call()
         call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
@@ -240,12 +241,13 @@ class Labour:
             share = plan.routine.error_share
             failing = self._fate(execution, step, share) if share or step[0].may_fail else None
             if failing:
-                self._end(execution, failing, f"{step[0].model.name} failed")
+                self._end(execution, failing, Because("part_failed", {"part": step[0].model.name}))
             else:
                 self._step_done(execution, step)
                 self._begin_step(execution)
         else:
-            self._end(execution, "error", f"{call.system} answered: {outcome.replace('_', ' ')}", retry_after)
+            why = Because("call_ended", {"system": call.system, "outcome": outcome})
+            self._end(execution, "error", why, retry_after)
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
@@ -268,7 +270,7 @@ class Labour:
         row = (self._agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
         self._emit((*row, execution.attempt, execution.token, part, element, False))
 
-    def over(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
+    def over(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""
         plan = execution.plan
         share = plan.routine.error_share
@@ -279,7 +281,7 @@ class Labour:
             and share
             and self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt) < share
         ):
-            self._end(execution, "error", f"a burst of errors of {plan.routine.name}")
+            self._end(execution, "error", Because("error_burst", {"routine": plan.routine.name}))
         else:
             self._end(execution, outcome, why, retry_after)
 
@@ -296,12 +298,12 @@ class Labour:
         execution.disowned = not world.broker.is_valid(grant.token)
         return execution
 
-    def lay_down(self, execution: Execution, why: str) -> None:
+    def lay_down(self, execution: Execution, why: Because) -> None:
         """The program says that its work on an attempt is over, however the broker takes it."""
         execution.handing_in = True
         now, plan = self._agenda.now, execution.plan
         row = (now, "work_stopped", execution.event, plan.number, execution.worker.name)
-        execution.event = self._emit((*row, execution.attempt, execution.token, why))
+        execution.event = self._emit((*row, execution.attempt, execution.token, *(why if why.values else why[:1])))
 
     def rescale(self, worker: Worker) -> None:
         """A worker's speed has changed: let those know who do its work for real."""
@@ -311,7 +313,7 @@ class Labour:
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, execution: Execution, outcome: Outcome, why: str, retry_after: int | None = None) -> None:
+    def _end(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         world = self._world
         now = self._agenda.now
@@ -320,9 +322,9 @@ class Labour:
         if not direct:
             world.heartbeats.settle(worker)
         execution.handing_in = True  # from now on no heartbeat names its token
-        said = "finished" if outcome == "ok" else why
-        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, said)
-        execution.event = self._emit(row)
+        code = FINISHED if outcome == "ok" else why.code
+        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, code)
+        execution.event = self._emit((*row, why.values) if why.values else row)
         if direct:
             world.hand_in_at_once(execution, outcome, why, retry_after)
             return

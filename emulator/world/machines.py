@@ -3,7 +3,7 @@
 Each method takes the number of the event that led to it first, and says whether it hit anything.
 """
 
-from emulator.record.reasons import GOES_ON
+from emulator.record.reasons import FINISHED, GOES_ON, LINK_RESTORED, POWER_LOST, PROGRAM_DIED
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.draws import Purpose
 from emulator.world.surroundings import Surroundings
@@ -30,7 +30,7 @@ class Machines(Surroundings):
         worker.answered_beat = 0
         if not program:
             worker.power_state = "program_absent"
-            self.say_worker(cause, worker, "off", "the machine is back, its worker program is not")
+            self.say_worker(cause, worker, "off", "program_absent")
             return True
         worker.state = BOOTING
         u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, 0, worker.incarnation)
@@ -82,7 +82,7 @@ class Machines(Surroundings):
         """Cut a machine's power: what it had in memory is gone, and nobody is told."""
         if worker.state is OFF:
             return False
-        self.switch_off(worker, "power lost", cause)
+        self.switch_off(worker, POWER_LOST, cause)
         return True
 
     def switch_off(self, worker: Worker, why: str, cause: int) -> None:
@@ -103,7 +103,7 @@ class Machines(Surroundings):
 
     def program_dies(self, worker: Worker, cause: int) -> None:
         """A job takes its worker's program down; whatever watches over it starts it again."""
-        self.switch_off(worker, "its program died", cause)
+        self.switch_off(worker, PROGRAM_DIED, cause)
         self.power_on(cause, worker)
 
     # -- freeze -------------------------------------------------------------------------------------------------------
@@ -173,7 +173,7 @@ class Machines(Surroundings):
             worker.cut_back = False
         worker.look_at_link()
         if worker.state is ON and not worker.cut_out and not worker.cut_back:
-            self.say_worker(cause, worker, self.state_word(worker), "link restored")
+            self.say_worker(cause, worker, self.state_word(worker), LINK_RESTORED)
         self.heartbeats.changed(worker)
         self.ask_soon(worker)
         return True
@@ -255,7 +255,7 @@ class Machines(Surroundings):
         worker.gone = True
         if worker.state is OFF:
             return True
-        self.begin_to_finish(worker, "told to finish and leave", cause)
+        self.begin_to_finish(worker, "told_to_drain", cause)
         return True
 
     def begin_to_finish(self, worker: Worker, why: str, cause: int) -> None:
@@ -270,4 +270,4 @@ class Machines(Surroundings):
         """A worker has finished: it says goodbye and is off."""
         if self.broker.is_up and worker.is_plain and worker.is_active:
             self.broker.sign_off(self.agenda.now, cause, worker.name, worker.incarnation)
-        self.switch_off(worker, "finished and left" if worker.gone else "finished", cause)
+        self.switch_off(worker, "finished_and_left" if worker.gone else FINISHED, cause)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
 from emulator.scenario.spelling import advise
+from emulator.world.nights import Nights, Waits, waits_of
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
@@ -39,7 +40,7 @@ class PlannedJob(NamedTuple):
         priority: None: the routine's.
         idempotency_key: ready filled in, "" for none.
         not_before: tick until which it is held; 0: not held.
-        after: the job that must end first, as the entry tells it.
+        after: what must end first, as the entry tells it; None for nothing.
         traced: ticks of work that its trace tells, else None.
         nominal: the tick at which it was due, which an outage or a wait may have passed since.
     """
@@ -52,7 +53,7 @@ class PlannedJob(NamedTuple):
     priority: int | None
     idempotency_key: str
     not_before: int
-    after: models.Prerequisite | None
+    after: Waits | None
     traced: int | None
     nominal: int
 
@@ -65,18 +66,27 @@ class Planner:
         model: the entry.
         routines: of the scenario.
         file: the trace, for messages.
+        nights: tells to which night a job belongs.
 
     Raises:
         ScenarioError: for a list of more than 100,000 generated elements.
     """
 
-    __slots__ = ("_common", "_file", "_model", "_name", "_parameters", "_routines")
+    __slots__ = ("_after", "_common", "_file", "_model", "_name", "_parameters", "_routines")
 
-    def __init__(self, name: str, model: models.Arrival, routines: Mapping[str, models.Routine], file: Path) -> None:
+    def __init__(
+        self,
+        name: str,
+        model: models.Arrival,
+        routines: Mapping[str, models.Routine],
+        file: Path,
+        nights: Nights | None = None,
+    ) -> None:
         self._name = name
         self._model = model
         self._routines = routines
         self._file = file
+        self._after = waits_of(model, nights)
         known = routines[model.routine].parameters
         try:
             self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
@@ -89,7 +99,7 @@ class Planner:
             model.priority,
             "",
             model.not_before or 0,
-            model.after,
+            self._after,
             None,
         )
         self._common = None if model.key is not None or model.idempotency_key else common
@@ -117,7 +127,7 @@ class Planner:
         idem = self._filled(idem, parameters, ordinal, line) if idem else ""
         not_before = model.not_before or 0
         return PlannedJob(
-            self._name, ordinal, routine, parameters, key, priority, idem, not_before, model.after, traced, nominal
+            self._name, ordinal, routine, parameters, key, priority, idem, not_before, self._after, traced, nominal
         )
 
     def _routine(self, line: "Line") -> str:

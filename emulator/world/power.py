@@ -66,9 +66,9 @@ class Power:
         if worker.state is OFF or schedule is None:
             return
         if schedule.at_shutdown == "kill" or not worker.executions:
-            world.switch_off(worker, "shut down by its schedule", 0)
+            world.switch_off(worker, "shut_down", 0)
             return
-        world.begin_to_finish(worker, "its schedule shuts it down", 0)
+        world.begin_to_finish(worker, "schedule_ends", 0)
         incarnation = worker.incarnation
         world.agenda.at(
             world.agenda.now + schedule.finish_within,
@@ -82,7 +82,7 @@ class Power:
     def _waited_enough(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
         if worker.incarnation == incarnation and worker.finishing:
-            self._world.switch_off(worker, "shut down: it took too long to finish", 0)
+            self._world.switch_off(worker, "too_long_to_finish", 0)
 
     # -- on demand ----------------------------------------------------------------------------------------------------
 

@@ -22,9 +22,10 @@ class Recurring:
     Args:
         unfinished: the numbers of its jobs that have been taken and have not ended; somebody else keeps it.
         send: submits a job, given its cause.
+        dropped: is told of a job that is not submitted at all, given its cause.
     """
 
-    __slots__ = ("_agenda", "_model", "_send", "_sink", "_unfinished", "_waiting")
+    __slots__ = ("_agenda", "_dropped", "_model", "_send", "_sink", "_unfinished", "_waiting")
 
     def __init__(
         self,
@@ -33,16 +34,17 @@ class Recurring:
         sink: Sink,
         unfinished: set[int],
         send: Callable[[int, PlannedJob], None],
+        dropped: Callable[[int, PlannedJob], None],
     ) -> None:
         self._model, self._agenda, self._sink = model, agenda, sink
-        self._unfinished, self._send = unfinished, send
+        self._unfinished, self._send, self._dropped = unfinished, send, dropped
         self._waiting: deque[PlannedJob] = deque()
 
     def come(self, cause: int, job: PlannedJob) -> None:
         """An occurrence is due, or is made up."""
         rule = self._model.if_still_running
         if rule == "skip" and self._unfinished:
-            self._skip(cause, job, "still running")
+            self._skip(cause, job, "still_running")
         elif rule == "wait":
             self._waiting.append(job)
             self.go_on(cause)
@@ -63,8 +65,9 @@ class Recurring:
         for job in found:
             if job.ordinal not in made_up:
                 too_late = rule != "skip" and job.ordinal not in in_time
-                self._skip(cause, job, "broker down, too late to make up" if too_late else "broker down")
+                self._skip(cause, job, "broker_was_down_too_long" if too_late else "broker_was_down")
         return made_up
 
     def _skip(self, cause: int, job: PlannedJob, why: str) -> None:
         self._sink.emit((self._agenda.now, "occurrence_skipped", cause, 0, "", job.entry, job.ordinal, why))
+        self._dropped(cause, job)

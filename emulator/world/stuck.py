@@ -25,22 +25,37 @@ def stuck_jobs(world: "World") -> list[int]:
     """Give the numbers of these jobs, in the order of submission."""
     jobs = list(world.broker.jobs_unfinished())
     coming = [worker for worker in world.workers.values() if not worker.gone and _may_come(world, worker)]
-    known: dict[int, bool] = {}
+    stuck = {job for job in jobs if _is_stuck(world, job, coming)}
+    waiting: dict[int, list[int]] = {}  # by the job that is waited for
     for job in jobs:
-        row, at = [], job  # jobs of which each waits for the next; there are no circles
-        while at not in known:
-            told = _look(world, at, coming)
-            if isinstance(told, bool):
-                known[at] = told
-            else:
-                row.append(at)
-                at = told
-        known.update(dict.fromkeys(row, known[at]))
-    return [job for job in jobs if known[job]]
+        if job not in stuck and _waits(world, job):
+            for unmet in world.broker.waits_for(job)[1]:
+                for before in unmet.jobs:
+                    waiting.setdefault(before, []).append(job)
+    spreads = [0, *stuck] if not world.arrivals.has_more() else list(stuck)
+    never = set(spreads)
+    while spreads:  # there are no circles
+        for job in waiting.get(spreads.pop(), ()):
+            any_of, unmet_things = world.broker.waits_for(job)
+            lost = [not never.isdisjoint(unmet.jobs) for unmet in unmet_things]
+            if job not in never and (all(lost) if any_of else any(lost)):
+                never.add(job)
+                spreads.append(job)
+    return [job for job in jobs if job in never]
 
 
-def _look(world: "World", job: int, coming: Sequence[Worker]) -> bool | int:
-    """Say whether a job is stuck, or give the number of the job before it, on which that depends."""
+def _waits(world: "World", job: int) -> bool:
+    """Say whether a job stands still for others alone: no person holds it, and none will do anything to it."""
+    plan: JobPlan | None = world.broker.payload(job)
+    return (
+        plan is not None
+        and world.broker.state_of(job) in _HELD
+        and not world.actions.will_do_to(f"{plan.entry}#{plan.ordinal}")
+    )
+
+
+def _is_stuck(world: "World", job: int, coming: Sequence[Worker]) -> bool:
+    """Say whether a job is stuck, whatever becomes of those that it waits for."""
     broker, actions = world.broker, world.actions
     state = broker.state_of(job)
     plan: JobPlan | None = broker.payload(job)
@@ -48,12 +63,9 @@ def _look(world: "World", job: int, coming: Sequence[Worker]) -> bool | int:
         return False
     if actions.will_do_to(f"{plan.entry}#{plan.ordinal}"):
         return False
-    reasons = dict(broker.explain(world.agenda.now, job, [worker.equipment for worker in coming]))
+    reasons = {reason.why for reason in broker.explain(world.agenda.now, job, [one.equipment for one in coming])}
     if state in _HELD:
-        if Why.BY_PERSON in reasons or Why.PREREQUISITE not in reasons:
-            return Why.BY_PERSON in reasons
-        (before,) = reasons[Why.PREREQUISITE]
-        return int(before) if before else not world.arrivals.has_more()
+        return Why.BY_PERSON in reasons
     queue = plan.routine.queue
     if Why.QUEUE_HELD in reasons and not actions.will_do_to(queue):
         return True

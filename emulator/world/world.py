@@ -29,6 +29,7 @@ from emulator.world.fences import Fences
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
+from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
 from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
@@ -110,7 +111,8 @@ class World(Desk):
         )
         self.lease = self.heartbeats.lease
         self.silence = self.heartbeats.silence
-        waited_for = frozenset(entry.after.entry for entry in scenario.arrivals if entry.after is not None)
+        waited_for, grouped = entries_waited_for(scenario)
+        self.nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
         waited_for = waited_for.union(named)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
@@ -119,6 +121,7 @@ class World(Desk):
             self._jitter,
             leases_during_outage=scenario.broker.leases_during_outage,
             remembered=waited_for,
+            grouped=grouped,
         )
         self._lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
@@ -129,7 +132,9 @@ class World(Desk):
         self.contact = Contact(self, self.beats, self.draws)
         self.polls = Polls(self)
         self.power = Power(self)
-        self.arrivals = Arrivals(scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit)
+        self.arrivals = Arrivals(
+            scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit, self.nights
+        )
         if watch is not None:
             watch.tell(self.arrivals.wants_endings, self.arrivals.job_finished)
         self.faults = Faults(self, scenario, agenda, self.draws, sink)
@@ -161,6 +166,15 @@ class World(Desk):
         if at is None:
             self.faults.finish()
         self.emit((self.scenario.lasts if at is None else at, "run_ended", 0, 0, ""))
+
+    def _entry_complete(self, cause: int, entry: str, night: int) -> bool:
+        """No more jobs of an entry come in a night; False if the broker cannot be told now."""
+        if not self.broker.is_up:
+            return False
+        self.broker.complete(self.agenda.now, cause, entry, night)
+        if self.broker.fresh:
+            self.match()
+        return True
 
     def _change_equipment(self, what: tuple[Worker, Any]) -> None:
         worker, change = what

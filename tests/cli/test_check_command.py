@@ -16,7 +16,8 @@ Call = Callable[..., tuple[int, str, str]]
 def test_a_right_scenario_is_told_with_its_margin(queuedrill: Call) -> None:
     """A scenario without mistakes and hazards says so, with the heartbeats that may be lost: ceil(90 / 20) - 2 = 3."""
     words = (
-        "fits.yaml: no mistakes, no hazards\n  queue night, pool dome: a lease survives 3 lost heartbeats in a row\n"
+        "fits.yaml is correct, with no known hazard.\n"
+        "  Queue night, pool dome: a lease survives 3 lost heartbeats in a row.\n"
     )
     assert queuedrill("check", "fits.yaml") == (0, words, "")
 
@@ -26,18 +27,19 @@ def test_a_hazard_is_named_and_no_mistake(queuedrill: Call) -> None:
     text = Path("fits.yaml").read_text()
     Path("short.yaml").write_text(text.replace("lease: 90s", "lease: 60s"))
     code, out, err = queuedrill("check", "short.yaml")
-    lines = out.splitlines()
-    assert (code, err, lines[:2]) == (
+    assert (code, err, out) == (
         0,
         "",
-        [
-            "short.yaml: no mistakes, 1 hazard",
-            "  queue night, pool dome: a lease survives 1 lost heartbeat in a row",
-        ],
+        "short.yaml is correct. 1 setting may spoil the night.\n"
+        "  Queue night, pool dome: a lease survives 1 lost heartbeat in a row.\n"
+        "\n"
+        "short.yaml:5:25: few-heartbeats: queues.night.lease: a lease of 1m with a\n"
+        "  heartbeat every 20s (pool dome) survives 1 lost heartbeat in a row; 3 or more\n"
+        "  are advisable: a lease above 1m20s would do.\n"
+        "\n"
+        "These hazards do not change the exit code (0). Judge them with:\n"
+        "  queuedrill run short.yaml --nights 40\n",
     )
-    assert lines[2].startswith("short.yaml:5:25: queues.night.lease: a lease of 1m with a heartbeat every 20s")
-    assert lines[2].endswith(" [few-heartbeats]")
-    assert len(lines) == 3
 
 
 RECORDED = """\

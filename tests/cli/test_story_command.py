@@ -75,7 +75,7 @@ def test_json_names_events_and_causes(story: Callable[..., Ended], faulty_log: P
             ("copis#1",),
             "night.db: there is no job 'copis#1': no job came from an entry 'copis': did you mean 'copies'?\n",
         ),
-        (("9",), "night.db: there is no job 9: the jobs of this log are 1 to 2\n"),
+        (("9",), "night.db: there is no job 9: the jobs of this night are 1 to 2\n"),
         (("--worker", "dom-1"), "night.db: no event names a worker 'dom-1': did you mean 'dome-1'?\n"),
         (("--requirement", "makspan"), "night.db: there is no requirement on 'makspan': did you mean 'makespan'?\n"),
         (("--requirement", "2"), "night.db: there is no requirement 2: its scenario states 1, from 1 on\n"),
@@ -140,3 +140,49 @@ def test_a_job_with_a_key_and_requirements_on_one_measure(place: Path, capsys: p
         "at most 1 h",
         "open.db: its scenario states no requirement",
     ]
+
+
+@pytest.mark.parametrize("whose", [("copies#1",), ("--worker", "dome-1"), ("--requirement", "makespan")])
+def test_a_scenario_tells_the_story_that_its_log_tells(
+    story: Callable[..., Ended], queuedrill: Callable[..., Ended], whose: tuple[str, ...]
+) -> None:
+    """The same file and seed give the same night, so the story from the file is the one from the log, to the byte."""
+    assert queuedrill("story", "faulty.yaml", *whose, "--seed", "1") == story(*whose)
+    assert queuedrill("story", "faulty.yaml", *whose, "--json") == story(*whose, "--json")
+
+
+def test_a_variant_of_a_scenario_has_a_story(queuedrill: Callable[..., Ended], place: Path) -> None:
+    """With a second worker the job that waited ten minutes for the first one does not wait."""
+    (place / "two.yaml").write_text(SCENARIO + "variants: {two: {pools.dome.count: 2}}\n")
+    waits = "It waited 10 min for a worker"
+    assert waits in " ".join(queuedrill("story", "two.yaml", "2").out.split())
+    assert waits not in " ".join(queuedrill("story", "two.yaml", "2", "--variant", "two").out.split())
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (("fits.yaml", "copis#1"), "fits.yaml: there is no job 'copis#1': no job came from an entry 'copis': "),
+        (("fits.yaml", "9"), "fits.yaml: there is no job 9: the jobs of this night are 1 to 2\n"),
+        (("fits.yaml", "--worker", "dom-1"), "fits.yaml: no event names a worker 'dom-1': did you mean 'dome-1'?\n"),
+        (("fits.yaml", "--requirement", "2"), "fits.yaml: there is no requirement 2: its scenario states 1, from 1 on"),
+        (("fits.yaml", "1", "--variant", "none"), "fits.yaml: there is no variant 'none'"),
+        (("wrong.yaml", "1"), "wrong.yaml:1:1: lasts: `lasts` is missing"),
+        (("none.yaml", "1"), "none.yaml: cannot be read"),
+    ],
+)
+def test_what_a_scenario_does_not_have_is_said(
+    queuedrill: Callable[..., Ended], place: Path, asked: tuple[str, ...], said: str
+) -> None:
+    """As of a log: exit code 2, and what is wrong."""
+    code, out, err = queuedrill("story", *asked)
+    assert (code, out, err[: len(said)]) == (2, "", said)
+
+
+def test_a_log_has_one_night(story: Callable[..., Ended]) -> None:
+    """A seed or a variant is that of a scenario."""
+    assert story("1", "--seed", "2").code == 2
+    assert (
+        "--seed, --variant, --change and --add choose a night of a scenario: night.db is no .yaml file."
+        in story("1", "--seed", "2").err
+    )

@@ -116,19 +116,19 @@ def test_a_spreadsheet_gets_clock_times_and_names(trail: Callable[..., Ended]) -
     ("arguments", "said"),
     [
         (["--kind", "handed_uot"], "there is no event of the kind 'handed_uot': did you mean 'handed_out'?\n"),
-        (["--job", "9"], "night.db: there is no job 9: the jobs of this log are 1 to 2\n"),
+        (["--job", "9"], "night.db: there is no job 9: the jobs of this night are 1 to 2\n"),
         (
             ["--job", "copys#1"],
             "night.db: there is no job 'copys#1': no job came from an entry 'copys': did you mean 'copies'?\n",
         ),
         (
             ["--job", "copies#3"],
-            "night.db: there is no job 'copies#3': the last job of copies in this log is copies#2\n",
+            "night.db: there is no job 'copies#3': the last job of copies in this night is copies#2\n",
         ),
         (
             ["--job", "copies"],
             "night.db: there is no job 'copies': write its number, or its arrival entry and its number in it, such as "
-            '"nightly#3"; the jobs of this log are 1 to 2\n',
+            '"nightly#3"; the jobs of this night are 1 to 2\n',
         ),
         (["--worker", "dom-1"], "night.db: no event names a worker 'dom-1': did you mean 'dome-1'?\n"),
         (["--from", "25:00"], "--from: '25:00' is not a time: no calendar and no clock shows it\n"),

@@ -440,7 +440,7 @@ def test_faults_are_ended_by_hand_or_by_themselves(go: Any) -> None:
                 emu.freeze("dome-1", lasts="1m").end()
             emu.power_off("dome-2")
             assert not emu.freeze("dome-2").hit
-            assert [event.details["why"] for event in emu.recorded("fault_missed")] == ["it was off or stood still"]
+            assert [event.details["why"] for event in emu.recorded("fault_missed")] == ["was_off_or_frozen"]
 
     go(test())
 

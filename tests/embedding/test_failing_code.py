@@ -31,7 +31,7 @@ async def run(fails: Callable[[], BaseException], **settings: Any) -> tuple[str,
 
     async with Emulator(handlers={"copy": copy}, **settings) as emu:
         ending = await emu.submit("copy")
-        whys = [event.details["why"] for event in emu.recorded("attempt_ended")]
+        whys = [event.because.values["said"] for event in emu.recorded("attempt_ended")]
         return ending.state, whys, emu.time, [type(failure).__name__ for failure in emu.failures]
 
 

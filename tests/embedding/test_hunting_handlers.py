@@ -1,5 +1,6 @@
 """Looking for faults that break a team's own handlers: settings filled in, moments near events, the command line."""
 
+import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -7,7 +8,16 @@ from typing import Any
 import pytest
 from hypothesis import find
 
-from emulator import Emulator, InputError, Work, fault_schedules, hunt, run_in_virtual_time
+from emulator import (
+    CrashPoint,
+    Emulator,
+    InputError,
+    IrreproducibleError,
+    Work,
+    fault_schedules,
+    hunt,
+    run_in_virtual_time,
+)
 from emulator.cli.main import answer
 from emulator.timeline.ticks import SECOND
 
@@ -33,6 +43,79 @@ def test_it_finds_the_second_in_which_a_power_off_makes_an_effect_come_twice() -
     assert "back_after" in found.faults[0], "or nobody could do it twice"
     assert found.missed[0].startswith("It has happened: unrepeatable effect twice: event ")
     assert found.already_missed == ()
+
+
+NEVER: Any = ["unrepeatable effect twice"]
+NAMED: dict[str, Any] = {**SETTINGS, "arrivals": [{"name": "copy", "routine": "copy", "at": "00:00"}]}
+REQUIRED = {**NAMED, "must_hold": [{"measure": "effects_landed", "at_least": 1}]}
+
+
+def test_a_crash_point_is_found_before_any_schedule_is_drawn() -> None:
+    """Seven points: two waits of two each, and three instants with events. The effect stands from the fourth on.
+
+    So it takes the night without a fault, one that counts the points, and four with a fault.
+    """
+    found = hunt(NAMED, handlers={"copy": copy}, never=NEVER, crash_points=["copy#1"])
+    assert (found.faults, found.point) == ((), CrashPoint("copy#1", "power_off", 4))
+    line = copy.__code__.co_firstlineno + 4
+    assert found.where == (
+        f"power_off at `await work.spend(...)` (line {line}), as it begins to wait, 10m30s after the start"
+    )
+    assert found.sentence == "Found: one fault breaks a requirement; 6 nights were tried."
+    assert found.missed[0].startswith("It has happened: unrepeatable effect twice")
+    assert (found.fragment(), found.points, found.points_in_all) == ("", 4, 21)
+    frozen = hunt(NAMED, handlers={"copy": copy}, never=NEVER, crash_points=["copy#1"], kinds=["freeze"])
+    assert frozen.point is not None
+    assert (frozen.point.fault, frozen.points_in_all) == ("freeze", 7)
+
+
+@pytest.mark.slow
+def test_a_crash_point_comes_to_other_faults_where_it_breaks_nothing_alone() -> None:
+    """Only a third attempt does harm, so that two have to be lost before."""
+
+    async def finds_two(work: Work) -> None:
+        await work.spend("10m")
+        if work.attempt > 2:
+            work.effect("copied", work.name, repeatable=False)
+            work.effect("copied", work.name, repeatable=False)
+        await work.spend("1m")
+
+    more: Any = {"kinds": ["power_off"], "crash_points": ["copy#1"], "never": NEVER}
+    found = hunt(NAMED, handlers={"copy": finds_two}, tries=60, **more)
+    assert found.faults is not None
+    assert len(found.faults) + (found.point is not None) == 2
+    if found.point is not None:  # the time is that of the night with both faults
+        assert found.where.endswith(" after the start")
+        assert "11m after the start" not in found.where
+    assert found.sentence.startswith("Found: 2 faults together break a requirement; ")
+    assert (found.points, found.points_in_all) == (6, 6), "each alone breaks nothing: the second attempt is the last"
+    alone = hunt(NAMED, handlers={"copy": finds_two}, tries=12, at_most=1, **more)
+    assert (alone.faults, alone.point) == (None, None)
+    assert alone.sentence.endswith(" nights, and 6 of 6 crash points were tried.")
+
+
+def test_points_beyond_the_tries_are_left_out_evenly_and_told() -> None:
+    """Four of five tries are left after the night without a fault, one counts the points: three for seven of them."""
+
+    more: Any = {"kinds": ["freeze"], "tries": 5, "crash_points": ["copy#1"]}
+    found = hunt(REQUIRED, handlers={"copy": copy}, **more)
+    assert (found.points, found.points_in_all, found.tried) == (3, 7, 5)
+    assert found.sentence == (
+        "No schedule of faults was found that breaks a requirement: 5 nights, and 3 of 7 crash points were tried."
+    )
+
+
+def test_handlers_that_keep_something_from_night_to_night_are_told() -> None:
+    """Or the number of a point would mean another one in each night."""
+    nights: list[int] = []
+
+    async def slower(work: Work) -> None:
+        nights.append(work.attempt)
+        await work.spend(len(nights))
+        work.effect("copied", work.name)
+
+    with pytest.raises(IrreproducibleError, match=r"up to at `await work.*begin with nothing left"):
+        hunt(REQUIRED, handlers={"copy": slower}, crash_points=["copy#1"])
 
 
 @pytest.mark.slow
@@ -75,16 +158,22 @@ def test_what_has_happened_without_any_fault_counts_for_nothing() -> None:
 @pytest.mark.parametrize(
     ("more", "message"),
     [
-        ({"never": ["unrepeatable effect twice"]}, "outside and never: they are about handlers"),
-        ({"outside": ["aiosqlite"]}, "outside and never: they are about handlers"),
+        ({"never": ["unrepeatable effect twice"]}, "outside, never and crash_points: they are about handlers"),
+        ({"outside": ["aiosqlite"]}, "outside, never and crash_points: they are about handlers"),
+        ({"crash_points": ["copy#1"]}, "outside, never and crash_points: they are about handlers"),
         ({"handlers": {"copy": copy}, "night": lambda loaded, seed: None}, "night and handlers are both given"),
         ({"handlers": {"copy": copy}, "never": ["sleep"]}, "sleep"),
+        ({"crash_points": ["copy#2"], "must_hold": 1}, "the night has no job 'copy#2': did you mean 'copy#1'"),
+        ({"crash_points": ["copy#1"], "kinds": ["skew_clock"], "must_hold": 1}, "kinds names no fault for them"),
     ],
 )
 def test_what_does_not_go_together_is_refused(more: dict[str, Any], message: str) -> None:
-    """Before any night is played."""
+    """Before any night with a fault is played."""
+    settings = SETTINGS
+    if more.pop("must_hold", None):
+        settings, more["handlers"] = REQUIRED, {"copy": copy}
     with pytest.raises(InputError, match=message):
-        hunt(SETTINGS, **more)
+        hunt(settings, **more)
 
 
 @pytest.mark.slow
@@ -118,7 +207,7 @@ lasts: 1h
 queues: {night: {retry: {attempts_in_all: 4}}}
 pools: {dome: {count: 1, serves: [night], poll: 0s, heartbeat: 30s}}
 routines: {copy: {queue: night, parts: [{name: handler, takes: 0s}]}}
-arrivals: [{routine: copy, at: "00:00"}]
+arrivals: [{name: copy, routine: copy, at: "00:00"}]
 must_hold: [{measure: unsafe_repeats, at_most: 0}]
 """
 
@@ -141,6 +230,29 @@ def test_the_command_hunts_with_handlers_of_a_module(place: Path, capsys: pytest
     told = capsys.readouterr().out
     assert "{power_off: dome-1, at: +10m3" in told
     assert "and play it in a test of yours: Emulator('night.yaml', handlers=..., seed=1)" in told
+
+
+def test_the_command_tries_the_crash_points_of_a_job(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is found has no place in the scenario file: the test that repeats it is told."""
+    arguments = ["hunt", "night.yaml", "--handlers", "hunted_copies:HANDLERS", "--crash-points", "copy#1"]
+    assert answer([*arguments, "--quiet"]) == 1
+    point = "CrashPoint(job='copy#1', fault='power_off', number=4, lasts='10m')"
+    where = "at `await work.spend(...)` (line 5), as it begins to wait, 10m30s after the start"
+    assert capsys.readouterr().out == (
+        "Found: one fault breaks a requirement; 6 nights were tried.\n"
+        "  Missed: effects repeated that are not safe to repeat: 1 (asked: at most 0).\n"
+        f"  The fault at a crash point: power_off {where}.\n\n"
+        f"To see that night, play it in a test of yours: Emulator('night.yaml', handlers=..., seed=1, "
+        f"crash_at={point})\n"
+    )
+    assert answer([*arguments, "--json"]) == 1
+    said = json.loads(capsys.readouterr().out)
+    assert (said["faults"], said["crash_point"]) == (
+        [],
+        {"job": "copy#1", "fault": "power_off", "number": 4, "lasts": "10m", "where": f"power_off {where}"},
+    )
+    assert answer(["hunt", "night.yaml", "--crash-points", "copy#1"]) == 2
+    assert "give --handlers too" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -165,7 +165,9 @@ def breaks(rule: str, number: int) -> bool:
 def test_every_promise_is_broken_by_events_that_are_altered() -> None:
     """Each rule of the checker finds something, in altered events of good nights or in the defects above."""
     broken = set(DEFECTS.values()) - {"modes"}
-    for number in NIGHTS[:8]:
+    for number in NIGHTS:
+        if broken == set(RULES):
+            break
         settings = night(number)
         rows = play(loaded(settings), number, "simulated")
         assert check(settings, rows, "simulated") == []

@@ -113,7 +113,7 @@ def holds(loaded: Loaded | None) -> None:
 
     assert calls_of(look) < MOST
     assert load_text(resolved(loaded), folder=RIGHT).scenario == loaded.scenario
-    assert [error.message for error in VALIDATOR.iter_errors(loaded.source.data)] == []
+    assert [error.message for error in VALIDATOR.iter_errors(loaded.written.layers[0].source.data)] == []
 
 
 def paths(data: Any, loc: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:

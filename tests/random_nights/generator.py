@@ -181,7 +181,22 @@ class _Night:
             said["baseline"] = "patient"
         if dice.chance(0.05):
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
+        if dice.chance(0.15):
+            self._name_items(said)
         return said
+
+    def _name_items(self, said: Settings) -> None:
+        """Give items of lists names, and ask for nights without some of them and with others."""
+        for key in ("faults", "actions", "access", "credentials", "must_hold"):
+            for place, item in enumerate(said.get(key, ())):
+                if self.dice.chance(0.5):
+                    item["name"] = f"{key} {place}"
+        named = [item["name"] for item in said["faults"] if "name" in item]
+        change: Settings = {"add": [{"name": "one more", "freeze": "dome", "at": "+10m", "lasts": "5m"}]}
+        other: Settings = {"queues.night.lease": None, "faults": {**change, "remove": named[:1]}}
+        said["variants"] = {**said.get("variants", {}), "other": other, "later": {"based_on": "other"}}
+        said["variants"]["later"]["faults.one more.at"] = "+20m"
+        said["questions"] = [{"ask": "What if dome stands still?", "change": {"faults": change}}]
 
     def _requirements(self) -> list[Settings]:
         found: list[Settings] = [
@@ -196,6 +211,9 @@ class _Night:
         if recurring:
             found.append({"each_occurrence_of": recurring[0], "started_by": "23:00", "finished_by": "23:59"})
             found.append({"each_occurrence_of": recurring[0], "within": "30m"})
+        first, *others = self.entries
+        if others:
+            found.append({"entry": others[-1], "starts_after_end_of": first, "finished_by": "22:10"})
         return found
 
     def _queue(self) -> Settings:
@@ -455,6 +473,7 @@ class _Night:
         if way == "at":
             entry["at"] = dice.moment(0, dice.pick(60, 600, self.lasts // 2))
             entry["count"] = dice.pick(1, 3, 5, 8, 12, 16)
+            maybe(entry, "in_missing_hour", lambda: dice.pick("skip", "shift", "at_its_end"))
         elif way == "trace":
             entry["trace"] = dice.pick("plates.csv", "plates.swf")
             if entry["trace"] == "plates.csv" and "scan" not in self.routines:
@@ -464,6 +483,9 @@ class _Night:
             minutes = dice.pick("*/2", "*/5", "35,50,5", "*")
             entry["recurs"] = dice.pick(f"{minutes} * * * *", f"{minutes} 21-23 * * *", "FREQ=MINUTELY;INTERVAL=7")
             maybe(entry, "excludes", lambda: dice.pick(["2026-06-13"], ["sunday"]))
+            maybe(entry, "in_double_hour", lambda: dice.pick("first", "both"))
+            if not entry["recurs"].startswith("FREQ"):
+                maybe(entry, "in_missing_hour", lambda: dice.pick("skip", "shift", "at_its_end"))
             maybe(entry, "if_still_running", lambda: dice.pick("skip", "wait", "both"), 3)
             maybe(entry, "if_missed", lambda: dice.pick("skip", "once", "each"), 3)
             if entry.get("if_missed", "skip") != "skip":
@@ -488,13 +510,21 @@ class _Night:
         maybe(entry, "idempotency_key", lambda: dice.pick("{number}", "{shelf}", "{number} {shelf}"), 0.7)
         maybe(entry, "not_before", lambda: dice.moment(60, 1800), 0.7)
         if self.entries and dice.chance(0.25):
-            after: Settings = {"entry": dice.pick(*self.entries)}
-            if self.entries[after["entry"]].get("count", 1) > 1:
-                maybe(after, "number", lambda: dice.pick(1, 2), 2)
-            maybe(after, "if_failed", lambda: dice.pick("fail", "go_on"), 3)
-            maybe(after, "follows_resubmitted", lambda: dice.pick(True, False), 3)
-            entry["after"] = after
+            several = [self._before() for _ in range(dice.pick(2, 2, 3))]
+            entry["after"] = dice.pick(self._before(), self._before(), several, {"any_of": several})
         return entry
+
+    def _before(self) -> Settings:
+        """Say what must end before the jobs of an entry: a job of an earlier entry, or all of its jobs."""
+        dice, maybe = self.dice, self.maybe
+        before: Settings = {"entry": dice.pick(*self.entries)}
+        if dice.chance(0.4):
+            before["jobs"] = dice.pick("all", "all", "same_number")
+        if self.entries[before["entry"]].get("count", 1) > 1 and before.get("jobs") != "all":
+            maybe(before, "number", lambda: dice.pick(1, 2), 2)
+        maybe(before, "if_failed", lambda: dice.pick("fail", "go_on"), 3)
+        maybe(before, "follows_resubmitted", lambda: dice.pick(True, False), 3)
+        return before
 
     # -- what goes wrong, what people do ------------------------------------------------------------------------------
 

@@ -5,7 +5,7 @@ from typing import NamedTuple
 from emulator.record.events import Event
 from random_nights.facts import Pool, Queue
 
-__all__ = ["RULES", "Broken", "Heard", "Job", "Lease", "Work", "Worker"]
+__all__ = ["RULES", "Before", "Broken", "Heard", "Job", "Lease", "Work", "Worker"]
 
 
 RULES = (
@@ -46,6 +46,15 @@ class Lease:
         self.stood_in_all = 0
 
 
+class Before(NamedTuple):
+    """What a job waits for: one job of an entry by its number, or all of them (0)."""
+
+    entry: str
+    number: int
+    goes_on: bool
+    follows: bool
+
+
 class Job:
     def __init__(self, event: Event, queue: Queue) -> None:
         details = event.details
@@ -68,7 +77,8 @@ class Job:
         self.ended: Event | None = None  # an attempt ended: what follows must be told next
         self.ended_by_cap = False
         self.requires: list[str] | None = []
-        self.prerequisite: tuple[str, int, bool, bool] | None = None
+        self.befores: list[Before] = []
+        self.first_suffices = False
         self.start_by: int | None = None
         self.not_before = 0
         self.idempotency_key = ""

@@ -5,7 +5,7 @@ from typing import Any
 
 from emulator.record.events import Event
 from random_nights.facts import Queue
-from random_nights.model import Job, Lease, Worker
+from random_nights.model import Before, Job, Lease, Worker
 from random_nights.watching import Watching
 
 __all__ = ["OfJobs"]
@@ -38,9 +38,13 @@ class OfJobs(Watching):
                 job.not_before = self.tick(entry["not_before"])
             if "after" in entry:
                 after = entry["after"]
-                number = after.get("number", job.ordinal)
-                goes_on = after.get("if_failed", "fail") == "go_on"
-                job.prerequisite = (after["entry"], number, goes_on, after.get("follows_resubmitted", False))
+                job.first_suffices = "any_of" in after
+                for one in after["any_of"] if job.first_suffices else after if isinstance(after, list) else [after]:
+                    number = 0 if one.get("jobs") == "all" else one.get("number", job.ordinal)
+                    goes_on = one.get("if_failed", "fail") == "go_on"
+                    job.befores.append(Before(one["entry"], number, goes_on, one.get("follows_resubmitted", False)))
+            if job.entry in self.complete:
+                self.wrong("prerequisites", f"job {event.job} came after the last of {job.entry}")
             self.take_key(job, entry)
             if event.cause == 0 and self.first_hand_out_at == event.at and "again_after" not in entry:
                 self.wrong("arrivals", f"job {event.job} came after a hand-out of the same instant")
@@ -75,6 +79,7 @@ class OfJobs(Watching):
         cause = self.cause(event)
         if cause is None or cause.kind != "action_taken":
             self.came[details["entry"]] = self.came.get(details["entry"], 0) + 1
+            self.refused.add(details["entry"])
         unfinished = sum(1 for one in self.unfinished.values() if one.queue is queue)
         if queue.capacity is None or unfinished != queue.capacity:
             self.wrong("capacity", f"{queue.name} refused a job with {unfinished} unfinished")
@@ -104,16 +109,34 @@ class OfJobs(Watching):
         if details["state"] != expected:
             self.wrong("states", f"job {job.number} is told to be {details['state']}, and is {expected}")
 
+    def on_entry_complete(self, event: Event, details: Any) -> None:
+        """A night is shorter than a day, so all jobs of an entry are of the first one."""
+        if details["night"] != 1 or details["entry"] in self.complete:
+            self.wrong("prerequisites", f"the last of {details['entry']} came twice, or in night {details['night']}")
+        self.complete.add(details["entry"])
+
     def look_at_prerequisite(self, job: Job) -> None:
-        if job.prerequisite is None:
-            return
-        entry, number, goes_on, _ = job.prerequisite
-        family = [one for one in self.jobs.values() if (one.entry, one.ordinal) == (entry, number)]
+        """What a job waited for must have ended, the first of it or all."""
+        held = [before for before in job.befores if self.may_hold(before)]
+        if held and (not job.first_suffices or len(held) == len(job.befores)):
+            self.wrong("prerequisites", f"job {job.number} may start before {held[0]} has ended well enough")
+
+    def may_hold(self, before: Before) -> bool:
+        """Say whether a job must be held for something, as far as the events tell."""
+        if not before.number:
+            jobs = [
+                one for one in self.jobs.values() if one.entry == before.entry and (before.follows or not one.origin)
+            ]
+            unfinished = any(one.sub_state is None for one in jobs)
+            if before.entry not in self.complete or unfinished:
+                return True
+            newest = {(one.entry, one.ordinal): one for one in jobs}
+            return not before.goes_on and any(one.sub_state for one in newest.values())
+        family = [one for one in self.jobs.values() if (one.entry, one.ordinal) == (before.entry, before.number)]
         final = [one.sub_state for one in family if one.sub_state is not None]
         if not family:
-            return  # it was refused, or an earlier job with its key stands for it
-        if not final or ("" not in final and not goes_on):
-            self.wrong("prerequisites", f"job {job.number} may start before {entry}#{number} is done")
+            return False  # it was refused, or an earlier job with its key stands for it
+        return not final or ("" not in final and not before.goes_on)
 
     def on_handed_out(self, event: Event, details: Any) -> None:
         job, worker = self.jobs[event.job], self.workers[event.worker]
@@ -146,7 +169,8 @@ class OfJobs(Watching):
             self.wrong("nobody there", f"job {job.number} was handed to {worker.name}, which is not there")
         if worker.pool.out == 0 and worker.is_finishing:
             self.wrong("nobody there", f"job {job.number} was handed to {worker.name}, which finishes")
-        self.look_at_prerequisite(job)
+        if all(before.number or not before.follows for before in job.befores):  # else one more may be waited for by now
+            self.look_at_prerequisite(job)
         if self.may_be_taken(job) or job.requires is not None:
             self.look_at_order(job, worker)
         heard = self.heard.get((worker.name, details["incarnation"]))
@@ -381,11 +405,21 @@ class OfJobs(Watching):
         return cause is not None and cause.kind == "action_taken" and cause.details["action"] == "withdraw"
 
     def prerequisite_failed(self, job: Job) -> bool:
-        if job.prerequisite is None or job.prerequisite[2]:
+        """Say whether what a job waited for has failed: one of it, or all where the first suffices."""
+        failed = [self.has_failed(before) for before in job.befores]
+        return all(failed) if job.first_suffices else any(failed)
+
+    def has_failed(self, before: Before) -> bool:
+        if before.goes_on:
             return False
-        entry, number = job.prerequisite[:2]
-        family = [one for one in self.jobs.values() if (one.entry, one.ordinal) == (entry, number)]
-        return not family or any(one.sub_state for one in family) or self.is_repeated(entry)
+        family = [
+            one
+            for one in self.jobs.values()
+            if one.entry == before.entry and (not before.number or one.ordinal == before.number)
+        ]
+        if not before.number and (before.entry not in self.complete or before.entry in self.refused):
+            return before.entry in self.complete
+        return not family or any(one.sub_state for one in family) or self.is_repeated(before.entry)
 
     def is_repeated(self, entry: str) -> bool:
         return "idempotency_key" in self.said.entries[entry]

@@ -35,6 +35,8 @@ class Watching:
         self.due_renewals: dict[int, tuple[int, str]] = {}
         self.first_hand_out_at = -1
         self.came: dict[str, int] = {}
+        self.complete: set[str] = set()  # entries of which the last job of the night has come
+        self.refused: set[str] = set()  # entries of which a job was refused
         self.looked = True
         self.doubling = 0
         self.decided: set[tuple[str, int]] = set()  # outcomes that the broker has taken or refused

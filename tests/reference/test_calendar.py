@@ -259,8 +259,31 @@ def test_timestamps_have_the_published_number_of_seconds_since_the_epoch(stamp: 
     ],
 )
 def test_durations_have_the_published_length(text: str, seconds: float) -> None:
-    """A duration in ISO form has the published number of seconds, a day being 24 hours."""
-    assert parse_duration(text) == seconds * SECOND
+    """A duration in ISO form has the published number of seconds, where every day has 24 hours."""
+    assert at("2026-03-28T12:00:00", "UTC").moment(f"+{text}") == seconds * SECOND
+    assert text[1] != "T" or parse_duration(text) == seconds * SECOND
+
+
+@pytest.mark.parametrize(
+    ("start", "text", "end"),
+    [
+        # RFC 5545, section 3.3.6: days are nominal, hours are exact; New York goes forward on 11 March 2007 at 02:00,
+        # back on 4 November 2007 at 02:00 (RFC 5545, section 3.6.5).
+        ("2007-03-10T22:00:00", "P1D", "2007-03-11T22:00:00-04:00"),
+        ("2007-03-10T22:00:00", "PT24H", "2007-03-11T23:00:00-04:00"),
+        ("2007-03-10T22:00:00", "1d", "2007-03-11T23:00:00-04:00"),
+        ("2007-11-03T22:00:00", "P1D", "2007-11-04T22:00:00-05:00"),
+        ("2007-11-03T22:00:00", "24h", "2007-11-04T21:00:00-05:00"),
+        ("2007-11-01T22:00:00", "P1W", "2007-11-08T22:00:00-05:00"),
+        ("2007-03-10T01:30:00", "P1DT1H", "2007-03-11T03:30:00-04:00"),
+        ("2007-03-10T02:30:00", "P1D", "2007-03-11T03:30:00-04:00"),  # section 3.3.5: the offset before the gap
+        ("2007-11-03T01:30:00", "P1D", "2007-11-04T01:30:00-04:00"),  # the first of the two
+    ],
+)
+def test_a_day_of_the_calendar_keeps_the_time_on_the_clock(start: str, text: str, end: str) -> None:
+    """P1D leads to the same time on the next day, 24 hours to whatever the clock shows then."""
+    clock = at(start)
+    assert clock.local(clock.moment(f"+{text}")).isoformat() == end
 
 
 @pytest.mark.parametrize(

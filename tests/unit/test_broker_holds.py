@@ -172,7 +172,7 @@ def test_the_clock_of_the_time_limit_stands_while_the_job_is_suspended():
         d.at(end).broker.resume(end, 0, 1)
         d.broker.resumption_acknowledged(end, 0, 1)
     d.at(500)
-    assert d.rows("attempt_ended") == [(125, "attempt_ended", 1, "dome-1", 1, 1, "time_limit", "time limit", 125)]
+    assert d.rows("attempt_ended") == [(125, "attempt_ended", 1, "dome-1", 1, 1, "time_limit", "time_limit", 125)]
 
 
 def test_withdrawing_ends_the_attempt_too():
@@ -182,8 +182,8 @@ def test_withdrawing_ends_the_attempt_too():
     assert [d.broker.withdraw(5, 0, 1), d.broker.withdraw(5, 0, 2)] == ["", ""]
     assert d.rows("attempt_ended", "finished") == [
         (5, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "withdrawn", 5),
-        (5, "finished", 1, "", "failed", "withdrawn", "a person withdrew it", 1),
-        (5, "finished", 2, "", "failed", "withdrawn", "a person withdrew it", 0),
+        (5, "finished", 1, "", "failed", "withdrawn", "person_withdrew", 1),
+        (5, "finished", 2, "", "failed", "withdrawn", "person_withdrew", 0),
     ]
     assert d.hand_in(1) is False
 
@@ -204,13 +204,13 @@ def test_a_held_queue_hands_nothing_out_and_what_runs_goes_on():
     d.taken()
     assert [d.broker.hold_queue(1, 0, "night"), d.broker.hold_queue(1, 0, "night")] == [
         "",
-        "queue night is held already",
+        "queue_held_already",
     ]
     assert (d.take("dome-2"), d.hand_in(1)) == (None, True)
     d.broker.fresh.clear()
     assert [d.broker.release_queue(2, 0, "night"), d.broker.release_queue(2, 0, "night")] == [
         "",
-        "queue night is not held",
+        "queue_not_held",
     ]
     assert d.broker.fresh == ["night"]
     assert d.taken("dome-2").job == 2

@@ -27,8 +27,8 @@ def test_overdue_leases_are_lost_at_the_restart_by_nominal_end_and_token():
     assert d.rows("broker_down", "broker_up", "attempt_ended") == [
         (70, "broker_down", 0, ""),
         (150, "broker_up", 0, ""),
-        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "lease ran out", 90),
-        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 100),
+        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "lease_ran_out", 90),
+        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease_ran_out", 100),
     ]
     assert d.broker.lease_of(3) == (3, "dome-1", 1, 160)
 
@@ -59,7 +59,7 @@ def test_leases_may_be_extended_by_the_length_of_the_outage():
     outage(d, 50, 250)
     d.at(400)
     assert d.rows("attempt_ended", "worker_declared_lost") == [
-        (300, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 300),
+        (300, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "lease_ran_out", 300),
         (310, "worker_declared_lost", 0, "dome-1", 1, 200),
     ]
 
@@ -75,10 +75,10 @@ def test_silent_workers_are_declared_lost_at_the_restart():
     outage(d, 10, 150)
     assert d.rows("attempt_ended", "worker_declared_lost") == [
         (150, "worker_declared_lost", 0, "dome-1", 1, 0),
-        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "worker silent", 60),
-        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "worker silent", 60),
-        (150, "attempt_ended", 3, "dome-2", 1, 3, "lease_lost", "lease ran out", 100),
-        (150, "attempt_ended", 4, "dome-3", 1, 4, "lease_lost", "lease ran out", 100),
+        (150, "attempt_ended", 1, "dome-1", 1, 1, "lease_lost", "worker_silent", 60),
+        (150, "attempt_ended", 2, "dome-1", 1, 2, "lease_lost", "worker_silent", 60),
+        (150, "attempt_ended", 3, "dome-2", 1, 3, "lease_lost", "lease_ran_out", 100),
+        (150, "attempt_ended", 4, "dome-3", 1, 4, "lease_lost", "lease_ran_out", 100),
         (150, "worker_declared_lost", 0, "dome-4", 1, 0),
         (150, "worker_declared_lost", 0, "dome-2", 1, 0),
     ]
@@ -106,9 +106,9 @@ def test_everything_else_that_fell_due_follows_in_its_order():
     outage(d, 20, 100)
     assert d.rows("hold_ended", "attempt_ended", "finished")[1:] == [
         (100, "hold_ended", 1, "", "requeued", "pausing"),
-        (100, "attempt_ended", 2, "dome-1", 1, 2, "time_limit", "time limit", 55),
-        (100, "finished", 2, "", "failed", "time_limit", "the time limit of 55us was reached", 1),
-        (100, "finished", 3, "", "failed", "expired", "it was not started in time", 0),
+        (100, "attempt_ended", 2, "dome-1", 1, 2, "time_limit", "time_limit", 55),
+        (100, "finished", 2, "", "failed", "time_limit", "time_limit_reached", 1, {"limit": 55}),
+        (100, "finished", 3, "", "failed", "expired", "not_started", 0),
     ]
 
 

@@ -27,9 +27,9 @@ def test_a_full_queue_refuses():
     assert d.submit() == 0
     d.hand_in(1)
     assert d.submit() == 3
-    why = "the queue holds 2 unfinished jobs, the most that it may"
+    why = ("queue_full", {"most": 2})
     assert d.rows("submission_refused") == [
-        (0, "submission_refused", 0, "", "plate-copy", "night", "plates", ordinal, why) for ordinal in (3, 4)
+        (0, "submission_refused", 0, "", "plate-copy", "night", "plates", ordinal, *why) for ordinal in (3, 4)
     ]
 
 
@@ -90,8 +90,8 @@ def test_the_failure_of_the_one_before_it_fails_it_or_lets_it_go_on(if_failed):
     if if_failed == "go_on":
         assert d.state(2) == "queued"
     else:
-        why = "job 1, which goes before it, has failed: withdrawn"
-        assert d.rows("finished")[1:] == [(3, "finished", 2, "", "failed", "prerequisite_failed", why, 0)]
+        end = ("failed", "prerequisite_failed", "prerequisite_failed", 0, {"job": 1, "sub_state": "withdrawn"})
+        assert d.rows("finished")[1:] == [(3, "finished", 2, "", *end)]
         assert d.recorder.rows[-1][2] == len(d.recorder.rows) - 1
 
 

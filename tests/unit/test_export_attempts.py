@@ -10,6 +10,7 @@ from emulator.experiment.exporting import FORMATS, export
 from emulator.record.events import Row, read
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
+from emulator.record.reasons import Because
 from emulator.show.exports.attempts import PartDone, attempts_of
 
 PARTS = {"copy": (("read", False), ("write", True), ("check", False))}
@@ -60,12 +61,12 @@ def ended(at: int, outcome: str, why: str = "") -> Row:
 
 def test_an_attempt_has_its_lease_and_its_work_apart() -> None:
     """A lease that is lost and work that goes on end at times of their own; the attempt lasts until the later."""
-    [one] = attempts(out(1, 1), began(2, 1), ended(91, "lease_lost", "lease ran out"), stopped(95, "told"))
+    [one] = attempts(out(1, 1), began(2, 1), ended(91, "lease_lost", "lease_ran_out"), stopped(95, "told_lease_lost"))
     assert (one.handed_out, one.until, one.began, one.stopped, one.ended) == (1, 91, 2, 95, 91)
     assert (one.outcome, one.why, one.stopped_why, one.begins, one.ends(100)) == (
         "lease_lost",
-        "lease ran out",
-        "told",
+        Because("lease_ran_out"),
+        Because("told_lease_lost"),
         1,
         95,
     )
@@ -88,11 +89,11 @@ def test_what_is_no_ordinary_attempt_has_a_name() -> None:
 @pytest.mark.parametrize(
     ("finished", "why", "last"),
     [
-        ([], "power lost", "read"),
-        ([part(5, "read")], "power lost", ""),  # the list may be empty, so it may be either
-        ([part(5, "read"), part(6, "write", "north")], "power lost", ""),  # there may be another element
+        ([], "power_lost", "read"),
+        ([part(5, "read")], "power_lost", ""),  # the list may be empty, so it may be either
+        ([part(5, "read"), part(6, "write", "north")], "power_lost", ""),  # there may be another element
         ([part(5, "read"), part(6, "write", "north")], "finished", "check"),
-        ([part(5, "a part of a test's own code")], "power lost", ""),
+        ([part(5, "a part of a test's own code")], "power_lost", ""),
         ([part(5, "a part of a test's own code")], "finished", ""),
     ],
 )
@@ -109,7 +110,7 @@ def test_the_last_part_is_named_where_it_is_known(finished: list[Row], why: str,
 def test_an_attempt_that_may_have_resumed_leaves_its_first_part_open() -> None:
     """A second attempt may go on after the last part that was finished, so its first part is not guessed."""
     [_, second] = attempts(
-        out(1, 1), began(1, 1), stopped(2, "power lost"), out(3, 2, attempt=2), began(3, 2, attempt=2)
+        out(1, 1), began(1, 1), stopped(2, "power_lost"), out(3, 2, attempt=2), began(3, 2, attempt=2)
     )
     assert second.parts == [PartDone("", "", 3, 100, False)]
 

@@ -13,7 +13,7 @@ REGISTERED = (0, "worker_registered", 0, 0, "dome-1", 1)
 OUT = (1, "handed_out", 0, 1, "dome-1", 1, 5, 100, 1)
 START = [SUBMITTED, REGISTERED, OUT]
 ENDED = (9, "attempt_ended", 0, 1, "dome-1", 1, 5, "error", "", 9)
-FORGOTTEN = (9, "attempt_ended", 4, 1, "dome-1", 1, 5, "lease_lost", "forgotten by the broker", 9)
+FORGOTTEN = (9, "attempt_ended", 4, 1, "dome-1", 1, 5, "lease_lost", "forgotten", 9)
 PREREQUISITE = (*NOT_DUE[:12], "prerequisite", 0)
 
 
@@ -148,11 +148,11 @@ def test_a_whole_life_folds_into_the_state():
         ([*START, ENDED, requeued(left=-2)], "an allowance cannot have -2 tokens left"),
         ([*START, ENDED, requeued(due=12)], "outcome leads from running to requeued_held, not to requeued"),
         (
-            [*START, ended("lease_lost", "lease ran out"), requeued("queued")],
+            [*START, ended("lease_lost", "lease_ran_out"), requeued("queued")],
             "lease loss leads from running to requeued",
         ),
         (
-            [*START, ended("lease_lost", "worker silent")],
+            [*START, ended("lease_lost", "worker_silent")],
             "its cause is event 0, nothing, and not a worker_declared_lost",
         ),
         ([*START, (*FORGOTTEN[:2], 0, *FORGOTTEN[3:])], "its cause is event 0, by which the lease was not forgotten"),
@@ -210,12 +210,12 @@ def test_what_does_not_add_up_is_refused(rows, message):
     "rows",
     [
         [*START, ended("lease_lost", "withdrawn"), finished("withdrawn")],
-        [*START, ended("time_limit", "total limit"), finished("out_of_time")],
-        [*START, ended("time_limit", "time limit"), finished("time_limit")],
+        [*START, ended("time_limit", "total_limit"), finished("out_of_time")],
+        [*START, ended("time_limit", "time_limit"), finished("time_limit")],
         [*START, ended("permanent_error"), finished("permanent_error")],
         [*START, ended("error"), finished("allowance_used_up")],
         [*START, (9, "lease_forgotten", 0, 1, "dome-1", 5), FORGOTTEN, requeued(cause=5)],
-        [*START, ended("lease_lost", "lease ran out"), requeued("requeued_held", -1, 0)],
+        [*START, ended("lease_lost", "lease_ran_out"), requeued("requeued_held", -1, 0)],
         [*START, (2, "handed_back", 0, 1, "dome-1", "queued", 1, 5), finished("expired", 0, 4)],
         [NOT_DUE, finished("out_of_time", 0, 1)],
         [PREREQUISITE, finished("prerequisite_failed", 0, 1)],

@@ -35,6 +35,18 @@ def fault(**how: Any) -> dict[str, Any]:
     return {"faults": [how]}
 
 
+def after(entry: str, **how: Any) -> dict[str, Any]:
+    """Give one job that waits for those of another entry."""
+    return {**NIGHTLY, "name": "last", "count": 1, "after": {"entry": entry, **how}}
+
+
+def daily(sweep: str) -> list[dict[str, Any]]:
+    """Give an entry that recurs, and one at 22:00 that waits for all its jobs of the same night."""
+    one = {key: NIGHTLY[key] for key in ("routine", "parameters")}
+    last = {**one, "name": "last", "recurs": "0 22 * * *", "after": {"entry": "sweep", "jobs": "all"}}
+    return [{**one, "name": "sweep", "recurs": sweep}, last]
+
+
 # A job of the quiet night takes 4 min of its own and two calls of 40 s: 5 min 20 s (320 s), always.
 CASES = [
     Case(
@@ -208,6 +220,40 @@ CASES = [
         {"arrivals": [NIGHTLY, {**NIGHTLY, "name": "follow", "count": 41, "after": {"entry": "nightly"}}]},
         "arrivals.1.after",
         "nightly brings 40 jobs at most, and 41 wait for them: 1 wait for ever",
+    ),
+    Case(
+        "prerequisite-never-comes",
+        {"arrivals": [*coming(per_hour=1, name="plates", until="02:00"), after("plates", jobs="all")]},
+        {"arrivals": [*coming(per_hour=1, name="plates"), after("plates", jobs="all")]},
+        "arrivals.2.after",
+        "the last job of plates is known when the run is over, so these jobs wait for ever: give it `until` or `count`",
+    ),
+    Case(
+        "waits-for-one-of-many",
+        {"arrivals": [NIGHTLY, after("nightly", jobs="all")]},
+        {"arrivals": [NIGHTLY, after("nightly")]},
+        "arrivals.1.after",
+        "last#1 waits for nightly#1 only; nightly has 40 jobs: write `jobs: all` to wait for the last of them",
+    ),
+    Case(
+        "waits-for-one-of-many",
+        {"arrivals": [NIGHTLY, after("nightly", number=1)]},
+        {
+            "arrivals": [
+                NIGHTLY,
+                {**after("nightly"), "after": [{"entry": "nightly", "number": 7}, {"entry": "nightly"}]},
+            ]
+        },
+        "arrivals.1.after.1",
+        "last#1 waits for nightly#1 only; nightly has 40 jobs: write `jobs: all` to wait for the last of them",
+    ),
+    Case(
+        "waits-for-a-later-night",
+        {"lasts": "23h", "arrivals": daily("0 10 * * *")},
+        {"lasts": "23h", "arrivals": daily("1 10 * * *")},
+        "arrivals.1.after",
+        "last, due at 22:00, waits for sweep of the same night, due at 10:01: a night begins with the scenario, at "
+        "21:30; let it start in between",
     ),
     Case(
         "pauses-outlast-night",
@@ -418,7 +464,8 @@ def test_hazards_have_their_place() -> None:
     )
     assert (seen["few-heartbeats"].place, seen["power-off-in-run"].place) == (f"{file}:7:12", f"{file}:30:17")
     assert str(seen["power-off-in-run"]) == (
-        f"{file}:30:17: faults.0.power_off: power is lost at 22:11: what runs there is gone in mid-run"
+        f"{file}:30:17: power-off-in-run: "
+        "faults.0.power_off: power is lost at 22:11: what runs there is gone in mid-run."
     )
 
 
@@ -677,6 +724,11 @@ def test_traces_keep_their_first_job_to_themselves(tmp_path: Any) -> None:
 
 
 FORWARD, BACK = "2026-09-05T21:30:00", "2026-04-04T21:30:00"  # in Santiago, by version 2026f of the zone database
+AT_NOON = {"arrivals.rounds.recurs": "0 12 * * *", "lasts": "24h"}
+
+
+def changed_clocks(changes: dict[str, Any]) -> list[Any]:
+    return [hazard for hazard in found(changes) if hazard.code == "clock-change"]
 
 
 @pytest.mark.parametrize(
@@ -722,7 +774,7 @@ FORWARD, BACK = "2026-09-05T21:30:00", "2026-04-04T21:30:00"  # in Santiago, by 
 )
 def test_times_in_a_clock_change_are_told(changes: dict[str, Any], path: str, said: str) -> None:
     """A stated time that the clock never shows, or shows twice, is told with the instant that is taken."""
-    [hazard] = [hazard for hazard in found(changes) if hazard.code == "clock-change"]
+    [hazard] = changed_clocks({**AT_NOON, **changes})
     assert (hazard.path, said in hazard.message) == (path, True), hazard.message
 
 
@@ -738,13 +790,13 @@ def test_times_in_a_clock_change_are_told(changes: dict[str, Any], path: str, sa
 )
 def test_clear_times_around_a_clock_change_say_nothing(changes: dict[str, Any]) -> None:
     """An offset, an instant and the time of another day are clear."""
-    assert [hazard for hazard in found(changes) if hazard.code == "clock-change"] == []
+    assert changed_clocks({**AT_NOON, **changes}) == []
 
 
 def test_the_second_of_two_is_clear_when_the_first_is_past() -> None:
     """A time of day that comes twice is the first from the start on: where that is the second, nothing is told."""
-    told = found({"starts": "2026-04-04T23:45:00", "arrivals.nightly.at": "23:30"})
-    assert [hazard.path for hazard in told if hazard.code == "clock-change"] == ["starts"]
+    told = changed_clocks({**AT_NOON, "starts": "2026-04-04T23:45:00", "arrivals.nightly.at": "23:30"})
+    assert [hazard.path for hazard in told] == ["starts"]
 
 
 def test_a_variant_states_times_of_its_own() -> None:

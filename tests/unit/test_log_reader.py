@@ -84,7 +84,7 @@ def test_what_is_not_there_is_told(log: Path) -> None:
     found = open_log(log)
     assert list(found.numbered(job=99)) == []
     for ask in (found.events, found.rows):
-        with pytest.raises(LogError, match=r"there is no job 99: the jobs of this log are 1 to 3$"):
+        with pytest.raises(LogError, match=r"there is no job 99: the jobs of this night are 1 to 3$"):
             ask(job=99)
         with pytest.raises(LogError, match=r"no event names a worker 'dome-9': did you mean 'dome-"):
             ask(worker="dome-9")
@@ -123,7 +123,7 @@ def test_events_are_asked_for_as_by_the_command(night: Log, words: dict[str, Any
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ({"job": "plates#3"}, "the last job of plates in this log is plates#2"),
+        ({"job": "plates#3"}, "the last job of plates in this night is plates#2"),
         ({"job": "platse#1"}, "no job came from an entry 'platse': did you mean 'plates'?"),
         ({"job": 2.0}, "job: found 2.0: give a job: its number, or its entry and number, such as 'plates#3'"),
         ({"worker": 1}, "worker: found 1: give a text"),
@@ -256,13 +256,13 @@ def test_an_event_replaced_under_its_number_is_found(log: Path) -> None:
         (["PRAGMA application_id = 7"], "is a SQLite file, but no event log"),
         (
             ["PRAGMA user_version = 0"],
-            f"was written by queuedrill {VERSION} in log format 1, and this program reads format 2: run the scenario "
+            f"was written by queuedrill {VERSION} in log format 1, and this program reads format 3: run the scenario "
             "again",
         ),
         (
-            ["PRAGMA user_version = 3", "DELETE FROM meta WHERE key = 'program_version'"],
-            "was written by a version of queuedrill that it does not name in log format 3, and this program reads "
-            "format 2: run the scenario again",
+            ["PRAGMA user_version = 4", "DELETE FROM meta WHERE key = 'program_version'"],
+            "was written by a version of queuedrill that it does not name in log format 4, and this program reads "
+            "format 3: run the scenario again",
         ),
         (
             ["INSERT INTO schema_steps VALUES (4, 'colours')"],

@@ -96,7 +96,7 @@ def test_exact_statements(tmp_path: Path) -> None:
     asyncio.run(run())
     assert statements == [
         "PRAGMA application_id = 1902398567",
-        "PRAGMA user_version = 2",
+        "PRAGMA user_version = 3",
         "BEGIN",
         "CREATE TABLE IF NOT EXISTS schema_steps (number INTEGER PRIMARY KEY, nam",
         "SELECT count(*) FROM schema_steps",

@@ -9,6 +9,7 @@ import pytest
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import MEASURES, find, names, reference_page
+from emulator.measure.short_labels import SHORT_LABELS
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference-figures.md"
 
@@ -67,3 +68,10 @@ def test_each_figure_has_a_label_of_its_own_in_words() -> None:
     labels = [measure.label for measure in MEASURES.values()]
     assert len(set(labels)) == len(MEASURES)
     assert [label for label in labels if "_" in label or not 8 <= len(label) <= 54] == []
+
+
+def test_each_figure_has_a_short_label_of_its_own() -> None:
+    """It heads a narrow column: at most 12 characters, no name of a figure that is typed, no two alike."""
+    shorts = [SHORT_LABELS[name] for name in MEASURES]
+    assert len(set(shorts)) == len(MEASURES)
+    assert [short for short in shorts if "_" in short or not 4 <= len(short) <= 12] == []

@@ -4,7 +4,7 @@ import pytest
 from night_rows import Stream
 
 from emulator.errors import DefectError
-from emulator.measure.night import RUN, Cell, Night
+from emulator.measure.night import HEALTHY, RUN, Cell, LostLease, Night
 
 
 def zombie(*, back_at: int | None = None) -> Stream:
@@ -71,7 +71,8 @@ def test_three_at_once_are_one_overlap() -> None:
     night = stream.night(200)
     assert night.overlap == {1: 70}  # [130, 200)
     assert night.cells[0, "dome-2", "lease_lost"] == Cell(1, 98)
-    assert night.lost_while_healthy == {0: 1}  # dome-2 was at work all the time
+    # dome-1 was frozen from 20 on; dome-2 was at work all the time
+    assert night.lost == (LostLease(90, 1, "dome-1", 70), LostLease(190, 1, "dome-2", HEALTHY))
     assert night.detections == ((0, "dome-1", 70),)
 
 
@@ -281,7 +282,7 @@ def detections(stream: Stream) -> tuple[object, ...]:
     return (
         tuple(delay for _, _, delay in night.detections),
         tuple(d for _, _, d in night.undetected),
-        night.lost_while_healthy,
+        {0: healthy} if (healthy := sum(one.delay == HEALTHY for one in night.lost)) else {},
     )
 
 

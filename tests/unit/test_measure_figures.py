@@ -90,6 +90,7 @@ EXPECTED = {
     # On: dome-1 for 1000, tower-1 for 110 with two slots: 1220.
     "utilisation": Figure(930 / 1220, "share", estimator="quotient", n=1220),
     "offered_load": Figure(1.75, "ratio", estimator="as stated"),
+    "worker_hours": Figure(1500 / HOUR, "ratio", estimator="as planned"),
     "effects_landed": Figure(3, "count"),
     "effects_refused": Figure(0, "count"),
     "unsafe_repeats": Figure(1, "count"),
@@ -143,6 +144,8 @@ def test_every_unit_is_the_one_of_the_catalogue(night: Night) -> None:
         ("utilisation", Where(pool="cellar"), None),
         ("offered_load", Where(pool="dome"), 1.5),
         ("offered_load", Where(pool="cellar"), None),
+        ("worker_hours", Where(pool="tower"), 500 / HOUR),
+        ("worker_hours", Where(pool="cellar"), None),
         ("backlog_peak", Where(routine="copy"), 2),  # jobs 2 and 3 in [50, 100) and [200, 250)
         ("drain_time", Where(routine="copy"), 250),  # from 50 to 300: job 3 waits until then
         ("drain_time", Where(entry="nothing"), 0),

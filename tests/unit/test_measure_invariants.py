@@ -13,7 +13,7 @@ from emulator.measure.invariants import Burst, broken
 from emulator.record.events import Row
 
 SUBMITTED = (0, "submitted", 0, 1, "", "queued", "copy", "night", "copy", 1, "", 0, "", 0)
-LOST = (90_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "lease_lost", "lease ran out", 90_000_000)
+LOST = (90_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "lease_lost", "lease_ran_out", 90_000_000)
 OK = (70_000_000, "attempt_ended", 2, 1, "dome-1", 1, 1, "ok", "", 70_000_000)
 FINISHED = (200_000_000, "finished", 2, 1, "dome-1", "done", "", "", 1)
 

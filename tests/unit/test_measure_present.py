@@ -83,9 +83,9 @@ def test_workers_and_what_they_do() -> None:
     assert one.works == [Working(3, 2, 1, 2)]
     now.take((8, "worker_changed", 0, 0, "dome-1", "frozen", "", 1))
     assert one.state == "frozen"
-    now.take((9, "worker_changed", 0, 0, "dome-1", "busy", "goes on", 1))
+    now.take((9, "worker_changed", 0, 0, "dome-1", "busy", "goes_on", 1))
     now.take((9, "work_stopped", 0, 2, "dome-1", 1, 2, "finished"))
-    assert (one.state, one.why, one.since) == ("idle", "goes on", 9)
+    assert (one.state, one.why, one.since) == ("idle", "goes_on", 9)
     assert now.workers["dome-2"].state == "off"
 
 

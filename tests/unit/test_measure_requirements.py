@@ -16,6 +16,7 @@ from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
+BY = "started_by, finished_by, within, starts_after_end_of"
 
 
 def small_night(*, unfinished: bool = False) -> Night:
@@ -190,7 +191,7 @@ def test_requirements_are_judged_in_their_order() -> None:
 @pytest.mark.parametrize(
     ("keys", "said"),
     [
-        ({}, ["a requirement needs a measure, or each_occurrence_of"]),
+        ({}, ["a requirement needs a measure, or an entry with a time"]),
         ({"measure": "makespam", "at_most": 1}, ["there is no figure 'makespam': did you mean 'makespan'?"]),
         ({"measure": "makespan"}, ["makespan needs at_least, at_most, exactly or not_worse_by"]),
         (
@@ -212,13 +213,13 @@ def test_requirements_are_judged_in_their_order() -> None:
         ),
         (
             {"measure": "failed", "at_most": 0.0, "within": 5},
-            ["started_by, finished_by and within need each_occurrence_of"],
+            [f"{BY} belong to an entry without a measure"],
         ),
         (
             {"each_occurrence_of": "sweeps", "measure": "failed"},
             [
-                "each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound",
-                "each_occurrence_of needs started_by, finished_by or within",
+                f"each occurrence of sweeps stands with {BY} alone: no measure, no bound",
+                f"each occurrence of sweeps needs one of {BY}",
             ],
         ),
         (
@@ -231,7 +232,7 @@ def test_requirements_are_judged_in_their_order() -> None:
         ({"each_occurrence_of": "sweeps", "finished_by": "05:00"}, []),
         (
             {"each_occurrence_of": "sweeps", "finished_by": "05:00", "not_worse_by": MINUTE},
-            ["each_occurrence_of stands with started_by, finished_by or within alone: no measure, no bound"],
+            [f"each occurrence of sweeps stands with {BY} alone: no measure, no bound"],
         ),
         (
             {"measure": "accepted", "not_worse_by": 1.0},
@@ -411,7 +412,7 @@ def test_the_exact_time_is_said_where_it_matters() -> None:
     s.start(0, 1, "dome-1", 1)
     s.go_well(30 * MINUTE + 1, 1, "dome-1", 1)
     found = occurrences(s, {}, finished_by="22:00")
-    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
+    assert found.sentence == "Missed: 1 of 1 occurrence of sweeps: #1 was done at 2026-06-12 22:00:00.000001."
 
 
 def test_own_words_of_a_requirement_on_occurrences_are_said() -> None:
@@ -424,12 +425,12 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
     s = sweeps()
     s.submit(2 * HOUR, 3, entry="sweeps")
     s.finish(2 * HOUR, 3, "permanent_error", 1)
-    s.add(3 * HOUR, "occurrence_skipped", 0, "", "sweeps", 4, "one is still running")
-    s.add(4 * HOUR, "submission_refused", 0, "", "copy", "night", "sweeps", 5, "full")
+    s.add(3 * HOUR, "occurrence_skipped", 0, "", "sweeps", 4, "still_running")
+    s.add(4 * HOUR, "submission_refused", 0, "", "copy", "night", "sweeps", 5, "queue_full", {"most": 9})
     s.submit(5 * HOUR, 4, entry="sweeps", ordinal=7)
     s.submit(5 * HOUR, 5, entry="plates", ordinal=1)  # nothing of plates counts here
-    s.add(5 * HOUR, "occurrence_skipped", 0, "", "plates", 1, "one is still running")
-    s.add(5 * HOUR, "submission_refused", 0, "", "copy", "night", "plates", 1, "full")
+    s.add(5 * HOUR, "occurrence_skipped", 0, "", "plates", 1, "still_running")
+    s.add(5 * HOUR, "submission_refused", 0, "", "copy", "night", "plates", 1, "queue_full", {"most": 9})
     due = {"sweeps": tuple(hour * HOUR for hour in (0, 1, 2, 3, 4, 5, 6, 30))}  # the last is beyond the horizon
     found = occurrences(s, due, within=HOUR)
     assert found == Judged(
@@ -437,8 +438,8 @@ def test_an_occurrence_without_a_good_end_is_missed_with_its_reason() -> None:
         met=False,
         found=Figure(5, "count", n=7),
         bound=0,
-        sentence="Missed: 5 of 7 occurrences of sweeps: #3 failed (permanent error); #4 was skipped (one is still "
-        "running); #5 was refused (full); and 2 more.",
+        sentence="Missed: 5 of 7 occurrences of sweeps: #3 failed (permanent error); #4 was skipped (still running); "
+        "#5 was refused (the queue holds 9 unfinished jobs, the most that it may); and 2 more.",
         evidence=(3, 4),
         of_occurrences=True,
         label="each occurrence of sweeps finished within 1 h",
@@ -480,7 +481,7 @@ def test_what_the_horizon_cut_off_is_missed_and_says_so(keys: dict[str, Any], wh
     s = Stream()
     s.submit(0, 1, entry="sweeps")
     found = occurrences(s, {}, HOUR, **keys)
-    assert found.sentence == f"Missed: 1 of 1 occurrences of sweeps: {why}"
+    assert found.sentence == f"Missed: 1 of 1 occurrence of sweeps: {why}"
 
 
 def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
@@ -489,7 +490,7 @@ def test_what_ended_without_a_start_is_missed_whatever_its_deadline() -> None:
     s.submit(0, 1, entry="sweeps")
     s.finish(10 * MINUTE, 1, "expired", 0)
     found = occurrences(s, {}, HOUR, started_by="05:00")
-    assert found.sentence == "Missed: 1 of 1 occurrences of sweeps: #1 failed (expired)."
+    assert found.sentence == "Missed: 1 of 1 occurrence of sweeps: #1 failed (expired)."
 
 
 def test_without_an_occurrence_there_is_nothing_to_judge() -> None:

@@ -170,7 +170,7 @@ def test_why_a_job_waited_is_true_at_each_instant(name: str) -> None:
             wrong.append((job, piece, "an able worker is idle"))
         if piece.reason == "one idle" and not all(inside):
             wrong.append((job, piece, "no able worker is idle"))
-        if piece.reason == "broker down":
+        if piece.reason == "broker_was_down":
             events = [rows[number - 1] for number in piece.events]
             if events[0][1] != "broker_down" or events[0][0] > piece.begin:
                 wrong.append((job, piece, "the broker is up"))

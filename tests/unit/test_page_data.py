@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 from emulator.record.events import DETAILS
+from emulator.record.reasons import EVENT_REASONS
 from emulator.show.page import data
 from emulator.show.page.data import columns
 from emulator.show.phrases import BY_DETAIL, EVENTS, told
@@ -17,7 +18,7 @@ def test_an_attempt_outlives_its_lease_and_the_next_one_stands_in_its_own_lane()
         (0, "submitted", 0, 1, "", *SUBMITTED),
         (10, "handed_out", 1, 1, "dome-1", 1, 7, 100, 1),
         (10, "work_began", 2, 1, "dome-1", 1, 7),
-        (100, "attempt_ended", 2, 1, "dome-1", 1, 7, "lease_lost", "lease ran out", 100),
+        (100, "attempt_ended", 2, 1, "dome-1", 1, 7, "lease_lost", "lease_ran_out", 100),
         (100, "requeued", 4, 1, "", "requeued", 100, -1),
         (110, "handed_out", 5, 1, "dome-2", 2, 8, 200, 1),
         (110, "work_began", 6, 1, "dome-2", 2, 8),
@@ -124,19 +125,22 @@ def test_every_kind_of_event_is_told_with_all_that_its_pattern_names() -> None:
         kind, _, value = key.partition(":")
         known = {"job", "worker", "took", *DETAILS[kind]} | ({"system"} if kind == "effect_refused" else set())
         assert set(re.findall(r"\{(\w+)", pattern)) <= known, key
-        details = [value if name in BY_DETAIL.get(kind, ()) else 0 for name in DETAILS[kind]]
+        usual = {"why": value if value in EVENT_REASONS else "idle"}
+        details = [usual.get(name, value if name in BY_DETAIL.get(kind, ()) else 0) for name in DETAILS[kind]]
         sentence = told((0, kind, 0, 1, "dome-1", *details), "plates#1", str)
         assert sentence and not set(sentence) & set("{}[]"), key
 
 
 def test_a_pattern_that_a_detail_chooses_is_chosen_by_it() -> None:
     """Each pattern of a value is reached by that value, and by no other."""
+    others = {"why": "link_restored"}
     for key in EVENTS:
         kind, colon, value = key.partition(":")
         if colon:
             rows = [
-                (0, kind, 0, 1, "dome-1", *(given if name == chooser else "x" for name in DETAILS[kind]))
+                (0, kind, 0, 1, "dome-1", *({**others, chooser: given}.get(name, "x") for name in DETAILS[kind]))
                 for chooser in BY_DETAIL[kind]
-                for given in (value, "another")
+                if chooser != "why" or value in EVENT_REASONS
+                for given in (value, others.get(chooser, "another"))
             ]
             assert len({told(row, "plates#1", str) for row in rows}) > 1, key

@@ -7,7 +7,8 @@ from typing import get_args
 
 import emulator
 from emulator.broker.states import State, StateName
-from emulator.measure.catalogue import FigureName, names
+from emulator.measure.catalogue import names
+from emulator.measure.figure_names import FigureName
 from emulator.measure.invariants import INVARIANTS, Never
 from emulator.record.events import DETAILS, EventKind
 from emulator.scenario.models.scenario import Scenario

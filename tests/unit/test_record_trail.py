@@ -79,7 +79,7 @@ def test_names_of_jobs_are_read_as_they_come(tmp_path: Path) -> None:
             await log.flush()
             assert (jobs.name(1), jobs.name(2), jobs.name(0)) == ("plates#1", "plates#1 (resubmitted as job 2)", "")
             assert (jobs.find("plates#1"), jobs.find("2")) == (1, 2)
-            said = "there is no job 'plates#2': the last job of plates in this log is plates#1"
+            said = "there is no job 'plates#2': the last job of plates in this night is plates#1"
             assert refusal(lambda: jobs.find("plates#2")) == said
 
     asyncio.run(run())

@@ -12,6 +12,9 @@ from emulator.scenario.load import from_settings
 SECOND = 1_000_000
 
 
+NIGHTLY = QUIET["arrivals"][0]
+
+
 @pytest.mark.parametrize(
     "part, expected",
     [
@@ -156,17 +159,84 @@ SECOND = 1_000_000
         (
             {"must_hold": [{"measure": "makespan", "at_most": "3h", "within": "3h"}]},
             [
-                "must_hold.0.within: `within` belongs to `each_occurrence_of`; "
-                "a measure has at_least, at_most or exactly"
+                "must_hold.0.within: `within` belongs to an `entry` without a measure; "
+                "a measure has at_least or the like"
             ],
         ),
         (
             {"must_hold": [{"each_occurrence_of": "rounds", "within": "3h", "at_most": 5, "in_share": 0}]},
             [
-                "must_hold.0.at_most: `at_most` belongs to a measure; "
-                "an occurrence has started_by, finished_by or within",
+                "must_hold.0.at_most: `at_most` belongs to a measure; the jobs of an entry have started_by or the like",
                 "must_hold.0.in_share: a requirement that holds in a share of 0 asks for nothing",
             ],
+        ),
+        (
+            {"must_hold": [{"entry": "nightly"}, {"entry": "nightly", "finished_by": "05:00", "queue": "night"}]},
+            [
+                "must_hold.0: by when? give `started_by`, `finished_by`, `within` or `starts_after_end_of`",
+                "must_hold.1.queue: `queue` belongs to a measure; the jobs of an entry have started_by or the like",
+            ],
+        ),
+        (
+            {"must_hold": [{"in_share": 0.9}, {"entry": "nightly", "starts_after_end_of": "nightly"}]},
+            [
+                "must_hold.0: what must hold? give a `measure` with a bound, or an `entry` with a time such as "
+                "`finished_by`",
+                "must_hold.1.starts_after_end_of: no job starts after its own end: name another entry",
+            ],
+        ),
+        (
+            {"must_hold": [{"entry": "nightly", "starts_after_end_of": "nighty"}]},
+            ["must_hold.0.starts_after_end_of: no arrival entry is called 'nighty': did you mean 'nightly'?"],
+        ),
+        (
+            {
+                "arrivals": [
+                    NIGHTLY,
+                    {**NIGHTLY, "name": "last", "after": {"entry": "nightly", "jobs": "all", "number": 3}},
+                ]
+            },
+            [
+                "arrivals.1.after.number: `jobs: all` waits for every job of the entry, and `number` for one: "
+                "keep one of the two"
+            ],
+        ),
+        (
+            {
+                "arrivals": [
+                    NIGHTLY,
+                    {**NIGHTLY, "name": "one", "after": [{"entry": "nightly"}, {"entry": "two", "jobs": "every"}]},
+                    {
+                        **NIGHTLY,
+                        "name": "two",
+                        "after": {"any_of": [{"entry": "nightly", "number": 99}, {"entry": "on"}]},
+                    },
+                    {**NIGHTLY, "name": "three", "after": []},
+                ]
+            },
+            [
+                "arrivals.1.after.1.jobs: found 'every': allowed are: same_number or all",
+                "arrivals.2.after.any_of.0.number: 'nightly' has 40 jobs, and none with the number 99",
+                "arrivals.2.after.any_of.1.entry: no arrival entry is called 'on': did you mean 'one'?",
+                "arrivals.3.after: found an empty list: a mapping with keys such as entry, jobs, number, if_failed, "
+                "follows_resubmitted or a list with at least one entry, each a mapping or a mapping with keys such as "
+                "any_of is wanted",
+            ],
+        ),
+        (
+            {
+                "arrivals": [
+                    NIGHTLY,
+                    {**NIGHTLY, "name": "one", "after": [{"entry": "nightly"}, {"entry": "three"}]},
+                    {
+                        **NIGHTLY,
+                        "name": "two",
+                        "after": {"any_of": [{"entry": "nightly"}, {"entry": "one", "jobs": "all"}]},
+                    },
+                    {**NIGHTLY, "name": "three", "after": {"entry": "two"}},
+                ]
+            },
+            ["arrivals.1.after.1.entry: jobs would wait for themselves: one after three after two after one"],
         ),
         (
             {"must_hold": [{"measure": "unsafe_repeats_across_jobs", "at_most": 0, "queue": "night"}]},

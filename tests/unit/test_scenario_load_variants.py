@@ -7,7 +7,7 @@ import pytest
 from quiet_night import QUIET, RIGHT, changed, problems, quiet
 
 from emulator.errors import ScenarioError
-from emulator.scenario.load import from_settings, guessed_share, load, varied
+from emulator.scenario.load import Loaded, from_settings, guessed_share, load, varied
 from emulator.scenario.models import Distribution
 from emulator.scenario.provenance import Provenance
 
@@ -150,7 +150,7 @@ def test_changes_that_do_not_fit_are_told_in_python() -> None:
 def test_combinations_are_variants_named_by_their_values() -> None:
     """Every combination of the lists is a variant, save the one that the scenario is as it stands."""
     loaded = load(RIGHT / "everything.yaml")
-    made = {name: patch for name, patch in loaded.patches.items() if name not in ("patient", "other")}
+    made = {name: patch for name, patch in loaded.patches.items() if name not in ("patient", "other", "later")}
     lease, count = "queues.night.lease", "pools.spare.count"
     assert made == {
         "lease 30s + count 1": {lease: "30s", count: 1},
@@ -174,3 +174,205 @@ def test_paths_that_end_alike_are_told_apart() -> None:
         )
     )
     assert "lease 2m + requires (tape) + heartbeat 40s + retry (attempts_in_all 2)" in loaded.variants
+
+
+FAULTS = [
+    {"name": "blackout", "power_off": "dome-1", "at": "23:00"},
+    {"freeze": "dome-1", "at": "23:30", "lasts": "1m"},
+    {"name": "cut", "cut_link": "dome", "at": "00:00", "lasts": "2m"},
+]
+
+
+def kinds_and_times(loaded: Loaded, variant: str) -> list[tuple[str, int]]:
+    """Give what goes wrong under a variant: what each fault is, and when in minutes after the start at 21:30."""
+    faults = loaded.variants[variant].faults
+    return [
+        ("power_off" if it.power_off else "freeze" if it.freeze else "cut_link", (it.at or 0) // (60 * SECOND))
+        for it in faults
+    ]
+
+
+def test_a_variant_adds_to_a_list_and_takes_away() -> None:
+    """What is removed goes by its name, or by its number; what is added comes last, and the rest stays as it was."""
+    loaded = from_settings(
+        changed(
+            faults=FAULTS,
+            variants={
+                "no blackout": {"faults": {"remove": ["blackout"]}},
+                "two": {"faults": {"add": [{"freeze": "dome-1", "at": "01:00", "lasts": "1m"}], "remove": ["cut", 1]}},
+                "words": {"pools.dome.equipped_with": {"add": ["lamp"]}},
+            },
+        )
+    )
+    assert kinds_and_times(loaded, "no blackout") == [("freeze", 120), ("cut_link", 150)]
+    assert kinds_and_times(loaded, "two") == [("power_off", 90), ("freeze", 210)]
+    before = loaded.scenario.pools["dome"].equipped_with
+    assert loaded.variants["words"].pools["dome"].equipped_with == (*before, "lamp")
+    assert [fault.name for fault in loaded.scenario.faults] == ["blackout", None, "cut"]
+
+
+@pytest.mark.parametrize(
+    "key, item, path, value",
+    [
+        ("faults", {"name": "dark", "power_off": "dome-1", "at": "23:00"}, "at", "23:30"),
+        ("actions", {"name": "dark", "drain": "dome-1", "at": "23:00"}, "at", "23:30"),
+        ("access", {"name": "dark", "who": "dome", "to": "archive", "given": "23:00"}, "given", "23:30"),
+        ("credentials", {"name": "dark", "who": "dome", "to": "archive", "life": "1h"}, "life", "2h"),
+        ("must_hold", {"name": "dark", "measure": "makespan", "at_most": "3h"}, "at_most", "4h"),
+        (
+            "arrivals",
+            {"name": "dark", "routine": "plate-copy", "at": "23:00", "parameters": {"plates": ["a"]}},
+            "at",
+            "23:30",
+        ),
+    ],
+)
+def test_items_of_every_list_go_by_their_names(key: str, item: dict[str, Any], path: str, value: str) -> None:
+    """A path names an item, and two items of one list cannot have one name."""
+    base = changed(systems={"archive": {"slots": 1, "answers_in": "1s"}})
+    items = [*base.get(key, ()), item]
+    loaded = from_settings({**base, key: items, "variants": {"other": {f"{key}.dark.{path}": value}}})
+    stated = from_settings({**base, key: [*items[:-1], {**item, path: value}]})
+    assert loaded.variants["other"] == stated.scenario
+    twice = problems({**base, key: [*items, item]})
+    assert [told for told in twice if "give" in told and "another" in told] == twice != []
+
+
+def test_a_name_goes_before_a_number() -> None:
+    """An item that is called 1 is meant by 1, wherever it stands."""
+    faults = [{**FAULTS[0], "name": "1"}, FAULTS[1]]
+    loaded = from_settings(changed(faults=faults, variants={"later": {"faults.1.at": "23:59"}}))
+    assert kinds_and_times(loaded, "later") == [("power_off", 149), ("freeze", 120)]
+
+
+def test_null_takes_a_value_back_to_its_default() -> None:
+    """Null takes back what is stated, whatever the default is; what is not stated is at its default already."""
+    loaded = from_settings(
+        changed(
+            queues={"night": {"lease": "7m", "retry": {"attempts_in_all": 5, "pause": "linear", "first": "9s"}}},
+            variants={
+                "default": {
+                    "queues.night.retry.pause": None,
+                    "queues.night.retry.first": None,
+                    "queues.night.lease": None,
+                    "seed": None,
+                }
+            },
+        )
+    )
+    plain = from_settings(changed(queues={"night": {"retry": {"attempts_in_all": 5}}}))
+    assert loaded.variants["default"].queues == plain.scenario.queues
+    assert loaded.variants["default"].seed == 1
+    gone = varied(loaded, {"queues.night.retry.allowance.holds": None, "must_hold": None})
+    assert (gone.scenario.queues["night"].retry.allowance, gone.scenario.must_hold) == (None, ())
+
+
+def test_a_variant_is_based_on_another() -> None:
+    """The changes of the other come first, in whichever order the two are written, and over several steps."""
+    loaded = from_settings(
+        changed(
+            faults=FAULTS,
+            variants={
+                "third": {"based_on": "second", "faults.cut.at": "02:00", "faults": {"remove": ["late"]}},
+                "second": {
+                    "based_on": "first",
+                    "queues.night.lease": "3m",
+                    "faults": {"add": [{"name": "late", "freeze": "dome-1", "at": "03:00", "lasts": "1m"}]},
+                },
+                "first": {"queues.night.lease": "2m", "faults": {"remove": ["blackout"]}, "faults.0.at": "22:30"},
+            },
+        )
+    )
+    assert list(loaded.variants) == ["third", "second", "first"]
+    assert kinds_and_times(loaded, "second") == [("freeze", 60), ("cut_link", 150), ("freeze", 330)]
+    assert kinds_and_times(loaded, "third") == [("freeze", 60), ("cut_link", 270)]
+    assert {name: it.queues["night"].lease // SECOND for name, it in loaded.variants.items()} == {
+        "third": 180,
+        "second": 180,
+        "first": 120,
+    }
+
+
+def test_the_patch_of_a_variant_has_all_that_it_changes() -> None:
+    """Applied by itself, the patch of a variant that is based on another makes the same scenario."""
+    loaded = load(RIGHT / "everything.yaml")
+    assert "based_on" not in loaded.patches["later"]
+    for name, scenario in loaded.variants.items():
+        assert varied(loaded, loaded.patches[name]).scenario == scenario
+    [asked] = loaded.questions
+    assert asked.ask == "What if the spare pool is dark from five on?"
+    assert varied(loaded, asked.patch).scenario == asked.scenario
+    assert asked.scenario.queues == loaded.variants["patient"].queues
+    assert asked.scenario.faults[:-1] == loaded.variants["patient"].faults
+
+
+def _told(**parts: Any) -> list[str]:
+    return problems(changed(faults=FAULTS, **parts))
+
+
+@pytest.mark.parametrize(
+    "patch, message",
+    [
+        (
+            {"faults": {"remove": ["blackuot"]}},
+            "faults.remove.0: faults has 3 items, and none is called 'blackuot': did you mean 'blackout'?",
+        ),
+        (
+            {"faults": {"remove": [3]}},
+            "faults.remove.0: faults has 3 items, and none is called 3: allowed are: blackout, cut",
+        ),
+        ({"faults": {"remove": "cut"}}, "faults.remove: found 'cut': a list is wanted"),
+        (
+            {"faults": {"adds": []}},
+            "faults: found a mapping: a list is wanted, or a mapping with `add`, `remove` or both",
+        ),
+        (
+            {"faults": {"add": [{"freeze": "dome-9", "at": "23:00", "lasts": "1m"}]}},
+            "faults.add.0.freeze: there is no worker 'dome-9': workers of 'dome' are called dome-1 to dome-3",
+        ),
+        (
+            {"faults": {"add": [{"name": "cut", "freeze": "dome-1", "at": "23:00", "lasts": "1m"}]}},
+            "faults.add.0.name: faults.2 is called 'cut' already: give this another name",
+        ),
+        ({"faults.cut": None}, "faults.cut: an item of a list has no default: to take it out, write {remove: [cut]}"),
+        ({"lasts": None}, "lasts: `lasts` is missing: How long it lasts; what is unfinished then is shown as such."),
+        ({"faults.gone.at": "23:00"}, "faults.gone.at: faults has 3 items, counted from 0, and none is called 'gone'"),
+        ({"based_on": "othr"}, "based_on: there is no variant 'othr' to be based on: did you mean 'other'?"),
+        ({"based_on": ["other"]}, "based_on: found a list: the name of a variant is wanted"),
+        ({"based_on": "one"}, "based_on: variants would be based on themselves: 'one' on 'one'"),
+        (
+            {"based_on": "other", "faults.cut.at": "02:00"},
+            "faults.cut.at: faults has 2 items, counted from 0, and none is called 'cut'",
+        ),
+    ],
+)
+def test_a_wrong_change_is_told_at_its_own_path(patch: dict[str, Any], message: str) -> None:
+    """What is wrong in a variant, and in a question, is told at the very key or item."""
+    other = {"faults": {"remove": ["cut"]}}
+    assert _told(variants={"one": patch, "other": other}) == [f"variants.one.{message}"]
+    if "one" not in str(patch) and "a list:" not in message:
+        questions = [{"ask": "What then?", "change": patch}]
+        assert _told(questions=questions, variants={"other": other}) == [f"questions.0.change.{message}"]
+
+
+def test_a_mistake_is_told_once_where_variants_are_based_on_it() -> None:
+    """What is wrong in one variant is not told again of those that are based on it."""
+    wrong = {"one": {"queues.night.lease": "soon"}, "two": {"based_on": "one", "seed": 2}}
+    assert _told(variants=wrong) == [
+        "variants.one.queues.night.lease: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
+    ]
+    both = {
+        "one": {"pools.dome.count": 4},
+        "two": {"based_on": "one", "pools.dome.per_worker": {"dome-4": {"speed": 2}}},
+    }
+    assert list(from_settings(changed(variants=both)).variants) == ["one", "two"]
+    circle = {"one": {"based_on": "two"}, "two": {"based_on": "three"}, "three": {"based_on": "two"}}
+    assert _told(variants=circle) == [
+        "variants.three.based_on: variants would be based on themselves: 'two' on 'three' on 'two'"
+    ]
+
+
+def test_a_question_is_asked_once() -> None:
+    """Two questions in the same words are a mistake: nobody could tell their answers apart."""
+    one = {"ask": "What if it is slow?", "change": {"queues.night.lease": "5m"}}
+    assert _told(questions=[one, one]) == ["questions.1.ask: this is asked already: ask each question once"]

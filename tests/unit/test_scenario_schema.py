@@ -81,7 +81,7 @@ def test_the_schema_refuses(change: dict[str, Any]) -> None:
 def test_every_value_may_be_wrapped() -> None:
     """Wherever a value may stand, the wrapper that says its source may stand too: for schema and loader alike."""
     data = read(RIGHT / "everything.yaml").data
-    for key in ("variants", "combine", "baseline"):
+    for key in ("variants", "combine", "baseline", "questions"):
         del data[key]  # their values are free
     plain = from_settings(data, folder=RIGHT)
     wrapped = 0

@@ -25,6 +25,7 @@ STATED_OF_VARIANTS = {
     ("brown-out.yaml", "patient"): True,
     ("brown-out.yaml", "eight at once"): True,
     ("brown-out.yaml", "longer pauses"): False,
+    ("clean-up-after-all.yaml", "by its number"): False,
     ("clock-change-spring.yaml", "an hour earlier"): True,
     ("credential-ends-mid-copy.yaml", "starts over"): False,
     ("cut-off-with-a-drifting-clock.yaml", "a true clock"): True,

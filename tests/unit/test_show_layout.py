@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from emulator.show.layout import Page, clean, columns, fit
+from emulator.show.layout import WIDE, Page, clean, columns, fit
 
 
 class Terminal(io.StringIO):
@@ -105,3 +105,26 @@ def test_wide_and_combining_characters_count_as_they_show() -> None:
     assert [columns(line) for line in page.as_text().splitlines()] == [80, 20]
     assert fit("\u5929" * 5, 8) == "\u5929\u5929..."
     assert fit("short", 8) == "short"
+
+
+def test_a_command_goes_on_after_a_backslash_and_never_within_quotes() -> None:
+    """Joined as a shell joins them, the lines are the command; the quoted name stays whole."""
+    page = Page()
+    command = "queuedrill run scenarios/retry-storm.yaml --variant 'an allowance that waits' --seed 14 --quiet"
+    page.command(command)
+    assert page.as_text() == (
+        "  queuedrill run scenarios/retry-storm.yaml \\\n    --variant 'an allowance that waits' --seed 14 --quiet\n"
+    )
+    page = Page()
+    page.command("""run 'it'"'"'s   one' """ + "--seed " + "1" * 70)
+    assert page.as_text() == """  run 'it'"'"'s   one' \\\n    --seed """ + "1" * 70 + "\n"
+
+
+def test_a_wide_page_has_wide_tables_and_narrow_sentences() -> None:
+    """Of 100 characters in a cell a page of 120 columns shows all, while a sentence keeps within 80."""
+    page = Page(width=WIDE)
+    page.table([["a", "x" * 100]])
+    page.say("word " * 20)
+    page.more("--all", "--json")
+    assert page.as_text().split("\n")[:3] == ["  a  " + "x" * 100, " ".join(["word"] * 16), " ".join(["word"] * 4)]
+    assert page.as_text().endswith("\n\nMore: --all   --json\n")

@@ -187,9 +187,9 @@ def test_hostile_names_do_no_harm(name: str) -> None:
         (0, "submitted", 0, 1, "", "queued", name, name, name, 1, name, 0, "", 0),
         (2_000_000, "handed_out", 1, 1, name, 1, 1, 92_000_000, 1),
         (2_000_000, "work_began", 2, 1, name, 1, 1),
-        (3_000_000, "work_stopped", 3, 1, name, 1, 1, name),
-        (3_000_000, "attempt_ended", 4, 1, name, 1, 1, "error", name, 3_000_000),
-        (3_000_000, "finished", 5, 1, "", "failed", "attempts_used_up", name, 1),
+        (3_000_000, "work_stopped", 3, 1, name, 1, 1, "said", {"said": name}),
+        (3_000_000, "attempt_ended", 4, 1, name, 1, 1, "error", "said", 3_000_000, {"said": name}),
+        (3_000_000, "finished", 5, 1, "", "failed", "attempts_used_up", "said", 1, {"said": name}),
     ]
     loaded = load_text(SMALL, "small.yaml")
     surroundings = Surroundings(Rows(rows), settings_of(loaded.scenario), loaded.scenario.lasts)

@@ -135,10 +135,10 @@ def many_of_everything() -> Stream:
             s.land(2, job, "dome-1", job, target)
         s.end(90, job, "dome-1", job, "lease_lost")
         s.requeue(90, job)
-        s.add(91, "fault_missed", 0, "", "power_off", f"faults[{job}]", 1, long, "it was\noff \x1b[31m" + wide)
+        s.add(91, "fault_missed", 0, "", "power_off", f"faults[{job}]", 1, long, "was_off")
     for job in range(12):
         s.submit(100, 16 + job)
-        s.add(100, "submission_refused", 0, "", "copy", "night", f"target {job}", 9, "full")
+        s.add(100, "submission_refused", 0, "", "copy", "night", f"target {job}", 9, "queue_full", {"most": 3})
     return s
 
 

@@ -33,7 +33,7 @@ def sight(*, workers: int = 3, prefix: str = "dome", entry: str = "plates", titl
         (7 * MINUTE, "fault_began", 0, 0, names[1], "freeze", "faults[0]", 1, names[1]),
         (7 * MINUTE, "worker_changed", 0, 0, names[1], "frozen", "", 1),
         (7 * MINUTE, "work_paused", 0, 2, names[1], 2),
-        (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease_lost", "lease ran out", 8 * MINUTE),
+        (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease_lost", "lease_ran_out", 8 * MINUTE),
         (8 * MINUTE, "requeued", 0, 2, "", "requeued", 8 * MINUTE, -1),
     ]
     present, notes = Present(names, HOUR), []
@@ -212,7 +212,9 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
             "seed",
             "at",
         )
-        details = [7 if name in numbers else "a\x1b\n{job}" for name in names]
+        text = "a\x1b\n{job}"
+        details = ["said" if name == "why" else 7 if name in numbers else text for name in names]
+        details += [{"said": text}] if "why" in names else []
         said = note((5, kind, 0, 3, "dome\x1b-1", *details), "plates\x9b#{}".format, CLOCK)
         assert (said is None) or (said.isprintable() and bool(said)), kind
 
@@ -223,7 +225,7 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
         ((0, "worker_changed", 0, 0, "dome-1", "booting", "", 1), None),
         ((9, "worker_changed", 0, 0, "dome-1", "booting", "", 2), "dome-1 was switched on"),
         ((9, "worker_changed", 0, 0, "dome-1", "idle", "", 1), None),
-        ((9, "worker_changed", 0, 0, "dome-1", "idle", "link restored", 1),
+        ((9, "worker_changed", 0, 0, "dome-1", "idle", "link_restored", 1),
          "dome-1 was ready for work (link restored)"),
         ((9, "worker_changed", 0, 0, "dome-1", "cut_off", "out", 1),
          "dome-1 was cut off from the broker: its messages were lost"),
@@ -247,13 +249,13 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
         ((9, "equipment_changed", 0, 0, "dome-1", ""), "dome-1 was equipped with nothing"),
         ((9, "submission_repeated", 0, 3, "", "one"),
          "plates#3 was submitted again under the key one, and taken for the same job"),
-        ((9, "effect_refused", 0, 3, "dome-1", 1, 7, "copied", "plate-7", "stale token"),
-         "The system refused copied on plate-7 from dome-1, for plates#3: stale token"),
+        ((9, "effect_refused", 0, 3, "dome-1", 1, 7, "copied", "plate-7", "token_is_stale"),
+         "The system refused copied on plate-7 from dome-1, for plates#3: its token is stale"),
         ((9, "held", 0, 3, "", "queued_held", "pausing"), None),
         ((9, "held", 0, 3, "", "queued_held", "by_person"), "A person held plates#3"),
         ((9, "work_stopped", 0, 3, "dome-1", 1, 1, "finished"), None),
-        ((9, "fault_missed", 1, 0, "", "power_off", "faults[0]", 1, "dome-1", "it is off"),
-         "A fault hit nothing: power off of dome-1: it is off"),
+        ((9, "fault_missed", 1, 0, "", "power_off", "faults[0]", 1, "dome-1", "was_off"),
+         "A fault hit nothing: power off of dome-1: it was off"),
         ((9, "action_taken", 0, 0, "", "hold_queue", "actions[0]", "night"), "A person acted: hold queue night"),
     ],
 )  # fmt: skip

@@ -44,7 +44,7 @@ def test_a_night_without_jobs_has_no_worst() -> None:
 def test_a_failure_without_a_sub_state_tells_its_reason() -> None:
     s = Stream()
     s.submit(0, 1)
-    s.add(5, "finished", 1, "", "failed", "", "its tape broke", 0)
+    s.add(5, "finished", 1, "", "failed", "", "said", 0, {"said": "its tape broke"})
     s.submit(5, 2)
     s.add(5, "finished", 2, "", "failed", "", "", 0)
     assert [one.why for one in worst_jobs(s.night(100))] == ["failed: its tape broke", "failed: no reason given"]

@@ -93,7 +93,7 @@ def test_an_outage_that_moved_the_end_of_a_lease_tells_of_no_heartbeat() -> None
 
 def test_states_told_after_the_end_of_work_do_not_concern_it() -> None:
     """A worker that stopped by its own clock, and froze after that: the freeze is no trouble of this attempt."""
-    own = "its own clock says that the lease has ended"
+    own = "own_clock"
     frozen = row(80, "worker_changed", 0, "dome-1", "frozen", "", 1)
     assert told(*ON, came(10), out(10), began(10), stopped(70, own), frozen, ended(100, *LOST)) == [
         TOOK,
@@ -106,7 +106,7 @@ def test_states_told_after_the_end_of_work_do_not_concern_it() -> None:
 def test_trouble_is_the_last_bad_state() -> None:
     """A worker that was cut off and is back by the time its lease ends had been cut off."""
     cut = row(20, "worker_changed", 0, "dome-1", "cut_off", "out", 1)
-    back = row(90, "worker_changed", 0, "dome-1", "idle", "link restored", 1)
+    back = row(90, "worker_changed", 0, "dome-1", "idle", "link_restored", 1)
     assert told(*ON, came(10), out(10), began(10), cut, back, ended(100, *LOST))[1:4] == [
         "21:00:20 dome-1 was cut off: no message got through to the broker, and it worked on.",
         "21:01:30 dome-1 could be reached again.",
@@ -166,9 +166,9 @@ def test_what_led_to_a_bad_call(before: list[Row], outcome: str, because: list[i
 @pytest.mark.parametrize(
     ("before", "why", "because"),
     [
-        ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#1")], "the job fails every time", [3]),
-        ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#2")], "the job fails every time", []),
-        ([], "the job fails every time", []),
+        ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#1")], "fails_every_time", [3]),
+        ([row(1, "fault_began", 0, "", "poison_job", "faults[0]", 1, "copies#2")], "fails_every_time", []),
+        ([], "fails_every_time", []),
         ([row(1, "equipment_changed", 0, "dome-1", "lens")], "dome-1 has no tape", []),  # which it does not require
     ],
 )
@@ -266,7 +266,7 @@ AGAIN = {"token": 2, "attempt": 2}
             1, 20, NOTHING.format(0, 20, "10 s", "1 attempt"),
         ),
         (  # the broker cuts it off at the time limit of the queue, after which it starts over
-            (*FIRST, out(30, **AGAIN), began(30, **AGAIN), ended(40, "time_limit", "time limit", **AGAIN)),
+            (*FIRST, out(30, **AGAIN), began(30, **AGAIN), ended(40, "time_limit", "time_limit", **AGAIN)),
             2, 40, ABOVE.format("attempts_in_all", 2),
         ),
     ],
@@ -292,13 +292,13 @@ def test_a_late_effect_under_the_strictest_fence_blames_no_setting() -> None:
 
 def test_effects_that_were_refused_or_found() -> None:
     """An effect that a system refused is told with the reason, one that was there already with whoever looked."""
-    refused = row(20, "effect_refused", 1, "dome-1", 1, 1, "copied", "plate-1", "the lease is over")
-    unknown = row(21, "effect_refused", 1, "dome-1", 1, 1, "wound", "plate-1", "the lease is over")
+    refused = row(20, "effect_refused", 1, "dome-1", 1, 1, "copied", "plate-1", "token_is_stale")
+    unknown = row(21, "effect_refused", 1, "dome-1", 1, 1, "wound", "plate-1", "token_is_stale")
     found = row(22, "effect_found", 1, "dome-1", 1, 1, "copied", "plate-2")
     assert told(*ON, came(10), out(10), began(10), refused, unknown, found) == [
         TOOK,
-        "21:00:20 archive refused copied on plate-1 from dome-1: the lease is over.",
-        "21:00:21 The system refused wound on plate-1 from dome-1: the lease is over.",
+        "21:00:20 archive refused copied on plate-1 from dome-1: its token is stale.",
+        "21:00:21 The system refused wound on plate-1 from dome-1: its token is stale.",
         "21:00:22 dome-1 checked first: the effect copied was on plate-2 already; skipped.",
         UNFINISHED + "running on dome-1.",
     ]
@@ -435,7 +435,7 @@ def test_an_attempt_that_people_ended() -> None:
     withdrawn = (
         ended(50, "lease_lost", "withdrawn"),
         failed(50, "withdrawn"),
-        stopped(50, "told that its lease is lost"),
+        stopped(50, "told_lease_lost"),
     )
     assert told(*ON, came(10), out(10), began(10), finishing, *parts, *withdrawn) == [
         TOOK,

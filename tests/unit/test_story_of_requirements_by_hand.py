@@ -32,8 +32,11 @@ UNFINISHED = [
     "21:01:20 sweeps#1 is unfinished.",
     "21:13:20 sweeps#2 (resubmitted as job 7) is unfinished.",
 ]
-REFUSED = ["21:00:10 The queue night refused a job of copy, from plates: full."]
-SKIPPED = ["21:15:00 Occurrence 4 of sweeps was skipped: one is still running."]
+REFUSED = [
+    "21:00:10 The queue night refused a job of copy, from plates: "
+    "the queue holds 3 unfinished jobs, the most that it may."
+]
+SKIPPED = ["21:15:00 Occurrence 4 of sweeps was skipped: still running."]
 STALE = ["21:15:00 The broker refused the renewal of dome-1 for plates#2: its token 3 was stale."]
 NOT_DONE = [
     "21:08:20 Occurrence 2 of sweeps, due at 21:06:30, was unfinished at the end.",

@@ -22,7 +22,7 @@ def test_what_happened_to_a_worker_itself() -> None:
         row(10, "equipment_changed", 0, "dome-1", ""), row(11, "message_lost", 0, "dome-1", "renewal", 1, "out"),
         row(12, "message_lost", 0, "dome-1", "poll", 2, "out"),
         row(13, "action_taken", 0, "dome-1", "finish", "actions[0]", "dome-1"),
-        changed(13, "draining"), changed(14, "off", "finished and left"),
+        changed(13, "draining"), changed(14, "off", "finished_and_left"),
     ) == [
         "21:00:00 It was switched on.",
         "21:00:01 It was ready for work.",
@@ -65,7 +65,7 @@ def test_attempts_that_ended_well_are_told_together() -> None:
 def test_work_without_a_lease() -> None:
     """Work that went on after its lease is told with its length; so is what the broker refused as stale."""
     stale = [row(at, "stale_refused", 1, "dome-1", 1, what) for at, what in ((110, "renewal"), (120, "outcome"))]
-    lost = ended(100, "lease_lost", "lease ran out")
+    lost = ended(100, "lease_lost", "lease_ran_out")
     assert told_of("dome-1", came(10), out(10), began(10), lost, stale[0], stopped(120), stale[1]) == [
         "21:00:10 It took copies#1, attempt 1, token 1, and worked on it for 1 min 50 s: lease lost (lease ran out). "
         "Of that, 20 s were without a lease. The broker refused its outcome as stale."

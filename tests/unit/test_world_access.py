@@ -54,7 +54,7 @@ def test_a_system_that_no_grant_names_is_open() -> None:
     """Without a grant that names it, a system may be called by every worker; one with a grant by the granted alone."""
     desk = Desk([{"who": "dome", "to": "stacks"}])
     assert desk.access.refusal("tower-1", "archive", "copy", 0, 0) == ""
-    assert desk.access.refusal("tower-1", "stacks", "copy", 0, 0) == "no grant"
+    assert desk.access.refusal("tower-1", "stacks", "copy", 0, 0) == "no_grant"
     assert desk.access.refusal("dome-2", "stacks", "copy", 0, 0) == ""
 
 
@@ -64,14 +64,14 @@ def test_a_grant_to_one_part_closes_the_others() -> None:
     assert [
         desk.access.refusal(worker, "stacks", part, 0, 0)
         for worker, part in (("dome-1", "read"), ("dome-1", "write"), ("dome-2", "read"))
-    ] == ["", "no grant", "no grant"]
+    ] == ["", "no_grant", "no_grant"]
 
 
 def test_a_grant_is_in_force_from_its_delay_up_to_its_end() -> None:
     """Given at 10, in force after 5, until 30: refused at 9, 10 and 14, allowed in [15, 30), ended at 30."""
     desk = Desk([{"who": "dome", "to": "stacks", "given": 10, "in_force_after": 5, "until": 30}])
     assert desk.look(9, 10, 14, 15, 29, 30) == {
-        9: "not in force yet", 10: "not in force yet", 14: "not in force yet", 15: "", 29: "", 30: "ended",
+        9: "not_in_force_yet", 10: "not_in_force_yet", 14: "not_in_force_yet", 15: "", 29: "", 30: "ended",
     }  # fmt: skip
     assert desk.recorder.rows == [
         (10, "access_changed", 0, 0, "", "dome", "stacks", "given"),
@@ -84,19 +84,19 @@ def test_a_grant_from_before_the_start_is_in_force_at_once() -> None:
     """Given 100 before the start with a delay of 60 it is in force at 0; with a delay of 140 it is at 40."""
     early = {"who": "dome", "to": "stacks", "given": -100}
     assert Desk([{**early, "in_force_after": 60}]).look(0) == {0: ""}
-    assert Desk([{**early, "in_force_after": 140}]).look(39, 40) == {39: "not in force yet", 40: ""}
+    assert Desk([{**early, "in_force_after": 140}]).look(39, 40) == {39: "not_in_force_yet", 40: ""}
 
 
 def test_a_grant_that_ends_before_its_delay_is_over_never_helps() -> None:
     """Given at 0, in force after 50, until 20: not yet at 19, ended from 20 on, still ended at 50."""
     desk = Desk([{"who": "dome", "to": "stacks", "in_force_after": 50, "until": 20}])
-    assert desk.look(19, 20, 50) == {19: "not in force yet", 20: "ended", 50: "ended"}
+    assert desk.look(19, 20, 50) == {19: "not_in_force_yet", 20: "ended", 50: "ended"}
 
 
 def test_one_grant_in_force_is_enough() -> None:
     """One until 10 and one from 20: allowed, refused as not yet in force in [10, 20), allowed."""
     desk = Desk([{"who": "dome", "to": "stacks", "until": 10}, {"who": "dome-1", "to": "stacks", "given": 20}])
-    assert desk.look(9, 10, 19, 20) == {9: "", 10: "not in force yet", 19: "not in force yet", 20: ""}
+    assert desk.look(9, 10, 19, 20) == {9: "", 10: "not_in_force_yet", 19: "not_in_force_yet", 20: ""}
 
 
 def test_the_delay_of_a_grant_is_keyed_by_what_the_grant_says() -> None:
@@ -114,7 +114,7 @@ def test_a_refusal_is_cached_even_when_access_has_come() -> None:
     """In force at 20, refusals cached for 50: refused at 10 and without a look until 60, for that worker alone."""
     desk = Desk([{"who": "dome", "to": "stacks", "in_force_after": 20, "refusals_cached": 50}])
     assert desk.look(10, 25, 59) == {
-        10: "not in force yet", 25: "refused earlier (cached)", 59: "refused earlier (cached)",
+        10: "not_in_force_yet", 25: "refused_earlier", 59: "refused_earlier",
     }  # fmt: skip
     assert desk.look(59, worker="dome-2") == {59: ""}
     assert desk.look(60) == {60: ""}
@@ -124,7 +124,7 @@ def test_a_cached_refusal_does_not_prolong_itself() -> None:
     """Cached for 10 from a refusal at 0: a refusal at 9 is from the cache; the look at 10 refuses anew until 20."""
     desk = Desk([{"who": "dome", "to": "stacks", "in_force_after": 15, "refusals_cached": 10}])
     assert desk.look(0, 9, 10, 19, 20) == {
-        0: "not in force yet", 9: "refused earlier (cached)", 10: "not in force yet", 19: "refused earlier (cached)",
+        0: "not_in_force_yet", 9: "refused_earlier", 10: "not_in_force_yet", 19: "refused_earlier",
         20: "",
     }  # fmt: skip
 
@@ -169,8 +169,8 @@ def test_a_credential_issued_at_the_attempt_ends_in_the_middle_of_long_work() ->
     assert desk.look(100, 129, 130, 140, began=100) == {
         100: "",
         129: "",
-        130: "credential ended",
-        140: "credential ended",
+        130: "credential_ended",
+        140: "credential_ended",
     }
     assert desk.look(141, began=141) == {141: ""}
     assert desk.look(141, worker="tower-1") == {141: ""}
@@ -180,7 +180,7 @@ def test_a_credential_issued_at_the_attempt_ends_in_the_middle_of_long_work() ->
 def test_a_credential_issued_at_the_start_of_a_worker_outlives_attempts() -> None:
     """A life of 30 from the worker's start at 50 ends at 80, however late the attempt began."""
     desk = Desk([], [{"who": "dome-1", "to": "stacks/copy", "life": 30, "issued": "at_start"}])
-    assert desk.look(79, 80, began=78, on=50) == {79: "", 80: "credential ended"}
+    assert desk.look(79, 80, began=78, on=50) == {79: "", 80: "credential_ended"}
     assert desk.look(80, part="read", began=78, on=50) == {80: ""}
 
 
@@ -188,7 +188,7 @@ def test_a_credential_issued_at_the_start_of_a_worker_outlives_attempts() -> Non
     ("every", "expected"),
     [
         (30, {29: "", 30: "", 60: ""}),
-        (40, {29: "", 30: "credential ended", 39: "credential ended", 40: "", 69: "", 70: "credential ended"}),
+        (40, {29: "", 30: "credential_ended", 39: "credential_ended", 40: "", 69: "", 70: "credential_ended"}),
     ],
 )
 def test_a_credential_is_refused_from_its_end_to_its_renewal(every: int, expected: dict[int, str]) -> None:
@@ -200,4 +200,4 @@ def test_a_credential_is_refused_from_its_end_to_its_renewal(every: int, expecte
 def test_each_credential_that_applies_must_be_alive() -> None:
     """With one of 10 for the pool and one of 20 for the worker, the shorter one refuses first."""
     desk = Desk([], [{"who": "dome", "to": "stacks", "life": 20}, {"who": "dome-1", "to": "stacks", "life": 10}])
-    assert desk.look(9, 10) == {9: "", 10: "credential ended"}
+    assert desk.look(9, 10) == {9: "", 10: "credential_ended"}

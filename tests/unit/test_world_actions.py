@@ -46,11 +46,11 @@ def test_what_is_refused_is_told_with_the_reason_and_not_undone():
         ]
     )
     night.world.jobs = {("plates", 1): 4}
-    night.world.refusals = {"do_to_job": "it is done"}
+    night.world.refusals = {"do_to_job": "it_is_done"}
     assert night.run().told == [
         (10, "action_taken", 0, 4, "", "hold", "actions[0]", "plates#1"),
-        (10, "action_refused", 1, 4, "", "hold", "actions[0]", "plates#1", "it is done"),
-        (11, "action_refused", 0, 0, "", "withdraw", "actions[1]", "plates#9", "there is no such job yet"),
+        (10, "action_refused", 1, 4, "", "hold", "actions[0]", "plates#1", "it_is_done"),
+        (11, "action_refused", 0, 0, "", "withdraw", "actions[1]", "plates#9", "no_such_job_yet"),
         (12, "action_taken", 0, 4, "", "run_again", "actions[2]", "plates#1"),
     ]
     assert night.calls == [(10, "do_to_job", "hold", 4), (12, "run_again", 4)]
@@ -67,7 +67,7 @@ def test_workers_are_told_to_leave_by_name_by_pool_or_some_of_them():
     three, six = (set(leaving({"pool": "dome", "some": many})) for many in (3, 6))
     assert (len(three), len(six), three < six) == (3, 6, True)
     night = Night(actions=[{"drain": "cellar", "at": at(9)}], pools=pools).run()
-    refused = (9, "action_refused", 0, 0, "", "drain", "actions[0]", "cellar", "there are no such workers")
+    refused = (9, "action_refused", 0, 0, "", "drain", "actions[0]", "cellar", "no_such_workers")
     assert night.told == [refused]
 
 
@@ -76,5 +76,5 @@ def test_a_worker_that_has_left_refuses_to_leave_again():
     night = Night([{"power_off": "dome-1", "at": 0}], [{"drain": "dome-1", "at": at(9)}]).run()
     assert night.told[1:] == [
         (9, "action_taken", 0, 0, "dome-1", "drain", "actions[0]", "dome-1"),
-        (9, "action_refused", 2, 0, "dome-1", "drain", "actions[0]", "dome-1", "it has been told already"),
+        (9, "action_refused", 2, 0, "dome-1", "drain", "actions[0]", "dome-1", "told_already"),
     ]

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from emulator.broker.prerequisites import After, Before
 from emulator.errors import ScenarioError
 from emulator.record.recorder import Recorder
 from emulator.scenario import models
@@ -286,7 +287,7 @@ def test_skip_drops_an_occurrence_while_an_earlier_one_is_unfinished() -> None:
     """``skip`` drops what falls due before the earlier job has ended, and says so."""
     desk = hourly("skip")
     assert desk.got == [(30, 0, "r", 1), (210, 0, "r", 4)]
-    assert desk.skipped == [(90, 0, "r", 2, "still running"), (150, 0, "r", 3, "still running")]
+    assert desk.skipped == [(90, 0, "r", 2, "still_running"), (150, 0, "r", 3, "still_running")]
 
 
 def test_wait_submits_one_occurrence_after_another() -> None:
@@ -321,14 +322,14 @@ def test_missed_occurrences_are_skipped_by_default() -> None:
     """``if_missed: skip`` drops what fell due during the outage; the restart is the cause."""
     desk = missed()
     assert desk.got == [(30, 0, "r", 1), (210, 0, "r", 4)]
-    assert desk.skipped == [(200, 77, "r", 2, "broker down"), (200, 77, "r", 3, "broker down")]
+    assert desk.skipped == [(200, 77, "r", 2, "broker_was_down"), (200, 77, "r", 3, "broker_was_down")]
 
 
 def test_once_makes_up_the_last_missed_occurrence() -> None:
     """``if_missed: once`` submits the last one at the restart and skips the others."""
     desk = missed(if_missed="once")
     assert desk.got == [(30, 0, "r", 1), (200, 77, "r", 3), (210, 0, "r", 4)]
-    assert desk.skipped == [(200, 77, "r", 2, "broker down")]
+    assert desk.skipped == [(200, 77, "r", 2, "broker_was_down")]
 
 
 def test_each_makes_up_every_missed_occurrence() -> None:
@@ -344,7 +345,7 @@ def test_a_missed_occurrence_is_made_up_so_late_at_most(latest: str, made_up: li
     desk = missed(if_missed="each", late_at_most=latest)
     late = [ordinal for ordinal in (2, 3) if ordinal not in made_up]
     assert [ordinal for _, _, _, ordinal in desk.got] == [1, *made_up, 4]
-    assert desk.skipped == [(200, 77, "r", ordinal, "broker down, too late to make up") for ordinal in late]
+    assert desk.skipped == [(200, 77, "r", ordinal, "broker_was_down_too_long") for ordinal in late]
 
 
 def test_missed_occurrences_meet_the_rule_for_what_still_runs() -> None:
@@ -352,9 +353,9 @@ def test_missed_occurrences_meet_the_rule_for_what_still_runs() -> None:
     skip = missed(if_missed="each", if_still_running="skip")
     assert skip.got == [(30, 0, "r", 1)]
     assert skip.skipped == [
-        (200, 77, "r", 2, "still running"),
-        (200, 77, "r", 3, "still running"),
-        (210, 0, "r", 4, "still running"),
+        (200, 77, "r", 2, "still_running"),
+        (200, 77, "r", 3, "still_running"),
+        (210, 0, "r", 4, "still_running"),
     ]
     wait = Desk({**HOURLY, "if_missed": "each", "if_still_running": "wait"}).outage(80, 200)
     wait.at(205, wait.arrivals.job_finished, 5, "r", 1).run()
@@ -464,9 +465,11 @@ def test_a_job_carries_what_its_entry_says() -> None:
         {"name": "b", "at": "22:00", "parameters": {"plates": ["x", 4]}},
     ).run()
     shelf = {"plates": ["plates-1", "plates-2"], "volume": "v7", "passes": 3}
-    after, due = models.Prerequisite(entry="b"), 30 * MINUTE
-    assert desk.jobs == [
-        PlannedJob("a", 1, "plate-copy", shelf, "vol-v7", 5, "v7/1", 90 * MINUTE, after, None, due),
+    due = 30 * MINUTE
+    assert desk.jobs[0].after is not None
+    assert desk.jobs[0].after.of(1, due) == After((Before("b", 1),))
+    assert [job._replace(after=None) for job in desk.jobs] == [
+        PlannedJob("a", 1, "plate-copy", shelf, "vol-v7", 5, "v7/1", 90 * MINUTE, None, None, due),
         PlannedJob("b", 1, "plate-copy", {"plates": ["x", 4]}, None, None, "", 0, None, None, due),
     ]
 

@@ -308,13 +308,13 @@ def test_a_fault_that_finds_its_worker_off_is_told_and_leaves_nothing_behind():
     ]
     assert night.told[1:] == [
         (10, "fault_began", 0, 0, "dome-1", "freeze", "faults[1]", 1, "dome-1"),
-        (10, "fault_missed", 2, 0, "dome-1", "freeze", "faults[1]", 1, "dome-1", "it was off or stood still"),
+        (10, "fault_missed", 2, 0, "dome-1", "freeze", "faults[1]", 1, "dome-1", "was_off_or_frozen"),
         (20, "fault_began", 0, 0, "dome-1", "slow_down", "faults[2]", 1, "dome-1"),
-        (20, "fault_missed", 4, 0, "dome-1", "slow_down", "faults[2]", 1, "dome-1", "it was off"),
+        (20, "fault_missed", 4, 0, "dome-1", "slow_down", "faults[2]", 1, "dome-1", "was_off"),
     ]
     assert night.faults.missed == [
-        Missed(at(10), "freeze", "faults[1]", 1, "dome-1", "it was off or stood still"),
-        Missed(at(20), "slow_down", "faults[2]", 1, "dome-1", "it was off"),
+        Missed(at(10), "freeze", "faults[1]", 1, "dome-1", "was_off_or_frozen"),
+        Missed(at(20), "slow_down", "faults[2]", 1, "dome-1", "was_off"),
     ]
 
 
@@ -332,17 +332,17 @@ def test_faults_that_never_occurred_are_told_at_the_end():
         pools={"dome": 3, "tower": 0},
     ).run()
     assert night.faults.missed == [
-        Missed(at(2), "freeze", "faults[3]", 1, "tower", "it has no workers"),
-        Missed(at(3), "freeze", "faults[4]", 1, "dome", "so small a share of its workers is none"),
-        Missed(at(600), "poison_job", "faults[5]", 1, "plates#3", "no such job came"),
-        Missed(at(600), "freeze", "faults[0]", 0, "dome-1", "it did not occur before the end"),
-        Missed(at(600), "freeze", "faults[1]", 0, "dome-1, dome-2", "it did not occur before the end"),
-        Missed(at(600), "freeze", "faults[2]", 0, "tower", "there are no such workers"),
+        Missed(at(2), "freeze", "faults[3]", 1, "tower", "no_workers"),
+        Missed(at(3), "freeze", "faults[4]", 1, "dome", "share_is_none"),
+        Missed(at(600), "poison_job", "faults[5]", 1, "plates#3", "no_such_job_came"),
+        Missed(at(600), "freeze", "faults[0]", 0, "dome-1", "not_before_the_end"),
+        Missed(at(600), "freeze", "faults[1]", 0, "dome-1, dome-2", "not_before_the_end"),
+        Missed(at(600), "freeze", "faults[2]", 0, "tower", "no_such_workers"),
     ]
     assert [row[-1] for row in night.told if row[1] == "fault_missed"] == [one.why for one in night.faults.missed]
 
 
 def test_an_answer_of_the_world_is_read_as_a_miss_only_where_it_says_so():
     """False and a reason are misses; True, nothing and an empty text are none."""
-    answers = [True, None, "", False, "it was off"]
-    assert [why_missed(answer, "so") for answer in answers] == ["", "", "", "so", "it was off"]
+    answers = [True, None, "", False, "was_off"]
+    assert [why_missed(answer, "so") for answer in answers] == ["", "", "", "so", "was_off"]

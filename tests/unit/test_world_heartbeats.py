@@ -257,7 +257,7 @@ def test_a_lease_that_a_second_worker_renews_is_lost_to_the_silence_of_the_first
         faults=[{"hand_out_twice": "night", "at": "+5m"}, {"cut_link": "dome-1", "at": "+315s"}],
         lasts="6m",
     )
-    assert [(row[0] / s, row[8]) for row in rows if row[1] == "attempt_ended"] == [(350, "worker silent")]
+    assert [(row[0] / s, row[8]) for row in rows if row[1] == "attempt_ended"] == [(350, "worker_silent")]
 
 
 def test_a_worker_that_stops_itself_while_the_broker_is_down_is_not_heard() -> None:
@@ -346,7 +346,7 @@ def test_an_outcome_at_the_end_of_its_lease_comes_too_late() -> None:
         arrivals=[{"routine": "plate-copy", "name": "plates", "at": "+310s"}],
     )
     told = [(row[0] / s, row[1], row[7]) for row in rows if row[1] in ("attempt_ended", "work_stopped")]
-    assert told == [(335, "attempt_ended", "lease_lost"), (335, "work_stopped", "archive answered: abandoned")]
+    assert told == [(335, "attempt_ended", "lease_lost"), (335, "work_stopped", "call_ended")]
     assert _seconds(rows, "stale_refused") == [(335, "stale_refused")]
 
 

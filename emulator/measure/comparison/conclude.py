@@ -14,6 +14,8 @@ from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.not_worse import not_worse
 from emulator.measure.comparison.paired import Paired, Seen, compare_pairs, each_of, holm, pair_up
 from emulator.measure.comparison.planning import nights_to_show
+from emulator.measure.comparison.recommend import Entrant, recommend
+from emulator.measure.comparison.recommendation import CutShort
 from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Comparison, Difference, Effect, Lost, Share, Spread
 from emulator.measure.comparison.saying import say_difference, tidy
@@ -47,6 +49,11 @@ def conclude(
     versions: Mapping[str, str],
     played: Iterable[PlayedNight],
     worth_seeing: Mapping[str, float] | None = None,
+    entrants: Sequence[Entrant] | None = None,
+    prefer: Sequence[str] = (),
+    planned: int | None = None,
+    cut_short: CutShort = "",
+    changes: Sequence[str] = (),
 ) -> Comparison:
     """Put a comparison together.
 
@@ -67,6 +74,11 @@ def conclude(
         played: the nights, in any order.
         worth_seeing: by figure, the size of a difference that planning asks about; by default a round amount near 5 %
             of the baseline's mean.
+        entrants: the variants in file order, for the rule of recommendation; by default all may be recommended.
+        prefer: the preferred measures, in order; each night has readings of them.
+        planned: how many nights of each were to be run, if there are fewer.
+        cut_short: why there are fewer.
+        changes: what was set on the command line.
 
     Raises:
         InputError: when scipy is missing; for a confidence out of range, a figure that is not one, a trade-off of
@@ -77,6 +89,7 @@ def conclude(
         raise InputError(f"the baseline {baseline!r} must come first among the variants: {', '.join(variants)}")
     ordered = _ordered(played, variants)
     figures = {figure.text: figure for figure in needed(measures, trade_off, requirements)}
+    liked = [wanted(text) for text in prefer]
     readings = _readings(ordered, figures, variants)
     spreads = {
         (text, variant): spread(text, variant, figure.unit, readings[text, variant].values(), confidence)
@@ -93,8 +106,11 @@ def conclude(
     fine = {
         variant: [night for night in ordered if night.variant == variant and not night.failure] for variant in variants
     }
+    unequal = tuple(_not_worse(variants[1:], requirements, differences))
+    gone = _lost(lost, ordered, variants)
     return Comparison(
         title=title,
+        changes=tuple(changes),
         files=tuple(files),
         variants=tuple(variants),
         baseline=baseline,
@@ -111,17 +127,46 @@ def conclude(
                 shares(variant, requirements.get(variant, ()), fine[variant], confidence) for variant in variants
             )
         ),
-        not_worse=tuple(_not_worse(variants[1:], requirements, differences)),
+        not_worse=unequal,
         points=trade_points(
             [spreads[across.text, variant] for variant in variants],
             [spreads[up.text, variant] for variant in variants],
             (across.measure.better, up.measure.better),
             [_mean_done(fine[variant]) for variant in variants],
         ),
-        lost=_lost(lost, ordered, variants),
+        lost=gone,
         versions={**versions, "scipy": scipy_version()},
+        recommendation=None
+        if len(variants) < 2
+        else recommend(
+            entrants=_entrants(variants) if entrants is None else entrants,
+            requirements=requirements,
+            played=ordered,
+            readings=_readings(ordered, _also(figures, liked, ordered), variants),
+            not_worse=unequal,
+            lost=gone,
+            prefer=liked,
+            compared=[figures[text] for text in compared],
+            confidence=confidence,
+            random=any(night.drawn for night in ordered),
+            nights=nights,
+            planned=nights if planned is None else planned,
+            cut_short=cut_short,
+        ),
         played=ordered,
     )
+
+
+def _entrants(variants: Sequence[str]) -> list[Entrant]:
+    """Give every variant as one that may be recommended, the baseline first."""
+    return [Entrant(name, min(place, 1)) for place, name in enumerate(variants)]
+
+
+def _also(figures: Mapping[str, Wanted], prefer: Sequence[Wanted], nights: Sequence[PlayedNight]) -> dict[str, Wanted]:
+    """Add the preferred figures, and the share of jobs done where it was read."""
+    done = wanted(DONE)
+    read = all(done.text in night.readings for night in nights if not night.failure)
+    return {**figures, **{one.text: one for one in prefer}, **({done.text: done} if read else {})}
 
 
 def _mean_done(nights: Sequence[PlayedNight]) -> float | None:

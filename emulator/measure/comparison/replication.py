@@ -33,6 +33,7 @@ class PlayedNight:
         held: for each requirement of the scenario, in order, whether it held in this night, whatever share of nights it
             is asked of. None: there was nothing to judge.
         events: how many events the night had.
+        drawn: whether anything in it was drawn by chance. If not, every seed gives this very night.
         failure: why there is no night ("" when there is one); readings and held are empty then.
     """
 
@@ -42,3 +43,4 @@ class PlayedNight:
     held: tuple[bool | None, ...]
     events: int = 0
     failure: str = ""
+    drawn: bool = True

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.recommendation import Recommendation
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.estimate import Unit
 
@@ -28,21 +30,6 @@ Effect = Literal["better", "worse", "higher", "lower", "same", "no_clear_differe
 
 ShareVerdict = Literal["holds", "does_not_hold", "undecided", "nothing_to_judge"]
 """Whether a requirement holds in the share of nights that was asked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """An interval with its confidence.
-
-    Attributes:
-        low: its lower end; None: open.
-        high: its upper end; None: open.
-        confidence: 0.95 for 95 %.
-    """
-
-    low: float | None
-    high: float | None
-    confidence: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +230,9 @@ class Comparison:
         points: the trade-off of each variant.
         lost: nights that failed to run.
         versions: of the program, of Python, of the zone data and of scipy.
+        recommendation: which variant to take, and how each of them stands; None with one variant.
         played: every night that was played, by seed, then variant.
+        changes: what was set on the command line, each as the option was given.
     """
 
     title: str
@@ -263,4 +252,6 @@ class Comparison:
     points: tuple[TradePoint, ...]
     lost: tuple[Lost, ...]
     versions: Mapping[str, str]
+    recommendation: Recommendation | None
     played: tuple[PlayedNight, ...] = field(repr=False)
+    changes: tuple[str, ...] = ()

@@ -47,6 +47,7 @@ class Sizing:
         tried: each value, in the order given.
         smallest: the first value with which they hold in the asked share; None when none does.
         monotone: whether the shares never fell from one value to the next by more than chance explains.
+        changes: what was set on the command line, each as the option was given.
         sentence: the answer for a person, with the evidence for it and for the value before it.
     """
 
@@ -61,6 +62,7 @@ class Sizing:
     smallest: Any
     monotone: bool
     sentence: str
+    changes: tuple[str, ...] = ()
 
 
 def conclude_sizing(
@@ -74,6 +76,7 @@ def conclude_sizing(
     first_seed: int,
     values: Sequence[Any],
     held: Sequence[Sequence[tuple[int, bool | None]]],
+    changes: tuple[str, ...] = (),
 ) -> Sizing:
     """Put a search together.
 
@@ -87,7 +90,9 @@ def conclude_sizing(
     monotone = not any(_above(tried[before], tried[after]) for after in range(len(tried)) for before in range(after))
     smallest = None if found is None else tried[found].value
     sentence = _sentence(path, share, tried, found, monotone)
-    return Sizing(title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence)
+    return Sizing(
+        title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence, changes
+    )
 
 
 def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float, confidence: float) -> Sized:

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from emulator.measure.story.source import Numbered
+from emulator.record.events import reason_of
+from emulator.record.reasons import Values
 
 __all__ = ["STANDING", "Attempt", "Work", "attempts_of", "overlaps"]
 
@@ -27,6 +29,7 @@ class Work:
     stopped: int = -1
     stop: int = 0
     why: str = ""
+    values: Values = field(default_factory=dict)
     still: list[tuple[int, int]] = field(default_factory=list)
     stands: int = -1
 
@@ -78,6 +81,7 @@ class Attempt:
     end: int = 0
     outcome: str = ""
     why: str = ""
+    values: Values = field(default_factory=dict)
     nominal: int = -1
     work: list[Work] = field(default_factory=list)
     rows: list[Numbered] = field(default_factory=list)
@@ -130,11 +134,12 @@ def attempts_of(rows: Iterable[Numbered]) -> list[Attempt]:
             if row[6] in found:
                 of_event[number] = found[row[6]]
             for work in _works(found.get(row[6]), worker):
-                work.stopped, work.stop, work.why = at, number, row[7]
+                work.stopped, work.stop, (work.why, work.values) = at, number, reason_of(row)
         elif kind == "attempt_ended":
             attempt = found.get(row[6])
             if attempt is not None:
-                attempt.ended, attempt.end, attempt.outcome, attempt.why, attempt.nominal = at, number, *row[7:10]
+                attempt.ended, attempt.end, attempt.outcome, attempt.nominal = at, number, row[7], row[9]
+                attempt.why, attempt.values = reason_of(row)
         elif kind == "handed_back":
             attempt = found.get(row[7])
             if attempt is not None:

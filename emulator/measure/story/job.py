@@ -14,7 +14,7 @@ from emulator.measure.story.landings import landings
 from emulator.measure.story.surroundings import Surroundings, name_of
 from emulator.measure.story.tries import facts_of_attempt
 from emulator.measure.story.waits import Waiting, pieces
-from emulator.record.events import Row
+from emulator.record.events import Row, reason_of
 from emulator.record.reasons import FORGOTTEN
 
 __all__ = ["Hold", "holds", "job_story", "waits_of"]
@@ -141,7 +141,7 @@ def _of_waiting(around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row
         events = (hold.began, hold.ended) if hold.ended else (hold.began,)
         values: dict[str, Any] = {"reason": hold.reason, "begin": hold.begin, "end": hold.end, "attempt": tries + 1}
         if hold.reason == "prerequisite":
-            values["job"] = _waited_for(around, hold, came)
+            values |= _waited_for(around, hold, came)
         if hold.reason == "pausing":
             values["allowance"] = around.source.one(hold.began)[6] < 0
         yield Fact("held", hold.begin, events, (hold.cause,) if hold.cause else (), values)
@@ -166,13 +166,26 @@ def _of_waiting(around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row
         yield Fact("waited", begin, (began, ended) if ended else (began,), cited, values)
 
 
-def _waited_for(around: Surroundings, hold: Hold, came: Row) -> str:
-    """Name the job that a job waited for."""
+def _waited_for(around: Surroundings, hold: Hold, came: Row) -> dict[str, str]:
+    """Name the job that a job waited for, and the entry if it was the last of all its jobs."""
+    entries = (one for one in around.settings.scenario.arrivals if one.label == came[8])
+    befores = next((one.befores for one in entries), ())
     row = around.source.one(hold.cause) if hold.cause else None
     if row is not None and row[1] == "finished":
-        return around.name(row[3])
-    after = next((one.after for one in around.settings.scenario.arrivals if one.label == came[8]), None)
-    return f"{after.entry}#{after.number or came[9]}" if after is not None else ""
+        name = around.name(row[3])
+        entry = name.rpartition("#")[0]
+        return {
+            "job": name,
+            "last_of": entry if any(one.jobs == "all" and one.entry == entry for one in befores) else "",
+        }
+    if row is not None and row[1] == "entry_complete":
+        return {"job": "", "last_of": row[5]}
+    if len(befores) != 1:
+        return {"job": "", "last_of": ""}
+    [one] = befores
+    if one.jobs == "all":
+        return {"job": "", "last_of": one.entry}
+    return {"job": f"{one.entry}#{one.number or came[9]}", "last_of": ""}
 
 
 # -- attempts and people ------------------------------------------------------------------------------------------
@@ -226,6 +239,7 @@ def _end(
             "state": row[5],
             "sub_state": row[6],
             "why": row[7],
+            "values": reason_of(row).values,
             "attempts": row[8],
             "took": row[0] - came[0],
             "by": around.source.one(row[2])[3] if row[6] == "prerequisite_failed" and row[2] else 0,

@@ -160,7 +160,7 @@ class Occupation:
             self._changes.append((at, number, worker, "equipment", has))
 
     def _stopped(self, number: int, row: Row) -> None:
-        at, _, cause, _, worker, _, token, why = row
+        at, _, cause, _, worker, _, token, why = row[:8]
         one = self._open.get((worker, token))
         if one is None:
             return

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from emulator.measure.evidence import evidence, job_times
-from emulator.measure.night import FINAL, NUMBER, UNFINISHED, Night
+from emulator.measure.night import FINAL, HEALTHY, NUMBER, UNFINISHED, Night
 from emulator.measure.occurrences import occurrences_of
 from emulator.measure.selection import Selection, Where
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
@@ -41,6 +41,7 @@ _COUNTED: Final[Mapping[str, tuple[str, _Picks]]] = {
     "faults_missed": ("fault_missed", lambda row: True),
     "lost_leases": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
     "lost_while_healthy": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
+    "detected": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
     "attempts_per_job": ("requeued", lambda row: True),
     "resubmitted": ("submitted", lambda row: bool(row[13])),
     "refused": ("submission_refused", lambda row: True),
@@ -77,10 +78,11 @@ def requirement_story(
 
 
 def _shown(around: Surroundings, night: Night, requirement: Asked, judged: Judged) -> Iterator[Fact]:
-    if requirement.each_occurrence_of is not None:
-        yield from _occurrences(around, night, requirement.each_occurrence_of, judged)
+    if requirement.measure is None:
+        yield from _order(around, judged)
+        yield from _occurrences(around, night, requirement.each_occurrence_of or requirement.entry or "", judged)
         return
-    measure = requirement.measure or ""
+    measure = requirement.measure
     where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
     selection = Selection(night, where)
     base = measure.rpartition("_")[0]
@@ -93,7 +95,7 @@ def _shown(around: Surroundings, night: Night, requirement: Asked, judged: Judge
         if measure in _AND_UNFINISHED:
             yield from _unfinished(around, selection)
     elif base == "detection_delay":
-        yield from _of_events(around, selection, "lost_leases")
+        yield from _of_events(around, selection, "detected")
     else:
         jobs = judged.evidence or evidence(selection, measure, judged.bound or 0)
         yield from _jobs(around, jobs, len(jobs))
@@ -147,11 +149,21 @@ def _of_events(around: Surroundings, selection: Selection, measure: str) -> Iter
     """Give the events that were counted for a figure, or that count against it."""
     kind, picks = _COUNTED[measure]
     known = frozenset(selection.column(NUMBER))
+    only = None  # of the events, where what the worker was tells which of them count
+    if measure in ("lost_while_healthy", "detected"):
+        healthy = measure == "lost_while_healthy"
+        only = {(one.at, one.job, one.worker) for one in selection.lost() if (one.delay == HEALTHY) == healthy}
+    if measure == "attempts" and (back := around.source.of_kinds(("handed_back",))):
+        unstarted = {(row[3], row[7]) for _, row in back}
+        taken = [row for _, row in around.source.of_kinds((kind,)) if (row[3], row[6]) not in unstarted]
+        only = {(row[0], row[3], row[4]) for row in taken}
     where = selection.where.given()
     found = [
         (number, row)
         for number, row in around.source.of_kinds((kind,))
-        if picks(row) and (row[3] in known if row[3] else not where or _fits(kind, row, where))
+        if picks(row)
+        and (row[3] in known if row[3] else not where or _fits(kind, row, where))
+        and (only is None or (row[0], row[3], row[4]) in only)
     ]
     for number, row in found[:_MOST]:
         name = around.name(row[3]) if row[3] else ""
@@ -203,10 +215,24 @@ def _last(around: Surroundings, job: int) -> tuple[int, tuple[int, ...]]:
     return ends[1][0], (ends[0], *(number for number, _ in told[:2] if number != ends[0]))
 
 
+def _order(around: Surroundings, judged: Judged) -> Iterator[Fact]:
+    """Give the jobs that started too early, each with the one that had not ended."""
+    for job, other in zip(judged.evidence, judged.against, strict=False):
+        if not other:
+            continue
+        started = next((number, row) for number, row in around.source.of_job(job) if row[1] == "handed_out")
+        ended = next(((number, row) for number, row in around.source.of_job(other) if row[1] == "finished"), None)
+        values = {"name": around.name(job), "other": around.name(other), "ended": ended[1][0] if ended else None}
+        yield Fact("order", started[1][0], (started[0], *((ended[0],) if ended else ())), (), values)
+
+
 def _occurrences(around: Surroundings, night: Night, entry: str, judged: Judged) -> Iterator[Fact]:
     """Give the occurrences that missed, and if none did the last ones that were done."""
     found = [one for one in occurrences_of(night, entry) if one.job]
-    missed = [one for one in found if one.job in judged.evidence]
+    in_order = {job for job, other in zip(judged.evidence, judged.against, strict=False) if other}
+    missed = [one for one in found if one.job in judged.evidence and one.job not in in_order]
+    if in_order and not missed:
+        return
     for one in missed or found[-3:]:
         values = {"entry": entry, "ordinal": one.ordinal, "due": one.due, "done": one.done, "why_not": one.why_not}
         yield Fact("occurrence", *_last(around, one.job), (), values)

@@ -7,7 +7,7 @@ from emulator.measure.story.attempts import Attempt, Work
 from emulator.measure.story.facts import MOST_CITED, Fact
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Row
-from emulator.record.reasons import LEASE_RAN_OUT, OWN_CLOCK, TOLD_LOST, WORKER_SILENT
+from emulator.record.reasons import FINISHED, LEASE_RAN_OUT, OWN_CLOCK, TOLD_LOST, WORKER_SILENT
 
 __all__ = ["Loss", "facts_of_attempt", "last_renewal", "loss_of"]
 
@@ -74,7 +74,7 @@ def _troubles(around: Surroundings, attempt: Attempt, work: Work) -> Iterator[Fa
     for number, row in around.changes(work.worker):
         if not work.event < number <= last or row[5] not in _TELLING or (row[5] in _BACK and not row[6]):
             continue
-        if work.stop and number > work.stop and row[5] != "off" and work.why != "finished":
+        if work.stop and number > work.stop and row[5] != "off" and work.why != FINISHED:
             continue
         fault = _fault_behind(around, number)
         values = {"worker": work.worker, "state": row[5], "why": row[6], "fault": fault, "attempt": attempt.number}
@@ -183,6 +183,7 @@ def _ended(around: Surroundings, came: Row, attempt: Attempt) -> Fact:
         "attempt": attempt.number,
         "outcome": attempt.outcome,
         "why": attempt.why,
+        "values": attempt.values,
         "took": attempt.ended - attempt.at,
         "late": attempt.ended - attempt.nominal,
     }
@@ -242,6 +243,7 @@ def _afterwards(around: Surroundings, attempt: Attempt, work: Work) -> Iterator[
         "after": work.stopped - max(over, work.began),
         "worked": work.executed(max(over, work.began), around.until),
         "why": work.why,
+        "values": work.values,
     }
     if told and (number := told[0][0]):
         stopped = work.stop > number and work.why == TOLD_LOST

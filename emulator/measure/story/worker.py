@@ -6,7 +6,8 @@ from typing import Final
 from emulator.measure.story.attempts import Work, attempts_of
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.surroundings import Surroundings
-from emulator.record.events import Row
+from emulator.record.events import Row, reason_of
+from emulator.record.reasons import NONE
 
 __all__ = ["worker_story"]
 
@@ -103,8 +104,8 @@ def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
         "worked": done.executed(began, around.until) if done is not None else -1,
         "stands": done is not None and done.stopped < 0 and done.stands >= 0,
         "outcome": ended[1][7] if ended is not None else "",
-        "why": ended[1][8] if ended is not None else "",
-        "stopped": stopped[1][7] if stopped is not None else "",
+        "why": reason_of(ended[1]) if ended is not None else NONE,
+        "stopped": reason_of(stopped[1]) if stopped is not None else NONE,
         "after": without,
         "own": "handed_out" in by_kind,
         "refused": tuple(r[6] for _, r in told if r[1] == "stale_refused" and r[6] != "renewal"),

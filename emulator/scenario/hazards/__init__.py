@@ -33,6 +33,8 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "unrepeatable-work": work.unrepeatable_work,
         "elements-not-given": work.elements_not_given,
         "prerequisite-never-comes": work.prerequisite_never_comes,
+        "waits-for-one-of-many": work.waits_for_one_of_many,
+        "waits-for-a-later-night": work.waits_for_a_later_night,
         "pauses-outlast-night": retries.pauses_outlast_night,
         "retries-end-in-outage": retries.retries_end_in_outage,
         "grant-late": retries.grant_late,

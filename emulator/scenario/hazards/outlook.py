@@ -45,7 +45,7 @@ class Hazard(NamedTuple):
     place: str
 
     def __str__(self) -> str:
-        return f"{self.place}: {self.path}: {self.message}"
+        return f"{self.place}: {self.code}: {self.path}: {self.message}."
 
 
 class Work(NamedTuple):
@@ -98,7 +98,7 @@ class Outlook:
         """The plain data behind the scenario, or behind the variant of it."""
         for name, scenario in self.loaded.variants.items():
             if scenario is self.scenario:
-                return patched(dict(self.loaded.data), self.loaded.patches[name], ())[0]
+                return patched(self.loaded.data, self.loaded.patches[name])[0]
         return self.loaded.data
 
     @cached_property
@@ -168,7 +168,12 @@ class Outlook:
         return [
             occurrence.nominal_tick
             for occurrence in occurrences(
-                arrival.recurs, self.clock, until, from_tick=arrival.begins, excluded=arrival.excludes
+                arrival.recurs,
+                self.clock,
+                until,
+                from_tick=arrival.begins,
+                excluded=arrival.excludes,
+                at_changes=arrival.at_changes,
             )
         ]
 

@@ -7,9 +7,9 @@ from typing import Final
 from emulator.scenario.clock import Clock
 from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
 from emulator.scenario.names import expand
-from emulator.scenario.recurrence import hints
+from emulator.scenario.recurrence import hints, unclear, usual
 from emulator.scenario.schedules import switches
-from emulator.timeline.ticks import say
+from emulator.timeline.ticks import DAY, say
 
 __all__ = ["after_the_end", "clock_change", "nothing_comes", "recurrence_minute"]
 
@@ -60,14 +60,16 @@ def _moments(outlook: Outlook) -> Iterator[tuple[Loc, int]]:
 
 
 def clock_change(outlook: Outlook) -> Iterator[Said]:
-    """A stated clock time does not exist, or comes twice, because the clocks change."""
+    """The clocks change: a stated time does not exist, or comes twice, or days of 24 hours lead to another."""
     clock = outlook.clock
     if len(shown := clock.instants(clock.starts)) != 1:
         yield ("starts",), _unclear(clock, clock.starts, shown, 0)
     for pattern in _CLOCK_TIMES:
         for loc, text in expand(outlook.data, pattern):
-            if isinstance(text, str) and (found := clock.unclear(text)) is not None:
+            if isinstance(text, str) and (found := clock.unclear(text)) and not _wished(outlook, loc, found[1]):
                 yield loc, _unclear(clock, *found, clock.moment(text))
+    yield from _recurrences(outlook)
+    yield from _exact_days(outlook)
     for name, pool in outlook.scenario.pools.items():
         if pool.power is not None and pool.count:
             here = clock if pool.power.zone is None else clock.in_zone(pool.power.zone)
@@ -75,6 +77,58 @@ def clock_change(outlook: Outlook) -> Iterator[Said]:
                 for local, tick in switches(outlook.clock, pool.power, text, outlook.scenario.lasts):
                     if 0 <= tick < outlook.scenario.lasts and len(shown := here.instants(local)) != 1:
                         yield ("pools", name, "power", key), _unclear(here, local, shown, tick)
+
+
+def _exact_days(outlook: Outlook) -> Iterator[Said]:
+    """Tell the whole days of 24 hours after which the clock shows another time than before them."""
+    clock = outlook.clock
+    for loc, text in (found for pattern in _CLOCK_TIMES for found in expand(outlook.data, pattern)):
+        if isinstance(text, str) and text.startswith("+") and text.endswith(("d", "w")):
+            days, rest = divmod(ticks := clock.moment(text), DAY)
+            if not rest and (shown := clock.local(ticks)).utcoffset() != clock.local(0).utcoffset():
+                yield loc, _by_24_hours(text, shown, f"+P{days}D")
+    for place, arrival in enumerate(outlook.scenario.arrivals):
+        if arrival.every is not None and not arrival.every % DAY:
+            ends = outlook.scenario.lasts if arrival.ends is None else min(arrival.ends, outlook.scenario.lasts)
+            begins = clock.local(arrival.begins).utcoffset()
+            due = (clock.local(tick) for tick in range(arrival.begins, ends, arrival.every))
+            if (first := next((shown for shown in due if shown.utcoffset() != begins), None)) is not None:
+                days = arrival.every // DAY
+                step = f";INTERVAL={days}" if days > 1 else ""
+                yield ("arrivals", place, "every"), _by_24_hours(say(arrival.every), first, f"recurs: FREQ=DAILY{step}")
+
+
+def _by_24_hours(text: str, shown: datetime, instead: str) -> str:
+    told = f"{text} counts 24 hours a day, and the clocks change meanwhile: it leads to {shown.isoformat()}"
+    return f"{told}; for the same time on the clock write {instead}"
+
+
+def _wished(outlook: Outlook, loc: Loc, shown: tuple[int, ...]) -> bool:
+    """Say whether an arrival entry states what is wanted of a time that the clock never shows, or shows twice."""
+    if (loc[0], loc[-1]) not in (("arrivals", "at"), ("arrivals", "recurs")):
+        return False
+    arrival = outlook.scenario.arrivals[int(loc[1])]
+    return (arrival.in_double_hour if shown else arrival.in_missing_hour) is not None
+
+
+def _recurrences(outlook: Outlook) -> Iterator[Said]:
+    """Tell what recurrences name and the clock never shows, or shows twice, where nothing is stated of it."""
+    clock, lasts = outlook.clock, outlook.scenario.lasts
+    for place, arrival in enumerate(outlook.scenario.arrivals):
+        if arrival.recurs is None or arrival.count == 0:
+            continue
+        loc = ("arrivals", place, "recurs")
+        ends = lasts if arrival.ends is None else min(arrival.ends, lasts)
+        wish = usual(arrival.recurs)
+        for found in unclear(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
+            if _wished(outlook, loc, found.shown):
+                continue
+            as_usual = f"in_double_hour: {wish[1]}" if found.shown else f"in_missing_hour: {wish[0]}"
+            named = f"{arrival.recurs} names {found.local}" + (f" (and {found.more} more)" if found.more else "")
+            happens = "put back and shows twice" if found.shown else "put forward over"
+            comes = " and ".join(clock.local(tick).isoformat() for tick in found.taken)
+            then = f"it comes at {comes}" if comes else "it does not come"
+            yield loc, f"{named}, which the clock in {clock.zone} is {happens}: {then} ({as_usual})"
 
 
 def _unclear(clock: Clock, local: datetime, shown: tuple[int, ...], taken: int) -> str:

@@ -2,10 +2,12 @@
 
 from collections.abc import Iterator
 from itertools import pairwise
+from typing import Final
 
-from emulator.scenario.hazards.outlook import Outlook, Said
+from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said
+from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite
 from emulator.scenario.models.routines import Part, Routine
-from emulator.timeline.ticks import say
+from emulator.timeline.ticks import HOUR, say
 
 __all__ = [
     "elements_not_given",
@@ -13,6 +15,8 @@ __all__ = [
     "recurrence_overlaps",
     "time_limit_short",
     "unrepeatable_work",
+    "waits_for_a_later_night",
+    "waits_for_one_of_many",
 ]
 
 
@@ -103,16 +107,98 @@ def _each(routine: Routine) -> list[Part]:
 
 
 def prerequisite_never_comes(outlook: Outlook) -> Iterator[Said]:
-    """Some jobs wait for jobs that another entry does not bring."""
+    """Some jobs wait for jobs that another entry does not bring, or for a last one that nobody can know of."""
     arrivals = {entry.arrival.label: entry.arrival for entry in outlook.entries}
     for entry in outlook.entries:
-        after = entry.arrival.after
-        if after is None or after.number is not None or entry.arrival.at is None:
-            continue
-        first, mine = arrivals[after.entry], 1 if entry.arrival.count is None else entry.arrival.count
-        theirs = first.count if first.at is None or first.count is not None else 1
-        if theirs is not None and theirs < mine:
-            yield (
-                ("arrivals", entry.place, "after"),
-                f"{after.entry} brings {theirs} jobs at most, and {mine} wait for them: {mine - theirs} wait for ever",
-            )
+        mine = _jobs_of(outlook, entry.arrival)
+        for loc, before in _befores(entry):
+            first = arrivals[before.entry]
+            if before.jobs == "all":
+                yield from _last_unknown(outlook, loc, before.entry, first)
+                continue
+            theirs = first.count if first.at is None or first.count is not None else 1
+            if before.number is None and entry.arrival.at is not None and theirs is not None and theirs < (mine or 0):
+                wait = f"{(mine or 0) - theirs} wait for ever"
+                yield loc, f"{before.entry} brings {theirs} jobs at most, and {mine} wait for them: {wait}"
+
+
+def _befores(entry: Entry) -> Iterator[tuple[Loc, Prerequisite]]:
+    """List what the jobs of an entry wait for, each with its place."""
+    place: Loc = ("arrivals", entry.place, "after")
+    after = entry.arrival.after
+    if isinstance(after, Prerequisite):
+        yield place, after
+        return
+    inside = (*place, "any_of") if isinstance(after, FirstOf) else place
+    for number, before in enumerate(entry.arrival.befores):
+        yield (*inside, number), before
+
+
+def _jobs_of(outlook: Outlook, arrival: Arrival) -> int | None:
+    """Say how many jobs an entry brings in this run, None where that is not stated."""
+    if arrival.at is not None:
+        return 1 if arrival.count is None else arrival.count
+    if arrival.recurs is not None:
+        due = len(outlook.due(arrival))
+        return due if arrival.count is None else min(due, arrival.count)
+    return arrival.count if arrival.again_after is None else None
+
+
+def _last_unknown(outlook: Outlook, loc: Loc, label: str, arrival: Arrival) -> Iterator[Said]:
+    """Nobody knows of a rate without an end which of its jobs is the last, before the night is over."""
+    if arrival.at is not None or arrival.recurs is not None or arrival.trace is not None:
+        return
+    night = outlook.clock.night_begins(1)
+    bounded = arrival.count is not None and arrival.again_after is None
+    if (
+        not bounded
+        and (arrival.ends is None or arrival.ends >= outlook.scenario.lasts)
+        and night >= outlook.scenario.lasts
+    ):
+        known = "`until`" if arrival.again_after is not None else "`until` or `count`"
+        yield (
+            loc,
+            f"the last job of {label} is known when the run is over, so these jobs wait for ever: give it {known}",
+        )
+
+
+def waits_for_one_of_many(outlook: Outlook) -> Iterator[Said]:
+    """A job waits for one job of an entry that brings more of them."""
+    arrivals = {entry.arrival.label: entry.arrival for entry in outlook.entries}
+    for entry in outlook.entries:
+        mine = _jobs_of(outlook, entry.arrival)
+        for loc, before in _befores(entry):
+            theirs = _jobs_of(outlook, arrivals[before.entry])
+            if before.jobs == "all" or before.number is not None or mine is None or theirs is None:
+                continue
+            if 0 < mine < theirs:
+                yield (
+                    loc,
+                    f"{entry.arrival.label}#{mine} waits for {before.entry}#{mine} only; {before.entry} has {theirs} "
+                    "jobs: write `jobs: all` to wait for the last of them",
+                )
+
+
+def waits_for_a_later_night(outlook: Outlook) -> Iterator[Said]:
+    """A job waits for jobs that are due long after it, because a night begins at the clock time of the start."""
+    arrivals = {entry.arrival.label: entry.arrival for entry in outlook.entries}
+    for entry in outlook.entries:
+        for loc, before in _befores(entry):
+            first = arrivals[before.entry]
+            if before.jobs != "all" or entry.arrival.recurs is None or first.recurs is None:
+                continue
+            mine, theirs = outlook.due(entry.arrival), outlook.due(first)
+            for tick in mine[:1]:
+                night = outlook.clock.night_of(tick)
+                last = max((due for due in theirs if outlook.clock.night_of(due) == night), default=tick)
+                if last - tick > _LONG_AFTER:
+                    at, late = (f"{outlook.clock.local(one):%H:%M}" for one in (tick, last))
+                    yield (
+                        loc,
+                        f"{entry.arrival.label}, due at {at}, waits for {before.entry} of the same night, due at "
+                        f"{late}: a night begins with the scenario, at {outlook.clock.starts:%H:%M}; "
+                        "let it start in between",
+                    )
+
+
+_LONG_AFTER: Final = 12 * HOUR

@@ -2,7 +2,7 @@
 
 from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
-from emulator.scenario.models.arrivals import Arrival, Prerequisite
+from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite, Prerequisites
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
@@ -20,12 +20,14 @@ __all__ = [
     "Credential",
     "Distribution",
     "Fault",
+    "FirstOf",
     "Grant",
     "Link",
     "Part",
     "Pool",
     "PowerSchedule",
     "Prerequisite",
+    "Prerequisites",
     "Queue",
     "RateLimit",
     "Requirement",

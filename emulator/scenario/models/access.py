@@ -6,7 +6,7 @@ from typing import Literal
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.values import Duration, EarlyMoment, Mistake, Model, Moment, Name, PositiveDuration
+from emulator.scenario.values import Duration, EarlyMoment, Mistake, Model, Moment, Name, NewName, PositiveDuration
 
 __all__ = ["Credential", "Grant"]
 
@@ -21,6 +21,7 @@ class Grant(Model):
         default=Distribution(constant=0), description="So long after `given` it takes effect."
     )
     until: Moment | None = Field(default=None, description="When it ends; default: never.")
+    name: NewName | None = Field(default=None, description="By which paths (`access.NAME.given`) and draws know it.")
     refusals_cached: Duration = Field(default=0, description="A refused caller is refused this long without a look.")
 
     def mistakes(self) -> Iterator[Mistake]:
@@ -38,3 +39,4 @@ class Credential(Model):
         default="at_attempt", description="Issued when an attempt begins, or once when the worker starts."
     )
     renewed_every: PositiveDuration | None = Field(default=None, description="Renewed so often; default: never.")
+    name: NewName | None = Field(default=None, description="By which paths (`credentials.NAME.life`) know it.")

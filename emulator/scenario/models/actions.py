@@ -7,7 +7,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from emulator.scenario.models.faults import WorkerTarget, kind_mistakes
-from emulator.scenario.values import Mistake, Model, Moment, Name, PositiveDuration
+from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, PositiveDuration
 
 __all__ = ["ACTION_KEYS", "ACTION_KINDS", "Action"]
 
@@ -45,6 +45,7 @@ class Action(Model):
         default=None, description="Workers take nothing more, finish what they have, then leave for good."
     )
     new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
+    name: NewName | None = Field(default=None, description="By which paths (`actions.NAME.at`) and draws know it.")
     at: Moment = Field(description="When it is done.")
     requires: tuple[Name, ...] | None = Field(
         default=None, strict=False, description="new_version: the equipment that it requires; default: as before."

@@ -3,26 +3,28 @@
 import json
 from collections.abc import Iterator
 from types import MappingProxyType
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, model_validator
 
+from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
-from emulator.timeline.ticks import say
+from emulator.timeline.ticks import DAY, say
 
-__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Prerequisite"]
+__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "FirstOf", "Prerequisite", "Prerequisites"]
 
 _BOUNDED: Final = ("from", "until")
+_AT_CHANGES: Final = ("in_missing_hour", "in_double_hour")
 
 ARRIVAL_KEYS: Final = MappingProxyType(
     {
-        "at": (),
+        "at": _AT_CHANGES,
         "per_hour": _BOUNDED,
         "every": _BOUNDED,
         "gaps": _BOUNDED,
         "again_after": _BOUNDED,
-        "recurs": (*_BOUNDED, "excludes", "if_still_running", "if_missed", "late_at_most"),
+        "recurs": (*_BOUNDED, "excludes", *_AT_CHANGES, "if_still_running", "if_missed", "late_at_most"),
         "trace": (),
     }
 )
@@ -32,10 +34,27 @@ SOME_WAYS_ONLY: Final = frozenset(key for keys in ARRIVAL_KEYS.values() for key 
 """The keys that do not belong to every way of arriving."""
 
 
+def _no_days_of_a_calendar(value: Any) -> Any:
+    if isinstance(value, str) and value.startswith("P") and (days := parse_span(value)[0]):
+        step = f";INTERVAL={days}" if days > 1 else ""
+        exact = say(days * DAY)
+        raise ValueError(f"{value!r} is no fixed gap: write recurs: FREQ=DAILY{step} for days of the zone, or {exact}")
+    return value
+
+
 class Prerequisite(Model):
-    """The job that must end first: the job with the same number in another arrival entry."""
+    """What must end first: the job with the same number in another arrival entry, or all its jobs of this night.
+
+    A night begins at the clock time at which the scenario starts. The jobs of a night are those that are due in it; of
+    an entry by `at` all belong together. The last of a recurrence or a trace is known. Of any other way of arriving the
+    last has come at `until`, or when `count` have.
+    """
 
     entry: Name = Field(description="The other arrival entry.")
+    jobs: Literal["same_number", "all"] = Field(
+        default="same_number",
+        description="all: every job of that entry in the night of this job. They are judged when the last has ended.",
+    )
     number: int | None = Field(
         default=None, ge=1, le=10_000_000, description="Which of its jobs. Default: the job's own number in its entry."
     )
@@ -45,6 +64,34 @@ class Prerequisite(Model):
     follows_resubmitted: bool = Field(
         default=False, description="true: a resubmitted job takes the place of the first."
     )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.number is not None and self.jobs == "all":
+            yield ("number",), "`jobs: all` waits for every job of the entry, and `number` for one: keep one of the two"
+
+
+class FirstOf(Model):
+    """Several things of which the first that ends well enough suffices. If all have failed, this job fails too."""
+
+    any_of: tuple[Prerequisite, ...] = Field(
+        min_length=1, max_length=1000, strict=False, description="The things; each is written as if it stood alone."
+    )
+
+
+def _form(value: Any) -> str:
+    """Name the form; the brackets keep it apart from any key, which the paths of mistakes are made of."""
+    if isinstance(value, list | tuple):
+        return "(all)"
+    return "(first)" if isinstance(value, FirstOf) or (isinstance(value, dict) and "any_of" in value) else "(one)"
+
+
+Prerequisites = Annotated[
+    Annotated[Prerequisite, Tag("(one)")]
+    | Annotated[tuple[Prerequisite, ...], Field(min_length=1, max_length=1000, strict=False), Tag("(all)")]
+    | Annotated[FirstOf, Tag("(first)")],
+    Discriminator(_form),
+]
+"""One thing that must end first, several of which all must, or several of which the first suffices."""
 
 
 class Arrival(Model):
@@ -57,13 +104,16 @@ class Arrival(Model):
     count: Count | None = Field(
         default=None,
         description="With `at`: so many at once (default 1). With `again_after`: so many sources. "
-        "Else: so many at most.",
+        "Else: so many at most, over all occurrences of a recurrence too.",
     )
     at: Moment | None = Field(default=None, description="All at this time.")
     per_hour: float | None = Field(
         default=None, gt=0, le=1e9, description="A Poisson process with this rate, in jobs an hour."
     )
-    every: PositiveDuration | None = Field(default=None, description="Constant gaps, the first job at `from`.")
+    every: Annotated[PositiveDuration, BeforeValidator(_no_days_of_a_calendar)] | None = Field(
+        default=None,
+        description="Constant gaps, the first job at `from`. `1d` is 24 hours; a day of the zone: recurs: FREQ=DAILY.",
+    )
     gaps: Distribution | None = Field(default=None, description="Gaps drawn from a distribution.")
     again_after: Distribution | None = Field(
         default=None, description="A finite source: `count` sources, each sends the next so long after its last ended."
@@ -75,6 +125,18 @@ class Arrival(Model):
     )
     excludes: tuple[str, ...] = Field(
         default=(), strict=False, description="Excluded days: a date, a weekday, or a recurrence of days."
+    )
+    in_missing_hour: Literal["skip", "shift", "at_its_end"] | None = Field(
+        default=None,
+        description="For a clock time that the clocks jump over when they are put forward: none, as much later as they "
+        "jump, or when they have jumped. Default: `shift` for `at` and RFC 5545 rules (02:30 becomes 03:30), "
+        "`at_its_end` for crontabs (03:00); `skip` for a crontab with * in its minute or hour, and for HOURLY and "
+        "MINUTELY rules.",
+    )
+    in_double_hour: Literal["first", "both"] | None = Field(
+        default=None,
+        description="For a clock time that comes twice when the clocks are put back. Default: `both` for a crontab "
+        "with * in its minute or hour, and for HOURLY and MINUTELY rules; else `first`.",
     )
     if_still_running: Literal["skip", "wait", "both"] = Field(
         default="both", description="What becomes of an occurrence when the one before is unfinished."
@@ -100,7 +162,43 @@ class Arrival(Model):
         default=None, description="{number} and parameter names are filled in. Default: none."
     )
     not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
-    after: Prerequisite | None = Field(default=None, description="The job that must end first; default: none.")
+    after: Prerequisites | None = Field(
+        default=None,
+        description="What must end first: a mapping, a list of them (all of it), or `{any_of: [...]}` (the first of "
+        "it). Default: nothing.",
+    )
+
+    @property
+    def befores(self) -> tuple[Prerequisite, ...]:
+        """The things of `after`, all of which must end first, or the first of which if it says so."""
+        if self.after is None or isinstance(self.after, Prerequisite):
+            return () if self.after is None else (self.after,)
+        return self.after.any_of if isinstance(self.after, FirstOf) else self.after
+
+    @model_validator(mode="before")
+    @classmethod
+    def _at_in_a_missing_hour(cls, data: Any, info: ValidationInfo) -> Any:
+        """Move `at`, or bring nothing, as is wished for a clock time that does not exist; `shift` is what it reads."""
+        clock = (info.context or {}).get("clock")
+        if clock is None or not isinstance(data, dict) or not isinstance(at := data.get("at"), str):
+            return data
+        wish = data.get("in_missing_hour")
+        try:
+            found = clock.unclear(at) if wish in ("skip", "at_its_end") else None
+        except ValueError:  # it is told where the moment is read
+            return data
+        if found is None or found[1]:
+            return data
+        return (
+            {**data, "count": 0}
+            if wish == "skip"
+            else {**data, "at": clock.local(clock.after_gap(found[0])).isoformat()}
+        )
+
+    @property
+    def at_changes(self) -> tuple[str | None, str | None]:
+        """Say what is wished where the clocks change: in the hour that is missing, and in the one that comes twice."""
+        return self.in_missing_hour, self.in_double_hour
 
     @property
     def way(self) -> str:
@@ -140,6 +238,11 @@ class Arrival(Model):
             yield ("count",), "how many sources? arrivals by `again_after` need a `count` above 0"
         if self.ends is not None and self.ends <= self.begins:
             yield ("until",), "the window is empty: `until` must be later than `from`"
+        if self.at is not None and self.in_double_hour == "both":
+            yield (
+                ("in_double_hour",),
+                "`at` is one time: give the other in an entry of its own, with its offset (-04:00)",
+            )
         if self.late_at_most is not None and self.if_missed == "skip" and self.recurs is not None:
             yield ("late_at_most",), "missed occurrences are skipped: give if_missed: once or each"
         yield from self._wrong_recurrence()
@@ -147,13 +250,18 @@ class Arrival(Model):
     def _wrong_recurrence(self) -> Iterator[Mistake]:
         if self.recurs is None and not self.excludes:
             return
-        from emulator.scenario.recurrence import validate, validate_excluded  # most scenarios do not recur
+        # most scenarios do not recur
+        from emulator.scenario.recurrence import never_missing, validate, validate_excluded
 
         if self.recurs is not None:
             try:
                 validate(self.recurs)
             except ValueError as error:
                 yield ("recurs",), str(error)
+            else:
+                if self.in_missing_hour not in (None, "skip") and never_missing(self.recurs):
+                    what = "this rule goes by real hours or minutes, of which none is missing: leave it out"
+                    yield ("in_missing_hour",), what
         for place, item in enumerate(self.excludes):
             try:
                 validate_excluded(item)

@@ -8,7 +8,7 @@ from pydantic import Discriminator, Field, Tag, WithJsonSchema
 
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.pools import SkewedClock
-from emulator.scenario.values import Mistake, Model, Moment, Name, Share
+from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, Share
 
 __all__ = ["FAULT_KEYS", "FAULT_KINDS", "FAULT_NEEDS", "Fault", "Target", "WorkerTarget", "kind_mistakes", "kind_of"]
 
@@ -115,6 +115,7 @@ class Fault(Model):
     error_burst: Name | None = Field(default=None, description="A system or a routine that fails with `share`.")
     poison_job: Name | None = Field(default=None, description="entry#number: that job fails every time.")
     surge: Name | None = Field(default=None, description="An arrival entry whose rate is `factor` times as high.")
+    name: NewName | None = Field(default=None, description="By which paths (`faults.NAME.at`) and draws know it.")
     # when
     at: Moment | None = Field(default=None, description="When it begins.")
     begins: Moment | None = Field(default=None, alias="from", description="When it begins; with gaps: at the earliest.")
@@ -198,6 +199,6 @@ def kind_mistakes(model: Model, what: str, keys: "MappingProxyType[str, tuple[st
     else:
         for name, field in type(model).model_fields.items():
             key = field.alias or name
-            if name not in keys and model.stated(name) and key not in keys[found[0]]:
+            if name != "name" and name not in keys and model.stated(name) and key not in keys[found[0]]:
                 allowed = ", ".join(keys[found[0]])
                 yield (key,), f"`{key}` does not belong to {found[0]}; allowed beside it are: {allowed or 'nothing'}"

@@ -13,9 +13,9 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
-from emulator.scenario.values import Model, Name, NewName, PositiveDuration, one_line
+from emulator.scenario.values import Model, Name, NewName, Span, one_line
 
-__all__ = ["Broker", "Scenario"]
+__all__ = ["Broker", "Question", "Scenario"]
 
 
 class Broker(Model):
@@ -28,6 +28,17 @@ class Broker(Model):
     )
 
 
+class Question(Model):
+    """A question about the night, and what it would change; answered by `run --nights N --questions`."""
+
+    ask: Annotated[str, AfterValidator(one_line)] = Field(
+        min_length=1, max_length=200, description="The question, in words (What if north loses power at 01:30?)."
+    )
+    change: dict[str, Any] = Field(
+        min_length=1, description="What it changes, as a variant does: dotted paths and their values, and `based_on`."
+    )
+
+
 class Scenario(Model):
     """A scenario: the world of one night, what goes wrong in it, and what must be true in the end."""
 
@@ -37,7 +48,7 @@ class Scenario(Model):
     about: str = Field(default="", max_length=10_000, description="What it shows, in as many lines as it needs.")
     starts: str = Field(description="Local time at which it starts, such as 2026-06-12T21:30:00.")
     zone: str = Field(default="UTC", description="The zone of all times, such as America/Santiago.")
-    lasts: PositiveDuration = Field(description="How long it lasts; what is unfinished then is shown as such.")
+    lasts: Span = Field(description="How long it lasts; what is unfinished then is shown as such.")
     seed: int = Field(default=1, ge=0, lt=2**63, description="Chooses the draws; the same seed gives the same night.")
     heartbeats: Literal["computed", "simulated"] = Field(
         default="computed", description="simulated: each heartbeat is an event of its own. The jobs fare the same."
@@ -54,10 +65,18 @@ class Scenario(Model):
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    prefer: tuple[Name, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=10,
+        description="By which figures to choose among several variants that keep all requirements, the most important "
+        "first. Default: worker_hours, done_share, makespan, wasted_work.",
+    )
     variants: dict[NewName, dict[str, Any]] = Field(
         default={},
         max_length=100,
-        description="Other settings to compare: dotted paths (queues.night.lease) and their values.",
+        description="Other settings to compare: dotted paths (queues.night.lease) and their values; `based_on` names "
+        "another variant whose changes come first.",
     )
     combine: dict[str, Annotated[tuple[Any, ...], Field(min_length=1, strict=False)]] = Field(
         default={},
@@ -66,4 +85,7 @@ class Scenario(Model):
     )
     baseline: Name | None = Field(
         default=None, description="The variant that others are compared with. Default: the scenario as written."
+    )
+    questions: tuple[Question, ...] = Field(
+        default=(), strict=False, max_length=100, description="What is asked of the night with other settings."
     )

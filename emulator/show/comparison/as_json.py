@@ -14,7 +14,14 @@ __all__ = ["comparison_json", "sizing_json"]
 
 def comparison_json(comparison: Comparison) -> dict[str, Any]:
     """Give a comparison as plain data for ``json.dumps``; the same nights give the same bytes."""
-    return {"verdict": sentence(comparison), "holds": holds(comparison), **plain(comparison), "note": SMALL_PRINT}
+    advice = comparison.recommendation
+    return {
+        "verdict": sentence(comparison),
+        "holds": holds(comparison),
+        "recommended": [] if advice is None else list(advice.recommended),
+        **plain(comparison),
+        "note": SMALL_PRINT,
+    }
 
 
 def sizing_json(sizing: Sizing) -> dict[str, Any]:

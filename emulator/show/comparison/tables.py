@@ -18,11 +18,14 @@ __all__ = ["as_csv", "as_markdown", "rows"]
 
 
 def rows(comparison: Comparison) -> list[dict[str, Any]]:
-    """Give a row for each figure and variant: its mean with interval, and its difference to the baseline.
+    """Give a row for each figure and variant: its mean with interval, its difference to the baseline and to the leader.
 
-    Times are in seconds.
+    Times are in seconds. How the variant stands in the recommendation is told in each of its rows.
     """
     differences = {(one.measure, one.variant): one for one in comparison.differences}
+    advice = comparison.recommendation
+    stands = {} if advice is None else {one.variant: one for one in advice.standings}
+    ahead = {} if advice is None else {(one.measure, one.variant): one for one in advice.differences}
     found = []
     for one in comparison.spreads:
         unit = 1_000_000 if one.unit == "time" else 1
@@ -43,7 +46,19 @@ def rows(comparison: Comparison) -> list[dict[str, Any]]:
             "difference_high": None if beside is None else _end(beside.together, "high", unit),
             "p_together": None if beside is None else beside.p_together,
             "effect": "baseline" if beside is None else beside.effect,
+            "changes": " ".join(comparison.changes),
         }
+        if advice is not None:
+            own, leader = stands.get(one.variant), ahead.get((one.measure, one.variant))
+            row |= {
+                "variant_verdict": own and own.verdict,
+                "nights_kept": own and own.kept,
+                "nights_judged": own and own.judged,
+                "from_leader": None if leader is None else _in(leader.mean, unit),
+                "from_leader_low": None if leader is None else _end(leader.interval, "low", unit),
+                "from_leader_high": None if leader is None else _end(leader.interval, "high", unit),
+                "against_leader": leader.against if leader is not None else "leader" if advice.leads else None,
+            }
         found.append(plain(row))
     return found
 

@@ -48,6 +48,7 @@ def again(of: Comparison, variant: str, seed: int, *, page: bool = False) -> str
         named = "" if variant == AS_WRITTEN else f", variant={variant!r}"
         return f"emulator.run(settings, seed={seed}{named})" + (".page()" if page else "")
     named = "" if variant in (AS_WRITTEN, file) else f" --variant {shlex.quote(variant)}"
+    named += "".join(f" {change}" for change in of.changes)
     return f"queuedrill run {shlex.quote(file)}{named} --seed {seed}" + (" --page night.html" if page else "")
 
 

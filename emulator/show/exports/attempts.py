@@ -12,6 +12,7 @@ from typing import Final
 from emulator.measure.night import IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
 from emulator.measure.story.attempts import STANDING, Work
 from emulator.record.events import Event
+from emulator.record.reasons import FINISHED, NONE, WITHDRAWN_BY_PERSON, Because
 from emulator.show.exports.recorded import Recorded
 
 __all__ = ["HANDED_BACK", "Attempt", "PartDone", "attempts_of"]
@@ -40,7 +41,7 @@ class Attempt:
         handed_out, until: when the lease was granted, and its first end; -1: this worker was granted none.
         began, stopped: when the worker began and stopped to work on it.
         ended: when it ended in the broker's view.
-        stopped_why: why the worker stopped.
+        stopped_why, why: why the worker stopped, and why the attempt ended in the broker's view.
         work: what it did; None before it began.
         events: every event that names job, token and worker, and those that end it, in order.
     """
@@ -54,10 +55,10 @@ class Attempt:
     until: int = -1
     began: int = -1
     stopped: int = -1
-    stopped_why: str = ""
+    stopped_why: Because = NONE
     ended: int = -1
     outcome: str = IN_PROGRESS
-    why: str = ""
+    why: Because = NONE
     work: Work | None = None
     parts: list[PartDone] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
@@ -128,13 +129,13 @@ class _Fold:
             one.parts.append(PartDone(details["part"], details["element"], begins, event.at, True))
             self._last_part[one.job] = details["part"], details["element"]
         elif event.kind == "work_stopped":
-            one.stopped, one.stopped_why = event.at, details["why"]
+            one.stopped, one.stopped_why = event.at, event.because
             if one.work is not None:
                 one.work.stopped = event.at
-            self._last(one, event.at, finished=details["why"] == "finished")
+            self._last(one, event.at, finished=details["why"] == FINISHED)
         elif event.kind == "attempt_ended":
-            withdrawn = details["outcome"] == "lease_lost" and details["why"] == "withdrawn"
-            one.ended, one.why = event.at, details["why"]
+            withdrawn = details["outcome"] == "lease_lost" and details["why"] == WITHDRAWN_BY_PERSON
+            one.ended, one.why = event.at, event.because
             one.outcome = WITHDRAWN if withdrawn else details["outcome"]
         elif event.kind in STANDING and one.work is not None and one.stopped < 0:
             one.work.stand(event.kind, event.at)

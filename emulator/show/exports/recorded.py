@@ -49,13 +49,12 @@ class Recorded:
     def key(self) -> str:
         """What tells this night from others, in 32 hex digits; two that differ in any event never have the same.
 
-        It is made of the scenario and the files that it refers to, of the seed, the variant and the mode of heartbeats
-        that were chosen for the run, and of the digest of the events.
+        It is made of the scenario and the files that it refers to, of the seed, the variant, the mode of heartbeats and
+        what was set on the command line for the run, and of the digest of the events.
         """
         about = self.about
-        made_of = json.dumps(
-            [about.scenario_text, sorted(about.files.items()), about.seed, about.variant, about.heartbeats, self.digest]
-        )
+        chosen = [about.seed, about.variant, about.heartbeats, *([about.changes] if about.changes else [])]
+        made_of = json.dumps([about.scenario_text, sorted(about.files.items()), *chosen, self.digest])
         return hashlib.sha256(made_of.encode()).hexdigest()[:32]
 
     def job(self, number: int) -> str:

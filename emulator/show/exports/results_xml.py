@@ -53,6 +53,8 @@ def _properties(recorded: Recorded) -> Iterator[tuple[str, str]]:
     yield "scenario", about.scenario_name
     yield "seed", str(about.seed)
     yield "variant", about.variant
+    if about.changes:
+        yield "set on the command line", " ".join(map(str, about.changes))
     yield "night begins", local_time(recorded.clock, 0)
     yield "night lasts, seconds of virtual time", seconds(recorded.night.horizon)
     yield "finished", "yes" if recorded.finished else "no"

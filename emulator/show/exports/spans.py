@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from emulator.errors import InputError
+from emulator.measure.reasons import why_in_words
 from emulator.record.events import Event
 from emulator.show.exports.attempts import Attempt, attempts_of
 from emulator.show.exports.plain import as_json, unix_microseconds
@@ -155,7 +156,9 @@ class _Spans:
                 for name in ("state", "sub_state", "why", "attempts"):
                     span.attributes[f"queuedrill.job.{name}"] = event.details[name]
                 final = night.final_of(event.job)
-                reason = ": ".join(part for part in (spoken(final.sub_state), final.why) if part)
+                reason = ": ".join(
+                    part for part in (spoken(final.sub_state), why_in_words(final.why, dict(final.values))) if part
+                )
                 span.status = (_OK, "") if final.state == "done" else (_ERROR, reason)
 
     def _of_job(self, event: Event) -> _Span:
@@ -184,8 +187,8 @@ class _Spans:
             "queuedrill.token": one.token,
             "queuedrill.worker": one.worker,
             "queuedrill.outcome": one.outcome,
-            "queuedrill.why": one.why,
-            "queuedrill.work_stopped_why": one.stopped_why,
+            "queuedrill.why": why_in_words(*one.why),
+            "queuedrill.work_stopped_why": why_in_words(*one.stopped_why),
         }
         first = one.events[0].number
         span = _Span(
@@ -201,7 +204,7 @@ class _Spans:
         if one.outcome == "ok":
             span.status = _OK, ""
         elif one.ended >= 0 and one.outcome not in ("handed_back", "withdrawn"):
-            span.status = _ERROR, ": ".join(part for part in (spoken(one.outcome), one.why) if part)
+            span.status = _ERROR, ": ".join(part for part in (spoken(one.outcome), why_in_words(*one.why)) if part)
         for event in one.events:
             self._of_event[event.number] = span
         parts = [

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from emulator.measure.night import ATTEMPTS, DUE, EFFECTS, FAMILY, FINISHED, FIRST_OUT, ORDINAL, RUN, SUBMITTED, WORKER
+from emulator.measure.reasons import why_in_words
 from emulator.show.exports.attempts import attempts_of
 from emulator.show.exports.plain import cell, local_time, seconds
 from emulator.show.exports.recorded import Recorded
@@ -88,7 +89,7 @@ def jobs_csv(recorded: Recorded) -> Iterator[str]:
                 str(first) if (first := night.value(job, FAMILY)) != job else "",
                 state,
                 cell(final.sub_state),
-                cell(final.why),
+                cell(why_in_words(final.why, dict(final.values))),
                 str(night.value(job, ATTEMPTS)),
                 cell(night.workers[value[WORKER]]) if value[WORKER] >= 0 else "",
                 str(night.value(job, EFFECTS)),
@@ -113,9 +114,9 @@ def attempts_csv(recorded: Recorded) -> Iterator[str]:
                 str(one.token),
                 cell(one.worker),
                 cell(one.outcome),
-                cell(one.why),
+                cell(why_in_words(*one.why)),
                 *(_time(recorded, tick) for tick in (one.handed_out, one.began, one.stopped)),
-                cell(one.stopped_why),
+                cell(why_in_words(*one.stopped_why)),
                 _time(recorded, one.ended),
                 str(sum(part.finished for part in one.parts)),
                 _between(one.handed_out, one.ended),

@@ -110,6 +110,7 @@ class Night {
     if (values.due === event[1]) values.due = ""; // it may be taken at once
     const keys = (this.byDetail[kind] ?? []).map((name) => `${kind}:${values[name]}`);
     const pattern = this.words[keys.find((key) => key in this.words) ?? kind];
+    if (values.in_words) values.why = values.in_words; // a pattern is chosen by the code
     const slot = /\{(\w+)([@~]|#\w+)?\}/g;
     const known = (name, how) => (values[name] ?? "") !== "" && !(values[name] === 0 && how?.startsWith("#"));
     const kept = pattern.replace(/\[([^\]]*)\]/g, (_, part) =>

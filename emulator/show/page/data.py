@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from emulator.measure.night import AFTER_ITS_END, IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
-from emulator.record.events import Row
+from emulator.measure.reasons import why_in_words
+from emulator.record.events import Row, reason_of
+from emulator.record.reasons import WITHDRAWN_BY_PERSON
 from emulator.show.phrases import spoken
 
 __all__ = ["OUTCOMES", "STATES", "Columns", "columns"]
@@ -174,11 +176,11 @@ class _Fold:
             one = self.attempts.get((row[6], worker))
             if one is not None:
                 lost = row[7] == "lease_lost"
-                one.outcome = _OUTCOME[WITHDRAWN if lost and row[8] == "withdrawn" else row[7]]
-                one.lost, one.why = at, row[8]
+                one.outcome = _OUTCOME[WITHDRAWN if lost and row[8] == WITHDRAWN_BY_PERSON else row[7]]
+                one.lost, one.why = at, why_in_words(*reason_of(row))
         elif kind == "worker_changed":
             self._workers.setdefault(worker)
-            self._states.setdefault(worker, []).append((at, STATES.index(row[5]), row[6], number))
+            self._states.setdefault(worker, []).append((at, STATES.index(row[5]), why_in_words(row[6]), number))
         elif kind == "call_ended":
             self._calls.setdefault(row[7], []).append((at - row[9], at))
         else:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from emulator.measure.night import Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Asked, Judged
-from emulator.record.events import DETAILS, Row
+from emulator.record.events import DETAILS, WITH_VALUES, Row, reason_of
 from emulator.scenario.clock import Clock
 from emulator.show import meta as show
 from emulator.show.html import file
@@ -66,7 +67,7 @@ def document(of: Material) -> str:
         "epoch": _epoch(of.clock),
         "words": dict(EVENTS),
         "byDetail": {kind: list(names) for kind, names in BY_DETAIL.items()},
-        "details": {kind: list(names) for kind, names in DETAILS.items()},
+        "details": {kind: [*names, "in_words"] if "why" in names else list(names) for kind, names in DETAILS.items()},
         "beatsKnown": of.beats is not None,
         "wholeEvents": whole,
     }
@@ -83,7 +84,7 @@ def document(of: Material) -> str:
 def _events(rows: Iterable[tuple[int, Row]], whole: bool, named: frozenset[int]) -> list[list[Any]]:
     """Give the events that stories are told from: of jobs, and of everything when there are not too many."""
     return [
-        [number, row[0], row[1], row[2], row[3], row[4], *row[5:]]
+        [number, *row[: 5 + len(DETAILS[row[1]])], *([why_in_words(*reason_of(row))] if row[1] in WITH_VALUES else [])]
         for number, row in rows
         if (row[3] and (whole or row[3] in named))
     ]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
@@ -208,7 +209,7 @@ def _worst(of: "Material", listed: frozenset[int]) -> str:
         html += f"<h3>{NOTHING_CAME}</h3><ul>{idle}</ul>"
     if night.faults_missed:
         missed = "".join(
-            f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(one.why)}</li>"
+            f"<li>{_text(one.fault)} of {_name(one.target)} at +{duration(one.at)}: {_text(why_in_words(one.why))}</li>"
             for one in night.faults_missed[:_MOST_LISTED]
         )
         html += f"<h3>Faults that hit nothing</h3><ul>{missed}</ul>"

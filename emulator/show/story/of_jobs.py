@@ -7,9 +7,20 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
+from emulator.measure.reasons import why_in_words
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration, number
-from emulator.record.reasons import FORGOTTEN, GOES_ON, WORKER_SILENT
+from emulator.record.reasons import (
+    FINISHED,
+    FORGOTTEN,
+    GOES_ON,
+    LINK_RESTORED,
+    POWER_LOST,
+    PROGRAM_DIED,
+    TIME_LIMIT,
+    WITHDRAWN_BY_PERSON,
+    WORKER_SILENT,
+)
 from emulator.show.phrases import STATES, spoken, then
 from emulator.show.story.waiting import say_waited
 from emulator.show.story.wording import Wording, listed, named, number_of, times
@@ -45,7 +56,9 @@ def _held(fact: Fact, w: Wording) -> str:
     if reason == "not_due":
         return f"It was held{until}: it was not due before."
     if reason == "prerequisite":
-        other = named(v["job"]) if v["job"] else "the job that goes before it"
+        last = f"the last of {named(v['last_of'])}" if v["last_of"] else ""
+        other = named(v["job"]) if v["job"] else last or "what goes before it"
+        other += f", {last}," if last and v["job"] else ""
         return f"It was held{until}: {other} had to end first."
     if reason == "pausing":
         waits = "; the allowance of retries was used up" if v["allowance"] else ""
@@ -93,13 +106,13 @@ def _beats(fact: Fact, w: Wording) -> str:
 
 _TROUBLES: Final = MappingProxyType(
     {
-        ("off", "power lost"): "{worker} lost its power{fault}{work}.",
-        ("off", "its program died"): "The program of {worker} died{fault}{work}.",
+        ("off", POWER_LOST): "{worker} lost its power{fault}{work}.",
+        ("off", PROGRAM_DIED): "The program of {worker} died{fault}{work}.",
         ("frozen", ""): STATES["frozen"] + "{fault}: it stood still.",
         ("busy", GOES_ON): "{worker} went on as if no time had passed.",
         ("idle", GOES_ON): "{worker} went on as if no time had passed.",
-        ("busy", "link restored"): "{worker} could be reached again.",
-        ("idle", "link restored"): "{worker} could be reached again.",
+        ("busy", LINK_RESTORED): "{worker} could be reached again.",
+        ("idle", LINK_RESTORED): "{worker} could be reached again.",
     }
 )
 
@@ -114,7 +127,7 @@ def _trouble(fact: Fact, _: Wording) -> str:
         words = f"{{worker}} was cut off{{fault}}: no message got through {which} the broker, and it worked on."
     elif words is None:
         words = STATES[v["state"]] + ("{fault}: {why}{work}." if v["why"] else "{fault}{work}.")
-    filled = {"worker": named(v["worker"]), "fault": fault, "work": work, "why": named(v["why"])}
+    filled = {"worker": named(v["worker"]), "fault": fault, "work": work, "why": named(why_in_words(v["why"]))}
     return words.format(**filled)
 
 
@@ -138,9 +151,9 @@ def _ended(fact: Fact, _: Wording) -> str:
     if v["outcome"] == "ok":
         kept = "; its heartbeats had kept the lease" if v["kept"] else ""
         return f"{worker} handed in the outcome of attempt {v['attempt']} after {took}: ok{kept}."
-    why = f" ({named(v['why'])})" if v["why"] else ""
+    why = f" ({named(why_in_words(v['why'], v['values']))})" if v["why"] else ""
     if v["outcome"] == "time_limit":
-        why = "" if v["why"] == "time limit" else why
+        why = "" if v["why"] == TIME_LIMIT else why
         return f"The broker ended attempt {v['attempt']} on {worker} after {took}: time limit{why}."
     return f"Attempt {v['attempt']} on {worker} ended after {took}: {spoken(v['outcome'])}{why}."
 
@@ -162,7 +175,7 @@ _LOST: Final = MappingProxyType(
 def _lost(fact: Fact, w: Wording) -> str:
     v = fact.values
     worker = named(v["worker"])
-    if v["how"] == "withdrawn":
+    if v["how"] == WITHDRAWN_BY_PERSON:
         return f"Attempt {v['attempt']} on {worker} was over: the job was withdrawn."
     if v["how"] == FORGOTTEN:
         return f"Attempt {v['attempt']} on {worker} counted as lost, and the job went back to its queue at once."
@@ -199,9 +212,11 @@ def _learnt(fact: Fact, _: Wording) -> str:
 def _worked_on(fact: Fact, _: Wording) -> str:
     v = fact.values
     late = f"{duration(v['after'])} after the lease was over" if v["after"] else "as the lease was over"
-    if v["why"] == "finished":
+    why = named(why_in_words(v["why"], v["values"]))
+    why = named(why_in_words(v["why"], v["values"]))
+    if v["why"] == FINISHED:
         return f"{named(v['worker'])} finished its work on attempt {v['attempt']}, {late}."
-    return f"{named(v['worker'])} stopped its work on attempt {v['attempt']}, {late}: {named(v['why'])}."
+    return f"{named(v['worker'])} stopped its work on attempt {v['attempt']}, {late}: {why}."
 
 
 def _stopped_itself(fact: Fact, _: Wording) -> str:
@@ -260,7 +275,8 @@ def _landed(fact: Fact, _: Wording) -> str:
 
 def _effect_refused(fact: Fact, _: Wording) -> str:
     v = fact.values
-    names = {key: named(v[key]) for key in ("effect", "target", "worker", "why")}
+    names = {key: named(v[key]) for key in ("effect", "target", "worker")}
+    names["why"] = why_in_words(v["why"])
     return then("effect_refused", system=named(v["system"]) if v["system"] else "The system", **names) + "."
 
 
@@ -285,7 +301,7 @@ def _finished(fact: Fact, _: Wording) -> str:
         return f"{then('finished:withdrawn', job='it')}, {after}{tries}: it failed (withdrawn)."
     if v["sub_state"] == "prerequisite_failed" and v["before"]:
         return f"It failed, {after} (prerequisite failed): {named(v['before'])}, which goes before it, had failed."
-    why = f": {named(v['why'])}" if v["why"] else ""
+    why = f": {named(why_in_words(v['why'], v['values']))}" if v["why"] else ""
     return f"It failed, {after}{tries} ({spoken(v['sub_state'])}){why}."
 
 

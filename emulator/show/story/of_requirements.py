@@ -57,12 +57,20 @@ def _occurrence(fact: Fact, w: Wording) -> str:
     return f"Occurrence {v['ordinal']} of {named(v['entry'])}, due at {due}, {how}."
 
 
+def _order(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    other = named(v["other"])
+    ended = f"{other} ended at {w.at(v['ended'], fact.at)}" if v["ended"] is not None else f"{other} never ended"
+    return f"{named(v['name'])} was started here; {ended}."
+
+
 SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
     {
         "counted": _counted,
         "effects": _effects,
         "job": _job,
         "occurrence": _occurrence,
+        "order": _order,
         "rest": _rest,
         "time": _time,
         "verdict": _verdict,

@@ -4,9 +4,10 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
+from emulator.measure.reasons import why_in_words
 from emulator.measure.story.facts import Fact
 from emulator.measure.words import duration, number
-from emulator.record.reasons import GOES_ON
+from emulator.record.reasons import FINISHED, GOES_ON
 from emulator.show.phrases import STATES, spoken, then
 from emulator.show.story.of_jobs import Say
 from emulator.show.story.wording import Wording, listed, named, number_of
@@ -22,7 +23,7 @@ def _state(fact: Fact, _: Wording) -> str:
     if v["why"] == GOES_ON:
         return then(f"worker_changed:{GOES_ON}", worker="It") + "."
     text = STATES[v["state"]].format(worker="It") + _MORE.get(v["state"], "")
-    return f"{text}: {named(v['why'])}." if v["why"] else f"{text}."
+    return f"{text}: {named(why_in_words(v['why']))}." if v["why"] else f"{text}."
 
 
 def _fault(fact: Fact, _: Wording) -> str:
@@ -65,12 +66,12 @@ def _worked(fact: Fact, _: Wording) -> str:
         text += ", and never began"
     elif v["took"] >= 0:
         text += f", and worked on it for {duration(v['worked'])}"
-        text += f" ({named(v['stopped'])})" if v["stopped"] not in ("", "finished") else ""
+        text += f" ({named(why_in_words(*v['stopped']))})" if v["stopped"].code not in ("", FINISHED) else ""
     else:
         text += f", and {'stood still with it' if v['stands'] else 'still worked on it'} at the end"
     if v["outcome"]:
         text += f": {spoken(v['outcome'])}"
-        text += f" ({named(v['why'])})" if v["why"] and v["why"] != v["stopped"] else ""
+        text += f" ({named(why_in_words(*v['why']))})" if v["why"].code and v["why"] != v["stopped"] else ""
     text += "."
     if v["after"] >= 0:
         text += (

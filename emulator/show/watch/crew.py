@@ -9,6 +9,7 @@ from collections import Counter
 from typing import Final
 
 from emulator.measure.present import Present, WorkerNow
+from emulator.measure.reasons import why_in_words
 from emulator.show.layout import Role, Span, columns
 from emulator.show.phrases import spoken
 from emulator.show.watch.cutting import safe
@@ -66,7 +67,7 @@ def _role(present: Present, worker: WorkerNow) -> Role:
 def _doing(present: Present, worker: WorkerNow, now: int, width: int) -> str:
     """Say what a worker is at: its oldest work and how many more, or why it does not work."""
     if not worker.works:
-        return safe(worker.why, width) if worker.state not in ("idle", "booting") else ""
+        return safe(why_in_words(worker.why), width) if worker.state not in ("idle", "booting") else ""
     work = worker.works[0]
     took = say((now - work.since) // SECOND * SECOND)
     words = [safe(present.name(work.job), max(12, width // 3)), f"attempt {work.attempt}", f"for {took}"]

@@ -8,7 +8,8 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.record.events import DETAILS, Row
+from emulator.record.events import Row, details_of
+from emulator.record.reasons import FINISHED
 from emulator.scenario.clock import Clock
 from emulator.show.phrases import told
 from emulator.show.trail import escaped
@@ -41,7 +42,7 @@ _UNREMARKABLE: Final[Mapping[str, Callable[[Mapping[str, Any], int], bool]]] = M
         "attempt_ended": lambda it, _: it["outcome"] == "ok",  # the end of the job tells it
         "held": lambda it, _: it["reason"] != "by_person",
         "hold_ended": lambda it, _: it["reason"] != "by_person",
-        "work_stopped": lambda it, _: it["why"] == "finished",
+        "work_stopped": lambda it, _: it["why"] == FINISHED,
     }
 )
 """By kind: whether an event with such details, at such a tick, is passed over."""
@@ -60,7 +61,7 @@ def note(row: Row, name: Callable[[int], str], clock: Clock) -> str | None:
     >>> note((5, "handed_out", 0, 3, "dome-1", 2, 7, 900_000_000, 1), "plates#{}".format, clock)
     'dome-1 took plates#3, attempt 2'
     """
-    kind, details = row[1], dict(zip(DETAILS[row[1]], row[5:], strict=True))
+    kind, details = row[1], details_of(row)
     passed = _UNREMARKABLE.get(kind)
     if kind in PASSED_OVER or (passed is not None and passed(details, row[0])):
         return None

@@ -1,0 +1,147 @@
+"""When have all jobs of an entry come that are due in one night, and what do jobs wait for that want the last of them?
+
+A night begins at the clock time of the scenario's start (``Clock.night_of``). What is due in it is known of a
+recurrence and of a trace as far as the run goes. Of any other way of arriving nobody knows that the last has come
+before the time for it is over or ``count`` have: nothing here looks at a gap that was drawn and has not passed. All
+jobs of an entry by ``at`` belong together.
+"""
+
+from collections.abc import Callable
+from typing import Final, Protocol
+
+from emulator.broker.prerequisites import After, Before
+from emulator.scenario import models
+from emulator.scenario.clock import Clock
+from emulator.timeline.agenda import Agenda
+
+__all__ = ["Nights", "Waits", "entries_waited_for", "waits_of"]
+
+_NEVER: Final = -1
+
+
+class _Coming(Protocol):
+    def sure_until(self) -> int:
+        """Give a tick before which no further job comes."""
+        ...
+
+
+class Waits:
+    """What the jobs of one entry wait for."""
+
+    __slots__ = ("_any_of", "_befores", "_nights")
+
+    def __init__(self, model: models.Arrival, nights: "Nights | None") -> None:
+        self._befores = model.befores
+        self._any_of = isinstance(model.after, models.FirstOf)
+        self._nights = nights
+
+    def of(self, ordinal: int, nominal: int) -> After:
+        """Say what the job with this number, due at ``nominal``, waits for."""
+        return After(tuple(self._before(one, ordinal, nominal) for one in self._befores), self._any_of)
+
+    def _before(self, one: models.Prerequisite, ordinal: int, nominal: int) -> Before:
+        goes_on, follows = one.if_failed == "go_on", one.follows_resubmitted
+        if one.jobs == "all" and self._nights is not None:
+            return Before(one.entry, 0, self._nights.of(one.entry, nominal), goes_on, follows)
+        return Before(one.entry, one.number or ordinal, 0, goes_on, follows)
+
+
+def waits_of(model: models.Arrival, nights: "Nights | None" = None) -> Waits | None:
+    """Say what the jobs of an entry wait for, None for nothing."""
+    return Waits(model, nights) if model.after is not None else None
+
+
+def entries_waited_for(scenario: models.Scenario) -> tuple[frozenset[str], frozenset[str]]:
+    """Name the entries that jobs wait for, and those of them of which all jobs of a night are waited for."""
+    befores = [one for entry in scenario.arrivals for one in entry.befores]
+    return frozenset(one.entry for one in befores), frozenset(one.entry for one in befores if one.jobs == "all")
+
+
+class _Watch:
+    """One entry: the night that is under way, and how many of its jobs are due and not yet settled, by night."""
+
+    __slots__ = ("coming", "fixed", "night", "pending")
+
+    def __init__(self, fixed: int) -> None:
+        self.coming: _Coming | None = None
+        self.fixed = fixed
+        self.night = max(fixed, 0)
+        self.pending: dict[int, int] = {}
+
+
+class Nights:
+    """Watches the entries of which all jobs of a night are waited for.
+
+    Args:
+        scenario, clock: the scenario and its clock.
+        agenda: of the world.
+        complete: takes (cause, entry, night) when no more jobs of an entry come in a night; gives False if it has to be
+            told again when the broker is back.
+    """
+
+    def __init__(
+        self, scenario: models.Scenario, clock: Clock, agenda: Agenda, complete: Callable[[int, str, int], bool]
+    ) -> None:
+        self._clock, self._agenda, self._complete, self._lasts = clock, agenda, complete, scenario.lasts
+        at = {entry.label: entry.at for entry in scenario.arrivals}
+        _, grouped = entries_waited_for(scenario)
+        self._watches = {
+            name: _Watch(_NEVER if moment is None else clock.night_of(moment))
+            for name, moment in at.items()
+            if name in grouped
+        }
+
+    def __contains__(self, entry: str) -> bool:
+        return entry in self._watches
+
+    def of(self, entry: str, nominal: int) -> int:
+        """Say to which night of an entry the jobs belong that are due at a tick."""
+        fixed = self._watches[entry].fixed
+        return self._clock.night_of(nominal) if fixed == _NEVER else fixed
+
+    def start(self, comings: Callable[[str], _Coming]) -> None:
+        """Begin with the first night."""
+        for name, watch in self._watches.items():
+            watch.coming = comings(name)
+            self._watch_night(name, watch)
+
+    def _watch_night(self, name: str, watch: _Watch) -> None:
+        """Look at the beginning of a night, and at its end: by then all of its jobs have come."""
+        for tick in (self._clock.night_begins(watch.night), self._clock.night_begins(watch.night + 1)):
+            if self._agenda.now <= tick < self._lasts:
+                self._agenda.at(tick, self._look, (name, 0))
+
+    def closes(self, name: str, tick: int) -> None:
+        """The time in which jobs of an entry may come is over at a tick."""
+        if name in self._watches and tick < self._lasts:
+            self._agenda.at(tick, self._look, (name, 0))
+
+    def due(self, name: str, nominal: int) -> None:
+        """A job is due: it is to be submitted, or dropped."""
+        pending, night = self._watches[name].pending, self.of(name, nominal)
+        pending[night] = pending.get(night, 0) + 1
+
+    def settled(self, cause: int, name: str, nominal: int) -> None:
+        """A job that was due has been submitted, refused or dropped."""
+        self._watches[name].pending[self.of(name, nominal)] -= 1
+        self._agenda.at(self._agenda.now, self._look, (name, cause))
+
+    def broker_came_up(self, cause: int) -> None:
+        """The broker can be told again."""
+        for name in self._watches:
+            self._agenda.at(self._agenda.now, self._look, (name, cause))
+
+    def _look(self, what: tuple[str, int]) -> None:
+        name, cause = what
+        watch = self._watches[name]
+        assert watch.coming is not None
+        if watch.pending.get(watch.night) or self._agenda.now < self._clock.night_begins(watch.night):
+            return
+        if watch.fixed != _NEVER and watch.night != watch.fixed:
+            return  # it has had its only night
+        if watch.coming.sure_until() < self._clock.night_begins(watch.night + 1):
+            return
+        if self._complete(cause, name, watch.night):
+            watch.pending.pop(watch.night, None)
+            watch.night += 1
+            self._watch_night(name, watch)
