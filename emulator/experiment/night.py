@@ -7,7 +7,6 @@ Events are folded as they come, and kept only when asked for.
 """
 
 import os
-import shlex
 from array import array
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import replace
@@ -253,16 +252,10 @@ class _Run:
         world, about = self._world, self._about
         assert world is not None, "the night has been run"
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
-        again = (
-            f"queuedrill run {shlex.quote(said.name)} --seed {about.seed}"
-            + (f" --variant {shlex.quote(about.variant)}" if about.variant else "")
-            + "".join(f" {change}" for change in about.changes)
-            + "".join(f" --allow-folder {shlex.quote(str(folder))}" for folder in said.folders.allowed)
-            if said.text
-            else _in_python(about)
-        )
+        file = said.name if said.text else ""
+        again = _in_python(about)
         rows = None if self._kept is None else tuple(self._kept.rows)
-        return judged_night(self._loaded, about, self._fold, world, again, rows, log)
+        return judged_night(self._loaded, about, self._fold, world, again, rows, log, file)
 
 
 def judged_night(
@@ -273,19 +266,29 @@ def judged_night(
     again: str,
     rows: tuple[Row, ...] | None,
     log: Path | None,
+    file: str = "",
 ) -> NightResult:
-    """Judge a night that is over; ``again`` is what runs it once more."""
+    """Judge a night that is over.
+
+    Args:
+        again: what runs it once more; of a night from a ``file`` that commands can be about, its command.
+    """
     night = _closed(fold, world)
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
         title=loaded.title,
         seed=about.seed,
         again=again,
+        file=file,
+        variant=about.variant,
+        allowed=tuple(map(str, loaded.folders.allowed)),
+        clock=loaded.clock,
         guessed=sources.count("guess"),
         stated=len(sources),
         explanations={job: in_words(reasons) for job, reasons in world.explanations().items()},
         stuck=frozenset(world.stuck()),
         nothing_came=show.nothing_came_of(loaded.scenario.arrivals, night),
+        also_true=judge_all(night, loaded.scenario.also_true, loaded.clock),
         versions={
             "program": about.program_version,
             "zone data": about.zone_data_version,
@@ -293,6 +296,8 @@ def judged_night(
         },
         changes=tuple(map(str, about.changes)),
     )
+    if file:
+        meta = replace(meta, again=meta.command("run"))
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     return NightResult(loaded, about, night, judged, meta, rows, log)
 

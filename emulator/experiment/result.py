@@ -6,8 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
-from emulator.measure.catalogue import FigureName, find
+from emulator.measure.catalogue import find
+from emulator.measure.comparison.outcome import Outcome
 from emulator.measure.estimate import Figure
+from emulator.measure.figure_names import FigureName
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.selection import Where
@@ -16,7 +18,7 @@ from emulator.record.events import Event, Row, read
 from emulator.record.meta import RunMeta
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
-from emulator.show.layout import Page
+from emulator.show.layout import WIDTH, Page
 from emulator.show.summary import summary
 from emulator.show.summary_json import as_json
 
@@ -57,8 +59,25 @@ class NightResult:
 
     @property
     def sentence(self) -> str:
-        """The verdict in one sentence."""
-        return show.verdict(self.judged)[1]
+        """The verdict in one sentence, and one more where a fact under ``also_true`` is not true."""
+        return " ".join(filter(None, (show.verdict(self.judged)[1], show.facts(self.also_true))))
+
+    @property
+    def also_true(self) -> tuple[Judged, ...]:
+        """The facts of the lesson, in the scenario's order, each true of this night (met), not true, or not judged."""
+        return self.meta.also_true
+
+    @property
+    def outcome(self) -> Outcome:
+        """How the night came out: good, bad (something is missed, or a fact is not true), open, or nothing_asked.
+
+        It is open when requirements are stated, and the night has nothing to judge them by.
+        """
+        if self.fits is False or any(fact.met is False for fact in self.also_true):
+            return "bad"
+        if self.fits:
+            return "good"
+        return "open" if self.judged else "nothing_asked"
 
     @property
     def seed(self) -> int:
@@ -116,9 +135,14 @@ class NightResult:
         """
         return self.rows if self.rows is not None else self._log().rows()
 
-    def summary(self) -> Page:
-        """Write the summary: ``as_text()`` gives it as text, ``write(file)`` shows it."""
-        return summary(self.night, self.judged, self.meta)
+    def summary(self, *, everything: bool = False, width: int = WIDTH) -> Page:
+        """Write the summary: ``as_text()`` gives it as text, ``write(file)`` shows it.
+
+        Args:
+            everything: write all that is known of the night, not the first screen alone.
+            width: how wide tables may be, in columns; sentences keep within 80.
+        """
+        return summary(self.night, self.judged, self.meta, everything=everything, width=width)
 
     def page(self) -> str:
         """Write the night as one HTML page that needs no network; the same night gives the same bytes.

@@ -9,6 +9,7 @@ from emulator.measure.night import (
     FINAL,
     FINISHED,
     FIRST_OUT,
+    HEALTHY,
     NUMBER,
     RUN,
     SUBMITTED,
@@ -25,7 +26,8 @@ _MOST: Final = 10
 def evidence(selection: Selection, measure: str, bound: float) -> tuple[int, ...]:
     """Give the numbers of the jobs that show why a bound on a figure is missed, the worst first, ten at most.
 
-    For times these are the jobs beyond the bound; for figures that no job shows (the backlog, utilisation) none.
+    For times these are the jobs beyond the bound; for lost leases the jobs that had them; for the makespan those that
+    were unfinished, or else ended too late; for figures that no job shows (the backlog, utilisation) none.
     """
     night = selection.night
     by_job = {
@@ -46,11 +48,22 @@ def evidence(selection: Selection, measure: str, bound: float) -> tuple[int, ...
         return tuple(selection.late_occurrences()[:_MOST])
     if measure == "stale_refused":
         return tuple(selection.of_jobs({job: 1 for job, _ in sorted(night.stale) if job}))[:_MOST]
+    if measure in ("lost_leases", "lost_while_healthy"):
+        lost = [one for one in selection.lost() if measure == "lost_leases" or one.delay == HEALTHY]
+        return tuple(dict.fromkeys(one.job for one in lost))[:_MOST]
     base = measure.rpartition("_")[0]
+    if base == "detection_delay":
+        late = sorted((-one.delay, one.job) for one in selection.lost() if one.delay > bound)
+        return tuple(dict.fromkeys(job for _, job in late))[:_MOST]
     if base in ("wait", "turnaround", "run_time"):
         times = sorted(((time, job) for job, time in job_times(selection, base)), key=lambda pair: (-pair[0], pair[1]))
         return tuple(job for time, job in times if time > bound)[:_MOST]
     numbers, finals = selection.column(NUMBER), selection.column(FINAL)
+    if measure == "makespan" and UNFINISHED not in finals:
+        begins, ends = selection.column(SUBMITTED), selection.column(FINISHED)
+        limit = min(begins, default=0) + bound
+        late = sorted((-end, job) for job, end in zip(numbers, ends, strict=True) if end > limit)
+        return tuple(job for _, job in late)[:_MOST]
     wanted = [code for code in range(len(night.finals)) if _shows(night, measure, code)]
     return tuple(job for job, final in zip(numbers, finals, strict=True) if final in wanted)[:_MOST]
 

@@ -27,6 +27,7 @@ __all__ = [
     "has_bound",
     "judge",
     "judge_all",
+    "parts_of",
     "problems",
     "say_not_worse",
     "say_requirement",
@@ -42,7 +43,12 @@ _FILTERS: Final = ("routine", "queue", "entry", "pool")
 def judge_all(night: Night, requirements: Iterable[Asked], clock: WallClock) -> tuple[Judged, ...]:
     """Judge every requirement of a scenario, in their order. See ``judge``."""
     shared: dict[Where, Figures] = {}
-    return tuple(judge(night, requirement, clock, shared) for requirement in requirements)
+    found = []
+    for requirement in requirements:
+        about, limit = parts_of(requirement)
+        judged = judge(night, requirement, clock, shared)
+        found.append(replace(judged, about=about, limit=limit, said=requirement.say or ""))
+    return tuple(found)
 
 
 def broken_off(judged: Iterable[Judged], ends: int, lasts: int) -> tuple[Judged, ...]:
@@ -168,6 +174,17 @@ def words_of(requirement: Asked) -> str:
         return _own(requirement, say_requirement(requirement))
     name = find(requirement.measure).label
     return _own(requirement, f"{name} {_bounds(requirement)}{_of(requirement)}{_in_share(requirement)}")
+
+
+def parts_of(requirement: Asked) -> tuple[str, str]:
+    """Give a requirement in two parts, as people read it: what it is asked of, and what is asked of it.
+
+    They read ``longest wait for queue night`` and ``at most 15 min``. Of one on an entry's jobs the first says all.
+    """
+    if requirement.measure is None:
+        return say_requirement(requirement), ""
+    share = "" if requirement.in_share is None else f", in {value(requirement.in_share, 'share')} of nights"
+    return _label(requirement), f"{_bounds(requirement)}{share}"
 
 
 def _own(requirement: Asked, text: str) -> str:

@@ -24,6 +24,9 @@ class Judged:
         against: for each job of the evidence the job that it should have waited for, where order was asked for.
         of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
         label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
+        about: for tables and sentences, the label of the figure that it is asked of; of occurrences what is asked.
+        limit: what is asked of that figure; "" for occurrences, where ``about`` says all.
+        said: the requirement's own words, if it has some.
     """
 
     requirement: str
@@ -35,6 +38,9 @@ class Judged:
     of_occurrences: bool = False
     label: str = ""
     against: tuple[int, ...] = ()
+    about: str = ""
+    limit: str = ""
+    said: str = ""
 
     @property
     def asks(self) -> str:

@@ -29,6 +29,7 @@ class Names:
     def __init__(self, data: Mapping[str, Any], labels: Mapping[Loc, str | None]) -> None:
         self.queues, self.pools = _mapping(data.get("queues")), _mapping(data.get("pools"))
         self.systems, self.routines = _mapping(data.get("systems")), _mapping(data.get("routines"))
+        self.factors = _mapping(data.get("varies"))
         self.labels = labels
         self.entries: dict[str, Mapping[str, Any]] = {}
         for loc, label in labels.items():
@@ -46,6 +47,9 @@ class Names:
 
     def queue(self, word: str) -> str | None:
         return self._unknown("queue", word, self.queues)
+
+    def factor(self, word: str) -> str | None:
+        return self._unknown("factor", word, self.factors)
 
     def pool(self, word: str) -> str | None:
         return self._unknown("pool", word, self.pools)

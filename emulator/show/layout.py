@@ -28,6 +28,7 @@ _WORD: Final = r"""(?:'[^']*'|"[^"]*"|[^\s'"])+"""
 """A word of a command, quoted or not."""
 _OPTION: Final = re.compile(rf"--\S+\s+(?!--){_WORD}|{_WORD}")
 """An option with its value, or another word."""
+_UNITS: Final = frozenset(("%", "us", "ms", "s", "min", "h", "d"))
 _COLOURS: Final = MappingProxyType(
     {"heading": "bold", "good": "#009E73", "bad": "bold #D55E00", "small": "italic"}  # bluish green, vermilion
 )
@@ -57,8 +58,18 @@ class Page:
         for line in _wrap(clean(text), WIDTH, indent, later):
             self.lines.append([Span(line, role)])
 
+    def item(self, label: str, text: str, *, at: int) -> None:
+        """Add a paragraph behind a label; all its lines begin in the column ``at``, counted from 0."""
+        head = f"  {clean(label)}"
+        first, *more = _wrap(clean(text), WIDTH, max(at, columns(head) + 2), at)
+        self.lines.append([Span(head + first[len(head) :])])
+        self.lines.extend([Span(line)] for line in more)
+
     def command(self, text: str, *, indent: int = 2) -> None:
-        """Add a command to be copied: one that is too long goes on below, after a backslash, as a shell reads it."""
+        """Add a command to be copied: one that is too long goes on below, after a backslash, as a shell reads it.
+
+        A word that is longer than a line stays whole: broken, it could not be copied.
+        """
         line = " " * indent
         for word in _OPTION.findall(clean(text)):
             if line.strip() and columns(line) + columns(word) + 3 > WIDTH:
@@ -159,10 +170,21 @@ def fit(text: str, width: int) -> str:
     return text + "..."
 
 
+def _kept_together(words: Sequence[str]) -> list[str]:
+    """Keep a number and its unit on one line."""
+    found: list[str] = []
+    for word in words:
+        if found and word.rstrip(".,;:)") in _UNITS and found[-1][-1:].isdigit():
+            found[-1] += f" {word}"
+        else:
+            found.append(word)
+    return found
+
+
 def _wrap(text: str, width: int, first: int, later: int) -> list[str]:
     """Break a text into lines at blanks; a word that is longer than a line is broken where it must."""
     lines, line, empty = [], " " * first, True
-    for word in text.split():
+    for word in _kept_together(text.split()):
         if not empty and columns(line) + 1 + columns(word) > width:
             lines.append(line)
             line, empty = " " * later, True

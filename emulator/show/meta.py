@@ -1,19 +1,36 @@
 """What does a summary need to know of a run beside its events?"""
 
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from emulator.measure.night import Night
 from emulator.measure.verdict import Judged, WallClock
-from emulator.measure.words import duration
+from emulator.measure.words import duration, pair, write
+from emulator.scenario.clock import Clock
 from emulator.scenario.models.arrivals import Arrival
+from emulator.timeline.ticks import DAY
 
-__all__ = ["SMALL_PRINT", "RunMeta", "all_of", "breaks_off", "nothing_came_of", "one_night", "verdict"]
+__all__ = [
+    "ONE_LINE",
+    "SMALL_PRINT",
+    "RunMeta",
+    "all_of",
+    "breaks_off",
+    "facts",
+    "found_of",
+    "nothing_came_of",
+    "one_night",
+    "verdict",
+]
 
 SMALL_PRINT = (
     "A rehearsal is a model: it supports and does not replace the organisation's own change control, restore tests and "
     "the judgement of whoever is responsible for the systems."
 )
+
+ONE_LINE = "A rehearsal is a model; it does not replace your own change control."
+"""The small print of a first screen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,8 +46,13 @@ class RunMeta:
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
         nothing_came: the arrival entries of which no job came before the end.
         versions: what the run was made with (program, zone data), by name.
+        also_true: the facts of the lesson, judged on this night.
         changes: what was set on the command line, each as the option was given.
         breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
+        file: the scenario file as it was named; "" for settings that came from no file.
+        variant: the name of its variant; "" for the scenario as written.
+        allowed: folders that were allowed for the files of the scenario.
+        clock: the scenario's clock; without one a time is counted from the start.
     """
 
     title: str
@@ -43,7 +65,30 @@ class RunMeta:
     nothing_came: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     breaks_off: str = ""
+    also_true: tuple[Judged, ...] = ()
     changes: tuple[str, ...] = ()
+    file: str = ""
+    variant: str = ""
+    allowed: tuple[str, ...] = ()
+    clock: Clock | None = field(default=None, compare=False)
+
+    def command(self, verb: str, *words: str, seeded: bool = True) -> str:
+        """Give a command about this night: ``queuedrill story plates.yaml plates#3 --seed 1``; "" without a file."""
+        if not self.file:
+            return ""
+        found = ["queuedrill", verb, shlex.quote(self.file), *words]
+        found += ["--variant", shlex.quote(self.variant)] if self.variant else []
+        found += ["--seed", str(self.seed)] if seeded else []
+        found += self.changes
+        for folder in self.allowed:
+            found += ["--allow-folder", shlex.quote(folder)]
+        return " ".join(found)
+
+    def time(self, tick: int) -> str:
+        """Write a moment as a time of day, from a day after the start on with the day of the week."""
+        if self.clock is None:
+            return f"+{duration(tick)}"
+        return f"{self.clock.local(tick):{'%a %H:%M' if tick >= DAY else '%H:%M'}}"
 
 
 def nothing_came_of(arrivals: Iterable[Arrival], night: Night) -> tuple[str, ...]:
@@ -54,23 +99,57 @@ def nothing_came_of(arrivals: Iterable[Arrival], night: Night) -> tuple[str, ...
 
 
 def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
-    """Say whether the night fits (None: not judged), and the sentence that says so.
+    """Say whether the night fits (None: not judged), and the sentences that say so, the answer first.
 
     >>> verdict(())
     (None, 'No requirement is stated, so whether the night fits is not judged.')
     """
-    missed = sum(1 for one in judged if one.met is False)
+    missed = [one for one in judged if one.met is False]
     met = sum(1 for one in judged if one.met)
-    left = len(judged) - missed - met
+    left = len(judged) - len(missed) - met
     rest = f" {left} could not be judged on this night." if left else ""
     of = f"{len(judged)} requirement{'s' if len(judged) != 1 else ''}"
     if missed:
-        return False, f"The night does not fit: {missed} of {of} missed.{rest}"
+        return False, f"The night does not fit: {_why(missed[0])}. {len(missed)} of {of} missed.{rest}"
     if met:
         return True, f"The night fits: {met} of {of} met.{rest}" if left else f"The night fits: {all_of(met)} met."
     if judged:
         return None, f"Whether the night fits is not judged: none of {of} could be judged on this night."
     return None, "No requirement is stated, so whether the night fits is not judged."
+
+
+def facts(also_true: tuple[Judged, ...]) -> str:
+    """Say that facts of the lesson are not true of a night, in one sentence; "" when none is untrue.
+
+    >>> facts(())
+    ''
+    """
+    wrong = sum(1 for one in also_true if one.met is False)
+    if not wrong:
+        return ""
+    of = "the one fact" if len(also_true) == 1 else f"{wrong} of {len(also_true)} facts"
+    return f"Under also_true, {of} {'is' if wrong == 1 else 'are'} not true of this night."
+
+
+def _why(one: Judged) -> str:
+    """Say how one requirement was missed: what was found, and what was asked."""
+    about = one.about or one.asks
+    if one.of_occurrences or not one.limit:
+        seen = f"{about}: {found_of(one)}"
+    else:
+        is_ = "are" if one.found.unit == "count" else "is"  # what is counted is named in the plural
+        seen = f"{about} {is_} {found_of(one)}, {one.limit} asked"
+    return f"{one.said} was missed ({seen})" if one.said else seen
+
+
+def found_of(one: Judged) -> str:
+    """Write what was found for a requirement, more exactly than usual if it would read like what was asked."""
+    found = one.found
+    if one.of_occurrences and found.value is not None:
+        return f"{found.n - int(found.value)} of {found.n} in time"
+    if found.value is None or one.bound is None:
+        return write(found)
+    return ("more than " if found.more_than else "") + pair(found.value, one.bound, found.unit)[0]
 
 
 def one_night(seed: int) -> str:

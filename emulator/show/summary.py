@@ -14,12 +14,13 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
-from emulator.show.layout import Page, Role
-from emulator.show.meta import SMALL_PRINT, RunMeta, one_night, verdict
+from emulator.show.layout import WIDTH, Page, Role
+from emulator.show.meta import ONE_LINE, SMALL_PRINT, RunMeta, facts, found_of, one_night, verdict
 from emulator.show.phrases import spoken
+from emulator.show.troubles import troubles, unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
 
-__all__ = ["EFFECTS", "final_states", "summary", "unfinished_jobs", "waits_cut_short", "why_unfinished"]
+__all__ = ["EFFECTS", "final_states", "summary", "waits_cut_short"]
 
 EFFECTS: Final = (
     "effects_landed",
@@ -33,6 +34,11 @@ EFFECTS: Final = (
 """The figures that tell of effects, in their order."""
 _MOST: Final = 10
 """So many lines at most for what may be long."""
+_MOST_ASKED: Final = 8
+"""So many requirements at most on the first screen, those that were missed before others."""
+_MOST_POOLS: Final = 2
+_AT: Final = 15
+"""The column in which figures begin."""
 _EVIDENCE: Final = 3
 """So many jobs are named beside a missed requirement."""
 REFUSED: Final = "refused by the broker"
@@ -41,56 +47,121 @@ NOTHING_CAME: Final = "Arrivals without a job"
 """The heading above the arrival entries that submitted no job."""
 
 
-def summary(night: Night, judged: Sequence[Judged], meta: RunMeta) -> Page:
+def summary(
+    night: Night, judged: Sequence[Judged], meta: RunMeta, *, everything: bool = False, width: int = WIDTH
+) -> Page:
     """Write the summary of one run. ``Page.as_text()`` gives it as text, ``Page.write(file)`` shows it.
 
     Args:
         night: the folded run.
         judged: its requirements, judged.
         meta: what is known of the run beside its events.
+        everything: write all that is known, not the first screen alone.
+        width: how wide tables may be.
     """
-    page = Page()
+    page = Page(width=width)
     figures = Figures(night)
     fits, sentence = verdict(tuple(judged))
-    page.say(sentence, "" if fits is None else "good" if fits else "bad")
+    page.say(f"{sentence} One night (seed {meta.seed}).", "" if fits is None else "good" if fits else "bad")
+    if untrue := facts(meta.also_true):
+        page.say(untrue, "bad")
     page.blank()
-    page.say(f"{meta.title}. {duration(night.horizon)} in virtual time, seed {meta.seed}.")
-    _requirements(page, night, judged)
-    _jobs(page, night, figures)
-    _times(page, figures)
-    _attempts(page, figures)
-    _effects(page, night, figures)
-    _backlog(page, figures)
-    _pools(page, night)
-    _named(page, night, meta)
-    _nothing_came(page, meta)
-    _faults(page, night)
-    _closing(page, meta)
+    page.say(_title(meta, night))
+    _requirements(page, night, judged, everything=everything)
+    _also_true(page, meta)
+    troubles(page, night, judged, meta)
+    _figures(page, night, figures)
+    if everything:
+        _jobs(page, night, figures)
+        _times(page, figures)
+        _attempts(page, figures)
+        _effects(page, night, figures)
+        _backlog(page, figures)
+        _pools(page, night)
+        _named(page, night, meta)
+        _nothing_came(page, meta)
+        _faults(page, night)
+    _closing(page, meta, everything=everything)
     return page
 
 
-def _requirements(page: Page, night: Night, judged: Sequence[Judged]) -> None:
+def _title(meta: RunMeta, night: Night) -> str:
+    variant = f", variant '{meta.variant}'" if meta.variant else ""
+    start = "" if meta.clock is None else f"From {meta.clock.local(0):%Y-%m-%d %H:%M}, {meta.clock.zone}, "
+    return f"{meta.title}{variant}. {start}{duration(night.horizon)} in virtual time."
+
+
+def _requirements(page: Page, night: Night, judged: Sequence[Judged], *, everything: bool) -> None:
     if not judged:
         return
-    page.heading("Requirements")
     words: dict[bool | None, tuple[str, Role]] = {
         True: ("met", "good"),
         False: ("missed", "bad"),
         None: ("not judged", ""),
     }
-    rows = [[one.asks, _found(one), words[one.met][0]] for one in judged]
-    page.table([["must hold", "found", "verdict"], *rows], roles=["", *(words[one.met][1] for one in judged)])
-    for one in judged:
-        if one.met is not True:
+    shown = list(judged) if everything else [one for one in judged if one.met is not True][:_MOST_ASKED]
+    shown += [one for one in judged if one.met is True][: max(0, _MOST_ASKED - len(shown))] if not everything else []
+    shown = [one for one in judged if any(one is other for other in shown)]
+    page.blank()
+    rows = [[_about(one), one.limit, found_of(one), words[one.met][0]] for one in shown]
+    roles: list[Role] = ["", *(words[one.met][1] for one in shown)]
+    page.table([["requirement", "asked", "found", ""], *rows], right=[1, 2], roles=roles)
+    if len(shown) < len(judged):
+        page.say(f"and {len(judged) - len(shown)} more: --all", indent=2)
+    for one in shown:
+        if one.met is None or (one.met is False and (everything or one.of_occurrences or one.found.more_than)):
             names = [night.name_of(job) for job in one.evidence[:_EVIDENCE]]
             more = " and more" if len(one.evidence) > _EVIDENCE else ""
             page.say(one.sentence + (f" See {', '.join(names)}{more}." if names else ""), indent=2, hanging=4)
 
 
-def _found(one: Judged) -> str:
-    if one.of_occurrences and one.found.value is not None:
-        return f"{one.found.n - int(one.found.value)} of {one.found.n} in time"
-    return write(one.found)
+def _also_true(page: Page, meta: RunMeta) -> None:
+    """Tell the facts of the lesson apart from the requirements."""
+    if meta.also_true:
+        page.blank()
+    words = {True: "also true", False: "not true", None: "not judged"}
+    for one in meta.also_true:
+        role: Role = "bad" if one.met is False else ""
+        page.say(f"{words[one.met]}: {_about(one)} {one.limit} ({found_of(one)})", role, indent=2, hanging=4)
+
+
+def _about(one: Judged) -> str:
+    about = one.about or one.asks
+    return f"{one.said} ({about})" if one.said else about
+
+
+def _figures(page: Page, night: Night, figures: Figures) -> None:
+    """Write five lines of figures: how jobs ended, how long they took, what the workers did."""
+
+    def get(name: str) -> str:
+        return write(figures.get(name))
+
+    page.heading("Figures")
+    ends = [f"{count:,} {state}" for state, count in _ends(night) if count or state in ("done", "unfinished")]
+    page.item("jobs", ", ".join(ends), at=_AT)
+    for base in ("wait", "turnaround"):
+        p90 = figures.get(f"{base}_p90")
+        most = "nine in ten " + (write(p90) if p90.more_than else f"at most {write(p90)}")
+        page.item(base, f"median {get(f'{base}_median')}, {most}", at=_AT)
+    pools = []
+    for pool in sorted(set(night.pools.values())):
+        workers = sum(1 for other in night.pools.values() if other == pool)
+        pools.append(f"{workers} in {pool}, {write(Figures(night, Where(pool=pool)).get('utilisation'))} busy")
+    if pools:
+        page.item(
+            "workers", "; ".join(pools[:_MOST_POOLS]) + ("; and more" if len(pools) > _MOST_POOLS else ""), at=_AT
+        )
+    share = figures.get("wasted_share").value
+    wasted = get("wasted_work") + (f" ({get('wasted_share')} of all executed)" if share else "")
+    page.item("wasted work", f"{wasted}; effects repeated unsafely: {get('unsafe_repeats')}", at=_AT)
+
+
+def _ends(night: Night) -> list[tuple[str, int]]:
+    found: dict[str, int] = {}
+    for state, sub_state, count in final_states(night):
+        name = sub_state if sub_state == "withdrawn" else state
+        found[name] = found.get(name, 0) + count
+    return [*found.items(), ("refused", len(night.refused)), ("skipped", len(night.skipped))]
 
 
 def final_states(night: Night) -> list[tuple[str, str, int]]:
@@ -224,23 +295,6 @@ def _pools(page: Page, night: Night) -> None:
     page.table(rows, right=[1, 2, 3])
 
 
-def unfinished_jobs(night: Night, meta: RunMeta) -> list[tuple[int, bool, str]]:
-    """List unfinished jobs, stuck ones first: number, whether it is stuck, and why it is not done."""
-    pairs = enumerate(night.column(FINAL), night.first)
-    jobs = [job for job, final in pairs if final == UNFINISHED]
-    rows = [(job, job in meta.stuck, meta.explanations.get(job, "not done when the run ended")) for job in jobs]
-    return sorted(rows, key=lambda row: (not row[1], row[0]))
-
-
-def why_unfinished(stuck: bool, why: str) -> str:
-    """Say why a job is not done.
-
-    >>> why_unfinished(True, "a person holds it")
-    'stuck, nothing that is still to come can move it: a person holds it'
-    """
-    return f"stuck, nothing that is still to come can move it: {why}" if stuck else why
-
-
 def _named(page: Page, night: Night, meta: RunMeta) -> None:
     worst = worst_jobs(night)
     if worst:
@@ -275,7 +329,7 @@ def _faults(page: Page, night: Night) -> None:
     _more(page, len(night.faults_missed))
 
 
-def _closing(page: Page, meta: RunMeta) -> None:
+def _closing(page: Page, meta: RunMeta, *, everything: bool) -> None:
     page.blank()
     if meta.guessed:
         share = value(meta.guessed / meta.stated, "share")
@@ -283,7 +337,14 @@ def _closing(page: Page, meta: RunMeta) -> None:
             f"{meta.guessed} of {meta.stated} stated values ({share}) are guesses: "
             "measure them before you rely on this."
         )
-    page.say(one_night(meta.seed))
-    page.say(meta.again, indent=2)
-    page.blank()
-    page.say(SMALL_PRINT, "small")
+    if everything:
+        page.say(one_night(meta.seed))
+        page.command(meta.again)
+        page.blank()
+        page.say(SMALL_PRINT, "small")
+        return
+    if many := meta.command("run", "--nights 40", seeded=False):
+        page.say("Other seeds differ. Judge many nights:")
+        page.command(many)
+    page.say(ONE_LINE, "small")
+    page.more("--all", "--page FILE", "--json")

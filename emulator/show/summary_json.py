@@ -11,7 +11,8 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.show.meta import SMALL_PRINT, RunMeta, verdict
-from emulator.show.summary import final_states, unfinished_jobs
+from emulator.show.summary import final_states
+from emulator.show.troubles import unfinished_jobs
 from emulator.show.worst import worst_jobs
 
 __all__ = ["as_json"]
@@ -42,6 +43,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             "not_judged": sum(1 for one in judged if one.met is None),
         },
         "requirements": [_requirement(night, one) for one in judged],
+        "also_true": [_requirement(night, one) for one in meta.also_true],
         "jobs": [
             {"state": state, "sub_state": sub_state, "count": count} for state, sub_state, count in final_states(night)
         ],

@@ -70,7 +70,8 @@ class Access:
         for grant in self._grants:
             model = grant.model
             law = sampling_of(model.in_force_after)
-            entity = entity_key("grant", model.who, model.to, model.given)
+            named = ("named grant", model.name) if model.name is not None else None
+            entity = entity_key(*(named or ("grant", model.who, model.to, model.given)))
             delay = law.sample(self._draws.row(Purpose.PROPAGATION_DELAY, entity)) if law is not None else 0
             if model.until is not None:
                 agenda.at(model.until, self._end, grant, rank=ENDS)

@@ -110,7 +110,7 @@ class Actions:
         assert kind is not None  # the model sees to it
         aim = getattr(action, kind)
         if kind == "drain":
-            self._let_leave(place, kind, aim, action.at)
+            self._let_leave(place, kind, aim, action)
             return
         event = self._do(kind, place, aim, 0, action)
         if event and action.lasts is not None:
@@ -145,11 +145,12 @@ class Actions:
             return 0
         return event
 
-    def _let_leave(self, place: int, kind: str, aim: str | tuple[str, ...] | Target, at: int) -> None:
+    def _let_leave(self, place: int, kind: str, aim: str | tuple[str, ...] | Target, action: Action) -> None:
         world = self._world
         if isinstance(aim, Target):
-            # known by its pool and its time: at one time, fewer of a pool are among more of it
-            identity = ("action", kind, aim.pool, at)
+            # without a name known by its pool and its time: at one time, fewer of a pool are among more of it
+            unnamed = ("action", kind, aim.pool, action.at)
+            identity = unnamed if action.name is None else ("named action", action.name)
             leaving = choose(world.draws, identity, 1, aim, world.pools[aim.pool])
         else:
             leaving = workers_of(aim, world.workers, world.pools)

@@ -10,9 +10,10 @@ the smaller, and a larger pool ranks those it had before in the same order.
 A random process has a gap before each occurrence. It runs from the end of the one before (the last of its ends, where
 it hits several workers), or from its onset, as it does where nothing ends.
 
-A fault is known by its content, never by its place in the file: its kind, its times, and what tells two kinds of harm
-apart (a tool, a direction). How many it hits, how hard, and how long are left out of that, so that variants of them
-meet the same draws. Faults that are alike in all this are told apart by the rest of their content.
+A fault is known by its name; one without a name by its content, never by its place in the file: its kind, its times,
+and what tells two kinds of harm apart (a tool, a direction). How many it hits, how hard, and how long are left out of
+that, so that variants of them meet the same draws. Faults that are alike in all this are told apart by the rest of
+their content.
 """
 
 import json
@@ -137,10 +138,15 @@ def lanes_of(
     twins: dict[tuple[str, str, str], int] = {}
 
     def lane(place: int, fault: Fault, timing: Timing, kind: str, name: str, of: str = "") -> Lane:
-        identity = _written(fault, _NOT_IDENTITY)
-        key = (kind, identity, of + name)
-        twins[key] = twin = twins.get(key, -1) + 1
-        made = Lane(place, kind, fault, timing, name, ("fault", kind, identity, of, name, twin))
+        identity: tuple[str | int, ...]
+        if fault.name is not None:
+            identity = ("named fault", fault.name, of, name)
+        else:
+            content = _written(fault, _NOT_IDENTITY)
+            key = (kind, content, of + name)
+            twins[key] = twin = twins.get(key, -1) + 1
+            identity = ("fault", kind, content, of, name, twin)
+        made = Lane(place, kind, fault, timing, name, identity)
         by_place[place].append(made)
         return made
 

@@ -13,7 +13,7 @@ from emulator.record.log_reader import open_log
 Call = Callable[..., tuple[int, str, str]]
 GOLDEN = Path(__file__).parent.parent / "golden"
 FITS = "The night fits: the one requirement is met.\n"
-MISSES = "The night does not fit: 1 of 1 requirement missed.\n"
+MISSES = "The night does not fit: makespan is 20 min, at most 19 min asked. 1 of 1 requirement missed.\n"
 WRONG = (
     "wrong.yaml:1:1: lasts: `lasts` is missing: How long it lasts; what is unfinished then is shown as such.\n"
     "wrong.yaml:4:1: lsts: unknown key 'lsts': did you mean 'lasts'?\n"
@@ -80,7 +80,8 @@ def test_the_seed_can_be_chosen(queuedrill: Call) -> None:
     """``--seed`` takes the place of the scenario's seed, and the summary tells how to run that night again."""
     code, out, _ = queuedrill("run", "fits.yaml", "--seed", "7")
     assert code == 0
-    assert "queuedrill run fits.yaml --seed 7" in out
+    assert "One night (seed 7)." in out
+    assert "queuedrill run fits.yaml --seed 7" in queuedrill("run", "fits.yaml", "--seed", "7", "--all")[1]
 
 
 def test_a_log_is_written_and_told_on_standard_error(queuedrill: Call) -> None:

@@ -46,7 +46,10 @@ def plain() -> emulator.NightResult:
 
 def test_a_night_is_judged(plain: emulator.NightResult) -> None:
     """A result has its verdict, its figures and its events; the run is from run_began to run_ended at the horizon."""
-    assert (plain.fits, plain.sentence) == (False, "The night does not fit: 1 of 2 requirements missed.")
+    assert (plain.fits, plain.sentence) == (
+        False,
+        "The night does not fit: makespan is 1 h 26 min, at most 1 s asked. 1 of 2 requirements missed.",
+    )
     assert [one.met for one in plain.judged] == [True, False]
     assert (plain.figure("done").value, plain.figure("done", routine="copy").value, plain.seed) == (40, 40, 1)
     events = list(plain.events())
@@ -121,7 +124,8 @@ def test_an_entry_of_which_no_job_came_is_told(tmp_path: Path) -> None:
     late = {**entry, "name": "too late", "at": "2026-06-14T09:00:00"}
     settings = {**NIGHT, "arrivals": [late, {**late, "name": "none meant", "count": 0}]}
     night = emulator.run(settings, log=tmp_path / "a.qdlog")
-    assert "Arrivals without a job\n  too late: none before the end\n\n" in night.summary().as_text()
+    assert "Arrivals without a job\n  too late: none before the end\n\n" in night.summary(everything=True).as_text()
+    assert "  No job came from too late.\n" in night.summary().as_text()
     assert night.as_json()["arrivals_without_jobs"] == ["too late"]
     told = "<h3>Arrivals without a job</h3><ul><li><bdi>too late</bdi>: none before the end</li></ul>"
     assert [told in page for page in (page_of_night(night), page_of_log(tmp_path / "a.qdlog"))] == [True, True]
@@ -275,7 +279,7 @@ def test_the_summary_tells_how_to_run_it_again() -> None:
         "my night.yaml",
     )
     assert emulator.run(loaded, seed=3).meta.again == "queuedrill run 'my night.yaml' --seed 3"
-    assert emulator.run(loaded, variant="two").meta.again == "emulator.run('my night.yaml', seed=1, variant='two')"
+    assert emulator.run(loaded, variant="two").meta.again == "queuedrill run 'my night.yaml' --variant two --seed 1"
     assert emulator.run(NIGHT).meta.again == "emulator.run(settings, seed=1)"
 
 

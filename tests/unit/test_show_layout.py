@@ -120,6 +120,23 @@ def test_a_command_goes_on_after_a_backslash_and_never_within_quotes() -> None:
     assert page.as_text() == """  run 'it'"'"'s   one' \\\n    --seed """ + "1" * 70 + "\n"
 
 
+def test_an_item_hangs_behind_its_label() -> None:
+    """The text begins in the stated column; a label that is too long pushes its first line only."""
+    page = Page()
+    page.item("jobs", "word " * 14, at=15)
+    page.item("a label as long", "word", at=15)
+    assert page.as_text() == (
+        "  jobs         " + " ".join(["word"] * 13) + "\n" + " " * 15 + "word\n" + "  a label as long  word\n"
+    )
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    """A line may end before or after a time, not within it."""
+    page = Page()
+    page.say("x" * 73 + " after 15 s.")
+    assert page.as_text() == "x" * 73 + " after\n15 s.\n"
+
+
 def test_a_wide_page_has_wide_tables_and_narrow_sentences() -> None:
     """Of 100 characters in a cell a page of 120 columns shows all, while a sentence keeps within 80."""
     page = Page(width=WIDE)

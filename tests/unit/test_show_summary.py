@@ -61,6 +61,8 @@ def good_night() -> Stream:
 def test_the_text_of_a_bad_night_is_the_golden_one() -> None:
     night, judged = bad_night()
     assert summary(night, judged, META).as_text() == (GOLDEN / "summary-bad-night.txt").read_text(encoding="utf-8")
+    whole = summary(night, judged, META, everything=True).as_text()
+    assert whole == (GOLDEN / "summary-bad-night-all.txt").read_text(encoding="utf-8")
 
 
 def test_the_json_of_a_bad_night_is_the_golden_one() -> None:
@@ -71,11 +73,35 @@ def test_the_json_of_a_bad_night_is_the_golden_one() -> None:
 
 def test_the_text_of_a_good_night_is_short() -> None:
     """Every figure: wait 60 s, run time 120 s, turnaround and makespan 180 s, backlog 1 for 60 of 600 s."""
-    meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml --seed 1")
+    meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml --seed 1", file="plate.yaml")
     assert summary(good_night().night(600 * SECOND), [], meta).as_text() == (
-        "No requirement is stated, so whether the night fits is not judged.\n"
+        "No requirement is stated, so whether the night fits is not judged. One night\n"
+        "(seed 1).\n"
         "\n"
-        "One plate. 10 min in virtual time, seed 1.\n"
+        "One plate. 10 min in virtual time.\n"
+        "\n"
+        "What went wrong\n"
+        "  No fault. At most 1 job was queued; from then it took 1 min until none was.\n"
+        "\n"
+        "Figures\n"
+        "  jobs         1 done, 0 unfinished\n"
+        "  wait         median 1 min, nine in ten at most 1 min\n"
+        "  turnaround   median 3 min, nine in ten at most 3 min\n"
+        "  wasted work  0 s; effects repeated unsafely: 0\n"
+        "\n"
+        "Other seeds differ. Judge many nights:\n"
+        "  queuedrill run plate.yaml --nights 40\n"
+        "A rehearsal is a model; it does not replace your own change control.\n"
+        "\n"
+        "More: --all   --page FILE   --json\n"
+    )
+
+
+def test_all_of_a_good_night_has_every_section() -> None:
+    """What the first screen leaves out: quantiles, attempts, the backlog, the worst jobs, the command once more."""
+    meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml --seed 1")
+    text = summary(good_night().night(600 * SECOND), [], meta, everything=True).as_text()
+    assert text[text.index("\nJobs\n") :] == (
         "\n"
         "Jobs\n"
         "  done        1\n"
@@ -117,7 +143,8 @@ def test_the_text_of_a_good_night_is_short() -> None:
 def test_a_night_without_jobs_can_be_shown() -> None:
     meta = RunMeta(title="Nothing", seed=1, again="queuedrill run nothing.yaml")
     night = Stream().night(600 * SECOND)
-    text = summary(night, [], meta).as_text()
+    text = summary(night, [], meta, everything=True).as_text()
+    assert "  No fault. No job waited.\n" in text
     assert "  wait          none  none  none     none\n" in text
     assert "  Makespan: none.\n" in text
     assert as_json(night, [], meta)["figures"]["wait_p90"]["value"] is None
@@ -153,10 +180,11 @@ def test_every_line_keeps_within_80_columns_whatever_the_names() -> None:
     ]
     clock = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
     judged = judge_all(night, requirements, clock)
-    meta = RunMeta(title="t" * 300, seed=2**62, again="queuedrill run " + "x" * 200, explanations={1: "key busy " * 30})
-    text = summary(night, judged, meta).as_text()
-    assert max(columns(line) for line in text.splitlines()) <= 80
-    assert "\x1b" not in text
+    meta = RunMeta(title="t" * 300, seed=2**62, again="queuedrill run " + "x" * 70, explanations={1: "key busy " * 30})
+    for everything in (False, True):
+        text = summary(night, judged, meta, everything=everything).as_text()
+        assert max(columns(line) for line in text.splitlines()) <= 80
+        assert "\x1b" not in text
     for expected in ("and 20 more\n", "and 17 more\n", "and 5 more\n", "from unrelated jobs\n"):
         assert expected in text
     assert " and more." in " ".join(text.split())  # of more than three jobs that show why
@@ -169,7 +197,7 @@ def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
     s.end(290, 2, "dome-1", 2, "lease_lost")
     s.finish(290, 2, "attempts_used_up", 1)
     meta = RunMeta(title="One plate", seed=1, again="queuedrill run plate.yaml")
-    text = summary(s.night(600 * SECOND), [], meta).as_text()
+    text = summary(s.night(600 * SECOND), [], meta, everything=True).as_text()
     assert "  leases lost             1\n    by healthy workers    1\n" in text
     assert (
         "Done: 50 % of all submitted jobs (refused ones included); resubmitted jobs\n    counted with the first: 100 %."
@@ -178,7 +206,7 @@ def test_lost_leases_of_workers_at_work_and_resubmitted_jobs_are_told() -> None:
 
 
 def one(met: bool | None) -> Judged:
-    return Judged("x", met, Figure(1, "count"), 1, "x")
+    return Judged("jobs failed at most 0", met, Figure(1, "count"), 0, "x", about="jobs failed", limit="at most 0")
 
 
 @pytest.mark.parametrize(
@@ -187,12 +215,17 @@ def one(met: bool | None) -> Judged:
         ((), None, "No requirement is stated, so whether the night fits is not judged."),
         ((True,), True, "The night fits: the one requirement is met."),
         ((True, True), True, "The night fits: both requirements met."),
-        ((False,), False, "The night does not fit: 1 of 1 requirement missed."),
-        ((False, True, True, False, True), False, "The night does not fit: 2 of 5 requirements missed."),
+        ((False,), False, "The night does not fit: jobs failed are 1, at most 0 asked. 1 of 1 requirement missed."),
+        (
+            (False, True, True, False, True),
+            False,
+            "The night does not fit: jobs failed are 1, at most 0 asked. 2 of 5 requirements missed.",
+        ),
         (
             (False, None),
             False,
-            "The night does not fit: 1 of 2 requirements missed. 1 could not be judged on this night.",
+            "The night does not fit: jobs failed are 1, at most 0 asked. 1 of 2 requirements missed. "
+            "1 could not be judged on this night.",
         ),
         ((True, None), True, "The night fits: 1 of 2 requirements met. 1 could not be judged on this night."),
         (
@@ -210,3 +243,80 @@ def test_no_figure_is_called_by_its_key() -> None:
     """What is typed with underscores stands on no screen of a night: figures and ends are called by words."""
     night, judged = bad_night()
     assert re.findall(r"\w+_\w+", summary(night, judged, META).as_text()) == []
+
+
+def test_a_miss_is_said_with_what_was_found_and_asked() -> None:
+    """The words of the requirement first where it has some; occurrences by how many were in time; a found value that
+    reads like the bound is written exactly."""
+    time, bound = 900_000_001, 900_000_000
+    assert [
+        verdict((missed,))[1].split(". ")[0]
+        for missed in (
+            Judged("x", False, Figure(time, "time"), bound, "x", about="makespan", limit="at most 15 min"),
+            Judged(
+                "x", False, Figure(9, "time"), 8, "x", about="makespan", limit="at most 8 us", said="all done by six"
+            ),
+            Judged("x", False, Figure(9, "time", more_than=True), 8, "x", about="makespan", limit="at most 8 us"),
+            Judged("x", False, Figure(3, "count", n=4), 0, "x", of_occurrences=True, about="each sweep by 22:00"),
+        )
+    ] == [
+        "The night does not fit: makespan is 15m1us, at most 15 min asked",
+        "The night does not fit: all done by six was missed (makespan is 9 us, at most 8 us asked)",
+        "The night does not fit: makespan is more than 9 us, at most 8 us asked",
+        "The night does not fit: each sweep by 22:00: 1 of 4 in time",
+    ]
+
+
+def night_of_troubles() -> Stream:
+    """Two faults, an action, three lost leases (one of a healthy worker), a failed job, a refusal, a repeat."""
+    s = Stream(SECOND)
+    for worker in ("dome-1", "dome-2"):
+        s.worker(0, worker, "idle")
+    for job, worker in ((1, "dome-1"), (2, "dome-2")):
+        s.submit(0, job)
+        s.start(0, job, worker, job)
+    s.add(10, "fault_began", 0, "dome-1", "freeze", "faults[0]", 1, "dome-1")
+    s.worker(10, "dome-1", "frozen")
+    s.add(12, "action_taken", 0, "", "hold_queue", "actions[0]", "night")
+    s.end(90, 1, "dome-1", 1, "lease_lost")
+    s.requeue(90, 1)
+    s.end(95, 2, "dome-2", 2, "lease_lost")
+    s.finish(95, 2, "attempts_used_up", 1)
+    s.add(310, "fault_ended", 0, "dome-1", "freeze", "faults[0]", 1, "dome-1")
+    s.add(320, "submission_refused", 0, "", "copy", "night", "plates", 9, "queue_is_full")
+    return s
+
+
+def test_what_went_wrong_is_told_with_the_command_of_its_story() -> None:
+    """Faults and what people did by the clock, then what came of them; the story is that of a job that shows it."""
+    clock = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
+    meta = RunMeta(
+        title="Troubles", seed=4, again="x", file="my night.yaml", variant="a b", clock=clock, allowed=("/x",)
+    )
+    night = night_of_troubles().night(600 * SECOND)
+    requirements = [asked(measure="lost_while_healthy", at_most=0.0), asked(measure="unfinished", at_most=1.0)]
+    text = summary(night, judge_all(night, requirements, clock), meta).as_text()
+    assert text[: text.index("Figures")] == (
+        "The night does not fit: leases lost by healthy workers are 1, at most 0 asked. 1\n"
+        "of 2 requirements missed. One night (seed 4).\n"
+        "\n"
+        "Troubles, variant 'a b'. From 2026-06-12 21:30, America/Santiago, 10 min in\n"
+        "virtual time.\n"
+        "\n"
+        "  requirement                         asked  found\n"
+        "  leases lost by healthy workers  at most 0      1  missed\n"
+        "  jobs unfinished                 at most 1      1  met\n"
+        "\n"
+        "What went wrong\n"
+        "  21:30 dome-1 freezes for 5 min, until 21:35.\n"
+        "  21:30 A person acted: hold queue night.\n"
+        "  2 leases were lost, 1 of them by healthy workers; 1 was noticed after 1 min\n"
+        "    20 s.\n"
+        "  1 job failed: attempts used up.\n"
+        "  1 job was refused: the queue is full.\n"
+        "  1 job was unfinished; plates#1: not done when the run ended.\n"
+        "  Leases lost by healthy workers: see plates#2.\n"
+        "  queuedrill story 'my night.yaml' plates#2 --variant 'a b' --seed 4 \\\n"
+        "    --allow-folder /x\n"
+        "\n"
+    )

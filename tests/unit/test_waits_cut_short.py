@@ -25,7 +25,7 @@ the end, the others wait. Waits: two ended by their jobs; turnarounds: the late 
 def told(late: int) -> tuple[str, list[str]]:
     """Give what the summary says of cut-off times, and the page of waits and of turnarounds."""
     result = run(load_text(NIGHT.replace("LATE", str(late)), "waits.yaml"))
-    summary = " ".join(result.summary().as_text().split())
+    summary = " ".join(result.summary(everything=True).as_text().split())
     said = re.search(r"'> x' is .*?\(product-limit estimate\)\.", summary)
     return said[0] if said else "", re.findall(r"Of \d+ jobs\.(.*?)</p>", page_of_night(result))
 

@@ -201,3 +201,18 @@ def test_each_credential_that_applies_must_be_alive() -> None:
     """With one of 10 for the pool and one of 20 for the worker, the shorter one refuses first."""
     desk = Desk([], [{"who": "dome", "to": "stacks", "life": 20}, {"who": "dome-1", "to": "stacks", "life": 10}])
     assert desk.look(9, 10) == {9: "", 10: "credential_ended"}
+
+
+def test_a_named_grant_takes_the_same_time_wherever_it_is_given() -> None:
+    """Its delay is drawn by its name; that of a grant without one by whom, to what and when it is given."""
+
+    def delay(given: int, **name: str) -> int:
+        within = {"between": (0, 1_000_000)}
+        desk = Desk([{**name, "who": "dome", "to": "stacks", "given": given, "in_force_after": within}])
+        desk.agenda.run((given + 1_000_001,))
+        [row] = [row for row in desk.recorder.rows if row[1] == "access_changed" and "in_force" in row]
+        return row[0] - given
+
+    assert delay(5, name="keys") == delay(70, name="keys")
+    assert delay(5) != delay(70)
+    assert delay(5, name="keys") != delay(5, name="card")

@@ -78,3 +78,16 @@ def test_a_worker_that_has_left_refuses_to_leave_again():
         (9, "action_taken", 0, 0, "dome-1", "drain", "actions[0]", "dome-1"),
         (9, "action_refused", 2, 0, "dome-1", "drain", "actions[0]", "dome-1", "told_already"),
     ]
+
+
+def test_a_named_action_chooses_the_same_workers_at_another_time():
+    """Some of a pool leave: who they are goes by the action's name; without one by its time, so that others leave."""
+
+    def leaving(start: int, **name: str) -> list[str]:
+        aim = {"pool": "dome", "some": 4}
+        return [
+            call[2] for call in Night(actions=[{**name, "drain": aim, "at": start}], pools={"dome": 40}).run().calls
+        ]
+
+    assert leaving(at(9), name="shift's end") == leaving(at(10), name="shift's end")
+    assert leaving(at(9)) != leaving(at(10))

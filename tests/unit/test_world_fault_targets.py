@@ -129,3 +129,29 @@ def test_faults_that_are_alike_strike_at_times_of_their_own_in_any_order_of_the_
     first, second = onsets(forth, "faults[0]"), onsets(forth, "faults[1]")
     assert first and second and not set(first) & set(second)
     assert (onsets(back, "faults[1]"), onsets(back, "faults[0]")) == (first, second)
+
+
+# -- by name ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_named_fault_is_the_same_at_another_time():
+    """Moved by an hour it hits the same workers for the same times; without a name it is another fault."""
+    aim, lasts = {"pool": "dome", "some": 3}, {"between": [at(1), at(9)]}
+
+    def hits(start: int, **name: str) -> list[tuple[str, int]]:
+        night = Night([{**name, "freeze": aim, "at": start, "lasts": lasts}], pools={"dome": 40}).run()
+        ends = night.onsets("fault_ended")
+        return [(worker, ends[worker][0] - start) for worker in night.hit()]
+
+    early, late = at(60), at(120)
+    assert hits(early, name="standstill") == hits(late, name="standstill")
+    assert hits(early) != hits(late)
+    assert hits(early, name="standstill") != hits(early, name="another")
+
+
+def test_a_named_fault_may_become_another_kind_and_its_worker_keeps_its_gaps():
+    """A random process by name begins at the same instants, whatever it does to whom it strikes."""
+    gaps = {"mean": at(20), "law": "exponential"}
+    freeze = Night([{"name": "trouble", "freeze": "dome", "gaps": gaps, "gaps_from": "onset"}]).run()
+    cut = Night([{"name": "trouble", "cut_link": "dome", "gaps": gaps, "gaps_from": "onset"}]).run()
+    assert freeze.onsets() == cut.onsets() != {}

@@ -215,7 +215,7 @@ def test_a_job_that_waits_for_stuck_ones_is_stuck() -> None:
 def test_the_summary_says_what_an_unfinished_job_waits_for() -> None:
     """Four of the six snapshots have ended at 50 min."""
     night = run(settings(SNAPSHOTS, wipe({"entry": "snapshots", "jobs": "all"}), lasts="50m"))
-    assert "it waits for jobs 5, 6" in night.summary().as_text()
+    assert "it waits for jobs 5, 6" in night.summary(everything=True).as_text()
 
 
 # -- asked for --------------------------------------------------------------------------------------------------------

@@ -45,7 +45,7 @@ def test_no_name_decides_whether_a_job_is_stuck(key: str) -> None:
     world.run()
     assert world.stuck() == []
     assert world.explanations() == {1: (Reason(Why.AT_WORK, ("dome-1",)),), 2: (Reason(Why.KEY_BUSY, (key, 1)),)}
-    text = run(settings).summary().as_text()
+    text = run(settings).summary(everything=True).as_text()
     assert "stuck" not in text.replace(key, "") and f"key {key} is busy with job 1" in text
 
 

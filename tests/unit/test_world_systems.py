@@ -72,9 +72,7 @@ def storm(**archive: Any) -> Bench:
             if attempt < 3:
                 call(job, attempt + 1)
 
-        bench.systems.call(
-            Call(job=job, attempt=attempt, token=10 * job + attempt, system="archive", done=done)
-        )
+        bench.systems.call(Call(job=job, attempt=attempt, token=10 * job + attempt, system="archive", done=done))
 
     bench.agenda.at(0, lambda _: (call(1, 1), call(2, 1)))
     return bench

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from emulator.measure.comparison.intervals import share_interval
-from emulator.measure.comparison.result import Interval, ShareVerdict
+from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
+from emulator.measure.comparison.standings import standing
 from emulator.measure.words import value as say
 
 __all__ = ["Sized", "Sizing", "conclude_sizing"]
@@ -102,9 +103,9 @@ def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float,
     if not judged:
         return Sized(value, 0, 0, None, "nothing_to_judge", ())
     interval = share_interval(held, len(judged), confidence)
-    low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
-    verdict: ShareVerdict = "holds" if low >= share else "does_not_hold" if high < share else "undecided"
-    return Sized(value, held, len(judged), interval, verdict, missed[:10])
+    return Sized(
+        value, held, len(judged), interval, VERDICTS[standing(held, len(judged), share, interval)], missed[:10]
+    )
 
 
 def _above(one: Sized, other: Sized) -> bool:
@@ -122,7 +123,7 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
         text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
         if open_ones:
             many = ", ".join(str(one.value) for one in open_ones)
-            text += f". {'No number of nights can' if share >= 1 else 'Too few nights to'} decide on {many}"
+            text += f". Too few nights to decide on {many}"
     else:
         one = tried[found]
         text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"

@@ -96,9 +96,7 @@ def as_markdown(comparison: Comparison) -> str:
         lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
         for one in asked:
             nights = f"{one.held} of {one.judged}" if one.judged else "-"
-            lines.append(
-                f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {verdict_of(one, one.asked)} |"
-            )
+            lines.append(f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {verdict_of(one)} |")
         lines.append("")
     if len(comparison.variants) > 1:
         lines += [
