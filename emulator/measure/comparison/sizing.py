@@ -49,6 +49,7 @@ class Sizing:
         smallest: the first value with which they hold in the asked share; None when none does.
         monotone: whether the shares never fell from one value to the next by more than chance explains.
         changes: what was set on the command line, each as the option was given.
+        absent: for the values with which a worker is not there that a fault or an action is aimed at: which.
         sentence: the answer for a person, with the evidence for it and for the value before it.
     """
 
@@ -64,6 +65,7 @@ class Sizing:
     monotone: bool
     sentence: str
     changes: tuple[str, ...] = ()
+    absent: tuple[tuple[Any, tuple[str, ...]], ...] = ()
 
 
 def conclude_sizing(
@@ -78,6 +80,7 @@ def conclude_sizing(
     values: Sequence[Any],
     held: Sequence[Sequence[tuple[int, bool | None]]],
     changes: tuple[str, ...] = (),
+    absent: tuple[tuple[Any, tuple[str, ...]], ...] = (),
 ) -> Sizing:
     """Put a search together.
 
@@ -92,7 +95,7 @@ def conclude_sizing(
     smallest = None if found is None else tried[found].value
     sentence = _sentence(path, share, tried, found, monotone)
     return Sizing(
-        title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence, changes
+        title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence, changes, absent
     )
 
 
