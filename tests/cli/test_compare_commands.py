@@ -47,7 +47,8 @@ def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
     assert (code, err) == (0, "")
     first = out.split("\n\n")[0].replace("\n", " ")
     assert (
-        first == "'two' beats the scenario as written: makespan 11 min 30 s shorter. The variant meets its requirements."
+        first
+        == "'two' beats the scenario as written: makespan 11 min 30 s shorter. The variant meets its requirements."
     )
     assert queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan") == (code, out, err)
     quiet = queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan", "--quiet")
