@@ -82,8 +82,10 @@ def test_the_numbers_of_purposes_never_change():
         "REPLICATION",
         "HANDLER",
         "GENERATION",
+        "ASK_AGAIN",
+        "NIGHT_FACTOR",
     ]
-    assert [purpose.value for purpose in Purpose] == list(range(1, 24))
+    assert [purpose.value for purpose in Purpose] == list(range(1, 26))
 
 
 @pytest.mark.slow
