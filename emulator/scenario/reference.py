@@ -124,6 +124,10 @@ A list is replaced by another list, or changed:
 first (an item by its name or number, a word by itself); what stands under `add` comes last. `based_on: NAME` among a
 variant's paths makes the changes of that other variant first.
 
+A variant that changes faults, how much work comes, how long it takes or how often it fails, or how systems answer, is a
+what-if: `compare` shows it and never recommends it. `candidate: true` or `candidate: false` among its paths says
+otherwise.
+
 Under another seed or variant, a fault, a grant of access, an action or an arrival entry with a `name` is the same one,
 whatever else is changed in it: its draws are keyed by its name. One without a name is known by what it says.
 

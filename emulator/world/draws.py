@@ -95,6 +95,10 @@ class Draws:
     Args:
         seed: a whole number from 0 to 2**64 - 1.
 
+    Attributes:
+        seed: see above.
+        drawn: whether anything was drawn yet. If nothing was in a whole night, every seed gives that very night.
+
     Raises:
         ValueError: for any other seed.
 
@@ -114,6 +118,11 @@ class Draws:
         self.seed = seed
         self._copy = blake2b(digest_size=64, key=seed.to_bytes(8, "little"), person=b"uniform block").copy
         self._blocks: dict[tuple[int, int, int, int, int], tuple[int, ...]] = {}
+
+    @property
+    def drawn(self) -> bool:
+        """Say whether anything was drawn."""
+        return bool(self._blocks)
 
     def uniform(self, purpose: int, entity: int, number: int = 0, attempt: int = 0, place: int = 0) -> float:
         """Give the uniform of a key, a multiple of 2**-53 with 0 <= u < 1.
