@@ -110,6 +110,7 @@ def run_night(
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
         changes=said.changes,
+        bases=said.bases,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )
     run = _Run(loaded, about, keep_events, also_to, progress)

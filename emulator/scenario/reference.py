@@ -133,6 +133,17 @@ whatever else is changed in it: its draws are keyed by its name. One without a n
 
 A question asks the same in words: `{{ask: "What if dome-1 freezes?", change: {{faults: {{add: [...]}}}}}}`.
 `run FILE --nights N --questions` answers each. `compare` leaves questions out.
+
+## A file that is based on another
+
+`based_on: base.yaml` names another scenario file, whose values hold where this one states none. Mappings merge key by
+key. A list takes the place of the other's, or changes it by `add` and `remove` as in a variant. `null` takes a value
+back to its default. A distribution, whom a fault is aimed at, and what a variant sets at a path are one value each. A
+base may be based on another file; up to 8 are read.
+
+Paths count from the file that they stand in. A base above the scenario's folder, or elsewhere, needs `--allow-folder`.
+A mistake is told in the file in which it stands. `check --resolved` shows the whole, with the file and line of each
+value. A log keeps the texts of all these files.
 """
 
 
