@@ -188,7 +188,8 @@ def place(folder: Path) -> Path:
 
 
 def _traces(data: Any) -> Iterator[str]:
-    return (entry["trace"] for entry in data.get("arrivals", ()) if "trace" in entry)
+    yield from (entry["trace"] for entry in data.get("arrivals", ()) if "trace" in entry)
+    yield from (value for key, value in _values(data) if key == "from_file")
 
 
 def checked(path: Path) -> tuple[int, str]:

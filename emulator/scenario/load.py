@@ -28,6 +28,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
+from emulator.scenario.times_file import read_times
 from emulator.scenario.written import Change, Place, Settings, Source, Written
 from emulator.timeline.ticks import say
 
@@ -286,7 +287,7 @@ def _checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, C
     """Validate plain data whole; what a value has to be is told once, by whoever knows what it is for."""
     clock, found = _clock(data)
     scenario, more = validated(data, clock)
-    exact = wrong_references(data, clock, folders)
+    exact = [*wrong_references(data, clock, folders), *read_times(scenario, data, folders)]
     told = {it.loc for it in exact if it.message.startswith(_FOUND)}
     found += [it for it in more if it.loc not in told or not it.message.startswith(_FOUND)]
     return scenario, clock, [*found, *exact, *(_played_too_often(scenario, clock) if scenario else ())]

@@ -20,6 +20,7 @@ __all__ = ["reference_page"]
 
 _SECTIONS: Final = (
     ("The file", "Scenario", ""),
+    ("Laws of a mixture", "Mixed", "an item of `mixture` of a distribution"),
     ("Broker", "Broker", "`broker`"),
     ("Queues", "Queue", "`queues.NAME`"),
     ("Retries", "Retry", "`queues.NAME.retry`"),

@@ -2,6 +2,7 @@
 
 from emulator.scenario import models
 from emulator.world import sampling
+from emulator.world.mixed import Mixture, Quantiles
 
 __all__ = ["sampling_of"]
 
@@ -26,6 +27,12 @@ def sampling_of(d: models.Distribution) -> sampling.Distribution | None:
         return sampling.Lognormal.of_p95(d.median, d.p95)
     if d.one_of is not None:
         return sampling.Empirical(d.one_of, d.weights)
+    if d.quantiles is not None:
+        return Quantiles(d.quantiles)
+    if d.from_file is not None:
+        return sampling.Empirical(d.read_times)
+    if d.mixture is not None:
+        return Mixture(tuple((one.share, law) for one in d.mixture if (law := sampling_of(one.of)) is not None))
     return _by_name(d)
 
 
