@@ -146,13 +146,9 @@ def _within_margin(figure: Wanted, pair: Pair, leader: str, readings: Readings) 
     """Say whether a clear difference is not shown to be beyond what counts: its near end is within the margin."""
     if figure.unit != "time":
         return False
-    near = (
-        pair.mean
-        if pair.certain or pair.interval is None
-        else pair.interval.low
-        if pair.sign > 0
-        else pair.interval.high
-    )
+    near = pair.mean
+    if not pair.certain and pair.interval is not None:
+        near = pair.interval.low if pair.sign > 0 else pair.interval.high
     values = [one.value for one in readings[figure.text, leader].values() if one.value is not None]
     return near is not None and bool(values) and abs(near) <= MARGIN * abs(mean(values))
 
