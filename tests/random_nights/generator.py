@@ -87,6 +87,9 @@ class Dice:
             {"scale": mean, "law": "weibull", "shape": 1.5},
             {"mean": mean, "law": "lognormal", "cv": 0.5},
             {"one_of": [f"{one}s", f"{other}s"], "weights": [3, 1]},
+            {"quantiles": [f"{one}s", f"{one}s", f"{other}s"]},
+            {"mixture": [f"{one}s", {"between": [f"{one}s", f"{other}s"]}], "weights": [2, 1]},
+            {"from_file": "times.csv"},
         )
 
 
