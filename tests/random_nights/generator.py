@@ -87,9 +87,6 @@ class Dice:
             {"scale": mean, "law": "weibull", "shape": 1.5},
             {"mean": mean, "law": "lognormal", "cv": 0.5},
             {"one_of": [f"{one}s", f"{other}s"], "weights": [3, 1]},
-            {"quantiles": [f"{one}s", f"{one}s", f"{other}s"]},
-            {"mixture": [f"{one}s", {"between": [f"{one}s", f"{other}s"]}], "weights": [2, 1]},
-            {"from_file": "times.csv"},
         )
 
 
@@ -197,6 +194,11 @@ class _Night:
         factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
         if self.dice.chance(0.3):
             factors["demand"] = {"one_of_nights": "nights.csv"}
+        measured = (
+            {"quantiles": ["20s", "50s", "3m"]},
+            {"mixture": ["40s", {"between": ["1m", "4m"]}], "weights": [2, 1]},
+            {"from_file": "times.csv"},
+        )
         used = set()
         for entry in said["arrivals"]:
             if "per_hour" in entry:
@@ -204,6 +206,8 @@ class _Night:
                 used.add("demand")
         for routine in said["routines"].values():
             for part in routine["parts"]:
+                if "takes" in part and self.dice.chance(0.5) and part["takes"] != {"traced": True}:
+                    part["takes"] = dict(self.dice.pick(*measured))
                 if isinstance(part.get("takes"), dict) and "traced" not in part["takes"]:
                     part["takes"]["varies_with"] = "pace"
                     used.add("pace")
