@@ -187,6 +187,8 @@ class _Night:
             self._name_items(said)
         if dice.chance(0.15):
             self._vary(said)
+        if dice.chance(0.05):
+            said["also_true"] = [{"measure": "accepted", "at_least": 0}]
         return said
 
     def _vary(self, said: Settings) -> None:
