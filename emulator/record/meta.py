@@ -47,12 +47,8 @@ def files_of(loaded: Loaded) -> dict[str, str]:
     found = {}
     scenario = loaded.scenario
     names = [entry.trace for entry in scenario.arrivals] + [it.one_of_nights for it in scenario.varies.values()]
-<<<<<<< HEAD
     names += times_files(loaded.data)
-    for name in dict.fromkeys(name for name in names if name is not None):
-=======
     for name in dict.fromkeys([*loaded.bases, *(name for name in names if name is not None)]):
->>>>>>> main
         try:
             found[name] = content_hash(loaded.folder / name)
         except OSError as error:

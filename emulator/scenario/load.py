@@ -28,12 +28,8 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
-<<<<<<< HEAD
 from emulator.scenario.times_files import with_times
-from emulator.scenario.written import Change, Layer, Place, Settings, Source, Written
-=======
 from emulator.scenario.written import Change, Place, Settings, Source, Written
->>>>>>> main
 from emulator.timeline.ticks import say
 
 if TYPE_CHECKING:
