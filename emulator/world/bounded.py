@@ -10,7 +10,7 @@ from itertools import accumulate, pairwise
 from math import isfinite, isqrt, lcm
 from typing import ClassVar
 
-from emulator.world.distribution import Draw, OneUniform, check_ticks, checked_share, squared_ratio
+from emulator.world.distribution import Distribution, Draw, OneUniform, check_ticks, checked_share, squared_ratio
 from emulator.world.numerics import whole
 
 __all__ = ["Constant", "Empirical", "Mixture", "Quantiles", "Trace", "Triangular", "Uniform"]
@@ -220,7 +220,7 @@ class Mixture:
     (10, 149)
     """
 
-    laws: tuple[OneUniform | Constant, ...]
+    laws: tuple[Distribution, ...]
     weights: tuple[float, ...] | None = None
     uniforms: ClassVar[int] = 2
     _chosen: Empirical = field(init=False, repr=False, compare=False)
@@ -267,7 +267,7 @@ class Mixture:
         return second / mean**2 - 1 if mean else 0.0
 
 
-def _share_up_to(law: OneUniform | Constant, ticks: int) -> float:
+def _share_up_to(law: Distribution, ticks: int) -> float:
     """The share of a law's times that do not exceed so many ticks, to 2**-53: the uniform at which it passes them."""
     low, high = 0, 2**53
     while low < high:
