@@ -140,7 +140,10 @@ def _answer(comparison: Comparison, variant: str, command: str) -> Answer:
 def _cost(one: Difference, *, random: bool) -> Cost:
     """Tell a difference; where nothing is random, what one night shows is so in every night."""
     if random or one.mean is None:
-        return Cost(one.measure, one.unit, one.mean, one.together, one.effect)
+        within = one.together  # which is wider than what Holm's rule needs: no effect is told that it does not show
+        unsure = within is not None and (within.low or 0) <= 0 <= (within.high or 0)
+        effect = "no_clear_difference" if unsure and one.effect != "same" else one.effect
+        return Cost(one.measure, one.unit, one.mean, within, effect)
     better = wanted(one.measure).measure.better
     way = "higher" if one.mean > 0 else "lower"
     effect = "same" if one.mean == 0 else way if not better else "better" if way == better else "worse"
