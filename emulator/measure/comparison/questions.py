@@ -142,8 +142,8 @@ def _cost(one: Difference, *, random: bool) -> Cost:
     if random or one.mean is None:
         within = one.together  # which is wider than what Holm's rule needs: no effect is told that it does not show
         unsure = within is not None and (within.low or 0) <= 0 <= (within.high or 0)
-        effect = "no_clear_difference" if unsure and one.effect != "same" else one.effect
-        return Cost(one.measure, one.unit, one.mean, within, effect)
+        seen = "no_clear_difference" if unsure and one.effect != "same" else one.effect
+        return Cost(one.measure, one.unit, one.mean, within, seen)
     better = wanted(one.measure).measure.better
     way = "higher" if one.mean > 0 else "lower"
     effect = "same" if one.mean == 0 else way if not better else "better" if way == better else "worse"
