@@ -3,8 +3,7 @@
 Everything is imported when it is first asked for: ``import emulator`` alone loads nothing.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any, Final
+TYPE_CHECKING = False  # loading `typing` takes as long as the interpreter takes to start
 
 if TYPE_CHECKING:
     from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
@@ -117,7 +116,7 @@ __all__ = [
     "sweep",
 ]
 
-_HOMES: Final = {
+_HOMES = {
     "CallError": "errors",
     "Client": "testing.client",
     "ClockStopError": "errors",
@@ -181,9 +180,11 @@ _HOMES: Final = {
 
 if not TYPE_CHECKING:  # pragma: no branch - type checkers alone, who would else take every name for one that there is
 
-    def __getattr__(name: str) -> Any:
+    def __getattr__(name: str) -> object:
         if name not in _HOMES:
             raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        from importlib import import_module
+
         return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
 
 

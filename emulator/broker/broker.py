@@ -72,7 +72,7 @@ class Broker(Holds):
             DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
                 entry that is not remembered.
         """
-        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, origin, _ = s
+        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, origin, _, terms = s
         queue = self._queues.get(name) or self._queue(name)
         if idem:
             first = self._first_with(now, idem)
@@ -96,7 +96,8 @@ class Broker(Holds):
         requires = requires if rules.matches_equipment else ()
         line = queue.lines.get((requires, expected)) or queue.new_line(requires, expected)
         state = _QUEUED_HELD if held else _QUEUED
-        job = Job(number, queue, line, key, now, state, held)
+        terms = terms or queue.terms
+        job = Job(number, queue, line, key, now, state, held, terms)
         job.entry = (-priority, place, job)
         job.payload = payload
         self._jobs[number] = job
@@ -110,7 +111,7 @@ class Broker(Holds):
         if idem:
             self._idempotency[idem] = number
             rare(job).idempotency_key = idem
-        if queue.has_limits or not_before > now:
+        if terms.has_limits or not_before > now:
             self._ring_limits(now, job, not_before)
         if not held:
             if key:
@@ -166,7 +167,7 @@ class Broker(Holds):
             self._judge_waiters(now, cause, number)
 
     def _ring_limits(self, now: int, job: Job, not_before: int) -> None:
-        rules = job.queue.rules
+        rules = job.terms.rules
         if not_before > now:
             rare(job).not_before = not_before
             self._ring(not_before, "not_before", job.number, 0)
@@ -212,7 +213,7 @@ class Broker(Holds):
             if not refuses(job.state, request) and self._longest_end(job) <= nominal:
                 self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
         elif what == "total limit":
-            limit = job.queue.rules.retry.total_limit or 0
+            limit = job.terms.rules.retry.total_limit or 0
             why = Because("total_limit_reached", {"limit": limit})
             state = self._next(job, Request.TOTAL_LIMIT, Facts())
             self._terminate(

@@ -190,7 +190,7 @@ class Endings(Ledger):
             extra.cut += 1
             found = self._cap_reached(job, extra.cut)
         if found is None:
-            policy = job.queue.rules.policy
+            policy = job.terms.rules.policy
             if policy is None:
                 found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
             else:
@@ -207,7 +207,7 @@ class Endings(Ledger):
 
     def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
         """Say whether the time limit itself ends the job."""
-        longest = job.queue.rules.time_limit
+        longest = job.terms.rules.time_limit
         assert longest is not None  # no attempt is ended by a time limit that is not set
         if longest.then == "fail":
             return Judgement("time_limit", Because("time_limit_reached", {"limit": longest.after}))
@@ -221,7 +221,7 @@ class Endings(Ledger):
         extra, number, attempt = rare(job), job.number, job.attempts
         uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
         return judge(
-            job.queue.rules.retry,
+            job.terms.rules.retry,
             attempt,
             extra.lost,
             outcome,
@@ -238,7 +238,7 @@ class Endings(Ledger):
         self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int
     ) -> Judgement:
         """Put the question to the user's own policy; the limits of the file stand beside it."""
-        retry, extra, attempt = job.queue.rules.retry, rare(job), job.attempts
+        retry, extra, attempt = job.terms.rules.retry, rare(job), job.attempts
         reached = limit_reached(retry, attempt, extra.lost, outcome, True)
         if reached is not None:
             return reached
@@ -282,7 +282,7 @@ class Endings(Ledger):
             spent = Judgement("allowance_used_up", Because("allowance_used_up"))
             self._fail(now, cause, job, request, spent)
             return
-        earliest, retry = allowance.earliest(now), job.queue.rules.retry
+        earliest, retry = allowance.earliest(now), job.terms.rules.retry
         if retry.total_limit is not None:
             start = job.submitted + retry.total_limit if earliest is None else max(earliest, now + pause)
             late = too_late(retry, start, job.submitted)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.broker.states import State
 
 if TYPE_CHECKING:
-    from emulator.broker.order import Entry, Lane, Line, Queue
+    from emulator.broker.order import Entry, Lane, Line, Queue, Terms
     from emulator.broker.workers import Holder
 
 __all__ = ["BY_PERSON", "ENDS", "NOT_DUE", "PAUSING", "PREREQUISITE", "REASONS", "Finished", "Job", "Rare", "rare"]
@@ -94,7 +94,7 @@ class Job:
 
     Attributes:
         number, key, submitted: its number, exclusive key and tick of submission.
-        queue, line, lane: where it waits (``emulator.broker.order``).
+        queue, line, lane: where it waits (``emulator.broker.order``); terms: on which it runs.
         entry: (-priority, place, job), by which it is ordered.
         waiting: it may be taken.
         inside, copied: its entry stands in its line or lane; a copy of it stands in the line of its lane.
@@ -124,6 +124,7 @@ class Job:
         "since",
         "state",
         "submitted",
+        "terms",
         "token",
         "until",
         "waiting",
@@ -136,11 +137,20 @@ class Job:
     until: int
 
     def __init__(
-        self, number: int, queue: "Queue", line: "Line", key: str, submitted: int, state: State, held: int
+        self,
+        number: int,
+        queue: "Queue",
+        line: "Line",
+        key: str,
+        submitted: int,
+        state: State,
+        held: int,
+        terms: "Terms",
     ) -> None:
         self.number = number
         self.queue: Queue = queue
         self.line: Line = line
+        self.terms: Terms = terms
         self.lane: Lane | None = None
         self.key = key
         self.submitted = submitted

@@ -84,7 +84,7 @@ class Leases(Contact):
             return None
         job = found[2]
         state = self._taken[job.state] or self._next(job, Request.TAKE, Facts())
-        queue = job.queue
+        queue, terms = job.queue, job.terms
         if job.key:
             self._keys.occupy(job)
             queue.remove(job, self._keys)
@@ -105,13 +105,13 @@ class Leases(Contact):
         job.state = state
         job.holder = holder
         job.granted = now
-        job.until = until = now + queue.lease
+        job.until = until = now + terms.lease
         if holder.leases is not None:
             holder.leases[token] = job
         job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
-        if queue.longest is not None:
-            self._ring(now + queue.longest, "time_limit", number, token)
-        self._lease(until, number, token, worker, queue.renewal)
+        if terms.longest is not None:
+            self._ring(now + terms.longest, "time_limit", number, token)
+        self._lease(until, number, token, worker, terms.renewal)
         holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
         return grant
 
@@ -162,8 +162,8 @@ class Leases(Contact):
                 self._stale(now, event, token, worker, "renewal")
                 continue
             job.state = state
-            if job.queue.rules.renewed:
-                job.until = now + job.queue.lease
+            if job.terms.rules.renewed:
+                job.until = now + job.terms.lease
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
             extra = job.rare
             if extra is not None:
@@ -191,8 +191,8 @@ class Leases(Contact):
                 if not job.rare.wanted is stands is is_suspended:
                     return False
         for job in jobs:
-            if job is not None and job.queue.rules.renewed:
-                job.until = now + job.queue.lease
+            if job is not None and job.terms.rules.renewed:
+                job.until = now + job.terms.lease
         return True
 
     def _good(self, token: int, holder: Holder) -> Job | None:
@@ -316,7 +316,7 @@ class Leases(Contact):
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
         if job.until > now:
             assert job.holder is not None  # a job in the table has one
-            self._lease(job.until, job.number, job.token, job.holder.name, job.queue.renewal)
+            self._lease(job.until, job.number, job.token, job.holder.name, job.terms.renewal)
         else:
             self._lose(now, cause, job, RAN_OUT, job.until)
 
@@ -403,13 +403,13 @@ class Leases(Contact):
             return True
         extra.suspended_for += now - extra.suspended_at
         self._emit((now, "resumed", cause, job.number, job.holder.name, token))
-        if job.queue.longest is not None:
+        if job.terms.longest is not None:
             self._ring(self._longest_end(job), "time_limit", job.number, token)
         return True
 
     def _longest_end(self, job: Job) -> int:
         """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
-        return job.granted + (job.queue.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
+        return job.granted + (job.terms.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
 

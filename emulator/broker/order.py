@@ -20,7 +20,7 @@ from emulator.broker.matching import meets
 from emulator.broker.rules import QueueRules
 from emulator.broker.states import Request, State, refuses
 
-__all__ = ["Entry", "Keys", "Lane", "Line", "Queue"]
+__all__ = ["Entry", "Keys", "Lane", "Line", "Queue", "Terms"]
 
 Entry = tuple[int, int, Job]
 
@@ -163,24 +163,40 @@ class Keys:
         return freed
 
 
+class Terms:
+    """The terms on which a job runs: those of its queue, or its own in their place.
+
+    Attributes:
+        rules: the rules of the queue, with the job's own lease, time limit and retry in place of the queue's.
+        lease: how long its lease is.
+        renewal: what a renewal gives it, 0 if it is not renewed.
+        longest: its time limit in ticks, or None; has_limits: some limit counts from its submission.
+    """
+
+    __slots__ = ("has_limits", "lease", "longest", "renewal", "rules")
+
+    def __init__(self, rules: QueueRules) -> None:
+        self.rules = rules
+        self.lease = rules.lease
+        self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
+        self.longest = None if rules.time_limit is None else rules.time_limit.after
+        self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
+
+
 class Queue:
     """A queue: its rules, its lines and its counts.
 
     Attributes:
-        renewal: what a renewal gives a lease, 0 if none is renewed.
-        name, lease, running_at_most, per_key_at_most: from its rules.
-        longest: its time limit in ticks, or None; has_limits: some limit counts from a job's submission.
+        name, running_at_most, per_key_at_most: from its rules.
+        terms: on which its jobs run that have none of their own.
         held: a person holds it.
         waiting: jobs that are queued or requeued; running: leases out; unfinished: jobs not final.
         lines: by (requires, expected); matched: the lines that a worker with some equipment may take from.
     """
 
     __slots__ = (
-        "has_limits",
         "held",
-        "lease",
         "lines",
-        "longest",
         "matched",
         "name",
         "per_key_at_most",
@@ -188,6 +204,7 @@ class Queue:
         "rules",
         "running",
         "running_at_most",
+        "terms",
         "unfinished",
         "waiting",
     )
@@ -195,10 +212,7 @@ class Queue:
     def __init__(self, rules: QueueRules) -> None:
         self.rules = rules
         self.name = rules.name
-        self.lease = rules.lease
-        self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
-        self.longest = None if rules.time_limit is None else rules.time_limit.after
-        self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
+        self.terms = Terms(rules)
         self.per_key_at_most = rules.per_key_at_most
         self.running_at_most = rules.running_at_most
         self.held = False

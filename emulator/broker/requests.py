@@ -2,6 +2,7 @@
 
 from typing import NamedTuple, Protocol
 
+from emulator.broker.order import Terms
 from emulator.broker.prerequisites import After
 
 __all__ = ["Alarms", "HeartbeatReply", "LeaseGrant", "Submission"]
@@ -22,6 +23,7 @@ class Submission(NamedTuple):
         after: what must end first, or None.
         origin: the number of the job that this one puts back (0: none).
         night: in which night it is due, counted from 0.
+        terms: on which it runs, in place of those of its queue.
     """
 
     routine: str
@@ -37,6 +39,7 @@ class Submission(NamedTuple):
     after: After | None = None
     origin: int = 0
     night: int = 0
+    terms: Terms | None = None
 
 
 class LeaseGrant(NamedTuple):

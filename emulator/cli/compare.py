@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, write_text
+from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, undecided, write_text
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import page_width, tell, tell_json
 
@@ -51,6 +51,7 @@ __all__ = ["compare"]
     help="With --pictures: both (as the viewer wants it) or one.",
 )
 @click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
+@undecided
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @set_values
 @allow_folder
@@ -77,6 +78,7 @@ def compare(
     pictures: str | None,
     theme: "Theme | None",
     page: str | None,
+    undecided: int,
     quiet: bool,
     change: tuple[str, ...],
     add: tuple[str, ...],
@@ -84,9 +86,8 @@ def compare(
 ) -> int:
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
 
-    The same files and seed give the same result, wherever nights are run. The exit code is 1 if a requirement of a
-    variant does not hold in the share of nights that it asks for, or has too few nights to decide. The baseline's own
-    requirements do not count.
+    The same files and seed give the same result, wherever nights are run. The exit code is 0 if a variant is
+    recommended, 1 if none qualifies, and 4 if there are too few nights to decide.
     """
     if resume and results is None:
         raise click.UsageError("--resume goes on with a file of results: give --results too.")
@@ -108,11 +109,12 @@ def compare(
 
     from emulator.cli.progress import progress
     from emulator.experiment.compare import compare as work
+    from emulator.measure.comparison.outcome import outcome_of
     from emulator.show.comparison.as_json import comparison_json
     from emulator.show.comparison.page import comparison_page
     from emulator.show.comparison.pictures import NAMES
     from emulator.show.comparison.tables import as_csv, as_markdown
-    from emulator.show.comparison.verdict import holds, sentence
+    from emulator.show.comparison.verdict import sentence
 
     if pictures is not None:
         try:
@@ -162,4 +164,4 @@ def compare(
 
         for name, picture in draw(found, theme or "both").items():
             write_text(str(Path(pictures) / name), picture)
-    return exit_code(holds(found))
+    return exit_code(outcome_of(found), undecided)

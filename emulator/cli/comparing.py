@@ -3,19 +3,30 @@
 import os
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.outcomes import MET, MISSED
+from emulator.cli.outcomes import MET, MISSED, UNDECIDED
 
-__all__ = ["check_apart", "check_writable", "exit_code", "names", "processes", "write_text"]
+if TYPE_CHECKING:
+    from emulator.measure.comparison.outcome import Outcome
+
+__all__ = ["check_apart", "check_writable", "exit_code", "names", "processes", "undecided", "write_text"]
 
 processes = click.option(
     "--processes",
     type=click.IntRange(1, 1_024),
     metavar="N",
     help="Run nights in so many processes (default: one for each processor).",
+)
+
+undecided = click.option(
+    "--undecided",
+    type=click.Choice(["0", "1", "4"]),
+    default="4",
+    callback=lambda _context, _option, code: int(code),
+    help="Exit code where too few nights decide (4).",
 )
 
 
@@ -77,6 +88,13 @@ def write_text(path: str | None, text: str) -> None:
         raise click.UsageError(f"{path} cannot be written: {error.strerror}; name another file.") from None
 
 
-def exit_code(holds: Any) -> int:
-    """Give the exit code of a verdict: what is not decided does not hold."""
-    return MISSED if holds is False else MET
+def exit_code(outcome: "Outcome", undecided: int = UNDECIDED) -> int:
+    """Give the exit code of what many nights came to.
+
+    Args:
+        outcome: how they came out.
+        undecided: the code where they are too few to decide: 4, unless --undecided says otherwise.
+    """
+    if outcome == "open":
+        return undecided
+    return MISSED if outcome == "bad" else MET

@@ -67,6 +67,18 @@ for _command in (run, check, schema, reproduce, hunt, compare, size, rerun, page
     program.add_command(_command)
 
 
+def help_module() -> str:
+    """Write the module that holds the help of the program, as terminals of 80 and more columns show it."""
+    with program.make_context("queuedrill", [], resilient_parsing=True, terminal_width=78) as context:
+        text = program.get_help(context)
+    return f'''"""The help of the program; made by ``python -m emulator.cli.main``."""
+
+HELP = """\\
+{text}
+"""
+'''
+
+
 def answer(arguments: Sequence[str]) -> int:
     """Run the program with the given arguments, and give its exit code."""
     try:
@@ -91,3 +103,7 @@ def main() -> NoReturn:
     """Run the program as the command line says, and end the process."""
     open_closed_streams()
     sys.exit(answer(sys.argv[1:]))
+
+
+if __name__ == "__main__":  # pragma: no cover - one line, and the test calls help_module itself
+    sys.stdout.write(help_module())

@@ -18,15 +18,18 @@ __all__ = [
     "MET",
     "MISSED",
     "NOBODY_READS",
+    "UNDECIDED",
     "WRONG_INPUT",
     "each_file",
     "guarded",
+    "worst",
 ]
 
 MET: Final = 0
 MISSED: Final = 1
 WRONG_INPUT: Final = 2
 DEFECT: Final = 3
+UNDECIDED: Final = 4
 INTERRUPTED: Final = 130
 NOBODY_READS: Final = 141
 
@@ -49,7 +52,18 @@ def guarded(work: Callable[[], int]) -> int:
 
 def each_file(files: Iterable[str], work: Callable[[str], int]) -> int:
     """Do the work for each file, whatever becomes of the others, and give the worst exit code."""
-    return max((guarded(lambda file=file: work(file)) for file in files), default=MET)  # type: ignore[misc]  # bound now
+    return worst(guarded(lambda file=file: work(file)) for file in files)  # type: ignore[misc]  # bound now
+
+
+def worst(codes: Iterable[int]) -> int:
+    """Give the worst of several exit codes: a defect, wrong input, missed, undecided, met.
+
+    >>> worst([0, 4, 1]), worst([4, 0]), worst([])
+    (1, 4, 0)
+    """
+    order = (DEFECT, WRONG_INPUT, MISSED, UNDECIDED)
+    found = set(codes)
+    return next((code for code in order if code in found), MET)
 
 
 def _report(error: Exception) -> str:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, processes
+from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import MET, MISSED, each_file
+from emulator.cli.outcomes import each_file
 from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--scripts", metavar="FILE", help="Really run the scripts of this file for the routines of their names.")
 @click.option("--yes", is_flag=True, help="With --scripts: run them without asking, for builds.")
 @click.option("--structured", is_flag=True, help="With --log: say that it is written as a line of key=value.")
+@undecided
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @set_values
 @allow_folder
@@ -65,6 +66,7 @@ def run(
     scripts: str | None,
     yes: bool,
     structured: bool,
+    undecided: int,
     quiet: bool,
     change: tuple[str, ...],
     add: tuple[str, ...],
@@ -100,9 +102,10 @@ def run(
         nonlocal shown
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
+        from emulator.measure.comparison.outcome import outcome_of
         from emulator.show.comparison.as_json import comparison_json
         from emulator.show.comparison.page import comparison_page
-        from emulator.show.comparison.verdict import holds, sentence
+        from emulator.show.comparison.verdict import sentence
 
         with progress(file, quiet=quiet, of="the nights") as told:
             found = work(loaded, nights or 1, variant=variant, first_seed=seed, processes=processes, progress=told)
@@ -119,7 +122,7 @@ def run(
                 click.echo(f"\n{file}" if shown else file)
             comparison_page(found).write(sys.stdout)
         shown += 1
-        return exit_code(holds(found))
+        return exit_code(outcome_of(found), undecided)
 
     def one(file: str) -> int:
         from emulator.cli.progress import progress
@@ -167,7 +170,7 @@ def run(
             from emulator.cli.logs import say_written
 
             say_written(result.log, result.seed, structured=structured)
-        return MISSED if result.fits is False else MET
+        return exit_code(result.outcome, undecided)
 
     return each_file(files, one)
 

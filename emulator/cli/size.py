@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from emulator.cli.comparing import exit_code, names, processes
+from emulator.cli.comparing import exit_code, names, processes, undecided
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import tell, tell_json
 
@@ -35,6 +35,7 @@ def _plain(text: str) -> Any:
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Seed of the first night (the scenario's).")
 @processes
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
+@undecided
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
 @set_values
 @allow_folder
@@ -51,6 +52,7 @@ def size(
     seed: int | None,
     processes: int | None,
     as_json: bool,
+    undecided: int,
     quiet: bool,
     change: tuple[str, ...],
     add: tuple[str, ...],
@@ -58,16 +60,17 @@ def size(
 ) -> int:
     """Find the smallest value with which all requirements of FILE hold at once in enough nights.
 
-    Every value is tried on the same draws. The exit code is 1 if none is shown to be large enough.
+    Every value is tried on the same draws. The exit code is 0 if one is found, 1 if every value misses
+    too often, and 4 if there are too few nights to decide.
     """
     if (values is None) == (first is None or last is None):
         raise click.UsageError("which values? give --from and --to, or --values.")
 
     from emulator.cli.progress import progress
     from emulator.experiment.size import size as work
+    from emulator.measure.comparison.outcome import outcome_of_size
     from emulator.show.comparison.as_json import sizing_json
     from emulator.show.comparison.page import sizing_page
-    from emulator.show.comparison.verdict import size_holds
 
     with progress("trying sizes", quiet=quiet, of="the nights") as told:
         found = work(
@@ -90,4 +93,4 @@ def size(
         tell(found.sentence)
     else:
         sizing_page(found).write(sys.stdout)
-    return exit_code(size_holds(found))
+    return exit_code(outcome_of_size(found), undecided)

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import click
 
+from emulator.cli.comparing import exit_code
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import INTERRUPTED, MET, MISSED
+from emulator.cli.outcomes import INTERRUPTED
 from emulator.cli.run import finite
 
 __all__ = ["watch"]
@@ -77,7 +78,7 @@ def watch(
         from emulator.cli.logs import say_written
 
         say_written(result.log, result.seed, structured=structured)
-    return MISSED if result.fits is False else MET
+    return exit_code(result.outcome)
 
 
 def _on_terminal() -> bool:

@@ -54,6 +54,7 @@ def recorded(log: Log | str | Path, allow_folders: AnyFolders = ()) -> Recorded:
         rows=found.rows,
         night=found.night,
         judged=found.judged,
+        also_true=found.also_true,
         finished=found.log.finished,
         breaks_off=found.breaks_off,
         digest=found.log.digest or "",

@@ -37,6 +37,7 @@ class JudgedLog:
         loaded: the scenario that was run, under the variant that was run.
         night: the folded events.
         judged: the requirements, in the scenario's order; none is judged if the run was not finished.
+        also_true: the facts of the lesson, likewise.
         rows: the events that were folded; the number of each is its place, counted from 1.
     """
 
@@ -44,6 +45,7 @@ class JudgedLog:
     loaded: Loaded
     night: Night
     judged: tuple[Judged, ...]
+    also_true: tuple[Judged, ...]
     rows: tuple[Row, ...] = field(repr=False)
 
     @property
@@ -86,9 +88,11 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
         planned_on=planned_on(loaded.scenario, loaded.clock),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
+    also_true = judge_all(night, loaded.scenario.also_true, loaded.clock)
     if not log.finished:
         judged = broken_off(judged, rows[-1][0], loaded.scenario.lasts)
-    return JudgedLog(log, loaded, night, judged, tuple(rows))
+        also_true = broken_off(also_true, rows[-1][0], loaded.scenario.lasts)
+    return JudgedLog(log, loaded, night, judged, also_true, tuple(rows))
 
 
 def _occurrences(world: World, rows: list[Row]) -> dict[str, tuple[int, ...]]:

@@ -288,6 +288,7 @@ def judged_night(
         explanations={job: in_words(reasons) for job, reasons in world.explanations().items()},
         stuck=frozenset(world.stuck()),
         nothing_came=show.nothing_came_of(loaded.scenario.arrivals, night),
+        also_true=judge_all(night, loaded.scenario.also_true, loaded.clock),
         versions={
             "program": about.program_version,
             "zone data": about.zone_data_version,

@@ -69,6 +69,7 @@ def _page(found: JudgedLog) -> str:
             "python": about.python_version,
         },
         breaks_off=found.breaks_off,
+        also_true=found.also_true,
     )
     rows = list(found.log.numbered())
     beats = _beats(found.loaded, about.seed, [row for _, row in rows])

@@ -6,8 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
-from emulator.measure.catalogue import FigureName, find
+from emulator.measure.catalogue import find
+from emulator.measure.comparison.outcome import Outcome
 from emulator.measure.estimate import Figure
+from emulator.measure.figure_names import FigureName
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.selection import Where
@@ -57,8 +59,25 @@ class NightResult:
 
     @property
     def sentence(self) -> str:
-        """The verdict in one sentence."""
-        return show.verdict(self.judged)[1]
+        """The verdict in one sentence, and one more where a fact under ``also_true`` is not true."""
+        return " ".join(filter(None, (show.verdict(self.judged)[1], show.facts(self.also_true))))
+
+    @property
+    def also_true(self) -> tuple[Judged, ...]:
+        """The facts of the lesson, in the scenario's order, each true of this night (met), not true, or not judged."""
+        return self.meta.also_true
+
+    @property
+    def outcome(self) -> Outcome:
+        """How the night came out: good, bad (something is missed, or a fact is not true), open, or nothing_asked.
+
+        It is open when requirements are stated, and the night has nothing to judge them by.
+        """
+        if self.fits is False or any(fact.met is False for fact in self.also_true):
+            return "bad"
+        if self.fits:
+            return "good"
+        return "open" if self.judged else "nothing_asked"
 
     @property
     def seed(self) -> int:

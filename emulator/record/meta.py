@@ -44,7 +44,9 @@ def files_of(loaded: Loaded) -> dict[str, str]:
         InputError: when one of them cannot be read.
     """
     found = {}
-    for name in dict.fromkeys(entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None):
+    scenario = loaded.scenario
+    names = [entry.trace for entry in scenario.arrivals] + [it.one_of_nights for it in scenario.varies.values()]
+    for name in dict.fromkeys(name for name in names if name is not None):
         try:
             found[name] = content_hash(loaded.folder / name)
         except OSError as error:

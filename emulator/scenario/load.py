@@ -20,6 +20,7 @@ from emulator.errors import Problem, ScenarioError
 from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
+from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders, folders_of
 from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation
 from emulator.scenario.models.scenario import Scenario
@@ -209,7 +210,8 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
-    made = _load(Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
+    fewer = FewerWorkers(loaded.data)
+    made = _load(Settings(f"{loaded.name} ({name})", fewer.pruned(data)), "", loaded.folders, fewer)
     return replace(made, changes=loaded.changes)
 
 
@@ -218,11 +220,17 @@ def guessed_share(loaded: Loaded) -> float | None:
     return provenance.share_guessed(loaded.provenance)
 
 
-def _load(source: Source, written: str, folders: Folders) -> Loaded:
+def _load(source: Source, written: str, folders: Folders, fewer: FewerWorkers | None = None) -> Loaded:
     data, said, wrong = provenance.unwrap(source.data)
     layers = Written((Layer(source, said),))
     return _whole(
-        source.name, written, folders, data, layers, [(layers.place_in(0, it.loc, it.at_key), it) for it in wrong]
+        source.name,
+        written,
+        folders,
+        data,
+        layers,
+        [(layers.place_in(0, it.loc, it.at_key), it) for it in wrong],
+        fewer=fewer,
     )
 
 
@@ -243,9 +251,11 @@ def _whole(
     written: Written,
     problems: list["_Placed"],
     changes: tuple[Change, ...] = (),
+    fewer: FewerWorkers | None = None,
 ) -> Loaded:
     """Make a scenario of plain data, or tell everything that is wrong with it."""
     scenario, clock, found = _checked(data, folders)
+    found = [it for it in found if fewer is None or not fewer.excuses(data, it)]
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
     asked: list[Asked] = []

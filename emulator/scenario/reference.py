@@ -14,6 +14,7 @@ from emulator.scenario.models import actions, arrivals, distribution, faults
 from emulator.scenario.provenance import SOURCES
 from emulator.scenario.schema import said_default
 from emulator.scenario.shape import is_of_keys, shape, words
+from emulator.scenario.values import KINDS
 
 __all__ = ["reference_page"]
 
@@ -37,6 +38,7 @@ _SECTIONS: Final = (
     ("Credentials", "Credential", "an item of `credentials`"),
     ("Routines", "Routine", "`routines.NAME`"),
     ("Parts", "Part", "an item of `routines.NAME.parts`"),
+    ("Asking again", "AskAgain", "`asks_again` of a part"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
     ("Prerequisites", "Prerequisite", "`after` of an arrival, or an item of the list there"),
     ("The first of several prerequisites", "FirstOf", "`after` of an arrival"),
@@ -157,7 +159,9 @@ def _table(model: str) -> Iterator[str]:
 
 def _value(node: Mapping[str, Any]) -> str:
     """Say what may stand there, without the examples, which the top of the page has."""
-    said = "a mapping: see there" if is_of_keys(node) else _EXAMPLES.sub("", words(node))
+    said = "a mapping: see there"
+    if not is_of_keys(node):
+        said = _EXAMPLES.sub("", words(node).replace(KINDS["distribution"], "a [distribution](#distributions)"))
     return _EXACT.sub(r"\g<0> (exact)", said)
 
 

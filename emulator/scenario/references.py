@@ -8,10 +8,11 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from typing import Any, Final
 
-from emulator.errors import ScenarioError
+from emulator.errors import InputError, ScenarioError
 from emulator.scenario.clock import Clock, zone_names
 from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
+from emulator.scenario.models.faults import WORKER_KINDS
 from emulator.scenario.names import Loc, Names, expand, names_in
 from emulator.scenario.spelling import advise, renamed
 from emulator.scenario.templates import wrong_parameters
@@ -51,24 +52,21 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("actions.*.release_queue", Names.queue),
     ("actions.*.new_version", Names.routine),
     ("must_hold.*.routine", Names.routine),
+    ("also_true.*.routine", Names.routine),
     ("must_hold.*.queue", Names.queue),
+    ("also_true.*.queue", Names.queue),
     ("must_hold.*.pool", Names.pool),
+    ("also_true.*.pool", Names.pool),
     ("must_hold.*.entry", Names.entry),
+    ("also_true.*.entry", Names.entry),
     ("must_hold.*.each_occurrence_of", Names.entry),
+    ("also_true.*.each_occurrence_of", Names.entry),
     ("must_hold.*.starts_after_end_of", Names.entry),
+    ("also_true.*.starts_after_end_of", Names.entry),
 )
 """Where a name is used, and the question that it must pass."""
 
-_WORKER_TARGETS: Final = (
-    *(
-        f"faults.*.{kind}"
-        for kind in (
-            *("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock"),
-            "missing_tool",
-        )
-    ),
-    "actions.*.drain",
-)
+_WORKER_TARGETS: Final = (*(f"faults.*.{kind}" for kind in WORKER_KINDS), "actions.*.drain")
 
 _MOST_NAMED: Final = 10
 
@@ -89,12 +87,15 @@ def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) ->
         _prerequisites,
         _entries_used,
         _traced,
+        _factors,
     )
     found = [wrong for check in checks for wrong in check(data, names)]
     found += wrong_parameters(data, names)
     found += _measures(data)
     found += _preferred(data)
+    found += _facts(data)
     found += _trace_files(data, clock, folders)
+    found += _files_of_nights(data, folders)
     return found
 
 
@@ -132,16 +133,26 @@ def _own_workers(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
             yield Found(loc, wrong)
 
 
-def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+def _same_names(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     for pool in names.pools:
         other, _, digits = pool.rpartition("-")
         if other in names.pools and digits.isdecimal() and names.worker(pool) is None:
             yield Found(("pools", pool), f"{pool!r} is the name of a worker of the pool {other!r} already", True)
+    for loc, name in expand(data, ("pools", "*", "workers", "*")):
+        if not isinstance(name, str):
+            continue
+        other, _, digits = name.rpartition("-")
+        if name in names.pools:
+            yield Found(loc, f"{name!r} is the name of a pool already")
+        elif names.workers[name] != loc[1]:
+            yield Found(loc, f"{name!r} is the name of a worker of the pool {names.workers[name]!r} already")
+        elif other in names.pools and digits.isdecimal() and names.is_numbered(other, name):
+            yield Found(loc, f"{name!r} is the name of a worker of the pool {other!r} already")
 
 
 def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
     """Paths and draws know an item of a list by its name, so no other may have it."""
-    for key in ("faults", "actions", "access", "credentials", "must_hold"):
+    for key in ("faults", "actions", "access", "credentials", "must_hold", "also_true"):
         first: dict[str, int] = {}
         for loc, name in expand(data, (key, "*", "name")):
             if isinstance(name, str) and first.setdefault(name, loc[1]) != loc[1]:  # type: ignore[arg-type]  # its place
@@ -204,6 +215,7 @@ def _circles(waits: Mapping[str, Mapping[str, Loc]]) -> Iterator[Found]:
 def _entries_used(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     """Occurrences belong to entries that recur, surges to entries that have a rate."""
     for pattern, ways, what in (
+        (("also_true", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
         (("must_hold", "*", "each_occurrence_of"), ("recurs",), "does not recur: only entries with `recurs` do"),
         (("faults", "*", "surge"), ("per_hour", "every", "gaps"), "has no rate: only per_hour, every and gaps have"),
     ):
@@ -225,6 +237,27 @@ def _traced(data: Any, names: Names) -> Iterator[Found]:
                 yield Found(loc, f"the arrival entry {label!r} brings jobs of this routine without a trace")
 
 
+def _factors(data: Any, names: Names) -> Iterator[Found]:
+    """A factor that something varies with is defined, and each that is defined is used."""
+    used = set()
+    for key in ("varies_with", "errors_vary_with"):
+        for loc in _paths_to(key, data, ()):
+            word = _at(data, loc)
+            if isinstance(word, str) and loc[0] not in ("variants", "questions"):
+                used.add(word)
+                if wrong := names.factor(word):
+                    yield Found(loc, wrong)
+    for loc, _ in expand(data, ("varies", "*")):
+        if loc[1] not in used and not data.get("variants") and not data.get("based_on"):
+            yield Found(loc, f"nothing varies with {loc[1]!r}: say `varies_with: {loc[1]}` where it is to count")
+
+
+def _at(data: Any, loc: Loc) -> Any:
+    for part in loc:
+        data = data[part]
+    return data
+
+
 def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
     if isinstance(data, Mapping):
         if key in data:
@@ -239,7 +272,8 @@ def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
 def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
     from emulator.measure.catalogue import MEASURES  # light, but only asked for where a requirement stands
 
-    for loc, requirement in expand(data, ("must_hold", "*")):
+    asked = [*expand(data, ("must_hold", "*")), *expand(data, ("also_true", "*"))]
+    for loc, requirement in asked:
         name = requirement.get("measure") if isinstance(requirement, Mapping) else None
         if not isinstance(name, str):
             continue
@@ -267,6 +301,14 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 )
 
 
+def _facts(data: Mapping[str, Any]) -> Iterator[Found]:
+    """A fact of the lesson is about one night alone."""
+    for loc, fact in expand(data, ("also_true", "*")):
+        for key in ("in_share", "not_worse_by"):
+            if isinstance(fact, Mapping) and fact.get(key) is not None:
+                yield Found((*loc, key), f"a fact is judged on one night: `{key}` belongs to `must_hold`", True)
+
+
 def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:
     """What is preferred are figures of which one side is better, each named once."""
     from emulator.measure.catalogue import MEASURES
@@ -284,6 +326,23 @@ def _preferred(data: Mapping[str, Any]) -> Iterator[Found]:
         elif name in seen:
             yield Found(loc, f"{name} stands here twice: name each figure once")
         seen.add(name)
+
+
+def _files_of_nights(data: Mapping[str, Any], folders: Folders) -> Iterator[Found]:
+    """A file of past nights must be there, and have the factor in every night."""
+    for loc, name in expand(data, ("varies", "*", "one_of_nights")):
+        if not isinstance(name, str) or not name:
+            continue
+        if wrong := folders.check(name):
+            yield Found(loc, wrong)
+            continue
+        from emulator.scenario.past_nights import factor_in, past_nights  # few scenarios have one
+
+        try:
+            for row in past_nights(folders.own / name):
+                factor_in(row, str(loc[1]), name)
+        except InputError as error:
+            yield Found(loc, str(error))
 
 
 def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Iterator[Found]:

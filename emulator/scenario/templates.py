@@ -85,7 +85,8 @@ def _in_arrivals(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
 
 
 def _in_templates(entry: Mapping[str, Any], loc: Any, routine: Mapping[str, Any], known: list[str]) -> Iterator[Found]:
-    for key, more in (("key", []), ("idempotency_key", ["number"])):
+    of_traces = ["job"] if "trace" in entry else []
+    for key, more in (("key", of_traces), ("idempotency_key", ["number", *of_traces])):
         if wrong := _unknown(entry.get(key), known + more):
             yield Found((*loc, key), wrong)
 

@@ -6,7 +6,9 @@ and arrivals come in order of time, because whatever plays them cannot look ahea
 refused at the line, never sorted in memory.
 
 CSV columns: ``at`` (a moment as in a scenario) or ``at_seconds`` (seconds from the start), one of the two; and, if
-wanted, ``routine``, ``priority``, ``key``, ``takes`` (a duration) and ``parameter.NAME``. An empty cell says nothing.
+wanted, ``routine``, ``priority``, ``key``, ``takes`` (a duration), ``job``, ``outcome``, ``worker`` and
+``parameter.NAME``. An empty cell says nothing. Columns are separated by commas, semicolons or tabs, as in the header.
+What can be read in two ways is refused: a decimal comma would be a thousands separator elsewhere.
 """
 
 import csv
@@ -15,6 +17,7 @@ from collections.abc import Generator
 from contextlib import closing
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import chain
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -22,7 +25,7 @@ from emulator.errors import Problem, ScenarioError
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.files import open_regular
-from emulator.scenario.spelling import advise
+from emulator.scenario.spelling import advise, nearest
 from emulator.timeline.ticks import SECOND
 
 _T = TypeVar("_T")
@@ -32,10 +35,17 @@ Lines = Generator[_T, None, None]
 __all__ = ["Arrival", "WorkloadJob", "read_arrivals", "read_csv", "read_workload", "workload_header"]
 
 _LONGEST_LINE: Final = 100_000
-_COLUMNS: Final = ("at", "at_seconds", "routine", "priority", "key", "takes")
+_COLUMNS: Final = ("at", "at_seconds", "routine", "priority", "key", "takes", "job", "outcome", "worker")
+_OUTCOMES: Final = ("ok", "error", "permanent_error", "time_limit", "lease_lost")
+_UTF_16: Final = (b"\xff\xfe", b"\xfe\xff")
+_SAVE_AS: Final = "save the file as UTF-8 (spreadsheets call it CSV UTF-8)"
+_NEAR: Final = 0.7
+_LONGEST_NAME: Final = 200
+_SEPARATORS: Final = (";", "\t")
 _PARAMETER: Final = "parameter."
 _ALLOWED_COLUMNS: Final = (*_COLUMNS, _PARAMETER + "NAME")
 _NUMBER = re.compile(r"-?\d{1,15}(?:\.\d{1,15})?", re.ASCII)
+_DECIMAL_COMMA = re.compile(r"-?\d{1,15},\d{1,15}[a-z]*", re.ASCII)
 _WHOLE = re.compile(r"-?\d{1,15}(?:\.0{1,15})?", re.ASCII)
 _HEADER = re.compile(r";\s*(?P<name>[A-Za-z][A-Za-z ]*?)\s*:\s*(?P<value>.*?)\s*")
 _FIELDS: Final = (
@@ -48,7 +58,11 @@ _PARTIAL: Final = (2, 3, 4)
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """One job that a trace submits: at a tick, with whatever else its line tells (None where it tells nothing)."""
+    """One job that a trace submits: at a tick, with whatever else its line tells (None where it tells nothing).
+
+    ``job`` is the number or name that it had where it comes from; ``outcome`` and ``worker`` tell what happened then,
+    which a run finds anew.
+    """
 
     tick: int
     line: int
@@ -57,6 +71,9 @@ class Arrival:
     key: str | None = None
     takes: int | None = None
     parameters: tuple[tuple[str, str], ...] = ()
+    job: str | None = None
+    outcome: str | None = None
+    worker: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +102,8 @@ class WorkloadJob:
 def read_arrivals(path: Path | str, clock: Clock) -> Lines[Arrival]:
     """Yield the arrivals of a trace in order of time; the ending of the name tells the format (.csv or .swf).
 
-    From a workload log come the submit time, the run time, and the processors as the parameter ``processors``
-    (requested ones, else allocated ones). Lines that tell only a part of a job's execution are no arrivals.
+    From a workload log come the job number, the submit time, the run time, and the processors (requested ones, else
+    allocated ones) as the parameter ``processors``. Lines that tell only a part of a job's execution are no arrivals.
 
     Raises:
         ScenarioError: for the first line that is wrong, with its number.
@@ -116,7 +133,7 @@ def _submitted(path: Path | str) -> Lines[Arrival]:
                 raise _wrong(path, job.line, "the submit time (field 2) is unknown: a job needs one")
             processors = job.requested_processors if job.requested_processors is not None else job.processors
             parameters = () if processors is None else (("processors", str(processors)),)
-            yield Arrival(job.submitted, job.line, takes=job.ran, parameters=parameters)
+            yield Arrival(job.submitted, job.line, takes=job.ran, parameters=parameters, job=str(job.number))
 
 
 def read_csv(path: Path | str, clock: Clock) -> Lines[Arrival]:
@@ -126,9 +143,15 @@ def read_csv(path: Path | str, clock: Clock) -> Lines[Arrival]:
         ScenarioError: for the first line that is wrong, with its number.
     """
     lines = _lines(path)
-    rows = csv.reader(lines, strict=True)
     columns: list[str] = []
+    before: list[str] = []
+    rows = csv.reader(before)
     try:
+        for line in lines:
+            before.append(line)
+            if line.strip():
+                break
+        rows = csv.reader(chain(before, lines), delimiter=_separator(before), strict=True)
         for cells in rows:
             if not any(cell.strip() for cell in cells):
                 continue
@@ -148,10 +171,21 @@ def read_csv(path: Path | str, clock: Clock) -> Lines[Arrival]:
         raise _wrong(path, 0, "the file is empty: its first line names columns such as at,routine")
 
 
+def _separator(before: list[str]) -> str:
+    """Tell by the header, the last of the first lines, what stands between columns."""
+    header = before[-1] if before else ""
+    return next((mark for mark in _SEPARATORS if mark in header and "," not in header), ",")
+
+
 def _check_columns(path: Path | str, line: int, columns: list[str]) -> None:
     for number, name in enumerate(columns):
         if name not in _COLUMNS and not (name.startswith(_PARAMETER) and name != _PARAMETER):
-            hint = "separate columns by commas" if ";" in name or "\t" in name else advise(name, _ALLOWED_COLUMNS)
+            near = nearest(name, _ALLOWED_COLUMNS, cutoff=_NEAR)
+            hint = f"did you mean {near!r}?" if near else f"allowed are: {', '.join(sorted(_ALLOWED_COLUMNS))}"
+            if any(mark in name for mark in _SEPARATORS):
+                hint = "separate columns by commas, or all by semicolons, or all by tabs"
+            elif name.startswith("sep="):
+                hint = "take this line away, the separator is told by the header"
             raise _wrong(path, line, f"the column {name[:40]!r} is not known: {hint}")
         if name in columns[:number]:
             raise _wrong(path, line, f"the column {name!r} stands there twice: keep one")
@@ -169,8 +203,17 @@ def _arrival(path: Path | str, line: int, row: dict[str, str], clock: Clock) -> 
         takes = parse_duration(row["takes"]) if row.get("takes") else None
         name = "priority"
         priority = _whole(row["priority"]) if row.get("priority") else None
+        name = "outcome"
+        if (outcome := row.get("outcome") or None) is not None and outcome not in _OUTCOMES:
+            raise ValueError(f"{outcome[:40]!r} is not known: {advise(outcome, _OUTCOMES)}")
+        for name in ("job", "worker"):
+            if len(row.get(name, "")) > _LONGEST_NAME:
+                raise ValueError(f"more than {_LONGEST_NAME} characters")
     except ValueError as error:
-        raise _wrong(path, line, f"column {name}: {error}") from None
+        what = str(error)
+        if _DECIMAL_COMMA.fullmatch(row[name]):
+            what = f"{row[name]!r} is no number here, it has a decimal comma: write 12.5 for 12,5"
+        raise _wrong(path, line, f"column {name}: {what}") from None
     named = ((column.removeprefix(_PARAMETER), cell) for column, cell in row.items() if column.startswith(_PARAMETER))
     return Arrival(
         tick=tick,
@@ -180,6 +223,9 @@ def _arrival(path: Path | str, line: int, row: dict[str, str], clock: Clock) -> 
         key=row.get("key") or None,
         takes=takes,
         parameters=tuple((name, cell) for name, cell in named if cell),
+        job=row.get("job") or None,
+        outcome=outcome,
+        worker=row.get("worker") or None,
     )
 
 
@@ -273,7 +319,10 @@ def _ticks(seconds: str) -> int:
 
 
 def _lines(path: Path | str) -> Lines[str]:
-    """Yield the lines of a file, which is UTF-8, with or without a byte order mark."""
+    """Yield the lines of a file, which is UTF-8, with or without a byte order mark.
+
+    UTF-16 is refused by name: it is recognised by its byte order mark, or by a NUL beside each of the first letters.
+    """
     number = 0
     try:
         with open_regular(path) as file:
@@ -281,11 +330,13 @@ def _lines(path: Path | str) -> Lines[str]:
                 number += 1
                 if len(raw) > _LONGEST_LINE:
                     raise _wrong(path, number, f"this line is longer than {_LONGEST_LINE:,} bytes")
+                if number == 1 and (raw.startswith(_UTF_16) or raw[:4:2] == b"\0\0" or raw[1:4:2] == b"\0\0"):
+                    raise _wrong(path, number, f"this file is in UTF-16: {_SAVE_AS}")
                 if b"\0" in raw:
                     raise _wrong(path, number, "NUL byte: this is a binary file")
                 yield raw.decode("utf-8-sig" if number == 1 else "utf-8")
     except UnicodeDecodeError:
-        raise _wrong(path, number, "this line is not UTF-8: save the file as UTF-8") from None
+        raise _wrong(path, number, f"this line is not UTF-8: {_SAVE_AS}") from None
     except OSError as error:
         raise _wrong(path, 0, f"cannot be read: {error.strerror}") from None
 

@@ -15,6 +15,7 @@ from typing import Any, Final, NamedTuple
 
 from emulator.errors import InputError
 from emulator.scenario import load
+from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
 from emulator.scenario.models.scenario import Scenario
@@ -117,6 +118,7 @@ class _Work:
         self._data = {key: value for key, value in data.items() if key not in COMPARING}
         self._variants: Mapping[str, Any] = data.get("variants") or {}
         self._folders = folders
+        self._fewer = FewerWorkers(self._data)
         self._seen: set[str] = set()
         self.right: dict[str, tuple[Mapping[str, Any], Scenario]] = {}
         self.wrong: list[Found] = []
@@ -167,7 +169,8 @@ class _Work:
             wrong = changed(woven, patch, layer)
         if wrong:
             return _Made(woven, None, wrong)
-        scenario, found = load.checked(woven.data, self._folders)
+        scenario, found = load.checked(self._fewer.pruned(woven.data), self._folders)
+        found = [it for it in found if not self._fewer.excuses(woven.data, it)]
         wrong = [_at_the_patch(it, woven, patches[-1], len(patches)) for it in found]
         return _Made(woven, None if wrong else scenario, wrong)
 

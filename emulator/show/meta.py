@@ -17,6 +17,7 @@ __all__ = [
     "RunMeta",
     "all_of",
     "breaks_off",
+    "facts",
     "found_of",
     "nothing_came_of",
     "one_night",
@@ -45,6 +46,7 @@ class RunMeta:
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
         nothing_came: the arrival entries of which no job came before the end.
         versions: what the run was made with (program, zone data), by name.
+        also_true: the facts of the lesson, judged on this night.
         changes: what was set on the command line, each as the option was given.
         breaks_off: where its log ends, in a sentence, if that is before the run was finished; else "".
         file: the scenario file as it was named; "" for settings that came from no file.
@@ -63,6 +65,7 @@ class RunMeta:
     nothing_came: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     breaks_off: str = ""
+    also_true: tuple[Judged, ...] = ()
     changes: tuple[str, ...] = ()
     file: str = ""
     variant: str = ""
@@ -113,6 +116,19 @@ def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
     if judged:
         return None, f"Whether the night fits is not judged: none of {of} could be judged on this night."
     return None, "No requirement is stated, so whether the night fits is not judged."
+
+
+def facts(also_true: tuple[Judged, ...]) -> str:
+    """Say that facts of the lesson are not true of a night, in one sentence; "" when none is untrue.
+
+    >>> facts(())
+    ''
+    """
+    wrong = sum(1 for one in also_true if one.met is False)
+    if not wrong:
+        return ""
+    of = "the one fact" if len(also_true) == 1 else f"{wrong} of {len(also_true)} facts"
+    return f"Under also_true, {of} {'is' if wrong == 1 else 'are'} not true of this night."
 
 
 def _why(one: Judged) -> str:

@@ -86,8 +86,8 @@ def _shares(shares: Sequence[Share]) -> tuple[list[str], list[list[str]]]:
         [
             text(clean(one.asks)),
             f"{one.held} of {one.judged}",
-            text(between(one.interval, "share")),
-            text(verdict_of(one, one.asked)),
+            text(between(one.together or one.interval, "share")),
+            text(verdict_of(one)),
         ]
         for one in shares
     ]

@@ -15,7 +15,7 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import WIDTH, Page, Role
-from emulator.show.meta import ONE_LINE, SMALL_PRINT, RunMeta, found_of, one_night, verdict
+from emulator.show.meta import ONE_LINE, SMALL_PRINT, RunMeta, facts, found_of, one_night, verdict
 from emulator.show.phrases import spoken
 from emulator.show.troubles import troubles, unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
@@ -63,9 +63,12 @@ def summary(
     figures = Figures(night)
     fits, sentence = verdict(tuple(judged))
     page.say(f"{sentence} One night (seed {meta.seed}).", "" if fits is None else "good" if fits else "bad")
+    if untrue := facts(meta.also_true):
+        page.say(untrue, "bad")
     page.blank()
     page.say(_title(meta, night))
     _requirements(page, night, judged, everything=everything)
+    _also_true(page, meta)
     troubles(page, night, judged, meta)
     _figures(page, night, figures)
     if everything:
@@ -110,6 +113,16 @@ def _requirements(page: Page, night: Night, judged: Sequence[Judged], *, everyth
             names = [night.name_of(job) for job in one.evidence[:_EVIDENCE]]
             more = " and more" if len(one.evidence) > _EVIDENCE else ""
             page.say(one.sentence + (f" See {', '.join(names)}{more}." if names else ""), indent=2, hanging=4)
+
+
+def _also_true(page: Page, meta: RunMeta) -> None:
+    """Tell the facts of the lesson apart from the requirements."""
+    if meta.also_true:
+        page.blank()
+    words = {True: "also true", False: "not true", None: "not judged"}
+    for one in meta.also_true:
+        role: Role = "bad" if one.met is False else ""
+        page.say(f"{words[one.met]}: {_about(one)} {one.limit} ({found_of(one)})", role, indent=2, hanging=4)
 
 
 def _about(one: Judged) -> str:

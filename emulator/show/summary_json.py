@@ -43,6 +43,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             "not_judged": sum(1 for one in judged if one.met is None),
         },
         "requirements": [_requirement(night, one) for one in judged],
+        "also_true": [_requirement(night, one) for one in meta.also_true],
         "jobs": [
             {"state": state, "sub_state": sub_state, "count": count} for state, sub_state, count in final_states(night)
         ],

@@ -38,10 +38,12 @@ class Settings(TypedDict, total=False):
     faults: Listed
     actions: Listed
     must_hold: Listed
+    also_true: Listed
     prefer: Sequence[str]
     variants: Named
     combine: Mapping[str, Sequence[Any]]
     baseline: str | None
+    questions: Listed
 
 
 class EmulatorOptions(Settings, total=False):

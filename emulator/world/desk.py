@@ -7,6 +7,7 @@ from emulator.world.arrivals import Arrivals, PlannedJob
 from emulator.world.draws import Entities
 from emulator.world.exchange import Exchange
 from emulator.world.nights import Nights
+from emulator.world.own_terms import OwnTerms
 from emulator.world.plan import JobPlan, ReadyRoutine, fill
 from emulator.world.worker import ON, Worker
 
@@ -20,6 +21,7 @@ class Desk(Exchange):
 
     arrivals: Arrivals
     nights: Nights
+    terms: OwnTerms
     plans: dict[tuple[str, int], tuple[int, PlannedJob]]
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
@@ -44,6 +46,9 @@ class Desk(Exchange):
             generation = 0
             entity = entities.numbered(ordinal)
         plan = JobPlan(routine, entry, ordinal, parameters, traced, entity)
+        terms = self.terms.of(entry, name)
+        if terms is not None:
+            plan.renewal, plan.resumes = terms.renewal, routine.starts_after_last or self.terms.resumes(terms)
         if key is None:
             key = routine.key
         if key:
@@ -60,7 +65,7 @@ class Desk(Exchange):
         if priority is None:
             priority = routine.priority
         what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
-        submission = _new(Submission, (*what, not_before, before, origin, night))
+        submission = _new(Submission, (*what, not_before, before, origin, night, terms))
         broker = self.broker
         plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
         if number and (origin or entry in self._remembered) and broker.payload(number) is plan:

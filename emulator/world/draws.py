@@ -76,6 +76,10 @@ class Purpose(IntEnum):
     """What the user's own handler asks for."""
     GENERATION = 23
     """What a generator of scenarios or of faults asks for."""
+    ASK_AGAIN = 24
+    """How the pause before a part asks a system again is spread."""
+    NIGHT_FACTOR = 25
+    """By how much a night is more or less of something than others."""
 
 
 class Draws:

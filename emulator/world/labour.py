@@ -11,6 +11,7 @@ from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
+from emulator.world.asking import Again
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose
 from emulator.world.effects import Effects
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["Labour"]
 
 _PART_TIME: Final = int(Purpose.PART_TIME)
+_ASK_AGAIN: Final = int(Purpose.ASK_AGAIN)
 _OUTCOME: Final = int(Purpose.OUTCOME)
 
 
@@ -62,7 +64,7 @@ class Labour:
         worker.attempts_begun += 1
         plan.running.append(execution)
         routine = plan.routine
-        if routine.resumes:
+        if plan.resumes:
             execution.step = plan.progress
         token = execution.token
         execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
@@ -189,12 +191,13 @@ class Labour:
 
     def _step_done(self, execution: Execution, step: Step) -> None:
         execution.step += 1
+        execution.again = None
         plan = execution.plan
         further = execution.step > plan.progress
         if further:
             plan.progress = execution.step
         if execution.step < len(plan.steps):
-            kept = further and plan.routine.resumes
+            kept = further and plan.resumes
             row = (self._agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
             self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2], kept))
 
@@ -207,11 +210,13 @@ class Labour:
         if refusal:
             row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
             self._emit((*row, execution.attempt, execution.token, part.system, "no_access", 0))
-            self._end(execution, "error", Because("no_access", {"system": part.system, "refusal": refusal}))
+            why = Because("no_access", {"system": part.system, "refusal": refusal})
+            self._refused(execution, step, why, None)
             return
         call = Call()
         call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
-        call.entity, call.part, call.element, call.number = plan.entity, part.index, element, 0
+        call.entity, call.part, call.element = plan.entity, part.index, element
+        call.number = 0 if execution.again is None else execution.again.number
         call.system, call.target, call.cause = part.system, plan.target(step), execution.event
         call.patience = part.model.patience
         call.effect, call.scope = str(part.model.effect or ""), plan.scope
@@ -243,7 +248,29 @@ class Labour:
                 self._begin_step(execution)
         else:
             why = Because("call_ended", {"system": call.system, "outcome": outcome})
-            self._end(execution, "error", why, retry_after)
+            if outcome == "refused":
+                self._refused(execution, step, why, retry_after)
+            else:
+                self._end(execution, "error", why, retry_after)
+
+    def _refused(self, execution: Execution, step: Step, why: Because, hint: int | None) -> None:
+        """A call was refused: the part asks again after a pause if it does that, else the attempt ends."""
+        part, element, _ = step
+        again = None
+        if part.asks is not None:
+            key = (_ASK_AGAIN, execution.plan.entity, execution.attempt, part.first_number + element)
+            again = part.asks.after(execution.again, self._agenda.now, hint, lambda ask: self._uniform(*key, ask))
+        if again is None:
+            self._end(execution, "error", why, hint)
+        else:
+            execution.again = again
+            self._agenda.at(again.due, self._ask_again, (execution, again))
+
+    def _ask_again(self, what: tuple[Execution, Again]) -> None:
+        execution, again = what
+        if execution.again is not again or execution.worker.frozen_at >= 0 or execution.suspended:
+            return  # it is worked on no more, or stands still: then it asks at the thaw
+        self._begin_call(execution, execution.plan.steps[execution.step])
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
@@ -256,8 +283,12 @@ class Labour:
                 self._call_over(execution, execution.call, outcome, retry_after)
         elif execution.call is not None:
             self._world.systems.thaw(execution.call)
-        elif not execution.handing_in:
+        elif execution.handing_in:
+            return
+        elif execution.again is None:
             self.go_on(execution, execution.left)
+        elif execution.again.due <= self._agenda.now:  # else its pause is not over
+            self._begin_call(execution, execution.plan.steps[execution.step])
 
     # -- work that is not modelled ------------------------------------------------------------------------------------
 
@@ -339,6 +370,7 @@ class Labour:
             execution.call.done = None
             execution.call = None
         execution.ends_at = -1
+        execution.again = None
         execution.worker.executions.remove(execution)
         execution.worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)

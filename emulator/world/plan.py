@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.scenario.models import Part, Routine
+from emulator.world.asking import Asking
 from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.sampling_of import sampling_of
 
@@ -20,6 +21,7 @@ class ReadyPart:
     """A part with its distribution made ready.
 
     Attributes:
+        asks: how it asks a system again that has refused it, None if it does not.
         at: the time at a uniform, where one uniform makes it.
         first_number: what the numbers of its draws begin with; that of an element is added.
         just_takes: it does nothing but take its time (what it leaves lands at its end).
@@ -28,6 +30,7 @@ class ReadyPart:
     """
 
     __slots__ = (
+        "asks",
         "at",
         "first_number",
         "index",
@@ -44,6 +47,7 @@ class ReadyPart:
     def __init__(self, index: int, model: Part) -> None:
         self.index = index
         self.model = model
+        self.asks = Asking(model.asks_again) if model.asks_again is not None else None
         self.first_number = index * 1_000_000
         self.law: Distribution | None = sampling_of(model.takes) if model.takes is not None else None
         self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
@@ -66,7 +70,9 @@ class ReadyRoutine:
         error_share: a burst of errors on top of the parts' own.
         version: 1, and 1 more for each new version; ``factor`` is what its work is multiplied by.
         hands: who does the work for real, in place of the parts; None: it is modelled.
-        resumes: an attempt goes on after the last step that an earlier one has finished.
+        resumes: an attempt goes on after the last step that an earlier one has finished, if only at the queue's time
+            limit; ``starts_after_last``: after any failure.
+        renewal: what a heartbeat gives the lease of its jobs in ticks, 0 for nothing.
         steps: of every job, None where they depend on its parameters.
     """
 
@@ -83,13 +89,15 @@ class ReadyRoutine:
         "parts",
         "priority",
         "queue",
+        "renewal",
         "requires",
         "resumes",
+        "starts_after_last",
         "steps",
         "version",
     )
 
-    def __init__(self, name: str, model: Routine, resumes: bool = False) -> None:
+    def __init__(self, name: str, model: Routine, resumes: bool = False, renewal: int = 0) -> None:
         self.name = name
         self.model = model
         self.parts = [ReadyPart(index, part) for index, part in enumerate(model.parts)]
@@ -104,7 +112,9 @@ class ReadyRoutine:
         self.old_jobs = "run_new"
         self.hands: Hands | None = None
         self.is_drawn_once = model.drawn == "once"
-        self.resumes = resumes or model.after_failure == "resume"
+        self.starts_after_last = model.after_failure == "resume"
+        self.resumes = resumes or self.starts_after_last
+        self.renewal = renewal
         depends = any(part.model.for_each is not None for part in self.parts)
         self.steps: list[Step] | None = None if depends else [(part, 0, "") for part in self.parts]
 
@@ -121,6 +131,7 @@ class JobPlan:
         entity: the job's key for draws: its entry and number in it, and the generation if it was resubmitted.
         scope: what fences take as one: the exclusive key, else the job with all jobs resubmitted from it.
         progress: how many steps have been finished by any of its attempts.
+        renewal, resumes: as the routine says, unless the job runs on terms of its own.
         running: the executions that workers have of it now.
     """
 
@@ -135,6 +146,8 @@ class JobPlan:
         "parameters",
         "poison",
         "progress",
+        "renewal",
+        "resumes",
         "routine",
         "running",
         "steps",
@@ -161,6 +174,8 @@ class JobPlan:
         self.number = 0
         self.progress = 0
         self.poison = ""
+        self.renewal = routine.renewal
+        self.resumes = routine.resumes
         self.asked = False
         self.version = routine.version
         self.factor = routine.factor

@@ -167,6 +167,8 @@ class Planner:
                 return str(parameters[name])
             if name == "number":
                 return str(ordinal)
+            if name == "job" and line is not None and line.job is not None:
+                return line.job
             raise self._wrong(line, f"the parameter {name!r} is not given, and {template!r} is made of it")
 
         return _NAME.sub(one, template)
@@ -195,5 +197,7 @@ def _read(name: str, text: str, kind: str) -> Any:
             return _ready(name, int(text), kind)
         return [item.strip() for item in text.split(";") if item.strip()]
     if not _NUMBER.fullmatch(text):
+        if _NUMBER.fullmatch(text.replace(",", ".", 1)):
+            raise ValueError(f"{text[:40]!r} has a decimal comma: write the parameter {name!r} as 12.5, not 12,5")
         raise ValueError(f"{text[:40]!r} is not a number, and the parameter {name!r} is one")
     return float(text) if "." in text else int(text)

@@ -45,7 +45,6 @@ class Surroundings:
     systems: "Systems"
     shutdowns: dict[int, list[int]]
     workers: dict[str, Worker]
-    _lengths: dict[str, int]
 
     def ask(self, worker: Worker) -> None:
         """Let a worker ask for work."""
@@ -80,9 +79,9 @@ class Surroundings:
 
     def is_renewed(self, execution: Execution) -> bool:
         """Say whether heartbeats renew the lease of what is worked on."""
-        return self._lengths[execution.plan.routine.queue] > 0
+        return execution.plan.renewal > 0
 
     def lease_length(self, job: int) -> int:
         """Give what a renewal adds to the lease of an unfinished job; 0 on a queue without renewal."""
         plan: JobPlan | None = self.broker.payload(job)
-        return 0 if plan is None else self._lengths[plan.routine.queue]
+        return 0 if plan is None else plan.renewal

@@ -9,6 +9,7 @@ from emulator.world.distribution import Distribution
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
+    from emulator.world.asking import Again
     from emulator.world.contact import Request
     from emulator.world.plan import JobPlan
     from emulator.world.systems import Call
@@ -59,11 +60,13 @@ class Execution:
     Attributes:
         ends_at: tick at which the part under way ends, -1 if that is not known (a call) or nothing is under way.
         left: work left of the part under way while it stands still, in ticks at speed 1.
+        again: the pause before the part under way asks its system again, or the last one; None before the first.
         known_end: the end of the lease as the worker knows it, as a true tick.
         known_since: the tick at which it sent the message by whose answer it knows that end.
     """
 
     __slots__ = (
+        "again",
         "attempt",
         "call",
         "disowned",
@@ -99,6 +102,7 @@ class Execution:
         self.left = 0
         self.failing: Outcome | None = None
         self.call: Call | None = None
+        self.again: Again | None = None
         self.waiting_answer: tuple[str, int | None] | None = None
         self.disowned = False
         self.suspended = False

@@ -31,12 +31,14 @@ from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
 from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
+from emulator.world.own_terms import OwnTerms
 from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
+from emulator.world.tonight import tonight
 from emulator.world.worker import Worker
 
 __all__ = ["World"]
@@ -69,6 +71,7 @@ class World(Desk):
         named: Iterable[str] = (),
         policies: Mapping[str, RetryPolicy] | None = None,
     ) -> None:
+        loaded, self.factors = tonight(loaded, seed)
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
         self.seed = seed
@@ -86,16 +89,18 @@ class World(Desk):
         self._generations: dict[tuple[str, int], int] = {}
         caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
+        lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.routines = {
-            name: ReadyRoutine(name, model, model.queue in resuming) for name, model in scenario.routines.items()
+            name: ReadyRoutine(name, model, model.queue in resuming, lengths[model.queue])
+            for name, model in scenario.routines.items()
         }
+        self.terms = OwnTerms(scenario, policies)
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
-            names = [f"{pool}-{number}" for number in range(1, model.count + 1)]
             members = [
                 Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
-                for place, name in enumerate(names)
+                for place, name in enumerate(model.names(pool))
             ]
             self.pools[pool] = members
             self.workers.update((worker.name, worker) for worker in members)
@@ -123,7 +128,6 @@ class World(Desk):
             remembered=waited_for,
             grouped=grouped,
         )
-        self._lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
         self.access = Access(scenario.access, scenario.credentials, pool_of, agenda, sink, self.draws)

@@ -15,7 +15,7 @@ from pathlib import Path
 from sybil import Document, Example, Region
 from sybil.parsers.markdown import CodeBlockParser, PythonCodeBlockParser
 
-__all__ = ["ConsoleParser", "FileParser", "PythonParser", "commands", "matches"]
+__all__ = ["ConsoleParser", "FileParser", "PythonParser", "TraceParser", "commands", "matches"]
 
 
 class PythonParser:
@@ -69,6 +69,21 @@ class FileParser(CodeBlockParser):
         """Write the file."""
         if name := re.match(r"# ([\w-]+\.yaml)\n", example.parsed):
             Path(name[1]).write_text(example.parsed, "utf-8")
+
+
+class TraceParser:
+    """Saves each ``csv`` or ``swf`` block that has a file's name behind its language, as its reader would."""
+
+    def __call__(self, document: Document) -> Iterable[Region]:
+        """Give the blocks."""
+        found = re.finditer(r"^```(?:csv|swf) ([\w-]+\.\w+)\n(.*?)^```$", document.text, re.MULTILINE | re.DOTALL)
+        return (Region(one.start(), one.end(), one.groups(), self.evaluate) for one in found)
+
+    @staticmethod
+    def evaluate(example: Example) -> None:
+        """Write the file."""
+        name, text = example.parsed
+        Path(name).write_text(text, "utf-8")
 
 
 class ConsoleParser(CodeBlockParser):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import markdown_blocks
 import pytest
-from markdown_blocks import ConsoleParser, FileParser, PythonParser, commands, matches
+from markdown_blocks import ConsoleParser, FileParser, PythonParser, TraceParser, commands, matches
 from sybil import Document
 
 import emulator
@@ -42,7 +42,7 @@ def test_pages_show_what_happens(page: str, tmp_path: Path, monkeypatch: pytest.
         shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
     monkeypatch.chdir(tmp_path)
     for example in Document.parse(
-        str(ROOT / page), FileParser(), PythonParser(), ConsoleParser(environment())
+        str(ROOT / page), FileParser(), TraceParser(), PythonParser(), ConsoleParser(environment())
     ).examples():
         example.evaluate()
 

@@ -120,7 +120,7 @@ def with_others(settings: dict[str, Any]) -> dict[str, Any]:
 
 
 def without_others(rows: list[Row]) -> list[Row]:
-    """Leave out what belongs to them, and number jobs, tokens and events anew; what a sentence says is left out too."""
+    """Leave out what belongs to them, and number jobs, tokens and events anew."""
     others = {row[3] for row in rows if row[1] == "submitted" and row[7] == "other"}
     jobs: dict[int, int] = {0: 0}
     tokens: dict[int, int] = {0: 0}
@@ -134,8 +134,8 @@ def without_others(rows: list[Row]) -> list[Row]:
                 details[place] = tokens.setdefault(details[place], len(tokens))
             elif name == "resubmitted_from":
                 details[place] = jobs[details[place]]
-            elif name == "why":
-                details[place] = ""
+        if details and isinstance(details[-1], dict) and "job" in details[-1]:  # the values of a reason
+            details[-1] = {**details[-1], "job": jobs[details[-1]["job"]]}
         kept.append((row[0], row[1], 0, jobs.setdefault(row[3], len(jobs)), row[4], *details))
     return kept
 

@@ -186,6 +186,8 @@ class Said:
         self.lasts = ticks(said["lasts"])
         self.pushes = said.get("broker", {}).get("leases_during_outage", "expire") == "extend"
         self.queues = {name: Queue(name, queue) for name, queue in said["queues"].items()}
+        self._said = said
+        self._terms: dict[tuple[str, str], Queue] = {}
         self.routines = {name: Routine(name, routine) for name, routine in said["routines"].items()}
         self.entries: dict[str, dict[str, Any]] = {entry["name"]: entry for entry in said["arrivals"]}
         self.faults: list[dict[str, Any]] = said.get("faults", [])
@@ -193,12 +195,28 @@ class Said:
         kinds = {kind for fault in self.faults for kind in fault}
         self.pools = {name: Pool(name, pool, kinds) for name, pool in said["pools"].items()}
         self.pool_of = {
-            f"{name}-{number}": pool for name, pool in self.pools.items() for number in range(1, pool.said["count"] + 1)
+            worker: pool
+            for name, pool in self.pools.items()
+            for worker in pool.said.get("workers") or [f"{name}-{n}" for n in range(1, pool.said["count"] + 1)]
         }
         self.places = {worker: place for place, worker in enumerate(self.pool_of)}
         versions = [action for action in said.get("actions", []) if "new_version" in action]
         self.renewed_versions = {action["new_version"] for action in versions if "requires" in action}
         """Routines of which a new version with other requirements is put in; what their old jobs want is left open."""
+
+    def terms(self, entry: str, routine: str) -> Queue:
+        """Say what holds for the jobs of a routine that an entry brings: its own words, the routine's, the queue's."""
+        if (entry, routine) not in self._terms:
+            general = self._said["routines"][routine]
+            queue = self._said["queues"][general["queue"]]
+            own = {key: one[key] for one in (general, self.entries[entry]) for key in _TERMS if key in one}
+            if "retry" in own and "allowance" in queue.get("retry", {}):
+                own["retry"] = {**own["retry"], "allowance": queue["retry"]["allowance"]}
+            self._terms[entry, routine] = Queue(general["queue"], {**queue, **own})
+        return self._terms[entry, routine]
+
+
+_TERMS = ("lease", "time_limit", "retry")
 
 
 def _ticks_or_none(written: str | None) -> int | None:

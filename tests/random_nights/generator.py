@@ -102,6 +102,9 @@ class _Night:
         self.pools = ["dome", "annex", "north"][: self.dice.pick(1, 1, 2, 2, 3)]
         most = (1, 2, 3) if "effects" in self.themes else (1, 1, 1, 2, 3)
         self.counts = {name: self.dice.pick(*most) for name in self.pools}
+        own = {name: [f"{name} {letter}" for letter in "abc"[: self.counts[name]]] for name in self.pools}
+        numbered = {name: [f"{name}-{number}" for number in range(1, self.counts[name] + 1)] for name in self.pools}
+        self.names = {name: self.dice.pick(numbered, numbered, own)[name] for name in self.pools}
         self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
         self.tools = ["tape", "lamp"]
         self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
@@ -118,7 +121,7 @@ class _Night:
 
     @property
     def workers(self) -> list[str]:
-        return [f"{pool}-{number}" for pool in self.pools for number in range(1, self.counts[pool] + 1)]
+        return [worker for pool in self.pools for worker in self.names[pool]]
 
     def job(self) -> str:
         """Name a job that comes, or nearly always does."""
@@ -154,7 +157,7 @@ class _Night:
         if self.systems:
             said["systems"] = {name: self._system() for name in self.systems}
             self.maybe(said, "access", lambda: [self._grant() for _ in range(dice.between(1, 2))], 1.2)
-            self.maybe(said, "credentials", lambda: [self._credential()])
+            self.maybe(said, "credentials", lambda: [self._credential()], 2.0)
         said["routines"] = {name: self._routine(name) for name in self.routines}
         for place in range(dice.pick(1, 2, 3, 4, 4)):
             entry = self._arrival(place)
@@ -180,10 +183,34 @@ class _Night:
             said["variants"] = {"patient": {"queues.night.lease": "2m"}}
             said["baseline"] = "patient"
         if dice.chance(0.05):
+            said["prefer"] = ["makespan", "worker_hours"]
+        if dice.chance(0.05):
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
         if dice.chance(0.15):
             self._name_items(said)
+        if dice.chance(0.15):
+            self._vary(said)
         return said
+
+    def _vary(self, said: Settings) -> None:
+        """Let the night be more or less of everything, by factors that are drawn or borrowed from past nights."""
+        factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
+        if self.dice.chance(0.3):
+            factors["demand"] = {"one_of_nights": "nights.csv"}
+        used = set()
+        for entry in said["arrivals"]:
+            if "per_hour" in entry:
+                entry["varies_with"] = "demand"
+                used.add("demand")
+        for routine in said["routines"].values():
+            for part in routine["parts"]:
+                if isinstance(part.get("takes"), dict) and "traced" not in part["takes"]:
+                    part["takes"]["varies_with"] = "pace"
+                    used.add("pace")
+                if "error_share" in part:
+                    part["errors_vary_with"] = "demand"
+                    used.add("demand")
+        said["varies"] = {name: factor for name, factor in factors.items() if name in used}
 
     def _name_items(self, said: Settings) -> None:
         """Give items of lists names, and ask for nights without some of them and with others."""
@@ -220,15 +247,10 @@ class _Night:
         dice, maybe = self.dice, self.maybe
         leases = ["20s", "60s", "90s", "90s", "100s", "4m"] + ["20s"] * 6 * ("freezes" in self.themes)
         queue: Settings = {"lease": dice.pick(*leases)}
-        retry: Settings = {"attempts_in_all": dice.pick(1, 2, 3, 4, 6, 9)}
         maybe(queue, "renewed", lambda: dice.pick(True, False), 2 if "effects" in self.themes else 1)
         told_as = ("duration_from_request", "duration_from_reply", "clock_time")
         maybe(queue, "expiry_sent_as", lambda: dice.pick(*told_as))
-        if dice.chance(self.rough):
-            cap: Settings = {"after": dice.time(45, 600), "then": dice.pick("fail", "start_over", "resume")}
-            if cap["then"] != "fail":
-                maybe(cap, "at_most", lambda: dice.pick(0, 1, 2), 2)
-            queue["time_limit"] = cap
+        maybe(queue, "time_limit", self._time_limit)
         maybe(queue, "capacity", lambda: dice.pick(1, 3, 8))
         maybe(queue, "start_within", lambda: dice.time(60, 1200))
         maybe(queue, "running_at_most", lambda: dice.pick(1, 2, 3))
@@ -237,17 +259,7 @@ class _Night:
         maybe(queue, "requeued_keep_place", lambda: dice.pick(True, False), 2)
         maybe(queue, "matches_equipment", lambda: dice.pick(True, False), 2)
         maybe(queue, "idempotency_keys_kept", lambda: dice.time(60, 1200))
-        maybe(retry, "lost_leases_at_most", lambda: dice.pick(0, 1, 2), 2)
-        maybe(retry, "retried", lambda: dice.some_of(["error", "permanent_error", "time_limit", "lease_lost"], 4))
-        if dice.chance(0.6):
-            retry["pause"] = dice.pick("none", "constant", "linear", "exponential")
-            retry["first"] = dice.time(1, 60)
-            if retry["pause"] == "exponential":
-                maybe(retry, "grows_by", lambda: dice.pick(1.5, 3.0), 2)
-            maybe(retry, "longest", lambda: dice.time(90, 200), 2)
-            if retry["pause"] != "none":
-                maybe(retry, "jitter", lambda: dice.pick("none", "full", "equal", "decorrelated"), 2)
-        maybe(retry, "total_limit", lambda: dice.time(120, 3000))
+        retry = self._retry()
         if dice.chance(self.rough * 0.7):
             retry["allowance"] = {
                 "holds": dice.pick(1, 3),
@@ -256,9 +268,48 @@ class _Night:
             }
             if retry["allowance"]["refills"]:
                 retry["allowance"]["when_empty"] = dice.pick("fail", "wait")
-        maybe(retry, "respects_retry_after", lambda: dice.pick(True, False))
         queue["retry"] = retry
         return queue
+
+    def _time_limit(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        cap: Settings = {"after": dice.time(45, 600), "then": dice.pick("fail", "start_over", "resume")}
+        if cap["then"] != "fail":
+            maybe(cap, "at_most", lambda: dice.pick(0, 1, 2), 2)
+        return cap
+
+    def _retry(self) -> Settings:
+        dice, maybe = self.dice, self.maybe
+        retry: Settings = {"attempts_in_all": dice.pick(1, 2, 3, 4, 6, 9)}
+        maybe(retry, "lost_leases_at_most", lambda: dice.pick(0, 1, 2), 2)
+        maybe(retry, "retried", lambda: dice.some_of(["error", "permanent_error", "time_limit", "lease_lost"], 4))
+        if dice.chance(0.6):
+            self._pause_into(retry)
+        maybe(retry, "total_limit", lambda: dice.time(120, 3000))
+        maybe(retry, "respects_retry_after", lambda: dice.pick(True, False))
+        return retry
+
+    def _pause_into(self, into: Settings) -> None:
+        """Set how the pauses between retries, or between the asks of a part, grow."""
+        dice, maybe = self.dice, self.maybe
+        into["pause"] = dice.pick("none", "constant", "linear", "exponential")
+        into["first"] = dice.time(1, 60)
+        if into["pause"] == "exponential":
+            maybe(into, "grows_by", lambda: dice.pick(1.5, 3.0), 2)
+        maybe(into, "longest", lambda: dice.time(90, 200), 2)
+        if into["pause"] != "none":
+            maybe(into, "jitter", lambda: dice.pick("none", "full", "equal", "decorrelated"), 2)
+
+    def _own_terms(self, into: Settings) -> None:
+        """Give jobs a lease, a time limit or retries of their own."""
+        self.maybe(into, "lease", lambda: self.dice.pick("20s", "60s", "90s", "4m"), 0.5)
+        self.maybe(into, "time_limit", self._time_limit, 0.5)
+        self.maybe(into, "retry", self._retry, 0.5)
+
+    def _asks_again(self) -> Settings:
+        asks: Settings = {"times": self.dice.pick(1, 2, 3, 10)}
+        self._pause_into(asks)
+        return asks
 
     # -- workers ------------------------------------------------------------------------------------------------------
 
@@ -270,7 +321,7 @@ class _Night:
         if name == "dome":
             queues = [queue for queue in reversed(self.queues) if queue not in queues] + queues
         pool: Settings = {
-            "count": self.counts[name],
+            **({"count": self.counts[name]} if f"{name}-1" in self.names[name] else {"workers": self.names[name]}),
             "serves": queues,
             "heartbeat": dice.pick("10s", "15s", "30s", "45s"),
         }
@@ -286,7 +337,7 @@ class _Night:
             pool["equipped_with"] = dice.pick([], ["tape"], ["tape 2.1"], ["tape 2.1", "lamp"], ["tape 2.2", "lamp"])
         changing = 2 if "equipment" in self.themes else 0.5
         maybe(pool, "equipment_changes", lambda: [self._change(name) for _ in range(dice.pick(1, 2))], changing)
-        maybe(pool, "per_worker", lambda: {f"{name}-{dice.between(1, self.counts[name])}": self._differs()})
+        maybe(pool, "per_worker", lambda: {dice.pick(*self.names[name]): self._differs()})
         maybe(pool, "joins", lambda: dice.moment(0, 900))
         powered = "power" in self.themes
         if dice.chance(0.6 if powered else self.rough * 0.3):
@@ -305,7 +356,7 @@ class _Night:
     def _change(self, pool: str) -> Settings:
         change: Settings = {"at": self.dice.moment(30, self.lasts - 60)}
         if self.dice.chance(0.5):
-            change["workers"] = [f"{pool}-1"]
+            change["workers"] = self.names[pool][:1]
         if self.dice.chance(0.6):
             change["installs"] = [self.dice.pick("tape 2.2", "lamp", "tape")]
         if "installs" not in change or self.dice.chance(0.4):
@@ -425,6 +476,7 @@ class _Night:
             routine["key"] = dice.pick("one key", "{shelf}")
         maybe(routine, "priority", lambda: dice.pick(-1, 0, 3), 2)
         maybe(routine, "after_failure", lambda: dice.pick("start_over", "resume"), 2)
+        self._own_terms(routine)
         maybe(routine, "expected", lambda: dice.time(30, 900))
         maybe(routine, "drawn", lambda: dice.pick("once", "each_attempt"), 2)
         maybe(routine, "missing_tool", lambda: dice.pick("error", "permanent_error"), 2)
@@ -438,6 +490,7 @@ class _Night:
         if calls:
             part["calls"] = self.part_of_system()
             maybe(part, "patience", lambda: dice.time(15, 200))
+            maybe(part, "asks_again", self._asks_again, 1.5)
         elif routine == "scan" and self.scans_are_traced:
             part["takes"] = {"traced": True}
         else:
@@ -508,6 +561,7 @@ class _Night:
         maybe(entry, "priority", lambda: dice.pick(-1, 2, 5), 2)
         maybe(entry, "key", lambda: dice.pick("one key", "{shelf}"))
         maybe(entry, "idempotency_key", lambda: dice.pick("{number}", "{shelf}", "{number} {shelf}"), 0.7)
+        self._own_terms(entry)
         maybe(entry, "not_before", lambda: dice.moment(60, 1800), 0.7)
         if self.entries and dice.chance(0.25):
             several = [self._before() for _ in range(dice.pick(2, 2, 3))]

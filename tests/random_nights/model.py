@@ -56,10 +56,11 @@ class Before(NamedTuple):
 
 
 class Job:
-    def __init__(self, event: Event, queue: Queue) -> None:
+    def __init__(self, event: Event, queue: Queue, terms: Queue) -> None:
         details = event.details
         self.number = event.job
         self.queue = queue
+        self.terms = terms
         self.routine: str = details["routine"]
         self.entry: str = details["entry"]
         self.ordinal: int = details["ordinal"]

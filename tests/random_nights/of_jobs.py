@@ -18,7 +18,7 @@ class OfJobs(Watching):
 
     def on_submitted(self, event: Event, details: Any) -> None:
         queue = self.said.queues[details["queue"]]
-        job = Job(event, queue)
+        job = Job(event, queue, self.said.terms(details["entry"], details["routine"]))
         if self.last_job and event.job != self.last_job + 1:
             self.wrong("conservation", f"job {event.job} does not follow job {self.last_job}")
         self.last_job = event.job
@@ -140,7 +140,7 @@ class OfJobs(Watching):
 
     def on_handed_out(self, event: Event, details: Any) -> None:
         job, worker = self.jobs[event.job], self.workers[event.worker]
-        queue, token = job.queue, details["token"]
+        queue, terms, token = job.queue, job.terms, details["token"]
         if not job.waits or job.ended is not None:
             self.wrong("one lease", f"job {job.number} was handed out: finished {job.sub_state}, held {job.held}")
         if token <= self.last_token:
@@ -148,15 +148,15 @@ class OfJobs(Watching):
         self.last_token = token
         if details["attempt"] != job.attempts + 1:
             self.wrong("attempts", f"attempt {details['attempt']} of job {job.number} follows {job.attempts}")
-        if job.attempts >= queue.attempts + job.forgotten:
-            self.wrong("attempts", f"job {job.number} has had {job.attempts} of {queue.attempts}")
-        if details["lease_until"] != event.at + queue.lease:
-            self.wrong("lapse", f"a lease of {queue.lease} from {event.at} ends at {details['until']}")
+        if job.attempts >= terms.attempts + job.forgotten:
+            self.wrong("attempts", f"job {job.number} has had {job.attempts} of {terms.attempts}")
+        if details["lease_until"] != event.at + terms.lease:
+            self.wrong("lapse", f"a lease of {terms.lease} from {event.at} ends at {details['until']}")
         if queue.name in self.queues_held:
             self.wrong("holds", f"job {job.number} was handed out of {queue.name}, which is held")
         if queue.name not in worker.pool.serves:
             self.wrong("matching", f"{worker.name} got job {job.number} of {queue.name}, which it does not serve")
-        running = sum(1 for lease in self.current.values() if lease.queue is queue)
+        running = sum(1 for lease in self.current.values() if lease.queue.name == queue.name)
         if queue.running_at_most is not None and running >= queue.running_at_most:
             self.wrong("running limit", f"{running} jobs of {queue.name} run already")
         if job.key and self.busy(job.key) >= queue.per_key_at_most:
@@ -178,7 +178,7 @@ class OfJobs(Watching):
             self.wrong("causes", f"{worker.name} got a job as incarnation {details['incarnation']}, never registered")
         self.hear(worker.name, details["incarnation"])
         self.first_hand_out_at = event.at
-        lease = Lease(job, worker.name, event, queue)
+        lease = Lease(job, worker.name, event, terms)
         job.attempts += 1
         job.lease = self.leases[token] = self.current[token] = worker.granted[token] = lease
         worker.idle_since = worker.starving_since = None  # it has just asked
@@ -308,7 +308,7 @@ class OfJobs(Watching):
 
     def forbids(self, job: Job, outcome: str) -> str:
         """Name the limit by which the job must not be tried again, allowance and total limit apart."""
-        queue = job.queue
+        queue = job.terms
         if job.ended_by_cap:
             if queue.cap_then == "fail" or (queue.cap_at_most is not None and job.cut > queue.cap_at_most):
                 return "cap"
@@ -326,7 +326,7 @@ class OfJobs(Watching):
         if ended is None or event.cause != ended.number or ended.at != event.at:
             self.wrong("conservation", f"job {job.number} was requeued, and no attempt of it has just ended")
             return
-        queue, outcome, due = job.queue, ended.details["outcome"], details["due"]
+        queue, outcome, due = job.terms, ended.details["outcome"], details["due"]
         cause = self.cause(ended)
         forgotten = cause is not None and cause.kind == "lease_forgotten"
         if not forgotten:
@@ -383,8 +383,8 @@ class OfJobs(Watching):
             "attempts_used_up": limit in ("attempts", "lost leases", "not retried"),
             "permanent_error": outcome == "permanent_error" and limit == "not retried",
             "time_limit": limit == "cap",
-            "allowance_used_up": ended is not None and not limit and job.queue.holds is not None,
-            "out_of_time": job.queue.total_limit is not None and (ended is not None or self.is_time(job)),
+            "allowance_used_up": ended is not None and not limit and job.terms.holds is not None,
+            "out_of_time": job.terms.total_limit is not None and (ended is not None or self.is_time(job)),
             "expired": ended is None and job.start_by is not None and not job.attempts and self.is_at(job.start_by),
             "prerequisite_failed": ended is None and self.prerequisite_failed(job),
             "withdrawn": self.was_withdrawn(event, ended),
@@ -398,7 +398,7 @@ class OfJobs(Watching):
         return self.now == due or (self.up_since == self.now and due <= self.now)
 
     def is_time(self, job: Job) -> bool:
-        return self.is_at(job.at + (job.queue.total_limit or 0))
+        return self.is_at(job.at + (job.terms.total_limit or 0))
 
     def was_withdrawn(self, event: Event, ended: Event | None) -> bool:
         cause = self.cause(event if ended is None else ended)

@@ -75,7 +75,7 @@ class Watching:
 
     def look_at_limits(self, to: int) -> None:
         for job in self.unfinished.values():
-            limit = job.queue.total_limit
+            limit = job.terms.total_limit
             if limit is not None and job.at + limit < to:
                 self.wrong("total limit", f"job {job.number} is unfinished after {job.at + limit}")
             if job.start_by is not None and not job.attempts and job.lease is None and job.start_by < to:
@@ -153,7 +153,7 @@ class Watching:
         queue = job.queue
         if not job.waits or job.requires is None or queue.name in self.queues_held:
             return False
-        running = [lease for lease in self.current.values() if lease.queue is queue]
+        running = [lease for lease in self.current.values() if lease.queue.name == queue.name]
         if queue.running_at_most is not None and len(running) >= queue.running_at_most:
             return False
         return not job.key or self.busy(job.key) < queue.per_key_at_most

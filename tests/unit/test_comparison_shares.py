@@ -7,6 +7,7 @@ from night_rows import asked
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
+from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Share, TradePoint
 from emulator.measure.comparison.shares import shares
@@ -37,6 +38,7 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         held=2,
         judged=4,
         interval=found.interval,
+        together=found.interval,
         asked=None,
         verdict="does_not_hold",
         sentence="'patient': makespan at most 2 h: does not hold. It held in 2 of 4 nights, but has to hold in every "
@@ -46,7 +48,18 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         at_most=7_200_000_000,
         label="makespan at most 2 h",
     )
-    assert only(MAKESPAN, True, True).sentence == "'patient': makespan at most 2 h: holds. It held in 2 of 2 nights."
+    few = only(MAKESPAN, True, True)
+    assert (few.verdict, few.sentence) == (
+        "undecided",
+        "'patient': makespan at most 2 h: too few nights. It held in 2 of 2 nights; it holds in 15.8 % to 100 % of all "
+        "nights (95 % sure). 36 nights in all would be enough if none is missed.",
+    )
+    enough = only(MAKESPAN, *[True] * 36)
+    assert (enough.verdict, enough.sentence) == (
+        "holds",
+        "'patient': makespan at most 2 h: holds. It held in 36 of 36 nights; it holds in 90.3 % to 100 % of all nights "
+        "(95 % sure).",
+    )
 
 
 @pytest.mark.parametrize(
@@ -64,8 +77,8 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
             69,
             1,
             "undecided",
-            "69 of 70 nights; it holds in 92.3 % to 99.96 % of all nights (95 % sure). 110 nights in all would be "
-            "enough if no more are missed.",
+            "69 of 70 nights; it holds in 92.3 % to 99.96 % of all nights (95 % sure). About 230 nights in all would "
+            "be enough if it goes on like this.",
         ),
         (160, 40, "does_not_hold", "160 of 200 nights; it holds in 73.8 % to 85.3 % of all nights (95 % sure)."),
     ],
@@ -78,13 +91,43 @@ def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: in
     )
 
 
-def test_no_number_of_nights_shows_that_it_holds_in_all() -> None:
-    found = only(asked(measure="failed", at_most=0.0, in_share=1.0), True, True)
+def test_a_share_that_is_missed_as_often_as_is_allowed_is_told_no_number_of_nights() -> None:
+    found = only(MOSTLY, *[True] * 38, *[False] * 2)
     assert found.verdict == "undecided"
-    assert found.sentence.startswith(
-        "'patient': jobs failed at most 0, in 100 % of nights: cannot be decided. It held in 2 of"
+    assert found.sentence.endswith(
+        "(95 % sure). It holds about as often as is asked, so no number of nights is known to be enough."
     )
-    assert found.sentence.endswith("(95 % sure). No number of nights can decide it.")
+
+
+def test_a_share_of_one_asks_for_every_night() -> None:
+    one = asked(measure="failed", at_most=0.0, in_share=1.0)
+    assert [only(one, *held).verdict for held in ([True] * 35, [True] * 36, [True] * 99 + [False])] == [
+        "undecided",
+        "holds",
+        "does_not_hold",
+    ]
+
+
+def test_the_verdict_rests_on_the_interval_of_all_candidates_together() -> None:
+    """36 nights show it for one candidate, and 42 are needed for two; the interval for itself stays what it was."""
+    found, _ = shares("patient", [MAKESPAN], nights(*[(True,)] * 36), 0.95, candidates=2)
+    assert (found.verdict, found.interval, found.together) == (
+        "undecided",
+        share_interval(36, 36, 0.95),
+        share_interval(36, 36, 0.975),
+    )
+    assert "(95 % sure, for 2 candidates together). 42 nights in all would be enough" in found.sentence
+
+
+def test_where_nothing_is_random_one_night_decides() -> None:
+    good, _ = shares("patient", [MAKESPAN], nights((True,)), 0.95, random=False)
+    assert (good.verdict, good.together, good.sentence) == (
+        "holds",
+        None,
+        "'patient': makespan at most 2 h: holds. It held in 1 of 1 night, and nothing in it is random.",
+    )
+    bad, _ = shares("patient", [MOSTLY], nights((False,)), 0.95, random=False)
+    assert bad.verdict == "does_not_hold"
 
 
 def test_only_the_first_ten_missed_seeds_are_named() -> None:
@@ -118,7 +161,7 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
                 "too few nights to decide whether all requirements hold as asked. 2 of 2 nights met all",
             ),
         ),
-        ([MAKESPAN], [(True,), (True,)], (2, 2, "holds", (), "all requirements hold as asked. 2 of 2 nights met all")),
+        ([MAKESPAN], [(True,)] * 36, (36, 36, "holds", (), "all requirements hold as asked. 36 of 36 nights met")),
     ],
 )
 def test_all_requirements_together_sum_up_what_was_asked_of_each(

@@ -239,6 +239,31 @@ NIGHTLY = QUIET["arrivals"][0]
             ["arrivals.1.after.1.entry: jobs would wait for themselves: one after three after two after one"],
         ),
         (
+            {
+                "arrivals": [{**NIGHTLY, "retry": {"allowance": {"holds": 1}}}, *QUIET["arrivals"][1:]],
+                "routines": {
+                    "plate-copy": {
+                        **QUIET["routines"]["plate-copy"],
+                        "retry": {"first": "1m"},
+                        "parts": [
+                            {"name": "look", "takes": "1m", "asks_again": {"times": 2}},
+                            {"name": "copy", "calls": "archive", "asks_again": {"first": "1m"}},
+                            {"name": "note", "calls": "archive", "asks_again": {"times": 2, "jitter": "full"}},
+                        ],
+                    }
+                },
+            },
+            [
+                "routines.plate-copy.parts.0.asks_again: `asks_again` belongs to a part that `calls` a system",
+                "routines.plate-copy.parts.1.asks_again.times: `times` is missing: So often at most, after the first "
+                "call.",
+                "routines.plate-copy.parts.2.asks_again.jitter: there is no pause to jitter: give pause: constant, "
+                "linear or exponential",
+                "routines.plate-copy.retry.first: `first` says nothing without pause: constant, linear or exponential",
+                "arrivals.0.retry.allowance: the allowance of retries is the queue's: give it there",
+            ],
+        ),
+        (
             {"must_hold": [{"measure": "unsafe_repeats_across_jobs", "at_most": 0, "queue": "night"}]},
             ["must_hold.0.queue: unsafe_repeats_across_jobs cannot be told by queue, only for the whole night"],
         ),

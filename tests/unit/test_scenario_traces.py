@@ -10,6 +10,7 @@ import pytest
 
 from emulator.errors import ScenarioError
 from emulator.scenario.clock import Clock
+from emulator.scenario.load import load, varied
 from emulator.scenario.traces import Arrival, WorkloadJob, read_arrivals, read_csv, read_workload, workload_header
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
 
@@ -46,6 +47,8 @@ def refusal(read: Callable[[], Iterator[Any]], path: Path) -> str:
 
 # CSV
 
+ONE_KIND = "separate columns by commas, or all by semicolons, or all by tabs"
+SAVE_AS = "save the file as UTF-8 (spreadsheets call it CSV UTF-8)"
 OUTSIDE = "lies before the start of the scenario, or more than 100 years after it"
 
 
@@ -79,6 +82,44 @@ def test_csv_forms_that_change_nothing(csv_file: Write, content: str) -> None:
     assert [(arrival.tick, arrival.key) for arrival in read_csv(csv_file(content), CLOCK)] == [(SECOND, "é")]
 
 
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_columns_are_separated_as_in_the_header(csv_file: Write, mark: str) -> None:
+    """Commas, semicolons and tabs are read alike; what a cell holds of the same mark stands in quotes."""
+    lines = (("at_seconds", "parameter.plates", "key"), ("1", f'"a{mark}b"', "k"), ("2.5", "", ""))
+    path = csv_file("\n" + "\n".join(mark.join(cells) for cells in lines))
+    assert list(read_csv(path, CLOCK)) == [
+        Arrival(SECOND, 3, key="k", parameters=(("plates", f"a{mark}b"),)),
+        Arrival(2_500_000, 4),
+    ]
+
+
+def test_what_happened_then_is_read_too(csv_file: Write) -> None:
+    """A job's own number, its outcome and its worker reach the arrival; empty cells say nothing."""
+    path = csv_file("job,at_seconds,outcome,worker\nA-17,1,lease_lost,dome-2\n,2,,\n")
+    assert list(read_csv(path, CLOCK)) == [
+        Arrival(SECOND, 2, job="A-17", outcome="lease_lost", worker="dome-2"),
+        Arrival(2 * SECOND, 3),
+    ]
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_utf_16_is_refused_by_name(csv_file: Write, swf_file: Write, encoding: str) -> None:
+    """A file in UTF-16, with or without a byte order mark, is refused with the way out."""
+    refused = f":1:1: this file is in UTF-16: {SAVE_AS}"
+    path = csv_file("at_seconds\n1\n".encode(encoding))
+    assert refusal(lambda: read_csv(path, CLOCK), path) == f"arrivals.csv{refused}"
+    path = swf_file("1 0 0 60\n".encode(encoding))
+    assert refusal(lambda: read_workload(path), path) == f"log.swf{refused}"
+
+
+def test_only_a_trace_knows_a_job_s_own_number() -> None:
+    """`{job}` in an entry without a trace is refused, whatever it is to make."""
+    quiet = load(Path(__file__).parent / "right" / "quiet.yaml")
+    for key in ("key", "idempotency_key"):
+        with pytest.raises(ScenarioError, match=rf"arrivals.0.{key}: nothing is filled in for {{job}}"):
+            varied(quiet, {f"arrivals.nightly.{key}": "{job}"})
+
+
 def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None:
     """A header without lines below is an empty trace."""
     assert list(read_arrivals(csv_file("at,routine\n"), CLOCK)) == []
@@ -93,11 +134,31 @@ def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None
         (
             "at,volume\n",
             ":1:1: the column 'volume' is not known: "
-            "allowed are: at, at_seconds, key, parameter.NAME, priority, routine, takes",
+            "allowed are: at, at_seconds, job, key, outcome, parameter.NAME, priority, routine, takes, worker",
         ),
         ("at,parameter.\n", ":1:1: the column 'parameter.' is not known: did you mean 'parameter.NAME'?"),
-        ("at;routine\n", ":1:1: the column 'at;routine' is not known: separate columns by commas"),
-        ("at\troutine\n", ":1:1: the column 'at\\troutine' is not known: separate columns by commas"),
+        ("at;routine,key\n", f":1:1: the column 'at;routine' is not known: {ONE_KIND}"),
+        ("at\troutine;key\n", f":1:1: the column 'at\\troutine' is not known: {ONE_KIND}"),
+        (
+            "sep=;\nat;routine\n",
+            ":1:1: the column 'sep=' is not known: take this line away, the separator is told by the header",
+        ),
+        (
+            "at_seconds;key\n12,5;a\n",
+            ":2:1: column at_seconds: '12,5' is no number here, it has a decimal comma: write 12.5 for 12,5",
+        ),
+        (
+            'at_seconds,takes\n12,"1,5h"\n',
+            ":2:1: column takes: '1,5h' is no number here, it has a decimal comma: write 12.5 for 12,5",
+        ),
+        ("at_seconds,outcome\n1,okay\n", ":2:1: column outcome: 'okay' is not known: did you mean 'ok'?"),
+        (
+            "at_seconds,outcome\n1,lost\n",
+            ":2:1: column outcome: 'lost' is not known: "
+            "allowed are: error, lease_lost, ok, permanent_error, time_limit",
+        ),
+        ("at_seconds,job\n1," + "9" * 201 + "\n", ":2:1: column job: more than 200 characters"),
+        ("at_seconds,worker\n1," + "w" * 201 + "\n", ":2:1: column worker: more than 200 characters"),
         ("at,at\n", ":1:1: the column 'at' stands there twice: keep one"),
         ("at,parameter.x,parameter.x\n", ":1:1: the column 'parameter.x' stands there twice: keep one"),
         ("routine\n", ":1:1: one of the columns at and at_seconds is needed, and not both"),
@@ -129,7 +190,7 @@ def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None
         ("at,priority\n21:40,1.5\n", ":2:1: column priority: '1.5' is not a whole number"),
         ('at\n"21:40\n', ":2:1: this is not valid CSV: unexpected end of data"),
         ('at\n"21:40"x\n', ":2:1: this is not valid CSV: ',' expected after '\"'"),
-        (b"at\n21:40\n\xff\n", ":3:1: this line is not UTF-8: save the file as UTF-8"),
+        (b"at\n21:40\n\xff\n", f":3:1: this line is not UTF-8: {SAVE_AS}"),
         (b"at\n21:40\n\0\n", ":3:1: NUL byte: this is a binary file"),
         ("at\n" + "x" * 100_001, ":2:1: this line is longer than 100,000 bytes"),
     ],
@@ -233,9 +294,9 @@ def test_workload_arrivals(swf_file: Write) -> None:
         + record(3, "2000", status="5").replace(" ", "\t")
     )
     assert list(read_arrivals(path, CLOCK)) == [
-        Arrival(0, 10, takes=1451 * SECOND, parameters=(("processors", "64"),)),
-        Arrival(1_460_500_000, 13, takes=0, parameters=(("processors", "32"),)),
-        Arrival(2000 * SECOND, 17),
+        Arrival(0, 10, takes=1451 * SECOND, parameters=(("processors", "64"),), job="1"),
+        Arrival(1_460_500_000, 13, takes=0, parameters=(("processors", "32"),), job="2"),
+        Arrival(2000 * SECOND, 17, job="3"),
     ]
 
 

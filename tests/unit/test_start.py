@@ -1,5 +1,6 @@
 """What is loaded when the program starts: help and mistakes must answer at once."""
 
+import os
 import subprocess
 import sys
 import tomllib
@@ -8,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from emulator.__main__ import main as begin
-from emulator.cli.main import answer, program
+from emulator.cli import help_text
+from emulator.cli.main import answer, help_module, program
 
 HEAVY = ("aiosqlite", "asyncio", "hypothesis", "pydantic", "rich", "scipy", "sqlite3", "structlog", "yaml")
 FIRST = Path(__file__).parents[2] / "scenarios" / "worker-lost-mid-run.yaml"
@@ -24,12 +26,48 @@ def imported(*arguments: str) -> set[str]:
     return {line.rpartition("|")[2].strip().split(".")[0] for line in lines}
 
 
-@pytest.mark.parametrize("option", ["--help", "--version"])
-def test_help_loads_nothing_heavy(option: str) -> None:
-    """``queuedrill --help`` and ``--version`` load neither the models nor what reads, draws or logs."""
+@pytest.mark.parametrize("option", ["--help", "-h", "--version"])
+def test_help_loads_nothing_but_itself(option: str) -> None:
+    """``queuedrill --help`` and ``--version`` load no library at all, and of the package where it begins."""
     loaded = imported(COMMAND, option)
-    assert "click" in loaded
-    assert sorted(loaded & set(HEAVY)) == []
+    assert sorted(loaded & {*HEAVY, "click", "dataclasses", "importlib.metadata", "re", "typing"}) == []
+
+
+def shown(columns: str, option: str, *, how: str = COMMAND) -> str:
+    """Give what a fresh process prints in a terminal of that width."""
+    environment = {**os.environ, "COLUMNS": columns}
+    done = subprocess.run([sys.executable, "-c", how, option], capture_output=True, text=True, env=environment)
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("option", ["--help", "-h", "--version"])
+@pytest.mark.parametrize("columns", ["60", "79", "80", "200"])
+def test_what_is_answered_at_once_is_what_the_commands_answer(option: str, columns: str) -> None:
+    """At every width, ``--help`` and ``--version`` print what they would print with all commands loaded."""
+    loaded = "import sys; from emulator.cli.main import answer; sys.exit(answer(sys.argv[1:]))"
+    assert shown(columns, option) == shown(columns, option, how=loaded)
+
+
+def test_the_help_that_is_kept_is_fresh() -> None:
+    """The text that ``--help`` prints is the one that the commands give."""
+    if Path(help_text.__file__).read_text("utf-8") != help_module():
+        pytest.fail(
+            "emulator/cli/help_text.py is stale: renew it with\n  python -m emulator.cli.main > "
+            "emulator/cli/help_text.py",
+            pytrace=False,
+        )
+    assert help_text.HELP.isascii()
+
+
+@pytest.mark.slow
+def test_help_that_cannot_be_written_is_told() -> None:
+    """A full disk ends with 2 and a sentence, though nothing was loaded to tell it."""
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-c", COMMAND, "--help"], stdout=full, stderr=subprocess.PIPE, text=True)
+    told = "queuedrill: the output cannot be written: No space left on device: send it to another place\n"
+    assert (done.returncode, done.stderr) == (2, told)
 
 
 @pytest.mark.slow

@@ -63,6 +63,7 @@ PARTS = {
         "show",
         "version",
     ),
+    "past": ("errors", "timeline.ticks", "scenario"),
     "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
@@ -183,10 +184,11 @@ def test_measures_and_pages_never_reach_the_world(module: str) -> None:
     assert live == []
 
 
-def test_only_the_tables_of_comparisons_import_scipy() -> None:
-    """Nothing needs scipy but intervals, and those get at it in one place, when they are asked for."""
+def test_two_modules_alone_import_scipy() -> None:
+    """Nothing needs scipy but intervals and what is learnt from past jobs: each gets at it in one place, when asked."""
     assert [m for m in MODULES if any(n.split(".")[0] == "scipy" for n in imports(m, typing_too=True))] == [
-        "emulator.measure.comparison.tables"
+        "emulator.measure.comparison.tables",
+        "emulator.past.laws",
     ]
 
 
@@ -217,12 +219,12 @@ def texts(module: str) -> Iterator[str]:
             yield node.value
 
 
-def test_all_sql_is_in_one_file() -> None:
+def test_sql_is_where_logs_results_and_exports_are_read() -> None:
     """Only the event log and the file of results name SQLite or hold SQL, each its own."""
     databases = ("sqlite3", "aiosqlite")
     naming = [m for m in MODULES if any(n.split(".")[0] in databases for n in imports(m, typing_too=True))]
     holding = [module for module in MODULES if any(SQL.search(text) for text in texts(module))]
-    assert naming == holding == ["emulator.record.results_file", "emulator.record.sqlite_log"]
+    assert naming == holding == ["emulator.past.tables", "emulator.record.results_file", "emulator.record.sqlite_log"]
 
 
 @cache

@@ -568,6 +568,16 @@ def test_a_trace_tells_texts_and_wholes_as_they_stand(tmp_path: Path) -> None:
     assert desk.jobs[0].parameters == {"volume": "007", "passes": -1, "plates": ["plates-1"]}
 
 
+def test_a_job_s_own_number_can_be_its_key(tmp_path: Path) -> None:
+    """`{job}` is the number that a line gives the job, or that of the workload log."""
+    entry = {"key": "k{job}", "idempotency_key": "{job}-{number}"}
+    desk = traced(tmp_path, "job,at\nA-17,22:00\nA-18,22:00\n", **entry).run()
+    assert [(job.key, job.idempotency_key) for job in desk.jobs] == [("kA-17", "A-17-1"), ("kA-18", "A-18-2")]
+    line = "7 60 5 90 4 -1 -1 4 -1 -1 1 1 1 1 1 1 -1 -1\n"
+    [job] = traced(tmp_path, line, "t.swf", routine="export", **entry).run().jobs
+    assert (job.key, job.idempotency_key) == ("k7", "7-1")
+
+
 def test_a_workload_log_tells_processors_only_to_who_asks(tmp_path: Path) -> None:
     """The processors of a workload log are left out where the routine has no such parameter."""
     line = "1 60 5 90 4 -1 -1 4 -1 -1 1 1 1 1 1 1 -1 -1\n"
@@ -589,6 +599,12 @@ def test_a_workload_log_tells_processors_only_to_who_asks(tmp_path: Path) -> Non
             {},
             "'two' is not a number, and the parameter 'passes' is one",
         ),
+        (
+            'at,parameter.passes\n22:00,"2,5"\n',
+            {},
+            "'2,5' has a decimal comma: write the parameter 'passes' as 12.5, not 12,5",
+        ),
+        ("at,job\n22:00,\n", {"key": "{job}"}, "the parameter 'job' is not given, and '{job}' is made of it"),
         (
             "at,parameter.plates\n22:00,100001\n",
             {},

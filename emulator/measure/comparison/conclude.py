@@ -108,6 +108,8 @@ def conclude(
     }
     unequal = tuple(_not_worse(variants[1:], requirements, differences))
     gone = _lost(lost, ordered, variants)
+    entering = _entrants(variants) if entrants is None else entrants
+    random = any(night.drawn for night in ordered)
     return Comparison(
         title=title,
         changes=tuple(changes),
@@ -124,7 +126,15 @@ def conclude(
         differences=tuple(differences[text, variant] for text in compared for variant in variants[1:]),
         shares=tuple(
             chain.from_iterable(
-                shares(variant, requirements.get(variant, ()), fine[variant], confidence) for variant in variants
+                shares(
+                    variant,
+                    requirements.get(variant, ()),
+                    fine[variant],
+                    confidence,
+                    candidates=sum(1 for one in entering if not one.what_if),
+                    random=random,
+                )
+                for variant in variants
             )
         ),
         not_worse=unequal,
@@ -139,7 +149,7 @@ def conclude(
         recommendation=None
         if len(variants) < 2
         else recommend(
-            entrants=_entrants(variants) if entrants is None else entrants,
+            entrants=entering,
             requirements=requirements,
             played=ordered,
             readings=_readings(ordered, _also(figures, liked, ordered), variants),
@@ -148,7 +158,7 @@ def conclude(
             prefer=liked,
             compared=[figures[text] for text in compared],
             confidence=confidence,
-            random=any(night.drawn for night in ordered),
+            random=random,
             nights=nights,
             planned=nights if planned is None else planned,
             cut_short=cut_short,

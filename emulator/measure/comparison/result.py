@@ -6,14 +6,16 @@ known on that side.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from types import MappingProxyType
+from typing import Final, Literal
 
 from emulator.measure.comparison.interval import Interval
-from emulator.measure.comparison.recommendation import Recommendation
+from emulator.measure.comparison.recommendation import Recommendation, Standing
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.estimate import Unit
 
 __all__ = [
+    "VERDICTS",
     "Comparison",
     "Difference",
     "Effect",
@@ -30,6 +32,11 @@ Effect = Literal["better", "worse", "higher", "lower", "same", "no_clear_differe
 
 ShareVerdict = Literal["holds", "does_not_hold", "undecided", "nothing_to_judge"]
 """Whether a requirement holds in the share of nights that was asked for."""
+
+VERDICTS: Final[Mapping[Standing, ShareVerdict]] = MappingProxyType(
+    {"shown": "holds", "missed": "does_not_hold", "open": "undecided", "not_judged": "nothing_to_judge"}
+)
+"""The verdict on a share of nights, by how the requirement stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,15 +143,17 @@ class Share:
         variant: the name of the variant.
         held: in how many nights it held, of ``judged`` in which there was something to judge.
         judged: see ``held``.
-        interval: the exact (Clopper-Pearson) interval of the share; None when nothing was judged.
-        asked: the share of nights that was asked for. None: it has to hold in every night that is run (and for all of
-            them together: each as asked).
-        verdict: holds, does_not_hold, undecided, or nothing_to_judge.
+        interval: the exact (Clopper-Pearson) interval of the share for itself; None when nothing was judged.
+        asked: the share of nights that was asked for. None: every night (and for all of them together: each as asked).
+        verdict: holds, does_not_hold, undecided, or nothing_to_judge, by the rule of recommendation: what is asked of
+            every night holds when no night missed it, and at least 90 % of all nights keep it.
         sentence: all of that for a person, in one sentence.
         missed_seeds: the first seeds, ten at most, with which it was missed: ``run --seed`` shows such a night.
         measure: the text that names the figure it is about; "" for all requirements together, and for occurrences.
         at_least, at_most: its bounds in one night; both for one that asks for an exact value.
         label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
+        together: the exact interval that holds for all candidates of a comparison together, on which the verdict rests;
+            None where nothing is random, where nothing was judged, and for what a difference decides.
     """
 
     requirement: str
@@ -160,6 +169,7 @@ class Share:
     at_least: float | None = None
     at_most: float | None = None
     label: str = ""
+    together: Interval | None = None
 
     @property
     def asks(self) -> str:

@@ -10,10 +10,8 @@ from emulator.measure.words import difference, number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 
-__all__ = ["CANNOT_BE_DECIDED", "change", "nights", "reach", "say_difference", "say_verdict", "sure", "tidy", "why_not"]
+__all__ = ["change", "nights", "reach", "say_difference", "say_verdict", "sure", "tidy", "why_not"]
 
-CANNOT_BE_DECIDED: Final = "cannot be decided"
-"""The verdict on what no number of nights can decide."""
 _TIDY_TIMES: Final = (
     *(step * unit for unit in (1, 10, 100, MILLISECOND, 10 * MILLISECOND, 100 * MILLISECOND) for step in (1, 2, 5)),
     *(step * unit for unit in (SECOND, MINUTE) for step in (1, 2, 5, 10, 15, 20, 30)),

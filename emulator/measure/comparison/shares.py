@@ -1,19 +1,23 @@
 """In what share of nights did the requirements hold, and is that the share that was asked for?
 
-A night in which a requirement had nothing to judge counts neither way, and such nights are told. With ``in_share`` the
-answer comes from the exact interval: it holds when the whole interval is at or above the asked share, it does not when
-all of it is below, else there are too few nights to decide. Without ``in_share`` it has to hold in every night.
+A night in which a requirement had nothing to judge counts neither way, and such nights are told. The verdict is that of
+``standings``: by the exact interval that holds for all candidates together.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from emulator.measure.comparison.intervals import share_interval
-from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.result import Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import CANNOT_BE_DECIDED, called, nights, say_verdict, sure
+from emulator.measure.comparison.result import VERDICTS, Interval, Share, ShareVerdict
+from emulator.measure.comparison.saying import called, nights, say_verdict, sure
+from emulator.measure.comparison.standings import (
+    confidence_of_each,
+    nights_at_rate,
+    nights_without_a_miss,
+    standing,
+)
 from emulator.measure.comparison.wanted import of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
@@ -28,7 +32,13 @@ _SEEDS: Final = 10
 
 
 def shares(
-    variant: str, requirements: Sequence[Asked], replications: Iterable[PlayedNight], confidence: float
+    variant: str,
+    requirements: Sequence[Asked],
+    replications: Iterable[PlayedNight],
+    confidence: float,
+    *,
+    candidates: int = 1,
+    random: bool = True,
 ) -> tuple[Share, ...]:
     """Judge the requirements of one variant over its nights: each that has a bound, then all of them together.
 
@@ -36,8 +46,11 @@ def shares(
         variant: the name of the variant.
         requirements: all that the scenario has under it, in order.
         replications: its nights, none of which failed, by seed.
-        confidence: of each interval for itself.
+        confidence: of each interval for itself, and of those of all candidates together.
+        candidates: how many share that confidence.
+        random: whether anything is random; if not, one night decides.
     """
+    level = _Level(confidence, candidates, random)
     played = list(replications)
     places = [place for place, one in enumerate(requirements) if has_bound(one)]
     if not places:
@@ -49,14 +62,14 @@ def shares(
                 variant,
                 [(night.seed, night.held[place]) for night in played],
                 requirements[place].in_share,
-                confidence,
+                level,
             ),
             requirements[place],
         )
         for place in places
     ]
     together = [(night.seed, _all_of([night.held[place] for place in places])) for night in played]
-    return (*single, _all(variant, together, [one.verdict for one in single], confidence))
+    return (*single, _all(variant, together, [one.verdict for one in single], level))
 
 
 def _bounded(share: Share, of: Asked) -> Share:
@@ -81,42 +94,73 @@ def _counts(held: Sequence[tuple[int, bool | None]]) -> tuple[int, int, int, tup
     return len(answers) - len(missed), len(answers), len(held) - len(answers), missed[:_SEEDS]
 
 
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """How sure the intervals are: each for itself, and all candidates together; without chance there is none."""
+
+    confidence: float
+    candidates: int
+    random: bool
+
+    def intervals(self, held: int, judged: int) -> tuple[Interval, Interval | None]:
+        """Give the interval of a share for itself, and that for all candidates together, if one is needed."""
+        alone = share_interval(held, judged, self.confidence)
+        if not self.random:
+            return alone, None
+        return alone, share_interval(held, judged, confidence_of_each(self.confidence, self.candidates))
+
+    @property
+    def words(self) -> str:
+        """How sure, in words."""
+        of = f", for {self.candidates} candidates together" if self.candidates > 1 else ""
+        return f"({sure(self.confidence)}{of})"
+
+
+def _span(together: Interval) -> str:
+    """Write what an interval shows."""
+    low, high = value(together.low or 0.0, "share"), value(1.0 if together.high is None else together.high, "share")
+    return f"{low} to {high} of all nights"
+
+
 def _share(
     requirement: Asked,
     variant: str,
     answers: Sequence[tuple[int, bool | None]],
     asked: float | None,
-    confidence: float,
+    level: _Level,
 ) -> Share:
     text, words = say_requirement(requirement), words_of(requirement)
     held, judged, unjudged, missed = _counts(answers)
     if not judged:
         sentence = f"{called(variant)}: nothing to judge of {words} in any of {nights(unjudged)}."
         return Share(text, variant, 0, 0, None, asked, "nothing_to_judge", sentence, label=words)
-    interval = share_interval(held, judged, confidence)
-    verdict, shown, why = _verdict(held, judged, asked, interval)
+    alone, together = level.intervals(held, judged)
+    verdict = VERDICTS[standing(held, judged, asked, together)]
+    why = _why(verdict, held, judged, asked, together, level)
     seen = f"It held in {held} of {nights(judged)}{why}.{_not_judged(unjudged)}"
-    said = f"{called(variant)}: {words}: {shown}. {seen}"
-    return Share(text, variant, held, judged, interval, asked, verdict, said, missed, label=words)
+    said = f"{called(variant)}: {words}: {say_verdict(verdict)}. {seen}"
+    return Share(text, variant, held, judged, alone, asked, verdict, said, missed, label=words, together=together)
 
 
-def _verdict(held: int, judged: int, asked: float | None, interval: Interval) -> tuple[ShareVerdict, str, str]:
-    """Give the verdict, what is shown of it, and why it is so."""
-    if asked is None:
-        if held == judged:
-            return "holds", say_verdict("holds"), ""
-        return "does_not_hold", say_verdict("does_not_hold"), ", but has to hold in every one"
-    low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
-    seen = f"; it holds in {value(low, 'share')} to {value(high, 'share')} of all nights ({sure(interval.confidence)})"
-    if low >= asked:
-        return "holds", say_verdict("holds"), seen
-    if high < asked:
-        return "does_not_hold", say_verdict("does_not_hold"), seen
-    enough = nights_without_more_misses(judged - held, asked, interval.confidence)
+def _why(
+    verdict: ShareVerdict, held: int, judged: int, asked: float | None, together: Interval | None, level: _Level
+) -> str:
+    """Say why a verdict is so, and with too few nights how many would do."""
+    if together is None:
+        return ", and nothing in it is random"
+    every = asked is None or asked >= 1
+    if every and held < judged:
+        return ", but has to hold in every one"
+    seen = f"; it holds in {_span(together)} {level.words}"
+    if verdict != "undecided":
+        return seen
+    if held == judged:
+        enough: int | None = nights_without_a_miss(level.candidates, asked, level.confidence)
+        return f"{seen}. {nights(enough or 0)} in all would be enough if none is missed"
+    enough = nights_at_rate(held, judged, asked or 1.0, level.candidates, level.confidence)
     if enough is None:
-        return "undecided", CANNOT_BE_DECIDED, f"{seen}. No number of nights can decide it"
-    missed = "none is missed" if held == judged else "no more are missed"
-    return "undecided", say_verdict("undecided"), f"{seen}. {nights(enough)} in all would be enough if {missed}"
+        return f"{seen}. It holds about as often as is asked, so no number of nights is known to be enough"
+    return f"{seen}. About {nights(enough)} in all would be enough if it goes on like this"
 
 
 def _not_judged(unjudged: int) -> str:
@@ -124,7 +168,7 @@ def _not_judged(unjudged: int) -> str:
 
 
 def _all(
-    variant: str, answers: Sequence[tuple[int, bool | None]], verdicts: Sequence[ShareVerdict], confidence: float
+    variant: str, answers: Sequence[tuple[int, bool | None]], verdicts: Sequence[ShareVerdict], level: _Level
 ) -> Share:
     held, judged, unjudged, missed = _counts(answers)
     if not judged:
@@ -136,10 +180,10 @@ def _all(
         "holds": "all requirements hold as asked",
         "undecided": "too few nights to decide whether all requirements hold as asked",
     }
-    interval = share_interval(held, judged, confidence)
-    low, high = value(interval.low or 0.0, "share"), value(1.0 if interval.high is None else interval.high, "share")
+    alone, together = level.intervals(held, judged)
+    so = "" if together is None else f", so {_span(together)} do {level.words}"
     sentence = (
         f"{called(variant)}: {words.get(verdict, 'not all requirements hold as asked')}. {held} of {nights(judged)} "
-        f"met all at once, so {low} to {high} of all nights do ({sure(confidence)}).{_not_judged(unjudged)}"
+        f"met all at once{so}.{_not_judged(unjudged)}"
     )
-    return Share(ALL, variant, held, judged, interval, None, verdict, sentence, missed)
+    return Share(ALL, variant, held, judged, alone, None, verdict, sentence, missed, together=together)

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from emulator.measure.comparison.intervals import share_interval
-from emulator.measure.comparison.result import Interval, ShareVerdict
+from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
+from emulator.measure.comparison.standings import standing
 from emulator.measure.words import value as say
 
 __all__ = ["Sized", "Sizing", "conclude_sizing"]
@@ -48,6 +49,7 @@ class Sizing:
         smallest: the first value with which they hold in the asked share; None when none does.
         monotone: whether the shares never fell from one value to the next by more than chance explains.
         changes: what was set on the command line, each as the option was given.
+        absent: for the values with which a worker is not there that a fault or an action is aimed at: which.
         sentence: the answer for a person, with the evidence for it and for the value before it.
     """
 
@@ -63,6 +65,7 @@ class Sizing:
     monotone: bool
     sentence: str
     changes: tuple[str, ...] = ()
+    absent: tuple[tuple[Any, tuple[str, ...]], ...] = ()
 
 
 def conclude_sizing(
@@ -77,6 +80,7 @@ def conclude_sizing(
     values: Sequence[Any],
     held: Sequence[Sequence[tuple[int, bool | None]]],
     changes: tuple[str, ...] = (),
+    absent: tuple[tuple[Any, tuple[str, ...]], ...] = (),
 ) -> Sizing:
     """Put a search together.
 
@@ -91,7 +95,7 @@ def conclude_sizing(
     smallest = None if found is None else tried[found].value
     sentence = _sentence(path, share, tried, found, monotone)
     return Sizing(
-        title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence, changes
+        title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence, changes, absent
     )
 
 
@@ -102,9 +106,9 @@ def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float,
     if not judged:
         return Sized(value, 0, 0, None, "nothing_to_judge", ())
     interval = share_interval(held, len(judged), confidence)
-    low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
-    verdict: ShareVerdict = "holds" if low >= share else "does_not_hold" if high < share else "undecided"
-    return Sized(value, held, len(judged), interval, verdict, missed[:10])
+    return Sized(
+        value, held, len(judged), interval, VERDICTS[standing(held, len(judged), share, interval)], missed[:10]
+    )
 
 
 def _above(one: Sized, other: Sized) -> bool:
@@ -122,7 +126,7 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
         text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
         if open_ones:
             many = ", ".join(str(one.value) for one in open_ones)
-            text += f". {'No number of nights can' if share >= 1 else 'Too few nights to'} decide on {many}"
+            text += f". Too few nights to decide on {many}"
     else:
         one = tried[found]
         text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"

@@ -61,7 +61,7 @@ def _leases(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Ite
             heard[1][0],
             "lease",
             (heard[0], attempt.end),
-            queue=came[7],
+            where=around.settings.terms(came[8], came[6]).stated_by["lease"],
             longer_than=heard[1][0] - since,
             was=attempt.lease,
             attempt=attempt.number,
@@ -105,7 +105,9 @@ def _tools(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Iter
 
 def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number: int, row: Row) -> Iterator[Fact]:
     """A job that failed at a limit: which one?"""
-    queue, retry = around.settings.queue(came[7]), around.settings.queue(came[7]).retry
+    terms = around.settings.terms(came[8], came[6])
+    queue, retry = terms.queue, terms.queue.retry
+    tries, limit = terms.stated_by["retry"], terms.stated_by["time_limit"]
     at, sub_state = row[0], row[6]
     last = attempts[-1] if attempts else None
     lost = sum(1 for attempt in attempts if attempt.outcome == "lease_lost")
@@ -115,18 +117,36 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
         if last.outcome not in retry.retried and not _was_cut(queue, last):
             return  # no limit ended it: such an outcome is not retried
         if in_all and not over_lost:
-            yield _change(at, "attempts_in_all", (number,), queue=came[7], above=retry.attempts_in_all)
+            yield _change(at, "attempts_in_all", (number,), where=tries, above=retry.attempts_in_all)
         elif over_lost and not in_all:
-            yield _change(at, "lost_leases_at_most", (number,), queue=came[7], above=retry.lost_leases_at_most)
+            yield _change(
+                at,
+                "lost_leases_at_most",
+                (number,),
+                where=tries,
+                above=retry.lost_leases_at_most,
+            )
     elif sub_state == "expired" and queue.start_within is not None:
         yield _change(at, "start_within", (number,), queue=came[7], longer_than=queue.start_within)
     elif sub_state == "out_of_time" and retry.total_limit is not None:
-        yield _change(at, "total_limit", (number,), queue=came[7], longer_than=retry.total_limit)
+        yield _change(at, "total_limit", (number,), where=tries, longer_than=retry.total_limit)
     elif sub_state == "time_limit" and queue.time_limit is not None:
         if queue.time_limit.then == "fail":
-            yield _change(at, "time_limit.after", (number,), queue=came[7], longer_than=queue.time_limit.after)
+            yield _change(
+                at,
+                "time_limit.after",
+                (number,),
+                where=limit,
+                longer_than=queue.time_limit.after,
+            )
         elif last is not None and _may_be_tried(retry, last.number, lost):
-            yield _change(at, "time_limit.at_most", (number,), queue=came[7], above=queue.time_limit.at_most)
+            yield _change(
+                at,
+                "time_limit.at_most",
+                (number,),
+                where=limit,
+                above=queue.time_limit.at_most,
+            )
     elif sub_state == "prerequisite_failed":
         yield _change(at, "if_failed", (number,), name=around.name(came[3]))
     elif sub_state == "allowance_used_up":

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.routines import Part
 from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.terms import Terms, terms_of
 
 __all__ = ["Settings", "WorkerSettings", "settings_of"]
 
@@ -33,6 +34,11 @@ class Settings:
     def queue(self, name: str) -> Queue:
         """Give the settings of a queue; of one that the scenario does not know, those of a queue left as it is."""
         return self.scenario.queues.get(name) or Queue()
+
+    def terms(self, entry: str, routine: str) -> Terms:
+        """Give the terms on which the jobs of a routine run that an entry brings."""
+        arrivals = (arrival for arrival in self.scenario.arrivals if arrival.label == entry)
+        return terms_of(self.scenario, next(arrivals, None), routine)
 
     def requires(self, routine: str) -> tuple[str, ...]:
         """Give what a worker must have for a job of a routine."""
@@ -67,8 +73,7 @@ def settings_of(scenario: Scenario) -> Settings:
     """Read the settings of every worker of a scenario."""
     workers: dict[str, WorkerSettings] = {}
     for pool, model in scenario.pools.items():
-        for number in range(1, model.count + 1):
-            name = f"{pool}-{number}"
+        for name in model.names(pool):
             differs = model.per_worker.get(name)
             own = differs.equipped_with if differs is not None else None
             workers[name] = WorkerSettings(

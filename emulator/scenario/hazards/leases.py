@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from emulator.scenario.hazards.outlook import Outlook, Said
+from emulator.scenario.hazards.outlook import Loc, Outlook, Said
+from emulator.scenario.models.pools import Pool
 from emulator.timeline.ticks import say
 
 __all__ = [
@@ -29,19 +30,29 @@ def losses_survived(lease: int, heartbeat: int) -> int:
     return -(-lease // heartbeat) - 2
 
 
+def _leases(outlook: Outlook) -> Iterator[tuple[Loc, str, int, str, Pool]]:
+    """List every lease that is renewed, with each pool that may have it: place, queue, length, pool, its settings."""
+    for queue, settings, name, pool in outlook.served():
+        if settings.renewed:
+            own = [outlook.terms(entry) for entry in outlook.entries_of(queue)]
+            found = {outlook.stated(terms, "lease"): terms.queue.lease for terms in own if terms.are_own}
+            for loc, lease in {("queues", queue, "lease"): settings.lease, **found}.items():
+                yield loc, queue, lease, name, pool
+
+
 def few_heartbeats(outlook: Outlook) -> Iterator[Said]:
     """A lease survives fewer than three lost heartbeats in a row."""
-    for queue, settings, name, pool in outlook.served():
-        survived = losses_survived(settings.lease, pool.heartbeat)
-        if not settings.renewed or survived >= ENOUGH_LOSSES:
+    for loc, _, lease, name, pool in _leases(outlook):
+        survived = losses_survived(lease, pool.heartbeat)
+        if survived >= ENOUGH_LOSSES:
             continue
-        told = f"a lease of {say(settings.lease)} with a heartbeat every {say(pool.heartbeat)} (pool {name})"
+        told = f"a lease of {say(lease)} with a heartbeat every {say(pool.heartbeat)} (pool {name})"
         if survived < 0:
-            yield ("queues", queue, "lease"), f"{told} always ends before it is renewed: every longer job loses it"
+            yield loc, f"{told} always ends before it is renewed: every longer job loses it"
         else:
             losses = f"{survived} lost heartbeat{'s' * (survived != 1)} in a row" if survived else "no lost heartbeat"
             yield (
-                ("queues", queue, "lease"),
+                loc,
                 f"{told} survives {losses}; {ENOUGH_LOSSES} or more are advisable: "
                 f"a lease above {say((ENOUGH_LOSSES + 1) * pool.heartbeat)} would do",
             )
@@ -49,12 +60,12 @@ def few_heartbeats(outlook: Outlook) -> Iterator[Said]:
 
 def jitter_outlasts_lease(outlook: Outlook) -> Iterator[Said]:
     """Two heartbeats can lie further apart than a lease is long."""
-    for queue, settings, name, pool in outlook.served():
+    for _, queue, lease, name, pool in _leases(outlook):
         apart = pool.heartbeat + 2 * pool.heartbeat_jitter
-        if settings.renewed and pool.heartbeat_jitter and pool.heartbeat < settings.lease < apart:
+        if pool.heartbeat_jitter and pool.heartbeat < lease < apart:
             yield (
                 ("pools", name, "heartbeat_jitter"),
-                f"two heartbeats can lie up to {say(apart)} apart, longer than a lease of {say(settings.lease)} "
+                f"two heartbeats can lie up to {say(apart)} apart, longer than a lease of {say(lease)} "
                 f"(queue {queue}): leases are lost though every heartbeat arrives",
             )
 
@@ -62,11 +73,11 @@ def jitter_outlasts_lease(outlook: Outlook) -> Iterator[Said]:
 def fixed_lease_short(outlook: Outlook) -> Iterator[Said]:
     """A fixed lease is shorter than the work can well be."""
     for entry in outlook.entries:
-        queue = outlook.scenario.queues[entry.routine.queue]
-        longest = outlook.longest(entry)
+        terms = outlook.terms(entry)
+        queue, longest = terms.queue, outlook.longest(entry)
         if not queue.renewed and queue.lease < longest:
             yield (
-                ("queues", entry.routine.queue, "lease"),
+                outlook.stated(terms, "lease"),
                 f"the fixed lease of {say(queue.lease)} is shorter than the p95 of {entry.arrival.routine}, "
                 f"{say(round(longest))}: such a job is handed out again while it is worked on",
             )
@@ -91,7 +102,7 @@ def clock_told_lease(outlook: Outlook) -> Iterator[Said]:
         if settings.expiry_sent_as != "clock_time":
             continue
         wrong = any(clock.offset or clock.drift_ppm for clock in outlook.clocks(pool))
-        if wrong or any(_aims_at(target, name) for target in skewed):
+        if wrong or any(_aims_at(outlook, target, name) for target in skewed):
             yield (
                 ("queues", queue, "expiry_sent_as"),
                 f"the lease's end is told as clock time, and clocks in the pool {name} are wrong: "
@@ -99,8 +110,7 @@ def clock_told_lease(outlook: Outlook) -> Iterator[Said]:
             )
 
 
-def _aims_at(target: object, pool: str) -> bool:
+def _aims_at(outlook: Outlook, target: object, pool: str) -> bool:
     if isinstance(target, tuple):
-        return any(_aims_at(one, pool) for one in target)
-    named = str(getattr(target, "pool", target))
-    return named == pool or named.rpartition("-")[0] == pool
+        return any(_aims_at(outlook, one, pool) for one in target)
+    return outlook.may_mean(str(getattr(target, "pool", target)), pool)

@@ -17,6 +17,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.recurrence import occurrences
+from emulator.scenario.terms import Terms, terms_of
 from emulator.scenario.variants import patched
 from emulator.world.sampling import Distribution as Law
 from emulator.world.sampling_of import sampling_of
@@ -134,6 +135,18 @@ class Outlook:
         law = law_of(part.takes)
         return Work(law.expectation()), Work(law.p95()), Work(law.least())
 
+    def terms(self, entry: Entry) -> Terms:
+        """Give the terms on which the jobs of an entry run."""
+        return terms_of(self.scenario, entry.arrival, entry.arrival.routine)
+
+    def stated(self, terms: Terms, key: str) -> Loc:
+        """Give the place of the lease, the time limit or the retry that holds for some jobs."""
+        who, name = terms.stated_by[key]
+        if who != "arrivals":
+            return who, name, key
+        places = (place for place, arrival in enumerate(self.scenario.arrivals) if arrival.label == name)
+        return who, next(places), key
+
     def entries_of(self, queue: str) -> list[Entry]:
         return [entry for entry in self.entries if entry.routine.queue == queue]
 
@@ -184,4 +197,4 @@ class Outlook:
 
     def may_mean(self, who: str, pool: str) -> bool:
         """Say whether a grant or credential for a pool or worker is for workers of a pool."""
-        return who == pool or who.rpartition("-")[0] == pool
+        return who == pool or who in self.scenario.pools[pool].names(pool)

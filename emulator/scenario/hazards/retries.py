@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from emulator.scenario.hazards.outlook import Entry, Outlook, Said, law_of
+from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said, law_of
 from emulator.scenario.models.queues import Retry
 from emulator.timeline.ticks import say
 
@@ -54,12 +54,16 @@ def _pause(retry: Retry, number: int) -> int:
 
 def pauses_outlast_night(outlook: Outlook) -> Iterator[Said]:
     """The pauses between all attempts together are longer than the run."""
-    for queue, settings in outlook.scenario.queues.items():
-        longest = span(settings.retry)
+    found: dict[Loc, Retry] = {
+        ("queues", queue, "retry"): settings.retry for queue, settings in outlook.scenario.queues.items()
+    }
+    found |= {outlook.stated(own, "retry"): own.queue.retry for own in map(outlook.terms, outlook.entries)}
+    for loc, retry in found.items():
+        longest = span(retry)
         if longest >= outlook.scenario.lasts:
             yield (
-                ("queues", queue, "retry"),
-                f"the pauses between {settings.retry.attempts_in_all} attempts add up to {_at_most(longest)}, "
+                loc,
+                f"the pauses between {retry.attempts_in_all} attempts add up to {_at_most(longest)}, "
                 f"and the run lasts {say(outlook.scenario.lasts)}: the last attempts never come",
             )
 
@@ -75,12 +79,24 @@ def _calling(outlook: Outlook, system: str) -> Iterator[Entry]:
             yield entry
 
 
+def _asking(entry: Entry, system: str, hint: int) -> int:
+    """Give the longest time for which a job asks a system again inside one attempt, in ticks."""
+    asks = [part.asks_again for part in entry.routine.parts if (part.calls or "").partition("/")[0] == system]
+    names = ("pause", "first", "grows_by", "longest", "jitter")
+    pauses = [
+        Retry(attempts_in_all=one.times + 1, **{name: getattr(one, name) for name in names}) for one in asks if one
+    ]
+    return max((span(retry, hint) for retry in pauses), default=0)
+
+
 def retries_end_in_outage(outlook: Outlook) -> Iterator[Said]:
     """All attempts can be used up before an outage that is foreseen is over."""
     for loc, system, begins, length in _outages(outlook):
-        for queue in dict.fromkeys(entry.routine.queue for entry in _calling(outlook, system)):
-            retry = outlook.scenario.queues[queue].retry
-            longest = span(retry, outlook.scenario.systems[system].retry_after or 0)
+        found = {entry.routine.queue: outlook.terms(entry).queue.retry for entry in _calling(outlook, system)}
+        for queue, retry in found.items():
+            hint = outlook.scenario.systems[system].retry_after or 0
+            asking = max(_asking(entry, system, hint) for entry in _calling(outlook, system))
+            longest = span(retry, hint) + retry.attempts_in_all * asking
             lasting = min(length, outlook.scenario.lasts - begins)
             if longest < lasting:
                 yield (
@@ -120,7 +136,8 @@ def grant_late(outlook: Outlook) -> Iterator[Said]:
             pools = outlook.pools_of(entry.routine.queue)
             if not any(outlook.may_mean(grant.who, pool) for pool in pools):
                 continue
-            longest = span(scenario.queues[entry.routine.queue].retry, scenario.systems[system].retry_after or 0)
+            retry, hint = outlook.terms(entry).queue.retry, scenario.systems[system].retry_after or 0
+            longest = span(retry, hint) + retry.attempts_in_all * _asking(entry, system, hint)
             first = _first(outlook, entry)
             if first is not None and first + longest < in_force:
                 yield (

@@ -7,6 +7,7 @@ from typing import Final
 from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said
 from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite
 from emulator.scenario.models.routines import Part, Routine
+from emulator.scenario.terms import terms_of
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = [
@@ -23,14 +24,15 @@ __all__ = [
 def time_limit_short(outlook: Outlook) -> Iterator[Said]:
     """The time limit of an attempt is below what the work can well take, or even below what it takes at best."""
     for entry in outlook.entries:
-        cap = outlook.scenario.queues[entry.routine.queue].time_limit
+        terms = outlook.terms(entry)
+        cap = terms.queue.time_limit
         if cap is None:
             continue
         fastest = max(outlook.speeds(entry.routine.queue), default=1.0)
         at_best = entry.least.at(fastest)
         if cap.then == "resume":
             at_best = max((step.at(fastest) for step in entry.steps), default=0)
-        loc, name = ("queues", entry.routine.queue, "time_limit", "after"), entry.arrival.routine
+        loc, name = (*outlook.stated(terms, "time_limit"), "after"), entry.arrival.routine
         if at_best >= cap.after:
             what = "a single part of it" if cap.then == "resume" else "it"
             yield (
@@ -71,10 +73,12 @@ def unrepeatable_work(outlook: Outlook) -> Iterator[Said]:
     by_hand = {again.get(a.run_again.rpartition("#")[0]) for a in scenario.actions if a.run_again is not None}
     twice = {fault.hand_out_twice for fault in scenario.faults}
     for name, routine in scenario.routines.items():
-        retry = scenario.queues[routine.queue].retry
+        terms = [outlook.terms(entry) for entry in outlook.entries if entry.arrival.routine == name]
+        retries = [one.queue.retry for one in terms or [terms_of(scenario, None, name)]]
+        attempts = max((retry.attempts_in_all for retry in retries if retry.retried), default=1)
         why = []
-        if retry.attempts_in_all > 1 and retry.retried:
-            why.append(f"up to {retry.attempts_in_all} attempts")
+        if attempts > 1:
+            why.append(f"up to {attempts} attempts")
         if name in by_hand:
             why.append("it is run again by hand")
         if routine.queue in twice:

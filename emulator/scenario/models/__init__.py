@@ -6,7 +6,7 @@ from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite, Pr
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
-from emulator.scenario.models.queues import Allowance, Queue, Retry, TimeLimit
+from emulator.scenario.models.queues import Allowance, AskAgain, Queue, Retry, TimeLimit
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Broker, Scenario
@@ -16,6 +16,7 @@ __all__ = [
     "Action",
     "Allowance",
     "Arrival",
+    "AskAgain",
     "Broker",
     "Credential",
     "Distribution",

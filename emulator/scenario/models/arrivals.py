@@ -9,6 +9,7 @@ from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo,
 
 from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import DAY, say
 
@@ -19,8 +20,8 @@ _AT_CHANGES: Final = ("in_missing_hour", "in_double_hour")
 
 ARRIVAL_KEYS: Final = MappingProxyType(
     {
-        "at": _AT_CHANGES,
-        "per_hour": _BOUNDED,
+        "at": (*_AT_CHANGES, "varies_with"),
+        "per_hour": (*_BOUNDED, "varies_with"),
         "every": _BOUNDED,
         "gaps": _BOUNDED,
         "again_after": _BOUNDED,
@@ -151,7 +152,12 @@ class Arrival(Model):
         default=None,
         min_length=1,
         max_length=1000,
-        description="A .csv or .swf file below the scenario's folder, from which its path counts.",
+        description="A .csv or .swf file below the scenario's folder, from which its path counts. Its "
+        "columns: [the formats of traces](reference-traces.md).",
+    )
+    varies_with: Name | None = Field(
+        default=None,
+        description="A factor of `varies`, by which `per_hour`, or the `count` of `at`, is multiplied in a night.",
     )
     parameters: dict[Name, Any] = Field(default={}, description="The values of the routine's parameters.")
     priority: int | None = Field(
@@ -159,9 +165,19 @@ class Arrival(Model):
     )
     key: Template | None = Field(default=None, description="The exclusive key. Default: the routine's.")
     idempotency_key: Template | None = Field(
-        default=None, description="{number} and parameter names are filled in. Default: none."
+        default=None,
+        description="{number} and parameter names are filled in; of a trace also {job}, its own number. Default: none.",
     )
     not_before: Moment | None = Field(default=None, description="Held until then; default: not held.")
+    lease: PositiveDuration | None = Field(default=None, description="The lease of its jobs. Default: the routine's.")
+    time_limit: TimeLimit | None = Field(
+        default=None, description="The time limit of an attempt at its jobs. Default: the routine's."
+    )
+    retry: Retry | None = Field(
+        default=None,
+        description="When its jobs are tried again, as a whole in place of what the routine or the queue says; the "
+        "allowance stays the queue's.",
+    )
     after: Prerequisites | None = Field(
         default=None,
         description="What must end first: a mapping, a list of them (all of it), or `{any_of: [...]}` (the first of "
@@ -245,6 +261,7 @@ class Arrival(Model):
             )
         if self.late_at_most is not None and self.if_missed == "skip" and self.recurs is not None:
             yield ("late_at_most",), "missed occurrences are skipped: give if_missed: once or each"
+        yield from wrong_terms(self.retry)
         yield from self._wrong_recurrence()
 
     def _wrong_recurrence(self) -> Iterator[Mistake]:

@@ -29,6 +29,9 @@ LAWS: Final = MappingProxyType(
 )
 """Each way of writing a distribution: the keys that it must have, and those that it may have beside them."""
 
+_TIMES: Final = ("constant", "between", "min", "mode", "max", "median", "p95", "mean", "scale", "one_of")
+"""The keys of a distribution that are times."""
+
 _WAYS: Final = "{between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}"
 
 
@@ -72,6 +75,9 @@ class Distribution(Model):
         default=None, strict=False, description="With `one_of`: how likely each is, 0 or more; default: all alike."
     )
     traced: Literal[True] | None = Field(default=None, description="The time that the arrival's trace gives.")
+    varies_with: str | None = Field(
+        default=None, description="Beside any law but `traced`: a factor of `varies`, by which the time is multiplied."
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -85,7 +91,7 @@ class Distribution(Model):
         return not any(time is None or time for time in times) and self.traced is None
 
     def mistakes(self) -> Iterator[Mistake]:
-        given = {name for name in type(self).model_fields if getattr(self, name) is not None}
+        given = {name for name in type(self).model_fields if getattr(self, name) is not None} - {"varies_with"}
         law = self._law(given)
         if law is None:
             if self.law:
@@ -106,6 +112,21 @@ class Distribution(Model):
                 yield ("weights", self.weights.index(min(self.weights))), "a weight is 0 or more"
             elif not any(self.weights):
                 yield ("weights",), "all weights are 0: at least one must be more"
+
+    def times(self, factor: float) -> "Distribution":
+        """Give the same law for times that are so many times as long, to the nearest tick.
+
+        >>> Distribution(between=(10, 20)).times(1.5).between
+        (15, 30)
+        """
+        said: dict[str, Any] = {"varies_with": None}
+        for name in _TIMES:
+            value = getattr(self, name)
+            if isinstance(value, tuple):
+                said[name] = tuple(round(time * factor) for time in value)
+            elif value is not None:
+                said[name] = max(round(value * factor), 1) if value else 0
+        return self.model_copy(update=said)
 
     def _law(self, given: set[str]) -> str | None:
         for name, (needed, allowed) in LAWS.items():

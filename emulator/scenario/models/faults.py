@@ -10,7 +10,17 @@ from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.pools import SkewedClock
 from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, Share
 
-__all__ = ["FAULT_KEYS", "FAULT_KINDS", "FAULT_NEEDS", "Fault", "Target", "WorkerTarget", "kind_mistakes", "kind_of"]
+__all__ = [
+    "FAULT_KEYS",
+    "FAULT_KINDS",
+    "FAULT_NEEDS",
+    "WORKER_KINDS",
+    "Fault",
+    "Target",
+    "WorkerTarget",
+    "kind_mistakes",
+    "kind_of",
+]
 
 _TIMES: Final = ("at", "from", "until", "gaps", "gaps_from", "lasts")
 
@@ -37,6 +47,12 @@ FAULT_KEYS: Final = MappingProxyType(
 """For each kind of fault, the keys that may stand beside it."""
 
 FAULT_KINDS: Final = tuple(FAULT_KEYS)
+
+WORKER_KINDS: Final = (
+    *("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock"),
+    "missing_tool",
+)
+"""The kinds of faults that are aimed at workers; all others have one target with a name."""
 
 FAULT_NEEDS: Final = MappingProxyType(
     {

@@ -8,7 +8,7 @@ from pydantic import Field
 from emulator.scenario.values import Count, Duration, Mistake, Model, PositiveDuration
 from emulator.timeline.ticks import say
 
-__all__ = ["Allowance", "Outcome", "Queue", "Retry", "TimeLimit"]
+__all__ = ["Allowance", "AskAgain", "Outcome", "Queue", "Retry", "TimeLimit", "wrong_terms"]
 
 Outcome = Literal["error", "permanent_error", "time_limit", "lease_lost"]
 
@@ -59,20 +59,48 @@ class Retry(Model):
     respects_retry_after: bool = Field(default=True, description="Waits at least as long as a system's hint asks.")
 
     def mistakes(self) -> Iterator[Mistake]:
-        if self.pause == "none" and "pause" not in self.model_fields_set:
-            for name in ("first", "grows_by", "longest"):
-                if self.stated(name):
-                    yield (name,), f"`{name}` says nothing without pause: constant, linear or exponential"
-        if self.pause == "none" and self.jitter != "none":
-            yield ("jitter",), "there is no pause to jitter: give pause: constant, linear or exponential"
-        if self.pause != "none" and not self.first:
-            yield ("first",), f"a pause that is {self.pause} needs `first`, the first pause, above 0"
-        if self.stated("grows_by") and self.pause in ("constant", "linear"):
-            yield ("grows_by",), f"`grows_by` belongs to an exponential pause, and this one is {self.pause}"
-        if self.longest is not None and self.pause != "none" and self.longest < self.first:
-            yield ("longest",), f"the longest pause is below the first ({say(self.first)})"
+        yield from _wrong_pause(self)
         if len(set(self.retried)) < len(self.retried):
             yield ("retried",), "an outcome stands here twice"
+
+
+class AskAgain(Model):
+    """How a part asks a system again that has refused its call, inside one attempt; each ask is one more call.
+
+    Refused is a call that the system turns away (down, over its rate limit, its line full), or that has no access. A
+    hint of the system (`retry_after`) is waited for in any case.
+    """
+
+    times: int = Field(ge=1, le=100_000, description="So often at most, after the first call.")
+    pause: Literal["none", "constant", "linear", "exponential"] = Field(
+        default="none", description="How the pause before an ask grows from ask to ask."
+    )
+    first: Duration = Field(default=0, description="The first pause.")
+    grows_by: float = Field(default=2.0, ge=1, le=1000, description="Factor of the exponential pause.")
+    longest: Duration | None = Field(
+        default=None, description="No pause before jitter is longer, no decorrelated one at all; default: no limit."
+    )
+    jitter: Literal["none", "full", "equal", "decorrelated"] = Field(
+        default="none", description="As for the retries of a queue."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        yield from _wrong_pause(self)
+
+
+def _wrong_pause(stated: Retry | AskAgain) -> Iterator[Mistake]:
+    if stated.pause == "none" and "pause" not in stated.model_fields_set:
+        for name in ("first", "grows_by", "longest"):
+            if stated.stated(name):
+                yield (name,), f"`{name}` says nothing without pause: constant, linear or exponential"
+    if stated.pause == "none" and stated.jitter != "none":
+        yield ("jitter",), "there is no pause to jitter: give pause: constant, linear or exponential"
+    if stated.pause != "none" and not stated.first:
+        yield ("first",), f"a pause that is {stated.pause} needs `first`, the first pause, above 0"
+    if stated.stated("grows_by") and stated.pause in ("constant", "linear"):
+        yield ("grows_by",), f"`grows_by` belongs to an exponential pause, and this one is {stated.pause}"
+    if stated.longest is not None and stated.pause != "none" and stated.longest < stated.first:
+        yield ("longest",), f"the longest pause is below the first ({say(stated.first)})"
 
 
 class TimeLimit(Model):
@@ -91,8 +119,14 @@ class TimeLimit(Model):
             yield ("at_most",), "`at_most` says how often a job starts over or resumes, and here it fails at once"
 
 
+def wrong_terms(retry: Retry | None) -> Iterator[Mistake]:
+    """Tell what an arrival entry or a routine cannot say of the retries of its jobs."""
+    if retry is not None and retry.allowance is not None:
+        yield ("retry", "allowance"), "the allowance of retries is the queue's: give it there"
+
+
 class Queue(Model):
-    """One queue of jobs."""
+    """One queue of jobs. Its lease, time limit and retries hold where neither routine nor arrivals say their own."""
 
     lease: PositiveDuration = Field(default=90_000_000, description="How long a lease is; a renewal starts it again.")
     renewed: bool = Field(default=True, description="false: a fixed lease that no heartbeat renews.")

@@ -6,6 +6,7 @@ from typing import Literal
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.queues import AskAgain, Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Share, Template
 
 __all__ = ["OF_EFFECTS", "Part", "Routine"]
@@ -24,7 +25,13 @@ class Part(Model):
     patience: PositiveDuration | None = Field(
         default=None, description="With `calls`: gives up waiting after this. Default: the system's."
     )
+    asks_again: AskAgain | None = Field(
+        default=None, description="With `calls`: asks again when the call is refused. Default: the attempt ends then."
+    )
     error_share: Share = Field(default=0.0, description="This share of its executions end in an error.")
+    errors_vary_with: Name | None = Field(
+        default=None, description="A factor of `varies`, by which `error_share` is multiplied; it stays at most 1."
+    )
     permanent_error_share: Share = Field(default=0.0, description="This share end in a permanent error.")
     effect: NewName | None = Field(default=None, description="The effect that it has.")
     target: Template | None = Field(
@@ -54,6 +61,8 @@ class Part(Model):
             yield ("takes",), "a part that calls a system takes as long as that does: leave out `takes` or `calls`"
         if self.patience is not None and self.calls is None:
             yield ("patience",), "`patience` belongs to a part that `calls` a system"
+        if self.asks_again is not None and self.calls is None:
+            yield ("asks_again",), "`asks_again` belongs to a part that `calls` a system"
         if self.effect is None:
             for name in OF_EFFECTS:
                 if self.stated(name):
@@ -81,6 +90,15 @@ class Routine(Model):
         default=None, description="The exclusive key, such as {volume}: at most n run per key. Default: none."
     )
     priority: int = Field(default=0, ge=-1_000_000, le=1_000_000, description="Higher goes first.")
+    lease: PositiveDuration | None = Field(default=None, description="The lease of its jobs. Default: the queue's.")
+    time_limit: TimeLimit | None = Field(
+        default=None, description="The time limit of an attempt at its jobs. Default: the queue's."
+    )
+    retry: Retry | None = Field(
+        default=None,
+        description="When its jobs are tried again, as a whole in place of what the queue says; the allowance stays "
+        "the queue's.",
+    )
     after_failure: Literal["start_over", "resume"] = Field(
         default="start_over", description="The next attempt begins at the first part, or after the last finished one."
     )
@@ -100,3 +118,4 @@ class Routine(Model):
         for place, part in enumerate(self.parts):
             if first.setdefault(part.name, place) != place:
                 yield ("parts", place, "name"), f"two parts are called {part.name!r}: give each a name of its own"
+        yield from wrong_terms(self.retry)

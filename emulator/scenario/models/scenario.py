@@ -13,6 +13,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.systems import System
+from emulator.scenario.models.varies import Factor
 from emulator.scenario.values import Model, Name, NewName, Span, one_line
 
 __all__ = ["Broker", "Question", "Scenario"]
@@ -54,6 +55,9 @@ class Scenario(Model):
         default="computed", description="simulated: each heartbeat is an event of its own. The jobs fare the same."
     )
     meant_to_miss: bool = Field(default=False, description="true: a lesson in which a requirement is missed.")
+    varies: dict[NewName, Factor] = Field(
+        default={}, max_length=20, description="Factors that are drawn once for each night, by name."
+    )
     broker: Broker = Field(default=Broker(), description="How the broker behaves.")
     queues: dict[NewName, Queue] = Field(min_length=1, description="The queues, by name.")
     pools: dict[NewName, Pool] = Field(min_length=1, description="The pools of workers, by name.")
@@ -65,6 +69,12 @@ class Scenario(Model):
     faults: tuple[Fault, ...] = Field(default=(), strict=False, description="What goes wrong.")
     actions: tuple[Action, ...] = Field(default=(), strict=False, description="What people do.")
     must_hold: tuple[Requirement, ...] = Field(default=(), strict=False, description="What must be true in the end.")
+    also_true: tuple[Requirement, ...] = Field(
+        default=(),
+        strict=False,
+        description="Facts of the lesson that are true of one night, such as exactly one lost lease. `run` judges them "
+        "apart from `must_hold`; many nights, recommendations and `hunt` leave them out.",
+    )
     prefer: tuple[Name, ...] = Field(
         default=(),
         strict=False,

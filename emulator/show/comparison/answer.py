@@ -105,7 +105,7 @@ def _dropped(advice: Recommendation, others: Sequence[CandidateStanding]) -> str
     measure = advice.steps[last.dropped_by].measure
     found = next((it for it in advice.differences if (it.measure, it.variant) == (measure, last.variant)), None)
     by = "" if found is None else f" {difference_in_words(found)}"
-    return f"{capital(called(last.variant))} qualifies too, but its {label_of(measure)} is{by}."
+    return f"{capital(called(last.variant))} qualifies too, with {label_of(measure)}{by}."
 
 
 def difference_in_words(it: LeaderDifference, *, turned: bool = False) -> str:

@@ -141,10 +141,10 @@ def _share_row(one: Share) -> list[str]:
     return [
         name(one.variant),
         f"{one.held} of {one.judged}" if one.judged else "nothing to judge",
-        text(between(one.interval, "share")),
+        text(between(one.together or one.interval, "share")),
         (seeds or "none") + (f" and {more} more" if more > 0 else ""),
         "every night" if one.asked is None else value(one.asked, "share"),
-        _look(one.verdict, verdict_of(one, one.asked)),
+        _look(one.verdict, verdict_of(one)),
     ]
 
 

@@ -187,7 +187,9 @@ def _shares(page: Page, comparison: Comparison) -> None:
         roles: list[Role] = [""]
         for one in shares:
             of = one.asks if not many else f"{_quoted(one.variant)}: {one.asks}"
-            rows.append([of, f"{one.held} of {one.judged}", between(one.interval, "share"), _verdict(one)])
+            rows.append(
+                [of, f"{one.held} of {one.judged}", between(one.together or one.interval, "share"), _verdict(one)]
+            )
             roles.append(_ROLES.get(one.verdict, "") if one.requirement != ALL else "")
         page.table(rows, roles=roles)
         for one in shares:
@@ -204,7 +206,7 @@ def _quoted(variant: str) -> str:
 
 
 def _verdict(one: Share) -> str:
-    return "" if one.requirement == ALL else verdict_of(one, one.asked)
+    return "" if one.requirement == ALL else verdict_of(one)
 
 
 def _trade_off(page: Page, comparison: Comparison) -> None:
@@ -272,11 +274,17 @@ def sizing_page(sizing: Sizing) -> Page:
             str(one.value),
             f"{one.held} of {one.judged} nights",
             between(one.interval, "share"),
-            verdict_of(one, sizing.share),
+            verdict_of(one),
         ]
         for one in sizing.tried
     ]
     page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])
     page.blank()
+    for tried, workers in sizing.absent:
+        are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
+        who = f"With {sizing.path} = {tried}, {', '.join(workers)} {are} not there"
+        page.say(f"{who}: what is aimed at {them} hits nothing.")
+    if sizing.absent:
+        page.blank()
     page.say(SMALL_PRINT, "small")
     return page

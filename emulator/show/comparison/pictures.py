@@ -225,16 +225,16 @@ def held(
         role, shape = _HELD.get(one.verdict, ("faint", "ring"))
         if layout.narrow:
             svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
-            svg.text(layout.width - 12, middle - 14, verdict_of(one, one.asked), anchor="end", size=11)
+            svg.text(layout.width - 12, middle - 14, verdict_of(one), anchor="end", size=11)
         else:
             svg.text(layout.left - 10, middle + 4, fit(_named(one, by_requirement), 42), anchor="end", size=12)
             svg.text(layout.right + 14, middle + 4, f"{one.held} of {one.judged}", size=11)
-            svg.text(layout.width - 12, middle + 4, verdict_of(one, one.asked), anchor="end", role=role, size=11)
+            svg.text(layout.width - 12, middle + 4, verdict_of(one), anchor="end", role=role, size=11)
         if one.requirement != ALL:  # all at once are asked for as each of them is
             asked = scale.at(1 if one.asked is None else one.asked)
             svg.line(asked, middle - 9, asked, middle + 9, width=2, dashes="3 2")
         assert one.interval is not None
-        _whisker(svg, scale, one.interval, middle, role)
+        _whisker(svg, scale, one.together or one.interval, middle, role)
         svg.mark(scale.at(one.held / one.judged), middle, shape, role=role, tip=one.sentence)
     return svg.write(styled=styled)
 

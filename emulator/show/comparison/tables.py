@@ -114,7 +114,7 @@ def _asked(comparison: Comparison) -> list[str]:
     lines = ["| requirement | nights kept | verdict |", "| --- | --- | --- |"]
     for one in asked:
         nights = f"{one.held} of {one.judged}" if one.judged else "-"
-        lines.append(f"| {_escaped(one.asks)} | {nights} | {verdict_of(one, one.asked)} |")
+        lines.append(f"| {_escaped(one.asks)} | {nights} | {verdict_of(one)} |")
     return lines
 
 

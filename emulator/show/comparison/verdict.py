@@ -1,22 +1,27 @@
 """The verdict of a comparison in one sentence, and whether everything held that had to.
 
-The law: a variant that is tried has to hold what is asked of it. The baseline stands for what is there today, so its
-own requirements decide only when there is nothing beside it. What so few nights leave open
-has not been shown.
+The law: a comparison stands by what it recommends (``emulator.measure.comparison.outcome``). What so few nights leave
+open has not been shown.
 """
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Final
 
+from emulator.measure.comparison.outcome import Outcome, outcome_of
 from emulator.measure.comparison.result import Comparison, Difference, Share
 from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.show.comparison.answer import answer, capital
-from emulator.show.comparison.words import decidable
 from emulator.show.meta import all_of
 
 __all__ = ["asked_of", "holds", "sentence", "size_holds"]
+
+_HOLDS: Final[Mapping[Outcome, bool | None]] = MappingProxyType(
+    {"good": True, "bad": False, "open": None, "nothing_asked": None}
+)
 
 
 def asked_of(comparison: Comparison) -> list[Share]:
@@ -27,11 +32,8 @@ def asked_of(comparison: Comparison) -> list[Share]:
 
 
 def holds(comparison: Comparison) -> bool | None:
-    """Say whether all that had to hold does; None when nothing had to, or there was nothing to judge."""
-    verdicts = {one.verdict for one in asked_of(comparison)} - {"nothing_to_judge"}
-    if comparison.lost:
-        return False
-    return verdicts == {"holds"} if verdicts else None
+    """Say whether a variant is recommended, or with one variant whether all that had to hold does; None: it is open."""
+    return _HOLDS[outcome_of(comparison)]
 
 
 def size_holds(sizing: Sizing) -> bool:
@@ -73,8 +75,6 @@ def _of_nights(comparison: Comparison, asked: Sequence[Share], bad: Sequence[Sha
             f"It does not hold: {len(bad)} of {many} {'is' if len(bad) == 1 else 'are'} missed too often, in {nights}."
         )
     if open_:
-        if not any(decidable(one, one.asked) for one in open_):
-            return f"Not decided: no number of nights can decide {len(open_)} of {many}."
         leave = "leaves" if comparison.nights == 1 else "leave"
         return f"Too few nights to decide: {nights} {leave} {len(open_)} of {many} open."
     return f"It holds: {all_of(len(asked))}{' are' if len(asked) > 1 else ''} met often enough, in {nights}."

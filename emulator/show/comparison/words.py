@@ -3,9 +3,8 @@
 import shlex
 from typing import Final
 
-from emulator.measure.comparison.planning import nights_without_more_misses
 from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
-from emulator.measure.comparison.saying import CANNOT_BE_DECIDED, called, say_verdict
+from emulator.measure.comparison.saying import called, say_verdict
 from emulator.measure.comparison.sizing import Sized
 from emulator.measure.comparison.tradeoff import DONE
 from emulator.measure.words import value
@@ -18,7 +17,6 @@ __all__ = [
     "LESS_DONE",
     "again",
     "between",
-    "decidable",
     "done_shares",
     "effect_of",
     "identical",
@@ -111,25 +109,8 @@ def interval_title(confidence: float) -> str:
     return f"{value(confidence, 'share')} interval"
 
 
-def decidable(one: Share | Sized, asked: float | None) -> bool:
-    """Say whether more nights could decide what is undecided: none can show that it holds in 100 % of all nights.
-
-    Args:
-        asked: the share of nights that is asked for, from 0 to 1; None for what is not asked of a share.
-    """
-    if asked is None or one.interval is None:
-        return True
-    return nights_without_more_misses(one.judged - one.held, asked, one.interval.confidence) is not None
-
-
-def verdict_of(one: Share | Sized, asked: float | None) -> str:
-    """Write a verdict: ``holds``, ``does not hold``, ``too few nights``, ``cannot be decided``.
-
-    Args:
-        asked: the share of nights that is asked for, from 0 to 1; None for what is not asked of a share.
-    """
-    if one.verdict == "undecided" and not decidable(one, asked):
-        return CANNOT_BE_DECIDED
+def verdict_of(one: Share | Sized) -> str:
+    """Write a verdict: ``holds``, ``does not hold``, ``too few nights``."""
     return say_verdict(one.verdict)
 
 

@@ -23,7 +23,7 @@ class Recorded:
         about: what the run was made of.
         clock: the scenario's clock.
         rows: the events; the number of each is its place, counted from 1.
-        night, judged: what they fold to, and the requirements.
+        night, judged: what they fold to, and the requirements. also_true: the facts of the lesson.
         finished: whether the run came to its end.
         parts: routine -> (name, whether it is done for each element of a list) of its parts, in order.
         breaks_off: where the log ends, in a sentence, if that is before the run was finished; else "".
@@ -38,6 +38,7 @@ class Recorded:
     judged: tuple[Judged, ...]
     finished: bool
     parts: Mapping[str, tuple[tuple[str, bool], ...]]
+    also_true: tuple[Judged, ...] = ()
     breaks_off: str = ""
     digest: str = ""
 

@@ -14,7 +14,7 @@ from emulator.show.html import clean
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
-from emulator.show.meta import SMALL_PRINT, one_night, verdict
+from emulator.show.meta import SMALL_PRINT, facts, one_night, verdict
 from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
@@ -42,6 +42,7 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
     named = named[:_MOST_STORIES]
     listed = frozenset(named)
     fits, sentence = (None, of.meta.breaks_off) if of.meta.breaks_off else verdict(of.judged)
+    sentence = " ".join(filter(None, (sentence, facts(of.meta.also_true))))
     look = "" if fits is None else " fits" if fits else " fails"
     parts = [
         '<a class="skip" href="#requirements">To the requirements</a>',

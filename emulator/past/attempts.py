@@ -1,0 +1,297 @@
+"""Which attempts of which jobs do the rows of the exports tell, and what of them cannot be used?
+
+All rows of all files become one table of numbers, a row for each attempt. The law: what is changed or left out is
+counted, with the lines where it stands. A row that comes again, in one file or in several that overlap, counts once. A
+begin after its end changes places with it, and is told. A moment far away from all others is left out.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from emulator.errors import InputError
+from emulator.past.columns import Columns, plain_name, plain_worker
+from emulator.past.moments import BLANKS
+from emulator.past.outcomes import MEANINGS
+from emulator.past.tables import LeftOut, Table
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["ERROR", "LOST", "OK", "Attempts", "attempts_of"]
+
+OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(MEANINGS))
+_FAR: Final = 30 * 86_400.0
+_SHOWN: Final = 5
+
+
+@dataclass(slots=True)
+class Attempts:
+    """The attempts of past jobs, ordered by submission, job and attempt.
+
+    Attributes:
+        job: the number of the job, from 0.
+        routine: the place of its routine in ``routines``.
+        submitted: when the job was submitted, in seconds since 1970 in UTC.
+        begun: when the attempt began; not a number where it did not.
+        ended: when it ended; not a number where that is missing.
+        worker: the place of its worker in ``workers``; -1 where none is told.
+        outcome: the place of its outcome in :data:`emulator.past.outcomes.MEANINGS`.
+        number: which attempt of its job this is, from 1.
+        doubtful: whether one of its moments is in an hour that local clocks show twice or never.
+        lines: where it stands: the file, and the line in it.
+        told: what was counted on the way, code by code.
+        knows_submission: whether submission and begin are told apart.
+    """
+
+    job: "NDArray[np.int64]"
+    routine: "NDArray[np.int64]"
+    submitted: "NDArray[np.float64]"
+    begun: "NDArray[np.float64]"
+    ended: "NDArray[np.float64]"
+    worker: "NDArray[np.int64]"
+    outcome: "NDArray[np.int64]"
+    number: "NDArray[np.int64]"
+    doubtful: "NDArray[np.bool_]"
+    file: "NDArray[np.int64]"
+    line: "NDArray[np.int64]"
+    routines: list[str]
+    workers: list[str]
+    files: list[str]
+    knows_submission: bool
+    told: list[LeftOut] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        """Count the attempts."""
+        return len(self.job)
+
+    def pick(self, rows: "NDArray[np.bool_] | NDArray[np.intp]") -> "Attempts":
+        """Give some of the attempts."""
+        arrays = {name: getattr(self, name)[rows] for name in _ARRAYS}
+        return Attempts(**arrays, **{name: getattr(self, name) for name in _SHARED})
+
+
+_ARRAYS: Final = (
+    *("job", "routine", "submitted", "begun", "ended", "worker", "outcome", "number", "doubtful", "file", "line"),
+)
+_SHARED: Final = ("routines", "workers", "files", "knows_submission", "told")
+
+
+class _Names:
+    """Numbers names in the order in which they come; a cell that was seen is looked up once."""
+
+    def __init__(self) -> None:
+        self.names: list[str] = []
+        self._places: dict[str, int] = {}
+
+    def places(self, cells: Sequence[str], plain: "object") -> list[int]:
+        known: dict[str, int] = {}
+        out = []
+        for cell in cells:
+            place = known.get(cell)
+            if place is None:
+                name = plain(cell)  # type: ignore[operator]
+                if name in BLANKS:
+                    place = -1
+                else:
+                    place = self._places.setdefault(name, len(self.names))
+                    if place == len(self.names):
+                        self.names.append(name)
+                known[cell] = place
+            out.append(place)
+        return out
+
+
+def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
+    """Put the rows of all tables together, and count what is left out or changed.
+
+    Raises:
+        InputError: not a single row can be used.
+    """
+    import numpy as np
+
+    jobs, routines, workers = _Names(), _Names(), _Names()
+    parts: list[dict[str, NDArray[np.float64] | NDArray[np.int64] | NDArray[np.bool_]]] = []
+    told: list[LeftOut] = []
+    knows = True
+    for at, (table, columns) in enumerate(tables):
+        told += [LeftOut(it.why, it.count, it.lines) for it in table.left_out]
+        part, apart = _part(table, columns, jobs, routines, workers, at)
+        knows = knows and apart
+        parts.append(part)
+    whole = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    files = [table.name for table, _ in tables]
+    if not routines.names:
+        routines.names.append("job")
+    found = Attempts(
+        **whole,
+        routines=routines.names,
+        workers=workers.names,
+        files=files,
+        knows_submission=knows,
+        told=told,
+    )
+    found = _usable(found)
+    found = _once(found)
+    found = _near(found)
+    _swap(found)
+    order = np.lexsort((found.number, found.begun, found.job, found.submitted))
+    found = found.pick(order)
+    _number(found)
+    if not len(found):
+        raise InputError(f"{files[0]}: no row tells when a job came: look at the file of columns")
+    return found
+
+
+def _part(
+    table: Table, columns: Columns, jobs: _Names, routines: _Names, workers: _Names, file: int
+) -> "tuple[dict[str, NDArray[np.float64] | NDArray[np.int64] | NDArray[np.bool_]], bool]":
+    """Read one table's rows into numbers."""
+    import numpy as np
+
+    rows = len(table)
+    cells = {
+        means: table.columns[at]
+        for means in ("job", "routine", "worker", "outcome", "attempt")
+        if (at := columns.at(means)) is not None
+    }
+    nothing = np.full(rows, np.nan)
+    moments = columns.moments
+    submitted = moments["submitted"].seconds if "submitted" in moments else None
+    begun = moments["begun"].seconds if "begun" in moments else nothing.copy()
+    ended = moments["ended"].seconds if "ended" in moments else nothing.copy()
+    apart = submitted is not None and "begun" in moments and bool(np.nanmean(submitted != begun) > 0.01)
+    if submitted is None:
+        submitted = begun.copy()
+    doubtful = np.zeros(rows, bool)
+    for it in moments.values():
+        doubtful |= it.doubtful
+    outcome = np.full(rows, -1)
+    if "outcome" in cells:
+        words = columns.columns[columns.at("outcome") or 0].words
+        codes = {word: MEANINGS.index(it.means) for word, it in words.items()}
+        outcome = np.array([codes.get(word, -1) for word in _plain_each(cells["outcome"])])
+    unsaid = outcome < 0
+    outcome[unsaid] = np.where(np.isnan(begun[unsaid]), WAITING, np.where(np.isnan(ended[unsaid]), LOST, OK))
+    number = np.zeros(rows, dtype=np.int64)
+    if "attempt" in cells:
+        number = np.array([int(cell) if cell.strip().lstrip("+").isdigit() else 0 for cell in cells["attempt"]])
+    named = np.array(jobs.places(cells["job"], str.strip)) if "job" in cells else np.arange(rows) + len(jobs.names)
+    if "job" not in cells:
+        jobs.names.extend([""] * rows)
+    return {
+        "job": named,
+        "routine": np.array(routines.places(cells["routine"], plain_name))
+        if "routine" in cells
+        else np.zeros(rows, np.int64),
+        "submitted": submitted,
+        "begun": begun,
+        "ended": ended,
+        "worker": np.array(workers.places(cells["worker"], plain_worker)) if "worker" in cells else np.full(rows, -1),
+        "outcome": outcome,
+        "number": number,
+        "doubtful": doubtful,
+        "file": np.full(rows, file),
+        "line": np.array(table.lines),
+    }, apart
+
+
+def _plain_each(cells: Sequence[str]) -> list[str]:
+    known: dict[str, str] = {}
+    return [known[cell] if cell in known else known.setdefault(cell, plain_name(cell)) for cell in cells]
+
+
+def _without(found: Attempts, out: "NDArray[np.bool_]", why: str) -> Attempts:
+    """Leave rows out, and say so."""
+    import numpy as np
+
+    count = int(out.sum())
+    if not count:
+        return found
+    found.told.append(LeftOut(why, count, tuple(found.line[np.flatnonzero(out)[:_SHOWN]].tolist())))
+    return found.pick(~out)
+
+
+def _usable(found: Attempts) -> Attempts:
+    """Leave out what has no moment, or no routine."""
+    import numpy as np
+
+    missing = np.isnan(found.submitted)
+    found.submitted = np.where(missing, found.begun, found.submitted)
+    found = _without(found, np.isnan(found.submitted), "no moment")
+    return _without(found, (found.job < 0) | (found.routine < 0), "no job or routine")
+
+
+def _once(found: Attempts) -> Attempts:
+    """Leave out rows that come again, in the same file or in another."""
+    import numpy as np
+
+    keys = np.stack([found.job, found.routine, found.worker, found.number], axis=1).astype(float)
+    moments = np.nan_to_num(np.stack([found.submitted, found.begun, found.ended], axis=1), nan=-1.0)
+    rows = np.ascontiguousarray(np.concatenate([keys, moments], axis=1))
+    as_bytes = rows.view([("", rows.dtype)] * rows.shape[1]).ravel()
+    _, first, inverse = np.unique(as_bytes, return_index=True, return_inverse=True)
+    again = np.ones(len(found), bool)
+    again[first] = False
+    elsewhere = found.file[first[inverse]] != found.file
+    found_again = _without(found, again & ~elsewhere, "repeated")
+    return _without(found_again, (again & elsewhere)[~(again & ~elsewhere)], "in another file too")
+
+
+def _near(found: Attempts) -> Attempts:
+    """Leave out what is further away from the bulk of the rows than a month, and than half of what the bulk spans."""
+    import numpy as np
+
+    if len(found) < 2:
+        return found
+    order = np.argsort(found.submitted)
+    moments = found.submitted[order]
+    gaps = np.diff(moments)
+    cuts = np.flatnonzero(gaps > _FAR)
+    if not len(cuts):
+        return found
+    parts = np.split(order, cuts + 1)
+    bulk = max(parts, key=len)
+    span = float(np.ptp(found.submitted[bulk]))
+    low, high = found.submitted[bulk].min(), found.submitted[bulk].max()
+    reach = max(_FAR, span / 2)
+    out = (found.submitted < low - reach) | (found.submitted > high + reach)
+    return _without(found, out, "too far away")
+
+
+def _swap(found: Attempts) -> None:
+    """Let a begin and an end change places where the begin is later; not in an hour that comes twice."""
+    import numpy as np
+
+    wrong = found.begun > found.ended
+    found.ended[wrong & found.doubtful] = np.nan
+    swapped = wrong & ~found.doubtful
+    if swapped.any():
+        found.begun[swapped], found.ended[swapped] = found.ended[swapped], found.begun[swapped]
+        found.told.append(
+            LeftOut(
+                "ends swapped back", int(swapped.sum()), tuple(found.line[np.flatnonzero(swapped)[:_SHOWN]].tolist())
+            )
+        )
+    if found.doubtful.any():
+        rows = np.flatnonzero(found.doubtful)
+        found.told.append(
+            LeftOut("in an hour that comes twice or never", len(rows), tuple(found.line[rows[:_SHOWN]].tolist()))
+        )
+
+
+def _number(found: Attempts) -> None:
+    """Number the attempts of each job where the export does not, and let numbers that count from 0 count from 1."""
+    import numpy as np
+
+    if len(found) and not found.number.any():
+        order = np.lexsort((found.begun, found.job))
+        job = found.job[order]
+        starts = np.concatenate([[True], job[1:] != job[:-1]])
+        place = np.arange(len(job))
+        found.number[order] = place - np.maximum.accumulate(np.where(starts, place, 0)) + 1
+    elif len(found) and (found.number == 0).any():
+        firsts = found.number[np.unique(found.job, return_index=True)[1]]
+        if np.mean(firsts == 0) > 0.5:
+            found.number += 1

@@ -1,0 +1,242 @@
+"""How long do attempts run, by routine, once slow workers and slow nights are divided out?
+
+The logarithm of a run time is taken as routine + worker + night + the rest; the parts are medians and means in turn
+until they stand still, so that one long run does not move a worker's speed. What is cut off (an end is missing) tells
+only that a run lasted longer than until the worker's next start, and never longer than the night: the curve of Kaplan
+and Meier (1958) takes that in. A law is stated only where it fits (lognormal, by the Anderson-Darling statistic with
+estimated parameters); elsewhere the run times are given as quantiles.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from emulator.past.attempts import OK
+from emulator.past.laws import stats
+from emulator.past.nights import Nights
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Duration", "RunTimes", "run_times"]
+
+_SHARES: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0)
+_FITS: Final = 1.035
+"""The value that the Anderson-Darling statistic exceeds in 1 % of normal samples with estimated mean and variance
+(Stephens, 1974, case 3, for the statistic corrected by 1 + 0.75/n + 2.25/n**2)."""
+_ENOUGH: Final = 8
+_SLOW: Final = 0.08
+_ROUNDS: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Duration:
+    """The run times of one routine, at the usual speed and in a usual night.
+
+    Attributes:
+        routine: its place among the routines.
+        ended: how many runs these are that came to an end, and ``cut`` how many did not.
+        cut: see there.
+        median: in seconds; with ``low`` and ``high``, its interval at 95 % (order statistics).
+        low: see there.
+        high: see there.
+        p95: the run time that 19 of 20 stay below, in seconds.
+        lognormal: whether a lognormal law fits.
+        quantiles: shares and run times in seconds.
+    """
+
+    routine: int
+    ended: int
+    cut: int
+    median: float
+    low: float
+    high: float
+    p95: float
+    lognormal: bool
+    quantiles: tuple[tuple[float, float], ...]
+
+
+@dataclass(slots=True)
+class RunTimes:
+    """Run times by routine, and what was divided out of them.
+
+    Attributes:
+        durations: one for each routine with a run that ended.
+        speed: each worker's speed, 1 for the usual one.
+        slow: the workers whose speed differs from the usual one by more than chance.
+        pace: the factor of each night on run times, not a number for a night without runs.
+        pace_cv: by how much that factor varies between nights, beyond chance.
+    """
+
+    durations: list[Duration]
+    speed: "NDArray[np.float64]"
+    slow: list[int]
+    pace: "NDArray[np.float64]"
+    pace_cv: float
+
+
+def run_times(nights: Nights) -> RunTimes:
+    """Learn run times from past nights."""
+    import numpy as np
+
+    it = nights.attempts
+    ran = it.ended - it.begun
+    ended = (it.outcome == OK) & (ran > 0) & ~it.doubtful
+    worker = np.where(it.worker < 0, len(it.workers), it.worker)
+    rows = np.flatnonzero(ended)
+    logs = np.log(np.maximum(ran[rows], 0.5))
+    by_routine, by_worker, by_night = it.routine[rows], worker[rows], nights.night[rows]
+    effect = {
+        "routine": np.zeros(len(it.routines)),
+        "worker": np.zeros(len(it.workers) + 1),
+        "night": np.zeros(len(nights)),
+    }
+    groups = {"routine": by_routine, "worker": by_worker, "night": by_night}
+    for _ in range(_ROUNDS):
+        for name, group in groups.items():
+            rest = logs - sum(effect[other][groups[other]] for other in groups if other != name)
+            effect[name] = _means(rest, group, len(effect[name]), median=name != "night")
+        for name in ("worker", "night"):
+            used = np.unique(groups[name])
+            effect[name] -= np.median(effect[name][used]) if len(used) else 0.0
+    rest = logs - effect["routine"][by_routine] - effect["worker"][by_worker] - effect["night"][by_night]
+    speed = np.exp(-effect["worker"])
+    slow = [at for at in range(len(it.workers)) if _differs(rest, by_worker == at, effect["worker"][at])]
+    cv = _spread(rest, by_night, effect["night"], len(nights))
+    pace = np.full(len(nights), np.nan)
+    present = np.unique(by_night)
+    pace[present] = np.exp(effect["night"][present])
+    at_speed = np.where(np.isin(worker, slow), speed[worker], 1.0)
+    in_pace = pace[nights.night] if cv > 0 else np.ones(len(it))
+    cut = _cut_off(nights)
+    durations = [
+        found
+        for at in range(len(it.routines))
+        if (
+            found := _duration(
+                at, (ran * at_speed / in_pace)[ended & (it.routine == at)], (cut * at_speed / in_pace)[it.routine == at]
+            )
+        )
+    ]
+    return RunTimes(durations, speed[: len(it.workers)], slow, pace, cv)
+
+
+def _means(
+    values: "NDArray[np.float64]", group: "NDArray[np.int64]", groups: int, *, median: bool
+) -> "NDArray[np.float64]":
+    """Give the median, or the mean with its tails cut, of each group; 0 where a group is empty."""
+    import numpy as np
+
+    out = np.zeros(groups)
+    order = np.argsort(group, kind="stable")
+    bounds = np.searchsorted(group[order], np.arange(groups + 1))
+    for at in range(groups):
+        own = values[order[bounds[at] : bounds[at + 1]]]
+        if len(own):
+            out[at] = np.median(own) if median else np.mean(np.clip(own, *np.quantile(own, (0.02, 0.98))))
+    return out
+
+
+def _differs(rest: "NDArray[np.float64]", own: "NDArray[np.bool_]", effect: float) -> bool:
+    """Whether a worker's effect is above chance and above a twelfth: 4 standard errors of a median."""
+    import numpy as np
+
+    count = int(own.sum())
+    if count < _ENOUGH:
+        return False
+    return bool(abs(effect) > max(_SLOW, 4 * 1.2533 * float(np.std(rest[own])) / count**0.5))
+
+
+def _spread(
+    rest: "NDArray[np.float64]", night: "NDArray[np.int64]", effect: "NDArray[np.float64]", nights: int
+) -> float:
+    """The coefficient of variation of the nights' factor, less what chance adds to a mean of a night's runs."""
+    import numpy as np
+
+    count = np.bincount(night, minlength=nights)
+    used = count >= _ENOUGH
+    if used.sum() < 3:
+        return 0.0
+    within = np.bincount(night, rest**2, nights)[used] / np.maximum(count[used] - 1, 1) / count[used]
+    variance = float(np.var(effect[used], ddof=1) - within.mean())
+    chance = float(within.mean() * (2 / (used.sum() - 1)) ** 0.5)
+    return float(np.sqrt(np.expm1(variance))) if variance > 2 * chance else 0.0
+
+
+def _cut_off(nights: Nights) -> "NDArray[np.float64]":
+    """How long each run without an end lasted at least: until its worker's next start, or the night's end."""
+    import numpy as np
+
+    it = nights.attempts
+    out = np.full(len(it), np.nan)
+    missing = np.isnan(it.ended) & np.isfinite(it.begun) & ~it.doubtful
+    ends = nights.starts[nights.night] + nights.window.lasts
+    for worker in np.unique(it.worker[missing]):
+        own = np.sort(it.begun[(it.worker == worker) & np.isfinite(it.begun)])
+        rows = np.flatnonzero(missing & (it.worker == worker))
+        after = np.searchsorted(own, it.begun[rows], "right")
+        next_start = np.where(after < len(own), own[np.minimum(after, len(own) - 1)], np.inf)
+        out[rows] = np.minimum(next_start, ends[rows]) - it.begun[rows]
+    return np.where(out > 0, out, np.nan)
+
+
+def _duration(routine: int, ran: "NDArray[np.float64]", cut: "NDArray[np.float64]") -> Duration | None:
+    import numpy as np
+
+    if not len(ran):
+        return None
+    ran, cut = np.sort(ran), cut[np.isfinite(cut)]
+    values, survival = _kaplan_meier(ran, cut)
+    quantiles = tuple((share, _quantile(values, survival, share)) for share in _SHARES)
+    low, high = _order_interval(ran)
+    return Duration(
+        routine,
+        len(ran),
+        len(cut),
+        _quantile(values, survival, 0.5),
+        low,
+        high,
+        _quantile(values, survival, 0.95),
+        _is_lognormal(ran),
+        quantiles,
+    )
+
+
+def _kaplan_meier(
+    ran: "NDArray[np.float64]", cut: "NDArray[np.float64]"
+) -> "tuple[NDArray[np.float64], NDArray[np.float64]]":
+    """Give the run times that occurred, and the share that lasts longer than each."""
+    import numpy as np
+
+    values, deaths = np.unique(ran, return_counts=True)
+    at_risk = len(ran) - np.searchsorted(ran, values, "left") + len(cut) - np.searchsorted(np.sort(cut), values, "left")
+    return values, np.cumprod(1 - deaths / at_risk)
+
+
+def _quantile(values: "NDArray[np.float64]", survival: "NDArray[np.float64]", share: float) -> float:
+    """The smallest run time that at most ``1 - share`` outlast; the longest seen where the curve ends above that."""
+    import numpy as np
+
+    at = int(np.searchsorted(-survival, -(1 - share) - 1e-12, "left"))
+    return float(values[min(at, len(values) - 1)])
+
+
+def _order_interval(ran: "NDArray[np.float64]") -> tuple[float, float]:
+    """The interval of a median at 95 %, by order statistics: the binomial of one half."""
+
+    low = int(stats().binom.ppf(0.025, len(ran), 0.5))
+    return float(ran[max(low - 1, 0)]), float(ran[min(len(ran) - low, len(ran) - 1)])
+
+
+def _is_lognormal(ran: "NDArray[np.float64]") -> bool:
+    """Whether the Anderson-Darling statistic of the logarithms does not refuse a normal law at 1 %."""
+    import numpy as np
+
+    count = len(ran)
+    logs = np.log(ran)
+    if count < _ENOUGH or logs.std() == 0:
+        return False
+    at = np.clip(stats().norm.cdf((logs - logs.mean()) / logs.std(ddof=1)), 1e-12, 1 - 1e-12)
+    place = np.arange(1, count + 1)
+    statistic = -count - np.sum((2 * place - 1) * (np.log(at) + np.log1p(-at[::-1]))) / count
+    return bool(statistic * (1 + 0.75 / count + 2.25 / count**2) < _FITS)

@@ -1,0 +1,121 @@
+"""What were the figures of each past night, by the same definitions as those of an emulated one?
+
+The names are those of the program's own figures (``docs/reference-figures.md``), so that what was and what is predicted
+are compared one to one. What the export cannot tell is left empty.
+"""
+
+import csv
+import io
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from emulator.errors import InputError
+from emulator.past.attempts import ERROR, LOST, OK
+from emulator.past.nights import Nights
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["FIGURES", "figures_of", "kind_of_day", "nights_text", "read_nights"]
+
+FIGURES: Final = (
+    "accepted",
+    "done",
+    "attempts_error",
+    "lost_leases",
+    "wait_mean",
+    "wait_p90",
+    "executed",
+    "makespan",
+    "pace",
+)
+"""The figures of a night; times in seconds. ``pace`` is the mean logarithm of run times by routine, as a factor on the
+usual ones: it tells longer work apart from more of it."""
+
+
+def kind_of_day(day: date) -> str:
+    """Tell the kind of a night: those of one kind are compared.
+
+    >>> kind_of_day(date(2026, 3, 21))
+    'weekend'
+    """
+    return "weekend" if day.weekday() >= 5 else "weekday"
+
+
+def figures_of(nights: Nights, pace: "NDArray[np.float64]") -> "dict[str, NDArray[np.float64]]":
+    """Give each figure, night by night; not a number where a night has no job that tells it."""
+    import numpy as np
+
+    it, count = nights.attempts, len(nights)
+    first = np.zeros(len(it), bool)
+    first[nights.first] = True
+    wait = it.begun - it.submitted
+    ran = np.where((it.ended > it.begun) & ~it.doubtful, it.ended - it.begun, 0.0)
+
+    def counted(rows: "NDArray[np.bool_]") -> "NDArray[np.float64]":
+        return np.bincount(nights.night[rows], minlength=count).astype(float)
+
+    out = {name: np.full(count, np.nan) for name in FIGURES}
+    out["accepted"] = counted(first)
+    jobs_done = np.unique(np.stack([nights.night[it.outcome == OK], it.job[it.outcome == OK]]), axis=1)
+    out["done"] = np.bincount(jobs_done[0], minlength=count).astype(float)
+    out["attempts_error"] = counted(it.outcome == ERROR)
+    out["lost_leases"] = counted(it.outcome == LOST)
+    out["executed"] = np.bincount(nights.night, ran, count)
+    out["pace"] = pace
+    for night in range(count):
+        own = nights.night == night
+        waits = wait[own & first & np.isfinite(wait) & ~it.doubtful]
+        if len(waits) and it.knows_submission:
+            out["wait_mean"][night] = waits.mean()
+            out["wait_p90"][night] = np.quantile(waits, 0.9, method="inverted_cdf")
+        ends = it.ended[own & np.isfinite(it.ended)]
+        if len(ends):
+            out["makespan"][night] = ends.max() - it.submitted[own].min()
+    return out
+
+
+def nights_text(dates: Sequence[date], figures: "dict[str, NDArray[np.float64]]") -> str:
+    """Write the figures of past nights as CSV, a night a row; times in seconds."""
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\n")
+    rows.writerow(["date", "kind", *figures])
+    for at, day in enumerate(dates):
+        values = (figures[name][at] for name in figures)
+        rows.writerow(
+            [day.isoformat(), kind_of_day(day), *("" if value != value else f"{value:.6g}" for value in values)]
+        )
+    return out.getvalue()
+
+
+def read_nights(path: Path | str) -> "tuple[list[date], dict[str, NDArray[np.float64]]]":
+    """Read figures of past nights again.
+
+    Raises:
+        InputError: it is no such file, with the line and what is wrong there.
+    """
+    import numpy as np
+
+    try:
+        with open(path, newline="", encoding="utf-8") as file:
+            rows = list(csv.reader(file))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read: {error}") from error
+    if not rows or rows[0][:2] != ["date", "kind"]:
+        raise InputError(
+            f"{path}:1: is no file of nights: its first line begins with date,kind; make it anew with sketch"
+        )
+    names, dates, values = rows[0][2:], [], []
+    for line, row in enumerate(rows[1:], 2):
+        try:
+            dates.append(date.fromisoformat(row[0]))
+            values.append([float(cell) if cell else float("nan") for cell in row[2:]])
+            if len(row) != len(rows[0]):
+                raise ValueError(f"{len(row)} cells, not {len(rows[0])}")
+        except (ValueError, IndexError) as error:
+            raise InputError(f"{path}:{line}: cannot be read as a night: {error}") from error
+    table = np.array(values).reshape(len(dates), len(names))
+    return dates, {name: table[:, at] for at, name in enumerate(names)}

@@ -1,0 +1,164 @@
+"""What can be learnt from past nights, all together?
+
+The order matters: run times first, with workers' speeds and nights' pace divided out; then what comes by the clock.
+What is left comes at random, at rates that change over the night and between kinds of days; last, by how much nights
+differ in what comes. A routine of which too little was seen is named and left out.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from emulator.errors import InputError
+from emulator.past.durations import RunTimes, run_times
+from emulator.past.figures import figures_of, kind_of_day
+from emulator.past.nights import Nights
+from emulator.past.rates import Days, Piece, change_points, days_of, spread_of_nights
+from emulator.past.retries import Retries, Share, error_shares, find_retries, follows_ends
+from emulator.past.schedules import Schedule, find_schedules
+from emulator.past.workers import Losses, Polling, Pool, find_losses, find_polling, find_pools
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Learnt", "Random", "learn"]
+
+_LEAST_NIGHTS: Final = 5
+_LEAST_JOBS: Final = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Random:
+    """What comes of a routine at random: the rates of each kind of day, from so many jobs in so many nights.
+
+    Attributes:
+        routine: its place among the routines.
+        days: whether kinds of days differ.
+        pieces: the rates over the night, for each kind of day: ``weekday`` and ``weekend``, or ``every day``.
+        jobs: from how many jobs.
+    """
+
+    routine: int
+    days: Days
+    pieces: dict[str, list[Piece]]
+    jobs: int
+
+
+@dataclass(slots=True)
+class Learnt:
+    """What past nights tell.
+
+    Attributes:
+        nights: what it was learnt from.
+        run_times: how long attempts run.
+        schedules: what comes by the clock, by routine.
+        random: what comes at random, by routine.
+        demand: for each night, what came at random, as a factor on what was to be expected.
+        demand_cv: by how much that factor varies between nights, beyond chance.
+        shares: the share of failed attempts, by routine.
+        retries: how jobs are tried again.
+        pools: the workers; ``rare`` those left out because they were hardly seen.
+        rare: see there.
+        polling: how often idle workers ask.
+        losses: how often workers are lost at work.
+        closed_loop: the share of submissions that follow an end at once, beyond chance.
+        left_out: routines of which too little was seen.
+        figures: the figures of each night.
+    """
+
+    nights: Nights
+    run_times: RunTimes
+    schedules: dict[int, list[Schedule]]
+    random: dict[int, Random]
+    demand: "NDArray[np.float64]"
+    demand_cv: float
+    shares: list[Share]
+    retries: Retries
+    pools: list[Pool]
+    rare: list[int]
+    polling: Polling
+    losses: Losses
+    closed_loop: float
+    left_out: list[int]
+    figures: "dict[str, NDArray[np.float64]]"
+
+
+def learn(nights: Nights) -> Learnt:
+    """Learn what past nights tell.
+
+    Raises:
+        InputError: too few nights, or no attempt with begin and end.
+    """
+    import numpy as np
+
+    if len(nights) < _LEAST_NIGHTS:
+        raise InputError(f"{len(nights)} nights are too few to learn from: give an export of at least {_LEAST_NIGHTS}")
+    times = run_times(nights)
+    if not times.durations:
+        raise InputError("no attempt has a begin and an end: no run time can be learnt; look at the file of columns")
+    ran = {it.routine for it in times.durations}
+    first = nights.first
+    of = nights.attempts.routine[first]
+    schedules: dict[int, list[Schedule]] = {}
+    random: dict[int, Random] = {}
+    left_out = []
+    came, expected = np.zeros(len(nights)), np.zeros(len(nights))
+    for routine in range(len(nights.attempts.routines)):
+        own = of == routine
+        if own.sum() < _LEAST_JOBS or routine not in ran:
+            left_out.append(routine)
+            continue
+        night, offset = nights.night[first][own], nights.offset[first][own]
+        schedules[routine], rest = find_schedules(night, offset, nights.dates, float(nights.window.lasts))
+        if rest.sum() < max(_LEAST_JOBS, 0.02 * len(nights)):
+            continue
+        counts = np.bincount(night[rest], minlength=len(nights)).astype(float)
+        found = _at_random(routine, night[rest], offset[rest], counts, nights)
+        random[routine] = found
+        came += counts
+        expected += [
+            found.days.weekends if kind_of_day(day) == "weekend" else found.days.weekdays for day in nights.dates
+        ]
+    demand = np.divide(came, expected, out=np.ones(len(nights)), where=expected > 0)
+    pools, rare = find_pools(nights)
+    return Learnt(
+        nights,
+        times,
+        schedules,
+        random,
+        demand,
+        spread_of_nights(came, np.maximum(expected, 1e-9)) if came.sum() else 0.0,
+        error_shares(nights),
+        find_retries(nights),
+        pools,
+        rare,
+        find_polling(nights),
+        find_losses(nights),
+        follows_ends(nights),
+        left_out,
+        figures_of(nights, times.pace),
+    )
+
+
+def _at_random(
+    routine: int,
+    night: "NDArray[np.int64]",
+    offset: "NDArray[np.float64]",
+    counts: "NDArray[np.float64]",
+    nights: Nights,
+) -> Random:
+    """Learn the rates of what comes at random: one shape over the night, and its height by kind of day."""
+    import numpy as np
+
+    days = days_of(counts, nights.dates)
+    lasts = float(nights.window.lasts)
+    pieces = change_points(offset, len(nights), lasts)
+    if not days.differ:
+        return Random(routine, days, {"every day": pieces}, len(night))
+    mean = float(np.mean(counts))
+    heights = {"weekday": days.weekdays / mean, "weekend": days.weekends / mean}
+    by_kind = {
+        kind: [Piece(it.begins, it.until, it.per_hour * height, it.jobs) for it in pieces]
+        for kind, height in heights.items()
+    }
+    return Random(routine, days, by_kind, len(night))

@@ -1,0 +1,162 @@
+"""To which night does each attempt belong, and how far into it did its job come?
+
+A night begins at a time of day and lasts a stated time, as ``18:00+14h``. Recurring work keeps to the clock on the
+wall, so offsets into a night count on the wall clock, also in a night in which the clocks change; durations elsewhere
+are elapsed time.
+"""
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from emulator.errors import InputError
+from emulator.past.attempts import Attempts
+from emulator.past.tables import LeftOut
+from emulator.scenario.durations import parse_duration
+from emulator.timeline.ticks import SECOND
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["NightWindow", "Nights", "nights_of", "parse_night"]
+
+_FORM: Final = re.compile(r"(\d{1,2}):(\d{2})\+(\w[\w ]*)")
+_DAY: Final = 86_400
+_QUARTER: Final = 900
+
+
+@dataclass(frozen=True, slots=True)
+class NightWindow:
+    """When a night begins on the wall clock, in seconds after midnight, and how many seconds it lasts there."""
+
+    begins: int
+    lasts: int
+
+    @property
+    def text(self) -> str:
+        """Write it as the command line takes it."""
+        hours, rest = divmod(self.lasts, 3600)
+        return f"{self.begins // 3600:02d}:{self.begins // 60 % 60:02d}+{f'{hours}h' if not rest else f'{self.lasts}s'}"
+
+
+def parse_night(text: str) -> NightWindow:
+    """Read ``18:00+14h``.
+
+    Raises:
+        InputError: it is written otherwise, or lasts longer than a day.
+    """
+    wrong = f"--night {text!r}: write the time at which a night begins and how long it lasts, such as 18:00+14h"
+    match = _FORM.fullmatch(text.strip())
+    if match is None or int(match[1]) > 23 or int(match[2]) > 59:
+        raise InputError(wrong)
+    try:
+        lasts = parse_duration(match[3]) / SECOND
+    except ValueError as error:
+        raise InputError(f"{wrong}: {error}") from error
+    if not 60 <= lasts <= _DAY:
+        raise InputError(f"--night {text!r}: a night lasts from 1m to 24h")
+    return NightWindow(int(match[1]) * 3600 + int(match[2]) * 60, int(lasts))
+
+
+@dataclass(slots=True)
+class Nights:
+    """The attempts of past nights.
+
+    Attributes:
+        attempts: those whose jobs came in a night.
+        window: what a night is.
+        zone: the zone of the wall clock.
+        dates: the date on which each night began, in order; nights without a job between the first and the last too.
+        starts: when each began, in seconds since 1970 in UTC.
+        night: for each attempt, the place of its night.
+        offset: for each attempt, how far into the night its job came, in seconds on the wall clock.
+        first: the attempts that are the first of their jobs: one for each job.
+    """
+
+    attempts: Attempts
+    window: NightWindow
+    zone: str
+    dates: list[date]
+    starts: "NDArray[np.float64]"
+    night: "NDArray[np.int64]"
+    offset: "NDArray[np.float64]"
+    first: "NDArray[np.intp]"
+
+    def __len__(self) -> int:
+        """Count the nights."""
+        return len(self.dates)
+
+    def until(self, day: date) -> "Nights":
+        """Give the nights that began before that date."""
+        return self._picked([at for at, it in enumerate(self.dates) if it < day])
+
+    def since(self, day: date) -> "Nights":
+        """Give the nights that began on that date or later."""
+        return self._picked([at for at, it in enumerate(self.dates) if it >= day])
+
+    def _picked(self, kept: list[int]) -> "Nights":
+        import numpy as np
+
+        low, high = (kept[0], kept[-1] + 1) if kept else (0, 0)
+        rows = (self.night >= low) & (self.night < high)
+        chosen = np.flatnonzero(rows)
+        places = np.cumsum(rows) - 1
+        first = places[self.first[rows[self.first]]]
+        return Nights(
+            self.attempts.pick(chosen),
+            self.window,
+            self.zone,
+            self.dates[low:high],
+            self.starts[low:high],
+            self.night[chosen] - low,
+            self.offset[chosen],
+            first,
+        )
+
+
+def nights_of(attempts: Attempts, window: NightWindow, zone: str) -> Nights:
+    """Put the attempts into nights; what came outside every night is left out and counted.
+
+    Raises:
+        InputError: no job came in any night.
+    """
+    import numpy as np
+
+    wall = attempts.submitted + _shifts(attempts.submitted, zone)
+    day = np.floor((wall - window.begins) / _DAY).astype(np.int64)
+    offset = wall - window.begins - day * _DAY
+    inside = offset < window.lasts
+    if not inside.any():
+        raise InputError(f"no job came in a night {window.text} ({zone}): state --night and --zone as they are")
+    if not inside.all():
+        out = np.flatnonzero(~inside)
+        attempts.told.append(LeftOut("outside every night", len(out), tuple(attempts.line[out[:5]].tolist())))
+    kept = attempts.pick(inside)
+    day, offset = day[inside], offset[inside]
+    # A job that is tried again belongs to the night in which it came: all its attempts share its submission.
+    low, high = int(day.min()), int(day.max())
+    epoch = date(1970, 1, 1)
+    dates = [epoch + timedelta(days=each) for each in range(low, high + 1)]
+    begins = timedelta(seconds=window.begins)
+    starts = [(datetime(it.year, it.month, it.day, tzinfo=ZoneInfo(zone)) + begins).timestamp() for it in dates]
+    job = kept.job
+    order = np.lexsort((kept.number, job))
+    firsts = order[np.concatenate([[True], job[order][1:] != job[order][:-1]])]
+    return Nights(kept, window, zone, dates, np.array(starts), day - low, offset, np.sort(firsts))
+
+
+def _shifts(seconds: "NDArray[np.float64]", zone: str) -> "NDArray[np.float64]":
+    """How far the zone's clocks are ahead of UTC at each moment, a quarter of an hour at once."""
+    import numpy as np
+
+    quarters, inverse = np.unique(np.floor(seconds / _QUARTER), return_inverse=True)
+    known = ZoneInfo(zone)
+    shifts = []
+    for quarter in quarters.tolist():
+        shift = datetime.fromtimestamp(quarter * _QUARTER, UTC).astimezone(known).utcoffset()
+        assert shift is not None
+        shifts.append(shift.total_seconds())
+    return np.array(shifts)[inverse]

@@ -1,0 +1,107 @@
+"""How many jobs come at random, at which hours, on which days, and how much do nights differ?
+
+The rate over the night is constant between change points. They are found by dynamic programming: of all ways to cut the
+night into pieces of at least a quarter of an hour, the one with the best likelihood of a Poisson process less a price
+of ``log n`` for each cut (the Bayesian information criterion: two parameters, a place and a rate). Nights with more of
+everything do not disturb that: given how many jobs a night has, their hours are independent.
+
+Days of the week differ when the counts of nights do by more than chance: the two sets weekdays and weekends are
+compared by the logarithm of the counts (Welch's t-test). What remains between nights of the same days is the demand
+factor: the variance of counts over their expectation less what Poisson counts vary by themselves (method of moments).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+from emulator.past.laws import special, stats
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Days", "Piece", "change_points", "days_of", "spread_of_nights"]
+
+_BIN: Final = 900.0
+_SURE: Final = 0.001
+_WEEKEND: Final = (5, 6)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A part of the night with one rate: from and until in seconds into the night, jobs an hour, and how many jobs."""
+
+    begins: float
+    until: float
+    per_hour: float
+    jobs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """Jobs a night on weekdays and on weekends, and whether they differ by more than chance."""
+
+    weekdays: float
+    weekends: float
+    differ: bool
+    chance: float
+
+
+def change_points(offset: "NDArray[np.float64]", nights: float, lasts: float) -> list[Piece]:
+    """Cut the night into pieces of one rate each.
+
+    Args:
+        offset: when each job came, in seconds into its night.
+        nights: how many nights these are jobs of; a weight where nights count in part.
+        lasts: how long a night lasts, in seconds.
+    """
+    import numpy as np
+
+    bins = max(1, int(np.ceil(lasts / _BIN)))
+    counts = np.histogram(offset, bins=bins, range=(0, bins * _BIN))[0]
+    total = np.concatenate([[0], np.cumsum(counts)]).astype(float)
+    price = 2 * np.log(max(len(offset), 2))
+    best = np.full(bins + 1, np.inf)
+    best[0] = -price
+    came = np.zeros(bins + 1, dtype=int)
+    for end in range(1, bins + 1):
+        jobs, width = total[end] - total[:end], (end - np.arange(end)).astype(float)
+        cost = best[:end] + price - special().xlogy(jobs, jobs / width)
+        came[end] = int(np.argmin(cost))
+        best[end] = cost[came[end]]
+    cuts = [bins]
+    while cuts[-1]:
+        cuts.append(int(came[cuts[-1]]))
+    pieces = []
+    for low, high in zip(cuts[::-1], cuts[-2::-1], strict=False):
+        begins, until, jobs = low * _BIN, min(high * _BIN, lasts), int(total[high] - total[low])
+        pieces.append(Piece(begins, until, jobs / nights / (until - begins) * 3600, jobs))
+    return pieces
+
+
+def days_of(counts: "NDArray[np.float64]", dates: Sequence[date]) -> Days:
+    """Compare how many jobs come on weekdays and on weekends."""
+    import numpy as np
+
+    weekend = np.array([it.weekday() in _WEEKEND for it in dates])
+    on, off = counts[~weekend], counts[weekend]
+    if len(on) < 3 or len(off) < 3 or not counts.any():
+        mean = float(counts.mean()) if len(counts) else 0.0
+        return Days(mean, mean, False, 1.0)
+    chance = float(stats().ttest_ind(np.log(on + 0.5), np.log(off + 0.5), equal_var=False).pvalue)
+    return Days(float(on.mean()), float(off.mean()), chance < _SURE, chance)
+
+
+def spread_of_nights(counts: "NDArray[np.float64]", expected: "NDArray[np.float64]") -> float:
+    """Tell by how much nights differ beyond chance: the coefficient of variation of the factor of a night.
+
+    With a factor ``F`` of mean 1 and Poisson counts of mean ``F e``, the variance of ``N / e`` is ``cv**2 + 1 / e``.
+    """
+    import numpy as np
+
+    if len(counts) < 3:
+        return 0.0
+    ratio = counts / expected
+    ratio = ratio / ratio.mean()
+    return float(np.sqrt(max(0.0, ratio.var(ddof=1) - np.mean(1 / expected))))

@@ -1,0 +1,104 @@
+"""By how much is tonight more or less of everything than a usual night?
+
+Each factor of `varies` is drawn once for a night, by a key of its own: replication k draws the same factors under each
+variant. A factor multiplies what says `varies_with`: rates and counts of arrivals, durations, error shares, gaps of
+faults. So a night is a scenario without `varies`, made from the one with it, and nothing that runs knows of factors.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, Final
+
+from emulator.scenario.load import Loaded
+from emulator.scenario.models import Arrival, Distribution, Part, Scenario
+from emulator.scenario.models.varies import Factor
+from emulator.scenario.past_nights import factor_in, past_nights
+from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.sampling import Gamma, Lognormal
+
+__all__ = ["factors_of", "tonight"]
+
+_FINE: Final = 1_000_000_000
+"""A factor is drawn as a whole number of billionths, by the laws that draw durations."""
+
+
+def tonight(loaded: Loaded, seed: int) -> tuple[Loaded, dict[str, float]]:
+    """Give the scenario of one night, and the factors that were drawn for it.
+
+    A scenario without `varies` is given back as it is.
+
+    Raises:
+        InputError: a file of past nights cannot be read, or lacks a column.
+    """
+    if not loaded.scenario.varies:
+        return loaded, {}
+    factors = factors_of(loaded, seed)
+    return replace(loaded, scenario=_multiplied(loaded.scenario, factors)), factors
+
+
+def factors_of(loaded: Loaded, seed: int) -> dict[str, float]:
+    """Draw the factors of one night.
+
+    Args:
+        loaded: the scenario.
+        seed: of the night.
+    """
+    draws = Draws(seed)
+    return {name: _drawn(loaded, name, factor, draws) for name, factor in loaded.scenario.varies.items()}
+
+
+def _drawn(loaded: Loaded, name: str, factor: Factor, draws: Draws) -> float:
+    if factor.one_of_nights is not None:
+        rows = past_nights(loaded.folder / factor.one_of_nights)
+        # All factors of one file are those of one night: the file is the entity, not the factor.
+        row = rows[int(draws.uniform(Purpose.NIGHT_FACTOR, entity_key("nights", factor.one_of_nights)) * len(rows))]
+        return factor_in(row, name, factor.one_of_nights)
+    assert factor.cv is not None
+    uniform = draws.uniform(Purpose.NIGHT_FACTOR, entity_key("factor", name))
+    mean = round(factor.mean * _FINE)
+    if factor.law == "gamma":
+        return Gamma(1 / factor.cv**2, mean).at(uniform) / _FINE
+    return Lognormal.of_mean(mean, factor.cv).at(uniform) / _FINE
+
+
+def _multiplied(scenario: Scenario, factors: Mapping[str, float]) -> Scenario:
+    """Make the scenario of a night with these factors."""
+    changed: dict[str, Any] = {field: _walked(getattr(scenario, field), factors) for field in _WHERE}
+    return scenario.model_copy(update={**changed, "varies": {}})
+
+
+_WHERE: Final = ("arrivals", "routines", "systems", "faults", "access", "pools")
+"""The parts of a scenario in which something may vary with a factor."""
+
+
+def _walked(value: Any, factors: Mapping[str, float]) -> Any:
+    if isinstance(value, Distribution):
+        return value if value.varies_with is None else value.times(factors[value.varies_with])
+    if isinstance(value, tuple):
+        return tuple(_walked(item, factors) for item in value)
+    if isinstance(value, dict):
+        return {key: _walked(item, factors) for key, item in value.items()}
+    if not hasattr(type(value), "model_fields"):
+        return value
+    update = {}
+    for name in type(value).model_fields:
+        old = getattr(value, name)
+        new = _walked(old, factors)
+        if new is not old and new != old:
+            update[name] = new
+    if isinstance(value, Arrival) and value.varies_with is not None:
+        update.update(_more(value, factors[value.varies_with]))
+    if isinstance(value, Part) and value.errors_vary_with is not None:
+        factor = factors[value.errors_vary_with]
+        update["error_share"] = min(1.0, value.error_share * factor)
+    return value.model_copy(update=update) if update else value
+
+
+def _more(arrival: Arrival, factor: float) -> dict[str, Any]:
+    """What an entry brings in a night with that factor; its name, which draws are keyed by, stays."""
+    said: dict[str, Any] = {"name": arrival.label}
+    if arrival.per_hour is not None:
+        said["per_hour"] = arrival.per_hour * factor
+    else:
+        said["count"] = max(1, round((arrival.count or 1) * factor))
+    return said

@@ -1,0 +1,146 @@
+"""Factors that differ from night to night: drawn once, the same under each variant, on everything that names them."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import emulator
+from emulator.errors import ScenarioError
+from emulator.scenario.load import Loaded, from_settings, load
+from emulator.world.tonight import factors_of, tonight
+
+NIGHT: dict[str, Any] = {
+    "title": "Plates in nights that differ",
+    "starts": "2026-06-12T20:00:00",
+    "lasts": "10h",
+    "varies": {"demand": {"cv": 0.4}, "pace": {"cv": 0.2, "law": "gamma"}},
+    "queues": {"night": {"lease": "60s"}},
+    "pools": {"dome": {"count": 3, "serves": ["night"], "heartbeat": "20s"}},
+    "routines": {
+        "copy": {
+            "queue": "night",
+            "parts": [
+                {"name": "read", "takes": {"between": ["4m", "8m"], "varies_with": "pace"}},
+                {"name": "write", "takes": "1m", "error_share": 0.02, "errors_vary_with": "demand"},
+            ],
+        }
+    },
+    "arrivals": [
+        {"routine": "copy", "per_hour": 12, "varies_with": "demand"},
+        {"routine": "copy", "at": "+1h", "count": 20, "varies_with": "demand", "name": "batch"},
+        {"routine": "copy", "at": "+2h", "count": 3, "name": "fixed"},
+    ],
+}
+MINUTE = 60_000_000
+
+
+def loaded(**changes: Any) -> Loaded:
+    return from_settings({**NIGHT, **changes})
+
+
+def test_a_factor_multiplies_what_names_it_and_nothing_else() -> None:
+    scenario, factors = loaded(), factors_of(loaded(), 7)
+    got, said = tonight(scenario, 7)
+    assert said == factors
+    assert set(said) == {"demand", "pace"}
+    demand, pace = said["demand"], said["pace"]
+    by_name = {it.label: it for it in got.scenario.arrivals}
+    assert by_name["copy per_hour 12"].per_hour == pytest.approx(12 * demand)
+    assert by_name["batch"].count == round(20 * demand)
+    assert by_name["fixed"].count == 3
+    read, write = got.scenario.routines["copy"].parts
+    assert read.takes is not None
+    assert write.takes is not None
+    assert read.takes.between == (round(4 * MINUTE * pace), round(8 * MINUTE * pace))
+    assert write.takes.constant == MINUTE
+    assert write.error_share == pytest.approx(0.02 * demand)
+    assert got.scenario.varies == {}
+
+
+def test_the_factors_have_the_mean_and_deviation_that_they_were_given() -> None:
+    """A lognormal and a gamma of mean 1: the deviation of 2,000 draws lies within a tenth of what was stated."""
+    drawn = [factors_of(loaded(), seed) for seed in range(2000)]
+    for name, cv in (("demand", 0.4), ("pace", 0.2)):
+        values = np.array([it[name] for it in drawn])
+        assert values.mean() == pytest.approx(1, abs=4 * cv / 2000**0.5)
+        assert values.std() == pytest.approx(cv, rel=0.1)
+    assert abs(np.corrcoef([it["demand"] for it in drawn], [it["pace"] for it in drawn])[0, 1]) < 4 / 2000**0.5
+
+
+def test_a_replication_draws_the_same_factors_under_each_variant() -> None:
+    one = loaded(variants={"short lease": {"queues.night.lease": "50s"}})
+    other = from_settings({**NIGHT, "queues": {"night": {"lease": "50s"}}, "arrivals": NIGHT["arrivals"][:1]})
+    assert factors_of(one, 3) == factors_of(other, 3) != factors_of(one, 4)
+
+
+def test_nights_differ_by_their_factor_in_what_is_counted() -> None:
+    for seed in (1, 2, 3):
+        summary = emulator.run(NIGHT, seed=seed)
+        factor = factors_of(loaded(), seed)["demand"]
+        expected = 12 * 10 * factor + round(20 * factor) + 3
+        assert abs((summary.figure("accepted").value or 0) - expected) < 4 * expected**0.5
+
+
+def test_a_night_without_factors_is_what_it_was() -> None:
+    plain = from_settings(
+        {**NIGHT, "varies": {}, "arrivals": [{"routine": "copy", "per_hour": 12}], "routines": ROUTINES}
+    )
+    same, none = tonight(plain, 5)
+    assert same is plain
+    assert none == {}
+
+
+ROUTINES = {"copy": {"queue": "night", "parts": [{"name": "read", "takes": "4m"}]}}
+
+
+def test_all_factors_of_a_file_are_those_of_one_past_night(tmp_path: Path) -> None:
+    (tmp_path / "nights.csv").write_text("date,demand,pace\n2026-05-01,0.5,2.0\n2026-05-02,1.5,0.25\n")
+    (tmp_path / "night.yaml").write_text(
+        "title: t\nstarts: 2026-06-12T20:00:00\nlasts: 2h\n"
+        "varies: {demand: {one_of_nights: nights.csv}, pace: {one_of_nights: nights.csv}}\n"
+        "queues: {night: {lease: 60s}}\npools: {dome: {count: 1, serves: [night], heartbeat: 20s}}\n"
+        "routines: {copy: {queue: night, parts: [{name: read, takes: {constant: 4m, varies_with: pace}}]}}\n"
+        "arrivals: [{routine: copy, per_hour: 3, varies_with: demand}]\n"
+    )
+    found = load(tmp_path / "night.yaml")
+    drawn = [tuple(factors_of(found, seed).values()) for seed in range(60)]
+    assert set(drawn) == {(0.5, 2.0), (1.5, 0.25)}
+    assert 15 < drawn.count((0.5, 2.0)) < 45
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        (
+            {"varies": {"demnd": {"cv": 0.4}, "pace": {"cv": 0.2}}},
+            "no factor is called 'demand'",
+        ),
+        ({"varies": {**NIGHT["varies"], "spare": {"cv": 1}}}, "nothing varies with 'spare'"),
+        ({"varies": {**NIGHT["varies"], "pace": {"mean": 2}}}, "drawn by its `cv` or from `one_of_nights`"),
+        ({"varies": {**NIGHT["varies"], "pace": {"one_of_nights": "a.csv", "mean": 2}}}, "past nights have their own"),
+        (
+            {"arrivals": [{"routine": "copy", "every": "5m", "varies_with": "demand"}]},
+            "does not belong to arrivals by `every`",
+        ),
+    ],
+)
+def test_wrong_factors_are_told(changes: dict[str, Any], said: str) -> None:
+    with pytest.raises(ScenarioError, match=said):
+        loaded(**changes)
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("", "holds no night"),
+        ("date,pace\n1,2\n", "has no column 'demand', but date, pace"),
+        ("date,demand\n1,-2\n", "demand is '-2'"),
+    ],
+)
+def test_a_wrong_file_of_nights_is_told(tmp_path: Path, rows: str, said: str) -> None:
+    (tmp_path / "nights.csv").write_text(rows)
+    settings = {**NIGHT, "varies": {"demand": {"one_of_nights": "nights.csv"}, "pace": {"cv": 0.2}}}
+    with pytest.raises(ScenarioError, match=said):
+        from_settings(settings, folder=tmp_path)
