@@ -62,11 +62,7 @@ def test_compare_writes_csv_markdown_and_pictures(queuedrill: Call, compared: Pa
     options = ["--csv", "a.csv", "--markdown", "a.md", "--pictures", "pictures", "--quiet"]
     assert queuedrill("compare", "compared.yaml", *FEW, *options).code == 0
     assert Path("a.csv").read_bytes().startswith(b"measure,variant,unit,nights,")
-    assert (
-        Path("a.md")
-        .read_text("utf-8")
-        .startswith("**Take the scenario as written: it kept both requirements in 40 of 42 nights. ")
-    )
+    assert Path("a.md").read_text("utf-8").startswith("**Take the scenario as written: it kept ")
     assert sorted(path.name for path in Path("pictures").iterdir()) == ["differences.svg", "trade-off.svg"]
 
 
