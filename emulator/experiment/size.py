@@ -114,6 +114,7 @@ def size(
             for value, setting in zip(tried, settings, strict=True)
             if (absent := absent_workers(setting.loaded().scenario))
         ),
+        random=any(one.drawn for one in played),
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
     )
     return SizingResult.of(found)

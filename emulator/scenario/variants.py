@@ -23,7 +23,17 @@ from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve, sh
 from emulator.scenario.spelling import advise
 from emulator.scenario.woven import Loc, Origin, Woven, is_list_change, place_of, takes_a_list
 
-__all__ = ["AS_WRITTEN", "COMPARING", "Asked", "Variants", "changed", "chosen", "patched", "variants_of"]
+__all__ = [
+    "AS_WRITTEN",
+    "COMPARING",
+    "Asked",
+    "Variants",
+    "changed",
+    "chosen",
+    "patched",
+    "said_candidate",
+    "variants_of",
+]
 
 AS_WRITTEN: Final = "as written"
 """The name of the scenario as it stands, where it is compared with its variants."""
@@ -33,6 +43,7 @@ COMPARING: Final = ("variants", "combine", "baseline", "questions", "based_on")
 
 _MOST: Final = 100
 _BASED_ON: Final = "based_on"
+_CANDIDATE: Final = "candidate"
 
 
 class Asked(NamedTuple):
@@ -52,6 +63,12 @@ class Variants(NamedTuple):
     scenarios: dict[str, Scenario]
     patches: dict[str, Mapping[str, Any]]
     asked: list[Asked]
+
+
+def said_candidate(data: Mapping[str, Any], variant: str) -> bool | None:
+    """Say what a variant of plain data says of itself: it may be recommended, or it is a what-if; None: nothing."""
+    said: bool | None = ((data.get("variants") or {}).get(variant) or {}).get(_CANDIDATE)
+    return said
 
 
 def chosen(loaded: "load.Loaded", variant: str) -> str:
@@ -134,7 +151,12 @@ class _Work:
         self, said: Mapping[str, Any], here: Loc, waiting: tuple[str, ...]
     ) -> tuple[Mapping[str, Any], Scenario] | None:
         """Apply what a variant or a question says; its whole patch and the scenario, None if something is wrong."""
-        own = {path: value for path, value in said.items() if path != _BASED_ON}
+        ours = {_BASED_ON, _CANDIDATE} if here[0] == "variants" else {_BASED_ON}
+        own = {path: value for path, value in said.items() if path not in ours}
+        if _CANDIDATE in ours and not isinstance(said.get(_CANDIDATE, True), bool):
+            what = f"found {shown(said[_CANDIDATE])}: true (it may be recommended) or false (a what-if) is wanted"
+            self.wrong.append(Found((*here, _CANDIDATE), what))
+            return None
         base: Mapping[str, Any] = {}
         if _BASED_ON in said:
             name = said[_BASED_ON]

@@ -188,6 +188,10 @@ class _Night:
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
         if dice.chance(0.15):
             self._name_items(said)
+        if dice.chance(0.1):
+            said["based_on"] = "base.yaml"
+        if dice.chance(0.05):
+            said["prefer"] = ["done_share", "makespan"]
         if dice.chance(0.15):
             self._vary(said)
         return said

@@ -18,7 +18,7 @@ from emulator.scenario.text import read
 SECOND = 1_000_000
 
 
-@pytest.mark.parametrize("name", ["quiet", "shown", "everything"])
+@pytest.mark.parametrize("name", ["quiet", "shown", "everything", "based"])
 def test_right_files_load(name: str) -> None:
     """What the docs show, and a file with every key, load."""
     loaded = load(RIGHT / f"{name}.yaml")
