@@ -599,7 +599,7 @@ class _Night:
         way = dice.pick("at", "at", "at", "until", "gaps")
         if way == "until" and lasting:
             start = dice.between(30, self.lasts - 400)
-            return {"from": f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
+            return {dice.pick("from", "at"): f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
         if way == "gaps":
             times: Settings = {"gaps": dice.law(300, 1800)}
             self.maybe(times, "from", lambda: dice.moment(0, 900))
@@ -708,7 +708,9 @@ class _Night:
             *("hold_queue", "release_queue", "drain", "new_version"),
         )
         if kind == "drain":
-            return {kind: self._aim(), "at": at}
+            back = dice.pick(None, "back_after", "lasts", "until")
+            ends = {"back_after": dice.law(0, 300), "lasts": dice.time(5, 600), "until": f"+{self.lasts - 30}s"}
+            return {kind: self._aim(), "at": at} | ({back: ends[back]} if back is not None else {})
         if kind in ("hold_queue", "release_queue"):
             action: Settings = {kind: dice.pick(*self.queues), "at": at}
         elif kind == "new_version":
@@ -727,6 +729,8 @@ class _Night:
             action = {kind: job, "at": at}
         if kind in ("hold", "suspend", "hold_queue") and dice.chance(0.6):
             action["lasts"] = dice.time(5, 600)
+        elif kind in ("hold", "suspend", "hold_queue") and dice.chance(0.2):
+            action["until"] = f"+{self.lasts - 30}s"
         return action
 
 

@@ -45,15 +45,20 @@ class PlateService:
                 await self.work.call("archive", "login")
                 self.is_logged_in = True
 
-    @tenacity.retry(
-        retry=tenacity.retry_if_exception_type(CallError),
-        wait=tenacity.wait_exponential(multiplier=5, max=60),
-        stop=tenacity.stop_after_delay(15 * 60),
-        reraise=True,
-    )
+    def tries(self) -> tenacity.AsyncRetrying:
+        """Come again less and less often while the archive refuses, for a quarter of an hour."""
+        return tenacity.AsyncRetrying(
+            retry=tenacity.retry_if_exception_type(CallError),
+            wait=tenacity.wait_exponential(multiplier=5, max=60),
+            stop=tenacity.stop_after_delay(15 * 60),
+            reraise=True,
+        )
+
     async def put(self, plate: str) -> None:
-        """Copy one plate; while the archive refuses, come again less and less often, for a quarter of an hour."""
-        await self.work.call("archive", plate, effect="copied")
+        """Copy one plate."""
+        async for attempt in self.tries():
+            with attempt:
+                await self.work.call("archive", plate, effect="copied")
 
     async def note(self, plate: str) -> None:
         """Note a plate in the store, once, whichever attempts do it."""
@@ -102,10 +107,11 @@ class ForgetsTheChecks(PlateService):
 class ComesAgainAtOnce(PlateService):
     """Leaves it to the library how long to wait between two tries: not at all."""
 
-    @tenacity.retry(retry=tenacity.retry_if_exception_type(CallError), stop=tenacity.stop_after_attempt(100))
-    async def put(self, plate: str) -> None:
-        """Copy one plate."""
-        await self.work.call("archive", plate, effect="copied")
+    def tries(self) -> tenacity.AsyncRetrying:
+        """Come again while the archive refuses, a hundred times."""
+        return tenacity.AsyncRetrying(
+            retry=tenacity.retry_if_exception_type(CallError), stop=tenacity.stop_after_attempt(100)
+        )
 
 
 def handler(service: type[PlateService]) -> Callable[[Work], Awaitable[None]]:
