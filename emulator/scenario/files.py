@@ -8,11 +8,11 @@ device has no end, and a pipe keeps whoever opens it waiting.
 import os
 import stat
 from collections.abc import Iterable
-from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
 
 from emulator.errors import InputError
+from emulator.records import record
 from emulator.scenario.arguments import PATH, listed, must_be
 
 __all__ = ["Folders", "folders_of", "open_regular"]
@@ -20,7 +20,7 @@ __all__ = ["Folders", "folders_of", "open_regular"]
 _ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Folders:
     """Where the files that a scenario names may lie.
 

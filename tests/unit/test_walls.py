@@ -23,6 +23,7 @@ MODULES = sorted(FILES)
 PARTS = {
     "errors": (),
     "version": (),
+    "records": (),
     "timeline": ("errors",),
     "scenario": (
         "errors",
