@@ -26,7 +26,7 @@ __all__ = ["Choices", "checked", "mutant", "place"]
 
 TESTS = Path(__file__).parent
 FILES = [
-    *(TESTS / "unit" / "right" / f"{name}.yaml" for name in ("quiet", "shown", "everything")),
+    *(TESTS / "unit" / "right" / f"{name}.yaml" for name in ("quiet", "shown", "everything", "based")),
     *sorted((TESTS.parent / "scenarios").glob("*.yaml")),
 ]
 TEXTS = [path.read_text("utf-8") for path in FILES]
@@ -58,6 +58,7 @@ JUNK: tuple[Any, ...] = (
         "exponential",
     ),
     *("standstill", "copied", "patient", "one", "faults.standstill.at", "must_hold.copied.exactly", "based_on", "add"),
+    *("quiet.yaml", "everything.yaml", "based.yaml", "../base.yaml", "-1", "remove", "faults", "arrivals.plates"),
     *("makespan", "done_share", "95%", "100 %", ">=1.2,<2", "1.2.3", "all", "computed", "simulated", "+2h30m"),
 )
 
@@ -181,11 +182,13 @@ def place(folder: Path) -> Path:
     for trace in {path.parent / name for path, data in zip(FILES, DATA, strict=True) for name in _traces(data)}:
         if trace.is_file():
             (folder / trace.name).write_bytes(trace.read_bytes())
+    for path in FILES:  # that a file may be based on
+        (folder / path.name).write_bytes(path.read_bytes())
     return folder / "mutant.yaml"
 
 
 def _traces(data: Any) -> Iterator[str]:
-    return (entry["trace"] for entry in data["arrivals"] if "trace" in entry)
+    return (entry["trace"] for entry in data.get("arrivals", ()) if "trace" in entry)
 
 
 def checked(path: Path) -> tuple[int, str]:

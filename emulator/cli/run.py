@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided
+from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided, write_text
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import each_file
+from emulator.cli.outcomes import MET, MISSED, each_file
 from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
@@ -35,6 +35,8 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log or page take the place of an earlier one.")
 @click.option("--page", metavar="PATH", help="Write the night, or all nights, as one HTML page too.")
+@click.option("--junit", metavar="PATH", help="With --nights: write a test result for each requirement too.")
+@click.option("--csv", "csv_path", metavar="PATH", help="With --nights: write a row for each figure too.")
 @click.option("--all", "everything", is_flag=True, help="Print all that is known, not the first screen alone.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
 @click.option(
@@ -60,6 +62,8 @@ def run(
     log: str | None,
     overwrite: bool,
     page: str | None,
+    junit: str | None,
+    csv_path: str | None,
     everything: bool,
     as_json: bool,
     pace: float | None,
@@ -81,12 +85,7 @@ def run(
         raise click.UsageError("--log takes one FILE: each run needs a log of its own.")
     if page is not None and len(files) > 1:
         raise click.UsageError("--page takes one FILE: each needs a page of its own.")
-    if overwrite and log is None and page is None:
-        raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
-    if page is not None and not overwrite and Path(page).exists():
-        raise click.UsageError(f"{page}: there is a file already: give --overwrite, or another name.")
-    check_apart((log, page), files)
-    check_writable((page,))
+    _check_written(files, nights, (log, page), (junit, csv_path), overwrite)
     if nights is not None and (log is not None or pace is not None):
         raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")
     if scripts is not None and (nights is not None or pace is not None or variant):
@@ -113,6 +112,15 @@ def run(
             from emulator.experiment.paging import write_page
 
             write_page(found.page(), Path(page))
+        if junit is not None:
+            from emulator.show.comparison.results_xml import Open, nights_xml
+
+            open_as: dict[int, Open] = {MET: "skipped", MISSED: "failure"}
+            write_text(junit, nights_xml(found, open_as.get(undecided, "error")))
+        if csv_path is not None:
+            from emulator.show.comparison.tables import as_csv
+
+            write_text(csv_path, as_csv(found))
         if as_json:
             tell_json({"file": file, **comparison_json(found)})
         elif quiet:
@@ -130,7 +138,7 @@ def run(
 
         loaded = read_changed(file, allow_folders, change, add, variant)
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
-        check_apart((log, page), (loaded.folder / trace for trace in traces))
+        check_apart((log, page, junit, csv_path), (loaded.folder / trace for trace in traces))
         if nights is not None:
             return many(file, loaded)
         if scripts is not None:
@@ -173,6 +181,29 @@ def run(
         return exit_code(result.outcome, undecided)
 
     return each_file(files, one)
+
+
+def _check_written(
+    files: tuple[str, ...],
+    nights: int | None,
+    of_a_night: tuple[str | None, str | None],
+    of_nights: tuple[str | None, str | None],
+    overwrite: bool,
+) -> None:
+    """Make sure of what is to be written: the log and the page of a night, the test results and the CSV of many."""
+    (log, page), (junit, csv_path) = of_a_night, of_nights
+    if nights is None and (junit is not None or csv_path is not None):
+        raise click.UsageError("--junit and --csv tell of many nights: give --nights too, or `export` the log of one.")
+    for option, path in (("--junit", junit), ("--csv", csv_path)):
+        if path is not None and len(files) > 1:
+            raise click.UsageError(f"{option} takes one FILE: each needs a file of its own.")
+    if overwrite and (log, page, junit, csv_path) == (None, None, None, None):
+        raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
+    for path in (page, junit, csv_path):
+        if path is not None and not overwrite and Path(path).exists():
+            raise click.UsageError(f"{path}: there is a file already: give --overwrite, or another name.")
+    check_apart((log, page, junit, csv_path), files)
+    check_writable((page, junit, csv_path))
 
 
 def _with_scripts(

@@ -64,8 +64,8 @@ def compare(
         scenario: a file's path, settings as a mapping, what ``load`` gave; or a list of them. Those of a list are
             compared as they stand, and the first is the baseline unless one is named.
         variants: the names of those to compare, by default all of the scenario; or a mapping from names to patches
-            (dotted paths and their values). For ``queues.NAME.retry`` a value may be your own object with a method
-            ``decide``; the limits of the file still stand beside it.
+            (dotted paths and their values, and ``candidate`` as in a file). For ``queues.NAME.retry`` a value may be
+            your own object with a method ``decide``; the limits of the file still stand beside it.
         baseline: the variant that the others are compared with; by default what the scenario says, else the scenario
             as written.
         nights: so many nights of each, from 1 to 1,000,000. By default as many as show every requirement of a variant

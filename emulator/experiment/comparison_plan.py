@@ -21,11 +21,11 @@ from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tradeoff import DEFAULT, DONE
 from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
-from emulator.scenario.arguments import NUMBER, WHOLE, may_be, must_be, texts
+from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, may_be, must_be, texts
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
-from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.variants import AS_WRITTEN, said_candidate
 from emulator.scenario.what_ifs import changed_keys, changes_the_world
 
 __all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan", "seed_from"]
@@ -131,9 +131,16 @@ def of_variants(
                 )
         if AS_WRITTEN in variants:
             raise InputError(f"{AS_WRITTEN!r} is the scenario itself: give the variant another name")
-        patches = {AS_WRITTEN: {}, **variants}
+        said = {name: patch["candidate"] for name, patch in variants.items() if "candidate" in patch}
+        must_be(FLAG, **{f"variants: {name}: candidate": one for name, one in said.items()})
+        patches = {AS_WRITTEN: {}}
+        patches |= {
+            name: {path: value for path, value in patch.items() if path != "candidate"}
+            for name, patch in variants.items()
+        }
         chosen = list(patches)
     else:
+        said = {name: one for name in patches if (one := said_candidate(loaded.data, name)) is not None}
         chosen = list(dict.fromkeys(texts("variants", variants))) if variants is not None else list(patches)
     first = baseline or (loaded.scenario.baseline if loaded.scenario.baseline in patches else None) or AS_WRITTEN
     for name in (first, *chosen):
@@ -141,7 +148,7 @@ def of_variants(
             raise InputError(f"{loaded.name}: there is no variant {name!r}: {advise(name, tuple(patches))}")
     names = [first, *(name for name in chosen if name != first)]
     settings = [setting_of(loaded, name, patches[name]) for name in names]
-    return settings, (loaded.name,), _entrants(loaded, patches, settings)
+    return settings, (loaded.name,), _entrants(loaded, patches, settings, said)
 
 
 def of_scenarios(
@@ -206,7 +213,10 @@ def plan(
 
 
 def _entrants(
-    loaded: Loaded, patches: Mapping[str, Mapping[str, Any]], settings: Sequence[Setting]
+    loaded: Loaded,
+    patches: Mapping[str, Mapping[str, Any]],
+    settings: Sequence[Setting],
+    said: Mapping[str, bool],
 ) -> tuple[Entrant, ...]:
     """Say how each variant stands to the scenario as written, in file order: how much it changes, whether a what-if."""
     chosen = {setting.name: setting for setting in settings}
@@ -214,7 +224,7 @@ def _entrants(
     for name in patches:
         if name in chosen:
             keys = changed_keys(loaded.scenario, chosen[name].loaded().scenario)
-            what_if = any(map(changes_the_world, keys))
+            what_if = not said[name] if name in said else any(map(changes_the_world, keys))
             found.append(Entrant(name, len(keys) + len(chosen[name].policies), what_if))
     return tuple(found)
 

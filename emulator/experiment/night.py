@@ -110,6 +110,7 @@ def run_night(
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
         changes=said.changes,
+        bases=said.bases,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )
     run = _Run(loaded, about, keep_events, also_to, progress)
@@ -133,20 +134,24 @@ def _from_log(log: Path, folder: Path) -> str:
     return os.path.relpath(os.path.realpath(folder), os.path.realpath(log.parent))
 
 
-def play(loaded: Loaded, seed: int, policies: Mapping[str, RetryPolicy]) -> tuple[Night, int]:
-    """Play one night without a log or anything that only its own summary needs: the night, and how many events it had.
+def play(loaded: Loaded, seed: int, policies: Mapping[str, RetryPolicy]) -> tuple[Night, int, bool]:
+    """Play one night without a log or anything that only its own summary needs.
 
     Args:
         loaded: the scenario.
         seed: from 0 to 2**63 - 1.
         policies: the user's own retry policies, by queue.
+
+    Returns:
+        The night, how many events it had, and whether anything in it was drawn by chance (or may have been, by a policy
+        of the user's own). If nothing was, every seed gives this night.
     """
     agenda, fold = Agenda(), NightFold(loaded.scenario.lasts)
     world = World(loaded, seed, agenda, fold, policies=policies)
     world.start()
     world.run()
     world.close()
-    return _closed(fold, world), fold.events
+    return _closed(fold, world), fold.events, world.draws.drawn or bool(policies)
 
 
 def _closed(fold: NightFold, world: World) -> Night:

@@ -28,7 +28,7 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNigh
     try:
         loaded = setting.loaded()
         own = {queue: AskedPolicy(queue, policy) for queue, policy in setting.policies.items()}
-        night, events = play(loaded, seed, own)
+        night, events, drawn = play(loaded, seed, own)
         judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     except Exception as error:
         said = " ".join(str(error).split())
@@ -36,7 +36,7 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNigh
     held = tuple(
         one.met if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
     )
-    return PlayedNight(setting.name, seed, read(night, map(wanted, figures)), held, events)
+    return PlayedNight(setting.name, seed, read(night, map(wanted, figures)), held, events, drawn=drawn)
 
 
 def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[PlayedNight]:

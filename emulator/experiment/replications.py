@@ -45,7 +45,9 @@ def replication_from(variant: str, seed: int, body: Any) -> PlayedNight:
     values = {type(reading.value) for reading in readings.values()} - {int, float, type(None)}
     if values or {type(one) for one in held} - {bool, type(None)} or type(body["events"]) is not int:
         raise ValueError("its figures are no numbers")
-    return PlayedNight(variant, seed, readings, held, body["events"], str(body["failure"]))
+    if type(body["drawn"]) is not bool:
+        raise ValueError("it does not say whether anything was drawn")
+    return PlayedNight(variant, seed, readings, held, body["events"], str(body["failure"]), body["drawn"])
 
 
 @dataclass

@@ -18,7 +18,8 @@ from emulator.errors import InputError
 from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.record.meta import files_of
 from emulator.scenario.changes import with_changes
-from emulator.scenario.load import Loaded, from_settings, load_text, varied
+from emulator.scenario.files import Folders, folders_of
+from emulator.scenario.load import Loaded, from_settings, load_within, varied
 from emulator.scenario.resolved import resolved
 
 __all__ = ["Setting", "check_travels", "packed_policies", "read_setting", "setting_of"]
@@ -39,6 +40,7 @@ class Setting:
         allowed: other folders below which they may lie.
         patch: dotted paths and their values, as JSON.
         changes: what was set on the command line, as JSON.
+        bases: the texts of the files that the scenario is based on, as JSON; "" for settings made in Python.
         policies: the user's own retry policies, by queue.
     """
 
@@ -50,13 +52,13 @@ class Setting:
     patch: str = "{}"
     allowed: tuple[str, ...] = ()
     changes: str = "[]"
+    bases: str = ""
     policies: Mapping[str, RetryPolicy] = field(default_factory=dict)
 
     def loaded(self) -> Loaded:
         """Give the scenario under this setting; read once in each process."""
-        return read_setting(
-            self.name, self.text, self.settings, self.file, self.folder, self.patch, self.allowed, self.changes
-        )
+        of = (self.name, self.text, self.settings, self.file, self.folder, self.patch)
+        return read_setting(*of, self.allowed, self.changes, self.bases)
 
     def fingerprint(self) -> str:
         """Give a hash of what the scenario and its files say: equal scenarios in different spelling have one."""
@@ -75,6 +77,7 @@ def read_setting(
     patch: str,
     allowed: tuple[str, ...],
     set_to: str = "[]",
+    bases: str = "",
 ) -> Loaded:
     """Read a scenario and change it. See ``Setting``.
 
@@ -82,7 +85,8 @@ def read_setting(
         ScenarioError: with every mistake in it.
     """
     if text:
-        loaded = load_text(text, file, folder=folder, allow_folders=allowed)
+        folders = Folders(Path(folder), folders_of(allowed))
+        loaded = load_within(text, file, folders, json.loads(bases) if bases else None)
     else:
         loaded = from_settings(json.loads(settings), file, folder=folder, allow_folders=allowed)
     loaded = with_changes(loaded, json.loads(set_to))
@@ -148,6 +152,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
         changed,
         tuple(map(str, loaded.folders.allowed)),
         json.dumps(loaded.changes if loaded.text else ()),
+        json.dumps(loaded.bases) if loaded.text else "",
         policies,
     )
     queues = made.loaded().scenario.queues

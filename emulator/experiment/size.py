@@ -17,6 +17,7 @@ from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.requirements import has_bound
 from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
+from emulator.scenario.fewer_workers import absent_workers
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders
 
@@ -108,6 +109,12 @@ def size(
         nights=nights,
         first_seed=seed,
         values=tried,
+        absent=tuple(
+            (value, absent)
+            for value, setting in zip(tried, settings, strict=True)
+            if (absent := absent_workers(setting.loaded().scenario))
+        ),
+        random=any(one.drawn for one in played),
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
     )
     return SizingResult.of(found)

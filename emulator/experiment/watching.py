@@ -66,7 +66,7 @@ class _Seen:
     """A sink that keeps what the picture shows."""
 
     def __init__(self, scenario: Scenario, control: RunControl, clock: Clock) -> None:
-        names = (f"{pool}-{n}" for pool, model in scenario.pools.items() for n in range(1, model.count + 1))
+        names = (name for pool, model in scenario.pools.items() for name in model.names(pool))
         self.present = Present(tuple(names), scenario.lasts)
         self.notes: deque[tuple[int, str, str]] = deque(maxlen=_EVENTS_KEPT)
         self._control, self._clock = control, clock

@@ -180,6 +180,8 @@ class SqliteRecorder:
             await self.flush()
         finally:
             try:
+                if self._task is not None:  # it may have waited for that, and use the file now
+                    await asyncio.wait([self._task])
                 async with clock_stop("the event log"):
                     await self._file.close()
             finally:

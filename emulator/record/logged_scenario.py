@@ -32,7 +32,8 @@ def scenario_of(log: Log) -> Loaded:
     real = Path(os.path.realpath(folder))
     roots = (beside, Path(), *log.allow_folders)
     trusted = any(real.is_relative_to(os.path.realpath(root)) for root in roots)
-    loaded = load_within(meta.scenario_text, meta.scenario_name, Folders(folder, log.allow_folders, trusted))
+    folders = Folders(folder, log.allow_folders, trusted)
+    loaded = load_within(meta.scenario_text, meta.scenario_name, folders, meta.bases)
     return with_changes(loaded, meta.changes)
 
 

@@ -38,7 +38,7 @@ def content_hash(path: str | Path) -> str:
 
 
 def files_of(loaded: Loaded) -> dict[str, str]:
-    """Give the SHA-256 of each file that a scenario refers to, by its name as written there.
+    """Give the SHA-256 of each file that a scenario refers to or is based on, by its path from the scenario's folder.
 
     Raises:
         InputError: when one of them cannot be read.
@@ -46,7 +46,7 @@ def files_of(loaded: Loaded) -> dict[str, str]:
     found = {}
     scenario = loaded.scenario
     names = [entry.trace for entry in scenario.arrivals] + [it.one_of_nights for it in scenario.varies.values()]
-    for name in dict.fromkeys(name for name in names if name is not None):
+    for name in dict.fromkeys([*loaded.bases, *(name for name in names if name is not None)]):
         try:
             found[name] = content_hash(loaded.folder / name)
         except OSError as error:
@@ -90,10 +90,12 @@ class RunMeta:
         scenario_name: its name as given.
         scenario_folder: the folder in which the files that it refers to are, as a path from the log's folder ("": not
             said, so that of ``scenario_name`` is meant).
-        files: for each file that the scenario refers to, as written there, the SHA-256 of its content.
+        files: for each file that the scenario refers to or is based on, by its path from the scenario's folder, the
+            SHA-256 of its content.
         heartbeats: ``computed`` or ``simulated``.
         variant: the variant that was run ("": the scenario as it stands).
         changes: what was set on the command line.
+        bases: the texts of the files that the scenario is based on, by their paths from its folder.
         program_version, zone_data_version, python_version: of this process unless stated.
 
     >>> RunMeta(seed=1, scenario_text="title: Quiet", scenario_name="quiet.yaml").heartbeats
@@ -107,6 +109,7 @@ class RunMeta:
     heartbeats: str = "computed"
     variant: str = ""
     changes: tuple[Change, ...] = ()
+    bases: Mapping[str, str] = field(default_factory=dict)
     scenario_folder: str = field(default="", compare=False)  # where the run was, not what
     program_version: str = field(default_factory=program_version)
     zone_data_version: str = field(default_factory=zone_data_version)
@@ -125,6 +128,7 @@ class RunMeta:
             "zone_data_version": self.zone_data_version,
             "python_version": self.python_version,
             **({"changes": json.dumps(self.changes, ensure_ascii=False)} if self.changes else {}),
+            **({"bases": json.dumps(dict(self.bases), ensure_ascii=False)} if self.bases else {}),
             **({"scenario_folder": self.scenario_folder} if self.scenario_folder else {}),
         }
 
@@ -143,6 +147,7 @@ class RunMeta:
             heartbeats=fact(facts, "heartbeats"),
             variant=fact(facts, "variant"),
             changes=_changes(fact(facts, "changes")) if "changes" in facts else (),
+            bases=_files(fact(facts, "bases"), "bases") if "bases" in facts else {},
             scenario_folder=_path(facts, "scenario_folder") if "scenario_folder" in facts else "",
             program_version=fact(facts, "program_version"),
             zone_data_version=fact(facts, "zone_data_version"),
@@ -171,11 +176,11 @@ def _is_change(found: object) -> bool:
     return isinstance(found, list) and len(found) == 2 and found[0] in ("change", "add") and isinstance(found[1], str)
 
 
-def _files(text: str) -> dict[str, str]:
+def _files(text: str, key: str = "files") -> dict[str, str]:
     try:
         found = json.loads(text)
     except ValueError:
         found = None
     if not isinstance(found, dict) or not all(isinstance(value, str) for value in found.values()):
-        raise ValueError(f"files is {text!r}, which is no JSON object of texts")
+        raise ValueError(f"{key} is {text[:40]!r}, which is no JSON object of texts")
     return found

@@ -20,14 +20,16 @@ from emulator.errors import Problem, ScenarioError
 from emulator.records import field, record
 from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
+from emulator.scenario.based import with_bases
 from emulator.scenario.clock import Clock
+from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders, folders_of
 from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
-from emulator.scenario.written import Change, Layer, Place, Settings, Source, Written
+from emulator.scenario.written import Change, Place, Settings, Source, Written
 from emulator.timeline.ticks import say
 
 if TYPE_CHECKING:
@@ -77,6 +79,7 @@ class Loaded:
         said: where values come from, by path.
         written: where each value was written: in which file, or on the command line.
         changes: what was set on the command line, each the option (``change`` or ``add``) and its text.
+        bases: the texts of the files that it is based on, by their paths from the scenario's folder.
     """
 
     scenario: Scenario
@@ -92,6 +95,7 @@ class Loaded:
     said: Mapping[tuple[str | int, ...], Provenance] = field(repr=False)
     written: Written = field(repr=False, compare=False)
     changes: tuple[Change, ...] = ()
+    bases: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     @property
     def title(self) -> str:
@@ -163,9 +167,12 @@ def load_text(
     return load_within(written, name, Folders(Path(folder), folders_of(allow_folders)))
 
 
-def load_within(written: str, name: str, folders: Folders) -> Loaded:
-    """Read a scenario from a text, as ``load_text`` does, with its files in stated folders."""
-    return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, folders)
+def load_within(written: str, name: str, folders: Folders, bases: Mapping[str, str] | None = None) -> Loaded:
+    """Read a scenario from a text, as ``load_text`` does, with its files in stated folders.
+
+    ``bases`` are the texts of the files that it is based on, as ``Loaded`` has them; by default they are read.
+    """
+    return _load(text.read_bytes(written.encode("utf-8", "surrogatepass"), name), written, folders, bases)
 
 
 def from_settings(
@@ -210,8 +217,9 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
-    made = _load(Settings(f"{loaded.name} ({name})", data), "", loaded.folders)
-    return replace(made, changes=loaded.changes)
+    fewer = FewerWorkers(loaded.data)
+    made = _load(Settings(f"{loaded.name} ({name})", fewer.pruned(data)), "", loaded.folders, fewer=fewer)
+    return replace(made, changes=loaded.changes, bases=loaded.bases)
 
 
 def guessed_share(loaded: Loaded) -> float | None:
@@ -219,12 +227,16 @@ def guessed_share(loaded: Loaded) -> float | None:
     return provenance.share_guessed(loaded.provenance)
 
 
-def _load(source: Source, written: str, folders: Folders) -> Loaded:
-    data, said, wrong = provenance.unwrap(source.data)
-    layers = Written((Layer(source, said),))
-    return _whole(
-        source.name, written, folders, data, layers, [(layers.place_in(0, it.loc, it.at_key), it) for it in wrong]
-    )
+def _load(
+    source: Source,
+    written: str,
+    folders: Folders,
+    bases: Mapping[str, str] | None = None,
+    fewer: FewerWorkers | None = None,
+) -> Loaded:
+    whole = with_bases(source, folders, bases)
+    made = _whole(source.name, written, folders, whole.data, whole.written, whole.wrong, fewer=fewer)
+    return replace(made, bases=whole.bases)
 
 
 def again(loaded: Loaded, data: dict[str, Any], written: Written, changes: tuple[Change, ...]) -> Loaded:
@@ -233,7 +245,8 @@ def again(loaded: Loaded, data: dict[str, Any], written: Written, changes: tuple
     Raises:
         ScenarioError: with every mistake that this makes.
     """
-    return _whole(loaded.name, loaded.text, loaded.folders, data, written, [], changes)
+    made = _whole(loaded.name, loaded.text, loaded.folders, data, written, [], changes)
+    return replace(made, bases=loaded.bases)
 
 
 def _whole(
@@ -244,9 +257,11 @@ def _whole(
     written: Written,
     problems: list["_Placed"],
     changes: tuple[Change, ...] = (),
+    fewer: FewerWorkers | None = None,
 ) -> Loaded:
     """Make a scenario of plain data, or tell everything that is wrong with it."""
     scenario, clock, found = _checked(data, folders)
+    found = [it for it in found if fewer is None or not fewer.excuses(data, it)]
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}
     asked: list[Asked] = []

@@ -17,6 +17,8 @@ __all__ = ["Names", "expand", "names_in"]
 _MOST_COMPARED: Final = 500
 """Beyond so many names the nearest spelling is not looked for: that takes its time."""
 
+_MOST_SHOWN: Final = 10
+
 Loc = tuple[str | int, ...]
 
 
@@ -35,6 +37,10 @@ class Names:
         for loc, label in labels.items():
             if label is not None:
                 self.entries.setdefault(label, data["arrivals"][loc[1]])
+        self.workers: dict[str, str] = {}
+        for pool in self.pools:
+            for name in self._named(pool) or ():
+                self.workers.setdefault(name, pool)
         self._open = {
             what
             for what, known in (("queue", self.queues), ("pool", self.pools), ("routine", self.routines))
@@ -102,14 +108,20 @@ class Names:
 
     def worker_of(self, pool: str, word: str) -> str | None:
         """A worker of just this pool."""
+        if (named := self._named(pool)) is not None:
+            return None if word in named else f"{word!r} is no worker of the pool {pool!r}: {self._workers(pool)}"
         name, _, _ = word.rpartition("-")
         if name != pool:
             return f"{word!r} is no worker of the pool {pool!r}: {self._workers(pool)}"
         return self._worker(word, "worker")
 
     def _worker(self, word: str, what: str) -> str | None:
+        if word in self.workers:
+            return None
         pool, _, digits = word.rpartition("-")
         number = int(digits) if digits.isdecimal() and digits.isascii() and digits[0] != "0" else 0
+        if pool in self.pools and number and self._named(pool) is not None:
+            return f"there is no worker {word!r}: {self._workers(pool)}"
         if pool in self.pools and number:
             count = self._count(pool)
             return None if count is None or number <= count else f"there is no worker {word!r}: {self._workers(pool)}"
@@ -119,7 +131,7 @@ class Names:
             count = self._count(near)
             if count is None or number <= count:
                 return f"no {what} is called {word!r}: did you mean {near + '-' + digits!r}?"
-        if near := nearest(word, self.pools):
+        if near := nearest(word, {**self.pools, **self.workers} if len(self.workers) <= _MOST_COMPARED else self.pools):
             return f"no {what} is called {word!r}: did you mean {near!r}?"
         return f"no {what} is called {word!r}: the {advise(word, self.pools).replace('allowed', 'pools')}"
 
@@ -140,13 +152,32 @@ class Names:
             return f"the pool {pool!r} has only {count} workers"
         return None
 
+    def is_numbered(self, pool: str, word: str) -> bool:
+        """Say whether a pool that counts its workers has one of that name."""
+        digits = word.removeprefix(f"{pool}-")
+        count = self._count(pool)
+        if self._named(pool) is not None or count is None or not digits.isdecimal() or digits[0] == "0":
+            return False
+        return int(digits) <= count
+
+    def _named(self, pool: str) -> list[str] | None:
+        """Give the names of a pool's workers, None if it only says how many there are."""
+        settings = self.pools.get(pool)
+        named = settings.get("workers") if isinstance(settings, Mapping) else None
+        return [name for name in named if isinstance(name, str)] if isinstance(named, list) else None
+
     def _count(self, pool: str) -> int | None:
+        if (named := self._named(pool)) is not None:
+            return len(named)
         settings = self.pools.get(pool)
         count = settings.get("count") if isinstance(settings, Mapping) else None
         return count if isinstance(count, int) and count >= 0 else None
 
     def _workers(self, pool: str) -> str:
-        count = self._count(pool)
+        count, named = self._count(pool), self._named(pool)
+        if named:
+            shown = ", ".join(named[:_MOST_SHOWN]) + (", ..." if len(named) > _MOST_SHOWN else "")
+            return f"workers of {pool!r} are called {shown}"
         if count == 0:
             return f"the pool {pool!r} has no workers"
         return f"workers of {pool!r} are called {pool}-1" + (f" to {pool}-{count}" if count != 1 else "")

@@ -124,11 +124,26 @@ A list is replaced by another list, or changed:
 first (an item by its name or number, a word by itself); what stands under `add` comes last. `based_on: NAME` among a
 variant's paths makes the changes of that other variant first.
 
+A variant that changes faults, how much work comes, how long it takes or how often it fails, or how systems answer, is a
+what-if: `compare` shows it and never recommends it. `candidate: true` or `candidate: false` among its paths says
+otherwise.
+
 Under another seed or variant, a fault, a grant of access, an action or an arrival entry with a `name` is the same one,
 whatever else is changed in it: its draws are keyed by its name. One without a name is known by what it says.
 
 A question asks the same in words: `{{ask: "What if dome-1 freezes?", change: {{faults: {{add: [...]}}}}}}`.
 `run FILE --nights N --questions` answers each. `compare` leaves questions out.
+
+## A file that is based on another
+
+`based_on: base.yaml` names another scenario file, whose values hold where this one states none. Mappings merge key by
+key. A list takes the place of the other's, or changes it by `add` and `remove` as in a variant. `null` takes a value
+back to its default. A distribution, whom a fault is aimed at, and what a variant sets at a path are one value each. A
+base may be based on another file; up to 8 are read.
+
+Paths count from the file that they stand in. A base above the scenario's folder, or elsewhere, needs `--allow-folder`.
+A mistake is told in the file in which it stands. `check --resolved` shows the whole, with the file and line of each
+value. A log keeps the texts of all these files.
 """
 
 

@@ -12,6 +12,7 @@ from emulator.errors import InputError, ScenarioError
 from emulator.scenario.clock import Clock, zone_names
 from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
+from emulator.scenario.models.faults import WORKER_KINDS
 from emulator.scenario.names import Loc, Names, expand, names_in
 from emulator.scenario.spelling import advise, renamed
 from emulator.scenario.templates import wrong_parameters
@@ -65,16 +66,7 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
 )
 """Where a name is used, and the question that it must pass."""
 
-_WORKER_TARGETS: Final = (
-    *(
-        f"faults.*.{kind}"
-        for kind in (
-            *("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock"),
-            "missing_tool",
-        )
-    ),
-    "actions.*.drain",
-)
+_WORKER_TARGETS: Final = (*(f"faults.*.{kind}" for kind in WORKER_KINDS), "actions.*.drain")
 
 _MOST_NAMED: Final = 10
 
@@ -141,11 +133,21 @@ def _own_workers(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
             yield Found(loc, wrong)
 
 
-def _same_names(_data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+def _same_names(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
     for pool in names.pools:
         other, _, digits = pool.rpartition("-")
         if other in names.pools and digits.isdecimal() and names.worker(pool) is None:
             yield Found(("pools", pool), f"{pool!r} is the name of a worker of the pool {other!r} already", True)
+    for loc, name in expand(data, ("pools", "*", "workers", "*")):
+        if not isinstance(name, str):
+            continue
+        other, _, digits = name.rpartition("-")
+        if name in names.pools:
+            yield Found(loc, f"{name!r} is the name of a pool already")
+        elif names.workers[name] != loc[1]:
+            yield Found(loc, f"{name!r} is the name of a worker of the pool {names.workers[name]!r} already")
+        elif other in names.pools and digits.isdecimal() and names.is_numbered(other, name):
+            yield Found(loc, f"{name!r} is the name of a worker of the pool {other!r} already")
 
 
 def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:

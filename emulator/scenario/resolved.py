@@ -5,6 +5,7 @@ default is "none" are left out, since nothing stands for them, and so are keys t
 """
 
 import re
+from collections.abc import Iterator
 from typing import Any, Final
 
 import yaml
@@ -13,10 +14,13 @@ from emulator.scenario import provenance
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import parse_duration
 from emulator.scenario.load import Loaded
+from emulator.scenario.messages import path_in
 from emulator.scenario.models.actions import ACTION_KEYS
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
 from emulator.scenario.models.faults import FAULT_KEYS
 from emulator.scenario.models.routines import OF_EFFECTS
+from emulator.scenario.text import read_bytes
+from emulator.scenario.woven import Loc
 
 __all__ = ["resolved"]
 
@@ -45,7 +49,11 @@ _Writer.add_representer(str, _text)
 
 
 def resolved(loaded: Loaded) -> str:
-    """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them."""
+    """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them.
+
+    Where a scenario is based on another file, or something was set on the command line, each value that is no default
+    has its place in a comment too.
+    """
     data = loaded.scenario.model_dump(
         mode="json",
         by_alias=True,
@@ -61,7 +69,12 @@ def resolved(loaded: Loaded) -> str:
     text = yaml.dump(
         short, Dumper=_Writer, sort_keys=False, allow_unicode=True, width=2**31 - 1, default_flow_style=False
     )
-    return "".join(_with_clock_time(_visible(line), loaded.clock) + "\n" for line in text.splitlines())
+    lines = text.splitlines()
+    whole = [_with_clock_time(_visible(line), loaded.clock) for line in lines]
+    if len(loaded.written.layers) > 1:
+        for number, place in _places("\n".join(whole), loaded).items():
+            whole[number] += ("," if lines[number].endswith(_MARK) else "  #") + f" {place}"
+    return "".join(f"{line}\n" for line in whole)
 
 
 def _visible(line: str) -> str:
@@ -69,6 +82,28 @@ def _visible(line: str) -> str:
     if line.isprintable():
         return line
     return "".join(one if one.isprintable() or one == _MARK else f"\\U{ord(one):08X}" for one in line)
+
+
+def _places(text: str, loaded: Loaded) -> dict[int, str]:
+    """Say of each line, by its number from 0, where the value that ends in it was written; of defaults nothing."""
+    document = read_bytes(text.encode(), "resolved")
+    data, said, _ = provenance.unwrap(document.data)
+    found = {}
+    for loc in _leaves(data, ()):
+        if path_in(loaded.data, loc) == loc:
+            place = loaded.written.place(loaded.data, loc)
+            where = f"{place.name}:{place.line}" if place.line else " ".join(place.name.split())
+            line, _ = document.place(provenance.original(loc, said))
+            found[line - 1] = _visible(where)
+    return found
+
+
+def _leaves(data: Any, loc: Loc) -> Iterator[Loc]:
+    items = list(data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ())
+    if not items:
+        yield loc
+    for key, value in items:
+        yield from _leaves(value, (*loc, key))
 
 
 def _leave_out(data: dict[str, Any]) -> None:

@@ -2,7 +2,8 @@
 
 The schema is made from the models; nothing is said twice. It is a little more generous than the models: it knows
 nothing of what values say of each other (names, windows, the keys of each kind of fault), because an editor is to help
-while a file is being written; ``check`` tells the rest.
+while a file is being written. Of a file that is based on another it does not ask for what that one may say, and lists
+may be changed. ``check`` tells the rest.
 """
 
 import json
@@ -38,6 +39,12 @@ _PROVENANCE: Final = {
     "additionalProperties": False,
 }
 _ONE_OF_KINDS: Final = {"Fault": FAULT_KINDS, "Action": ACTION_KINDS, "Arrival": tuple(ARRIVAL_KEYS)}
+_LIST_CHANGE: Final = {
+    "description": "What changes a list of the file that this one is based on: `add` and `remove`, each a list.",
+    "type": "object",
+    "propertyNames": {"enum": ["add", "remove"]},
+    "additionalProperties": {"type": "array"},
+}
 _SOURCED: Final = "-sourced"
 _ZERO: Final = {"const": 0}
 
@@ -45,16 +52,20 @@ _ZERO: Final = {"const": 0}
 def schema() -> dict[str, Any]:
     """Give the JSON Schema (2020-12) of a scenario file; a value may stand in the wrapper that says its source.
 
-    >>> schema()["required"]
+    >>> schema()["anyOf"][0]["required"]
     ['title', 'starts', 'lasts', 'queues', 'pools', 'routines', 'arrivals']
     """
-    definitions = {name: _definition(name, node) for name, node in shape()["$defs"].items() if name != "Scenario"}
-    definitions |= _kinds()
+    whole = _whole()
+    definitions = {
+        name: _definition(name, node, whole) for name, node in shape()["$defs"].items() if name != "Scenario"
+    }
+    definitions |= {**_kinds(), "list-change": _LIST_CHANGE}
     sourced = {name + _SOURCED: _or_sourced({"$ref": f"#/$defs/{name}"}) for name in definitions}
     return {
         "$schema": _DIALECT,
         "title": "queuedrill scenario",
         **_object(resolve(shape())),
+        "anyOf": [{"required": resolve(shape())["required"]}, {"required": ["based_on"]}],
         "$defs": {**dict(sorted((definitions | sourced).items())), "provenance": _PROVENANCE},
     }
 
@@ -64,8 +75,16 @@ def schema_text() -> str:
     return json.dumps(schema(), indent=1, ensure_ascii=False) + "\n"
 
 
-def _definition(name: str, node: Mapping[str, Any]) -> dict[str, Any]:
+def _whole() -> set[str]:
+    """Name the models that no file states in part: the items of lists, and what is one value."""
+    items = [node["items"].get("$ref", "") for node in _nodes(shape()) if "items" in node]
+    return {"Distribution", "Target", *(ref.removeprefix("#/$defs/") for ref in items)}
+
+
+def _definition(name: str, node: Mapping[str, Any], whole: set[str]) -> dict[str, Any]:
     found = _object(node)
+    if name in whole and "required" in node:
+        found["required"] = node["required"]
     if name in _ONE_OF_KINDS:
         found["oneOf"] = [{"required": [kind]} for kind in _ONE_OF_KINDS[name]]
     return found
@@ -73,7 +92,7 @@ def _definition(name: str, node: Mapping[str, Any]) -> dict[str, Any]:
 
 def _object(node: Mapping[str, Any]) -> dict[str, Any]:
     """Give the schema of a mapping with fixed keys, each of whose values may be wrapped."""
-    kept = {key: node[key] for key in ("description", "type", "required") if key in node}
+    kept = {key: node[key] for key in ("description", "type") if key in node}
     kept["properties"] = {key: _described(below) for key, below in node["properties"].items()}
     return {**kept, "additionalProperties": False}
 
@@ -100,7 +119,8 @@ def _wrapped(node: dict[str, Any]) -> dict[str, Any]:
 
 
 def _or_sourced(node: dict[str, Any]) -> dict[str, Any]:
-    return {"anyOf": [node, {"$ref": "#/$defs/provenance", "properties": {"value": node}}]}
+    taken_back = {"type": "null"}  # in a file that is based on another
+    return {"anyOf": [node, {"$ref": "#/$defs/provenance", "properties": {"value": node}}, taken_back]}
 
 
 def _plain(node: Mapping[str, Any]) -> dict[str, Any]:
@@ -116,6 +136,8 @@ def _plain(node: Mapping[str, Any]) -> dict[str, Any]:
     for key in ("items", "additionalProperties"):
         if isinstance(kept.get(key), Mapping):
             kept[key] = _wrapped(_plain(kept[key]))
+    if "items" in kept and kept.get("type") == "array" and "prefixItems" not in kept:
+        return {"anyOf": [kept, {"$ref": "#/$defs/list-change"}]}
     if "prefixItems" in kept:
         kept["prefixItems"] = [_wrapped(_plain(item)) for item in kept["prefixItems"]]
     if "patternProperties" in kept:

@@ -17,6 +17,7 @@ __all__ = [
     "Node",
     "has_free_keys",
     "is_of_keys",
+    "is_one_value",
     "keys_at",
     "node_at",
     "of_names",
@@ -119,6 +120,12 @@ def is_of_keys(node: Node) -> bool:
     choices = [choice for choice in resolve(node).get("anyOf", (node,)) if choice.get("type") != "null"]
     found = resolve(choices[0])
     return len(choices) == 1 and not _is_distribution(choices[0]) and "properties" in found and "kind" not in found
+
+
+def is_one_value(loc: Sequence[str | int]) -> bool:
+    """Say whether a mapping at a path is one value, such as a distribution, and not a group of keys."""
+    node = node_at(loc)
+    return any(_is_distribution(choice) or "kind" in choice for choice in node.get("anyOf", (node,)))
 
 
 def _is_distribution(node: Node) -> bool:

@@ -108,8 +108,10 @@ class Document:
         return [node.value[places[name]]] if name in places else []
 
 
-def read(source: Path | str) -> Document:
+def read(source: Path | str, name: str = "") -> Document:
     """Read a scenario from a file, or from a text that has at least one line break.
+
+    ``name`` stands in for the file's name in messages.
 
     Raises:
         ScenarioError: with every mistake that can be found, each at its line and column.
@@ -123,12 +125,12 @@ def read(source: Path | str) -> Document:
         with Path(source).open("rb") as file:
             raw = file.read(_MOST_BYTES + 1)
     except IsADirectoryError:
-        problem = Problem(str(source), 0, 0, "", "cannot be read: it is a folder: name a file in it")
+        problem = Problem(name or str(source), 0, 0, "", "cannot be read: it is a folder: name a file in it")
         raise ScenarioError([problem]) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = getattr(error, "strerror", None) or str(error)
-        raise ScenarioError([Problem(str(source), 0, 0, "", f"cannot be read: {reason}")]) from None
-    return read_bytes(raw, str(source))
+        raise ScenarioError([Problem(name or str(source), 0, 0, "", f"cannot be read: {reason}")]) from None
+    return read_bytes(raw, name or str(source))
 
 
 def read_bytes(raw: bytes, name: str) -> Document:

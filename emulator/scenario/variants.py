@@ -15,6 +15,7 @@ from typing import Any, Final, NamedTuple
 
 from emulator.errors import InputError
 from emulator.scenario import load
+from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found
 from emulator.scenario.models.scenario import Scenario
@@ -22,7 +23,17 @@ from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve, sh
 from emulator.scenario.spelling import advise
 from emulator.scenario.woven import Loc, Origin, Woven, is_list_change, place_of, takes_a_list
 
-__all__ = ["AS_WRITTEN", "COMPARING", "Asked", "Variants", "changed", "chosen", "patched", "variants_of"]
+__all__ = [
+    "AS_WRITTEN",
+    "COMPARING",
+    "Asked",
+    "Variants",
+    "changed",
+    "chosen",
+    "patched",
+    "said_candidate",
+    "variants_of",
+]
 
 AS_WRITTEN: Final = "as written"
 """The name of the scenario as it stands, where it is compared with its variants."""
@@ -32,6 +43,7 @@ COMPARING: Final = ("variants", "combine", "baseline", "questions", "based_on")
 
 _MOST: Final = 100
 _BASED_ON: Final = "based_on"
+_CANDIDATE: Final = "candidate"
 
 
 class Asked(NamedTuple):
@@ -51,6 +63,12 @@ class Variants(NamedTuple):
     scenarios: dict[str, Scenario]
     patches: dict[str, Mapping[str, Any]]
     asked: list[Asked]
+
+
+def said_candidate(data: Mapping[str, Any], variant: str) -> bool | None:
+    """Say what a variant of plain data says of itself: it may be recommended, or it is a what-if; None: nothing."""
+    said: bool | None = ((data.get("variants") or {}).get(variant) or {}).get(_CANDIDATE)
+    return said
 
 
 def chosen(loaded: "load.Loaded", variant: str) -> str:
@@ -117,6 +135,7 @@ class _Work:
         self._data = {key: value for key, value in data.items() if key not in COMPARING}
         self._variants: Mapping[str, Any] = data.get("variants") or {}
         self._folders = folders
+        self._fewer = FewerWorkers(self._data)
         self._seen: set[str] = set()
         self.right: dict[str, tuple[Mapping[str, Any], Scenario]] = {}
         self.wrong: list[Found] = []
@@ -132,7 +151,12 @@ class _Work:
         self, said: Mapping[str, Any], here: Loc, waiting: tuple[str, ...]
     ) -> tuple[Mapping[str, Any], Scenario] | None:
         """Apply what a variant or a question says; its whole patch and the scenario, None if something is wrong."""
-        own = {path: value for path, value in said.items() if path != _BASED_ON}
+        ours = {_BASED_ON, _CANDIDATE} if here[0] == "variants" else {_BASED_ON}
+        own = {path: value for path, value in said.items() if path not in ours}
+        if _CANDIDATE in ours and not isinstance(said.get(_CANDIDATE, True), bool):
+            what = f"found {shown(said[_CANDIDATE])}: true (it may be recommended) or false (a what-if) is wanted"
+            self.wrong.append(Found((*here, _CANDIDATE), what))
+            return None
         base: Mapping[str, Any] = {}
         if _BASED_ON in said:
             name = said[_BASED_ON]
@@ -167,7 +191,8 @@ class _Work:
             wrong = changed(woven, patch, layer)
         if wrong:
             return _Made(woven, None, wrong)
-        scenario, found = load.checked(woven.data, self._folders)
+        scenario, found = load.checked(self._fewer.pruned(woven.data), self._folders)
+        found = [it for it in found if not self._fewer.excuses(woven.data, it)]
         wrong = [_at_the_patch(it, woven, patches[-1], len(patches)) for it in found]
         return _Made(woven, None if wrong else scenario, wrong)
 

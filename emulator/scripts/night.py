@@ -59,8 +59,11 @@ def run_night_with_scripts(
         scenario_name=loaded.name,
         files={scripts.name: scripts.digest},
         heartbeats="simulated",
+        changes=loaded.changes,
+        bases=loaded.bases,
     )
-    again = f"queuedrill run {shlex.quote(loaded.name)} --scripts {shlex.quote(scripts.name)} --seed {used}"
+    changed = "".join(f" {change}" for change in loaded.changes)
+    again = f"queuedrill run {shlex.quote(loaded.name)}{changed} --scripts {shlex.quote(scripts.name)} --seed {used}"
 
     async def night() -> tuple[NightResult, list[str]]:
         stage = Stage(scripts.scripts, scripts.folder, starter)

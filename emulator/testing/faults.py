@@ -15,12 +15,11 @@ from emulator.measure.reasons import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.load import Loaded
 from emulator.scenario.models.actions import ACTION_KINDS, Action
-from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
+from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, kind_of
 from emulator.scenario.spelling import advise
 from emulator.testing.jobs import JobHandle
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.timeline.ticks import say
-from emulator.world.fault_times import WORKER_KINDS
 
 if TYPE_CHECKING:
     from emulator.testing.span import Span

@@ -54,6 +54,8 @@ def night_with_handlers(
             scenario_name=loaded.name,
             files={},
             heartbeats="simulated",
+            changes=loaded.changes,
+            bases=loaded.bases,
         )
         again = f"emulator.hunt(..., handlers=..., seed={seed})"
         return judged_night(loaded, about, fold, world, again, rows, None)

@@ -41,6 +41,8 @@ def _reports(item: pytest.Item, marker: pytest.Mark) -> Iterator[pytest.TestRepo
         return
     setup, *others = _run(item, sweep.first)
     if not setup.passed or not all(report.passed for report in others):
+        if item.get_closest_marker("xfail") is not None:  # once more, as it is expected to end
+            setup, *others = _run(item, sweep.first, may_fail=True)
         yield setup
         yield from (report for report in others if report.when == "call" or not report.passed)
         return
@@ -57,16 +59,17 @@ def _reports(item: pytest.Item, marker: pytest.Mark) -> Iterator[pytest.TestRepo
         bad = next((report for report in reports if not report.passed), None)
         if sweep.judge(point, _probes(item), "" if bad is None else _why(bad)) is not None and first is None:
             first = bad
-    call = others[0]
-    call.duration += took
-    call.user_properties.append((PROPERTY, sweep.sentence))
-    if not sweep.is_safe:
-        call.outcome = "failed"
-        call.longrepr = sweep.text()
-        if first is not None:
-            call.sections = [("the first failure", first.longreprtext), *first.sections]
     yield setup
-    yield call
+    item.stash[MADE] = []
+    how = pytest.CallInfo.from_call(sweep.assert_safe, "call")
+    report = item.ihook.pytest_runtest_makereport(item=item, call=how)
+    report.duration = others[0].duration + took
+    report.user_properties.append((PROPERTY, sweep.sentence))
+    if report.failed and not sweep.is_safe:
+        report.longrepr = sweep.text()
+        if first is not None:
+            report.sections = [("the first failure", first.longreprtext), *first.sections]
+    yield report
 
 
 def _sweep_of(marker: pytest.Mark, part: tuple[int, int]) -> Sweeper:
@@ -78,10 +81,16 @@ def _sweep_of(marker: pytest.Mark, part: tuple[int, int]) -> Sweeper:
     return Sweeper(**{**marker.kwargs, "part": part})
 
 
-def _run(item: pytest.Item, point: CrashPoint) -> list[pytest.TestReport]:
+def _run(item: pytest.Item, point: CrashPoint, *, may_fail: bool = False) -> list[pytest.TestReport]:
+    """Run the test once; it is all runs together that a marker ``xfail`` expects to fail, unless this one may."""
     item.stash[CRASH_AT] = point
     item.stash[MADE] = []
-    return runtestprotocol(item, log=False, nextitem=item.parent)  # type: ignore[arg-type]  # all that is asked of it
+    option = item.config.option
+    before, option.runxfail = option.runxfail, option.runxfail or not may_fail
+    try:
+        return runtestprotocol(item, log=False, nextitem=item.parent)  # type: ignore[arg-type]  # all that is asked of it
+    finally:
+        option.runxfail = before
 
 
 def _probes(item: pytest.Item) -> list[Probe]:

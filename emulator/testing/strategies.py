@@ -147,11 +147,7 @@ def _of_kind(kind: str, scenario: Scenario, at: "st.SearchStrategy[str]") -> "st
     targets: list[Any]
     more: dict[str, st.SearchStrategy[Any]] = {}
     optional: dict[str, st.SearchStrategy[Any]] = {}
-    workers = [
-        f"{name}-{number}"
-        for name, pool in scenario.pools.items()
-        for number in range(1, min(pool.count, _WORKERS) + 1)
-    ]
+    workers = [worker for name, pool in scenario.pools.items() for worker in pool.names(name)[:_WORKERS]]
     lasting = _lasting(scenario)
     if kind in ("system_outage", "brown_out"):
         targets = list(scenario.systems)

@@ -88,6 +88,10 @@ class Draws:
     Args:
         seed: a whole number from 0 to 2**64 - 1.
 
+    Attributes:
+        seed: see above.
+        drawn: whether anything was drawn yet. If nothing was in a whole night, every seed gives that very night.
+
     Raises:
         ValueError: for any other seed.
 
@@ -99,13 +103,20 @@ class Draws:
     False
     """
 
-    __slots__ = ("_copy", "seed")
+    __slots__ = ("_copy", "drawn", "seed")
 
     def __init__(self, seed: int) -> None:
         if not 0 <= seed < _SEEDS:
             raise ValueError(f"the seed {seed} is out of range: give a whole number from 0 to {_SEEDS - 1}")
         self.seed = seed
-        self._copy = blake2b(digest_size=8, key=seed.to_bytes(8, "little"), person=b"uniform draw").copy
+        self.drawn = False
+        begun = blake2b(digest_size=8, key=seed.to_bytes(8, "little"), person=b"uniform draw")
+
+        def first() -> blake2b:
+            self.drawn, self._copy = True, begun.copy
+            return begun.copy()
+
+        self._copy = first  # from the second draw on nothing is noted any more: it would cost each of them
 
     def uniform(self, purpose: int, entity: int, n1: int = 0, n2: int = 0, n3: int = 0) -> float:
         """Give the uniform of a key, a multiple of 2**-53 with 0 <= u < 1.

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.errors import DefectError
 from emulator.scenario.models.distribution import Distribution as Law
-from emulator.scenario.models.faults import FAULT_KINDS, Fault, Target, kind_of
+from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, Target, kind_of
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.sampling_of import sampling_of
@@ -32,12 +32,7 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
 
-__all__ = ["WORKER_KINDS", "Lane", "Timing", "aim_of", "choose", "lanes_of", "workers_of"]
-
-WORKER_KINDS: Final = frozenset(
-    ("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock", "missing_tool")
-)
-"""The kinds that are aimed at workers; all others have one target with a name."""
+__all__ = ["Lane", "Timing", "aim_of", "choose", "lanes_of", "workers_of"]
 
 _IN_AN_INSTANT: Final = frozenset(("hand_out_twice", "poison_job"))
 _NOT_IDENTITY: Final = frozenset(
@@ -186,7 +181,8 @@ def workers_of(
     names = (aim,) if isinstance(aim, str) else aim
     found: dict[str, Worker] = {}
     for name in names:
-        for worker in pools[name] if name in pools else (workers[name],):
+        one = (workers[name],) if name in workers else ()  # a variant may have fewer workers
+        for worker in pools.get(name, one):
             found.setdefault(worker.name, worker)
     return list(found.values())
 

@@ -99,10 +99,19 @@ class Faults:
             if not self._world.job_of(entry, int(ordinal)):
                 self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no_such_job_came")
         for place, fault in enumerate(self._scenario.faults):
+            for name in self._absent(fault) if place in self._came else ():
+                self._tell_missed(at, aim_of(fault)[0], place, 0, name, "", 0, "no_such_workers")
             if place not in self._came:
                 kind, aim = aim_of(fault)
                 why = "not_before_the_end" if place in self._aimed else "no_such_workers"
                 self._tell_missed(at, kind, place, 0, aim, "", 0, why)
+
+    def _absent(self, fault: Fault) -> list[str]:
+        """Name the workers that a fault is aimed at and that are not there, as under a variant with fewer of them."""
+        kind, _ = aim_of(fault)
+        aim = getattr(fault, kind)
+        names = aim if isinstance(aim, tuple) else ()
+        return [name for name in names if name not in self._world.pools and name not in self._world.workers]
 
     # -- faults that nobody wrote down before ------------------------------------------------------------------------
 

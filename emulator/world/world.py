@@ -98,10 +98,9 @@ class World(Desk):
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
-            names = [f"{pool}-{number}" for number in range(1, model.count + 1)]
             members = [
                 Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
-                for place, name in enumerate(names)
+                for place, name in enumerate(model.names(pool))
             ]
             self.pools[pool] = members
             self.workers.update((worker.name, worker) for worker in members)

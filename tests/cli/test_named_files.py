@@ -81,9 +81,9 @@ def test_a_folder_may_be_allowed(night: Callable[[str], str], place: Path, queue
     assert queuedrill("run", "--quiet", file, *log, *allowed)[0] == 0
     assert queuedrill("check", file, *allowed)[0] == 0
     assert queuedrill("watch", file, "--plain", *allowed)[0] == 0
-    assert queuedrill("compare", file, *allowed, "--nights", "2", "--processes", "2", "--quiet")[0] in (0, 1)
+    assert queuedrill("compare", file, *allowed, "--nights", "2", "--processes", "2", "--quiet")[0] == 0
     size = ("size", file, *allowed, "--by", "pools.dome.count", "--values", "1,2", "--nights", "2")
-    assert queuedrill(*size)[0] in (0, 1)
+    assert queuedrill(*size)[0] == 0
     assert queuedrill("hunt", file, *allowed, "--tries", "3", "--quiet")[0] in (0, 1)
     assert queuedrill("run", file, "--allow-folder", "mine/below")[0] == 2
     again = f"run {file} --seed 1 --allow-folder {place}/mine/below --allow-folder {place}/outside"
@@ -174,8 +174,8 @@ def test_the_digests_of_files_are_part_of_what_a_comparison_is_of(
 ) -> None:
     """A comparison is not gone on with after a trace has changed: its nights would be of two different traces."""
     command = ("compare", night("jobs.csv"), "--nights", "2", "--processes", "1", "--quiet", "--results", "kept.db")
-    assert queuedrill(*command)[0] == 4
-    assert queuedrill(*command, "--resume")[0] == 4
+    assert queuedrill(*command)[0] == 0
+    assert queuedrill(*command, "--resume")[0] == 0
     (place / "mine" / "jobs.csv").write_text(TRACE + "21:36\n")
     code, _, err = queuedrill(*command, "--resume")
     assert (code, "another comparison, other in the scenario under its variants" in err) == (2, True)

@@ -64,8 +64,8 @@ def test_it_is_as_if_the_file_said_so(queuedrill: Call, place: Path, variant: tu
 def test_every_output_tells_what_was_set(queuedrill: Call, place: Path) -> None:
     """Summary, JSON and page of a night; the summary's last line is the command that runs it again."""
     wide = " ".join(queuedrill("run", "night.yaml", *SET, "--page", "night.html")[1].split())
-    assert f"Copies, with {TOLD}. 3 h in virtual time" in wide
-    assert f"queuedrill run night.yaml --seed 1 {TOLD}" in wide
+    assert f"Copies, with {TOLD}. From 2026-06-12" in wide
+    assert f"queuedrill run night.yaml --nights 40 {TOLD}" in wide.replace(" \\ ", " ")
     told = json.loads(queuedrill("run", "night.yaml", *SET, "--json")[1])
     assert told["changes"] == [f"{SET[0]} {SET[1]}", TOLD.partition("=3 ")[2]]
     assert "with --change pools.dome.count=3" in Path("night.html").read_text()
@@ -101,7 +101,7 @@ def test_a_hunt_takes_it_too(queuedrill: Call, place: Path) -> None:
 
 def test_check_shows_it(queuedrill: Call, place: Path) -> None:
     """The whole scenario is shown with what was set."""
-    assert "    count: 3\n" in queuedrill("check", "--resolved", "night.yaml", *SET)[1]
+    assert "    count: 3  # --change pools.dome.count=3\n" in queuedrill("check", "--resolved", "night.yaml", *SET)[1]
 
 
 @pytest.mark.parametrize(
@@ -113,7 +113,7 @@ def test_check_shows_it(queuedrill: Call, place: Path) -> None:
         ("change", "pools.dome.count=-1", "pools.dome.count: found -1: a whole number from 0 to 100000 is wanted"),
         ("change", "pools.dome.count={", "this is not valid YAML: did not find expected node content"),
         ("change", "seed=a: b", "seed: found a mapping: a whole number from 0 to 9223372036854775807 is wanted"),
-        ("change", "variants.two=", "variants.two: there is no 'variants' in the scenario: did you mean 'arrivals'?"),
+        ("change", "variants.two=", "variants.two: there is no 'variants' in the scenario: did you mean 'varies'?"),
         ("add", "faults", "write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'"),
         ("add", "{}", "write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'"),
         ("add", "faults: {freeze: dome-4, at: '23:00'}", "faults.0.freeze: there is no worker 'dome-4': workers of "),

@@ -414,6 +414,53 @@ def test_the_marker_runs_a_test_at_each_point_with_fixtures_of_its_own(
     )
 
 
+EXPECTED = """
+    import pytest
+
+    async def once(work):
+        await work.spend("10m")
+        work.effect("copied", "plate-7", repeatable=False)
+        await work.spend("1m")
+
+    async def idle(work):
+        await work.spend("1m")
+
+    async def body(emulated, handler):
+        async with emulated(handlers={"copy": handler}, never=["unrepeatable effect twice"]) as emu:
+            await emu.submit("copy")
+
+    @pytest.mark.xfail(strict=True, raises=AssertionError)
+    @pytest.mark.crash_points(job="copy#1")
+    async def test_is_not_safe(emulated):
+        await body(emulated, once)
+
+    @pytest.mark.xfail(strict=True, reason="it was so once")
+    @pytest.mark.crash_points(job="copy#1")
+    async def test_is_safe_after_all(emulated):
+        await body(emulated, idle)
+
+    @pytest.mark.xfail(strict=True, raises=OSError)
+    @pytest.mark.crash_points(job="copy#1")
+    async def test_fails_otherwise(emulated):
+        await body(emulated, once)
+
+    @pytest.mark.xfail
+    @pytest.mark.crash_points(job="copy#1")
+    async def test_fails_without_a_fault(emulated):
+        await body(emulated, idle)
+        raise OSError("the archive is not there")
+"""
+
+
+@pytest.mark.slow
+def test_what_is_expected_to_fail_is_all_runs_together(pytester: pytest.Pytester) -> None:
+    """The run without a fault passes, and some of the points do, whatever is expected of the test."""
+    pytester.makepyfile(test_expected=EXPECTED)
+    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result.assert_outcomes(xfailed=2, failed=2)
+    result.stdout.fnmatch_lines(["*XPASS(strict)* it was so once", "Safe at 4 of 7 points."])
+
+
 @pytest.mark.slow
 def test_parts_of_the_points_run_in_several_processes(pytester: pytest.Pytester) -> None:
     """Each process tells of its own, and the summary of all."""

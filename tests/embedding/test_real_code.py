@@ -156,6 +156,7 @@ async def copy(work):
         print("cleaned up")
 
 async def test():
+    asyncio.get_running_loop().slow_callback_duration = 60  # debug mode tells of steps that are slow, on a busy machine
     async with Emulator(handlers={"copy": copy}, pools={"dome": {"count": 3}}) as emu:
         for _ in range(3):
             emu.submit("copy")

@@ -84,6 +84,30 @@ def test_a_database_thread_that_is_its_connection_is_told_to_end(run: Any, monke
     assert run(main) is False
 
 
+@pytest.mark.parametrize("is_loaded", [True, False], ids=["aiosqlite", "no aiosqlite"])
+def test_nobody_waits_for_a_thread_of_its_own_that_stands_still(
+    run: Any, monkeypatch: pytest.MonkeyPatch, is_loaded: bool
+) -> None:
+    """It may never end; only the threads of databases take a request that says when they have done all before it."""
+    if is_loaded:
+        monkeypatch.setitem(sys.modules, "aiosqlite.core", SimpleNamespace(Connection=queue.SimpleQueue))
+    else:
+        monkeypatch.delitem(sys.modules, "aiosqlite.core", raising=False)
+    may = threading.Event()
+
+    async def main(loop: VirtualLoop) -> tuple[float, bool]:
+        bearer, thread = Bearer("dome-1"), threading.Thread(target=may.wait)
+        async with loop.clock_stop("a thread"):
+            borne(bearer, thread.start)
+        loop.stand_still(bearer, "frozen")
+        await asyncio.sleep(60)
+        found = loop.time(), thread.is_alive()
+        may.set()
+        return found
+
+    assert run(main) == (60, True)
+
+
 def test_a_thread_that_cannot_start_leaves_nothing_behind(run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """It may be started later, and counts as ended."""
 

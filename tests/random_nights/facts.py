@@ -195,7 +195,9 @@ class Said:
         kinds = {kind for fault in self.faults for kind in fault}
         self.pools = {name: Pool(name, pool, kinds) for name, pool in said["pools"].items()}
         self.pool_of = {
-            f"{name}-{number}": pool for name, pool in self.pools.items() for number in range(1, pool.said["count"] + 1)
+            worker: pool
+            for name, pool in self.pools.items()
+            for worker in pool.said.get("workers") or [f"{name}-{n}" for n in range(1, pool.said["count"] + 1)]
         }
         self.places = {worker: place for place, worker in enumerate(self.pool_of)}
         versions = [action for action in said.get("actions", []) if "new_version" in action]

@@ -102,6 +102,9 @@ class _Night:
         self.pools = ["dome", "annex", "north"][: self.dice.pick(1, 1, 2, 2, 3)]
         most = (1, 2, 3) if "effects" in self.themes else (1, 1, 1, 2, 3)
         self.counts = {name: self.dice.pick(*most) for name in self.pools}
+        own = {name: [f"{name} {letter}" for letter in "abc"[: self.counts[name]]] for name in self.pools}
+        numbered = {name: [f"{name}-{number}" for number in range(1, self.counts[name] + 1)] for name in self.pools}
+        self.names = {name: self.dice.pick(numbered, numbered, own)[name] for name in self.pools}
         self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
         self.tools = ["tape", "lamp"]
         self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
@@ -118,7 +121,7 @@ class _Night:
 
     @property
     def workers(self) -> list[str]:
-        return [f"{pool}-{number}" for pool in self.pools for number in range(1, self.counts[pool] + 1)]
+        return [worker for pool in self.pools for worker in self.names[pool]]
 
     def job(self) -> str:
         """Name a job that comes, or nearly always does."""
@@ -185,6 +188,10 @@ class _Night:
             said["combine"] = {"pools.dome.heartbeat": ["20s", "30s"]}
         if dice.chance(0.15):
             self._name_items(said)
+        if dice.chance(0.1):
+            said["based_on"] = "base.yaml"
+        if dice.chance(0.05):
+            said["prefer"] = ["done_share", "makespan"]
         if dice.chance(0.15):
             self._vary(said)
         return said
@@ -318,7 +325,7 @@ class _Night:
         if name == "dome":
             queues = [queue for queue in reversed(self.queues) if queue not in queues] + queues
         pool: Settings = {
-            "count": self.counts[name],
+            **({"count": self.counts[name]} if f"{name}-1" in self.names[name] else {"workers": self.names[name]}),
             "serves": queues,
             "heartbeat": dice.pick("10s", "15s", "30s", "45s"),
         }
@@ -334,7 +341,7 @@ class _Night:
             pool["equipped_with"] = dice.pick([], ["tape"], ["tape 2.1"], ["tape 2.1", "lamp"], ["tape 2.2", "lamp"])
         changing = 2 if "equipment" in self.themes else 0.5
         maybe(pool, "equipment_changes", lambda: [self._change(name) for _ in range(dice.pick(1, 2))], changing)
-        maybe(pool, "per_worker", lambda: {f"{name}-{dice.between(1, self.counts[name])}": self._differs()})
+        maybe(pool, "per_worker", lambda: {dice.pick(*self.names[name]): self._differs()})
         maybe(pool, "joins", lambda: dice.moment(0, 900))
         powered = "power" in self.themes
         if dice.chance(0.6 if powered else self.rough * 0.3):
@@ -353,7 +360,7 @@ class _Night:
     def _change(self, pool: str) -> Settings:
         change: Settings = {"at": self.dice.moment(30, self.lasts - 60)}
         if self.dice.chance(0.5):
-            change["workers"] = [f"{pool}-1"]
+            change["workers"] = self.names[pool][:1]
         if self.dice.chance(0.6):
             change["installs"] = [self.dice.pick("tape 2.2", "lamp", "tape")]
         if "installs" not in change or self.dice.chance(0.4):
@@ -592,7 +599,7 @@ class _Night:
         way = dice.pick("at", "at", "at", "until", "gaps")
         if way == "until" and lasting:
             start = dice.between(30, self.lasts - 400)
-            return {"from": f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
+            return {dice.pick("from", "at"): f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
         if way == "gaps":
             times: Settings = {"gaps": dice.law(300, 1800)}
             self.maybe(times, "from", lambda: dice.moment(0, 900))
@@ -701,7 +708,9 @@ class _Night:
             *("hold_queue", "release_queue", "drain", "new_version"),
         )
         if kind == "drain":
-            return {kind: self._aim(), "at": at}
+            back = dice.pick(None, "back_after", "lasts", "until")
+            ends = {"back_after": dice.law(0, 300), "lasts": dice.time(5, 600), "until": f"+{self.lasts - 30}s"}
+            return {kind: self._aim(), "at": at} | ({back: ends[back]} if back is not None else {})
         if kind in ("hold_queue", "release_queue"):
             action: Settings = {kind: dice.pick(*self.queues), "at": at}
         elif kind == "new_version":
@@ -720,6 +729,8 @@ class _Night:
             action = {kind: job, "at": at}
         if kind in ("hold", "suspend", "hold_queue") and dice.chance(0.6):
             action["lasts"] = dice.time(5, 600)
+        elif kind in ("hold", "suspend", "hold_queue") and dice.chance(0.2):
+            action["until"] = f"+{self.lasts - 30}s"
         return action
 
 

@@ -256,3 +256,15 @@ def test_geometric_refuses_a_share_out_of_range(p):
 def test_exponential_is_minus_the_mean_times_the_log_of_the_rest():
     """ln 2 = 0.693147180559945..., ln 4 twice that (from memory)."""
     assert [exponential(u, 10**12) for u in (0.0, 0.5, 0.75)] == [0, 693_147_180_560, 1_386_294_361_120]
+
+
+def test_whether_anything_was_drawn_is_known() -> None:
+    """Of a night in which nothing was, every seed gives that very night."""
+    draws = Draws(1)
+    assert draws.drawn is False
+    first = draws.uniform(Purpose.PART_TIME, 5)
+    assert (draws.drawn, draws.uniform(Purpose.PART_TIME, 5), Draws(1).uniform(Purpose.PART_TIME, 5)) == (
+        True,
+        first,
+        first,
+    )

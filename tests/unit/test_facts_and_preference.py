@@ -129,14 +129,35 @@ def test_what_is_preferred_on_the_command_line_is_checked_before_a_night_is_run(
         ({"routines.copy.parts.0.error_share": 0.1}, True, 1),
         ({"systems.archive.answers_in": "2s"}, True, 1),
         ({"pools.dome.count": 2, "arrivals.plates.count": 3}, True, 2),
+        ({"pools.dome.count": 2, "candidate": False}, True, 1),
+        ({"arrivals.plates.count": 3, "candidate": True}, False, 1),
     ],
 )
 def test_what_changes_the_world_is_a_what_if(patch: dict[str, Any], what_if: bool, keys: int) -> None:
-    _, _, entrants = of_variants(from_settings(NIGHT), {"other": patch}, None)
-    assert [(one.name, one.changed, one.what_if) for one in entrants] == [
-        ("as written", 0, False),
-        ("other", keys, what_if),
-    ]
+    """In a file, and as a mapping of Python's."""
+    for scenario, given in ((NIGHT, {"other": patch}), ({**NIGHT, "variants": {"other": patch}}, None)):
+        _, _, entrants = of_variants(from_settings(scenario), given, None)
+        assert [(one.name, one.changed, one.what_if) for one in entrants] == [
+            ("as written", 0, False),
+            ("other", keys, what_if),
+        ]
+
+
+def test_a_candidate_is_true_or_false() -> None:
+    said = problems(changed(variants={"two": {"pools.dome.count": 2, "candidate": "yes"}}))
+    assert said == ["variants.two.candidate: found 'yes': true (it may be recommended) or false (a what-if) is wanted"]
+    with pytest.raises(InputError, match="variants: two: candidate: found 'yes'"):
+        of_variants(from_settings(NIGHT), {"two": {"pools.dome.count": 2, "candidate": "yes"}}, None)
+
+
+def test_a_what_if_based_on_another_variant_says_so_itself() -> None:
+    """What a variant says of itself is not handed on to those that are based on it."""
+    variants = {
+        "two": {"pools.dome.count": 2, "candidate": False},
+        "three": {"based_on": "two", "pools.dome.poll": "1m"},
+    }
+    _, _, entrants = of_variants(from_settings({**NIGHT, "variants": variants}), None, None)
+    assert [one.what_if for one in entrants] == [False, True, False]
 
 
 def test_what_is_preferred_decides_among_those_that_qualify() -> None:
@@ -152,3 +173,21 @@ def test_what_is_preferred_decides_among_those_that_qualify() -> None:
     assert taken(prefer=["makespan"]) == ("two",)
     assert taken(own={"prefer": ["makespan"]}) == ("two",)
     assert taken(own={"prefer": ["makespan"]}, prefer=["worker_hours"]) == ("as written",)
+
+
+def test_where_nothing_is_random_one_night_decides_and_every_seed_is_that_night() -> None:
+    """Two jobs of ten minutes on one worker take 20 minutes; a law for their time makes it random."""
+    night = {**NIGHT, "variants": {"two": {"pools.dome.count": 2}}}
+    one = emulator.compare(night, nights=1, processes=1, prefer=["makespan"]).recommendation
+    assert one is not None
+    assert (one.random, one.answer, one.recommended) == (False, "take", ("two",))
+    assert {standing.interval for standing in one.standings} == {None}
+    assert emulator.nights(NIGHT, 1, processes=1).holds is True
+    drawn = {
+        **NIGHT,
+        "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"between": ["1m", "2m"]}}]}},
+    }
+    assert emulator.nights(drawn, 1, processes=1).holds is None
+    two = emulator.compare({**drawn, "variants": night["variants"]}, nights=1, processes=1).recommendation
+    assert two is not None
+    assert (two.random, two.answer) == (True, "too_few_nights")

@@ -131,6 +131,23 @@ def test_what_cannot_be_written_is_told(tmp_path: Path, hindrance: str, reason: 
     assert (list(log.rows()), log.finished) == (ROWS[:200], False)
 
 
+def test_a_batch_that_waits_while_the_log_is_closed_meets_an_open_file(tmp_path: Path) -> None:
+    """The hundredth row begins to be written in the background, behind the close; that tells why it cannot be."""
+    told: list[QueuedrillError] = []
+
+    async def run() -> None:
+        recorder = await hindered(tmp_path / "night.qdlog", "PRAGMA query_only = ON", told=told)
+        for row in ROWS[200:300]:
+            recorder.emit(row)
+        with pytest.raises(LogError, match="it may not be written"):
+            await recorder.close()
+        assert recorder._task is not None
+        await asyncio.wait([recorder._task])
+
+    asyncio.run(run())
+    assert ["attempt to write a readonly database" in str(error) for error in told] == [True]
+
+
 @pytest.mark.slow
 def test_a_disk_that_refuses_is_told(tmp_path: Path) -> None:
     """When the system lets the file grow no more, the run gets an error in words and the log holds whole batches."""

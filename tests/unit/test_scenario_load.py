@@ -18,7 +18,7 @@ from emulator.scenario.text import read
 SECOND = 1_000_000
 
 
-@pytest.mark.parametrize("name", ["quiet", "shown", "everything"])
+@pytest.mark.parametrize("name", ["quiet", "shown", "everything", "based"])
 def test_right_files_load(name: str) -> None:
     """What the docs show, and a file with every key, load."""
     loaded = load(RIGHT / f"{name}.yaml")
@@ -135,8 +135,8 @@ def test_places_of_values() -> None:
     loaded = load(RIGHT / "everything.yaml")
     file = str(RIGHT / "everything.yaml")
     assert loaded.place("queues.night.lease") == f"{file}:15:20"  # the value inside its wrapper
-    assert loaded.place(("faults", 2, "freeze", 1)) == f"{file}:155:41"
-    assert loaded.place("faults.2.freeze.1") == f"{file}:155:41"
+    assert loaded.place(("faults", 2, "freeze", 1)) == f"{file}:156:41"
+    assert loaded.place("faults.2.freeze.1") == f"{file}:156:41"
     assert loaded.place("pools.spare.heartbeat") == loaded.place("pools.spare") == f"{file}:76:10"
 
 

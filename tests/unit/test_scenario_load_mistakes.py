@@ -101,7 +101,27 @@ NIGHTLY = QUIET["arrivals"][0]
         ),
         (
             {"faults": [{"freeze": "dome", "until": "23:00", "at": "23:00"}]},
-            ["faults.0.at: `at` and `until` both say when: keep one"],
+            ["faults.0.until: the window is empty: `until` must be later than `at`"],
+        ),
+        (
+            {"faults": [{"freeze": "dome", "until": "23:00", "at": "22:00", "lasts": "5m"}]},
+            ["faults.0.lasts: `until` says when it ends, and so does `lasts`: keep one"],
+        ),
+        (
+            {
+                "actions": [
+                    {"drain": "dome-1", "at": "23:00", "back_after": "5m", "until": "23:30"},
+                    {"hold_queue": "night", "at": "23:00", "until": "23:00"},
+                    {"withdraw": "nightly#1", "at": "23:00", "until": "23:30"},
+                    {"hold": "nightly#1", "at": "23:00", "back_after": "5m"},
+                ]
+            },
+            [
+                "actions.0.back_after: `until` says when it is over, and so does `back_after`: keep one",
+                "actions.1.until: it is over before it begins: `until` must be later than `at`",
+                "actions.2.until: `until` does not belong to withdraw; allowed beside it are: at",
+                "actions.3.back_after: `back_after` does not belong to hold; allowed beside it are: at, lasts, until",
+            ],
         ),
         ({"faults": [{"at": "23:00"}]}, None),
         ({"actions": [{"at": "23:00"}]}, None),

@@ -119,7 +119,7 @@ def test_lists_that_are_not_stated_can_be_counted_but_not_filled() -> None:
 @pytest.mark.parametrize(
     "path, message",
     [
-        ("variants.patient", "there is no 'variants' in the scenario: did you mean 'arrivals'?"),
+        ("variants.patient", "there is no 'variants' in the scenario: did you mean 'varies'?"),
         ("queus.night.lease", "there is no 'queus' in the scenario: did you mean 'queues'?"),
         ("pools.dome.per_worker.dome-1.speed", "there is no 'dome-1' in pools.dome.per_worker: it is empty"),
     ],

@@ -41,7 +41,7 @@ def test_the_reference_page_is_fresh() -> None:
     assert (DOCS / "reference-scenario.md").read_text("utf-8") == reference_page()
 
 
-@pytest.mark.parametrize("name", ["quiet", "shown", "everything"])
+@pytest.mark.parametrize("name", ["quiet", "shown", "everything", "based"])
 def test_right_files_fit_the_schema(name: str) -> None:
     """What loads fits the schema too."""
     assert list(VALIDATOR.iter_errors(read(RIGHT / f"{name}.yaml").data)) == []

@@ -49,7 +49,9 @@ class Sizing:
         smallest: the first value with which they hold in the asked share; None when none does.
         monotone: whether the shares never fell from one value to the next by more than chance explains.
         changes: what was set on the command line, each as the option was given.
+        absent: for the values with which a worker is not there that a fault or an action is aimed at: which.
         sentence: the answer for a person, with the evidence for it and for the value before it.
+        random: whether anything in the nights was drawn by chance; if not, one night with each value decides.
     """
 
     title: str
@@ -64,6 +66,8 @@ class Sizing:
     monotone: bool
     sentence: str
     changes: tuple[str, ...] = ()
+    absent: tuple[tuple[Any, tuple[str, ...]], ...] = ()
+    random: bool = True
 
 
 def conclude_sizing(
@@ -78,34 +82,53 @@ def conclude_sizing(
     values: Sequence[Any],
     held: Sequence[Sequence[tuple[int, bool | None]]],
     changes: tuple[str, ...] = (),
+    absent: tuple[tuple[Any, tuple[str, ...]], ...] = (),
+    random: bool = True,
 ) -> Sizing:
     """Put a search together.
 
     Args:
         values: what was tried, in order.
         held: for each value, by seed, whether all requirements held in that night (None: nothing to judge).
+        random: whether anything in the nights was drawn by chance.
     """
     each = 1 - (1 - confidence) / len(values)
-    tried = tuple(_sized(value, answers, share, each) for value, answers in zip(values, held, strict=True))
+    tried = tuple(
+        _sized(value, answers, share, each, random=random) for value, answers in zip(values, held, strict=True)
+    )
     found = next((place for place, one in enumerate(tried) if one.verdict == "holds"), None)
     monotone = not any(_above(tried[before], tried[after]) for after in range(len(tried)) for before in range(after))
     smallest = None if found is None else tried[found].value
     sentence = _sentence(path, share, tried, found, monotone)
     return Sizing(
-        title, file, path, share, confidence, nights, first_seed, tried, smallest, monotone, sentence, changes
+        title,
+        file,
+        path,
+        share,
+        confidence,
+        nights,
+        first_seed,
+        tried,
+        smallest,
+        monotone,
+        sentence,
+        changes,
+        absent,
+        random,
     )
 
 
-def _sized(value: Any, answers: Sequence[tuple[int, bool | None]], share: float, confidence: float) -> Sized:
+def _sized(
+    value: Any, answers: Sequence[tuple[int, bool | None]], share: float, confidence: float, *, random: bool
+) -> Sized:
     judged = [(seed, one) for seed, one in answers if one is not None]
     missed = tuple(seed for seed, one in judged if not one)
     held = len(judged) - len(missed)
     if not judged:
         return Sized(value, 0, 0, None, "nothing_to_judge", ())
     interval = share_interval(held, len(judged), confidence)
-    return Sized(
-        value, held, len(judged), interval, VERDICTS[standing(held, len(judged), share, interval)], missed[:10]
-    )
+    verdict = VERDICTS[standing(held, len(judged), share, interval if random else None)]
+    return Sized(value, held, len(judged), interval, verdict, missed[:10])
 
 
 def _above(one: Sized, other: Sized) -> bool:

@@ -73,8 +73,7 @@ def settings_of(scenario: Scenario) -> Settings:
     """Read the settings of every worker of a scenario."""
     workers: dict[str, WorkerSettings] = {}
     for pool, model in scenario.pools.items():
-        for number in range(1, model.count + 1):
-            name = f"{pool}-{number}"
+        for name in model.names(pool):
             differs = model.per_worker.get(name)
             own = differs.equipped_with if differs is not None else None
             workers[name] = WorkerSettings(

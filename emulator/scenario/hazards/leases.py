@@ -102,7 +102,7 @@ def clock_told_lease(outlook: Outlook) -> Iterator[Said]:
         if settings.expiry_sent_as != "clock_time":
             continue
         wrong = any(clock.offset or clock.drift_ppm for clock in outlook.clocks(pool))
-        if wrong or any(_aims_at(target, name) for target in skewed):
+        if wrong or any(_aims_at(outlook, target, name) for target in skewed):
             yield (
                 ("queues", queue, "expiry_sent_as"),
                 f"the lease's end is told as clock time, and clocks in the pool {name} are wrong: "
@@ -110,8 +110,7 @@ def clock_told_lease(outlook: Outlook) -> Iterator[Said]:
             )
 
 
-def _aims_at(target: object, pool: str) -> bool:
+def _aims_at(outlook: Outlook, target: object, pool: str) -> bool:
     if isinstance(target, tuple):
-        return any(_aims_at(one, pool) for one in target)
-    named = str(getattr(target, "pool", target))
-    return named == pool or named.rpartition("-")[0] == pool
+        return any(_aims_at(outlook, one, pool) for one in target)
+    return outlook.may_mean(str(getattr(target, "pool", target)), pool)

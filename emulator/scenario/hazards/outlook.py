@@ -197,4 +197,4 @@ class Outlook:
 
     def may_mean(self, who: str, pool: str) -> bool:
         """Say whether a grant or credential for a pool or worker is for workers of a pool."""
-        return who == pool or who.rpartition("-")[0] == pool
+        return who == pool or who in self.scenario.pools[pool].names(pool)

@@ -12,6 +12,7 @@ from emulator.scenario.values import (
     Model,
     Moment,
     Name,
+    NewName,
     PositiveDuration,
     Share,
     Speed,
@@ -112,9 +113,17 @@ class WorkerDiffers(Model):
 
 
 class Pool(Model):
-    """A group of like workers, named pool-1, pool-2, ..."""
+    """A group of like workers, named pool-1, pool-2, ..., or by names of their own."""
 
-    count: int = Field(ge=0, le=100_000, description="How many workers.")
+    stated_count: int | None = Field(
+        default=None, alias="count", ge=0, le=100_000, description="How many workers; needed unless `workers` is given."
+    )
+    workers: tuple[NewName, ...] | None = Field(
+        default=None,
+        strict=False,
+        max_length=100_000,
+        description="The names of the workers, in place of `count`; each is used wherever `dome-2` might be.",
+    )
     serves: tuple[Name, ...] = Field(
         strict=False,
         min_length=1,
@@ -166,10 +175,32 @@ class Pool(Model):
     link: Link = Field(default=Link(), description="Their link to the broker.")
     clock: SkewedClock = Field(default=SkewedClock(), description="How their clocks differ from true time.")
 
+    @property
+    def count(self) -> int:
+        """How many workers there are."""
+        return (self.stated_count or 0) if self.workers is None else len(self.workers)
+
+    def names(self, pool: str) -> tuple[str, ...]:
+        """Give the names of the workers, in order; ``pool`` is the pool's.
+
+        >>> Pool(count=2, serves=("night",)).names("dome"), Pool(workers=("north",), serves=("night",)).names("dome")
+        (('dome-1', 'dome-2'), ('north',))
+        """
+        if self.workers is not None:
+            return self.workers
+        return tuple(f"{pool}-{number}" for number in range(1, self.count + 1))
+
     def mistakes(self) -> Iterator[Mistake]:
         if 2 * self.heartbeat_jitter > self.heartbeat:
             half = say(self.heartbeat // 2)
             yield ("heartbeat_jitter",), f"a heartbeat is off by less than half the time between two: at most {half}"
+        if self.stated_count is None and self.workers is None:
+            yield (), "how many workers? give `count`, or their names as `workers`"
+        elif self.stated_count is not None and self.workers is not None:
+            yield ("workers",), "`count` and `workers` both say how many workers there are: keep one of the two"
+        for place, name in enumerate(self.workers or ()):
+            if name in (self.workers or ())[:place]:
+                yield ("workers", place), f"the worker {name!r} stands here twice"
         if self.idle_off_after is not None and not self.woken_on_demand:
             yield ("idle_off_after",), "`idle_off_after` belongs to woken_on_demand: true"
         if len(set(self.serves)) < len(self.serves):

@@ -46,6 +46,11 @@ class Scenario(Model):
     title: Annotated[str, AfterValidator(one_line)] = Field(
         min_length=1, max_length=200, description="What it is about, in one line."
     )
+    based_on: str | None = Field(
+        default=None,
+        max_length=1000,
+        description="Another scenario file, whose values hold where this one states none: see above.",
+    )
     about: str = Field(default="", max_length=10_000, description="What it shows, in as many lines as it needs.")
     starts: str = Field(description="Local time at which it starts, such as 2026-06-12T21:30:00.")
     zone: str = Field(default="UTC", description="The zone of all times, such as America/Santiago.")

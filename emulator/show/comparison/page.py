@@ -262,5 +262,11 @@ def sizing_page(sizing: Sizing) -> Page:
     ]
     page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])
     page.blank()
+    for tried, workers in sizing.absent:
+        are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
+        who = f"With {sizing.path} = {tried}, {', '.join(workers)} {are} not there"
+        page.say(f"{who}: what is aimed at {them} hits nothing.")
+    if sizing.absent:
+        page.blank()
     page.say(SMALL_PRINT, "small")
     return page
