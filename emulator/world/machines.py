@@ -33,7 +33,7 @@ class Machines(Surroundings):
             self.say_worker(cause, worker, "off", "program_absent")
             return True
         worker.state = BOOTING
-        u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, worker.incarnation)
+        u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, 0, worker.incarnation)
         boot = worker.boots.sample(u) if worker.boots is not None else 0
         event = self.say_worker(cause, worker, BOOTING, "")
         self.agenda.at(

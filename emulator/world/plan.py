@@ -128,7 +128,7 @@ class JobPlan:
 
     Attributes:
         key: the exclusive key, "" for none.
-        entity: the job's key for draws: its entry and number in it, and the generation if it was resubmitted.
+        entity, draw_number: the job's key for draws: that of its entry, and its number in it; or one of its own, and 0.
         scope: what fences take as one: the exclusive key, else the job with all jobs resubmitted from it.
         progress: how many steps have been finished by any of its attempts.
         renewal, resumes: as the routine says, unless the job runs on terms of its own.
@@ -137,6 +137,7 @@ class JobPlan:
 
     __slots__ = (
         "asked",
+        "draw_number",
         "entity",
         "entry",
         "factor",
@@ -163,6 +164,7 @@ class JobPlan:
         parameters: Mapping[str, Any],
         traced: int | None,
         entity: int,
+        draw_number: int,
     ) -> None:
         self.routine = routine
         self.entry = entry
@@ -171,6 +173,7 @@ class JobPlan:
         self.key = ""
         self.traced = traced
         self.entity = entity
+        self.draw_number = draw_number
         self.number = 0
         self.progress = 0
         self.poison = ""
