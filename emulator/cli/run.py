@@ -209,6 +209,9 @@ def _check_written(
 def _with_scripts(
     loaded: "Loaded", file: str, seed: int | None, log: str | None, overwrite: bool, yes: bool
 ) -> "tuple[NightResult, list[str]]":
+    from emulator.scripts.system import needs_linux
+
+    needs_linux()
     from emulator.scripts import consent
     from emulator.scripts.load import load_scripts
     from emulator.scripts.night import run_night_with_scripts

@@ -10,12 +10,16 @@ import stat
 from collections.abc import Iterable
 from io import BufferedReader
 from pathlib import Path
+from typing import Final
 
 from emulator.errors import InputError
 from emulator.records import record
 from emulator.scenario.arguments import PATH, listed, must_be
 
 __all__ = ["Folders", "folders_of", "open_regular"]
+
+_AT_ONCE: Final[int] = sum(getattr(os, name, 0) for name in ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY"))
+"""Else a pipe would wait for who writes to it; not every system has each of them, and one changes line ends without."""
 
 _ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
 
@@ -83,7 +87,7 @@ def open_regular(path: str | os.PathLike[str]) -> BufferedReader:
     Raises:
         OSError: when it cannot be read, or is no regular file.
     """
-    number = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)  # else a pipe would wait for who writes to it
+    number = os.open(path, os.O_RDONLY | _AT_ONCE)
     if stat.S_ISREG(os.fstat(number).st_mode):
         return os.fdopen(number, "rb")
     os.close(number)

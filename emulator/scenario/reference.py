@@ -38,6 +38,7 @@ _SECTIONS: Final = (
     ("Credentials", "Credential", "an item of `credentials`"),
     ("Routines", "Routine", "`routines.NAME`"),
     ("Parts", "Part", "an item of `routines.NAME.parts`"),
+    ("Times that grow with the work", "Growing", "`takes` of a part"),
     ("Asking again", "AskAgain", "`asks_again` of a part"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
     ("Prerequisites", "Prerequisite", "`after` of an arrival, or an item of the list there"),

@@ -58,6 +58,8 @@ class Desk(Exchange):
         expected = routine.expected
         if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
             expected = expected * steps // parts
+        if routine.grows and routine.model.expected is None:
+            expected += sum(routine.model.growth(step[0].model, parameters) for step in plan.steps)
         before = None if after is None else after.of(ordinal, nominal)
         night = self.nights.of(entry, nominal) if entry in self.nights else 0
         if priority is None:

@@ -127,6 +127,8 @@ class Labour:
         else:
             number = part.first_number + element
             work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, plan.draw_number, attempt, number))
+        if part.grows:
+            work += routine.model.growth(model, plan.parameters)
         factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
         if factor != 1.0:
             work = round(work / factor)
@@ -262,8 +264,11 @@ class Labour:
         part, element, _ = step
         again = None
         if part.asks is not None:
-            key = (_ASK_AGAIN, execution.plan.entity, execution.attempt, part.first_number + element)
-            again = part.asks.after(execution.again, self._agenda.now, hint, lambda ask: self._uniform(*key, ask))
+            plan, number = execution.plan, part.first_number + element
+            key = (_ASK_AGAIN, plan.entity, plan.draw_number, execution.attempt)
+            again = part.asks.after(
+                execution.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
+            )
         if again is None:
             self._end(execution, "error", why, hint)
         else:

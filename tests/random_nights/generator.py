@@ -208,8 +208,10 @@ class _Night:
                 used.add("demand")
         for routine in said["routines"].values():
             for part in routine["parts"]:
-                if isinstance(part.get("takes"), dict) and "traced" not in part["takes"]:
-                    part["takes"]["varies_with"] = "pace"
+                takes = part.get("takes")
+                takes = takes["base"] if isinstance(takes, dict) and "base" in takes else takes
+                if isinstance(takes, dict) and "traced" not in takes:
+                    takes["varies_with"] = "pace"
                     used.add("pace")
                 if "error_share" in part:
                     part["errors_vary_with"] = "demand"
@@ -500,7 +502,9 @@ class _Night:
         else:
             likely = {"people": [(300, 1500)] * 3, "freezes": [(0, 60)] * 4}  # to be stopped; to be begun often
             more = [law for theme in self.themes for law in likely.get(theme, [])]
-            part["takes"] = dice.law(*dice.pick(*more, (0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
+            grows = dice.pick({"per_element": "7s"}, {"per_element": "20s", "of": "plates"}, {"per_unit": "3s"})
+            law = dice.law(*dice.pick(*more, (0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
+            part["takes"] = {"base": law, **grows} if dice.chance(self.rough * 0.5) else law
         maybe(part, "for_each", lambda: "plates", 0.7)
         maybe(part, "error_share", lambda: dice.pick(0.1, 0.5))
         maybe(part, "permanent_error_share", lambda: dice.pick(0.1, 0.3), 0.5)

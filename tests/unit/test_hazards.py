@@ -51,6 +51,8 @@ def daily(sweep: str) -> list[dict[str, Any]]:
 AUTUMN, SPRING = "2026-04-04T21:30:00", "2026-09-05T21:30:00"
 
 
+GROWS = {"base": "3m", "per_element": "40s"}
+
 # A job of the quiet night takes 4 min of its own and two calls of 40 s: 5 min 20 s (320 s), always.
 CASES = [
     Case(
@@ -217,6 +219,24 @@ CASES = [
         {"arrivals.nightly.parameters": {"plates": []}},
         "arrivals.0",
         "the list plates is empty: copy is done not once",
+    ),
+    Case(
+        "elements-not-given",
+        {"routines.plate-copy.parts.0.takes": {"base": "200s", "per_element": "20s"}},
+        {
+            "routines.plate-copy.parts.0.takes": {"base": "4m", "per_unit": "20s"},
+            "routines.plate-copy.parameters.weight": "number",
+            "arrivals.rounds.parameters.weight": 1,
+        },
+        "arrivals.0",
+        "weight is not given: checksum takes no more than its base",
+    ),
+    Case(
+        "time-limit-short",  # 3 min and 2 elements of 40 s, then two calls of 40 s: 340 s
+        {"routines.plate-copy.parts.0.takes": GROWS, "queues.night.time_limit": {"after": "341s"}},
+        {"routines.plate-copy.parts.0.takes": GROWS, "queues.night.time_limit": {"after": "340s"}},
+        "queues.night.time_limit.after",
+        "plate-copy can never finish: it takes at least 5m40s, and an attempt is stopped after 5m40s",
     ),
     Case(
         "prerequisite-never-comes",
