@@ -21,6 +21,7 @@ __all__ = ["reference_page"]
 _SECTIONS: Final = (
     ("The file", "Scenario", ""),
     ("Broker", "Broker", "`broker`"),
+    ("Nights that differ", "Factor", "`varies.NAME`"),
     ("Queues", "Queue", "`queues.NAME`"),
     ("Retries", "Retry", "`queues.NAME.retry`"),
     ("Allowance of retries", "Allowance", "`queues.NAME.retry.allowance`"),

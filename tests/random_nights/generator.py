@@ -194,6 +194,8 @@ class _Night:
             said["prefer"] = ["done_share", "makespan"]
         if dice.chance(0.15):
             self._vary(said)
+        if dice.chance(0.05):
+            said["also_true"] = [{"measure": "accepted", "at_least": 0}]
         return said
 
     def _vary(self, said: Settings) -> None:
@@ -201,6 +203,11 @@ class _Night:
         factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
         if self.dice.chance(0.3):
             factors["demand"] = {"one_of_nights": "nights.csv"}
+        measured = (
+            {"quantiles": ["20s", "50s", "3m"]},
+            {"mixture": ["40s", {"between": ["1m", "4m"]}], "weights": [2, 1]},
+            {"from_file": "times.csv"},
+        )
         used = set()
         for entry in said["arrivals"]:
             if "per_hour" in entry:
@@ -209,6 +216,11 @@ class _Night:
         for routine in said["routines"].values():
             for part in routine["parts"]:
                 takes = part.get("takes")
+                if takes is not None and "effect" not in part and takes != {"traced": True}:
+                    grows = isinstance(takes, dict) and "base" in takes
+                    measured_time = dict(self.dice.pick(*measured))
+                    part["takes"] = {**takes, "base": measured_time} if grows else measured_time
+                    takes = part["takes"]
                 takes = takes["base"] if isinstance(takes, dict) and "base" in takes else takes
                 if isinstance(takes, dict) and "traced" not in takes:
                     takes["varies_with"] = "pace"

@@ -44,6 +44,7 @@ PARTS = {
         "scenario.files",
         "scenario.load",
         "scenario.spelling",
+        "scenario.times_files",
         "scenario.written",
         "broker.states",
         "version",
