@@ -188,8 +188,7 @@ def place(folder: Path) -> Path:
 
 
 def _traces(data: Any) -> Iterator[str]:
-    yield from (entry["trace"] for entry in data.get("arrivals", ()) if "trace" in entry)
-    yield from (value for key, value in _values(data) if key == "from_file")
+    return (entry["trace"] for entry in data.get("arrivals", ()) if "trace" in entry)
 
 
 def checked(path: Path) -> tuple[int, str]:

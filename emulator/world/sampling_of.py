@@ -1,8 +1,8 @@
 """Which law does a distribution of a scenario file stand for? The one that its keys name, ready to be sampled."""
 
+from emulator.errors import DefectError
 from emulator.scenario import models
 from emulator.world import sampling
-from emulator.world.mixed import Mixture, Quantiles
 
 __all__ = ["sampling_of"]
 
@@ -28,11 +28,11 @@ def sampling_of(d: models.Distribution) -> sampling.Distribution | None:
     if d.one_of is not None:
         return sampling.Empirical(d.one_of, d.weights)
     if d.quantiles is not None:
-        return Quantiles(d.quantiles)
-    if d.from_file is not None:
-        return sampling.Empirical(d.read_times)
+        return sampling.Quantiles(d.quantiles)
     if d.mixture is not None:
-        return Mixture(tuple((one.share, law) for one in d.mixture if (law := sampling_of(one.of)) is not None))
+        return sampling.Mixture(tuple(law for each in d.mixture if (law := sampling_of(each))), d.weights)
+    if d.from_file is not None:
+        raise DefectError(f"the times of {d.from_file} have not been read")
     return _by_name(d)
 
 

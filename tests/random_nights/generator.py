@@ -87,14 +87,6 @@ class Dice:
             {"scale": mean, "law": "weibull", "shape": 1.5},
             {"mean": mean, "law": "lognormal", "cv": 0.5},
             {"one_of": [f"{one}s", f"{other}s"], "weights": [3, 1]},
-            {"quantiles": [f"{one}s", f"{one}s", f"{other}s"]},
-            {
-                "mixture": [
-                    {"share": 0.75, "of": f"{one}s"},
-                    {"share": 0.25, "of": {"mean": mean, "law": "exponential"}},
-                ]
-            },
-            *([{"from_file": "times.csv"}] * (low < 300 and high > 20)),
         )
 
 
@@ -202,6 +194,8 @@ class _Night:
             said["prefer"] = ["done_share", "makespan"]
         if dice.chance(0.15):
             self._vary(said)
+        if dice.chance(0.05):
+            said["also_true"] = [{"measure": "accepted", "at_least": 0}]
         return said
 
     def _vary(self, said: Settings) -> None:
@@ -209,6 +203,11 @@ class _Night:
         factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
         if self.dice.chance(0.3):
             factors["demand"] = {"one_of_nights": "nights.csv"}
+        measured = (
+            {"quantiles": ["20s", "50s", "3m"]},
+            {"mixture": ["40s", {"between": ["1m", "4m"]}], "weights": [2, 1]},
+            {"from_file": "times.csv"},
+        )
         used = set()
         for entry in said["arrivals"]:
             if "per_hour" in entry:
@@ -217,6 +216,11 @@ class _Night:
         for routine in said["routines"].values():
             for part in routine["parts"]:
                 takes = part.get("takes")
+                if takes is not None and "effect" not in part and takes != {"traced": True}:
+                    grows = isinstance(takes, dict) and "base" in takes
+                    measured_time = dict(self.dice.pick(*measured))
+                    part["takes"] = {**takes, "base": measured_time} if grows else measured_time
+                    takes = part["takes"]
                 takes = takes["base"] if isinstance(takes, dict) and "base" in takes else takes
                 if isinstance(takes, dict) and "traced" not in takes:
                     takes["varies_with"] = "pace"

@@ -18,7 +18,6 @@ from emulator.timeline.ticks import HOUR, MINUTE, SECOND
 from emulator.world.arrivals import Arrivals, PlannedJob
 from emulator.world.comings import poisson_gaps
 from emulator.world.draws import Draws
-from emulator.world.mixed import Mixture, Quantiles
 from emulator.world.numerics import LONGEST
 from emulator.world.sampling import (
     Constant,
@@ -129,9 +128,6 @@ WRITTEN = {
     "triangular": ({"min": 0, "mode": 10, "max": 40}, Triangular(0, 10, 40)),
     "lognormal": ({"median": 40, "p95": 120}, Lognormal.of_p95(40, 120)),
     "empirical": ({"one_of": (10, 20), "weights": (3.0, 1.0)}, Empirical((10, 20), (3.0, 1.0))),
-    "by quantiles": ({"quantiles": (10, 20, 40)}, Quantiles((10, 20, 40))),
-    "from a file": ({"from_file": "times.csv"}, Empirical((30, 10))),
-    "mixture": ({"mixture": ({"share": 1.0, "of": {"constant": 5}},)}, Mixture(((1.0, Constant(5)),))),
     "traced": ({"traced": True}, None),
     "law: exponential": ({"law": "exponential", "mean": 60}, Exponential(60)),
     "law: erlang": ({"law": "erlang", "mean": 60, "stages": 3}, Erlang(3, 60)),
@@ -151,9 +147,7 @@ def occurrences(desk: Desk) -> dict[str, list[int]]:
 def test_each_way_of_writing_a_distribution_names_its_law(law: str) -> None:
     """Each way of writing a distribution gives the law that it names."""
     written, expected = WRITTEN[law]
-    model = models.Distribution.model_validate(written)
-    model.take_times((30, 10))  # as the loader does where a file is named
-    assert sampling_of(model) == expected
+    assert sampling_of(models.Distribution.model_validate(written)) == expected
 
 
 def test_the_gaps_of_a_rate_have_its_mean_exactly() -> None:

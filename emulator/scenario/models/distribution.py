@@ -1,17 +1,16 @@
 """How long may something take: a constant or a distribution of durations."""
 
-import math
 from collections.abc import Iterator
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, Final, Literal
 
-from pydantic import Field, PrivateAttr, model_validator
+from pydantic import Field, model_validator
 
 from emulator.scenario.values import Duration, Mistake, Model, PositiveDuration
 from emulator.timeline.ticks import say
 
-__all__ = ["LAWS", "Distribution", "Mixed"]
+__all__ = ["LAWS", "Distribution"]
 
 LAWS: Final = MappingProxyType(
     {
@@ -20,9 +19,9 @@ LAWS: Final = MappingProxyType(
         "triangular": (("min", "mode", "max"), ()),
         "lognormal": (("median", "p95"), ()),
         "empirical": (("one_of",), ("weights",)),
-        "by quantiles": (("quantiles",), ()),
+        "quantiles": (("quantiles",), ()),
         "from a file": (("from_file",), ()),
-        "mixture": (("mixture",), ()),
+        "mixture": (("mixture",), ("weights",)),
         "traced": (("traced",), ()),
         "law: exponential": (("law", "mean"), ()),
         "law: erlang": (("law", "mean", "stages"), ()),
@@ -40,13 +39,6 @@ _TIMES: Final = ("constant", "between", "min", "mode", "max", "median", "p95", "
 _WAYS: Final = "{between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}"
 
 
-class Mixed(Model):
-    """One law of a mixture, and the share of the times that it gives."""
-
-    share: float = Field(gt=0, le=1, description="Which share of the times; the shares of a mixture add up to 1.")
-    of: "Distribution" = Field(description="Its law: any but `traced`, and no mixture.")
-
-
 class Distribution(Model):
     """A duration, constant or drawn. Written ``4m``, or as a mapping that names one law by its keys.
 
@@ -54,8 +46,8 @@ class Distribution(Model):
     ``{median: 4m, p95: 9m}`` lognormal; ``{mean: 1h, law: exponential}``; ``{mean: 1h, law: erlang, stages: 3}``.
     ``{mean: 1h, law: gamma, shape: 2.0}``; ``{mean: 1h, law: weibull, shape: 0.7}`` (or ``scale`` for ``mean``).
     ``{mean: 1h, law: lognormal, cv: 2.0}``; ``{one_of: [1m, 2m], weights: [3, 1]}`` empirical.
-    ``{quantiles: [1m, 2m, 4m, 20m]}`` by evenly spaced quantiles; ``{from_file: times.csv}`` by measured times.
-    ``{mixture: [{share: 0.9, of: 4m}, {share: 0.1, of: {median: 1h, p95: 3h}}]}`` by other laws.
+    ``{quantiles: [1m, 4m, 9m]}`` the times that equal shares do not exceed, from the shortest to the longest.
+    ``{from_file: times.csv}`` measured times, one a line; ``{mixture: [4m, {median: 1h, p95: 2h}], weights: [9, 1]}``.
     ``{traced: true}`` takes the time that the arrival's trace gives.
     """
 
@@ -86,41 +78,36 @@ class Distribution(Model):
         default=None, strict=False, min_length=1, max_length=100_000, description="One of these measured times."
     )
     weights: tuple[float, ...] | None = Field(
-        default=None, strict=False, description="With `one_of`: how likely each is, 0 or more; default: all alike."
+        default=None,
+        strict=False,
+        description="With `one_of` and `mixture`: how likely each is, 0 or more; default: all alike.",
     )
     quantiles: tuple[Duration, ...] | None = Field(
         default=None,
         strict=False,
         min_length=2,
         max_length=100_000,
-        description="Evenly spaced quantiles, from the shortest to the longest time: three are the shortest, the "
-        "median and the longest. Uniform between neighbours.",
+        description="The times that equal shares do not exceed, the shortest first: of five, those of 0, 25, 50, 75 "
+        "and 100 %. Between two of them every time is as likely.",
     )
     from_file: str | None = Field(
         default=None,
         min_length=1,
         max_length=1000,
-        description="Measured times, each as likely as the others: a .csv file with one duration a line below the "
-        "scenario's folder.",
+        description="A file below the scenario's folder: one of these measured times, a duration a line (a number "
+        "alone is seconds; a first line that is none is a heading).",
     )
-    mixture: tuple[Mixed, ...] | None = Field(
-        default=None, strict=False, min_length=1, max_length=1000, description="Other laws, each for its share."
+    mixture: tuple["Distribution", ...] | None = Field(
+        default=None,
+        strict=False,
+        min_length=2,
+        max_length=20,
+        description="One of these distributions, drawn anew each time; not `traced`, erlang or a mixture.",
     )
     traced: Literal[True] | None = Field(default=None, description="The time that the arrival's trace gives.")
     varies_with: str | None = Field(
         default=None, description="Beside any law but `traced`: a factor of `varies`, by which the time is multiplied."
     )
-
-    _read: tuple[int, ...] = PrivateAttr(default=())
-
-    @property
-    def read_times(self) -> tuple[int, ...]:
-        """The times that stand in the file, in ticks; none before it has been read."""
-        return self._read
-
-    def take_times(self, times: tuple[int, ...]) -> None:
-        """Keep the times that stand in the file."""
-        self._read = times
 
     @model_validator(mode="before")
     @classmethod
@@ -131,7 +118,7 @@ class Distribution(Model):
     def always_zero(self) -> bool:
         """Whether it can be no time but 0."""
         if self.mixture is not None:
-            return all(one.of.always_zero for one in self.mixture)
+            return all(each.always_zero for each in self.mixture)
         times = self.between or self.one_of or self.quantiles or (self.constant,)
         return not any(time is None or time for time in times) and self.traced is None
 
@@ -149,26 +136,24 @@ class Distribution(Model):
                 yield (), f"a distribution needs a law: write 4m or {_WAYS}"
             return
         yield from self._out_of_order()
-        yield from self._wrong_mixture()
-        if self.weights is not None and self.one_of is not None:
-            if len(self.weights) != len(self.one_of):
-                weights, times = len(self.weights), len(self.one_of)
-                yield ("weights",), f"each time needs one weight: of times there are {times}, of weights {weights}"
+        for place, (one, other) in enumerate(pairwise(self.quantiles or ())):
+            if one > other:
+                yield ("quantiles", place + 1), f"quantiles rise: {say(other)} follows {say(one)}"
+                break
+        for place, each in enumerate(self.mixture or ()):
+            if each.traced or each.law == "erlang" or each.mixture is not None:
+                yield ("mixture", place), "a mixture is of laws that one draw makes: not traced, erlang or a mixture"
+            elif each.varies_with is not None:
+                yield ("mixture", place, "varies_with"), "say it of the whole mixture, beside `mixture`"
+        several = self.one_of or self.mixture
+        if self.weights is not None and several is not None:
+            if len(self.weights) != len(several):
+                weights, times = len(self.weights), len(several)
+                yield ("weights",), f"each needs one weight: there are {times}, and of weights {weights}"
             elif min(self.weights) < 0:
                 yield ("weights", self.weights.index(min(self.weights))), "a weight is 0 or more"
             elif not any(self.weights):
                 yield ("weights",), "all weights are 0: at least one must be more"
-
-    def _wrong_mixture(self) -> Iterator[Mistake]:
-        for place, one in enumerate(self.mixture or ()):
-            if one.of.mixture is not None or one.of.traced or one.of.varies_with is not None:
-                yield (
-                    ("mixture", place, "of"),
-                    "no mixture, trace or factor stands in a mixture",
-                )
-        whole = math.fsum(one.share for one in self.mixture or ())
-        if self.mixture is not None and abs(whole - 1) > 1e-9:
-            yield ("mixture",), f"the shares add up to {whole:.9g}, and not to 1"
 
     def times(self, factor: float) -> "Distribution":
         """Give the same law for times that are so many times as long, to the nearest tick.
@@ -184,11 +169,8 @@ class Distribution(Model):
             elif value is not None:
                 said[name] = max(round(value * factor), 1) if value else 0
         if self.mixture is not None:
-            laws = (one.model_copy(update={"of": one.of.times(factor)}) for one in self.mixture)
-            said["mixture"] = tuple(laws)
-        made = self.model_copy(update=said)
-        made.take_times(tuple(round(time * factor) for time in self._read))
-        return made
+            said["mixture"] = tuple(each.times(factor) for each in self.mixture)
+        return self.model_copy(update=said)
 
     def _law(self, given: set[str]) -> str | None:
         for name, (needed, allowed) in LAWS.items():
@@ -207,19 +189,9 @@ class Distribution(Model):
                 yield ("max",), f"`max` must be above `min` ({say(self.min)})"
             elif not self.min <= self.mode <= self.max:
                 yield ("mode",), f"`mode` lies from {say(self.min)} (`min`) to {say(self.max)} (`max`)"
-        for place, (sooner, later) in enumerate(pairwise(self.quantiles or ()), 1):
-            if later < sooner:
-                yield (
-                    ("quantiles", place),
-                    f"the quantiles must rise to the longest: {say(later)} falls",
-                )
-                break
         if self.median is not None and self.p95 is not None and self.p95 <= self.median:
             median = say(self.median)
             yield ("p95",), f"`p95` must be above the median ({median}); for a constant write {median} alone"
-
-
-Mixed.model_rebuild()
 
 
 def _example(law: str) -> str:
