@@ -209,6 +209,60 @@ def test_it_is_not_safe_where_a_job_ends_otherwise_or_a_requirement_is_missed() 
     assert sweep(test(once, **missed_anyway), job="copy#1").is_safe, "whatever the figure then is"
 
 
+def test_a_job_that_never_ends_because_of_a_fault_is_told_by_its_state() -> None:
+    """Whoever comes after a power off waits for a word of the first, which is not to come any more."""
+
+    async def waits(work: Work) -> None:
+        await work.spend("10m")
+        if work.attempt > 1:
+            await asyncio.Event().wait()
+
+    async def test() -> None:
+        async with Emulator(handlers={"copy": waits}) as emu:
+            emu.submit("copy")
+
+    found = sweep(test, job="copy#1")
+    assert found.sentence == "Safe at 1 of 4 points.", "only when its outcome has been taken"
+    assert {each.why for each in found.unsafe} == {"copy#1 is running, and done without the fault"}
+
+
+def test_what_code_waits_for_after_an_error_in_a_wait_is_a_point_too() -> None:
+    """A timeout ends one wait, and what comes after it is another: two of each, and three instants with events."""
+
+    async def tries(work: Work) -> None:
+        try:
+            async with asyncio.timeout(60):
+                await asyncio.sleep(600)
+        except TimeoutError:
+            await work.spend("5m")
+        work.effect("copied", "plate-7")
+        await work.spend("5m")
+
+    texts = [moment.text for moment in sweep(around(tries), job="copy#1").moments]
+    first = tries.__code__.co_firstlineno
+    assert texts == [
+        "after handed out, work began",
+        f"at `await asyncio.sleep(...)` (line {first + 3}), as it begins to wait",
+        f"at `await asyncio.sleep(...)` (line {first + 3}), after its effect",
+        f"at `await work.spend(...)` (line {first + 5}), as it begins to wait",
+        f"at `await work.spend(...)` (line {first + 5}), after its effect",
+        f"at `await work.spend(...)` (line {first + 7}), as it begins to wait",
+        "after effect landed",
+        f"at `await work.spend(...)` (line {first + 7}), after its effect",
+        "after work stopped, attempt ended, finished",
+    ]
+
+
+def test_a_wait_without_a_line_of_the_users_own_is_named_so() -> None:
+    """Such as a sleep that is a task itself."""
+
+    async def copy(work: Work) -> None:
+        await asyncio.wait([asyncio.create_task(asyncio.sleep(60))])
+
+    texts = [moment.text for moment in sweep(around(copy), job="copy#1").moments]
+    assert "at a line of a library, as it begins to wait" in texts
+
+
 def test_a_test_that_runs_otherwise_each_time_is_told() -> None:
     """Whatever a run keeps from the one before makes the number of a point mean something else."""
     runs: list[int] = []
