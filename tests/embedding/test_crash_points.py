@@ -371,6 +371,9 @@ def test_wrong_arguments_of_the_strategy_are_refused() -> None:
 
 # -- the marker -------------------------------------------------------------------------------------------------------
 
+INSIDE = ["-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-o", "asyncio_default_fixture_loop_scope=function"]
+"""How pytest is run in this very process, so that it counts for the coverage."""
+
 SUITE = """
     import pytest
 
@@ -446,7 +449,10 @@ def test_the_marker_runs_a_test_at_each_point_with_fixtures_of_its_own(
 ) -> None:
     """It is one test, whose report names the points; what was left out is told at the end of the run."""
     pytester.makepyfile(test_copies=SUITE)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest", *options)
+    if options:
+        result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest", *options)
+    else:
+        result = pytester.runpytest_inprocess(*INSIDE)
     result.assert_outcomes(passed=5, failed=6, skipped=1)
     result.stdout.fnmatch_lines(
         [
@@ -510,7 +516,7 @@ EXPECTED = """
 def test_what_is_expected_to_fail_is_all_runs_together(pytester: pytest.Pytester) -> None:
     """The run without a fault passes, and some of the points do, whatever is expected of the test."""
     pytester.makepyfile(test_expected=EXPECTED)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result = pytester.runpytest_inprocess(*INSIDE)
     result.assert_outcomes(xfailed=2, failed=2)
     result.stdout.fnmatch_lines(["*XPASS(strict)* it was so once", "Safe at 4 of 7 points."])
 
@@ -550,7 +556,7 @@ def test_a_fixture_of_a_module_is_shared_and_ends_once(pytester: pytest.Pytester
                 await emu.submit("copy")
     """
     pytester.makepyfile(suite)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result = pytester.runpytest_inprocess(*INSIDE)
     result.assert_outcomes(passed=1, errors=1)
 
 
@@ -565,6 +571,6 @@ def test_a_wrong_number_of_parts_is_refused(pytester: pytest.Pytester) -> None:
             pass
     """
     pytester.makepyfile(suite)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result = pytester.runpytest_inprocess(*INSIDE)
     assert result.ret != 0
     result.stdout.fnmatch_lines(["*the marker crash_points: parts=0: give into how many tests to split it*"])
