@@ -4,6 +4,7 @@
 """
 
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,18 @@ WIDTHS: Final = (80, 120)
 SCREENS: Final[dict[str, tuple[str, ...]]] = {
     "fits": ("run", "scenarios/worker-lost-mid-run.yaml"),
     "does-not-fit": ("run", "scenarios/pool-too-small.yaml"),
+    "take": ("compare", "scenarios/pool-too-small.yaml"),
+    "too-few": ("compare", "scenarios/how-many-workers.yaml", "--nights", "20"),
+    "none": ("compare", "scenarios/pool-too-small.yaml", "--variants", "four workers", "--nights", "42"),
+    "tie": ("compare", "scenarios/how-many-workers.yaml", "--nights", "46", "--prefer", "done_share"),
+    "quick-because-it-fails": (
+        "compare",
+        "scenarios/retry-storm.yaml",
+        "--variants",
+        "an allowance,an allowance that waits",
+        "--nights",
+        "46",
+    ),
     "check": ("check", "scenarios/how-long-a-lease.yaml"),
 }
 
@@ -31,7 +44,7 @@ def _renew(names: list[str]) -> None:
             environment = {**os.environ, "COLUMNS": str(width), "NO_COLOR": "1"}
             command = [sys.executable, "-m", "emulator", *SCREENS[name]]
             done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
-            golden(name, width).write_text(f"$ queuedrill {' '.join(SCREENS[name])}\n{done.stdout}", "utf-8")
+            golden(name, width).write_text(f"$ queuedrill {shlex.join(SCREENS[name])}\n{done.stdout}", "utf-8")
             sys.stdout.write(f"{golden(name, width).relative_to(ROOT)}: exit code {done.returncode}\n{done.stderr}")
 
 

@@ -119,7 +119,7 @@ class StandInWorld:
         if method in ("do_to_job", "do_to_queue"):
             return lambda what, cause, target: self._plainly(method, refusal, cause, what, target)
         if method == "drain":
-            return lambda cause, worker: self._plainly(method, worker.is_on, cause, worker)
+            return lambda cause, worker, *_: self._plainly(method, worker.is_on, cause, worker)
         return lambda *given: self._plainly(method, True, *given)
 
 

@@ -8,7 +8,7 @@ import click
 
 from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, undecided, write_text
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.streams import tell, tell_json
+from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.show.svg import Theme
@@ -40,6 +40,7 @@ __all__ = ["compare"]
 )
 @click.option("--results", metavar="PATH", help="Keep nights in this file as they come.")
 @click.option("--resume", is_flag=True, help="Go on with the nights that --results has.")
+@click.option("--all", "everything", is_flag=True, help="Print every figure, not the first screen alone.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--csv", "csv_path", metavar="PATH", help="Write a row for each figure and variant, too.")
 @click.option("--markdown", "markdown_path", metavar="PATH", help="Write a short form for a pull request, too.")
@@ -70,6 +71,7 @@ def compare(
     cluster: str | None,
     results: str | None,
     resume: bool,
+    everything: bool,
     as_json: bool,
     csv_path: str | None,
     markdown_path: str | None,
@@ -152,7 +154,7 @@ def compare(
     elif quiet:
         tell(sentence(found))
     else:
-        comparison_page(found).write(sys.stdout)
+        comparison_page(found, everything=everything, width=page_width()).write(sys.stdout)
     write_text(csv_path, as_csv(found))
     write_text(markdown_path, as_markdown(found))
     if page is not None:

@@ -58,6 +58,9 @@ def rerun(
     The exit code is 0 if it is safe to run again at every point that was tried, 1 if it is not. It is 2 if FILE is
     wrong or the script cannot be judged.
     """
+    from emulator.scripts.system import needs_linux
+
+    needs_linux()
     from emulator.errors import InputError
     from emulator.experiment.writing import write_whole
     from emulator.scripts import consent, report

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided
+from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided, write_text
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import each_file
+from emulator.cli.outcomes import MET, MISSED, each_file
 from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
@@ -31,10 +31,13 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Use this seed, not the scenario's.")
 @click.option("--variant", metavar="NAME", default="", help="Run this variant of the scenario.")
 @click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights and judge them all.")
+@click.option("--questions", is_flag=True, help="With --nights: answer the questions of the scenario.")
 @processes
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log or page take the place of an earlier one.")
 @click.option("--page", metavar="PATH", help="Write the night, or all nights, as one HTML page too.")
+@click.option("--junit", metavar="PATH", help="With --nights: write a test result for each requirement too.")
+@click.option("--csv", "csv_path", metavar="PATH", help="With --nights: write a row for each figure too.")
 @click.option("--all", "everything", is_flag=True, help="Print all that is known, not the first screen alone.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
 @click.option(
@@ -56,10 +59,13 @@ def run(
     seed: int | None,
     variant: str,
     nights: int | None,
+    questions: bool,
     processes: int | None,
     log: str | None,
     overwrite: bool,
     page: str | None,
+    junit: str | None,
+    csv_path: str | None,
     everything: bool,
     as_json: bool,
     pace: float | None,
@@ -81,12 +87,7 @@ def run(
         raise click.UsageError("--log takes one FILE: each run needs a log of its own.")
     if page is not None and len(files) > 1:
         raise click.UsageError("--page takes one FILE: each needs a page of its own.")
-    if overwrite and log is None and page is None:
-        raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
-    if page is not None and not overwrite and Path(page).exists():
-        raise click.UsageError(f"{page}: there is a file already: give --overwrite, or another name.")
-    check_apart((log, page), files)
-    check_writable((page,))
+    _check_written(files, nights, (log, page), (junit, csv_path), overwrite)
     if nights is not None and (log is not None or pace is not None):
         raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")
     if scripts is not None and (nights is not None or pace is not None or variant):
@@ -95,6 +96,8 @@ def run(
         raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
     if processes is not None and nights is None:
         raise click.UsageError("--processes share out many nights: give --nights too.")
+    if questions and (nights is None or variant):
+        raise click.UsageError("--questions are answered by many nights as written: give --nights, and no --variant.")
 
     shown = 0
 
@@ -113,6 +116,15 @@ def run(
             from emulator.experiment.paging import write_page
 
             write_page(found.page(), Path(page))
+        if junit is not None:
+            from emulator.show.comparison.results_xml import Open, nights_xml
+
+            open_as: dict[int, Open] = {MET: "skipped", MISSED: "failure"}
+            write_text(junit, nights_xml(found, open_as.get(undecided, "error")))
+        if csv_path is not None:
+            from emulator.show.comparison.tables import as_csv
+
+            write_text(csv_path, as_csv(found))
         if as_json:
             tell_json({"file": file, **comparison_json(found)})
         elif quiet:
@@ -124,15 +136,41 @@ def run(
         shown += 1
         return exit_code(outcome_of(found), undecided)
 
+    def answers(file: str, loaded: "Loaded", count: int) -> int:
+        nonlocal shown
+        from emulator.cli.progress import progress
+        from emulator.experiment.questions import answer_questions
+        from emulator.measure.comparison.questions import outcome_of_answers
+        from emulator.show.comparison import questions as telling
+
+        with progress(file, quiet=quiet, of="the nights") as told:
+            found = answer_questions(loaded, count, first_seed=seed, processes=processes, progress=told)
+        if page is not None:
+            from emulator.experiment.paging import write_page
+
+            write_page(telling.questions_document(found), Path(page))
+        if as_json:
+            tell_json({"file": file, **telling.questions_json(found)})
+        elif quiet:
+            tell(
+                f"{file}: {telling.questions_sentence(found)}" if len(files) > 1 else telling.questions_sentence(found)
+            )
+        else:
+            if len(files) > 1:
+                click.echo(f"\n{file}" if shown else file)
+            telling.questions_page(found).write(sys.stdout)
+        shown += 1
+        return exit_code(outcome_of_answers(found), undecided)
+
     def one(file: str) -> int:
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
 
         loaded = read_changed(file, allow_folders, change, add, variant)
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
-        check_apart((log, page), (loaded.folder / trace for trace in traces))
+        check_apart((log, page, junit, csv_path), (loaded.folder / trace for trace in traces))
         if nights is not None:
-            return many(file, loaded)
+            return answers(file, loaded, nights) if questions else many(file, loaded)
         if scripts is not None:
             result, notes = _with_scripts(loaded, scripts, seed, log, overwrite, yes)
             return show(file, result, notes)
@@ -175,9 +213,35 @@ def run(
     return each_file(files, one)
 
 
+def _check_written(
+    files: tuple[str, ...],
+    nights: int | None,
+    of_a_night: tuple[str | None, str | None],
+    of_nights: tuple[str | None, str | None],
+    overwrite: bool,
+) -> None:
+    """Make sure of what is to be written: the log and the page of a night, the test results and the CSV of many."""
+    (log, page), (junit, csv_path) = of_a_night, of_nights
+    if nights is None and (junit is not None or csv_path is not None):
+        raise click.UsageError("--junit and --csv tell of many nights: give --nights too, or `export` the log of one.")
+    for option, path in (("--junit", junit), ("--csv", csv_path)):
+        if path is not None and len(files) > 1:
+            raise click.UsageError(f"{option} takes one FILE: each needs a file of its own.")
+    if overwrite and (log, page, junit, csv_path) == (None, None, None, None):
+        raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
+    for path in (page, junit, csv_path):
+        if path is not None and not overwrite and Path(path).exists():
+            raise click.UsageError(f"{path}: there is a file already: give --overwrite, or another name.")
+    check_apart((log, page, junit, csv_path), files)
+    check_writable((page, junit, csv_path))
+
+
 def _with_scripts(
     loaded: "Loaded", file: str, seed: int | None, log: str | None, overwrite: bool, yes: bool
 ) -> "tuple[NightResult, list[str]]":
+    from emulator.scripts.system import needs_linux
+
+    needs_linux()
     from emulator.scripts import consent
     from emulator.scripts.load import load_scripts
     from emulator.scripts.night import run_night_with_scripts

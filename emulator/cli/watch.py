@@ -82,10 +82,10 @@ def watch(
 
 
 def _on_terminal() -> bool:
-    if sys.platform == "win32":
-        return False  # which has neither the signals nor the terminals that are needed
-    from emulator.cli.terminal import has_terminal
-
+    try:
+        from emulator.cli.terminal import has_terminal
+    except (ImportError, AttributeError):  # a system that lacks the terminals (termios) or signals that are needed
+        return False
     return has_terminal()
 
 

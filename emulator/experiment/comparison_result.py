@@ -9,7 +9,7 @@ from emulator.show.comparison.as_json import comparison_json, sizing_json
 from emulator.show.comparison.page import comparison_page, sizing_page
 from emulator.show.comparison.tables import rows
 from emulator.show.comparison.verdict import holds, sentence, size_holds
-from emulator.show.layout import Page
+from emulator.show.layout import WIDTH, Page
 
 __all__ = ["ComparisonResult", "SizingResult"]
 
@@ -36,9 +36,14 @@ class ComparisonResult(Comparison):
         """The verdict in one sentence."""
         return sentence(self)
 
-    def summary(self) -> Page:
-        """Write it within 80 columns: ``as_text()`` gives it as text, ``write(file)`` shows it."""
-        return comparison_page(self)
+    def summary(self, *, everything: bool = False, width: int = WIDTH) -> Page:
+        """Write it: ``as_text()`` gives it as text, ``write(file)`` shows it.
+
+        Args:
+            everything: write every figure with its intervals, not the first screen alone.
+            width: how wide tables may be, in columns; sentences keep within 80.
+        """
+        return comparison_page(self, everything=everything, width=width)
 
     def page(self) -> str:
         """Write it as one HTML page that needs no network; the same comparison gives the same bytes."""

@@ -168,8 +168,11 @@ class Turn:
         Raises:
             LogError: when another run has it, or no file can be made beside the log.
         """
-        import fcntl  # not on every system: one without it can still read logs
-
+        try:
+            import fcntl
+        except ImportError:  # a system without it can still read logs
+            what = "this system lacks the locks (fcntl) that keep two runs from writing one log"
+            raise LogError(f"{log}: {what}: run without a log, or on Linux") from None
         path = log.absolute().with_name(log.name + ".lock")  # the run may change its folder meanwhile
         with _in_words(log, "the log cannot be made"):
             if not path.parent.is_dir():

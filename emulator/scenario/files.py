@@ -7,15 +7,20 @@ device has no end, and a pipe keeps whoever opens it waiting.
 
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BufferedReader
 from pathlib import Path
+from typing import Final, TypeVar
 
 from emulator.errors import InputError
 from emulator.scenario.arguments import PATH, listed, must_be
 
-__all__ = ["Folders", "folders_of", "open_regular"]
+__all__ = ["Folders", "folders_of", "open_regular", "read_once"]
+
+_AT_ONCE: Final[int] = sum(getattr(os, name, 0) for name in ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY"))
+"""Else a pipe would wait for who writes to it; not every system has each of them, and one changes line ends without."""
 
 _ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
 
@@ -77,13 +82,33 @@ def folders_of(allow_folders: Iterable[str | os.PathLike[str]]) -> tuple[Path, .
     return tuple(found)
 
 
+_Read = TypeVar("_Read")
+
+
+def read_once(read: Callable[[Path], _Read]) -> Callable[[Path], _Read]:
+    """Let a function that reads a file read it again only when the file has changed: its time or its size."""
+
+    @lru_cache(maxsize=64)
+    def kept(path: Path, changed: int, size: int) -> _Read:
+        return read(path)
+
+    def given(path: Path) -> _Read:
+        try:
+            now = path.stat()
+        except OSError:
+            return read(path)  # which tells what is wrong
+        return kept(path, now.st_mtime_ns, now.st_size)
+
+    return given
+
+
 def open_regular(path: str | os.PathLike[str]) -> BufferedReader:
     """Open a regular file to read its bytes.
 
     Raises:
         OSError: when it cannot be read, or is no regular file.
     """
-    number = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)  # else a pipe would wait for who writes to it
+    number = os.open(path, os.O_RDONLY | _AT_ONCE)
     if stat.S_ISREG(os.fstat(number).st_mode):
         return os.fdopen(number, "rb")
     os.close(number)

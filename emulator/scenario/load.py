@@ -28,6 +28,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
+from emulator.scenario.times_files import with_times
 from emulator.scenario.written import Change, Place, Settings, Source, Written
 from emulator.timeline.ticks import say
 
@@ -285,6 +286,8 @@ def checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, li
 def _checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, Clock, list[Found]]:
     """Validate plain data whole; what a value has to be is told once, by whoever knows what it is for."""
     clock, found = _clock(data)
+    data, unread = with_times(data, folders)
+    found += unread
     scenario, more = validated(data, clock)
     exact = wrong_references(data, clock, folders)
     told = {it.loc for it in exact if it.message.startswith(_FOUND)}

@@ -21,6 +21,7 @@ __all__ = ["reference_page"]
 _SECTIONS: Final = (
     ("The file", "Scenario", ""),
     ("Broker", "Broker", "`broker`"),
+    ("Nights that differ", "Factor", "`varies.NAME`"),
     ("Queues", "Queue", "`queues.NAME`"),
     ("Retries", "Retry", "`queues.NAME.retry`"),
     ("Allowance of retries", "Allowance", "`queues.NAME.retry.allowance`"),
@@ -38,6 +39,7 @@ _SECTIONS: Final = (
     ("Credentials", "Credential", "an item of `credentials`"),
     ("Routines", "Routine", "`routines.NAME`"),
     ("Parts", "Part", "an item of `routines.NAME.parts`"),
+    ("Times that grow with the work", "Growing", "`takes` of a part"),
     ("Asking again", "AskAgain", "`asks_again` of a part"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
     ("Prerequisites", "Prerequisite", "`after` of an arrival, or an item of the list there"),

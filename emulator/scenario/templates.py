@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from emulator.scenario.messages import Found
-from emulator.scenario.names import Names, expand
+from emulator.scenario.names import Loc, Names, expand
 from emulator.scenario.shape import shown
 from emulator.scenario.spelling import advise
 
@@ -51,6 +51,7 @@ def _in_routines(names: Names) -> Iterator[Found]:
         for loc, part in expand({"routines": {routine: settings}}, ("routines", routine, "parts", "*")):
             if not isinstance(part, Mapping):
                 continue
+            yield from _growing(loc, part, routine, _parameters(settings))
             each = part.get("for_each")
             extra = ["key", "job", *(["element"] if each is not None else [])]
             if wrong := _unknown(part.get("target"), known + extra):
@@ -58,6 +59,23 @@ def _in_routines(names: Names) -> Iterator[Found]:
             if isinstance(each, str) and _parameters(settings).get(each) != "list":
                 lists = [name for name in known if _parameters(settings)[name] == "list"]
                 yield Found((*loc, "for_each"), f"{each!r} is no list parameter of {routine!r}: {advise(each, lists)}")
+
+
+def _growing(loc: Loc, part: Mapping[str, Any], routine: str, parameters: Mapping[str, str]) -> Iterator[Found]:
+    """A time that grows with the work needs a parameter of the right kind, and just one where none is named."""
+    takes = part.get("takes")
+    if not isinstance(takes, Mapping):
+        return
+    for key, kind in (("per_element", "list"), ("per_unit", "number")):
+        if key not in takes:
+            continue
+        fit = [name for name, what in parameters.items() if what == kind]
+        of = takes.get("of")
+        if isinstance(of, str) and parameters.get(of) != kind:
+            yield Found((*loc, "takes", "of"), f"{of!r} is no {kind} parameter of {routine!r}: {advise(of, fit)}")
+        elif of is None and len(fit) != 1:
+            many = "there is none" if not fit else f"say which with `of`: {', '.join(fit)}"
+            yield Found((*loc, "takes", key), f"`{key}` wants a {kind} parameter of {routine!r}: {many}")
 
 
 def _in_arrivals(data: Mapping[str, Any], names: Names) -> Iterator[Found]:

@@ -115,6 +115,9 @@ def variants_of(data: Mapping[str, Any], scenario: Scenario, folders: Folders) -
         here: Loc = ("questions", place)
         if question.ask in [asked.ask for asked in in_order.asked]:
             work.wrong.append(Found((*here, "ask"), "this is asked already: ask each question once"))
+        elif question.ask == AS_WRITTEN:
+            what = f"{AS_WRITTEN!r} is the scenario itself: put the question in other words"
+            work.wrong.append(Found((*here, "ask"), what))
         elif made := work.one(data["questions"][place]["change"], (*here, "change"), ()):
             in_order.asked.append(Asked(question.ask, *made))
     return in_order, list(dict.fromkeys(work.wrong))

@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from emulator.errors import InputError
 from emulator.scripts import keeper
+from emulator.scripts.system import needs_linux
 
 __all__ = ["Paths", "Starter", "can_use_namespaces", "sweep", "waits"]
 
@@ -29,10 +29,7 @@ class Starter:
     """
 
     def __init__(self, namespaces: bool | None = None) -> None:
-        if sys.platform != "linux":
-            raise InputError(
-                f"own scripts need Linux: processes are kept together by means that {sys.platform} does not have"
-            )
+        needs_linux()
         self.namespaces = can_use_namespaces() if namespaces is None else namespaces
         sweep()
         self.folder = Path(tempfile.mkdtemp(prefix=_PREFIX))

@@ -14,7 +14,7 @@ from emulator.testing.work import Order, afresh
 from emulator.timeline.bearers import NOBODY, Bearer, stretched
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
-from emulator.world.draws import entity_key
+from emulator.world.draws import entity_key, numbers_key
 from emulator.world.systems import Call
 from emulator.world.worker import Execution
 from emulator.world.world import World
@@ -141,14 +141,13 @@ class RunningAttempt:
                 waiter.set_result((outcome, retry_after))
 
         effect = options["effect"]
+        part_number = -1 - entity_key("called by a handler", system) % 2**32  # a modelled part has 0 or more
         call = Call(
             job=plan.number,
             attempt=execution.attempt,
             token=execution.token,
             worker=worker.name,
-            entity=plan.entity,
-            part=entity_key("called by a handler", system) % 1_000,
-            number=self._called[system],
+            key=numbers_key(plan.entity, plan.draw_number, execution.attempt, part_number, self._called[system]),
             system=name,
             target=target,
             effect=effect,

@@ -6,7 +6,7 @@ The law:
    monotonic ones are the loop's own ``time()``; those of the calendar count from the loop's ``calendar``, and for the
    code of a worker by that worker's clock.
 2. Everywhere else they are real: in other threads, inside clock stops, between runs, and for the limits of real time,
-   which read ``clock_gettime``.
+   which read ``clock_gettime``, or where a system lacks it what ``time.monotonic`` calls before it is exchanged.
 3. ``time.sleep`` in a worker's code is refused: it would hold up the loop, and no virtual time would pass.
 
 The monotonic clocks are reached under each name that was given to them (``from time import monotonic``), because what
@@ -35,7 +35,7 @@ _log: Final = logging.getLogger("emulator.timeline")
 
 def host_clock() -> float:
     """Give the host's own monotonic clock in seconds, whatever other clocks show."""
-    return time.clock_gettime(time.CLOCK_MONOTONIC)
+    return _host_seconds()
 
 
 class Over:
@@ -146,10 +146,25 @@ _kept: Final[list[Any]] = []
 """What the clocks call, for ever: somebody may be in the middle of a call as they are put back."""
 
 
-def _exchange(clock: Any, ticks_to: Callable[[Any], Any]) -> None:
+def _slot(clock: Any) -> ctypes.c_void_p:
+    """Find where a clock's function object keeps what it calls."""
     definition = ctypes.c_void_p.from_address(id(clock) + _DEFINITION).value
     assert definition is not None, "a function of a module written in C has one"
-    slot = ctypes.c_void_p.from_address(definition + _FUNCTION)
+    return ctypes.c_void_p.from_address(definition + _FUNCTION)
+
+
+def _host_clock() -> Callable[[], float]:
+    if hasattr(time, "clock_gettime"):
+        return lambda: time.clock_gettime(time.CLOCK_MONOTONIC)
+    stock = _NO_ARGUMENTS(_slot(time.monotonic).value or 0)
+    return lambda: cast(float, stock(None, None))
+
+
+_host_seconds: Final = _host_clock()
+
+
+def _exchange(clock: Any, ticks_to: Callable[[Any], Any]) -> None:
+    slot = _slot(clock)
     before = slot.value
     assert before is not None, "and that has a function"
     stock = _NO_ARGUMENTS(before)

@@ -16,9 +16,10 @@ from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import Target, kind_of
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
-from emulator.world.draws import Draws
+from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.fault_hits import Answer, why_missed
 from emulator.world.fault_times import choose, workers_of
+from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
@@ -41,7 +42,7 @@ class ActionsWorld(Protocol):
     def run_again(self, cause: int, job: int, /) -> str: ...
     def do_to_job(self, what: str, cause: int, job: int, /) -> str: ...
     def do_to_queue(self, what: str, cause: int, queue: str, /) -> str: ...
-    def drain(self, cause: int, worker: "Worker", /) -> Answer: ...
+    def drain(self, cause: int, worker: "Worker", back_after: int | None, until: int | None, /) -> Answer: ...
     def new_version(self, cause: int, routine: str, action: Action, /) -> Answer: ...
 
 
@@ -113,10 +114,14 @@ class Actions:
             self._let_leave(place, kind, aim, action)
             return
         event = self._do(kind, place, aim, 0, action)
-        if event and action.lasts is not None:
+        if event and (over := self._over(action)) is not None:
             undoing = _Undoing(_UNDONE_BY[kind], place, aim, event)
-            self._agenda.at(self._agenda.now + action.lasts, self._undo, undoing, FAULTS, self._key(place), 1)
+            self._agenda.at(over, self._undo, undoing, FAULTS, self._key(place), 1)
             self._expect(action, 1)
+
+    def _over(self, action: Action) -> int | None:
+        """Give the tick at which something is undone that is done now, None if it never is."""
+        return action.ends if action.lasts is None else self._agenda.now + action.lasts
 
     def _undo(self, what: _Undoing) -> None:
         self._coming[what.target] -= 1
@@ -156,7 +161,13 @@ class Actions:
             leaving = workers_of(aim, world.workers, world.pools)
         for worker in leaving:
             event = self._tell_taken(kind, place, worker.name, 0, worker=worker.name)
-            why = why_missed(world.drain(event, worker), "told_already")
+            back_after = None
+            if action.back_after is not None:
+                key = entity_key("action", kind, action.name or action.at, worker.name)
+                law = sampling_of(action.back_after)
+                assert law is not None  # only what a part takes comes from a trace
+                back_after = law.sample(world.draws.row(Purpose.FAULT_REPAIR, key, 1))
+            why = why_missed(world.drain(event, worker, back_after, self._over(action)), "told_already")
             if why:
                 self._tell_refused(kind, place, worker.name, event, why, worker=worker.name)
         if not leaving:

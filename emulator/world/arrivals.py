@@ -78,6 +78,7 @@ class Arrivals:
 
     Attributes:
         entry_names: in file order.
+        recurring: the entries whose jobs are occurrences of a recurrence.
         wants_endings: the entries whose jobs' ends are to be told to ``job_finished``.
         occurrences: by entry, the ticks at which its jobs were due, by their number; filled as they come, and for
             recurrences in advance.
@@ -108,6 +109,7 @@ class Arrivals:
         for place, model in enumerate(scenario.arrivals):
             self._add(place, model, scenario, folder)
         self.entry_names = tuple(self._entries)
+        self.recurring = frozenset(name for name, entry in self._entries.items() if entry.recurring is not None)
         self.wants_endings = frozenset(name for name, entry in self._entries.items() if entry.wants_endings)
 
     def start(self) -> None:

@@ -35,7 +35,7 @@ class Beats:
         """Give the tick at which heartbeat ``k`` of the present incarnation is sent."""
         at = worker.beat_origin + k * worker.heartbeat
         if worker.jitter:
-            u = self._draws.uniform(_JITTER, worker.key, worker.incarnation, k)
+            u = self._draws.uniform(_JITTER, worker.key, k, worker.incarnation)
             at += whole(u, 1 - worker.jitter, worker.jitter - 1)
         return at
 
@@ -73,7 +73,7 @@ class Beats:
             self._lost[key] = ([worker.loss_from], set())
         last, lost = self._lost[key]
         while last[0] < k:
-            u = self._draws.uniform(_LOSS, worker.key, worker.incarnation, last[0])
+            u = self._draws.uniform(_LOSS, worker.key, last[0], worker.incarnation)
             last[0] += geometric(u, share) + 1
             lost.add(last[0])
         return k in lost
@@ -83,23 +83,23 @@ class Beats:
         if self.is_lost(worker, k):
             return False
         loss = worker.link.loss_out
-        return not loss or self._draws.uniform(_MESSAGE, worker.key, worker.incarnation, k * 4 + OUT, BEAT) >= loss
+        return not loss or self._draws.uniform(_MESSAGE, worker.key, k, worker.incarnation * 4 + BEAT, OUT) >= loss
 
     def answer_gets_through(self, worker: Worker, k: int) -> bool:
         """Say whether the answer to heartbeat ``k`` reaches the worker, a cut apart."""
         loss = worker.link.loss_back
-        return not loss or self._draws.uniform(_MESSAGE, worker.key, worker.incarnation, k * 4 + BACK, BEAT) >= loss
+        return not loss or self._draws.uniform(_MESSAGE, worker.key, k, worker.incarnation * 4 + BEAT, BACK) >= loss
 
     def delay_out(self, worker: Worker, k: int) -> int:
         """Give how long heartbeat ``k`` is on its way."""
         law = worker.delay_out
         if law is None:
             return 0
-        return law.sample(self._draws.row(_DELAY, worker.key, worker.incarnation * 2, k * 4 + OUT))
+        return law.sample(self._draws.row(_DELAY, worker.key, k, worker.incarnation * 4 + BEAT, OUT))
 
     def delay_back(self, worker: Worker, k: int) -> int:
         """Give how long the answer to heartbeat ``k`` is on its way."""
         law = worker.delay_back
         if law is None:
             return 0
-        return law.sample(self._draws.row(_DELAY, worker.key, worker.incarnation * 2, k * 4 + BACK))
+        return law.sample(self._draws.row(_DELAY, worker.key, k, worker.incarnation * 4 + BEAT, BACK))

@@ -20,8 +20,7 @@ class Call:
 
     Attributes:
         job, attempt, token, worker: who calls.
-        entity, part, element, number: what its draws are keyed by, beside the attempt: the job's key, the places of
-            the part and of the element, and which call of that part and element it is.
+        key: of its draws: made of the job's key, the attempt, the part and element, and which call of them it is.
         system, target: whom it calls, and what the effect is left on.
         effect, scope: which effect, and which family of jobs: an earlier call with the same target, effect and scope
             is the caller's own work. Left empty, the target alone decides.
@@ -43,21 +42,18 @@ class Call:
         "cause",
         "done",
         "effect",
-        "element",
         "ends_at",
-        "entity",
         "error_share",
         "event",
         "if_already_in_progress",
         "is_frozen",
         "is_overdue",
         "job",
+        "key",
         "land",
         "lands",
         "left",
-        "number",
         "ordered",
-        "part",
         "patience",
         "place",
         "scope",
@@ -76,12 +72,9 @@ class Call:
         attempt: int = 0,
         token: int = 0,
         worker: str = "",
-        entity: int = 0,
-        part: int = 0,
+        key: int = 0,
         system: str = "",
         done: Done | None = None,
-        element: int = 0,
-        number: int = 0,
         target: str = "",
         effect: str = "",
         scope: str = "",
@@ -96,10 +89,7 @@ class Call:
         self.attempt = attempt
         self.token = token
         self.worker = worker
-        self.entity = entity
-        self.part = part
-        self.element = element
-        self.number = number
+        self.key = key
         self.system = system
         self.target = target
         self.effect = effect

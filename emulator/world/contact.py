@@ -309,7 +309,7 @@ class Contact:
         n3 = request.tries * 4
         return (
             share >= 1
-            or self._draws.uniform(_LOSS, worker.key, worker.incarnation * 4 + _RESULT, request.number, n3) < share
+            or self._draws.uniform(_LOSS, worker.key, request.number, worker.incarnation * 4 + _RESULT, n3) < share
         )
 
     def _is_lost(self, request: Request, direction: int, share: float) -> bool:
@@ -317,16 +317,15 @@ class Contact:
             return False
         worker = request.worker
         n3 = request.tries * 4 + direction
-        return self._draws.uniform(_LOSS, worker.key, worker.incarnation * 4 + _REQUEST, request.number, n3) < share
+        return self._draws.uniform(_LOSS, worker.key, request.number, worker.incarnation * 4 + _REQUEST, n3) < share
 
     def _delay(self, request: Request, direction: int) -> int:
         worker = request.worker
         law = worker.delay_out if direction == OUT else worker.delay_back
         if law is None:
             return 0
-        row = self._draws.row(
-            _DELAY, worker.key, worker.incarnation * 2 + 1, request.number * 64 + request.tries * 4 + direction
-        )
+        which = request.tries * 4 + direction
+        row = self._draws.row(_DELAY, worker.key, request.number, worker.incarnation * 4 + _REQUEST, which)
         return law.sample(row)
 
     def _lose(self, request: Request, direction: str) -> None:

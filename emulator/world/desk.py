@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from emulator.broker.requests import Submission
 from emulator.world.arrivals import Arrivals, PlannedJob
-from emulator.world.draws import Entities
+from emulator.world.draws import entity_key, numbers_key
 from emulator.world.exchange import Exchange
 from emulator.world.nights import Nights
 from emulator.world.own_terms import OwnTerms
@@ -25,7 +25,7 @@ class Desk(Exchange):
     plans: dict[tuple[str, int], tuple[int, PlannedJob]]
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
-    _entities: dict[str, Entities]
+    _entities: dict[str, tuple[int, bool]]
     _generations: dict[tuple[str, int], int]
     _poisoned: dict[tuple[str, int], str]
     _remembered: frozenset[str]
@@ -36,16 +36,14 @@ class Desk(Exchange):
         """Submit a job as it was planned; 0 if it was refused."""
         entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, nominal = planned
         routine = self.routines[name]
-        entities = self._entities.get(entry)
-        if entities is None:
-            entities = self._entities[entry] = Entities("job", entry)
+        entity, recurs = self._entities.get(entry) or self._entity_of(entry)
+        draw_number, generation = ordinal, 0
+        if recurs:  # what a recurrence excludes changes no other day's job
+            entity, draw_number = numbers_key(entity, nominal), 0
         if origin:
-            generation = self._generations.get((entry, ordinal), -1) + 1
-            entity = entities.key(ordinal, generation)
-        else:
-            generation = 0
-            entity = entities.numbered(ordinal)
-        plan = JobPlan(routine, entry, ordinal, parameters, traced, entity)
+            generation = self._generations.get((entry, ordinal), 0) + 1
+            entity, draw_number = numbers_key(entity, draw_number, generation), 0
+        plan = JobPlan(routine, entry, ordinal, parameters, traced, entity, draw_number)
         terms = self.terms.of(entry, name)
         if terms is not None:
             plan.renewal, plan.resumes = terms.renewal, routine.starts_after_last or self.terms.resumes(terms)
@@ -60,6 +58,8 @@ class Desk(Exchange):
         expected = routine.expected
         if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
             expected = expected * steps // parts
+        if routine.grows and routine.model.expected is None:
+            expected += sum(routine.model.growth(step[0].model, parameters) for step in plan.steps)
         before = None if after is None else after.of(ordinal, nominal)
         night = self.nights.of(entry, nominal) if entry in self.nights else 0
         if priority is None:
@@ -76,6 +76,10 @@ class Desk(Exchange):
         if broker.fresh:
             self.match()
         return number
+
+    def _entity_of(self, entry: str) -> tuple[int, bool]:
+        found = self._entities[entry] = (entity_key("job", entry), entry in self.arrivals.recurring)
+        return found
 
     def job_of(self, entry: str, ordinal: int) -> int:
         """Give the number of a job that faults or actions name, 0 if it has not come yet."""

@@ -1,9 +1,13 @@
 """Which random number does an entity get for a purpose? One that its key fixes, whoever else draws.
 
-The law: a uniform is a function of (seed, purpose, entity, three numbers) and of nothing else. No generator is shared
-or used up in order, so job 17's second attempt takes the same time under every variant, and a routine that is added
-leaves every other draw as it was. The key goes through BLAKE2b (RFC 7693), keyed with the seed; every field of the
-message has a fixed width, because joined text would make (1, 23) and (12, 3) one key.
+The law: a uniform is a function of (seed, purpose, entity, number, attempt, place) and of nothing else. No generator
+is shared or used up in order, so job 17's second attempt takes the same time under every variant, and a routine that
+is added leaves every other draw as it was. The key goes through BLAKE2b (RFC 7693), keyed with the seed; every field
+of the message has a fixed width, because joined text would make (1, 23) and (12, 3) one key.
+
+Eight neighbouring numbers share a block: one hash of 64 bytes over their key, whose eight words are their uniforms.
+What has a number in a row (the jobs of an entry, its gaps, a worker's heartbeats and requests) is drawn so; anything
+else (an occurrence of a recurrence, a resubmitted job, a call, a fault) has an entity and so a block of its own.
 
 A new purpose takes the next free number. The numbers and the layout of the message are fixed for ever: a change
 would redraw every scenario in the world.
@@ -17,14 +21,17 @@ from typing import Final
 
 from emulator.world.numerics import exponential, geometric, whole
 
-__all__ = ["Draws", "Entities", "Purpose", "entity_key", "exponential", "geometric", "whole"]
+__all__ = ["Draws", "Purpose", "entity_key", "exponential", "geometric", "numbers_key", "whole"]
 
 _STEP: Final = 2.0**-53
 _pack: Final = Struct("<QQqqq").pack
+_words: Final = Struct("<8Q").unpack
 _number: Final = int.from_bytes
 _SEEDS: Final = 2**64
-_HEADS: Final = tuple(b"i" + size.to_bytes(8, "little") for size in range(10))
-_ZERO: Final = _HEADS[1] + b"\0"
+_KEPT: Final = 512
+"""So many blocks are kept at most, for their other seven uniforms; which are kept decides nothing."""
+_PLACE: Final = 40
+"""Bits below the place of a uniform within one sample, where one number tells the samples of a job apart."""
 
 
 class Purpose(IntEnum):
@@ -103,42 +110,54 @@ class Draws:
     False
     """
 
-    __slots__ = ("_copy", "drawn", "seed")
+    __slots__ = ("_blocks", "_copy", "seed")
 
     def __init__(self, seed: int) -> None:
         if not 0 <= seed < _SEEDS:
             raise ValueError(f"the seed {seed} is out of range: give a whole number from 0 to {_SEEDS - 1}")
         self.seed = seed
-        self.drawn = False
-        begun = blake2b(digest_size=8, key=seed.to_bytes(8, "little"), person=b"uniform draw")
+        self._copy = blake2b(digest_size=64, key=seed.to_bytes(8, "little"), person=b"uniform block").copy
+        self._blocks: dict[tuple[int, int, int, int, int], tuple[int, ...]] = {}
 
-        def first() -> blake2b:
-            self.drawn, self._copy = True, begun.copy
-            return begun.copy()
+    @property
+    def drawn(self) -> bool:
+        """Say whether anything was drawn."""
+        return bool(self._blocks)
 
-        self._copy = first  # from the second draw on nothing is noted any more: it would cost each of them
-
-    def uniform(self, purpose: int, entity: int, n1: int = 0, n2: int = 0, n3: int = 0) -> float:
+    def uniform(self, purpose: int, entity: int, number: int = 0, attempt: int = 0, place: int = 0) -> float:
         """Give the uniform of a key, a multiple of 2**-53 with 0 <= u < 1.
 
         Args:
             purpose: a ``Purpose``.
             entity: what ``entity_key`` made, or any whole number from 0 to 2**64 - 1.
-            n1, n2, n3: what tells the draws of one purpose and entity apart, each of 64 bits with a sign.
-        """
-        state = self._copy()
-        state.update(_pack(purpose, entity, n1, n2, n3))
-        return (_number(state.digest(), "little") >> 11) * _STEP
+            number: which of a row of its kind: eight neighbours share a block; 0 for what is in no row.
+            attempt, place: what else tells draws apart.
 
-    def row(self, purpose: int, entity: int, n1: int = 0, n2: int = 0) -> Callable[[int], float]:
-        """Give the uniforms of one key as a function of their place (``n3``), as ``sample`` of a distribution wants.
+        Each of the numbers has 64 bits with a sign. Work that is drawn once for all attempts is that of attempt 0.
+        """
+        key = (purpose, entity, number >> 3, attempt, place)
+        words = self._blocks.get(key)
+        if words is None:
+            if len(self._blocks) >= _KEPT:
+                self._blocks.clear()
+            state = self._copy()
+            state.update(_pack(*key))
+            words = self._blocks[key] = _words(state.digest())
+        return (words[number & 7] >> 11) * _STEP
+
+    def row(
+        self, purpose: int, entity: int, number: int = 0, attempt: int = 0, which: int = 0
+    ) -> Callable[[int], float]:
+        """Give the uniforms of one sample as a function of their place, as ``sample`` of a distribution wants.
+
+        The first is that of ``uniform`` with ``which``, a number below 2**40, as the place.
 
         >>> draws = Draws(1)
-        >>> draws.row(Purpose.PART_TIME, 5, 2)(3) == draws.uniform(Purpose.PART_TIME, 5, 2, 0, 3)
+        >>> draws.row(Purpose.PART_TIME, 5, 2, 0, 3)(0) == draws.uniform(Purpose.PART_TIME, 5, 2, 0, 3)
         True
         """
         uniform = self.uniform
-        return lambda place: uniform(purpose, entity, n1, n2, place)
+        return lambda place: uniform(purpose, entity, number, attempt, which + (place << _PLACE))
 
 
 def entity_key(*parts: str | int) -> int:
@@ -151,45 +170,21 @@ def entity_key(*parts: str | int) -> int:
     >>> entity_key("plate-copy", 1, 7) == entity_key("plate-copy", 17)
     False
     """
-    return Entities().key(*parts)
+    state = blake2b(digest_size=8, person=b"entity key")
+    for part in parts:
+        if isinstance(part, str):
+            kind, data = b"s", part.encode("utf-8", "surrogatepass")
+        else:
+            kind, data = b"i", part.to_bytes(part.bit_length() // 8 + 1, "little", signed=True)
+        state.update(kind + len(data).to_bytes(8, "little") + data)
+    return _number(state.digest(), "little")
 
 
-class Entities:
-    """Makes the keys of entities that begin alike, faster than one by one.
+def numbers_key(*numbers: int) -> int:
+    """Make the key of an entity that numbers alone name: the first from 0 to 2**64 - 1, each of the rest with a sign.
 
-    >>> Entities("plate-copy").key(17) == entity_key("plate-copy", 17)
-    True
+    >>> numbers_key(7, 1, 23) == numbers_key(7, 12, 3)
+    False
     """
-
-    __slots__ = ("_copy", "_state")
-
-    def __init__(self, *parts: str | int) -> None:
-        self._state = blake2b(digest_size=8, person=b"entity key")
-        self._add(self._state, parts)
-        self._copy = self._state.copy
-
-    def key(self, *parts: str | int) -> int:
-        """Make the key of what these parts name, after those that all have alike."""
-        state = self._state.copy()
-        self._add(state, parts)
-        return int.from_bytes(state.digest(), "little")
-
-    def numbered(self, number: int) -> int:
-        """Give ``key(number, 0)``, for a number from 0 on; in fewer steps.
-
-        >>> jobs = Entities("job", "plates"); jobs.numbered(300) == jobs.key(300, 0)
-        True
-        """
-        size = number.bit_length() // 8 + 1
-        state = self._copy()
-        state.update(_HEADS[size] + number.to_bytes(size, "little") + _ZERO)
-        return _number(state.digest(), "little")
-
-    @staticmethod
-    def _add(state: blake2b, parts: tuple[str | int, ...]) -> None:
-        for part in parts:
-            if isinstance(part, str):
-                kind, data = b"s", part.encode("utf-8", "surrogatepass")
-            else:
-                kind, data = b"i", part.to_bytes(part.bit_length() // 8 + 1, "little", signed=True)
-            state.update(kind + len(data).to_bytes(8, "little") + data)
+    packed = Struct(f"<Q{len(numbers) - 1}q").pack(*numbers)
+    return _number(blake2b(packed, digest_size=8, person=b"numbers key").digest(), "little")

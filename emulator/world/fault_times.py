@@ -62,7 +62,7 @@ class Timing:
         if self.gaps is None:
             return self.begins if number == 1 else None
         before = self.begins if number == 1 else before
-        at = before + self.gaps.sample(draws.row(Purpose.FAULT_GAP, entity, number))
+        at = before + self.gaps.sample(draws.row(Purpose.FAULT_GAP, entity, 0, number))
         return at if self.ends is None or at < self.ends else None
 
     def end(self, draws: Draws, entity: int, number: int, onset: int) -> int | None:
@@ -70,7 +70,7 @@ class Timing:
         if self.instant:
             return None
         if self.lasts is not None:
-            return onset + self.lasts.sample(draws.row(Purpose.FAULT_REPAIR, entity, number))
+            return onset + self.lasts.sample(draws.row(Purpose.FAULT_REPAIR, entity, 0, number))
         return self.ends if self.gaps is None else None
 
 
@@ -203,7 +203,7 @@ def choose(
     if many >= len(pool):
         return list(pool)
     ranks = sorted(
-        (draws.uniform(Purpose.FAULT_TARGET, entity_key(*identity, worker.name), number), place)
+        (draws.uniform(Purpose.FAULT_TARGET, entity_key(*identity, worker.name), 0, number), place)
         for place, worker in enumerate(pool)
     )
     return [pool[place] for place in sorted(place for _, place in ranks[:many])]

@@ -13,7 +13,7 @@ from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.asking import Again
 from emulator.world.contact import Request
-from emulator.world.draws import Draws, Purpose
+from emulator.world.draws import Draws, Purpose, numbers_key
 from emulator.world.effects import Effects
 from emulator.world.plan import JobPlan, Step
 from emulator.world.systems import Call
@@ -119,11 +119,16 @@ class Labour:
         routine = plan.routine
         attempt = 0 if routine.is_drawn_once else execution.attempt
         if part.at is not None:
-            work = part.at(self._uniform(_PART_TIME, plan.entity, attempt, part.first_number + element))
+            work = part.at(
+                self._uniform(_PART_TIME, plan.entity, plan.draw_number, attempt, part.first_number + element)
+            )
         elif part.law is None:
             work = plan.traced or 0
         else:
-            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, attempt, part.first_number + element))
+            number = part.first_number + element
+            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, plan.draw_number, attempt, number))
+        if part.grows:
+            work += routine.model.growth(model, plan.parameters)
         factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
         if factor != 1.0:
             work = round(work / factor)
@@ -135,7 +140,8 @@ class Labour:
 
     def _fate(self, execution: Execution, step: Step, extra: float) -> Outcome | None:
         part, element, _ = step
-        u = self._uniform(_OUTCOME, execution.plan.entity, execution.attempt, part.first_number + element)
+        plan, number = execution.plan, part.first_number + element
+        u = self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt, number)
         permanent = part.model.permanent_error_share
         if u < permanent:
             return "permanent_error"
@@ -215,8 +221,8 @@ class Labour:
             return
         call = Call()
         call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
-        call.entity, call.part, call.element = plan.entity, part.index, element
-        call.number = 0 if execution.again is None else execution.again.number
+        number = 0 if execution.again is None else execution.again.number
+        call.key = numbers_key(plan.entity, plan.draw_number, execution.attempt, part.first_number + element, number)
         call.system, call.target, call.cause = part.system, plan.target(step), execution.event
         call.patience = part.model.patience
         call.effect, call.scope = str(part.model.effect or ""), plan.scope
@@ -258,8 +264,11 @@ class Labour:
         part, element, _ = step
         again = None
         if part.asks is not None:
-            key = (_ASK_AGAIN, execution.plan.entity, execution.attempt, part.first_number + element)
-            again = part.asks.after(execution.again, self._agenda.now, hint, lambda ask: self._uniform(*key, ask))
+            plan, number = execution.plan, part.first_number + element
+            key = (_ASK_AGAIN, plan.entity, plan.draw_number, execution.attempt)
+            again = part.asks.after(
+                execution.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
+            )
         if again is None:
             self._end(execution, "error", why, hint)
         else:
@@ -303,7 +312,11 @@ class Labour:
         share = plan.routine.error_share
         if plan.poison:
             self._poisoned(execution)
-        elif outcome == "ok" and share and self._uniform(_OUTCOME, plan.entity, execution.attempt, 0) < share:
+        elif (
+            outcome == "ok"
+            and share
+            and self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt) < share
+        ):
             self._end(execution, "error", Because("error_burst", {"routine": plan.routine.name}))
         else:
             self._end(execution, outcome, why, retry_after)

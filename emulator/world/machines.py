@@ -4,7 +4,7 @@ Each method takes the number of the event that led to it first, and says whether
 """
 
 from emulator.record.reasons import FINISHED, GOES_ON, LINK_RESTORED, POWER_LOST, PROGRAM_DIED
-from emulator.timeline.agenda import MESSAGES
+from emulator.timeline.agenda import FAULTS, MESSAGES
 from emulator.world.draws import Purpose
 from emulator.world.surroundings import Surroundings
 from emulator.world.worker import BOOTING, OFF, ON, Worker, WorkerClock
@@ -19,7 +19,7 @@ class Machines(Surroundings):
 
     def power_on(self, cause: int, worker: Worker, program: bool = True) -> bool:
         """Switch a machine on; its program starts after the boot, as a new incarnation, if it is there."""
-        if worker.state is not OFF or worker.gone:
+        if worker.state is not OFF or worker.gone or worker.is_kept_off:
             return False
         worker.incarnation += 1
         worker.number = 0
@@ -33,7 +33,7 @@ class Machines(Surroundings):
             self.say_worker(cause, worker, "off", "program_absent")
             return True
         worker.state = BOOTING
-        u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, worker.incarnation)
+        u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, 0, worker.incarnation)
         boot = worker.boots.sample(u) if worker.boots is not None else 0
         event = self.say_worker(cause, worker, BOOTING, "")
         self.agenda.at(
@@ -100,6 +100,8 @@ class Machines(Surroundings):
         self.heartbeats.changed(worker)
         for execution in running:
             self.heartbeats.dropped(worker, execution)
+        if worker.back_after >= 0:
+            self._come_back_later(worker, event)
 
     def program_dies(self, worker: Worker, cause: int) -> None:
         """A job takes its worker's program down; whatever watches over it starts it again."""
@@ -248,15 +250,47 @@ class Machines(Surroundings):
         self.polls.changed(worker, lambda: setattr(worker, "equipment", equipment))
         self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
 
-    def drain(self, cause: int, worker: Worker) -> bool:
-        """Let a worker finish what it has, take nothing more, and leave for good."""
-        if worker.gone:
+    def drain(self, cause: int, worker: Worker, back_after: int | None = None, until: int | None = None) -> bool:
+        """Let a worker finish what it has, take nothing more, and leave: for good, or until it is back in service.
+
+        Args:
+            cause: the number of the event that led to it.
+            worker: who leaves.
+            back_after: so many ticks after it is off it is switched on again.
+            until: at this tick it is back in service, even if it still works.
+        """
+        if worker.gone or worker.is_kept_off:
             return False
-        worker.gone = True
-        if worker.state is OFF:
-            return True
-        self.begin_to_finish(worker, "told_to_drain", cause)
+        worker.gone = back_after is None and until is None
+        worker.is_kept_off = not worker.gone
+        if until is not None:
+            self.agenda.at(until, self._back_in_service, (worker, cause), FAULTS, 0, worker.index)
+        if back_after is not None:
+            worker.back_after = back_after
+        if worker.state is not OFF:
+            self.begin_to_finish(worker, "told_to_drain", cause)
+        elif back_after is not None:
+            self._come_back_later(worker, cause)
         return True
+
+    def _come_back_later(self, worker: Worker, cause: int) -> None:
+        at, worker.back_after = self.agenda.now + worker.back_after, -1
+        self.agenda.at(at, self._back_in_service, (worker, cause), FAULTS, 0, worker.index)
+
+    def _back_in_service(self, what: tuple[Worker, int]) -> None:
+        """A worker may take jobs again: it is switched on if it is off, or goes on with what it has."""
+        worker, cause = what
+        if not worker.is_kept_off:
+            return
+        worker.is_kept_off = False
+        if worker.state is OFF:
+            if self.power.is_meant_to_be_on(worker):
+                self.power_on(cause, worker)
+        elif worker.finishing:
+            worker.finishing = False
+            if worker.frozen_at < 0:  # else its state is told at the thaw
+                self.say_worker(cause, worker, self.state_word(worker), "")
+                self.ask_soon(worker)
 
     def begin_to_finish(self, worker: Worker, why: str, cause: int) -> None:
         """Let a worker take nothing more; it is switched off when it has finished what it has."""

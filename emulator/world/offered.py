@@ -36,9 +36,9 @@ def _rate(arrival: Arrival) -> float:
 def _work(routine: Routine, arrival: Arrival) -> float:
     total = 0.0
     for part in routine.parts:
-        law = sampling_of(part.takes) if part.takes is not None else None
+        law = sampling_of(part.law) if part.law is not None else None
         elements = arrival.parameters.get(part.for_each, ()) if part.for_each else (None,)
-        total += (law.expectation() if law is not None else 0.0) * (
+        total += (law.expectation() + routine.growth(part, arrival.parameters) if law is not None else 0.0) * (
             elements if isinstance(elements, int) else len(elements)
         )
     return total

@@ -24,6 +24,7 @@ class ReadyPart:
         asks: how it asks a system again that has refused it, None if it does not.
         at: the time at a uniform, where one uniform makes it.
         first_number: what the numbers of its draws begin with; that of an element is added.
+        grows: its time grows with the work.
         just_takes: it does nothing but take its time (what it leaves lands at its end).
         leaves_at_end: it leaves an effect then.
         may_fail: a share of it fails.
@@ -33,6 +34,7 @@ class ReadyPart:
         "asks",
         "at",
         "first_number",
+        "grows",
         "index",
         "just_takes",
         "law",
@@ -49,9 +51,10 @@ class ReadyPart:
         self.model = model
         self.asks = Asking(model.asks_again) if model.asks_again is not None else None
         self.first_number = index * 1_000_000
-        self.law: Distribution | None = sampling_of(model.takes) if model.takes is not None else None
+        self.law: Distribution | None = sampling_of(model.law) if model.law is not None else None
         self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
         at_request = model.effect is not None and model.lands == "at_request"
+        self.grows = model.grows is not None
         self.just_takes = model.calls is None and model.repeatable != "checks_first" and not at_request
         self.leaves_at_end = model.effect is not None and model.lands == "at_end"
         self.may_fail = bool(model.error_share or model.permanent_error_share)
@@ -80,6 +83,7 @@ class ReadyRoutine:
         "error_share",
         "expected",
         "factor",
+        "grows",
         "hands",
         "is_drawn_once",
         "key",
@@ -106,6 +110,7 @@ class ReadyRoutine:
         self.priority = model.priority
         self.requires = tuple(sorted(model.requires))
         self.expected = model.expected if model.expected is not None else sum(map(_expected, self.parts))
+        self.grows = any(part.grows for part in self.parts)
         self.error_share = 0.0
         self.version = 1
         self.factor = 1.0
@@ -128,7 +133,7 @@ class JobPlan:
 
     Attributes:
         key: the exclusive key, "" for none.
-        entity: the job's key for draws: its entry and number in it, and the generation if it was resubmitted.
+        entity, draw_number: the job's key for draws: that of its entry, and its number in it; or one of its own, and 0.
         scope: what fences take as one: the exclusive key, else the job with all jobs resubmitted from it.
         progress: how many steps have been finished by any of its attempts.
         renewal, resumes: as the routine says, unless the job runs on terms of its own.
@@ -137,6 +142,7 @@ class JobPlan:
 
     __slots__ = (
         "asked",
+        "draw_number",
         "entity",
         "entry",
         "factor",
@@ -163,6 +169,7 @@ class JobPlan:
         parameters: Mapping[str, Any],
         traced: int | None,
         entity: int,
+        draw_number: int,
     ) -> None:
         self.routine = routine
         self.entry = entry
@@ -171,6 +178,7 @@ class JobPlan:
         self.key = ""
         self.traced = traced
         self.entity = entity
+        self.draw_number = draw_number
         self.number = 0
         self.progress = 0
         self.poison = ""

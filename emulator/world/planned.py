@@ -137,7 +137,7 @@ class Planner:
             raise self._wrong(line, f"no routine is called {name!r}: {advise(name, self._routines)}")
         if line.takes is None:
             for part in routine.parts:
-                if part.takes is not None and part.takes.traced:
+                if part.law is not None and part.law.traced:
                     raise self._wrong(line, f"no time stands here, and the part {part.name!r} of {name!r} takes it")
         return name
 

@@ -98,17 +98,26 @@ class Power:
         for worker in world.sleepers[queue]:
             if coming >= wanted:
                 return
-            if worker.state is OFF and not worker.gone and self._may_be_on(worker):
+            if worker.state is OFF and not worker.gone and self.may_be_on(worker):
                 world.power_on(0, worker)
                 coming += 1
 
-    def _may_be_on(self, worker: Worker) -> bool:
+    def may_be_on(self, worker: Worker) -> bool:
+        """Say whether its schedule lets a worker be on now."""
         schedule = worker.model.power
         if schedule is None:
             return True
         now = self._world.agenda.now
         before = [is_on for at, is_on in self._changes(schedule) if at <= now]
         return before[-1] if before and schedule.on is not None else schedule.on is None
+
+    def is_meant_to_be_on(self, worker: Worker) -> bool:
+        """Say whether the last switch of a worker's schedule, if it has one, was on."""
+        schedule = worker.model.power
+        if schedule is None:
+            return True
+        before = [is_on for at, is_on in self._changes(schedule) if at <= self._world.agenda.now]
+        return before[-1] if before else schedule.on is None
 
     def idle(self, worker: Worker) -> None:
         """A worker that sleeps on demand has nothing to do: switch it off when that has lasted long enough."""

@@ -77,7 +77,7 @@ def _any_serves(queue: str, workers: Iterable[Worker]) -> bool:
 
 
 def _may_come(world: "World", worker: Worker) -> bool:
-    if worker.state is not OFF or world.faults.will_bring_back(worker):
+    if worker.state is not OFF or worker.is_kept_off or world.faults.will_bring_back(worker):
         return True
     schedule = worker.model.power
     return worker.model.woken_on_demand or (schedule is not None and schedule.on is not None)

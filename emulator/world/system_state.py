@@ -2,7 +2,6 @@
 
 from collections import OrderedDict, deque
 from fractions import Fraction
-from typing import Final
 
 from emulator.scenario.models import System
 from emulator.timeline.bucket import TokenBucket
@@ -11,9 +10,6 @@ from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose
 
 __all__ = ["SystemState"]
-
-_PLACES: Final = 10
-"""Bits for the place of a uniform within one sample: the greediest distribution asks for a thousand."""
 
 
 class SystemState:
@@ -64,20 +60,13 @@ class SystemState:
 
     def answer_time(self, call: Call, draws: Draws) -> int:
         """Draw how long the system works on a call, in ticks, without a brown-out."""
-        uniform, first = draws.uniform, call.number << _PLACES
-        part = (call.part << 32) + call.element
-        return self.law.sample(
-            lambda place: uniform(Purpose.SYSTEM_ANSWER, call.entity, call.attempt, part, first + place)
-        )
+        return self.law.sample(draws.row(Purpose.SYSTEM_ANSWER, call.key))
 
     def answers_with_error(self, call: Call, draws: Draws) -> bool:
         """Draw whether the answer to a call is an error, by the share of errors as it is now."""
         share = self.model.error_share if self.error_share is None else self.error_share
         share += call.error_share - share * call.error_share
-        if not share:
-            return False
-        part = (call.part << 32) + call.element
-        return draws.uniform(Purpose.CALL_ERROR, call.entity, call.attempt, part, call.number << _PLACES) < share
+        return bool(share) and draws.uniform(Purpose.CALL_ERROR, call.key) < share
 
     @property
     def state(self) -> str:

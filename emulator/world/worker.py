@@ -120,6 +120,8 @@ class Worker:
     Attributes:
         idle_since: the tick of the last change of what it works on: it began or ended an attempt, or was registered.
         waiting: it waits for work; poll_anchor, asked_at: from when on its requests are counted, and its last one.
+        is_kept_off: a person has taken it out of service for a time; back_after: how long after it is off it is back in
+            service, -1 if that is not so counted.
         group: what ``Polls`` knows of those who are like it.
     """
 
@@ -128,6 +130,7 @@ class Worker:
         "asked_at",
         "asking",
         "attempts_begun",
+        "back_after",
         "beat_origin",
         "booted_at",
         "boots",
@@ -150,6 +153,7 @@ class Worker:
         "incarnation",
         "index",
         "is_driven",
+        "is_kept_off",
         "is_lossy",
         "is_plain",
         "is_slow",
@@ -220,6 +224,8 @@ class Worker:
         self.group: Any = None
         self.finishing = False
         self.gone = False
+        self.is_kept_off = False
+        self.back_after = -1
         self.frozen_at = -1
         self.cut_out = False
         self.cut_back = False

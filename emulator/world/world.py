@@ -21,7 +21,7 @@ from emulator.world.arrivals import Arrivals, PlannedJob
 from emulator.world.beats import Beats
 from emulator.world.contact import Contact
 from emulator.world.desk import Desk
-from emulator.world.draws import Draws, Entities, Purpose, entity_key
+from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.effects import Effects
 from emulator.world.endings import Endings
 from emulator.world.faults import Faults
@@ -85,7 +85,7 @@ class World(Desk):
         self._doubled: dict[str, tuple[str, int]] = {}
         self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
-        self._entities: dict[str, Entities] = {}
+        self._entities: dict[str, tuple[int, bool]] = {}
         self._generations: dict[tuple[str, int], int] = {}
         caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
@@ -186,7 +186,8 @@ class World(Desk):
 
     def _jitter(self, job: int, attempt: int) -> float:
         plan = self.broker.payload(job)
-        return self.draws.uniform(_RETRY, plan.entity if plan is not None else entity_key("job number", job), attempt)
+        entity, number = (plan.entity, plan.draw_number) if plan is not None else (entity_key("job number", job), 0)
+        return self.draws.uniform(_RETRY, entity, number, attempt)
 
     # -- for measures and summaries -----------------------------------------------------------------------------------
 

@@ -83,7 +83,7 @@ def test_a_forged_log_is_refused_where_its_events_do_not_fit(whole: Path, damage
     code, said = asked(whole, ("trail", "night.db"))
     assert (code, said) == (
         2,
-        "night.db: event 30 is damaged: it is of job 0 at 0 us, after one at 145000 us: the file was changed or "
+        "night.db: event 30 is damaged: it is of job 2 at 0 us, after one at 145000 us: the file was changed or "
         "damaged since: take a copy that was made before\n",
     )
 

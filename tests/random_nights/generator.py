@@ -194,6 +194,8 @@ class _Night:
             said["prefer"] = ["done_share", "makespan"]
         if dice.chance(0.15):
             self._vary(said)
+        if dice.chance(0.05):
+            said["also_true"] = [{"measure": "accepted", "at_least": 0}]
         return said
 
     def _vary(self, said: Settings) -> None:
@@ -201,6 +203,11 @@ class _Night:
         factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
         if self.dice.chance(0.3):
             factors["demand"] = {"one_of_nights": "nights.csv"}
+        measured = (
+            {"quantiles": ["20s", "50s", "3m"]},
+            {"mixture": ["40s", {"between": ["1m", "4m"]}], "weights": [2, 1]},
+            {"from_file": "times.csv"},
+        )
         used = set()
         for entry in said["arrivals"]:
             if "per_hour" in entry:
@@ -208,8 +215,15 @@ class _Night:
                 used.add("demand")
         for routine in said["routines"].values():
             for part in routine["parts"]:
-                if isinstance(part.get("takes"), dict) and "traced" not in part["takes"]:
-                    part["takes"]["varies_with"] = "pace"
+                takes = part.get("takes")
+                if takes is not None and "effect" not in part and takes != {"traced": True}:
+                    grows = isinstance(takes, dict) and "base" in takes
+                    measured_time = dict(self.dice.pick(*measured))
+                    part["takes"] = {**takes, "base": measured_time} if grows else measured_time
+                    takes = part["takes"]
+                takes = takes["base"] if isinstance(takes, dict) and "base" in takes else takes
+                if isinstance(takes, dict) and "traced" not in takes:
+                    takes["varies_with"] = "pace"
                     used.add("pace")
                 if "error_share" in part:
                     part["errors_vary_with"] = "demand"
@@ -500,7 +514,9 @@ class _Night:
         else:
             likely = {"people": [(300, 1500)] * 3, "freezes": [(0, 60)] * 4}  # to be stopped; to be begun often
             more = [law for theme in self.themes for law in likely.get(theme, [])]
-            part["takes"] = dice.law(*dice.pick(*more, (0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
+            grows = dice.pick({"per_element": "7s"}, {"per_element": "20s", "of": "plates"}, {"per_unit": "3s"})
+            law = dice.law(*dice.pick(*more, (0, 60), (20, 240), (60, 500), (120, 600), (300, 1500)))
+            part["takes"] = {"base": law, **grows} if dice.chance(self.rough * 0.5) else law
         maybe(part, "for_each", lambda: "plates", 0.7)
         maybe(part, "error_share", lambda: dice.pick(0.1, 0.5))
         maybe(part, "permanent_error_share", lambda: dice.pick(0.1, 0.3), 0.5)
@@ -599,7 +615,7 @@ class _Night:
         way = dice.pick("at", "at", "at", "until", "gaps")
         if way == "until" and lasting:
             start = dice.between(30, self.lasts - 400)
-            return {"from": f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
+            return {dice.pick("from", "at"): f"+{start}s", "until": f"+{start + dice.between(5, 900)}s"}
         if way == "gaps":
             times: Settings = {"gaps": dice.law(300, 1800)}
             self.maybe(times, "from", lambda: dice.moment(0, 900))
@@ -708,7 +724,9 @@ class _Night:
             *("hold_queue", "release_queue", "drain", "new_version"),
         )
         if kind == "drain":
-            return {kind: self._aim(), "at": at}
+            back = dice.pick(None, "back_after", "lasts", "until")
+            ends = {"back_after": dice.law(0, 300), "lasts": dice.time(5, 600), "until": f"+{self.lasts - 30}s"}
+            return {kind: self._aim(), "at": at} | ({back: ends[back]} if back is not None else {})
         if kind in ("hold_queue", "release_queue"):
             action: Settings = {kind: dice.pick(*self.queues), "at": at}
         elif kind == "new_version":
@@ -727,6 +745,8 @@ class _Night:
             action = {kind: job, "at": at}
         if kind in ("hold", "suspend", "hold_queue") and dice.chance(0.6):
             action["lasts"] = dice.time(5, 600)
+        elif kind in ("hold", "suspend", "hold_queue") and dice.chance(0.2):
+            action["until"] = f"+{self.lasts - 30}s"
         return action
 
 

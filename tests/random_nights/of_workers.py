@@ -37,8 +37,7 @@ class OfWorkers(Watching):
             if thawed:
                 worker.is_frozen = False
                 self.leave_open(worker)
-            if state == "draining":
-                worker.is_finishing = True
+            worker.is_finishing = state == "draining" or (worker.is_finishing and state not in ("idle", "busy"))
         self.see_renewal(worker)
 
     def on_worker_registered(self, event: Event, details: Any) -> None:

@@ -267,15 +267,15 @@ def test_an_executor_that_answers_otherwise_is_told(answer: Any, said: str) -> N
 @pytest.mark.slow
 def test_a_replication_that_always_kills_its_process_is_named_and_the_rest_completes() -> None:
     """Nights in which a retry is asked for die each time; they are lost by name, all others are there."""
-    found = compared(variants={"deadly": {"queues.night.retry": Deadly()}}, processes=2, nights=3)
+    found = compared(variants={"deadly": {"queues.night.retry": Deadly()}}, processes=2, nights=4)
     assert {lost.variant for lost in found.lost} == {"deadly"}
     assert all(lost.why.startswith("its process died each time, 3 times") for lost in found.lost)
-    assert [one.seed for one in found.played if one.variant == "as written" and not one.failure] == [1, 2, 3]
+    assert [one.seed for one in found.played if one.variant == "as written" and not one.failure] == [1, 2, 3, 4]
 
 
 def test_a_policy_that_raises_loses_its_nights_alone() -> None:
     """What a policy raises is told with the night that it ended; the baseline is complete."""
-    found = compared(variants={"broken": {"queues.night.retry": Broken()}}, nights=3)
+    found = compared(variants={"broken": {"queues.night.retry": Broken()}}, nights=4)
     assert found.lost
     assert {(lost.variant, lost.why) for lost in found.lost} == {("broken", "RuntimeError: no idea")}
 
@@ -287,7 +287,7 @@ def test_a_policy_that_answers_no_verdict_loses_its_nights_by_name() -> None:
         def decide(self, case: RetryCase) -> Any:
             return None
 
-    found = compared(variants={"silent": {"queues.night.retry": Silent()}}, nights=3)
+    found = compared(variants={"silent": {"queues.night.retry": Silent()}}, nights=4)
     why = "InputError: the retry policy of queue night answered None: return an `emulator.Verdict`"
     assert {(lost.variant, lost.why) for lost in found.lost} == {("silent", why)}
 

@@ -17,30 +17,43 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.world.draws import Draws, Purpose, entity_key, exponential, geometric, whole
+from emulator.world.draws import Draws, Purpose, entity_key, exponential, geometric, numbers_key, whole
 
 LIMIT = 4.42
 MANY = 20_000
 
-PINNED_UNIFORMS = ["0x1.528ad34aaadb0p-3", "0x1.612e1db9569c8p-2", "0x1.7ecd1acb1f4e8p-4"]
+PINNED_UNIFORMS = ["0x1.0b2d443f86d2ep-1", "0x1.490cbdaff543ap-1", "0x1.22a33a081a65bp-1"]
 PINNED_KEY = 14860653646828046333
 
 uniforms = st.integers(0, 2**53 - 1).map(lambda k: k * 2.0**-53)
 
 
-def test_a_uniform_is_the_first_53_bits_of_keyed_blake2b_over_fixed_width_fields():
-    """The layout is fixed for ever: built here from the standard's hash, field by field."""
-    message = pack("<Q", 14) + pack("<Q", 2**64 - 1) + pack("<q", -1) + pack("<q", 2**63 - 1) + pack("<q", -(2**63))
-    digest = blake2b(message, digest_size=8, key=pack("<Q", 2**64 - 1), person=b"uniform draw").digest()
-    expected = (int.from_bytes(digest, "little") >> 11) / 2**53
-    got = Draws(2**64 - 1).uniform(Purpose.CALL_ERROR, 2**64 - 1, -1, 2**63 - 1, -(2**63))
+@pytest.mark.parametrize("word", range(8))
+def test_a_uniform_is_53_bits_of_a_word_of_keyed_blake2b_over_fixed_width_fields(word):
+    """The layout is fixed for ever: built here from the standard's hash, field by field.
+
+    The numbers 2**63 - 8 to 2**63 - 1 share the block 2**60 - 1; each has the word that its last three bits count.
+    """
+    message = pack("<Q", 14) + pack("<Q", 2**64 - 1) + pack("<q", 2**60 - 1) + pack("<q", -1) + pack("<q", -(2**63))
+    digest = blake2b(message, digest_size=64, key=pack("<Q", 2**64 - 1), person=b"uniform block").digest()
+    expected = (int.from_bytes(digest[8 * word : 8 * word + 8], "little") >> 11) / 2**53
+    got = Draws(2**64 - 1).uniform(Purpose.CALL_ERROR, 2**64 - 1, 2**63 - 8 + word, -1, -(2**63))
     assert got == expected
+
+
+def test_a_block_that_was_thrown_away_gives_the_same_again():
+    """Blocks are kept for their other uniforms; 2,000 other blocks drive the first out."""
+    draws = Draws(3)
+    first = [draws.uniform(Purpose.PART_TIME, 1, number) for number in range(8)]
+    others = [draws.uniform(Purpose.PART_TIME, entity) for entity in range(2, 2_002)]
+    assert len(set(others)) == 2_000
+    assert [draws.uniform(Purpose.PART_TIME, 1, number) for number in range(8)] == first
 
 
 def test_pin_uniforms_of_seed_1():
     """Pin copied from a run: these numbers must never change."""
     draws = Draws(1)
-    assert [draws.uniform(Purpose.PART_TIME, 7, attempt).hex() for attempt in range(3)] == PINNED_UNIFORMS
+    assert [draws.uniform(Purpose.PART_TIME, 7, 17, attempt).hex() for attempt in range(3)] == PINNED_UNIFORMS
 
 
 def test_the_numbers_of_purposes_never_change():
@@ -69,8 +82,10 @@ def test_the_numbers_of_purposes_never_change():
         "REPLICATION",
         "HANDLER",
         "GENERATION",
+        "ASK_AGAIN",
+        "NIGHT_FACTOR",
     ]
-    assert [purpose.value for purpose in Purpose] == list(range(1, 24))
+    assert [purpose.value for purpose in Purpose] == list(range(1, 26))
 
 
 @pytest.mark.slow
@@ -112,9 +127,9 @@ def test_other_draws_leave_a_draw_as_it_was():
 
 def test_a_row_gives_the_uniforms_of_its_key_by_place():
     draws = Draws(3)
-    row = draws.row(Purpose.SYSTEM_ANSWER, 8, 2, 5)
+    row = draws.row(Purpose.SYSTEM_ANSWER, 8, 2, 5, 9)
     assert [row(place) for place in range(4)] == [
-        draws.uniform(Purpose.SYSTEM_ANSWER, 8, 2, 5, place) for place in range(4)
+        draws.uniform(Purpose.SYSTEM_ANSWER, 8, 2, 5, 9 + place * 2**40) for place in range(4)
     ]
 
 
@@ -122,9 +137,11 @@ NEIGHBOURS = {
     "seed": lambda n: Draws(n).uniform(2, 7),
     "entity": lambda n: Draws(0).uniform(2, n),
     "entity name": lambda n: Draws(0).uniform(2, entity_key("plate-copy", n)),
-    "first number": lambda n: Draws(0).uniform(2, 7, n),
-    "second number": lambda n: Draws(0).uniform(2, 7, 0, n),
-    "third number": lambda n: Draws(0).uniform(2, 7, 0, 0, n),
+    "number": lambda n: Draws(0).uniform(2, 7, n),
+    "attempt": lambda n: Draws(0).uniform(2, 7, 0, n),
+    "place": lambda n: Draws(0).uniform(2, 7, 0, 0, n),
+    "place in a sample": lambda n: Draws(0).row(2, 7, 3, 1, 5)(n),
+    "key of numbers": lambda n: Draws(0).uniform(2, numbers_key(7, 3, n)),
     "purpose": lambda n: Draws(0).uniform(n, 7),
 }
 
@@ -164,6 +181,8 @@ def test_two_fields_swapped_make_another_key():
     draws = Draws(0)
     keys = [(1, 2, 3, 4), (1, 2, 4, 3), (1, 3, 2, 4), (2, 1, 3, 4), (1, 23, 0, 0), (12, 3, 0, 0), (1, 2, 3, 0)]
     assert len({draws.uniform(*key) for key in keys}) == len(keys)
+    entities = [(1, 2, 3), (1, 3, 2), (2, 1, 3), (1, 23), (12, 3), (1, 2), (1, 2, 0), (1, 2, -1), (2**64 - 1, 2)]
+    assert len({numbers_key(*numbers) for numbers in entities}) == len(entities)
 
 
 def test_entity_keys_tell_apart_what_joined_text_would_confuse():

@@ -1,6 +1,8 @@
 """What a tired person sees first: the answer, whole screens, and what every first screen keeps to."""
 
+import json
 import re
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,14 +19,24 @@ MOST_WORDS = 30
 Shown = Callable[..., str]
 
 
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder in which the nights of a comparison are kept, so that each is run once."""
+    return tmp_path_factory.mktemp("kept")
+
+
 @pytest.fixture
-def shown(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Shown:
+def shown(kept: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Shown:
     """Give what a command prints on a terminal of some width."""
     monkeypatch.chdir(ROOT)
 
     def call(*command: str, width: int = 80) -> str:
         monkeypatch.setenv("COLUMNS", str(width))
-        answer([*command])
+        more: list[str] = []
+        if command[0] == "compare":
+            file = kept / f"{abs(hash(tuple(one for one in command if one != '--json')))}.results"
+            more = ["--results", str(file), *(["--resume"] if file.exists() else [])]
+        answer([*command, *more])
         return capfd.readouterr().out
 
     return call
@@ -46,7 +58,7 @@ def of_width(screen: str, width: int) -> list[str]:
 def test_a_first_screen_is_the_golden_one(shown: Shown, name: str, width: int) -> None:
     """Whole, at 80 columns and at 120: pins, made by ``python tests/first_screens.py`` and read by eye."""
     screen = shown(*SCREENS[name], width=width)
-    assert f"$ queuedrill {' '.join(SCREENS[name])}\n{screen}" == golden(name, width).read_text("utf-8")
+    assert f"$ queuedrill {shlex.join(SCREENS[name])}\n{screen}" == golden(name, width).read_text("utf-8")
 
 
 @pytest.mark.slow
@@ -57,6 +69,41 @@ def test_a_first_screen_is_short_and_begins_with_the_answer(shown: Shown, name: 
     screen = shown(*SCREENS[name], width=width)
     assert (len(screen.splitlines()) <= MOST_LINES, of_width(screen, width)) == (True, [])
     assert len(first_sentences(screen)[0].split()) <= MOST_WORDS
+
+
+COMPARED = [name for name, command in SCREENS.items() if command[0] == "compare"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", COMPARED)
+def test_the_first_sentence_is_what_the_json_recommends(shown: Shown, name: str) -> None:
+    """It names what `recommended` holds, and in how many of how many nights that kept its requirements."""
+    said = json.loads(shown(*SCREENS[name], "--json"))
+    first = first_sentences(shown(*SCREENS[name]))[0]
+    advice = said["recommendation"]
+    [led] = [one for one in advice["standings"] if one["variant"] == advice["leads"]]
+    named = re.findall(r"'([^']+)'", first) or ["as written"]
+    counts = [int(number) for number in re.findall(r"(\d+)(?= (?:of|night))", first)]
+    whole = re.search(r"in all \d+ nights|no miss in", first) is not None
+    assert (advice["answer"] in ("take", "tie")) == (re.match(r"(Take|Tie): |Take ", first) is not None)
+    assert (named if said["recommended"] else []) == said["recommended"]
+    assert counts == ([led["judged"]] if whole else [led["kept"], led["judged"]])
+    assert whole == (led["kept"] == led["judged"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", COMPARED)
+def test_too_few_nights_recommend_nothing(shown: Shown, name: str) -> None:
+    """Of five nights none shows that nine in ten of all nights keep a requirement: nothing is recommended."""
+    command = [*SCREENS[name][:2], *(word for word in SCREENS[name][2:])]
+    if "--nights" in command:
+        at = command.index("--nights")
+        del command[at : at + 2]
+    said = json.loads(shown(*command, "--nights", "5", "--json"))
+    assert said["recommended"] == []
+    assert first_sentences(shown(*command, "--nights", "5"))[0].startswith(
+        ("Too few nights to decide: ", "No variant ")
+    )
 
 
 @pytest.mark.slow

@@ -47,6 +47,12 @@ def daily(sweep: str) -> list[dict[str, Any]]:
     return [{**one, "name": "sweep", "recurs": sweep}, last]
 
 
+# The clocks of Santiago go back from 24:00 to 23:00 in the first of these nights, forward from 00:00 in the second.
+AUTUMN, SPRING = "2026-04-04T21:30:00", "2026-09-05T21:30:00"
+
+
+GROWS = {"base": "3m", "per_element": "40s"}
+
 # A job of the quiet night takes 4 min of its own and two calls of 40 s: 5 min 20 s (320 s), always.
 CASES = [
     Case(
@@ -215,6 +221,24 @@ CASES = [
         "the list plates is empty: copy is done not once",
     ),
     Case(
+        "elements-not-given",
+        {"routines.plate-copy.parts.0.takes": {"base": "200s", "per_element": "20s"}},
+        {
+            "routines.plate-copy.parts.0.takes": {"base": "4m", "per_unit": "20s"},
+            "routines.plate-copy.parameters.weight": "number",
+            "arrivals.rounds.parameters.weight": 1,
+        },
+        "arrivals.0",
+        "weight is not given: checksum takes no more than its base",
+    ),
+    Case(
+        "time-limit-short",  # 3 min and 2 elements of 40 s, then two calls of 40 s: 340 s
+        {"routines.plate-copy.parts.0.takes": GROWS, "queues.night.time_limit": {"after": "341s"}},
+        {"routines.plate-copy.parts.0.takes": GROWS, "queues.night.time_limit": {"after": "340s"}},
+        "queues.night.time_limit.after",
+        "plate-copy can never finish: it takes at least 5m40s, and an attempt is stopped after 5m40s",
+    ),
+    Case(
         "prerequisite-never-comes",
         {"arrivals": [NIGHTLY, {**NIGHTLY, "name": "follow", "after": {"entry": "nightly"}}]},
         {"arrivals": [NIGHTLY, {**NIGHTLY, "name": "follow", "count": 41, "after": {"entry": "nightly"}}]},
@@ -246,6 +270,22 @@ CASES = [
         },
         "arrivals.1.after.1",
         "last#1 waits for nightly#1 only; nightly has 40 jobs: write `jobs: all` to wait for the last of them",
+    ),
+    Case(
+        "crosses-clock-change",
+        {"starts": AUTUMN, "actions": [{"drain": "dome-1", "at": "22:30", "back_after": "89m"}]},
+        {"starts": AUTUMN, "actions": [{"drain": "dome-1", "at": "22:30", "back_after": "90m"}]},
+        "actions.0.back_after",
+        "from 22:30 to 23:00 the clocks are put back by 1h in between: it lasts 1h30m, and the clock shows 30m",
+        always=("clock-change",),
+    ),
+    Case(
+        "crosses-clock-change",
+        {"starts": SPRING, **fault(freeze="dome-1", at="23:00", until="2026-09-05T23:59:59")},
+        {"starts": SPRING, **fault(freeze="dome-1", at="23:00", until="02:00")},
+        "faults.0.until",
+        "from 23:00 to 02:00 the clocks are put forward by 1h in between: it lasts 2h, and not the 3h that the clock "
+        "shows",
     ),
     Case(
         "waits-for-a-later-night",

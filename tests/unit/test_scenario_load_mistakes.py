@@ -101,7 +101,27 @@ NIGHTLY = QUIET["arrivals"][0]
         ),
         (
             {"faults": [{"freeze": "dome", "until": "23:00", "at": "23:00"}]},
-            ["faults.0.at: `at` and `until` both say when: keep one"],
+            ["faults.0.until: the window is empty: `until` must be later than `at`"],
+        ),
+        (
+            {"faults": [{"freeze": "dome", "until": "23:00", "at": "22:00", "lasts": "5m"}]},
+            ["faults.0.lasts: `until` says when it ends, and so does `lasts`: keep one"],
+        ),
+        (
+            {
+                "actions": [
+                    {"drain": "dome-1", "at": "23:00", "back_after": "5m", "until": "23:30"},
+                    {"hold_queue": "night", "at": "23:00", "until": "23:00"},
+                    {"withdraw": "nightly#1", "at": "23:00", "until": "23:30"},
+                    {"hold": "nightly#1", "at": "23:00", "back_after": "5m"},
+                ]
+            },
+            [
+                "actions.0.back_after: `until` says when it is over, and so does `back_after`: keep one",
+                "actions.1.until: it is over before it begins: `until` must be later than `at`",
+                "actions.2.until: `until` does not belong to withdraw; allowed beside it are: at",
+                "actions.3.back_after: `back_after` does not belong to hold; allowed beside it are: at, lasts, until",
+            ],
         ),
         ({"faults": [{"at": "23:00"}]}, None),
         ({"actions": [{"at": "23:00"}]}, None),
@@ -264,6 +284,37 @@ NIGHTLY = QUIET["arrivals"][0]
             ],
         ),
         (
+            {
+                "routines": {
+                    "plate-copy": {
+                        **QUIET["routines"]["plate-copy"],
+                        "parameters": {"plates": "list", "films": "list", "weight": "number"},
+                        "parts": [
+                            {"name": "a", "takes": {"base": "1m"}},
+                            {"name": "b", "takes": {"per_element": "1m", "per_unit": "1m", "of": "plates"}},
+                            {"name": "c", "takes": {"per_element": "1m"}},
+                            {"name": "d", "takes": {"per_element": "1m", "of": "weight"}},
+                            {"name": "e", "takes": {"per_unit": "1m", "base": {"mean": "1m"}}},
+                        ],
+                    }
+                }
+            },
+            [
+                "routines.plate-copy.parts.0.takes: what does it grow with? give `per_element` or `per_unit`, or write "
+                "the base alone",
+                "routines.plate-copy.parts.1.takes.of: 'plates' is no number parameter of 'plate-copy': "
+                "allowed are: weight",
+                "routines.plate-copy.parts.1.takes.per_unit: `per_element` and `per_unit` stand for two parameters: "
+                "keep one",
+                "routines.plate-copy.parts.2.takes.per_element: `per_element` wants a list parameter of 'plate-copy': "
+                "say which with `of`: plates, films",
+                "routines.plate-copy.parts.3.takes.of: 'weight' is no list parameter of 'plate-copy': "
+                "allowed are: films, plates",
+                "routines.plate-copy.parts.4.takes.base: `mean` alone is no distribution: write 4m or {between: "
+                "[2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}",
+            ],
+        ),
+        (
             {"must_hold": [{"measure": "unsafe_repeats_across_jobs", "at_most": 0, "queue": "night"}]},
             ["must_hold.0.queue: unsafe_repeats_across_jobs cannot be told by queue, only for the whole night"],
         ),
@@ -321,6 +372,12 @@ def test_mistakes_in_pools(pool: dict[str, Any], expected: str) -> None:
     assert problems(changed(pools={"dome": {**QUIET["pools"]["dome"], **pool}})) == [f"pools.dome.{expected}"]
 
 
+TAKES = (
+    "a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} or a mapping with keys such as base, "
+    "per_element, per_unit, of"
+)
+
+
 @pytest.mark.parametrize(
     "takes, expected",
     [
@@ -331,8 +388,8 @@ def test_mistakes_in_pools(pool: dict[str, Any], expected: str) -> None:
         ),
         ({"min": "2m", "mode": "2m", "max": "2m"}, "max: `max` must be above `min` (2m)"),
         ({"one_of": ["1m"], "weights": [0]}, "weights: all weights are 0: at least one must be more"),
-        (["1m"], "found a list: a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} is wanted"),
-        (True, "found true: a duration such as 4m, or a distribution such as {median: 4m, p95: 9m} is wanted"),
+        (["1m"], f"found a list: {TAKES} is wanted"),
+        (True, f"found true: {TAKES} is wanted"),
         (4, "a bare number has no unit: write 90s, 1h30m, 500ms or PT30S"),
     ],
 )

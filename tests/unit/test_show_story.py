@@ -140,20 +140,20 @@ def test_a_zombie_whose_effect_comes_late() -> None:
 
 def test_a_lost_result() -> None:
     """An outcome that does not get through: the job runs again, and the letter goes out twice."""
-    assert told("lost-results", 5)[5:] == [
-        "22:05:44 Attempt 1 left the effect 'sent' on letters#5.",
-        "22:05:44 dome-2 had stopped and sent its outcome, but got no answer: 86 messages were lost, the last at "
-        "22:19:54.",
-        "22:07:04 The lease of dome-2 ran out and was lost (attempt 1): dome-2 had stopped working on it at 22:05:44, "
+    assert told("lost-results", 7)[5:] == [
+        "22:09:05 Attempt 1 left the effect 'sent' on letters#7.",
+        "22:09:05 dome-2 had stopped and sent its outcome, but got no answer: 66 messages were lost, the last at "
+        "22:19:55.",
+        "22:10:22 The lease of dome-2 ran out and was lost (attempt 1): dome-2 had stopped working on it at 22:09:05, "
         "and no heartbeat named it any more.",
-        "22:07:04 It paused for 10 s, until 22:07:14, before attempt 2.",
-        "22:07:14 It waited 52.8 s for a worker, until 22:08:06: every worker that was on and could take it was busy.",
-        "22:08:06 dome-3 took it: attempt 2, token 8, a lease of 1 min 30 s until 22:09:36.",
-        "22:10:33 dome-3 repeated the effect 'sent' on letters#5 (2nd time, not safe to repeat).",
-        "22:10:33 dome-3 handed in the outcome of attempt 2 after 2 min 27 s: ok; its heartbeats had kept the lease.",
-        "22:10:33 It was done, 10 min 34 s after submission, in 2 attempts.",
-        "22:20:04 The broker refused the outcome of dome-2: its token 5 was stale.",
-        "With a lease longer than 14 min 31 s in the queue letters (it is 1 min 30 s), attempt 1 would not have lost "
+        "22:10:22 It paused for 10 s, until 22:10:32, before attempt 2.",
+        "22:10:32 It waited 17.3 s for a worker, until 22:10:49: every worker that was on and could take it was busy.",
+        "22:10:49 dome-3 took it: attempt 2, token 11, a lease of 1 min 30 s until 22:12:19.",
+        "22:15:06 dome-3 repeated the effect 'sent' on letters#7 (2nd time, not safe to repeat).",
+        "22:15:06 dome-3 handed in the outcome of attempt 2 after 4 min 18 s: ok; its heartbeats had kept the lease.",
+        "22:15:06 It was done, 15 min 7 s after submission, in 2 attempts.",
+        "22:20:05 The broker refused the outcome of dome-2: its token 7 was stale.",
+        "With a lease longer than 11 min 14 s in the queue letters (it is 1 min 30 s), attempt 1 would not have lost "
         "it.",
     ]
 

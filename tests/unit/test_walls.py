@@ -43,6 +43,7 @@ PARTS = {
         "scenario.files",
         "scenario.load",
         "scenario.spelling",
+        "scenario.times_files",
         "scenario.written",
         "broker.states",
         "version",

@@ -76,8 +76,8 @@ def test_gaps_and_repairs_are_drawn_by_the_same_key(gaps_from):
     assert law is not None and repairs is not None
     draws, before, began, ended = Draws(7), 0, [], []
     for k in range(1, 100):
-        onset = before + law.sample(draws.row(Purpose.FAULT_GAP, lane.entity, k))
-        end = onset + repairs.sample(draws.row(Purpose.FAULT_REPAIR, lane.entity, k))
+        onset = before + law.sample(draws.row(Purpose.FAULT_GAP, lane.entity, 0, k))
+        end = onset + repairs.sample(draws.row(Purpose.FAULT_REPAIR, lane.entity, 0, k))
         before = end if gaps_from == "end" else onset
         began += [onset] if onset < 600 * MINUTE else []
         ended += [end] if onset < 600 * MINUTE and end < 600 * MINUTE else []

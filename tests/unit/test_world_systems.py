@@ -1,16 +1,19 @@
 """What do systems do with calls? Every expected instant here is worked out by hand; times are in ticks."""
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from emulator.errors import DefectError
 from emulator.record.recorder import Recorder
+from emulator.scenario.load import load_text
 from emulator.scenario.models import System
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.calls import Call
-from emulator.world.draws import Draws
+from emulator.world.draws import Draws, numbers_key
 from emulator.world.systems import Systems
+from emulator.world.world import World
 
 
 class Bench:
@@ -26,7 +29,7 @@ class Bench:
 
     def make(self, job: int, **more: Any) -> Call:
         return Call(
-            job=job, attempt=1, token=job, worker=f"dome-{job}", entity=job, part=0, system="archive",
+            job=job, attempt=1, token=job, worker=f"dome-{job}", key=more.pop("key", job), system="archive",
             done=lambda outcome, hint: self.told.append((self.agenda.now, job, outcome, hint)),
             land=lambda: self._land(job), **more,
         )  # fmt: skip
@@ -69,9 +72,7 @@ def storm(**archive: Any) -> Bench:
             if attempt < 3:
                 call(job, attempt + 1)
 
-        bench.systems.call(
-            Call(job=job, attempt=attempt, token=10 * job + attempt, entity=job, system="archive", done=done)
-        )
+        bench.systems.call(Call(job=job, attempt=attempt, token=10 * job + attempt, system="archive", done=done))
 
     bench.agenda.at(0, lambda _: (call(1, 1), call(2, 1)))
     return bench
@@ -353,7 +354,7 @@ def test_a_larger_share_of_errors_contains_the_smaller() -> None:
 
 
 def test_an_answer_time_belongs_to_its_call_alone() -> None:
-    """The same call takes the same time whoever else calls, and another one for its next number, element or attempt."""
+    """The same call takes the same time whoever else calls, and another call, of another key, another time."""
     law = {"mean": "40s", "law": "erlang", "stages": 3}
 
     def times(*jobs: int, **more: Any) -> dict[int, int]:
@@ -364,7 +365,40 @@ def test_an_answer_time_belongs_to_its_call_alone() -> None:
 
     alone, all_three = times(2), times(1, 2, 3)
     assert all_three[2] == alone[2]
-    assert len({*all_three.values(), times(2, number=1)[2], times(2, element=1)[2]}) == 5
+    assert len({*all_three.values(), times(2, key=numbers_key(2, 1))[2], times(2, key=2**40)[2]}) == 5
+
+
+CALLS_OF_ONE_JOB = """
+title: calls of one job
+starts: 2026-06-12T21:30:00
+lasts: 3h
+queues: {night: {retry: {attempts_in_all: 2, pause: constant, first: 1m}}}
+pools: {dome: {count: 1, serves: [night]}}
+systems: {archive: {answers_in: {mean: 40s, law: erlang, stages: 3}}}
+routines:
+  export:
+    queue: night
+    parameters: {plates: list}
+    parts:
+      - {name: fetch, calls: archive, for_each: plates}
+      - {name: store, calls: archive}
+      - {name: fail, takes: 1s, error_share: 1}
+arrivals:
+  - {routine: export, name: exports, at: +1m, parameters: {plates: [south, north]}}
+"""
+
+
+def test_each_attempt_part_and_element_of_a_job_has_an_answer_time_of_its_own() -> None:
+    """Two attempts of two elements and another part make six calls, no two of which take the same time."""
+    agenda, recorder = Agenda(), Recorder()
+    world = World(load_text(CALLS_OF_ONE_JOB, "calls"), 1, agenda, recorder)
+    world.start()
+    world.run()
+    world.close()
+    steps = [row[0] for row in recorder.rows if row[1] in ("work_began", "part_finished")]
+    times = [later - before for before, later in pairwise(steps)]
+    del times[3]  # from the end of one attempt's last call to the beginning of the next attempt
+    assert len(times) == len(set(times)) == 6
 
 
 def test_a_write_that_the_fence_refuses_is_answered_with_an_error() -> None:

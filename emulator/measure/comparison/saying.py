@@ -6,7 +6,7 @@ from typing import Final
 
 from emulator.measure.comparison.result import Difference, Interval
 from emulator.measure.comparison.wanted import label_of
-from emulator.measure.words import difference, value
+from emulator.measure.words import difference, number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 
@@ -54,19 +54,28 @@ def reach(interval: Interval, unit: str) -> str:
     ('9 to 15 lower', '3 lower to 5 higher')
     >>> reach(Interval(2, None, 0.95), "count"), reach(Interval(None, 2, 0.95), "count")
     ('2 higher or more', '2 higher or less')
+    >>> reach(Interval(60_000_001, 60_000_002, 0.95), "time")
+    '1 min longer'
+    >>> reach(Interval(0.076, 0.11, 0.95), "share")
+    '7.6 to 11 percentage points higher'
     """
     low, high = interval.low, interval.high
     if low is None:
         return "anything" if high is None else f"{change(high, unit)} or {'more' if high < 0 else 'less'}"
     if high is None:
         return f"{change(low, unit)} or {'less' if low < 0 else 'more'}"
-    if low == high:
+    if low == high or (low * high > 0 and difference(abs(low), unit) == difference(abs(high), unit)):
         return change(low, unit)
     if low > 0:
-        return f"{difference(low, unit)} to {change(high, unit)}"
+        return f"{_less(low, unit)} to {change(high, unit)}"
     if high < 0:
-        return f"{difference(-high, unit)} to {change(low, unit)}"
+        return f"{_less(-high, unit)} to {change(low, unit)}"
     return f"{change(low, unit)} to {change(high, unit)}"
+
+
+def _less(amount: float, unit: str) -> str:
+    """Write the smaller end of an interval: without its unit where the larger end says the same one."""
+    return number(float(f"{amount * 100:.9g}")) if unit == "share" else difference(amount, unit)
 
 
 def sure(confidence: float) -> str:

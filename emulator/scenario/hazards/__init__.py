@@ -44,6 +44,7 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "tool-nobody-has": workers.tool_nobody_has,
         "power-off-in-run": workers.power_off_in_run,
         "after-the-end": times.after_the_end,
+        "crosses-clock-change": times.crosses_clock_change,
         "nothing-comes": times.nothing_comes,
         "clock-change": times.clock_change,
         "recurrence-minute": times.recurrence_minute,

@@ -112,7 +112,8 @@ class Outlook:
         steps = []
         for part in routine.parts:
             times = self.elements(arrival, part)
-            one_mean, one_p95, one_least = self._part(part)
+            more = Work(routine.growth(part, arrival.parameters))
+            one_mean, one_p95, one_least = (one.plus(more) for one in self._part(part))
             mean, p95, least = mean.plus(one_mean, times), p95.plus(one_p95, times), least.plus(one_least, times)
             steps += [one_least] * (times > 0)
         return Entry(place, arrival, routine, mean, p95, least, tuple(steps))
@@ -126,13 +127,13 @@ class Outlook:
         return len(arrival.parameters[part.for_each])
 
     def _part(self, part: Part) -> tuple[Work, Work, Work]:
-        if part.takes is None:
+        if part.law is None:
             assert part.calls is not None  # a part takes a time or calls a system
             law = law_of(self.scenario.systems[part.calls.partition("/")[0]].answers_in)
             return Work(0, law.expectation()), Work(0, law.p95()), Work(0, law.least())
-        if part.takes.traced:
+        if part.law.traced:
             return Work(), Work(), Work()  # only the trace knows, and it is not read beforehand
-        law = law_of(part.takes)
+        law = law_of(part.law)
         return Work(law.expectation()), Work(law.p95()), Work(law.least())
 
     def terms(self, entry: Entry) -> Terms:

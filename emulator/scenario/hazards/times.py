@@ -1,22 +1,23 @@
 """Which times in a scenario say something else than they seem to?"""
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from emulator.scenario.clock import Clock
 from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
+from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.names import expand
 from emulator.scenario.recurrence import hints, unclear, usual
 from emulator.scenario.schedules import switches
 from emulator.timeline.ticks import DAY, say
 
-__all__ = ["after_the_end", "clock_change", "nothing_comes", "recurrence_minute"]
+__all__ = ["after_the_end", "clock_change", "crosses_clock_change", "nothing_comes", "recurrence_minute"]
 
 _CLOCK_TIMES: Final = (
     *(("arrivals", "*", key) for key in ("at", "from", "until", "not_before")),
     *(("faults", "*", key) for key in ("at", "from", "until")),
-    ("actions", "*", "at"),
+    *(("actions", "*", key) for key in ("at", "until")),
     *(("access", "*", key) for key in ("given", "until")),
     *(("systems", "*", "outages", "*", key) for key in ("from", "until")),
     ("pools", "*", "joins"),
@@ -137,6 +138,53 @@ def _unclear(clock: Clock, local: datetime, shown: tuple[int, ...], taken: int) 
         return f"the clock in {clock.zone} is put forward over {stated}, which it never shows: {taken_is} is taken"
     other = clock.local(shown[-1]).isoformat()
     return f"the clock in {clock.zone} is put back and shows {stated} twice: {taken_is} is taken, and not {other}"
+
+
+def crosses_clock_change(outlook: Outlook) -> Iterator[Said]:
+    """A fault or an action begins before the clocks change and ends after that."""
+    clock, lasts = outlook.clock, outlook.scenario.lasts
+    for loc, key, begins, ends in _spans(outlook):
+        ends = min(ends, lasts)
+        change = clock.local(ends).utcoffset() if begins < ends else None
+        before = clock.local(begins).utcoffset()
+        if change is None or before is None or change == before:
+            continue
+        forward, shift = change > before, abs(change - before) // _TICK
+        moved = f"the clocks are put {'forward' if forward else 'back'} by {say(shift)} in between"
+        shown = (ends - begins) + (shift if forward else -shift)
+        span = f"from {clock.local(begins):%H:%M} to {clock.local(ends):%H:%M}"
+        if key == "until":
+            what = f"it lasts {say(ends - begins)}, and not the {say(max(shown, 0))} that the clock shows"
+        else:
+            what = f"it lasts {say(ends - begins)}, and the clock shows {say(max(shown, 0))}"
+        yield (*loc, key), f"{span} {moved}: {what}"
+
+
+def _spans(outlook: Outlook) -> Iterator[tuple[Loc, str, int, int]]:
+    """List what faults and actions state of their beginning and end: place, the key of the end, the two ticks.
+
+    A length that is drawn is taken at its p95; random processes are left aside.
+    """
+    for place, fault in enumerate(outlook.scenario.faults):
+        begins = fault.at if fault.at is not None else fault.begins or 0
+        if fault.gaps is None:
+            yield from _ended(("faults", place), begins, fault.ends, fault.lasts, fault.back_after)
+    for place, action in enumerate(outlook.scenario.actions):
+        lasts = None if action.lasts is None else Distribution(constant=action.lasts)
+        yield from _ended(("actions", place), action.at, action.ends, lasts, action.back_after)
+
+
+def _ended(
+    loc: Loc, begins: int, ends: int | None, lasts: Distribution | None, back_after: Distribution | None
+) -> Iterator[tuple[Loc, str, int, int]]:
+    if ends is not None:
+        yield loc, "until", begins, ends
+    for key, law in (("lasts", lasts), ("back_after", back_after)):
+        if law is not None:
+            yield loc, key, begins, begins + law_of(law).p95()
+
+
+_TICK: Final = timedelta(microseconds=1)
 
 
 def nothing_comes(outlook: Outlook) -> Iterator[Said]:

@@ -98,12 +98,17 @@ def _fenced(outlook: Outlook, part: Part) -> bool:
 
 
 def elements_not_given(outlook: Outlook) -> Iterator[Said]:
-    """A part is done for each element of a list that an arrival does not give: not at all."""
+    """What a part is done for each of, or takes its time by, is not given by an arrival: it counts as nothing."""
     for entry in outlook.entries:
+        given = entry.arrival.parameters
         for part in _each(entry.routine):
             if not outlook.elements(entry.arrival, part):
-                what = "is empty" if part.for_each in entry.arrival.parameters else "is not given"
+                what = "is empty" if part.for_each in given else "is not given"
                 yield ("arrivals", entry.place), f"the list {part.for_each} {what}: {part.name} is done not once"
+        for part in entry.routine.parts:
+            name = entry.routine.grows_with(part)
+            if name and name not in given and entry.arrival.trace is None:
+                yield ("arrivals", entry.place), f"{name} is not given: {part.name} takes no more than its base"
 
 
 def _each(routine: Routine) -> list[Part]:

@@ -6,6 +6,7 @@ from typing import Final, Literal
 
 from pydantic import Field
 
+from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import WorkerTarget, kind_mistakes
 from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, PositiveDuration
 
@@ -15,13 +16,13 @@ ACTION_KEYS: Final = MappingProxyType(
     {
         "run_again": ("at",),
         "withdraw": ("at",),
-        "hold": ("at", "lasts"),
+        "hold": ("at", "lasts", "until"),
         "release": ("at",),
-        "suspend": ("at", "lasts"),
+        "suspend": ("at", "lasts", "until"),
         "resume": ("at",),
-        "hold_queue": ("at", "lasts"),
+        "hold_queue": ("at", "lasts", "until"),
         "release_queue": ("at",),
-        "drain": ("at",),
+        "drain": ("at", "back_after", "lasts", "until"),
         "new_version": ("at", "requires", "speed", "old_jobs"),
     }
 )
@@ -42,7 +43,9 @@ class Action(Model):
     hold_queue: Name | None = Field(default=None, description="A queue hands out nothing until it is released.")
     release_queue: Name | None = Field(default=None, description="A queue that is held is released.")
     drain: WorkerTarget | None = Field(
-        default=None, description="Workers take nothing more, finish what they have, then leave for good."
+        default=None,
+        description="Workers take nothing more, finish what they have, then are off: for good, unless `back_after`, "
+        "`lasts` or `until` says when they come back.",
     )
     new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
     name: NewName | None = Field(default=None, description="By which paths (`actions.NAME.at`) and draws know it.")
@@ -57,8 +60,23 @@ class Action(Model):
         default="run_new", description="new_version: what becomes of jobs that are in the queue already."
     )
     lasts: PositiveDuration | None = Field(
-        default=None, description="hold, suspend, hold_queue: undone after this. Not given: forgotten."
+        default=None,
+        description="hold, suspend, hold_queue: undone after this; without an end it is forgotten. drain: back in "
+        "service then, even if it still works.",
+    )
+    ends: Moment | None = Field(default=None, alias="until", description="In place of `lasts`: undone at this time.")
+    back_after: Distribution | None = Field(
+        default=None, description="drain: switched on again so long after it was off, however long it had to finish."
     )
 
     def mistakes(self) -> Iterator[Mistake]:
         yield from kind_mistakes(self, "action", ACTION_KEYS)
+        ends = [key for key, value in _ends(self) if value is not None]
+        for key in ends[1:]:
+            yield (key,), f"`{ends[0]}` says when it is over, and so does `{key}`: keep one"
+        if self.ends is not None and self.ends <= self.at:
+            yield ("until",), "it is over before it begins: `until` must be later than `at`"
+
+
+def _ends(action: Action) -> Iterator[tuple[str, object]]:
+    yield from (("lasts", action.lasts), ("until", action.ends), ("back_after", action.back_after))

@@ -103,8 +103,8 @@ WorkerTarget = Annotated[
 class Fault(Model):
     """One fault. Exactly one of the fault keys; `at`, or `from` and `until`, or `gaps` for a random process.
 
-    With `from` and `until` alone it lasts from the one to the other; with `gaps` they bound the time in which it may
-    begin. A poison job needs no time.
+    Without `gaps` it begins at `at` (or `from`) and ends at `until`, or `lasts` so long. With `gaps` the window from
+    `from` to `until` bounds the time in which it may begin. A poison job needs no time.
     """
 
     power_off: WorkerTarget | None = Field(
@@ -180,22 +180,22 @@ class Fault(Model):
             yield from self._wrong_times()
 
     def _wrong_times(self) -> Iterator[Mistake]:
-        window = self.begins is not None or self.ends is not None
-        if self.at is not None and (window or self.gaps is not None):
-            other = "gaps" if self.gaps is not None else "from" if self.begins is not None else "until"
+        if self.at is not None and (self.begins is not None or self.gaps is not None):
+            other = "gaps" if self.gaps is not None else "from"
             yield ("at",), f"`at` and `{other}` both say when: keep one"
-        elif self.at is None and not window and self.gaps is None:
-            yield (), "when? give `at`, `from` and `until`, or `gaps` for a random process"
+        elif self.at is None and self.begins is None and self.ends is None and self.gaps is None:
+            yield (), "when? give `at` or `from`, or `gaps` for a random process"
         if self.gaps is None and self.stated("gaps_from"):
             yield ("gaps_from",), "`gaps_from` says what `gaps` are counted from: give `gaps` beside it"
-        if self.gaps is None and window and self.at is None:
+        if self.gaps is None and self.ends is not None:
             for name in ("lasts", "back_after"):
                 if getattr(self, name) is not None:
-                    yield (name,), f"`until` says when it ends, and so does `{name}`: write `at` with `{name}`"
+                    yield (name,), f"`until` says when it ends, and so does `{name}`: keep one"
         if self.gaps is not None and self.gaps.always_zero:
             yield ("gaps",), "gaps of 0 never let time pass: give longer ones"
-        if self.ends is not None and self.ends <= (self.begins or 0):
-            yield ("until",), "the window is empty: `until` must be later than `from`"
+        begins, key = (self.at, "at") if self.at is not None else (self.begins or 0, "from")
+        if self.ends is not None and self.ends <= begins:
+            yield ("until",), f"the window is empty: `until` must be later than `{key}`"
 
 
 def kind_of(model: Model, kinds: tuple[str, ...]) -> str | None:

@@ -1,25 +1,72 @@
 """What kind of work a job is: a routine and its parts."""
 
-from collections.abc import Iterator
-from typing import Literal
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Discriminator, Field, Tag
 
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.queues import AskAgain, Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Share, Template
 
-__all__ = ["OF_EFFECTS", "Part", "Routine"]
+__all__ = ["OF_EFFECTS", "Growing", "Part", "Routine"]
 
 OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "if_already_in_progress")
 """The keys that belong to parts that have an effect."""
+
+
+class Growing(Model):
+    """A time that grows with the work: a base, and so much more for each element of a list or unit of a number.
+
+    ``{base: 2m, per_element: 40s}``; ``{base: {median: 2m, p95: 4m}, per_unit: 3s, of: gigabytes}``. Where each element
+    takes a time of its own that is drawn, write the part with `for_each` instead.
+    """
+
+    base: Distribution = Field(default=Distribution(constant=0), description="What it takes with no element at all.")
+    per_element: PositiveDuration | None = Field(
+        default=None, description="So much more for each element of the list parameter `of`."
+    )
+    per_unit: PositiveDuration | None = Field(
+        default=None, description="So much more for each unit of the number parameter `of`."
+    )
+    of: Name | None = Field(
+        default=None, description="Which parameter of the routine. Default: the only one of that kind."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.per_element is None and self.per_unit is None:
+            yield (), "what does it grow with? give `per_element` or `per_unit`, or write the base alone"
+        elif self.per_element is not None and self.per_unit is not None:
+            yield ("per_unit",), "`per_element` and `per_unit` stand for two parameters: keep one"
+        if self.base.traced:
+            yield ("base",), "what a trace tells is the whole time: write `takes: {traced: true}`"
+
+    @property
+    def each(self) -> int:
+        """What one element or unit adds, in ticks."""
+        return self.per_element or self.per_unit or 0
+
+
+def _form(value: Any) -> str:
+    """Name the form; the brackets keep it apart from any key, which the paths of mistakes are made of."""
+    grows = isinstance(value, dict) and not value.keys().isdisjoint(("base", "per_element", "per_unit", "of"))
+    return "(grows)" if grows or isinstance(value, Growing) else "(law)"
+
+
+Takes = Annotated[
+    Annotated[Distribution, Tag("(law)")] | Annotated[Growing, Tag("(grows)")],
+    Discriminator(_form),
+]
+"""How long a part takes: a distribution, or a time that grows with the work."""
 
 
 class Part(Model):
     """One part of a routine: it takes a time or calls a system, and may have an effect."""
 
     name: NewName = Field(description="Its name, once in a routine.")
-    takes: Distribution | None = Field(default=None, description="How long it takes, at speed 1.")
+    takes: Takes | None = Field(
+        default=None, description="How long it takes, at speed 1; `{base: ..., per_element: ...}` grows with the work."
+    )
     calls: Name | None = Field(default=None, description="A system, or system/part for one part of it.")
     for_each: Name | None = Field(default=None, description="A list parameter: once for each of its elements.")
     patience: PositiveDuration | None = Field(
@@ -53,6 +100,16 @@ class Part(Model):
         default="error",
         description="Outcome when the remote system still works on an earlier request for the same target.",
     )
+
+    @property
+    def law(self) -> Distribution | None:
+        """The distribution of what it takes, what grows with the work left aside."""
+        return self.takes.base if isinstance(self.takes, Growing) else self.takes
+
+    @property
+    def grows(self) -> Growing | None:
+        """How its time grows with the work, None if it does not."""
+        return self.takes if isinstance(self.takes, Growing) else None
 
     def mistakes(self) -> Iterator[Mistake]:
         if self.takes is None and self.calls is None:
@@ -119,3 +176,19 @@ class Routine(Model):
             if first.setdefault(part.name, place) != place:
                 yield ("parts", place, "name"), f"two parts are called {part.name!r}: give each a name of its own"
         yield from wrong_terms(self.retry)
+
+    def grows_with(self, part: Part) -> str:
+        """Name the parameter that the time of a part grows with, "" if there is none, or not just one."""
+        if part.grows is None:
+            return ""
+        kind = "list" if part.grows.per_element is not None else "number"
+        fit = [name for name, what in self.parameters.items() if what == kind]
+        return part.grows.of or (fit[0] if len(fit) == 1 else "")
+
+    def growth(self, part: Part, parameters: Mapping[str, Any]) -> int:
+        """Give what the work adds to the time of a part, in ticks; ``parameters`` are those of a job."""
+        if part.grows is None:
+            return 0
+        value = parameters.get(self.grows_with(part), 0)
+        many = len(value) if isinstance(value, list | tuple) else value
+        return max(0, round(many * part.grows.each)) if isinstance(many, int | float) else 0

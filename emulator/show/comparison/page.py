@@ -10,6 +10,7 @@ from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
+from emulator.show.comparison.first import closing, first_screen
 from emulator.show.comparison.verdict import holds, sentence, size_holds
 from emulator.show.comparison.words import (
     DOMINATED,
@@ -34,11 +35,29 @@ _ROLES: Final[dict[str, Role]] = {"better": "good", "holds": "good", "worse": "b
 _MOST: Final = 5
 
 
-def comparison_page(comparison: Comparison) -> Page:
-    """Write a comparison, or many nights of one scenario."""
-    page = Page()
+def comparison_page(comparison: Comparison, *, everything: bool = False, width: int = WIDTH) -> Page:
+    """Write a comparison, or many nights of one scenario.
+
+    Args:
+        comparison: the comparison.
+        everything: write every figure with its intervals, not the first screen alone.
+        width: how wide tables may be.
+    """
+    page = Page(width=width)
+    advice = comparison.recommendation
+    if advice is not None:
+        first_screen(page, comparison, advice)
+    if advice is None or everything:
+        _all(page, comparison, first=advice is None)
+    else:
+        closing(page)
+    return page
+
+
+def _all(page: Page, comparison: Comparison, *, first: bool) -> None:
     good = holds(comparison)
-    page.say(sentence(comparison), "" if good is None else "good" if good else "bad")
+    if first:
+        page.say(sentence(comparison), "" if good is None else "good" if good else "bad")
     page.blank()
     page.say(_what(comparison))
     if comparison.stopped:
@@ -52,7 +71,6 @@ def comparison_page(comparison: Comparison) -> Page:
     _trade_off(page, comparison)
     _lost(page, comparison)
     _closing(page, comparison)
-    return page
 
 
 def _what(comparison: Comparison) -> str:

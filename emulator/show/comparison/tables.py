@@ -4,15 +4,15 @@ import csv
 import io
 from typing import Any
 
-from emulator.measure.comparison.result import Comparison, Difference, Interval
-from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.result import Comparison, Interval
 from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.first import cost_lines, reason_lines, table_rows
 from emulator.show.comparison.verdict import asked_of, sentence
-from emulator.show.comparison.words import LESS_DONE, done_shares, effect_of, not_dominated, verdict_of
+from emulator.show.comparison.words import verdict_of
 from emulator.show.exports.plain import cell
+from emulator.show.layout import WIDE
 
 __all__ = ["as_csv", "as_markdown", "rows"]
 
@@ -84,43 +84,38 @@ def as_csv(comparison: Comparison) -> str:
 
 
 def as_markdown(comparison: Comparison) -> str:
-    """Write a comparison short enough for a pull request: the verdict, what is asked, one table of differences."""
-    lines = [
-        f"**{_escaped(sentence(comparison))}**",
-        "",
-        _escaped(f"{comparison.title}. {comparison.stopped}".strip()),
-        "",
-    ]
-    asked = [one for one in asked_of(comparison) if one.requirement != ALL and one.verdict != "nothing_to_judge"]
-    if asked:
-        lines += ["| must hold | variant | nights | verdict |", "| --- | --- | --- | --- |"]
-        for one in asked:
-            nights = f"{one.held} of {one.judged}" if one.judged else "-"
-            lines.append(f"| {_escaped(one.asks)} | {_escaped(one.variant)} | {nights} | {verdict_of(one)} |")
-        lines.append("")
-    if len(comparison.variants) > 1:
-        lines += [
-            f"| figure | {_escaped(comparison.baseline)} | variant | difference | verdict |",
-            "| --- | --- | --- | --- | --- |",
-        ]
-        means = {one.measure: one for one in comparison.spreads if one.variant == comparison.baseline}
-        for it in comparison.differences:
-            if it.measure in means:
-                base = means[it.measure]
-                mean = "none" if base.mean is None else value(base.mean, base.unit)
-                figure, who = _escaped(label_of(it.measure)), _escaped(it.variant)
-                lines.append(f"| {figure} | {mean} | {who} | {_said(it)} | {effect_of(it)} |")
-        said = f" {LESS_DONE}" if done_shares(comparison) else ""
-        lines += ["", _escaped(not_dominated(comparison) + said)]
-    lines += ["", f"Intervals hold for all differences together ({value(comparison.confidence, 'share')})."]
+    """Write a comparison short enough for a pull request: the answer, one table, why the others fail, what it costs."""
+    said = _escaped(f"{comparison.title}. {comparison.stopped}".strip())
+    lines = [f"**{_escaped(sentence(comparison))}**", "", said, ""]
+    advice = comparison.recommendation
+    if advice is None:
+        return "\n".join([*lines, *_asked(comparison)]) + "\n"
+    rows, heads, more = table_rows(comparison, advice, WIDE)
+    heads[1] = "verdict"
+    lines += [f"| {' | '.join(map(_escaped, heads))} |", f"|{' --- |' * len(heads)}"]
+    lines += [f"| {' | '.join(map(_escaped, row))} |" for row in rows]
+    lines += ["", _escaped(f"and {len(advice.standings) - len(rows)} more variants")] if more else []
+    if reasons := list(reason_lines(comparison, advice)):
+        lines += ["", "Why the others fail:", ""]
+        for text, command in reasons:
+            lines.append(f"- {_escaped(text)}" + (f" `{command}`" if command and "`" not in command else ""))
+    title, costs = cost_lines(comparison, advice)
+    if costs:
+        lines += ["", f"{_escaped(title)}:", "", *(f"- {_escaped(text)}" for text in costs)]
+    lines += ["", f"Intervals are at {value(comparison.confidence, 'share')}, for all that is listed together."]
     return "\n".join(lines) + "\n"
 
 
-def _said(one: Difference) -> str:
-    if one.mean is None:
-        return "-"
-    text = change(one.mean, one.unit)
-    return f"{text} ({reach(one.together, one.unit)})" if one.together is not None and one.mean else text
+def _asked(comparison: Comparison) -> list[str]:
+    """Give the table of requirements of one setting."""
+    asked = [one for one in asked_of(comparison) if one.requirement != ALL and one.verdict != "nothing_to_judge"]
+    if not asked:
+        return []
+    lines = ["| requirement | nights kept | verdict |", "| --- | --- | --- |"]
+    for one in asked:
+        nights = f"{one.held} of {one.judged}" if one.judged else "-"
+        lines.append(f"| {_escaped(one.asks)} | {nights} | {verdict_of(one)} |")
+    return lines
 
 
 def _escaped(text: str) -> str:

@@ -14,6 +14,7 @@ from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
+from emulator.show.comparison.answer import answer, capital
 from emulator.show.meta import all_of
 
 __all__ = ["asked_of", "holds", "sentence", "size_holds"]
@@ -41,24 +42,15 @@ def size_holds(sizing: Sizing) -> bool:
 
 
 def sentence(comparison: Comparison) -> str:
-    """Say the verdict."""
+    """Say the answer."""
+    told = answer(comparison)
+    if told:
+        differ = f" {_differences(comparison)}" if len(told) == 1 else ""
+        return _without_a_night(comparison) + " ".join(told) + differ
     asked = [one for one in asked_of(comparison) if one.verdict != "nothing_to_judge"]
     bad = [one for one in asked if one.verdict == "does_not_hold"]
     open_ = [one for one in asked if one.verdict == "undecided"]
-    if len(comparison.variants) == 1:
-        return _of_nights(comparison, asked, bad, open_)
-    text = _without_a_night(comparison) + _differences(comparison)
-    if comparison.lost:
-        many = len(comparison.lost)
-        text += f" {many} night{'' if many == 1 else 's'} failed to run."
-    if bad:
-        text += _misses(bad)
-    elif open_:
-        why = "Too few nights to decide" if all(one.judged for one in open_) else "Not decided"
-        text += f" {why}: {_named(open_)}."
-    elif asked:
-        text += f" {'The variant' if len(comparison.variants) == 2 else 'Every variant'} meets its requirements."
-    return text
+    return _of_nights(comparison, asked, bad, open_)
 
 
 def _without_a_night(comparison: Comparison) -> str:
@@ -101,7 +93,7 @@ def _differences(comparison: Comparison) -> str:
     parts = []
     for variant in comparison.variants[1:]:
         if found := words.get(variant):
-            parts.append(f"{_capital(called(variant))} {_beside(found, called(base))}")
+            parts.append(f"{capital(called(variant))} {_beside(found, called(base))}")
     shown, more = parts[:4], len(parts) - 4
     if more > 0:
         shown.append(f"{more} more variant{' differs' if more == 1 else 's differ'}")
@@ -130,27 +122,3 @@ def _where(figures: Sequence[str]) -> str:
 
 def _count(figures: Sequence[str]) -> str:
     return f"one ({figures[0]})" if len(figures) == 1 else f"{len(figures)} figures"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _misses(bad: Sequence[Share]) -> str:
-    """Say what each variant misses, in a sentence of its own; of many variants and requirements only the first."""
-    by_variant: dict[str, list[str]] = {}
-    for one in bad:
-        by_variant.setdefault(one.variant, []).append(one.asks)
-    text = ""
-    for variant, asks in list(by_variant.items())[:3]:
-        many = f"{len(asks)} requirement{'' if len(asks) == 1 else 's'}"
-        more = f"; and {len(asks) - 2} more" if len(asks) > 2 else ""
-        text += f" {_capital(called(variant))} misses {many}: {'; '.join(asks[:2])}{more}."
-    if (rest := len(by_variant) - 3) > 0:
-        text += f" {rest} more variant{' misses' if rest == 1 else 's miss'} requirements too."
-    return text
-
-
-def _named(found: Sequence[Share]) -> str:
-    names = list(dict.fromkeys(f"{one.asks} under {called(one.variant)}" for one in found))
-    return "; ".join(names[:3]) + (f"; and {len(names) - 3} more" if len(names) > 3 else "")
