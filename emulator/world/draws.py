@@ -87,6 +87,10 @@ class Purpose(IntEnum):
     """How the pause before a part asks a system again is spread."""
     FAILS_AFTER = 26
     """After which time a part fails."""
+    BATCH = 27
+    """How many jobs come at one arrival."""
+    LATENESS = 28
+    """How much later than it is due an occurrence comes."""
     NIGHT_FACTOR = 25
     """By how much a night is more or less of something than others."""
 
