@@ -15,8 +15,16 @@ from hypothesis import strategies as st
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 from emulator.world import numerics
 from emulator.world.draws import Draws, Purpose, geometric
-from emulator.world.exact import HALF, exactly, gamma_cdf, gamma_function, hazard, normal_cdf
-from emulator.world.numerics import LONGEST, normal_quantile
+from emulator.world.numerics import (
+    HALF,
+    LONGEST,
+    exactly,
+    gamma_cdf,
+    gamma_function,
+    hazard,
+    normal_cdf,
+    normal_quantile,
+)
 from emulator.world.sampling import (
     Constant,
     Distribution,
