@@ -7,8 +7,6 @@ their number.
 
 import re
 from collections.abc import Mapping
-from contextlib import closing
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -18,10 +16,9 @@ from emulator.scenario.spelling import advise
 from emulator.world.nights import Nights, Waits, waits_of
 
 if TYPE_CHECKING:
-    from emulator.scenario.load import Loaded
     from emulator.scenario.traces import Arrival as Line
 
-__all__ = ["PlannedJob", "Planner", "check_traces"]
+__all__ = ["PlannedJob", "Planner"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
 _WHOLE: Final = re.compile(r"\d{1,15}", re.ASCII)
@@ -204,26 +201,3 @@ def _read(name: str, text: str, kind: str) -> Any:
             raise ValueError(f"{text[:40]!r} has a decimal comma: write the parameter {name!r} as 12.5, not 12,5")
         raise ValueError(f"{text[:40]!r} is not a number, and the parameter {name!r} is one")
     return float(text) if "." in text else int(text)
-
-
-def check_traces(loaded: "Loaded") -> None:
-    """Make the job of each line of each trace, and drop it: a night finds a wrong line only when it comes to it.
-
-    Raises:
-        ScenarioError: for the first line that is wrong or that its routine cannot use, such as one of unknown run time
-            where a part takes the time that the trace gives.
-    """
-    from emulator.scenario.traces import read_arrivals  # few scenarios have a trace
-
-    scenario = loaded.scenario
-    for model in scenario.arrivals:
-        if model.trace is None:
-            continue
-        trace = loaded.folder / model.trace
-        planner = Planner(model.label, model, scenario.routines, trace)
-        ends = scenario.lasts if model.ends is None else min(model.ends, scenario.lasts)
-        with closing(read_arrivals(trace, loaded.clock)) as lines:
-            for ordinal, line in enumerate(islice(lines, model.count), 1):
-                if line.tick >= ends:
-                    break
-                planner.job(ordinal, line.tick, line)
