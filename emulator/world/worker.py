@@ -141,6 +141,7 @@ class Worker:
         "delay_back",
         "delay_out",
         "equipment",
+        "error_share",
         "executions",
         "finishing",
         "first_beat",
@@ -194,6 +195,7 @@ class Worker:
         self.model = model
         self.key = key
         self.queues: tuple[str, ...] = model.serves
+        self.error_share = (differs.error_share if differs else None) or 0.0
         self.slots = (differs.slots if differs else None) or model.slots
         self.speed = (differs.speed if differs else None) or model.speed
         self.real_speed = self.speed  # work done in a unit of time just now: faults slow a worker down
