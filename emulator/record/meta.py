@@ -3,10 +3,10 @@
 import json
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from emulator.errors import InputError
+from emulator.records import field, record
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.files import open_regular
 from emulator.scenario.load import Loaded
@@ -82,7 +82,7 @@ def whole_number(facts: Mapping[str, str], key: str) -> int:
         raise ValueError(f"{key} is {found!r}, which is no whole number") from error
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class RunMeta:
     """What a run was made of.
 

@@ -8,13 +8,13 @@ device has no end, and a pipe keeps whoever opens it waiting.
 import os
 import stat
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from functools import lru_cache
 from io import BufferedReader
 from pathlib import Path
 from typing import Final, TypeVar
 
 from emulator.errors import InputError
+from emulator.records import record
 from emulator.scenario.arguments import PATH, listed, must_be
 
 __all__ = ["Folders", "folders_of", "open_regular", "read_once"]
@@ -25,7 +25,7 @@ _AT_ONCE: Final[int] = sum(getattr(os, name, 0) for name in ("O_NONBLOCK", "O_CL
 _ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Folders:
     """Where the files that a scenario names may lie.
 

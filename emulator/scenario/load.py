@@ -9,7 +9,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from emulator.errors import Problem, ScenarioError
+from emulator.records import field, record
 from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.based import with_bases
@@ -60,7 +61,7 @@ AnyFolders = Iterable[str | os.PathLike[str]]
 """Paths of folders, in a list or the like: ``["../traces"]``."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Loaded:
     """A scenario that was read and is right, with what it was read from; made by ``load`` and its like.
 

@@ -113,7 +113,7 @@ An arrival entry without a name is called by its routine and its way of arriving
 
 Any value may stand in a wrapper that says where it comes from:
 `{{value: 40s, from: measured, on: 2026-05-01, n: 312}}`. What `from` may be: {_SOURCES}.
-`on` (a date) and `n` (observations) may be left out. The summary says which share of these values is a guess.
+`on` (a date) and `n` (observations) may be left out. The summary counts them; `check --older-than 90d` names old ones.
 
 ## Variants
 

@@ -4,19 +4,19 @@ All of them are exact: whole numbers and fractions from the uniform to the tick,
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from math import isfinite, isqrt, lcm
 from typing import ClassVar
 
+from emulator.records import field, record
 from emulator.world.distribution import Distribution, Draw, OneUniform, check_ticks, checked_share, squared_ratio
 from emulator.world.numerics import whole
 
 __all__ = ["Constant", "Empirical", "Mixture", "Quantiles", "Trace", "Triangular", "Uniform"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Constant:
     """Always the same time.
 
@@ -50,7 +50,7 @@ class Constant:
         return 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Uniform(OneUniform):
     """Every whole tick from low to high, both included, with the same chance.
 
@@ -75,7 +75,7 @@ class Uniform(OneUniform):
         return squared_ratio(Fraction((self.high - self.low + 1) ** 2 - 1, 12), Fraction(self.low + self.high, 2))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Triangular(OneUniform):
     """From a shortest to a longest time, likeliest at one time in between; by roots of whole numbers.
 
@@ -111,7 +111,7 @@ class Triangular(OneUniform):
         return squared_ratio(Fraction(a * a + b * b + c * c - a * b - a * c - b * c, 18), Fraction(a + b + c, 3))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Empirical(OneUniform):
     """Measured times, each drawn with a chance in proportion to its weight (1 if none are given).
 
@@ -166,7 +166,7 @@ class Empirical(OneUniform):
         return squared_ratio(self._moment(2) - mean * mean, mean)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Quantiles(OneUniform):
     """The times that equal shares do not exceed, from the shortest to the longest; between two all are as likely.
 
@@ -207,7 +207,7 @@ class Quantiles(OneUniform):
         return Fraction(total, (power + 1) * len(pairs))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Mixture:
     """One of several laws, drawn anew each time in proportion to its weight (1 if none are given).
 
@@ -279,7 +279,7 @@ def _share_up_to(law: Distribution, ticks: int) -> float:
     return low * 2.0**-53
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Trace:
     """Recorded times in their order: the one with the ordinal n takes the n-th, from 0; after the last the first again.
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import pytest
 
-from emulator.broker.contact import Contact as KnownWorkers
+from emulator.broker.broker_state import BrokerState as KnownWorkers
 from emulator.record.events import Row
 from emulator.timeline.agenda import ENDS, REST
 from emulator.world import polls
