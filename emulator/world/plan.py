@@ -10,7 +10,7 @@ from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
-    from emulator.world.hands import Hands
+    from emulator.world.worker import Hands
 
 __all__ = ["JobPlan", "ReadyPart", "ReadyRoutine", "Step", "fill"]
 
