@@ -15,8 +15,9 @@ from emulator.errors import Problem, ScenarioError
 from emulator.record.events import Row, Sink
 from emulator.scenario import models
 from emulator.scenario.clock import Clock
+from emulator.scenario.schedules import days_of, on_days
 from emulator.timeline.agenda import Agenda
-from emulator.world.batches import Batches, days_of, on_days, sizes
+from emulator.world.batches import Batches, sizes
 from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose, entity_key

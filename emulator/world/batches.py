@@ -6,12 +6,10 @@ as they come, those of a recurrence in the order in which they are due.
 
 from bisect import bisect_right
 from collections.abc import Callable
-from datetime import datetime, timedelta
 from itertools import accumulate
 from typing import TYPE_CHECKING, Final
 
 from emulator.scenario import models
-from emulator.scenario.clock import Clock
 from emulator.world.draws import Draws, Purpose
 from emulator.world.numerics import whole
 
@@ -19,9 +17,8 @@ if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
     from emulator.world.comings import Come
 
-__all__ = ["Batches", "days_of", "on_days", "sizes"]
+__all__ = ["Batches", "sizes"]
 
-_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _ENDLESS: Final = 2**62
 
 Size = Callable[[int], int]
@@ -40,24 +37,6 @@ def sizes(batch: int | models.Batch, draws: Draws, entity: int) -> Size:
     return lambda number: values[
         min(bisect_right(reached, draws.uniform(Purpose.BATCH, entity, number) * reached[-1]), len(values) - 1)
     ]
-
-
-def on_days(days: tuple[str, ...] | None, clock: Clock) -> Callable[[int], bool] | None:
-    """Say of a tick whether it lies on one of these days of the zone; None where every day will do."""
-    if not days:
-        return None
-    return lambda tick: _DAYS[clock.local(tick).weekday()] in days
-
-
-def days_of(at: int, days: tuple[str, ...], clock: Clock, lasts: int) -> list[int]:
-    """List the ticks at which the clock shows the same time as at a tick, from then on, on these days."""
-    first, found = clock.local(at).replace(tzinfo=None, fold=0), []
-    for number in range(lasts // 82_800_000_000 + 2):  # no day is shorter than 23 hours
-        local: datetime = first + timedelta(days=number)
-        tick = at if number == 0 else clock.tick_of(local)
-        if _DAYS[local.weekday()] in days and at <= tick < lasts:
-            found.append(tick)
-    return found
 
 
 class Batches:

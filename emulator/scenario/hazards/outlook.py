@@ -17,9 +17,9 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.recurrence import occurrences
+from emulator.scenario.schedules import on_days
 from emulator.scenario.terms import Terms, terms_of
 from emulator.scenario.variants import patched
-from emulator.world.batches import on_days
 from emulator.world.sampling import Distribution as Law
 from emulator.world.sampling_of import sampling_of
 
