@@ -85,14 +85,16 @@ class Purpose(IntEnum):
     """What a generator of scenarios or of faults asks for."""
     ASK_AGAIN = 24
     """How the pause before a part asks a system again is spread."""
-    FAILS_AFTER = 26
-    """After which time a part fails."""
-    BATCH = 27
-    """How many jobs come at one arrival."""
-    LATENESS = 28
-    """How much later than it is due an occurrence comes."""
     NIGHT_FACTOR = 25
     """By how much a night is more or less of something than others."""
+    FAILS_AFTER = 26
+    """After which time a part fails."""
+    POLL_EVERY = 27
+    """How often one idle worker asks, where that is drawn."""
+    BATCH = 28
+    """How many jobs come at one arrival."""
+    LATENESS = 29
+    """How much later than it is due an occurrence comes."""
 
 
 class Draws:
