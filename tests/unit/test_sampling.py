@@ -291,6 +291,7 @@ def test_uniform_gives_each_tick_the_same_chance(u):
 
 def test_two_pi_is_right():
     """Machin's formula: pi/4 = 4 arctan(1/5) - arctan(1/239)."""
+
     def arctan_of_one_over(n: int) -> Decimal:
         return sum((Decimal((-1) ** k) / ((2 * k + 1) * Decimal(n) ** (2 * k + 1)) for k in range(60)), Decimal(0))
 
