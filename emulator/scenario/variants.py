@@ -32,6 +32,7 @@ __all__ = [
     "chosen",
     "patched",
     "said_candidate",
+    "value_at",
     "variants_of",
 ]
 
@@ -282,6 +283,16 @@ def changed(woven: Woven, patch: Mapping[str, Any], layer: int = 1) -> list[Foun
         else:
             found += _at_the_end(woven, loc, path, value, layer)
     return found
+
+
+def value_at(data: Mapping[str, Any], path: str) -> Any:
+    """Give the value that a dotted path leads to in plain data; None if it is not stated, or leads nowhere."""
+    woven = Woven({key: value for key, value in data.items() if key not in COMPARING})
+    loc, _ = _led(woven, path, True)
+    if loc is None:
+        return None
+    holder = woven.at(loc[:-1])
+    return holder.get(loc[-1]) if isinstance(holder, dict) else holder[loc[-1]]
 
 
 def _at_the_end(woven: Woven, loc: Loc, path: str, value: Any, layer: int) -> list[Found]:

@@ -87,6 +87,10 @@ class Purpose(IntEnum):
     """How the pause before a part asks a system again is spread."""
     NIGHT_FACTOR = 25
     """By how much a night is more or less of something than others."""
+    FAILS_AFTER = 26
+    """After which time a part fails."""
+    POLL_EVERY = 27
+    """How often one idle worker asks, where that is drawn."""
 
 
 class Draws:

@@ -9,8 +9,7 @@ from typing import Final, Self
 from emulator.records import field, record
 from emulator.world import numerics
 from emulator.world.distribution import Draw, OneUniform, check_number, check_ticks
-from emulator.world.exact import exactly, gamma_function
-from emulator.world.numerics import LONGEST
+from emulator.world.numerics import LONGEST, exactly, gamma_function
 
 __all__ = ["Erlang", "Exponential", "Gamma", "Lognormal", "Weibull"]
 

@@ -17,15 +17,13 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
-from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.arrivals import Arrivals, CompletionListener, PlannedJob
 from emulator.world.beats import Beats
 from emulator.world.contact import Contact
-from emulator.world.desk import Desk
+from emulator.world.dispatch import Dispatch
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.effects import Effects
-from emulator.world.endings import Endings
+from emulator.world.effects import Effects, Fences
 from emulator.world.faults import Faults
-from emulator.world.fences import Fences
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
@@ -36,6 +34,7 @@ from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
+from emulator.world.sampling_of import sampling_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
 from emulator.world.tonight import tonight
@@ -47,7 +46,7 @@ _RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 _RETRY: Final = int(Purpose.RETRY_JITTER)
 
 
-class World(Desk):
+class World(Dispatch):
     """One night: everything that a scenario describes, ready to run on an agenda.
 
     Args:
@@ -76,7 +75,7 @@ class World(Desk):
         self.clock = loaded.clock
         self.seed = seed
         self.agenda = agenda
-        watch = Endings(sink, agenda) if _wants_endings(scenario) else None
+        watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
         self.draws = Draws(seed)
@@ -102,6 +101,9 @@ class World(Desk):
                 Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
                 for place, name in enumerate(model.names(pool))
             ]
+            if model.poll.constant is None and (law := sampling_of(model.poll)) is not None:
+                for worker in members:
+                    worker.poll = law.sample(self.draws.row(int(Purpose.POLL_EVERY), worker.key))
             self.pools[pool] = members
             self.workers.update((worker.name, worker) for worker in members)
         self.sleepers: dict[str, list[Worker]] = {}

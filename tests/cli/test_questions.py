@@ -144,3 +144,45 @@ def test_what_cannot_be_answered_is_told(
     Path("plain.yaml").write_text(NIGHT.partition("questions:")[0])
     code, _, err = queuedrill("run", *arguments)
     assert (code, message in err) == (2, True)
+
+
+def test_without_requirements_nothing_is_asked_of_the_night(queuedrill: Call, place: Path) -> None:
+    """The answers have their costs all the same, and the exit code is 0."""
+    head, _, rest = NIGHT.partition("must_hold:")
+    Path("none.yaml").write_text(head + rest[rest.index("questions:") :])
+    code, out, _ = asked(queuedrill, file="none.yaml")
+    assert (code, out.splitlines()[0]) == (
+        0,
+        "As written no night had a requirement to judge. It fits with 0 of 2 questions.",
+    )
+    assert "  It costs: makespan 15 min longer.\n" in out
+
+
+def test_one_question_is_answered_in_a_sentence(queuedrill: Call, place: Path) -> None:
+    """Whether the night fits with it too, or does not."""
+    Path("one.yaml").write_text(NIGHT[: NIGHT.index("  - ask: What if there are two")])
+    assert asked(queuedrill, "--quiet", file="one.yaml")[1] == (
+        "As written the night fits, in 2 of 2 nights. With the one question it does not fit.\n"
+    )
+    Path("one.yaml").write_text(LATE[: LATE.index("  - ask: What if there are two")])
+    assert asked(queuedrill, "--quiet", file="one.yaml")[1].endswith("The one question is open.\n")
+
+
+def test_a_requirement_that_no_night_can_judge_leaves_it_open(queuedrill: Call, place: Path) -> None:
+    """Without a single job of an entry nothing tells how long its jobs take: not judged is not good."""
+    asks = "must_hold:\n  - {measure: turnaround_p90, at_most: 1h}\n"
+    text = NIGHT.replace('count: 3, at: "21:30"', 'count: 3, at: "23:59", not_before: "00:20"')
+    head, _, rest = text.partition("must_hold:")
+    Path("later.yaml").write_text(
+        head.replace("count: 3, at", "count: 0, at") + asks + rest[rest.index("questions:") :]
+    )
+    code, out, _ = asked(queuedrill, file="later.yaml")
+    assert (code, "not judged" in out) == (4, True)
+
+
+def test_more_requirements_than_are_told_are_counted(queuedrill: Call, place: Path) -> None:
+    """Three that fail are named, and how many more."""
+    more = "".join(f"  - {{measure: makespan, at_most: {minutes}m}}\n" for minutes in (36, 37, 38, 39))
+    Path("many.yaml").write_text(NIGHT.replace("questions:", f"{more}questions:"))
+    assert "  And 2 more requirements.\n" in asked(queuedrill, file="many.yaml")[1]
+    assert asked(queuedrill, file="many.yaml", nights=0)[0] == 2

@@ -387,6 +387,7 @@ class _Night:
         maybe(found, "equipped_with", lambda: dice.pick([], ["tape 2.1"], ["lamp"]), 2)
         maybe(found, "slots", lambda: dice.pick(1, 2), 2)
         maybe(found, "speed", lambda: dice.pick(0.5, 2.0), 2)
+        maybe(found, "error_share", lambda: dice.pick(0.1, 0.4), 2)
         maybe(found, "clock", self._clock, 2)
         maybe(found, "joins", lambda: dice.moment(0, 600), 2)
         return found
@@ -520,6 +521,8 @@ class _Night:
         maybe(part, "for_each", lambda: "plates", 0.7)
         maybe(part, "error_share", lambda: dice.pick(0.1, 0.5))
         maybe(part, "permanent_error_share", lambda: dice.pick(0.1, 0.3), 0.5)
+        if "takes" in part:
+            maybe(part, "fails_after", lambda: dice.law(1, 60))
         if dice.chance(0.9 if "effects" in self.themes else 0.4):
             part["effect"] = dice.pick("copied", f"left by {name}", f"left by {name}")
             element = "{shelf}/{element}" if "for_each" in part else "{shelf}"

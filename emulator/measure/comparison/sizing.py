@@ -1,15 +1,18 @@
-"""What does the search for the smallest value say that is large enough?"""
+"""What does the search say for the smallest value that is large enough, or for the largest that is not too large?"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
 from emulator.measure.comparison.standings import standing
 from emulator.measure.words import value as say
 
-__all__ = ["Sized", "Sizing", "conclude_sizing"]
+__all__ = ["Searched", "Sized", "Sizing", "conclude_sizing"]
+
+Searched = Literal["smallest", "largest"]
+"""Which value is looked for: the smallest that is large enough, or the largest that is not too large."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +49,15 @@ class Sizing:
         nights: nights with each value.
         first_seed: the seed of the first night.
         tried: each value, in the order given.
-        smallest: the first value with which they hold in the asked share; None when none does.
-        monotone: whether the shares never fell from one value to the next by more than chance explains.
+        smallest: the first value with which they hold in the asked share; None when none does, or the largest is asked.
+        monotone: whether the shares never fell from one value to the next by more than chance explains (never rose,
+            where the largest is asked).
         changes: what was set on the command line, each as the option was given.
         absent: for the values with which a worker is not there that a fault or an action is aimed at: which.
         sentence: the answer for a person, with the evidence for it and for the value before it.
         random: whether anything in the nights was drawn by chance; if not, one night with each value decides.
+        searched: for the ``smallest`` value or for the ``largest``.
+        largest: the last value with which they hold in the asked share; None when none does, or the smallest is asked.
     """
 
     title: str
@@ -68,6 +74,8 @@ class Sizing:
     changes: tuple[str, ...] = ()
     absent: tuple[tuple[Any, tuple[str, ...]], ...] = ()
     random: bool = True
+    searched: Searched = "smallest"
+    largest: Any = None
 
 
 def conclude_sizing(
@@ -84,6 +92,7 @@ def conclude_sizing(
     changes: tuple[str, ...] = (),
     absent: tuple[tuple[Any, tuple[str, ...]], ...] = (),
     random: bool = True,
+    searched: Searched = "smallest",
 ) -> Sizing:
     """Put a search together.
 
@@ -91,15 +100,17 @@ def conclude_sizing(
         values: what was tried, in order.
         held: for each value, by seed, whether all requirements held in that night (None: nothing to judge).
         random: whether anything in the nights was drawn by chance.
+        searched: for the smallest value or for the largest.
     """
     each = 1 - (1 - confidence) / len(values)
     tried = tuple(
         _sized(value, answers, share, each, random=random) for value, answers in zip(values, held, strict=True)
     )
-    found = next((place for place, one in enumerate(tried) if one.verdict == "holds"), None)
-    monotone = not any(_above(tried[before], tried[after]) for after in range(len(tried)) for before in range(after))
-    smallest = None if found is None else tried[found].value
-    sentence = _sentence(path, share, tried, found, monotone)
+    ahead = tried if searched == "smallest" else tried[::-1]  # the values in the order in which they are looked at
+    found = next((place for place, one in enumerate(ahead) if one.verdict == "holds"), None)
+    monotone = not any(_above(ahead[before], ahead[after]) for after in range(len(ahead)) for before in range(after))
+    taken = None if found is None else ahead[found].value
+    sentence = _sentence(path, share, ahead, found, monotone, searched)
     return Sizing(
         title,
         file,
@@ -109,12 +120,14 @@ def conclude_sizing(
         nights,
         first_seed,
         tried,
-        smallest,
+        taken if searched == "smallest" else None,
         monotone,
         sentence,
         changes,
         absent,
         random,
+        searched,
+        taken if searched == "largest" else None,
     )
 
 
@@ -138,7 +151,9 @@ def _above(one: Sized, other: Sized) -> bool:
     return (one.interval.low or 0.0) > (1.0 if other.interval.high is None else other.interval.high)
 
 
-def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None, monotone: bool) -> str:
+def _sentence(
+    path: str, share: float, tried: Sequence[Sized], found: int | None, monotone: bool, searched: Searched
+) -> str:
     asked = f"{say(share, 'share')} of nights"
     if found is None:
         best = max(tried, key=lambda one: one.held / one.judged if one.judged else 0.0)
@@ -149,13 +164,14 @@ def _sentence(path: str, share: float, tried: Sequence[Sized], found: int | None
             text += f". Too few nights to decide on {many}"
     else:
         one = tried[found]
-        text = f"{path} = {one.value} is the smallest that holds in {asked}: {_seen(one)}"
+        text = f"{path} = {one.value} is the {searched} that holds in {asked}: {_seen(one)}"
         if found:
             before = tried[found - 1]
             how = "it does not" if before.verdict == "does_not_hold" else "there are too few nights to decide"
             text += f". With {before.value} {how}: {_seen(before)}"
     if not monotone:
-        text += ". Larger values are not always better here: look at each"
+        other = "Larger" if searched == "smallest" else "Smaller"
+        text += f". {other} values are not always better here: look at each"
     return text + "."
 
 
