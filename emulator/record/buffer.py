@@ -65,14 +65,11 @@ class EventBuffer(Sequence[Row]):
         if not 0 <= place < len(self):
             raise IndexError(f"there are {len(self)} events")
         stretch, within = divmod(place, self.LONG)
-        return self._stretch(stretch)[within]
-
-    def _stretch(self, number: int) -> list[Row]:
-        if number == len(self._packed):
-            return self._newest
-        if self._unpacked[0] != number:
-            self._unpacked = number, _rows_of(self._packed[number])
-        return self._unpacked[1]
+        if stretch >= len(self._packed):
+            return self._newest[place - len(self._packed) * self.LONG]
+        if self._unpacked[0] != stretch:
+            self._unpacked = stretch, _rows_of(self._packed[stretch])
+        return self._unpacked[1][within]
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Sequence) or len(self) != len(other):
