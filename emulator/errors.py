@@ -28,7 +28,7 @@
 A message names who, what, in which state, when in virtual time, and what to do instead.
 """
 
-from dataclasses import dataclass
+from emulator.records import record
 
 __all__ = [
     "CallError",
@@ -65,7 +65,7 @@ class InputError(QueuedrillError):
     """The caller's input is wrong; the message says where, what, and what instead."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Problem:
     """One mistake in a scenario: its place, what was found, and what is allowed.
 

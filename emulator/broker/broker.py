@@ -7,26 +7,26 @@ Whoever drives it delivers, at one instant, what ends before messages; see ``emu
 
 from typing import Any, Final
 
-from emulator.broker.holds import Holds
-from emulator.broker.jobs import NOT_DUE, PAUSING, PREREQUISITE, REASONS, Job, rare
-from emulator.broker.leases import RAN_OUT, SILENT
+from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, REASONS, Holder, Job, rare
+from emulator.broker.leases import RAN_OUT, SILENT, Leases
 from emulator.broker.prerequisites import REFUSED, After, Waiter
 from emulator.broker.requests import Submission
-from emulator.broker.states import Facts, Request, State, refuses
-from emulator.broker.workers import Holder
+from emulator.broker.states import Request, State, refuses
 from emulator.errors import DefectError
-from emulator.record.reasons import TIME_LIMIT, Because
+from emulator.record.reasons import TIME_LIMIT, WITHDRAWN_BY_PERSON, Because
 
 __all__ = ["Broker"]
 
 _QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
 _QUEUED_HELD: Final = State.QUEUED_HELD
 _TIME_LIMIT: Final = Because(TIME_LIMIT)
+_PERSON: Final = Because("person_withdrew")
+_WITHDRAWN: Final = Because(WITHDRAWN_BY_PERSON)
 _TOTAL_LIMIT: Final = Because("total_limit")
 _OF_A_LEASE: Final = ("lease", "time_limit")
 
 
-class Broker(Holds):
+class Broker(Leases):
     """The queues and all that is known of their jobs.
 
     Args:
@@ -215,10 +215,8 @@ class Broker(Holds):
         elif what == "total limit":
             limit = job.terms.rules.retry.total_limit or 0
             why = Because("total_limit_reached", {"limit": limit})
-            state = self._next(job, Request.TOTAL_LIMIT, Facts())
-            self._terminate(
-                now, cause or job.born, job, state, "out_of_time", why, ("time_limit", _TOTAL_LIMIT, nominal)
-            )
+            self._must_move(job, Request.TOTAL_LIMIT)
+            self._terminate(now, cause or job.born, job, "out_of_time", why, ("time_limit", _TOTAL_LIMIT, nominal))
         elif what == "start":
             self._expire(now, cause or job.born, job)
         elif what == "not_before":
@@ -296,3 +294,78 @@ class Broker(Holds):
         for _, holder in sorted(silent, key=lambda one: (one[0], one[1].serial)):
             if not holder.lost:
                 self._declare_lost(now, cause, holder)
+
+    # -- what people ask ----------------------------------------------------------------------------------------------
+    #
+    # The table decides. What it refuses changes nothing and is answered with the code of the reason; what it grants is
+    # answered with "". Suspending is a request: the state follows when the worker says, at its next contact, that it
+    # stands still. While it does, its lease goes on, and only the clock of its time limit stands.
+
+    def hold(self, now: int, cause: int, job: int) -> str:
+        """Hold a job; one that a worker has is held once it comes back."""
+        found, state = self._asked(job, Request.HOLD)
+        if found is None or isinstance(state, str):
+            return str(state)
+        if found.waiting:
+            found.queue.remove(found, self._keys)
+        found.held |= BY_PERSON
+        found.since = self._emit((now, "held", cause, job, "", state.value, REASONS[BY_PERSON]))
+        return ""
+
+    def release(self, now: int, cause: int, job: int) -> str:
+        """Take back a person's hold; other reasons to hold the job stay."""
+        found, state = self._asked(job, Request.RELEASE)
+        if found is None or isinstance(state, str):
+            return str(state)
+        found.held &= ~BY_PERSON
+        found.since = self._emit((now, "hold_ended", cause, job, "", state.value, REASONS[BY_PERSON]))
+        if not found.held and not found.token:
+            self._wait(found)
+        return ""
+
+    def suspend(self, now: int, cause: int, job: int) -> str:
+        """Ask that the job's worker stand still; it is told at its next heartbeat."""
+        return self._want(now, cause, job, Request.SUSPEND, True, "suspend_requested")
+
+    def resume(self, now: int, cause: int, job: int) -> str:
+        """Ask that the job's worker go on; it is told at its next heartbeat."""
+        return self._want(now, cause, job, Request.RESUME, False, "resume_requested")
+
+    def _want(self, now: int, cause: int, job: int, request: Request, wanted: bool, kind: str) -> str:
+        found, state = self._asked(job, request)
+        if found is None or isinstance(state, str):
+            return str(state)
+        extra = rare(found)
+        extra.wanted = wanted
+        if wanted is not (state is State.SUSPENDED):
+            extra.asked = True
+        self._emit((now, kind, cause, job, ""))
+        return ""
+
+    def withdraw(self, now: int, cause: int, job: int) -> str:
+        """Terminate a job, with the attempt that runs if one does."""
+        found, state = self._asked(job, Request.WITHDRAW)
+        if found is None or isinstance(state, str):
+            return str(state)
+        self._terminate(now, cause, found, "withdrawn", _PERSON, ("lease_lost", _WITHDRAWN, now))
+        return ""
+
+    def hold_queue(self, now: int, cause: int, queue: str) -> str:
+        """Hold a queue: nothing is handed out from it; what runs goes on."""
+        found = self._queue(queue)
+        if found.held:
+            return "queue_held_already"
+        found.held = True
+        self._emit((now, "queue_held", cause, 0, "", queue))
+        return ""
+
+    def release_queue(self, now: int, cause: int, queue: str) -> str:
+        """Let a held queue hand out again."""
+        found = self._queue(queue)
+        if not found.held:
+            return "queue_not_held"
+        found.held = False
+        self._emit((now, "queue_released", cause, 0, "", queue))
+        if found.waiting:
+            self.fresh.append(queue)
+        return ""

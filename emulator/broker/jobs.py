@@ -1,4 +1,4 @@
-"""What is kept of a job: a record while it is unfinished, a few bytes once it is final.
+"""What is kept of a job (a record while it is unfinished, a few bytes once it is final) and of a worker.
 
 Reasons to hold a job are bits; ``REASONS`` names every set of them, in alphabetical order, as events tell it.
 """
@@ -7,13 +7,25 @@ from array import array
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.states import State
 
 if TYPE_CHECKING:
     from emulator.broker.order import Entry, Lane, Line, Queue, Terms
-    from emulator.broker.workers import Holder
 
-__all__ = ["BY_PERSON", "ENDS", "NOT_DUE", "PAUSING", "PREREQUISITE", "REASONS", "Finished", "Job", "Rare", "rare"]
+__all__ = [
+    "BY_PERSON",
+    "ENDS",
+    "NOT_DUE",
+    "PAUSING",
+    "PREREQUISITE",
+    "REASONS",
+    "Finished",
+    "Holder",
+    "Job",
+    "Rare",
+    "rare",
+]
 
 BY_PERSON: Final = 1
 NOT_DUE: Final = 2
@@ -175,6 +187,53 @@ def rare(job: Job) -> Rare:
     if found is None:
         found = job.rare = Rare()
     return found
+
+
+class Holder:
+    """One incarnation of a worker.
+
+    Attributes:
+        name, incarnation: whose record it is; serial: its number among all records, from 1.
+        silence: ticks without a message after which it is declared lost, None: never.
+        heard: the tick of its last message.
+        newest: the place of the newest message that has come, among all that it has sent.
+        lost: it has been declared lost and not been heard since.
+        leases: its leases by token (kept only if it may be declared lost).
+        take_number, take_answer: its last request for a job, and the answer.
+        beat_number, beat_reply: its last heartbeat, and the reply.
+        refused: the numbers of its refused hand-ins, None as long as there are none.
+    """
+
+    __slots__ = (
+        "beat_number",
+        "beat_reply",
+        "heard",
+        "incarnation",
+        "leases",
+        "lost",
+        "name",
+        "newest",
+        "refused",
+        "serial",
+        "silence",
+        "take_answer",
+        "take_number",
+    )
+
+    def __init__(self, name: str, incarnation: int, serial: int, silence: int | None, now: int) -> None:
+        self.name = name
+        self.incarnation = incarnation
+        self.serial = serial
+        self.silence = silence
+        self.heard = now
+        self.newest = 0
+        self.lost = False
+        self.leases: dict[int, Job] | None = None if silence is None else {}
+        self.take_number = -1
+        self.take_answer: LeaseGrant | None = None
+        self.beat_number = -1
+        self.beat_reply = HeartbeatReply()
+        self.refused: set[int] | None = None
 
 
 class Finished:

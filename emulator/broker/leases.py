@@ -11,20 +11,22 @@ to the state table too; what that refuses is refused in the same way, but the br
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.broker.contact import Contact
-from emulator.broker.jobs import BY_PERSON, Job, rare
+from emulator.broker.allowance import RetryAllowance
+from emulator.broker.broker_state import BrokerState
+from emulator.broker.jobs import BY_PERSON, PAUSING, Holder, Job, rare
 from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
-from emulator.broker.rules import Outcome
+from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
+from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
 from emulator.broker.states import Facts, Request, State, refuses, target
-from emulator.broker.workers import Holder
-from emulator.errors import DefectError
-from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, NONE, WORKER_SILENT, Because
+from emulator.errors import DefectError, InputError
+from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, NONE, WORKER_SILENT, Because, said
 
 __all__ = ["RAN_OUT", "SILENT", "Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
 _NOTHING: Final = HeartbeatReply()
+_WELL: Final = Facts(well=True)
 RAN_OUT: Final = Because(LEASE_RAN_OUT)
 SILENT: Final = Because(WORKER_SILENT)
 _FORGOTTEN: Final = Because(FORGOTTEN)
@@ -32,8 +34,8 @@ _NOT_STARTED: Final = Because("not_started")
 _new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
-class Leases(Contact):
-    """The layer that workers talk to."""
+class Leases(BrokerState):
+    """What workers ask of the broker, and what becomes of their attempts."""
 
     __slots__ = ()
 
@@ -83,7 +85,7 @@ class Leases(Contact):
             holder.take_answer = None
             return None
         job = found[2]
-        state = self._taken[job.state] or self._next(job, Request.TAKE, Facts())
+        self._must_move(job, Request.TAKE)
         queue, terms = job.queue, job.terms
         if job.key:
             self._keys.occupy(job)
@@ -102,7 +104,6 @@ class Leases(Contact):
         self._new_token_job(number)
         self._new_token_mark(0)
         job.attempts = attempt = job.attempts + 1
-        job.state = state
         job.holder = holder
         job.granted = now
         job.until = until = now + terms.lease
@@ -157,11 +158,10 @@ class Leases(Contact):
         resume: list[int] = []
         for token in tokens:
             job = self._good(token, holder)
-            if job is None or (state := self._renewed[job.state]) is None:
+            if job is None or isinstance(self._move(job, Request.RENEWAL), str):
                 refused.append(token)
                 self._stale(now, event, token, worker, "renewal")
                 continue
-            job.state = state
             if job.terms.rules.renewed:
                 job.until = now + job.terms.lease
                 self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
@@ -247,11 +247,10 @@ class Leases(Contact):
             if job is None:
                 return self._late(now, cause, holder, number, token)
         if outcome == "ok":
-            state = self._well[job.state]
-            if state is None:
+            if isinstance(self._move(job, Request.OUTCOME, _WELL), str):
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
-            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, state, "", NONE)
+            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, "", NONE)
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
@@ -284,13 +283,11 @@ class Leases(Contact):
             self._stale(now, cause, token, worker, "hand_back")
             return False
         attempt = job.attempts
-        state = target(job.state, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1))
-        if not isinstance(state, State):
+        if isinstance(self._move(job, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1)), str):
             self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
         job.attempts -= 1
-        job.state = state
         row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt, token)
         job.since = event = self._emit(row)
         self._end_lease(job)
@@ -303,9 +300,8 @@ class Leases(Contact):
 
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
-        state = target(job.state, Request.START_LIMIT, Facts())
-        if isinstance(state, State):
-            self._terminate(now, cause, job, state, "expired", _NOT_STARTED, ("time_limit", NONE, now))
+        if isinstance(self._move(job, Request.START_LIMIT), State):
+            self._terminate(now, cause, job, "expired", _NOT_STARTED, ("time_limit", NONE, now))
 
     # -- lose ---------------------------------------------------------------------------------------------------------
 
@@ -362,8 +358,8 @@ class Leases(Contact):
 
     # -- stand still --------------------------------------------------------------------------------------------------
 
-    def _ask_table(self, number: int, request: Request) -> tuple[Job | None, State | str]:
-        """Give the job (None if it is final) with the state that would follow, or the reason of the refusal."""
+    def _asked(self, number: int, request: Request) -> tuple[Job | None, State | str]:
+        """Move a job as it is asked; give it (None if it is final) with its state, or the reason of the refusal."""
         job = self._job(number)
         if job is None:
             return None, target(self.state_of(number), request, Facts())
@@ -376,7 +372,7 @@ class Leases(Contact):
             wanted=extra is not None and extra.wanted,
             asked=extra is not None and extra.asked,
         )
-        return job, target(job.state, request, facts)
+        return job, self._move(job, request, facts)
 
     def suspension_acknowledged(self, now: int, cause: int, token: int) -> bool:
         """The worker says that it stands still; False if the token is stale or nobody asked for it."""
@@ -391,10 +387,9 @@ class Leases(Contact):
         if job is None or job.holder is None:
             self._stale(now, cause, token, "", request.value)
             return False
-        _, state = self._ask_table(job.number, request)
+        _, state = self._asked(job.number, request)
         if isinstance(state, str):
             return False
-        job.state = state
         extra = rare(job)
         extra.asked = extra.wanted is not (state is State.SUSPENDED)
         if state is State.SUSPENDED:
@@ -416,5 +411,178 @@ class Leases(Contact):
     def settle_lease(self, token: int, until: int) -> None:
         """Regular heartbeats that were computed, not simulated, have renewed a lease up to ``until``."""
         job = self._tokens.get(token)
-        if job is not None and until > job.until and self._renewed[job.state] is not None:
+        if job is not None and until > job.until and isinstance(self._move(job, Request.RENEWAL), State):
             job.until = until
+
+    # -- retries ------------------------------------------------------------------------------------------------------
+
+    def _end_attempt(
+        self,
+        now: int,
+        cause: int,
+        job: Job,
+        request: Request,
+        outcome: Outcome,
+        why: Because,
+        nominal: int,
+        *,
+        retry_after: int | None = None,
+        refused_at: int = 0,
+    ) -> None:
+        """End an attempt that did not go well, and decide what becomes of the job.
+
+        ``request``: an outcome that the worker hands in, the loss of the lease, or the time limit.
+        """
+        if refuses(job.state, request):
+            raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
+        by_time_limit = request is Request.TIME_LIMIT
+        event = self._told_end(now, cause, job, outcome, why, nominal)
+        extra = rare(job)
+        if outcome == "lease_lost":
+            extra.lost += 1
+        found = None
+        if by_time_limit:
+            extra.cut += 1
+            found = self._cap_reached(job, extra.cut)
+        if found is None:
+            policy = job.terms.rules.policy
+            if policy is None:
+                found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
+            else:
+                found = self._ask(policy, now, job, outcome, retry_after, refused_at)
+        if found.sub_state:
+            self._fail(now, event, job, request, found)
+        else:
+            extra.own_pause = found.own
+            self._grant(now, event, job, request, found.pause)
+
+    def _fail(self, now: int, cause: int, job: Job, request: Request, found: Judgement) -> None:
+        """A job is not tried again."""
+        self._must_move(job, request)
+        self._finish(now, cause, job, found.sub_state, found.why)
+
+    def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
+        """Say whether the time limit itself ends the job."""
+        longest = job.terms.rules.time_limit
+        assert longest is not None  # no attempt is ended by a time limit that is not set
+        if longest.then == "fail":
+            return Judgement("time_limit", Because("time_limit_reached", {"limit": longest.after}))
+        if longest.at_most is not None and cut > longest.at_most:
+            return Judgement("time_limit", Because("time_limits_reached", {"count": cut, "most": longest.at_most}))
+        return None
+
+    def _judge(
+        self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
+    ) -> Judgement:
+        extra, number, attempt = rare(job), job.number, job.attempts
+        uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
+        return judge(
+            job.terms.rules.retry,
+            attempt,
+            extra.lost,
+            outcome,
+            now,
+            submitted,
+            before,
+            lambda: uniform(number, attempt),
+            retry_after,
+            refused_at,
+            stated,
+        )
+
+    def _ask(
+        self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int
+    ) -> Judgement:
+        """Put the question to the user's own policy; the limits of the file stand beside it."""
+        retry, extra, attempt = job.terms.rules.retry, rare(job), job.attempts
+        reached = limit_reached(retry, attempt, extra.lost, outcome, True)
+        if reached is not None:
+            return reached
+        u = self._uniform(job.number, attempt)
+        verdict = policy.decide(
+            RetryCase(
+                job.number,
+                attempt,
+                extra.lost,
+                outcome,
+                now,
+                job.submitted,
+                extra.own_pause,
+                u,
+                retry_after,
+                refused_at,
+            )
+        )
+        if not verdict.again:
+            sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
+            return Judgement(sub_state, said(verdict.why) if verdict.why else Because("policy_said_no"))
+        if type(verdict.pause) is not int or verdict.pause < 0:
+            raise InputError(
+                f"the retry policy of queue {job.queue.name} answered a pause of {verdict.pause!r} to job {job.number} "
+                f"after attempt {attempt}: a pause is a whole number of microseconds, 0 or more"
+            )
+        late = too_late(retry, now + verdict.pause, job.submitted)
+        return late or Judgement("", NONE, verdict.pause, verdict.pause)
+
+    def _grant(self, now: int, cause: int, job: Job, request: Request, pause: int) -> None:
+        """Requeue a job if the allowance of its queue has a token for it, or let it wait for one, or fail it."""
+        allowance = self._allowances.get(job.queue.name)
+        if allowance is None:
+            self._requeue(now, cause, job, request, pause, now + pause, -1)
+            return
+        self._serve(now, allowance)
+        if allowance.take(now):
+            self._requeue(now, cause, job, request, pause, now + pause, allowance.left(now))
+            return
+        if not allowance.may_wait:
+            spent = Judgement("allowance_used_up", Because("allowance_used_up"))
+            self._fail(now, cause, job, request, spent)
+            return
+        earliest, retry = allowance.earliest(now), job.terms.rules.retry
+        if retry.total_limit is not None:
+            start = job.submitted + retry.total_limit if earliest is None else max(earliest, now + pause)
+            late = too_late(retry, start, job.submitted)
+            if late is not None:
+                self._fail(now, cause, job, request, late)
+                return
+        rare(job).awaits = True
+        allowance.row.append(job.number)
+        due = -1 if earliest is None else max(earliest, now + pause)
+        self._requeue(now, cause, job, request, pause, due, 0)
+        self._serve(now, allowance)
+
+    def _requeue(self, now: int, cause: int, job: Job, request: Request, pause: int, due: int, left: int) -> None:
+        """Put a job back into its queue for another attempt; it is held while it pauses, or if a person holds it."""
+        extra = rare(job)
+        extra.due = now + pause
+        if pause or extra.awaits:
+            job.held |= PAUSING
+        self._must_move(job, request, Facts(again=True, held=bool(job.held)))
+        job.since = self._emit((now, "requeued", cause, job.number, "", job.state.value, due, left))
+        if not job.queue.rules.requeued_keep_place:
+            self._last_place += 1
+            job.entry = (job.entry[0], self._last_place, job)
+            job.inside = job.copied = False
+        if pause:
+            self._ring(now + pause, "pause", job.number, 0)
+        if not job.held:
+            self._wait(job)
+
+    def _serve(self, now: int, allowance: RetryAllowance) -> None:
+        """Give tokens to those who wait for one, and ask to be woken for the next."""
+        row = allowance.row
+        while row:
+            job = self._jobs.get(row[0])
+            if job is not None:  # else it was ended while it waited
+                if not allowance.bucket.take(now):
+                    break
+                extra = rare(job)
+                extra.awaits = False
+                if extra.due <= now:
+                    self._end_reason(now, job.since, job, PAUSING)
+            row.popleft()
+        if row:
+            at = allowance.earliest(now)
+            if at is not None and at != allowance.rings_at:
+                allowance.rings_at = at
+                self._ring(at, "allowance", row[0], 0)

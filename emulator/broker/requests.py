@@ -1,9 +1,11 @@
 """What is asked of the broker, and what does it answer? All of it is plain data that could cross a network."""
 
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from emulator.broker.order import Terms
 from emulator.broker.prerequisites import After
+
+if TYPE_CHECKING:
+    from emulator.broker.order import Terms
 
 __all__ = ["Alarms", "HeartbeatReply", "LeaseGrant", "Submission"]
 
@@ -39,7 +41,7 @@ class Submission(NamedTuple):
     after: After | None = None
     origin: int = 0
     night: int = 0
-    terms: Terms | None = None
+    terms: "Terms | None" = None
 
 
 class LeaseGrant(NamedTuple):

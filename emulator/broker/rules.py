@@ -1,7 +1,8 @@
 """What is a queue told? Plain data, in ticks; the world makes it from the scenario's models."""
 
-from dataclasses import dataclass, field
 from typing import Literal, Protocol
+
+from emulator.records import field, record
 
 __all__ = [
     "Allowance",
@@ -18,7 +19,7 @@ Outcome = Literal["ok", "error", "permanent_error", "time_limit", "lease_lost"]
 """How an attempt ended."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class RetryCase:
     """What a retry policy may look at when an attempt has ended. It sees no sampled duration.
 
@@ -48,7 +49,7 @@ class RetryCase:
     refused_at: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Verdict:
     """A retry policy's answer.
 
@@ -89,7 +90,7 @@ class RetryPolicy(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class DataRetry:
     """The retry policy of a scenario file, as data in ticks (see ``emulator.scenario.models.queues.Retry``).
 
@@ -108,7 +109,7 @@ class DataRetry:
     respects_retry_after: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Allowance:
     """A token bucket of retries: ``holds`` when full, ``refills`` tokens evenly in each ``each`` ticks."""
 
@@ -118,7 +119,7 @@ class Allowance:
     when_empty: Literal["fail", "wait"] = "fail"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TimeLimit:
     """The cap on one attempt, counted from its hand-out, and what follows; ``at_most`` times."""
 
@@ -127,7 +128,7 @@ class TimeLimit:
     at_most: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class QueueRules:
     """All that the broker knows of one queue."""
 

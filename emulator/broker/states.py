@@ -26,7 +26,6 @@ __all__ = [
     "StateName",
     "in_plain_words",
     "refuses",
-    "successors",
     "target",
 ]
 
@@ -278,13 +277,3 @@ def refuses(state: State, request: Request) -> bool:
     (False, True)
     """
     return not TABLE[state, request].moves
-
-
-def successors(request: Request, facts: Facts) -> Mapping[State, State | None]:
-    """Look one request up in every state: the state that follows each, None where it is refused.
-
-    >>> successors(Request.TAKE, Facts())[State.QUEUED], successors(Request.TAKE, Facts())[State.RUNNING]
-    (<State.RUNNING: 'running'>, None)
-    """
-    found = ((state, target(state, request, facts)) for state in State)
-    return {state: follows if isinstance(follows, State) else None for state, follows in found}

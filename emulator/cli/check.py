@@ -2,6 +2,7 @@
 
 import shlex
 import sys
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import click
@@ -19,11 +20,13 @@ __all__ = ["check"]
 @click.command(short_help="Read scenarios without running them, and name what is wrong.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--resolved", is_flag=True, help="Print each scenario whole instead: every default filled in.")
+@click.option("--older-than", metavar="TIME", help="Name the sources that are older than this, such as 90d.")
 @set_values
 @allow_folder
 def check(
     files: tuple[str, ...],
     resolved: bool,
+    older_than: str | None,
     change: tuple[str, ...],
     add: tuple[str, ...],
     allow_folders: tuple[str, ...],
@@ -34,11 +37,15 @@ def check(
     What --resolved prints is a scenario file itself.
     """
 
+    before = None if older_than is None else _day_before(older_than)
+
     def one(file: str) -> int:
         from emulator.scenario.hazards import hazards, heartbeat_margins
+        from emulator.scenario.sources import old_sources, source_counts
 
         loaded = read_changed(file, allow_folders, change, add)
-        if any(entry.trace is not None for entry in loaded.scenario.arrivals):
+        every = (loaded.scenario, *loaded.variants.values())
+        if any(entry.trace is not None for scenario in every for entry in scenario.arrivals):
             from emulator.world.trace_lines import check_traces  # few scenarios have a trace
 
             check_traces(loaded)
@@ -47,15 +54,30 @@ def check(
 
             click.echo(f"# {file}\n{whole(loaded)}", nl=False)
             return MET
-        _page(file, hazards(loaded), heartbeat_margins(loaded)).write(sys.stdout)
+        old = [] if before is None else old_sources(loaded, before)
+        told = [f"{loaded.place(loc)}: old-source: {source} on {on}, before {before}" for loc, source, on in old]
+        _page(file, hazards(loaded), heartbeat_margins(loaded), source_counts(loaded), told).write(sys.stdout)
         return MET
 
     return each_file(files, one)
 
 
-def _page(file: str, found: "list[Hazard]", margins: "list[Margin]") -> "Page":
+def _day_before(text: str) -> date:
+    """Give the day that is a stated time before today."""
+    from emulator.scenario.durations import parse_duration
+    from emulator.timeline.ticks import DAY
+
+    try:
+        today = date.today()  # noqa: DTZ011  # the day on the wall here is meant: no result of a night depends on it
+        return today - timedelta(days=parse_duration(text) // DAY)
+    except (ValueError, OverflowError) as error:
+        raise click.UsageError(f"--older-than: {error}") from None
+
+
+def _page(file: str, found: "list[Hazard]", margins: "list[Margin]", counts: dict[str, int], old: list[str]) -> "Page":
     """Write what was found in a scenario without mistakes."""
     from emulator.show.layout import Page
+    from emulator.show.meta import sources_in_words
 
     page = Page()
     many = f"{len(found)} setting{'' if len(found) == 1 else 's'}"
@@ -66,6 +88,12 @@ def _page(file: str, found: "list[Hazard]", margins: "list[Margin]") -> "Page":
         if margin.survived < 0:
             survived = "not even regular heartbeats"
         page.say(f"Queue {margin.queue}, pool {margin.pool}: a lease survives {survived}.", indent=2, hanging=4)
+    if counts:
+        page.say(f"Stated values: {sources_in_words(counts)}.", indent=2, hanging=4)
+    if old:
+        page.blank()
+    for line in old:
+        page.say(line, hanging=2)
     if not found:
         return page
     page.blank()

@@ -1,6 +1,7 @@
 """``queuedrill compare``: the variants of a scenario, or several scenarios, over many nights on the same draws."""
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
+    from emulator.scenario.load import Loaded
     from emulator.show.svg import Theme
 
 __all__ = ["compare"]
@@ -18,7 +20,12 @@ __all__ = ["compare"]
 
 @click.command(short_help="Compare variants, or scenarios, over many nights.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
-@click.option("--variants", metavar="A,B", help="Compare these variants only (default: all of the scenario).")
+@click.option(
+    "--variants",
+    metavar="A,B",
+    multiple=True,
+    help="Compare these variants only (default: all). May be given more than once, for names with commas too.",
+)
 @click.option("--baseline", metavar="NAME", help="Compare with this one (default: the scenario as written).")
 @click.option(
     "--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights of each (as many as decide)."
@@ -57,7 +64,7 @@ __all__ = ["compare"]
 @allow_folder
 def compare(
     files: tuple[str, ...],
-    variants: str | None,
+    variants: tuple[str, ...],
     baseline: str | None,
     nights: int | None,
     precision: str | None,
@@ -95,11 +102,11 @@ def compare(
         raise click.UsageError("--precision and --nights both say how many nights: choose one.")
     if at_most is not None and precision is None:
         raise click.UsageError("--at-most is the limit of --precision: give that too.")
-    if variants is not None and len(files) > 1:
+    if variants and len(files) > 1:
         raise click.UsageError("--variants are those of one FILE: several are compared as they stand.")
     if theme is not None and pictures is None:
         raise click.UsageError("--theme is how the files of --pictures look: give that too.")
-    if variants is not None and not names(variants):
+    if variants and not any(names(text) for text in variants):
         raise click.UsageError("--variants names none: name some, or leave it out for all.")
     both = names(trade_off)
     if both is not None and len(both) != 2:
@@ -127,7 +134,7 @@ def compare(
         with progress("comparing", quiet=quiet, of="the nights") as told:
             found = work(
                 read[0] if len(read) == 1 else read,
-                variants=names(variants),
+                variants=_named(variants, read[0]) if variants else None,
                 baseline=baseline,
                 nights=nights,
                 precision=precision,
@@ -165,3 +172,12 @@ def compare(
         for name, picture in draw(found, theme or "both").items():
             write_text(str(Path(pictures) / name), picture)
     return exit_code(outcome_of(found), undecided)
+
+
+def _named(given: Sequence[str], loaded: "Loaded") -> list[str]:
+    """Take names of variants apart: a text that is one name is taken for it, any other has commas between names."""
+    from emulator.scenario.variants import AS_WRITTEN
+
+    known = (AS_WRITTEN, *loaded.patches)
+    found = ([text.strip()] if text.strip() in known else names(text) or [] for text in given)
+    return [name for some in found for name in some]

@@ -13,32 +13,38 @@ heavy before the command is called, so that help and mistakes answer at once. Th
 import sys
 from collections.abc import Sequence
 from functools import partial
-from typing import Any, NoReturn
+from importlib import import_module
+from typing import Any, Final, NoReturn
 
 import click
 
-from emulator.cli.check import check
-from emulator.cli.compare import compare
-from emulator.cli.export import export
-from emulator.cli.hunt import hunt
 from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
-from emulator.cli.page import page
-from emulator.cli.reproduce import reproduce
-from emulator.cli.rerun import rerun
-from emulator.cli.run import run
-from emulator.cli.schema import schema
-from emulator.cli.size import size
-from emulator.cli.story import story
 from emulator.cli.streams import complain, complain_by, let_go, open_closed_streams
-from emulator.cli.trail import trail
-from emulator.cli.watch import watch
 from emulator.version import VERSION
 
-__all__ = ["answer", "main", "program"]
+__all__ = ["COMMANDS", "answer", "main", "program"]
+
+
+COMMANDS: Final = (
+    *("check", "compare", "export", "hunt", "page", "reproduce", "rerun", "run", "schema", "size", "story", "trail"),
+    "watch",
+)
+"""The commands; each is made in the module of its name, which is loaded when the command is asked for."""
 
 
 class _Program(click.Group):
     """A group whose commands give their exit code, and that ends cleanly when it is interrupted."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load a command, or give None for another name."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = getattr(import_module(f"emulator.cli.{cmd_name}"), cmd_name)
+        return command
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command, and give its exit code."""
@@ -63,8 +69,7 @@ def program() -> None:
     """
 
 
-for _command in (run, check, schema, reproduce, hunt, compare, size, rerun, page, story, trail, watch, export):
-    program.add_command(_command)
+program.commands.update(dict.fromkeys(COMMANDS, click.Command(None)))  # names alone, for what is spelled like one
 
 
 def help_module() -> str:

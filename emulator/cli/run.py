@@ -31,6 +31,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Use this seed, not the scenario's.")
 @click.option("--variant", metavar="NAME", default="", help="Run this variant of the scenario.")
 @click.option("--nights", type=click.IntRange(1, 1_000_000), metavar="N", help="Run so many nights and judge them all.")
+@click.option("--questions", is_flag=True, help="With --nights: answer the questions of the scenario.")
 @processes
 @click.option("--log", metavar="PATH", help="Write every event to a new SQLite file.")
 @click.option("--overwrite", is_flag=True, help="Let the log or page take the place of an earlier one.")
@@ -58,6 +59,7 @@ def run(
     seed: int | None,
     variant: str,
     nights: int | None,
+    questions: bool,
     processes: int | None,
     log: str | None,
     overwrite: bool,
@@ -94,6 +96,8 @@ def run(
         raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
     if processes is not None and nights is None:
         raise click.UsageError("--processes share out many nights: give --nights too.")
+    if questions and (nights is None or variant):
+        raise click.UsageError("--questions are answered by many nights as written: give --nights, and no --variant.")
 
     shown = 0
 
@@ -132,6 +136,32 @@ def run(
         shown += 1
         return exit_code(outcome_of(found), undecided)
 
+    def answers(file: str, loaded: "Loaded", count: int) -> int:
+        nonlocal shown
+        from emulator.cli.progress import progress
+        from emulator.experiment.questions import answer_questions
+        from emulator.measure.comparison.questions import outcome_of_answers
+        from emulator.show.comparison import questions as telling
+
+        with progress(file, quiet=quiet, of="the nights") as told:
+            found = answer_questions(loaded, count, first_seed=seed, processes=processes, progress=told)
+        if page is not None:
+            from emulator.experiment.paging import write_page
+
+            write_page(telling.questions_document(found), Path(page))
+        if as_json:
+            tell_json({"file": file, **telling.questions_json(found)})
+        elif quiet:
+            tell(
+                f"{file}: {telling.questions_sentence(found)}" if len(files) > 1 else telling.questions_sentence(found)
+            )
+        else:
+            if len(files) > 1:
+                click.echo(f"\n{file}" if shown else file)
+            telling.questions_page(found).write(sys.stdout)
+        shown += 1
+        return exit_code(outcome_of_answers(found), undecided)
+
     def one(file: str) -> int:
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
@@ -140,7 +170,7 @@ def run(
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
         check_apart((log, page, junit, csv_path), (loaded.folder / trace for trace in traces))
         if nights is not None:
-            return many(file, loaded)
+            return answers(file, loaded, nights) if questions else many(file, loaded)
         if scripts is not None:
             result, notes = _with_scripts(loaded, scripts, seed, log, overwrite, yes)
             return show(file, result, notes)

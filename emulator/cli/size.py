@@ -29,6 +29,7 @@ def _plain(text: str) -> Any:
 @click.option("--to", "last", type=int, metavar="N", help="to this one")
 @click.option("--step", type=click.IntRange(min=1), default=1, metavar="N", help="by this step (1).")
 @click.option("--values", metavar="A,B", help="Or try these, the smallest first, such as 30s,1m,5m.")
+@click.option("--largest", is_flag=True, help="Look for the largest value that holds, such as of jobs.")
 @click.option("--share", type=float, metavar="S", help="In this share of nights (what the file asks, else 0.95).")
 @click.option("--confidence", type=float, default=0.95, metavar="C", help="Confidence of all intervals (0.95).")
 @click.option("--nights", type=click.IntRange(1, 1_000_000), default=200, metavar="N", help="Nights with each (200).")
@@ -46,6 +47,7 @@ def size(
     last: int | None,
     step: int,
     values: str | None,
+    largest: bool,
     share: float | None,
     confidence: float,
     nights: int,
@@ -58,7 +60,7 @@ def size(
     add: tuple[str, ...],
     allow_folders: tuple[str, ...],
 ) -> int:
-    """Find the smallest value with which all requirements of FILE hold at once in enough nights.
+    """Find the smallest value with which all requirements of FILE hold at once in enough nights, or the largest.
 
     Every value is tried on the same draws. The exit code is 0 if one is found, 1 if every value misses
     too often, and 4 if there are too few nights to decide.
@@ -80,6 +82,7 @@ def size(
             first=first,
             last=last,
             step=step,
+            largest=largest,
             share=share,
             nights=nights,
             confidence=confidence,

@@ -32,7 +32,7 @@ from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.variants import AS_WRITTEN, chosen
 
-__all__ = ["compare", "compare_async", "nights"]
+__all__ = ["carry_out", "compare", "compare_async", "nights"]
 
 _AT_MOST: Final = 1_000
 
@@ -117,7 +117,7 @@ def compare(
         )
     plan = plan_of(found, files, measures, trade_off, confidence, first_seed, prefer, entrants)
     count, asked = _how_many(nights, precision, at_most, plan.nights_by_default())
-    return _carry_out(plan, count, asked, processes, executor, cluster, results, resume, progress)
+    return carry_out(plan, count, asked, processes, executor, cluster, results, resume, progress)
 
 
 def nights(
@@ -164,7 +164,7 @@ def nights(
     setting = setting_of(loaded, variant or AS_WRITTEN, loaded.patches.get(variant))
     plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)
     total, _ = _how_many(count, None, None, count)
-    return _carry_out(plan, total, None, processes, executor, None, None, False, progress)
+    return carry_out(plan, total, None, processes, executor, progress=progress)
 
 
 async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options: Any) -> ComparisonResult:
@@ -217,18 +217,18 @@ def _how_many(nights: int | None, precision: str | None, at_most: int | None, de
     return count, precision
 
 
-def _carry_out(
+def carry_out(
     plan: ComparisonPlan,
     count: int,
-    asked: str | None,
-    processes: int | None,
-    executor: Executor | None,
-    cluster: str | None,
-    results: str | os.PathLike[str] | None,
-    resume: bool,
-    progress: Progress | None,
+    asked: str | None = None,
+    processes: int | None = None,
+    executor: Executor | None = None,
+    cluster: str | None = None,
+    results: str | os.PathLike[str] | None = None,
+    resume: bool = False,
+    progress: Progress | None = None,
 ) -> ComparisonResult:
-    """Run the nights and conclude from them."""
+    """Run the nights of a plan and conclude from them; ``asked`` is a precision, the rest is as for ``compare``."""
     check_scipy()
     may_be(PATH, results=results)
     may_be(FUNCTION, progress=progress)

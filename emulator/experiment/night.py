@@ -26,6 +26,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.resolved import resolved
+from emulator.scenario.sources import source_counts
 from emulator.scenario.spelling import advise
 from emulator.show import meta as show
 from emulator.show.reasons import in_words
@@ -288,6 +289,7 @@ def judged_night(
         variant=about.variant,
         allowed=tuple(map(str, loaded.folders.allowed)),
         clock=loaded.clock,
+        sources=source_counts(loaded),
         guessed=sources.count("guess"),
         stated=len(sources),
         explanations={job: in_words(reasons) for job, reasons in world.explanations().items()},

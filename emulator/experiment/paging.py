@@ -21,6 +21,7 @@ from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.log_reader import fitting
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import AnyFolders, Loaded
+from emulator.scenario.sources import source_counts
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
 from emulator.show.story.writing import lines
@@ -60,6 +61,7 @@ def _page(found: JudgedLog) -> str:
         + (f" --variant '{about.variant}'" if about.variant else "")
         + "".join(f" {change}" for change in about.changes),
         changes=tuple(map(str, about.changes)),
+        sources=source_counts(found.loaded),
         guessed=sources.count("guess"),
         stated=len(sources),
         nothing_came=show.nothing_came_of(found.loaded.scenario.arrivals, found.night) if found.log.finished else (),

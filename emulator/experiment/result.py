@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import find
-from emulator.measure.comparison.outcome import Outcome
 from emulator.measure.estimate import Figure
 from emulator.measure.figure_names import FigureName
 from emulator.measure.figures import Figures
@@ -23,6 +22,7 @@ from emulator.show.summary import summary
 from emulator.show.summary_json import as_json
 
 if TYPE_CHECKING:
+    from emulator.measure.comparison.outcome import Outcome
     from emulator.record.log_reader import Log
 
 __all__ = ["NightResult"]
@@ -68,7 +68,7 @@ class NightResult:
         return self.meta.also_true
 
     @property
-    def outcome(self) -> Outcome:
+    def outcome(self) -> "Outcome":
         """How the night came out: good, bad (something is missed, or a fact is not true), open, or nothing_asked.
 
         It is open when requirements are stated, and the night has nothing to judge them by.

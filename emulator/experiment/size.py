@@ -1,4 +1,7 @@
-"""Which is the smallest value that is large enough? Each value is run on the same nights; the shares decide."""
+"""Which is the smallest value that is large enough, or the largest that is not too large?
+
+Each value is run on the same nights; the shares decide.
+"""
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
@@ -16,12 +19,13 @@ from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.sizing import SizedRequirement, conclude_sizing
 from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.requirements import has_bound, say_requirement, words_of
-from emulator.scenario.arguments import FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
+from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
 from emulator.scenario.fewer_workers import absent_workers
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.planned_hours import planned_on
+from emulator.scenario.variants import value_at
 from emulator.timeline.ticks import HOUR
 
 __all__ = ["size"]
@@ -38,6 +42,7 @@ def size(
     first: int | None = None,
     last: int | None = None,
     step: int = 1,
+    largest: bool = False,
     share: float | None = None,
     nights: int = 200,
     confidence: float = 0.95,
@@ -55,7 +60,9 @@ def size(
         scenario: a file's path, settings as a mapping, or what ``load`` gave.
         by: the dotted path of what is set, such as ``pools.dome.count``.
         values: what it is set to, the smallest first, 100 values at most;
-        first, last, step: or whole numbers from the one to the other.
+        first, last, step: or whole numbers from the one to the other. Of a list parameter of an arrival entry a whole
+            number is so many elements.
+        largest: look for the largest value that holds instead, such as of jobs that come.
         share: in what share of nights all requirements must hold, above 0 and at most 1; by default the largest
             ``in_share`` that a requirement asks for, else 0.95. A larger ``in_share`` goes before it.
         nights: nights with each value, from 1 to 1,000,000.
@@ -80,6 +87,7 @@ def size(
     """
     must_be(TEXT, by=by)
     must_be(WHOLE, step=step, nights=nights)
+    must_be(FLAG, largest=largest)
     must_be(NUMBER, confidence=confidence)
     may_be(WHOLE, first=first, last=last)
     may_be(NUMBER, share=share)
@@ -95,7 +103,8 @@ def size(
     if not 1 <= nights <= 1_000_000:
         raise InputError(f"{nights} nights are out of range: give a number from 1 to 1,000,000")
     tried = _values(values, first, last, step)
-    settings = [setting_of(loaded, f"{by} = {value}", {by: value}) for value in tried]
+    listed_so = value_at(loaded.data, by) if ".parameters." in by else None
+    settings = [setting_of(loaded, f"{by} = {value}", {by: _of_length(value, listed_so)}) for value in tried]
     seed = seed_from(loaded.scenario.seed, first_seed)
     with open_workers(settings, processes, executor) as workers:
         run = Replications(settings, (), seed, workers, nights, progress=progress)
@@ -129,9 +138,17 @@ def size(
         worker_hours=[
             sum(planned_on(setting.loaded().scenario, setting.loaded().clock).values()) / HOUR for setting in settings
         ],
+        searched="largest" if largest else "smallest",
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
     )
     return SizingResult.of(found)
+
+
+def _of_length(value: Any, stands: Any) -> Any:
+    """Give a list of so many elements where a list stands: the first of it, then others that are named by numbers."""
+    if not isinstance(stands, list) or not isinstance(value, int) or isinstance(value, bool) or value < 0:
+        return value
+    return [*stands[:value], *(f"element {number}" for number in range(len(stands) + 1, value + 1))]
 
 
 def _asked_share(share: float | None, in_shares: Sequence[float]) -> float:

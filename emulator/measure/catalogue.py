@@ -4,13 +4,13 @@ The reference page is written from this list. It is light on purpose: checking t
 """
 
 import sys
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
 from emulator.measure.figure_names import FigureName
 from emulator.measure.short_labels import SHORT_LABELS
+from emulator.records import record
 from emulator.scenario.spelling import advise
 
 __all__ = ["MEASURES", "QUANTILES", "SAMPLES", "FigureName", "Measure", "find", "names", "reference_page"]
@@ -37,7 +37,7 @@ _QUOTIENT: Final = "quotient of two figures up to the horizon"
 _AREA: Final = "area under its curve, divided by the length of the run"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Measure:
     """One figure: its name, its label in words, what it means, its unit (time, share, count, ratio), its estimator.
 

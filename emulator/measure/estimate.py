@@ -14,11 +14,11 @@ import math
 from array import array
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
 from emulator.errors import InputError
+from emulator.records import record
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["Figure", "Sample", "Unit", "deviation", "mean", "product_limit"]
@@ -29,7 +29,7 @@ Unit = Literal["time", "share", "count", "ratio"]
 _NEAR: Final = 1e-9  # far above the rounding of the products below, far below any step of the curve that matters
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Figure:
     """One figure of a night; ``night.figure(name)`` reads one.
 

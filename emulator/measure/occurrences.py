@@ -7,7 +7,6 @@ occurrence is due, and the instant itself is still in time.
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import Final
 
@@ -17,6 +16,7 @@ from emulator.measure.order import Order, TooEarly
 from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import duration, value
+from emulator.records import record
 
 __all__ = ["Occurrence", "judge_occurrences", "occurrences_of", "problem_with_time"]
 
@@ -25,7 +25,7 @@ _MOST_NAMED: Final = 3
 _MOST_EVIDENCE: Final = 10
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Occurrence:
     """What became of one occurrence.
 

@@ -6,7 +6,6 @@ times, the backlog over time.
 
 from array import array
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from operator import sub
 from typing import Final
 
@@ -32,6 +31,7 @@ from emulator.measure.night import (
     Night,
     Repeat,
 )
+from emulator.records import record
 
 __all__ = ["DONE_AND_THERE", "THERE", "Selection", "Where"]
 
@@ -40,7 +40,7 @@ THERE: Final = 1
 DONE_AND_THERE: Final = 3
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Where:
     """Which part of a night a figure is about; what is None does not restrict it."""
 

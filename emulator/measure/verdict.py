@@ -1,15 +1,15 @@
 """What does judging a requirement give, and what must a requirement and a clock tell for it?"""
 
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
 from emulator.measure.estimate import Figure
+from emulator.records import record
 
 __all__ = ["Asked", "Judged", "WallClock"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Judged:
     """One requirement, judged on one night.
 

@@ -14,11 +14,11 @@ Two views are kept apart. What the **broker** holds to be true is told by ``hand
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
 from emulator.record.reasons import NONE, Because
+from emulator.records import record
 from emulator.timeline.ticks import SECOND
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "Sink",
     "details_of",
     "read",
+    "reason_in",
     "reason_of",
     "to_json_object",
 ]
@@ -208,7 +209,7 @@ HEARTBEAT_KINDS: Final = frozenset({"heartbeat_received", "lease_renewed"})
 """The kinds that only the simulated mode of heartbeats records; both modes agree on every other event."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Event:
     """One event as it is read.
 
@@ -239,11 +240,6 @@ class Event:
         """
         return self.at / SECOND
 
-    @property
-    def because(self) -> Because:
-        """The reason that it carries as its ``why``."""
-        return Because(self.details["why"], self.details.get("values", NONE.values))
-
 
 def details_of(row: Row) -> dict[str, Any]:
     """Give the details of a row by name.
@@ -255,6 +251,11 @@ def details_of(row: Row) -> dict[str, Any]:
     if len(values) > len(names):
         names = WITH_VALUES.get(row[1], names)
     return dict(zip(names, values, strict=True))
+
+
+def reason_in(event: Event) -> Because:
+    """Give the reason that an event carries as its ``why``."""
+    return Because(event.details["why"], event.details.get("values", NONE.values))
 
 
 def reason_of(row: Row) -> Because:

@@ -3,13 +3,14 @@
 import json
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from emulator.errors import InputError
+from emulator.records import field, record
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.files import open_regular
 from emulator.scenario.load import Loaded
+from emulator.scenario.times_files import times_files
 from emulator.scenario.written import Change
 from emulator.version import VERSION
 
@@ -46,6 +47,7 @@ def files_of(loaded: Loaded) -> dict[str, str]:
     found = {}
     scenario = loaded.scenario
     names = [entry.trace for entry in scenario.arrivals] + [it.one_of_nights for it in scenario.varies.values()]
+    names += times_files(loaded.data)
     for name in dict.fromkeys([*loaded.bases, *(name for name in names if name is not None)]):
         try:
             found[name] = content_hash(loaded.folder / name)
@@ -80,7 +82,7 @@ def whole_number(facts: Mapping[str, str], key: str) -> int:
         raise ValueError(f"{key} is {found!r}, which is no whole number") from error
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class RunMeta:
     """What a run was made of.
 

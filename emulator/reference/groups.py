@@ -249,11 +249,12 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
         "Client": frozenset({"hand_in"}),  # by `Lease.hand_in`
         "ComparisonResult": frozenset({"of"}),
         "SizingResult": frozenset({"of"}),
-        "Loaded": frozenset({"folders", "said", "source", "place"}),
+        "Event": frozenset({"because"}),
+        "Loaded": frozenset({"bases", "changes", "folders", "questions", "said", "written", "place"}),
         "Log": frozenset({"check", "heads", "numbered", "trace"}),
         "NightResult": frozenset({"every_row", "meta"}),
-        "RunMeta": frozenset({"from_facts", "to_facts"}),
-        "Page": frozenset({"blank", "heading", "lines", "say", "table"}),
+        "RunMeta": frozenset({"changes", "from_facts", "to_facts"}),
+        "Page": frozenset({"blank", "heading", "lines", "say", "table", "width"}),
         "VirtualLoop": frozenset(
             {
                 "abandon",

@@ -6,11 +6,11 @@ anything runs; the ranges of values are checked where they are known.
 
 import os
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from numbers import Integral, Real
 from typing import Any, Final
 
 from emulator.errors import InputError
+from emulator.records import record
 
 __all__ = [
     "FLAG",
@@ -31,7 +31,7 @@ __all__ = [
 _LONGEST_SAID: Final = 60
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Kind:
     """One kind of argument: what is to be given in words, and whether a value is that."""
 

@@ -7,16 +7,17 @@ device has no end, and a pipe keeps whoever opens it waiting.
 
 import os
 import stat
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from functools import lru_cache
 from io import BufferedReader
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from emulator.errors import InputError
+from emulator.records import record
 from emulator.scenario.arguments import PATH, listed, must_be
 
-__all__ = ["Folders", "folders_of", "open_regular"]
+__all__ = ["Folders", "folders_of", "open_regular", "read_once"]
 
 _AT_ONCE: Final[int] = sum(getattr(os, name, 0) for name in ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY"))
 """Else a pipe would wait for who writes to it; not every system has each of them, and one changes line ends without."""
@@ -24,7 +25,7 @@ _AT_ONCE: Final[int] = sum(getattr(os, name, 0) for name in ("O_NONBLOCK", "O_CL
 _ALLOW = "allow its folder by --allow-folder (in Python: allow_folders)"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Folders:
     """Where the files that a scenario names may lie.
 
@@ -79,6 +80,26 @@ def folders_of(allow_folders: Iterable[str | os.PathLike[str]]) -> tuple[Path, .
             raise InputError(f"allow_folders: there is no folder {os.fspath(given)}")
         found.append(Path(given).absolute())
     return tuple(found)
+
+
+_Read = TypeVar("_Read")
+
+
+def read_once(read: Callable[[Path], _Read]) -> Callable[[Path], _Read]:
+    """Let a function that reads a file read it again only when the file has changed: its time or its size."""
+
+    @lru_cache(maxsize=64)
+    def kept(path: Path, changed: int, size: int) -> _Read:
+        return read(path)
+
+    def given(path: Path) -> _Read:
+        try:
+            now = path.stat()
+        except OSError:
+            return read(path)  # which tells what is wrong
+        return kept(path, now.st_mtime_ns, now.st_size)
+
+    return given
 
 
 def open_regular(path: str | os.PathLike[str]) -> BufferedReader:

@@ -9,7 +9,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from emulator.errors import Problem, ScenarioError
+from emulator.records import field, record
 from emulator.scenario import provenance, text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.based import with_bases
@@ -28,6 +29,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
 from emulator.scenario.shape import shown
+from emulator.scenario.times_files import with_times
 from emulator.scenario.written import Change, Place, Settings, Source, Written
 from emulator.timeline.ticks import say
 
@@ -59,7 +61,7 @@ AnyFolders = Iterable[str | os.PathLike[str]]
 """Paths of folders, in a list or the like: ``["../traces"]``."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Loaded:
     """A scenario that was read and is right, with what it was read from; made by ``load`` and its like.
 
@@ -285,6 +287,8 @@ def checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, li
 def _checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, Clock, list[Found]]:
     """Validate plain data whole; what a value has to be is told once, by whoever knows what it is for."""
     clock, found = _clock(data)
+    data, unread = with_times(data, folders)
+    found += unread
     scenario, more = validated(data, clock)
     exact = wrong_references(data, clock, folders)
     told = {it.loc for it in exact if it.message.startswith(_FOUND)}

@@ -5,16 +5,15 @@ The first line names the columns; each further line is a night. A factor is read
 
 import csv
 from collections.abc import Mapping
-from functools import lru_cache
 from pathlib import Path
 
 from emulator.errors import InputError
-from emulator.scenario.files import open_regular
+from emulator.scenario.files import open_regular, read_once
 
 __all__ = ["factor_in", "past_nights"]
 
 
-@lru_cache(maxsize=16)
+@read_once
 def past_nights(path: Path) -> tuple[Mapping[str, str], ...]:
     """Read the rows of a file of past nights.
 

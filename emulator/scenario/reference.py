@@ -21,6 +21,7 @@ __all__ = ["reference_page"]
 _SECTIONS: Final = (
     ("The file", "Scenario", ""),
     ("Broker", "Broker", "`broker`"),
+    ("Nights that differ", "Factor", "`varies.NAME`"),
     ("Queues", "Queue", "`queues.NAME`"),
     ("Retries", "Retry", "`queues.NAME.retry`"),
     ("Allowance of retries", "Allowance", "`queues.NAME.retry.allowance`"),
@@ -112,7 +113,7 @@ An arrival entry without a name is called by its routine and its way of arriving
 
 Any value may stand in a wrapper that says where it comes from:
 `{{value: 40s, from: measured, on: 2026-05-01, n: 312}}`. What `from` may be: {_SOURCES}.
-`on` (a date) and `n` (observations) may be left out. The summary says which share of these values is a guess.
+`on` (a date) and `n` (observations) may be left out. The summary counts them; `check --older-than 90d` names old ones.
 
 ## Variants
 

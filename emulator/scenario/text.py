@@ -9,13 +9,13 @@ characters, true, false, null, a list or a mapping with distinct keys is refused
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import yaml
 
 from emulator.errors import Problem, ScenarioError
+from emulator.records import field, record
 
 __all__ = ["Document", "read", "read_bytes", "read_value"]
 
@@ -42,7 +42,7 @@ _UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U000100
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Document:
     """One scenario file: its ``text``, its ``data`` as plain Python values, and the place of each of them.
 

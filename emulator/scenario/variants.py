@@ -32,6 +32,7 @@ __all__ = [
     "chosen",
     "patched",
     "said_candidate",
+    "value_at",
     "variants_of",
 ]
 
@@ -115,6 +116,9 @@ def variants_of(data: Mapping[str, Any], scenario: Scenario, folders: Folders) -
         here: Loc = ("questions", place)
         if question.ask in [asked.ask for asked in in_order.asked]:
             work.wrong.append(Found((*here, "ask"), "this is asked already: ask each question once"))
+        elif question.ask == AS_WRITTEN:
+            what = f"{AS_WRITTEN!r} is the scenario itself: put the question in other words"
+            work.wrong.append(Found((*here, "ask"), what))
         elif made := work.one(data["questions"][place]["change"], (*here, "change"), ()):
             in_order.asked.append(Asked(question.ask, *made))
     return in_order, list(dict.fromkeys(work.wrong))
@@ -279,6 +283,16 @@ def changed(woven: Woven, patch: Mapping[str, Any], layer: int = 1) -> list[Foun
         else:
             found += _at_the_end(woven, loc, path, value, layer)
     return found
+
+
+def value_at(data: Mapping[str, Any], path: str) -> Any:
+    """Give the value that a dotted path leads to in plain data; None if it is not stated, or leads nowhere."""
+    woven = Woven({key: value for key, value in data.items() if key not in COMPARING})
+    loc, _ = _led(woven, path, True)
+    if loc is None:
+        return None
+    holder = woven.at(loc[:-1])
+    return holder.get(loc[-1]) if isinstance(holder, dict) else holder[loc[-1]]
 
 
 def _at_the_end(woven: Woven, loc: Loc, path: str, value: Any, layer: int) -> list[Found]:

@@ -6,9 +6,9 @@ command line. The last layers are not files: what is set has a text, and no line
 
 import shlex
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
+from emulator.records import field, record
 from emulator.scenario import provenance
 from emulator.scenario.messages import path_in
 from emulator.scenario.provenance import Provenance
@@ -28,7 +28,7 @@ class Source(Protocol):
     def key_place(self, loc: Sequence[str | int]) -> tuple[int, int]: ...
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Settings:
     """Settings made in Python, or set on the command line: they have no lines."""
 
@@ -70,7 +70,7 @@ class Place(NamedTuple):
         return f"{self.name}:{self.line}:{self.column}" if self.line else self.name
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Written:
     """The layers of a scenario, and which of them each of its values is from.
 

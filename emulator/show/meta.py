@@ -21,6 +21,7 @@ __all__ = [
     "found_of",
     "nothing_came_of",
     "one_night",
+    "sources_in_words",
     "verdict",
 ]
 
@@ -41,6 +42,7 @@ class RunMeta:
         title: of the scenario.
         seed: of this night.
         again: the command that runs it again, exactly.
+        sources: how many of the scenario's values come from which source, those without one last.
         guessed: how many of the scenario's values are marked as guesses; stated: of how many that say where they
             come from or could.
         explanations: unfinished job -> why it is not done. stuck: those that nothing pending could ever move.
@@ -58,6 +60,7 @@ class RunMeta:
     title: str
     seed: int
     again: str
+    sources: Mapping[str, int] = field(default_factory=dict)
     guessed: int = 0
     stated: int = 0
     explanations: Mapping[int, str] = field(default_factory=dict)
@@ -150,6 +153,16 @@ def found_of(one: Judged) -> str:
     if found.value is None or one.bound is None:
         return write(found)
     return ("more than " if found.more_than else "") + pair(found.value, one.bound, found.unit)[0]
+
+
+def sources_in_words(counts: Mapping[str, int]) -> str:
+    """Write where the stated values come from.
+
+    >>> sources_in_words({"measured": 2, "guess": 1, "without a source": 23})
+    '2 measured, 1 guess, 23 without a source'
+    """
+    many = {"guess": "guesses"}
+    return ", ".join(f"{count} {many.get(source, source) if count > 1 else source}" for source, count in counts.items())
 
 
 def one_night(seed: int) -> str:

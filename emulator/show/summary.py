@@ -15,7 +15,7 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import WIDTH, Page, Role
-from emulator.show.meta import ONE_LINE, SMALL_PRINT, RunMeta, facts, found_of, one_night, verdict
+from emulator.show.meta import ONE_LINE, SMALL_PRINT, RunMeta, facts, found_of, one_night, sources_in_words, verdict
 from emulator.show.phrases import spoken
 from emulator.show.troubles import troubles, unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
@@ -331,6 +331,8 @@ def _faults(page: Page, night: Night) -> None:
 
 def _closing(page: Page, meta: RunMeta, *, everything: bool) -> None:
     page.blank()
+    if meta.sources and (meta.guessed or everything):
+        page.say(f"Stated values: {sources_in_words(meta.sources)}.")
     if meta.guessed:
         share = value(meta.guessed / meta.stated, "share")
         page.say(

@@ -68,6 +68,7 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
         "arrivals_without_jobs": list(meta.nothing_came),
         "faults_missed": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.faults_missed],
         "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
+        "sources": dict(meta.sources),
         "note": SMALL_PRINT,
     }
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from emulator.errors import Problem, ScenarioError
-from emulator.record.events import Sink
+from emulator.record.events import Row, Sink
 from emulator.scenario import models
 from emulator.scenario.clock import Clock
 from emulator.timeline.agenda import Agenda
@@ -28,7 +28,7 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
 
-__all__ = ["Arrivals", "PlannedJob"]
+__all__ = ["Arrivals", "CompletionListener", "PlannedJob"]
 
 
 class _Entry:
@@ -299,3 +299,38 @@ def _law(model: models.Distribution | None) -> Distribution:
     law = None if model is None else sampling_of(model)
     assert law is not None, "the loader lets only what a part takes come from a trace"
     return law
+
+
+class CompletionListener:
+    """Passes events on, and tells of each job of the wanted entries that has ended, whatever ended it."""
+
+    __slots__ = ("_agenda", "_call", "_labels", "_sink", "_wanted")
+
+    def __init__(self, sink: Sink, agenda: Agenda) -> None:
+        self._sink = sink
+        self._agenda = agenda
+        self._wanted: frozenset[str] = frozenset()
+        self._labels: dict[int, tuple[str, int]] = {}
+        self._call: Callable[[int, str, int], None] | None = None
+
+    def tell(self, wanted: frozenset[str], call: Callable[[int, str, int], None]) -> None:
+        """Call ``call(cause, entry, ordinal)`` after each ending of a job in one of the wanted entries."""
+        self._wanted = wanted
+        self._call = call
+
+    def emit(self, row: Row) -> int:
+        """Pass one row on and give its number."""
+        number = self._sink.emit(row)
+        kind = row[1]
+        if kind == "submitted":
+            if row[8] in self._wanted:
+                self._labels[row[3]] = (row[8], row[9])
+        elif kind == "finished":
+            label = self._labels.pop(row[3], None)
+            if label is not None:
+                self._agenda.at(row[0], self._tell, (number, *label))
+        return number
+
+    def _tell(self, what: tuple[int, str, int]) -> None:
+        if self._call is not None:
+            self._call(*what)

@@ -4,19 +4,19 @@ All of them are exact: whole numbers and fractions from the uniform to the tick,
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import isfinite, isqrt, lcm
 from typing import ClassVar
 
-from emulator.world.distribution import Draw, OneUniform, check_ticks, checked_share, squared_ratio
+from emulator.records import field, record
+from emulator.world.distribution import Distribution, Draw, OneUniform, check_ticks, checked_share, squared_ratio
 from emulator.world.numerics import whole
 
-__all__ = ["Constant", "Empirical", "Trace", "Triangular", "Uniform"]
+__all__ = ["Constant", "Empirical", "Mixture", "Quantiles", "Trace", "Triangular", "Uniform"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Constant:
     """Always the same time.
 
@@ -50,7 +50,7 @@ class Constant:
         return 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Uniform(OneUniform):
     """Every whole tick from low to high, both included, with the same chance.
 
@@ -75,7 +75,7 @@ class Uniform(OneUniform):
         return squared_ratio(Fraction((self.high - self.low + 1) ** 2 - 1, 12), Fraction(self.low + self.high, 2))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Triangular(OneUniform):
     """From a shortest to a longest time, likeliest at one time in between; by roots of whole numbers.
 
@@ -111,7 +111,7 @@ class Triangular(OneUniform):
         return squared_ratio(Fraction(a * a + b * b + c * c - a * b - a * c - b * c, 18), Fraction(a + b + c, 3))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Empirical(OneUniform):
     """Measured times, each drawn with a chance in proportion to its weight (1 if none are given).
 
@@ -166,7 +166,120 @@ class Empirical(OneUniform):
         return squared_ratio(self._moment(2) - mean * mean, mean)
 
 
-@dataclass(frozen=True, slots=True)
+@record
+class Quantiles(OneUniform):
+    """The times that equal shares do not exceed, from the shortest to the longest; between two all are as likely.
+
+    >>> Quantiles((0, 10, 40)).quantile(0.75)
+    25
+    >>> Quantiles((0, 10, 40)).expectation()
+    15.0
+    """
+
+    values: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "values", tuple(self.values))
+        _check_list("a list of quantiles", self.values)
+        if len(self.values) < 2:
+            raise ValueError("a list of quantiles has one time: give at least the shortest and the longest")
+        for before, after in pairwise(self.values):
+            if before > after:
+                raise ValueError(f"a list of quantiles falls from {before} to {after}: give rising times")
+
+    def at(self, u: float) -> int:
+        above, below = u.as_integer_ratio()
+        place, rest = divmod(above * (len(self.values) - 1), below)
+        low = self.values[place]
+        return low + (2 * (self.values[place + 1] - low) * rest + below) // (2 * below)
+
+    def expectation(self) -> float:
+        return float(self._moment(1))
+
+    def cv2(self) -> float:
+        mean = self._moment(1)
+        return squared_ratio(self._moment(2) - mean * mean, mean)
+
+    def _moment(self, power: int) -> Fraction:
+        """The mean of the moments of the uniforms between two quantiles: (a + b) / 2, and (a^2 + ab + b^2) / 3."""
+        pairs = list(pairwise(self.values))
+        total = sum(sum(a**k * b ** (power - k) for k in range(power + 1)) for a, b in pairs)
+        return Fraction(total, (power + 1) * len(pairs))
+
+
+@record
+class Mixture:
+    """One of several laws, drawn anew each time in proportion to its weight (1 if none are given).
+
+    The first uniform chooses the law, the second draws from it.
+
+    >>> mixture = Mixture((Constant(10), Uniform(100, 199)), weights=(9, 1))
+    >>> mixture.sample(lambda place: (0.89, 0.5)[place]), mixture.sample(lambda place: (0.91, 0.5)[place])
+    (10, 150)
+    >>> mixture.quantile(0.5), mixture.quantile(0.95)
+    (10, 149)
+    """
+
+    laws: tuple[Distribution, ...]
+    weights: tuple[float, ...] | None = None
+    uniforms: ClassVar[int] = 2
+    _chosen: Empirical = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "laws", tuple(self.laws))
+        object.__setattr__(self, "_chosen", Empirical(tuple(range(len(self.laws))), self.weights))
+
+    def sample(self, draw: Draw, ordinal: int = 0) -> int:
+        return self.laws[self._chosen.at(draw(0))].quantile(draw(1))
+
+    def quantile(self, p: float) -> int:
+        """Give the shortest time that at least a share p does not exceed, found by halving."""
+        checked_share(p)
+        low, high = min(law.least() for law in self.laws), max(law.quantile(1 - 2.0**-53) for law in self.laws)
+        while low < high:
+            middle = (low + high) // 2
+            if self._share_up_to(middle) >= p and (p or middle >= low):
+                high = middle
+            else:
+                low = middle + 1
+        return low
+
+    def _share_up_to(self, ticks: int) -> float:
+        return sum(share * _share_up_to(law, ticks) for law, share in zip(self.laws, self._shares(), strict=True))
+
+    def _shares(self) -> list[float]:
+        weights = (1.0,) * len(self.laws) if self.weights is None else self.weights
+        return [weight / sum(weights) for weight in weights]
+
+    def p95(self) -> int:
+        return self.quantile(0.95)
+
+    def least(self) -> int:
+        return min(law.least() for law, share in zip(self.laws, self._shares(), strict=True) if share)
+
+    def expectation(self) -> float:
+        return sum(share * law.expectation() for law, share in zip(self.laws, self._shares(), strict=True))
+
+    def cv2(self) -> float:
+        pairs = list(zip(self.laws, self._shares(), strict=True))
+        mean = self.expectation()
+        second = sum(share * law.expectation() ** 2 * (1 + law.cv2()) for law, share in pairs)
+        return second / mean**2 - 1 if mean else 0.0
+
+
+def _share_up_to(law: Distribution, ticks: int) -> float:
+    """The share of a law's times that do not exceed so many ticks, to 2**-53: the uniform at which it passes them."""
+    low, high = 0, 2**53
+    while low < high:
+        middle = (low + high) // 2
+        if law.quantile(middle * 2.0**-53) <= ticks:
+            low = middle + 1
+        else:
+            high = middle
+    return low * 2.0**-53
+
+
+@record
 class Trace:
     """Recorded times in their order: the one with the ordinal n takes the n-th, from 0; after the last the first again.
 

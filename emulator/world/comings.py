@@ -16,8 +16,7 @@ from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
 from emulator.world.distribution import OneUniform
 from emulator.world.draws import Draws, Purpose
-from emulator.world.exact import exactly
-from emulator.world.numerics import LONGEST
+from emulator.world.numerics import LONGEST, exactly
 from emulator.world.sampling import Distribution, Exponential, Weibull
 
 if TYPE_CHECKING:

@@ -8,10 +8,10 @@ Wrong parameters raise ValueError when the distribution is built.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar, Final, Protocol
 
+from emulator.records import record
 from emulator.world.numerics import LONGEST
 
 __all__ = ["Distribution", "Draw", "OneUniform", "check_number", "check_ticks", "checked_share", "squared_ratio"]
@@ -61,7 +61,7 @@ class Distribution(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class OneUniform:
     """What the distributions with one uniform share: a sample is a quantile."""
 

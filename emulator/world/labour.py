@@ -26,6 +26,7 @@ __all__ = ["Labour"]
 
 _PART_TIME: Final = int(Purpose.PART_TIME)
 _ASK_AGAIN: Final = int(Purpose.ASK_AGAIN)
+_FAILS_AFTER: Final = int(Purpose.FAILS_AFTER)
 _OUTCOME: Final = int(Purpose.OUTCOME)
 
 
@@ -132,8 +133,13 @@ class Labour:
         factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
         if factor != 1.0:
             work = round(work / factor)
-        if part.may_fail or routine.error_share:
-            execution.failing = self._fate(execution, step, routine.error_share)
+        extra = routine.error_share + execution.worker.error_share
+        if part.may_fail or extra:
+            execution.failing = self._fate(execution, step, extra)
+            if execution.failing and part.fails_after is not None:
+                number = part.first_number + element
+                row = self._draws.row(_FAILS_AFTER, plan.entity, plan.draw_number, execution.attempt, number)
+                work = min(work, part.fails_after.sample(row))
         elif execution.failing:
             execution.failing = None
         self.go_on(execution, work)
@@ -245,7 +251,7 @@ class Labour:
         if plan.poison:
             self._poisoned(execution)
         elif outcome == "ok":
-            share = plan.routine.error_share
+            share = plan.routine.error_share + execution.worker.error_share
             failing = self._fate(execution, step, share) if share or step[0].may_fail else None
             if failing:
                 self._end(execution, failing, Because("part_failed", {"part": step[0].model.name}))
@@ -309,7 +315,7 @@ class Labour:
     def over(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""
         plan = execution.plan
-        share = plan.routine.error_share
+        share = plan.routine.error_share + execution.worker.error_share
         if plan.poison:
             self._poisoned(execution)
         elif (

@@ -10,7 +10,7 @@ from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
-    from emulator.world.hands import Hands
+    from emulator.world.worker import Hands
 
 __all__ = ["JobPlan", "ReadyPart", "ReadyRoutine", "Step", "fill"]
 
@@ -24,6 +24,7 @@ class ReadyPart:
         asks: how it asks a system again that has refused it, None if it does not.
         at: the time at a uniform, where one uniform makes it.
         first_number: what the numbers of its draws begin with; that of an element is added.
+        fails_after: after which time it fails if it does, None for at its end.
         grows: its time grows with the work.
         just_takes: it does nothing but take its time (what it leaves lands at its end).
         leaves_at_end: it leaves an effect then.
@@ -33,6 +34,7 @@ class ReadyPart:
     __slots__ = (
         "asks",
         "at",
+        "fails_after",
         "first_number",
         "grows",
         "index",
@@ -55,6 +57,7 @@ class ReadyPart:
         self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
         at_request = model.effect is not None and model.lands == "at_request"
         self.grows = model.grows is not None
+        self.fails_after = sampling_of(model.fails_after) if model.fails_after is not None else None
         self.just_takes = model.calls is None and model.repeatable != "checks_first" and not at_request
         self.leaves_at_end = model.effect is not None and model.lands == "at_end"
         self.may_fail = bool(model.error_share or model.permanent_error_share)

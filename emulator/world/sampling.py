@@ -1,6 +1,6 @@
 """Which distributions can a time have? These; ``distribution`` says what each of them can do."""
 
-from emulator.world.bounded import Constant, Empirical, Trace, Triangular, Uniform
+from emulator.world.bounded import Constant, Empirical, Mixture, Quantiles, Trace, Triangular, Uniform
 from emulator.world.distribution import Distribution, Draw
 from emulator.world.unbounded import Erlang, Exponential, Gamma, Lognormal, Weibull
 
@@ -13,6 +13,8 @@ __all__ = [
     "Exponential",
     "Gamma",
     "Lognormal",
+    "Mixture",
+    "Quantiles",
     "Trace",
     "Triangular",
     "Uniform",

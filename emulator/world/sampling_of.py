@@ -1,5 +1,6 @@
 """Which law does a distribution of a scenario file stand for? The one that its keys name, ready to be sampled."""
 
+from emulator.errors import DefectError
 from emulator.scenario import models
 from emulator.world import sampling
 
@@ -26,6 +27,12 @@ def sampling_of(d: models.Distribution) -> sampling.Distribution | None:
         return sampling.Lognormal.of_p95(d.median, d.p95)
     if d.one_of is not None:
         return sampling.Empirical(d.one_of, d.weights)
+    if d.quantiles is not None:
+        return sampling.Quantiles(d.quantiles)
+    if d.mixture is not None:
+        return sampling.Mixture(tuple(law for each in d.mixture if (law := sampling_of(each))), d.weights)
+    if d.from_file is not None:
+        raise DefectError(f"the times of {d.from_file} have not been read")
     return _by_name(d)
 
 

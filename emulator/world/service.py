@@ -23,10 +23,9 @@ from emulator.errors import DefectError
 from emulator.record.events import Sink
 from emulator.scenario.models import System
 from emulator.timeline.agenda import ENDS, Agenda
-from emulator.world.calls import ATTACHED, ENDED, IN_LINE, IN_SERVICE, Call
 from emulator.world.draws import Draws
 from emulator.world.sampling_of import sampling_of
-from emulator.world.system_state import SystemState
+from emulator.world.system_state import ATTACHED, ENDED, IN_LINE, IN_SERVICE, Call, SystemState
 
 __all__ = ["Service"]
 

@@ -1,15 +1,135 @@
-"""How does one system stand: whom does it serve, who waits, is it up, how long does an answer take?"""
+"""How does one system stand: whom does it serve, who waits, is it up, how long does an answer take?
+
+A ``Call`` is one call to a system: who makes it, what it leaves behind, and where it stands.
+"""
 
 from collections import OrderedDict, deque
+from collections.abc import Callable
 from fractions import Fraction
+from typing import Final
 
 from emulator.scenario.models import System
 from emulator.timeline.bucket import TokenBucket
-from emulator.world.calls import Call
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose
 
-__all__ = ["SystemState"]
+__all__ = ["ATTACHED", "ENDED", "IN_LINE", "IN_SERVICE", "Call", "SystemState"]
+
+IN_LINE: Final = "in line"
+IN_SERVICE: Final = "in service"
+ATTACHED: Final = "attached"
+ENDED: Final = "ended"
+
+Land = Callable[[], bool | None]
+Done = Callable[[str, int | None], None]
+
+
+class Call:
+    """One call that a part makes to a system.
+
+    Attributes:
+        job, attempt, token, worker: who calls.
+        key: of its draws: made of the job's key, the attempt, the part and element, and which call of them it is.
+        system, target: whom it calls, and what the effect is left on.
+        effect, scope: which effect, and which family of jobs: an earlier call with the same target, effect and scope
+            is the caller's own work. Left empty, the target alone decides.
+        patience: ticks after which the caller gives up; None: as long as the system's own callers wait.
+        error_share: errors that come on top of the system's own.
+        lands: when the effect lands (``at_request``, ``at_end``, ``remotely``; None: there is none), by ``land()``.
+            If ``land()`` gives False, a fence refused the write, and the answer is an error.
+        done: what to call with the outcome and the hint when to come again. Whoever has died sets it to None.
+        cause: number of the event that led to the call.
+        event: number of the latest event about this call; 0 before the first.
+        ordered: the answer that somebody has asked for; "" for the system's own.
+        is_frozen, is_overdue: whether the caller stands still, and whether its patience has ended meanwhile.
+        since: tick at which it was made; ``place``: where it stands now.
+    """
+
+    __slots__ = (
+        "attached",
+        "attempt",
+        "cause",
+        "done",
+        "effect",
+        "ends_at",
+        "error_share",
+        "event",
+        "if_already_in_progress",
+        "is_frozen",
+        "is_overdue",
+        "job",
+        "key",
+        "land",
+        "lands",
+        "left",
+        "ordered",
+        "patience",
+        "place",
+        "scope",
+        "served_since",
+        "since",
+        "system",
+        "target",
+        "token",
+        "worker",
+    )
+
+    def __init__(
+        self,
+        *,
+        job: int = 0,
+        attempt: int = 0,
+        token: int = 0,
+        worker: str = "",
+        key: int = 0,
+        system: str = "",
+        done: Done | None = None,
+        target: str = "",
+        effect: str = "",
+        scope: str = "",
+        cause: int = 0,
+        patience: int | None = None,
+        if_already_in_progress: str = "error",
+        lands: str | None = None,
+        land: Land | None = None,
+        error_share: float = 0.0,
+    ) -> None:
+        self.job = job
+        self.attempt = attempt
+        self.token = token
+        self.worker = worker
+        self.key = key
+        self.system = system
+        self.target = target
+        self.effect = effect
+        self.scope = scope
+        self.cause = cause
+        self.patience = patience
+        self.if_already_in_progress = if_already_in_progress
+        self.lands = lands
+        self.land = land
+        self.done = done
+        self.error_share = error_share
+        self.event = 0
+        self.ordered = ""
+        self.since = 0
+        self.place = IN_LINE
+        # while it is served: work left at `served_since` (ticks as long as there is no brown-out), and its end
+        self.left: Fraction | int = 0
+        self.served_since = 0
+        self.ends_at = -1
+        self.is_frozen = False
+        self.is_overdue = False
+        self.attached: list[Call] = []
+
+    @property
+    def own(self) -> tuple[str, str, str]:
+        """Name the piece of remote work that this call asks for."""
+        return self.target, self.effect, self.scope
+
+    def with_waiters(self) -> list["Call"]:
+        """Give this call and those that wait for the same answer."""
+        return [self, *(each for each in self.attached if each.place is ATTACHED)]
 
 
 class SystemState:

@@ -10,9 +10,8 @@ from fractions import Fraction
 
 from emulator.errors import DefectError
 from emulator.timeline.agenda import FAULTS
-from emulator.world.calls import Call
 from emulator.world.service import Service
-from emulator.world.system_state import SystemState
+from emulator.world.system_state import Call, SystemState
 
 __all__ = ["Call", "Systems"]
 

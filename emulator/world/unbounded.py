@@ -3,14 +3,13 @@
 ``numerics`` turns their uniforms into ticks; here stand their parameters, and what can be said without sampling.
 """
 
-from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final, Self
 
+from emulator.records import field, record
 from emulator.world import numerics
 from emulator.world.distribution import Draw, OneUniform, check_number, check_ticks
-from emulator.world.exact import exactly, gamma_function
-from emulator.world.numerics import LONGEST
+from emulator.world.numerics import LONGEST, exactly, gamma_function
 
 __all__ = ["Erlang", "Exponential", "Gamma", "Lognormal", "Weibull"]
 
@@ -18,7 +17,7 @@ _Z95: Final = Decimal("1.64485362695147271486384890799163213608319574427532")
 """The standard normal quantile of 0.95, held against ``exact.normal_cdf`` by a test."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Exponential(OneUniform):
     """The exponential of a mean: what is left does not depend on what has passed.
 
@@ -41,7 +40,7 @@ class Exponential(OneUniform):
         return 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Erlang:
     """The sum of 1 to 1,000 exponential stages, each with a uniform of its own; the mean is that of the sum.
 
@@ -80,7 +79,7 @@ class Erlang:
         return 1 / self.stages
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Gamma(OneUniform):
     """The gamma of a shape from 0.01 to 10,000 and a mean.
 
@@ -113,7 +112,7 @@ class Gamma(OneUniform):
         return 1 / self.shape
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Weibull(OneUniform):
     """The Weibull of a shape from 0.01 to 1,000 and a scale in ticks; ``of_mean`` works out the scale.
 
@@ -159,7 +158,7 @@ class Weibull(OneUniform):
             return float(gamma_function(1 + 2 * power) / (first * first) - 1)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Lognormal(OneUniform):
     """The lognormal of a median and the deviation of its logarithm; made by ``of_p95`` or ``of_mean``.
 

@@ -1,6 +1,6 @@
 """What is a worker, as the world sees it: its state, its link, its clock, what it works on?"""
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from emulator.world.plan import JobPlan
     from emulator.world.systems import Call
 
-__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Worker", "WorkerClock", "WorkerState"]
+__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Hands", "Worker", "WorkerClock", "WorkerState"]
 
 OFF: Final = "off"
 BOOTING: Final = "booting"
@@ -141,6 +141,7 @@ class Worker:
         "delay_back",
         "delay_out",
         "equipment",
+        "error_share",
         "executions",
         "finishing",
         "first_beat",
@@ -194,6 +195,7 @@ class Worker:
         self.model = model
         self.key = key
         self.queues: tuple[str, ...] = model.serves
+        self.error_share = (differs.error_share if differs else None) or 0.0
         self.slots = (differs.slots if differs else None) or model.slots
         self.speed = (differs.speed if differs else None) or model.speed
         self.real_speed = self.speed  # work done in a unit of time just now: faults slow a worker down
@@ -279,3 +281,27 @@ class Worker:
 def _or_none(law: Distribution | None) -> Distribution | None:
     """Leave out a delay that is always 0."""
     return None if law is None or law.quantile(0.999) == 0 else law
+
+
+class Hands(Protocol):
+    """The keeper of a routine's own code, which does the work of a routine that is not modelled.
+
+    Each method is told of one attempt, and may be told of one that it does not know.
+
+    How an attempt ended is told by ``Labour.over``, a finished part by ``Labour.part_over``.
+    """
+
+    def begin(self, execution: Execution, /) -> None:
+        """Begin to work on an attempt."""
+
+    def stand_still(self, execution: Execution, /) -> None:
+        """Let the work stand still: its worker is frozen, or the job is suspended."""
+
+    def go_on(self, execution: Execution, /) -> None:
+        """Let the work go on."""
+
+    def rescale(self, execution: Execution, /) -> None:
+        """The worker works at another speed from now on."""
+
+    def leave(self, execution: Execution, /) -> None:
+        """The worker has nothing more to do with the attempt: it was answered, is off, or was told to stop."""

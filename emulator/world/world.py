@@ -17,15 +17,13 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
-from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.arrivals import Arrivals, CompletionListener, PlannedJob
 from emulator.world.beats import Beats
 from emulator.world.contact import Contact
-from emulator.world.desk import Desk
+from emulator.world.dispatch import Dispatch
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.effects import Effects
-from emulator.world.endings import Endings
+from emulator.world.effects import Effects, Fences
 from emulator.world.faults import Faults
-from emulator.world.fences import Fences
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
@@ -47,7 +45,7 @@ _RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 _RETRY: Final = int(Purpose.RETRY_JITTER)
 
 
-class World(Desk):
+class World(Dispatch):
     """One night: everything that a scenario describes, ready to run on an agenda.
 
     Args:
@@ -76,7 +74,7 @@ class World(Desk):
         self.clock = loaded.clock
         self.seed = seed
         self.agenda = agenda
-        watch = Endings(sink, agenda) if _wants_endings(scenario) else None
+        watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
         self.draws = Draws(seed)

@@ -7,10 +7,11 @@ from pathlib import Path
 import jsonschema
 import pytest
 import yaml
+from small_place import SCENARIO, Ended
 
 from emulator.scenario.load import load
 
-Call = Callable[..., tuple[int, str, str]]
+Call = Callable[..., Ended]
 
 
 def test_a_right_scenario_is_told_with_its_margin(queuedrill: Call) -> None:
@@ -18,6 +19,7 @@ def test_a_right_scenario_is_told_with_its_margin(queuedrill: Call) -> None:
     words = (
         "fits.yaml is correct, with no known hazard.\n"
         "  Queue night, pool dome: a lease survives 3 lost heartbeats in a row.\n"
+        "  Stated values: 6 without a source.\n"
     )
     assert queuedrill("check", "fits.yaml") == (0, words, "")
 
@@ -32,6 +34,7 @@ def test_a_hazard_is_named_and_no_mistake(queuedrill: Call) -> None:
         "",
         "short.yaml is correct. 1 setting may spoil the night.\n"
         "  Queue night, pool dome: a lease survives 1 lost heartbeat in a row.\n"
+        "  Stated values: 6 without a source.\n"
         "\n"
         "short.yaml:5:25: few-heartbeats: queues.night.lease: a lease of 1m with a\n"
         "  heartbeat every 20s (pool dome) survives 1 lost heartbeat in a row; 3 or more\n"
@@ -133,3 +136,42 @@ def test_the_schema_finds_an_unknown_key(queuedrill: Call) -> None:
     wrong = _typed(yaml.load(Path("wrong.yaml").read_text(), yaml.BaseLoader))
     found = sorted(error.message for error in jsonschema.Draft202012Validator(schema).iter_errors(wrong))
     assert any("'lsts' was unexpected" in message for message in found)
+
+
+SOURCED = SCENARIO.replace("lease: 90s", "lease: {value: 90s, from: measured, on: 2001-02-03, n: 9}").replace(
+    "takes: 10m", "takes: {value: {median: 4m, p95: 9m}, from: guess, on: 2999-01-01}"
+)
+"""Two values with a source; count (twice), poll and heartbeat have none, and what is asked is no value of the world."""
+
+
+def test_the_values_of_a_scenario_are_counted_by_their_source(queuedrill: Call) -> None:
+    Path("sourced.yaml").write_text(SOURCED)
+    assert "  Stated values: 1 measured, 1 guess, 4 without a source.\n" in queuedrill("check", "sourced.yaml").out
+    assert "  Stated values: 6 without a source.\n" in queuedrill("check", "fits.yaml").out
+    told = queuedrill("run", "sourced.yaml", "--all").out
+    assert "Stated values: 1 measured, 1 guess, 4 without a source.\n" in told
+    said = json.loads(queuedrill("run", "sourced.yaml", "--json").out)
+    assert said["sources"] == {"measured": 1, "guess": 1, "without a source": 4}
+
+
+def test_old_sources_are_named_at_their_place(queuedrill: Call) -> None:
+    """Exit code 0; what has no day is not old, and neither is what is of a later one."""
+    Path("sourced.yaml").write_text(SOURCED)
+    code, out, _ = queuedrill("check", "--older-than", "90d", "sourced.yaml")
+    assert (code, "sourced.yaml:5:33: old-source: measured on 2001-02-03, before " in out) == (0, True)
+    assert out.count("old-source") == 1
+    assert "old-source" not in queuedrill("check", "--older-than", "9000d", "fits.yaml").out
+    code, out, err = queuedrill("check", "--older-than", "soon", "sourced.yaml")
+    assert (code, out) == (2, "")
+    assert "--older-than: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S" in err
+
+
+def test_the_trace_of_a_variant_is_read_too(queuedrill: Call) -> None:
+    """``check`` refuses what ``run --variant`` refuses, at the line of the trace."""
+    Path("right.csv").write_text("at\n21:40\n21:50\n")
+    Path("late.csv").write_text("at\n21:40\n21:35\n")
+    text = SCENARIO.replace('{routine: copy, count: 2, at: "21:35"}', "{routine: copy, trace: right.csv}")
+    Path("traced.yaml").write_text(text + "variants: {late: {arrivals.0.trace: late.csv}}\n")
+    wrong = "late.csv:3:1: this arrival is earlier than the one before: sort the file by time\n"
+    assert queuedrill("run", "traced.yaml", "--variant", "late")[::2] == (2, wrong)
+    assert queuedrill("check", "traced.yaml")[::2] == (2, wrong)

@@ -324,3 +324,21 @@ def test_every_kind_that_is_drawn_is_a_fault_of_the_scenario_file() -> None:
         fault_schedules(
             load(Path(__file__).parent.parent.parent / "scenarios" / "lost-results.yaml"), at_least=2, at_most=1
         )
+
+
+@pytest.mark.slow
+def test_hunt_breaks_what_a_share_of_nights_is_asked_of_and_leaves_facts_alone(
+    queuedrill: Call, compared: Path
+) -> None:
+    """The night is judged for itself, whatever share is asked; a fact that faults make untrue is no find."""
+    text = COMPARED.partition("must_hold")[0].replace("{median: 4m, p95: 9m}", "4m")
+    asked = "must_hold: [{measure: lost_leases, at_most: 0, in_share: 0.9}]\n"
+    compared.write_text(text + asked)
+    options = ["--tries", "60", "--kinds", "power_off", "--json"]
+    found = queuedrill("hunt", "compared.yaml", *options)
+    assert (found.code, json.loads(found.out)["faults"][0]["power_off"]) == (1, "dome-1")
+    compared.write_text(
+        text + "must_hold: [{measure: done, at_least: 0}]\nalso_true: [{measure: lost_leases, exactly: 0}]\n"
+    )
+    none = queuedrill("hunt", "compared.yaml", *options)
+    assert (none.code, json.loads(none.out)["faults"]) == (0, None)

@@ -7,7 +7,7 @@ import pytest
 from small_place import FAULTY, SCENARIO, Ended
 
 import emulator
-from emulator.cli.main import program
+from emulator.cli.main import COMMANDS
 from emulator.cli.outcomes import worst
 
 Call = Callable[..., Ended]
@@ -104,7 +104,7 @@ def table() -> set[tuple[str, str]]:
 
 def test_every_cell_of_the_table_is_tried_and_every_command_stands_in_it() -> None:
     assert table() == {*CASES, *ELSEWHERE}
-    assert {command.split()[0] for command, _ in table()} == set(program.commands)
+    assert {command.split()[0] for command, _ in table()} == set(COMMANDS)
 
 
 @pytest.mark.slow

@@ -209,6 +209,60 @@ def test_it_is_not_safe_where_a_job_ends_otherwise_or_a_requirement_is_missed() 
     assert sweep(test(once, **missed_anyway), job="copy#1").is_safe, "whatever the figure then is"
 
 
+def test_a_job_that_never_ends_because_of_a_fault_is_told_by_its_state() -> None:
+    """Whoever comes after a power off waits for a word of the first, which is not to come any more."""
+
+    async def waits(work: Work) -> None:
+        await work.spend("10m")
+        if work.attempt > 1:
+            await asyncio.Event().wait()
+
+    async def test() -> None:
+        async with Emulator(handlers={"copy": waits}) as emu:
+            emu.submit("copy")
+
+    found = sweep(test, job="copy#1")
+    assert found.sentence == "Safe at 1 of 4 points.", "only when its outcome has been taken"
+    assert {each.why for each in found.unsafe} == {"copy#1 is running, and done without the fault"}
+
+
+def test_what_code_waits_for_after_an_error_in_a_wait_is_a_point_too() -> None:
+    """A timeout ends one wait, and what comes after it is another: two of each, and three instants with events."""
+
+    async def tries(work: Work) -> None:
+        try:
+            async with asyncio.timeout(60):
+                await asyncio.sleep(600)
+        except TimeoutError:
+            await work.spend("5m")
+        work.effect("copied", "plate-7")
+        await work.spend("5m")
+
+    texts = [moment.text for moment in sweep(around(tries), job="copy#1").moments]
+    first = tries.__code__.co_firstlineno
+    assert texts == [
+        "after handed out, work began",
+        f"at `await asyncio.sleep(...)` (line {first + 3}), as it begins to wait",
+        f"at `await asyncio.sleep(...)` (line {first + 3}), after its effect",
+        f"at `await work.spend(...)` (line {first + 5}), as it begins to wait",
+        f"at `await work.spend(...)` (line {first + 5}), after its effect",
+        f"at `await work.spend(...)` (line {first + 7}), as it begins to wait",
+        "after effect landed",
+        f"at `await work.spend(...)` (line {first + 7}), after its effect",
+        "after work stopped, attempt ended, finished",
+    ]
+
+
+def test_a_wait_without_a_line_of_the_users_own_is_named_so() -> None:
+    """Such as a sleep that is a task itself."""
+
+    async def copy(work: Work) -> None:
+        await asyncio.wait([asyncio.create_task(asyncio.sleep(60))])
+
+    texts = [moment.text for moment in sweep(around(copy), job="copy#1").moments]
+    assert "at a line of a library, as it begins to wait" in texts
+
+
 def test_a_test_that_runs_otherwise_each_time_is_told() -> None:
     """Whatever a run keeps from the one before makes the number of a point mean something else."""
     runs: list[int] = []
@@ -317,6 +371,9 @@ def test_wrong_arguments_of_the_strategy_are_refused() -> None:
 
 # -- the marker -------------------------------------------------------------------------------------------------------
 
+INSIDE = ["-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-o", "asyncio_default_fixture_loop_scope=function"]
+"""How pytest is run in this very process, so that it counts for the coverage."""
+
 SUITE = """
     import pytest
 
@@ -392,7 +449,10 @@ def test_the_marker_runs_a_test_at_each_point_with_fixtures_of_its_own(
 ) -> None:
     """It is one test, whose report names the points; what was left out is told at the end of the run."""
     pytester.makepyfile(test_copies=SUITE)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest", *options)
+    if options:
+        result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest", *options)
+    else:
+        result = pytester.runpytest_inprocess(*INSIDE)
     result.assert_outcomes(passed=5, failed=6, skipped=1)
     result.stdout.fnmatch_lines(
         [
@@ -456,7 +516,7 @@ EXPECTED = """
 def test_what_is_expected_to_fail_is_all_runs_together(pytester: pytest.Pytester) -> None:
     """The run without a fault passes, and some of the points do, whatever is expected of the test."""
     pytester.makepyfile(test_expected=EXPECTED)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result = pytester.runpytest_inprocess(*INSIDE)
     result.assert_outcomes(xfailed=2, failed=2)
     result.stdout.fnmatch_lines(["*XPASS(strict)* it was so once", "Safe at 4 of 7 points."])
 
@@ -496,7 +556,7 @@ def test_a_fixture_of_a_module_is_shared_and_ends_once(pytester: pytest.Pytester
                 await emu.submit("copy")
     """
     pytester.makepyfile(suite)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result = pytester.runpytest_inprocess(*INSIDE)
     result.assert_outcomes(passed=1, errors=1)
 
 
@@ -511,6 +571,6 @@ def test_a_wrong_number_of_parts_is_refused(pytester: pytest.Pytester) -> None:
             pass
     """
     pytester.makepyfile(suite)
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider", "-p", "no:hypothesispytest")
+    result = pytester.runpytest_inprocess(*INSIDE)
     assert result.ret != 0
     result.stdout.fnmatch_lines(["*the marker crash_points: parts=0: give into how many tests to split it*"])

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from emulator import Emulator, InputError, PermanentError, TransientError, Work
-from emulator.record.events import Event
+from emulator.record.events import Event, reason_in
 from emulator.testing.stream import Stream
 
 pytestmark = pytest.mark.virtual_time
@@ -31,7 +31,7 @@ async def run(fails: Callable[[], BaseException], **settings: Any) -> tuple[str,
 
     async with Emulator(handlers={"copy": copy}, **settings) as emu:
         ending = await emu.submit("copy")
-        whys = [event.because.values["said"] for event in emu.recorded("attempt_ended")]
+        whys = [reason_in(event).values["said"] for event in emu.recorded("attempt_ended")]
         return ending.state, whys, emu.time, [type(failure).__name__ for failure in emu.failures]
 
 

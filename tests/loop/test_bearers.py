@@ -193,6 +193,7 @@ async def work():
 
 async def main():
     loop = asyncio.get_running_loop()
+    loop.slow_callback_duration = 60  # debug mode tells of steps that are slow, on a busy machine
     bearer = Bearer("dome-1")
     def start(what):
         context = contextvars.copy_context()

@@ -9,18 +9,18 @@ from typing import Any, Final
 
 import pytest
 
-from emulator.broker.contact import Contact as KnownWorkers
+from emulator.broker.broker_state import BrokerState as KnownWorkers
 from emulator.record.events import Row
 from emulator.timeline.agenda import ENDS, REST
 from emulator.world import polls
 from emulator.world.contact import Contact
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.labour import Labour
-from emulator.world.machines import Machines
 from emulator.world.plan import JobPlan
 from emulator.world.polls import Polls
 from emulator.world.service import Service
 from emulator.world.worker import Worker
+from emulator.world.worker_lifecycle import WorkerLifecycle
 
 __all__ = ["DEFECTS"]
 
@@ -117,7 +117,7 @@ def what_lands_at_the_request_lands_when_it_is_served(patch: pytest.MonkeyPatch)
 
 def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
     """Work that stood still on request was told to stand still once more when its worker froze."""
-    freeze = Machines.freeze
+    freeze = WorkerLifecycle.freeze
 
     def and_the_suspended(self: Any, cause: int, worker: Worker) -> bool:
         hit = freeze(self, cause, worker)
@@ -127,7 +127,7 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
                 self.emit((*row, execution.token))
         return hit
 
-    patch.setattr(Machines, "freeze", and_the_suspended)
+    patch.setattr(WorkerLifecycle, "freeze", and_the_suspended)
 
 
 def a_fence_takes_all_jobs_for_one(patch: pytest.MonkeyPatch) -> None:

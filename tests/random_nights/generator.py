@@ -194,6 +194,8 @@ class _Night:
             said["prefer"] = ["done_share", "makespan"]
         if dice.chance(0.15):
             self._vary(said)
+        if dice.chance(0.05):
+            said["also_true"] = [{"measure": "accepted", "at_least": 0}]
         return said
 
     def _vary(self, said: Settings) -> None:
@@ -201,6 +203,11 @@ class _Night:
         factors = {"demand": {"mean": 1.2, "cv": 0.5}, "pace": {"cv": 0.3, "law": "gamma"}}
         if self.dice.chance(0.3):
             factors["demand"] = {"one_of_nights": "nights.csv"}
+        measured = (
+            {"quantiles": ["20s", "50s", "3m"]},
+            {"mixture": ["40s", {"between": ["1m", "4m"]}], "weights": [2, 1]},
+            {"from_file": "times.csv"},
+        )
         used = set()
         for entry in said["arrivals"]:
             if "per_hour" in entry:
@@ -209,6 +216,11 @@ class _Night:
         for routine in said["routines"].values():
             for part in routine["parts"]:
                 takes = part.get("takes")
+                if takes is not None and "effect" not in part and takes != {"traced": True}:
+                    grows = isinstance(takes, dict) and "base" in takes
+                    measured_time = dict(self.dice.pick(*measured))
+                    part["takes"] = {**takes, "base": measured_time} if grows else measured_time
+                    takes = part["takes"]
                 takes = takes["base"] if isinstance(takes, dict) and "base" in takes else takes
                 if isinstance(takes, dict) and "traced" not in takes:
                     takes["varies_with"] = "pace"
@@ -375,6 +387,7 @@ class _Night:
         maybe(found, "equipped_with", lambda: dice.pick([], ["tape 2.1"], ["lamp"]), 2)
         maybe(found, "slots", lambda: dice.pick(1, 2), 2)
         maybe(found, "speed", lambda: dice.pick(0.5, 2.0), 2)
+        maybe(found, "error_share", lambda: dice.pick(0.1, 0.4), 2)
         maybe(found, "clock", self._clock, 2)
         maybe(found, "joins", lambda: dice.moment(0, 600), 2)
         return found
@@ -508,6 +521,8 @@ class _Night:
         maybe(part, "for_each", lambda: "plates", 0.7)
         maybe(part, "error_share", lambda: dice.pick(0.1, 0.5))
         maybe(part, "permanent_error_share", lambda: dice.pick(0.1, 0.3), 0.5)
+        if "takes" in part:
+            maybe(part, "fails_after", lambda: dice.law(1, 60))
         if dice.chance(0.9 if "effects" in self.themes else 0.4):
             part["effect"] = dice.pick("copied", f"left by {name}", f"left by {name}")
             element = "{shelf}/{element}" if "for_each" in part else "{shelf}"

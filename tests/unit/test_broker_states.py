@@ -1,5 +1,6 @@
 """The state table is complete, the broker does what it says, and the page of the docs is made from it."""
 
+import ast
 from itertools import product
 from pathlib import Path
 
@@ -143,7 +144,19 @@ def test_a_move_that_the_table_forbids_is_a_defect():
     """The broker never moves a job against the table, whoever asks."""
     d, job, _ = in_state(State.RUNNING)
     with pytest.raises(DefectError, match="job 1 is running, and take is refused: a worker has it"):
-        d.broker._next(d.broker._jobs[job], Request.TAKE, Facts())
+        d.broker._must_move(d.broker._jobs[job], Request.TAKE)
+
+
+def test_one_function_alone_writes_the_state_of_a_job():
+    """Beside the state in which a job is made, only ``_move`` changes it, and ``_move`` asks the table."""
+    writers = set()
+    for file in sorted((Path(states.__file__).parent).glob("*.py")):
+        for function in ast.walk(ast.parse(file.read_text("utf-8"))):
+            if isinstance(function, ast.FunctionDef):
+                stored = (one for one in ast.walk(function) if isinstance(one, ast.Attribute) and one.attr == "state")
+                if any(isinstance(one.ctx, ast.Store) for one in stored):
+                    writers.add((file.name, function.name))
+    assert writers == {("jobs.py", "__init__"), ("broker_state.py", "_move")}
 
 
 def test_the_page_of_the_docs_is_fresh():

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 import pytest
 
-from emulator.cli.main import answer, program
+from emulator.cli.main import COMMANDS, answer, program
 from emulator.measure.catalogue import MEASURES
 
 ROOT = Path(__file__).parents[2]
@@ -49,12 +49,13 @@ def faults_of(text: str) -> list[str]:
 
 
 def help_of(name: str) -> str:
-    command = program.commands[name]
+    command = program.get_command(click.Context(program), name)
+    assert command is not None
     options = [it.help or "" for it in command.params if isinstance(it, click.Option)]
     return "\n\n".join([command.help or "", *options])
 
 
-@pytest.mark.parametrize("name", sorted(program.commands))
+@pytest.mark.parametrize("name", sorted(COMMANDS))
 def test_help_is_in_plain_words(name: str) -> None:
     """What a command and its options say of themselves."""
     assert faults_of(help_of(name)) == []

@@ -16,7 +16,7 @@ from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.reasons import REFUSALS, WORDS, refusal_in_words, why_in_words
 from emulator.measure.table import ATTEMPTS, FINAL, FINISHED, SUBMITTED
-from emulator.record.events import DETAILS, Event, Row, details_of, read, reason_of
+from emulator.record.events import DETAILS, Event, Row, details_of, read, reason_in, reason_of
 from emulator.record.export import json_lines
 from emulator.record.reasons import EVENT_REASONS, mistake_in
 from emulator.scenario.load import from_settings, load
@@ -80,7 +80,7 @@ def wrong_reasons(rows: Iterable[Row]) -> list[tuple[int, str]]:
     return [
         (event.number, mistake)
         for event in read(rows)
-        if "why" in event.details and (mistake := mistake_in(*event.because))
+        if "why" in event.details and (mistake := mistake_in(*reason_in(event)))
     ]
 
 
@@ -292,7 +292,7 @@ def test_what_a_handler_or_a_policy_says_is_data(text: str) -> None:
     """Whatever a user's own code says, the night is the same: it stands as the value ``said``, and nobody reads it."""
     events, endings, night = said_in_a_night(text)
     others, _, other = said_in_a_night(NEUTRAL)
-    assert [one.because.values["said"] for one in events if one.details.get("why") == "said"] == [text] * 6
+    assert [reason_in(one).values["said"] for one in events if one.details.get("why") == "said"] == [text] * 6
     assert [(one.at, one.kind, one.details.get("why", "")) for one in events] == [
         (one.at, one.kind, one.details.get("why", "")) for one in others
     ]

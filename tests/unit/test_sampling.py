@@ -15,8 +15,16 @@ from hypothesis import strategies as st
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 from emulator.world import numerics
 from emulator.world.draws import Draws, Purpose, geometric
-from emulator.world.exact import HALF, exactly, gamma_cdf, gamma_function, hazard, normal_cdf
-from emulator.world.numerics import LONGEST, normal_quantile
+from emulator.world.numerics import (
+    HALF,
+    LONGEST,
+    exactly,
+    gamma_cdf,
+    gamma_function,
+    hazard,
+    normal_cdf,
+    normal_quantile,
+)
 from emulator.world.sampling import (
     Constant,
     Distribution,
@@ -153,7 +161,7 @@ def test_the_bent_names_are_all_that_is_used_of_the_c_library():
     """numerics imports from math what the tests bend and exact functions; the other modules only exact ones."""
     exact = {"floor", "fsum", "isfinite", "isqrt", "lcm", "sqrt"}
     found = {}
-    for module in ("draws", "numerics", "exact", "distribution", "bounded", "unbounded", "sampling"):
+    for module in ("draws", "numerics", "distribution", "bounded", "unbounded", "sampling"):
         tree = ast.parse((Path(numerics.__file__).parent / f"{module}.py").read_text("utf-8"))
         imports = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom | ast.Import)]
         names = {alias.name for node in imports for alias in node.names if getattr(node, "module", None) == "math"}

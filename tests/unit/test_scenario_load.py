@@ -135,9 +135,9 @@ def test_places_of_values() -> None:
     loaded = load(RIGHT / "everything.yaml")
     file = str(RIGHT / "everything.yaml")
     assert loaded.place("queues.night.lease") == f"{file}:15:20"  # the value inside its wrapper
-    assert loaded.place(("faults", 2, "freeze", 1)) == f"{file}:158:41"
-    assert loaded.place("faults.2.freeze.1") == f"{file}:158:41"
-    assert loaded.place("pools.spare.heartbeat") == loaded.place("pools.spare") == f"{file}:76:10"
+    assert loaded.place(("faults", 2, "freeze", 1)) == f"{file}:160:41"
+    assert loaded.place("faults.2.freeze.1") == f"{file}:160:41"
+    assert loaded.place("pools.spare.heartbeat") == loaded.place("pools.spare") == f"{file}:77:10"
 
 
 def test_no_more_than_a_hundred_mistakes_are_told() -> None:

@@ -22,7 +22,7 @@ def test_provenance_is_kept_by_path() -> None:
         "queues.night.lease": Provenance("measured", date(2026, 5, 1), 312),
         "queues.night.retry.attempts_in_all": Provenance("guess"),
         "pools.dome.link.loss_back": Provenance("guess"),
-        "routines.plate-copy.parts.5.takes.constant": Provenance("guess"),
+        "routines.plate-copy.parts.7.takes.constant": Provenance("guess"),
         "variants.other.pools.spare.power.off": Provenance("guess"),
     }
     assert guessed_share(loaded) == 4 / 6

@@ -195,7 +195,7 @@ def test_a_search_for_a_size_prints_well() -> None:
     lines = str(found).splitlines()
     assert lines[0].startswith("Take 2: the smallest pools.dome.count that keeps the requirements. ")
     heads = ["value", "nights", "kept", "95", "%", "interval", "0", "%", "100", "%", "fails", "on"]
-    assert [line.split() for line in lines if line.startswith("  value")] == [heads]
+    assert [line.split() for line in lines if line.startswith("  value ")] == [heads]
     assert "Why not 1" in lines
     assert "  2 planned worker-hours more than 1 (4, not 2)." in lines
     assert [row["requirements"][0]["held"] for row in found.rows()] == [row["held"] for row in found.rows()]

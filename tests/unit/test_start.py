@@ -118,7 +118,7 @@ main()
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("module", "command"),
-    [("click", "run"), ("emulator.cli.watch", "run"), ("pydantic", "check"), ("emulator.world.world", "run")],
+    [("click", "run"), ("emulator.cli.run", "run"), ("pydantic", "check"), ("emulator.world.world", "run")],
 )
 @pytest.mark.parametrize("where", ["emulator.cli.start", "emulator.__main__"])
 def test_ctrl_c_ends_the_start_in_one_line(module: str, command: str, where: str) -> None:

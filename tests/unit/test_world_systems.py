@@ -10,8 +10,8 @@ from emulator.record.recorder import Recorder
 from emulator.scenario.load import load_text
 from emulator.scenario.models import System
 from emulator.timeline.agenda import FAULTS, Agenda
-from emulator.world.calls import Call
 from emulator.world.draws import Draws, numbers_key
+from emulator.world.system_state import Call
 from emulator.world.systems import Systems
 from emulator.world.world import World
 

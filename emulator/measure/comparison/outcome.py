@@ -42,6 +42,6 @@ def _of_shares(shares: tuple[Share, ...]) -> Outcome:
 
 def outcome_of_size(sizing: Sizing) -> Outcome:
     """Say how a search for a size came out."""
-    if sizing.smallest is not None:
+    if sizing.smallest is not None or sizing.largest is not None:
         return "good"
     return "bad" if all(one.verdict == "does_not_hold" for one in sizing.tried) else "open"

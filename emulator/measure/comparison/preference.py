@@ -2,7 +2,7 @@
 
 The law: for each measure the leader has the best mean. A variant drops out when its paired difference from the leader
 is clear: the Student t interval at a level shared by all pairs of variants and all measures (Bonferroni) lies wholly on
-the worse side; a time must be worse by more than 2 % of the leader's too. What is only known to be "more than" its
+the worse side, and for a time by more than 2 % of the leader's. What is only known to be "more than" its
 reading never leads, and so drops nobody out. A time of a variant that does fewer jobs than one that is left never leads
 either: it may be short because jobs were given up.
 """
@@ -143,10 +143,14 @@ def _drops(figure: Wanted, one: str, leader: str, readings: Readings, each: floa
 
 
 def _within_margin(figure: Wanted, pair: Pair, leader: str, readings: Readings) -> bool:
-    if figure.unit != "time" or pair.mean is None:
+    """Say whether a clear difference is not shown to be beyond what counts: its near end is within the margin."""
+    if figure.unit != "time":
         return False
+    near = pair.mean
+    if not pair.certain and pair.interval is not None:
+        near = pair.interval.low if pair.sign > 0 else pair.interval.high
     values = [one.value for one in readings[figure.text, leader].values() if one.value is not None]
-    return abs(pair.mean) <= MARGIN * abs(mean(values)) if values else False
+    return near is not None and bool(values) and abs(near) <= MARGIN * abs(mean(values))
 
 
 def against(

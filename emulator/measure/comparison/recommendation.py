@@ -54,8 +54,8 @@ Against = Literal[
 ]
 """How a figure of a variant compares with the leader's.
 
-within_margin: clear, and a time of at most 2 % of the leader's. not_compared: the time of one of the two is clearly
-shorter, and it does fewer jobs. unknown: there is no interval (no pair of nights, or one alone).
+within_margin: clear, and of a time not shown to be beyond 2 % of the leader's. not_compared: the time of one of the two
+is clearly shorter, and it does fewer jobs. unknown: there is no interval (no pair of nights, or one alone).
 """
 
 

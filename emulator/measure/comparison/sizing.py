@@ -1,16 +1,19 @@
-"""What does the search for the smallest value say that is large enough?"""
+"""What does the search say for the smallest value that is large enough, or for the largest that is not too large?"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import floor
-from typing import Any
+from typing import Any, Literal
 
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
 from emulator.measure.comparison.standings import standing
 from emulator.measure.words import value as say
 
-__all__ = ["Sized", "SizedRequirement", "Sizing", "conclude_sizing"]
+__all__ = ["Searched", "Sized", "SizedRequirement", "Sizing", "conclude_sizing"]
+
+Searched = Literal["smallest", "largest"]
+"""Which value is looked for: the smallest that is large enough, or the largest that is not too large."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +71,15 @@ class Sizing:
         nights: nights with each value.
         first_seed: the seed of the first night.
         tried: each value, in the order given.
-        smallest: the first value with which they hold in the asked share; None when none does.
-        monotone: whether the shares never fell from one value to the next by more than chance explains.
+        smallest: the first value with which they hold in the asked share; None when none does, or the largest is asked.
+        monotone: whether the shares never fell from one value to the next by more than chance explains (never rose,
+            where the largest is asked).
         changes: what was set on the command line, each as the option was given.
         absent: for the values with which a worker is not there that a fault or an action is aimed at: which.
         sentence: the answer for a person, with the evidence for it and for the value before it.
         random: whether anything in the nights was drawn by chance; if not, one night with each value decides.
+        searched: for the ``smallest`` value or for the ``largest``.
+        largest: the last value with which they hold in the asked share; None when none does, or the smallest is asked.
     """
 
     title: str
@@ -90,6 +96,8 @@ class Sizing:
     changes: tuple[str, ...] = ()
     absent: tuple[tuple[Any, tuple[str, ...]], ...] = ()
     random: bool = True
+    searched: Searched = "smallest"
+    largest: Any = None
 
 
 def conclude_sizing(
@@ -108,6 +116,7 @@ def conclude_sizing(
     random: bool = True,
     requirements: Sequence[Sequence[SizedRequirement]] = (),
     worker_hours: Sequence[float | None] = (),
+    searched: Searched = "smallest",
 ) -> Sizing:
     """Put a search together.
 
@@ -117,6 +126,7 @@ def conclude_sizing(
         random: whether anything in the nights was drawn by chance.
         requirements: for each value, each requirement by itself.
         worker_hours: for each value, the planned worker-hours.
+        searched: for the smallest value or for the largest.
     """
     each = 1 - (1 - confidence) / len(values)
     tried = tuple(
@@ -126,10 +136,11 @@ def conclude_sizing(
         tried = tuple(replace(one, requirements=tuple(each)) for one, each in zip(tried, requirements, strict=True))
     if worker_hours:
         tried = tuple(replace(one, worker_hours=hours) for one, hours in zip(tried, worker_hours, strict=True))
-    found = next((place for place, one in enumerate(tried) if one.verdict == "holds"), None)
-    monotone = not any(_above(tried[before], tried[after]) for after in range(len(tried)) for before in range(after))
-    smallest = None if found is None else tried[found].value
-    sentence = _sentence(path, share, confidence, tried, found, monotone)
+    ahead = tried if searched == "smallest" else tried[::-1]  # the values in the order in which they are looked at
+    found = next((place for place, one in enumerate(ahead) if one.verdict == "holds"), None)
+    monotone = not any(_above(ahead[before], ahead[after]) for after in range(len(ahead)) for before in range(after))
+    taken = None if found is None else ahead[found].value
+    sentence = _sentence(path, share, confidence, ahead, found, monotone, searched)
     return Sizing(
         title,
         file,
@@ -139,12 +150,14 @@ def conclude_sizing(
         nights,
         first_seed,
         tried,
-        smallest,
+        taken if searched == "smallest" else None,
         monotone,
         sentence,
         changes,
         absent,
         random,
+        searched,
+        taken if searched == "largest" else None,
     )
 
 
@@ -169,7 +182,13 @@ def _above(one: Sized, other: Sized) -> bool:
 
 
 def _sentence(
-    path: str, share: float, confidence: float, tried: Sequence[Sized], found: int | None, monotone: bool
+    path: str,
+    share: float,
+    confidence: float,
+    tried: Sequence[Sized],
+    found: int | None,
+    monotone: bool,
+    searched: Searched,
 ) -> str:
     asked = f"{say(share, 'share')} asked, {say(confidence, 'share')} sure"
     if found is None:
@@ -183,13 +202,18 @@ def _sentence(
         one = tried[found]
         text = f"Every {path} that was tried keeps the requirements, {one.value} too. "
         same = len({(each.held, each.judged) for each in tried}) == 1
-        text += "It makes no difference here" if same else "Smaller values may do too: try some"
+        text += (
+            "It makes no difference here"
+            if same
+            else f"{'Smaller' if searched == 'smallest' else 'Larger'} values may do too: try some"
+        )
     else:
         one = tried[found]
-        only = "the first that was tried, and it" if found == 0 else f"the smallest {path} that"
+        only = "the first that was tried, and it" if found == 0 else f"the {searched} {path} that"
         text = f"Take {one.value}: {only} keeps the requirements. {_seen(one)} ({asked})"
     if not monotone:
-        text += ". Larger values are not always better here: look at each"
+        other = "Larger" if searched == "smallest" else "Smaller"
+        text += f". {other} values are not always better here: look at each"
     return text + "."
 
 

@@ -1,6 +1,7 @@
 """How long may something take: a constant or a distribution of durations."""
 
 from collections.abc import Iterator
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, Final, Literal
 
@@ -18,6 +19,9 @@ LAWS: Final = MappingProxyType(
         "triangular": (("min", "mode", "max"), ()),
         "lognormal": (("median", "p95"), ()),
         "empirical": (("one_of",), ("weights",)),
+        "quantiles": (("quantiles",), ()),
+        "from a file": (("from_file",), ()),
+        "mixture": (("mixture",), ("weights",)),
         "traced": (("traced",), ()),
         "law: exponential": (("law", "mean"), ()),
         "law: erlang": (("law", "mean", "stages"), ()),
@@ -29,7 +33,7 @@ LAWS: Final = MappingProxyType(
 )
 """Each way of writing a distribution: the keys that it must have, and those that it may have beside them."""
 
-_TIMES: Final = ("constant", "between", "min", "mode", "max", "median", "p95", "mean", "scale", "one_of")
+_TIMES: Final = ("constant", "between", "min", "mode", "max", "median", "p95", "mean", "scale", "one_of", "quantiles")
 """The keys of a distribution that are times."""
 
 _WAYS: Final = "{between: [2m, 7m]}, {median: 4m, p95: 9m}, {mean: 1h, law: exponential}"
@@ -42,6 +46,8 @@ class Distribution(Model):
     ``{median: 4m, p95: 9m}`` lognormal; ``{mean: 1h, law: exponential}``; ``{mean: 1h, law: erlang, stages: 3}``.
     ``{mean: 1h, law: gamma, shape: 2.0}``; ``{mean: 1h, law: weibull, shape: 0.7}`` (or ``scale`` for ``mean``).
     ``{mean: 1h, law: lognormal, cv: 2.0}``; ``{one_of: [1m, 2m], weights: [3, 1]}`` empirical.
+    ``{quantiles: [1m, 4m, 9m]}`` the times that equal shares do not exceed, from the shortest to the longest.
+    ``{from_file: times.csv}`` measured times, one a line; ``{mixture: [4m, {median: 1h, p95: 2h}], weights: [9, 1]}``.
     ``{traced: true}`` takes the time that the arrival's trace gives.
     """
 
@@ -72,7 +78,31 @@ class Distribution(Model):
         default=None, strict=False, min_length=1, max_length=100_000, description="One of these measured times."
     )
     weights: tuple[float, ...] | None = Field(
-        default=None, strict=False, description="With `one_of`: how likely each is, 0 or more; default: all alike."
+        default=None,
+        strict=False,
+        description="With `one_of` and `mixture`: how likely each is, 0 or more; default: all alike.",
+    )
+    quantiles: tuple[Duration, ...] | None = Field(
+        default=None,
+        strict=False,
+        min_length=2,
+        max_length=100_000,
+        description="The times that equal shares do not exceed, the shortest first: of five, those of 0, 25, 50, 75 "
+        "and 100 %. Between two of them every time is as likely.",
+    )
+    from_file: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=1000,
+        description="A file below the scenario's folder: one of these measured times, a duration a line (a number "
+        "alone is seconds; a first line that is none is a heading).",
+    )
+    mixture: tuple["Distribution", ...] | None = Field(
+        default=None,
+        strict=False,
+        min_length=2,
+        max_length=20,
+        description="One of these distributions, drawn anew each time; not `traced`, erlang or a mixture.",
     )
     traced: Literal[True] | None = Field(default=None, description="The time that the arrival's trace gives.")
     varies_with: str | None = Field(
@@ -87,7 +117,9 @@ class Distribution(Model):
     @property
     def always_zero(self) -> bool:
         """Whether it can be no time but 0."""
-        times = self.between or self.one_of or (self.constant,)
+        if self.mixture is not None:
+            return all(each.always_zero for each in self.mixture)
+        times = self.between or self.one_of or self.quantiles or (self.constant,)
         return not any(time is None or time for time in times) and self.traced is None
 
     def mistakes(self) -> Iterator[Mistake]:
@@ -104,10 +136,20 @@ class Distribution(Model):
                 yield (), f"a distribution needs a law: write 4m or {_WAYS}"
             return
         yield from self._out_of_order()
-        if self.weights is not None and self.one_of is not None:
-            if len(self.weights) != len(self.one_of):
-                weights, times = len(self.weights), len(self.one_of)
-                yield ("weights",), f"each time needs one weight: of times there are {times}, of weights {weights}"
+        for place, (one, other) in enumerate(pairwise(self.quantiles or ())):
+            if one > other:
+                yield ("quantiles", place + 1), f"quantiles rise: {say(other)} follows {say(one)}"
+                break
+        for place, each in enumerate(self.mixture or ()):
+            if each.traced or each.law == "erlang" or each.mixture is not None:
+                yield ("mixture", place), "a mixture is of laws that one draw makes: not traced, erlang or a mixture"
+            elif each.varies_with is not None:
+                yield ("mixture", place, "varies_with"), "say it of the whole mixture, beside `mixture`"
+        several = self.one_of or self.mixture
+        if self.weights is not None and several is not None:
+            if len(self.weights) != len(several):
+                weights, times = len(self.weights), len(several)
+                yield ("weights",), f"each needs one weight: there are {times}, and of weights {weights}"
             elif min(self.weights) < 0:
                 yield ("weights", self.weights.index(min(self.weights))), "a weight is 0 or more"
             elif not any(self.weights):
@@ -126,6 +168,8 @@ class Distribution(Model):
                 said[name] = tuple(round(time * factor) for time in value)
             elif value is not None:
                 said[name] = max(round(value * factor), 1) if value else 0
+        if self.mixture is not None:
+            said["mixture"] = tuple(each.times(factor) for each in self.mixture)
         return self.model_copy(update=said)
 
     def _law(self, given: set[str]) -> str | None:

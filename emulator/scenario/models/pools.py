@@ -109,6 +109,9 @@ class WorkerDiffers(Model):
     slots: int | None = Field(default=None, ge=1, le=1000, description="Its own slots.")
     speed: Speed | None = Field(default=None, description="Its own speed.")
     clock: SkewedClock | None = Field(default=None, description="Its own clock.")
+    error_share: Share | None = Field(
+        default=None, description="This share of the executions of parts on it ends in an error, on top of theirs."
+    )
     joins: Moment | None = Field(default=None, description="When it is switched on first.")
 
 

@@ -80,6 +80,11 @@ class Part(Model):
         default=None, description="A factor of `varies`, by which `error_share` is multiplied; it stays at most 1."
     )
     permanent_error_share: Share = Field(default=0.0, description="This share end in a permanent error.")
+    fails_after: Distribution | None = Field(
+        default=None,
+        description="When it ends in an error: so long after it began, at speed 1, if it takes longer than that. "
+        "Default: at its end.",
+    )
     effect: NewName | None = Field(default=None, description="The effect that it has.")
     target: Template | None = Field(
         default=None,
@@ -118,6 +123,11 @@ class Part(Model):
             yield ("takes",), "a part that calls a system takes as long as that does: leave out `takes` or `calls`"
         if self.patience is not None and self.calls is None:
             yield ("patience",), "`patience` belongs to a part that `calls` a system"
+        if self.fails_after is not None and self.takes is None:
+            yield (
+                ("fails_after",),
+                "`fails_after` belongs to a part that `takes` a time: a call fails at its end",
+            )
         if self.asks_again is not None and self.calls is None:
             yield ("asks_again",), "`asks_again` belongs to a part that `calls` a system"
         if self.effect is None:

@@ -25,9 +25,9 @@ _MOST_ROWS: Final = 20
 
 
 def sizing_page(sizing: Sizing, *, width: int = WIDTH) -> Page:
-    """Write a search for the smallest value that is large enough; ``width``: how wide the table may be."""
+    """Write a search for a size; ``width``: how wide the table may be."""
     page = Page(width=width)
-    page.say(sizing.sentence, "good" if sizing.smallest is not None else "bad")
+    page.say(sizing.sentence, "good" if _taken(sizing) is not None else "bad")
     page.blank()
     last = sizing.first_seed + sizing.nights - 1
     seeds = f"seeds {sizing.first_seed} to {last}" if sizing.nights > 1 else f"seed {last}"
@@ -46,7 +46,17 @@ def sizing_page(sizing: Sizing, *, width: int = WIDTH) -> Page:
 
 def _taken(sizing: Sizing) -> int | None:
     """Give the place of the value to take."""
-    return next((place for place, one in enumerate(sizing.tried) if one.verdict == "holds"), None)
+    places = [place for place, one in enumerate(sizing.tried) if one.verdict == "holds"]
+    return None if not places else places[0 if sizing.searched == "smallest" else -1]
+
+
+def _next(sizing: Sizing) -> Sized | None:
+    """Give the value beyond the answer: the next smaller one, or the next larger where the largest is looked for."""
+    taken = _taken(sizing)
+    if taken is None:
+        return sizing.tried[-1 if sizing.searched == "smallest" else 0]
+    place = taken + (-1 if sizing.searched == "smallest" else 1)
+    return sizing.tried[place] if 0 <= place < len(sizing.tried) else None
 
 
 def _table(page: Page, sizing: Sizing) -> None:
@@ -104,11 +114,10 @@ def _fails_on(one: Sized) -> str:
 
 
 def _why_not(page: Page, sizing: Sizing) -> None:
-    """Say why the value before the answer, or without one the last value, does not do, with one night."""
-    taken = _taken(sizing)
-    if taken == 0:
+    """Say why the value beyond the answer, or without one that at the end, does not do, with one night."""
+    one = _next(sizing)
+    if one is None:
         return
-    one = sizing.tried[taken - 1 if taken is not None else -1]
     missed = [it for it in one.requirements if it.held < it.judged]
     if not missed:
         return
@@ -123,10 +132,10 @@ def _why_not(page: Page, sizing: Sizing) -> None:
 
 
 def _costs(page: Page, sizing: Sizing) -> None:
-    taken = _taken(sizing)
-    if not taken:
+    taken, before = _taken(sizing), _next(sizing)
+    if taken is None or before is None:
         return
-    one, before = sizing.tried[taken], sizing.tried[taken - 1]
+    one = sizing.tried[taken]
     if one.worker_hours is None or before.worker_hours is None or one.worker_hours == before.worker_hours:
         return
     page.heading(f"What {one.value} costs")

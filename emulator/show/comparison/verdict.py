@@ -38,7 +38,7 @@ def holds(comparison: Comparison) -> bool | None:
 
 def size_holds(sizing: Sizing) -> bool:
     """Say whether a value was found."""
-    return sizing.smallest is not None
+    return sizing.smallest is not None or sizing.largest is not None
 
 
 def sentence(comparison: Comparison) -> str:

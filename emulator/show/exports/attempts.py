@@ -11,7 +11,7 @@ from typing import Final
 
 from emulator.measure.night import IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
 from emulator.measure.story.attempts import STANDING, Work
-from emulator.record.events import Event
+from emulator.record.events import Event, reason_in
 from emulator.record.reasons import FINISHED, NONE, WITHDRAWN_BY_PERSON, Because
 from emulator.show.exports.recorded import Recorded
 
@@ -129,13 +129,13 @@ class _Fold:
             one.parts.append(PartDone(details["part"], details["element"], begins, event.at, True))
             self._last_part[one.job] = details["part"], details["element"]
         elif event.kind == "work_stopped":
-            one.stopped, one.stopped_why = event.at, event.because
+            one.stopped, one.stopped_why = event.at, reason_in(event)
             if one.work is not None:
                 one.work.stopped = event.at
             self._last(one, event.at, finished=details["why"] == FINISHED)
         elif event.kind == "attempt_ended":
             withdrawn = details["outcome"] == "lease_lost" and details["why"] == WITHDRAWN_BY_PERSON
-            one.ended, one.why = event.at, event.because
+            one.ended, one.why = event.at, reason_in(event)
             one.outcome = WITHDRAWN if withdrawn else details["outcome"]
         elif event.kind in STANDING and one.work is not None and one.stopped < 0:
             one.work.stand(event.kind, event.at)

@@ -1,0 +1,534 @@
+"""How do jobs come to the broker and from it to the workers, and what do people and faults do to them?"""
+
+from typing import Any, Final
+
+from emulator.broker.order import Entry
+from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
+from emulator.broker.rules import Outcome
+from emulator.broker.states import State
+from emulator.record.reasons import OWN_CLOCK, TOLD_LOST, Because
+from emulator.timeline.agenda import ENDS, MESSAGES, REST
+from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.contact import Request
+from emulator.world.draws import entity_key, numbers_key
+from emulator.world.nights import Nights
+from emulator.world.own_terms import OwnTerms
+from emulator.world.plan import JobPlan, ReadyRoutine, fill
+from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker_lifecycle import WorkerLifecycle
+
+__all__ = ["Dispatch"]
+
+_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
+_new: Final = tuple.__new__  # a named tuple's own constructor costs twice as much
+
+
+class Dispatch(WorkerLifecycle):
+    """The part of the world in which jobs, the broker and the workers meet."""
+
+    _doubled: dict[str, tuple[str, int]]
+    doubles: dict[str, tuple[LeaseGrant, JobPlan, str]]
+    arrivals: Arrivals
+    nights: Nights
+    terms: OwnTerms
+    plans: dict[tuple[str, int], tuple[int, PlannedJob]]
+    routines: dict[str, ReadyRoutine]
+    workers: dict[str, Worker]
+    _entities: dict[str, tuple[int, bool]]
+    _generations: dict[tuple[str, int], int]
+    _poisoned: dict[tuple[str, int], str]
+    _remembered: frozenset[str]
+
+    # -- alarms and requests -------------------------------------------------------------------------------------------
+
+    def ring(self, at: int, what: str, job: int, token: int) -> None:
+        """The broker wants to be woken."""
+        rank = _RANKS.get(what, REST)
+        if rank == ENDS:
+            self.agenda.at(at, self._woken, (what, job, token), rank, job, token)
+        else:
+            self.agenda.at(at, self._woken, (what, job, token))
+
+    def _woken(self, what: tuple[str, int, int]) -> None:
+        self.wake_broker(*what)
+
+    def wake_broker(self, what: str, job: int, token: int) -> None:
+        """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
+        broker = self.broker
+        ending = what in ("lease", "time_limit", "total limit", "start")
+        plan = broker.payload(job) if ending and job else None
+        if plan is not None and what != "lease":
+            for execution in plan.running:
+                self.heartbeats.settle(execution.worker)
+        broker.due(self.agenda.now, 0, what, job, token)
+        if plan is not None:
+            self.after_job_change(plan, job)
+        if broker.fresh:
+            self.match()
+
+    def silence_due(self, worker: str, incarnation: int) -> None:
+        """Wake the broker for a worker that may be silent."""
+        known = self.workers[worker]
+        affected = [self.broker.payload(job) for job in self._jobs_of(known)]
+        for plan in affected:
+            for execution in plan.running:  # somebody else's too, if a token was delivered twice
+                self.heartbeats.settle(execution.worker)
+        self.broker.silence_due(self.agenda.now, worker, incarnation)
+        for plan in affected:
+            self.after_job_change(plan, plan.number)
+        if self.broker.fresh:
+            self.match()
+
+    def _jobs_of(self, worker: Worker) -> list[int]:
+        """Give the unfinished jobs whose lease a worker's incarnations may hold."""
+        broker = self.broker
+        found = []
+        for job in broker.jobs_unfinished():
+            lease = broker.lease_of(broker.token_of(job))
+            if lease is not None and lease[1] == worker.name:
+                found.append(job)
+        return found
+
+    def after_job_change(self, plan: JobPlan, job: int) -> None:
+        """Let whoever works without a lease learn of it at the next contact, and who waits for the end know."""
+        broker = self.broker
+        for execution in plan.running:
+            if not execution.disowned and broker.lease_of(execution.token) is None:
+                execution.disowned = True
+                if not execution.handing_in:
+                    self.heartbeats.want_contact(execution.worker)
+
+    def broker_acted(self, execution: Execution) -> None:
+        """The broker has taken an outcome, whether its worker will know or not: let others have what that frees."""
+        self.after_job_change(execution.plan, execution.plan.number)
+        if self.broker.fresh:
+            self.match()
+
+    def ask_soon(self, worker: Worker) -> None:
+        """Let a worker ask among the messages of this instant, if it can."""
+        self.agenda.at(self.agenda.now, self._ask_if_idle, (worker, worker.incarnation), MESSAGES, worker.index)
+
+    def _ask_if_idle(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation:
+            self.ask(worker)
+            reaches = worker.is_plain and self.broker.is_up
+            if worker.waiting and reaches and worker.model.silence is not None:
+                self.broker.hear(self.agenda.now, worker.name, incarnation, 0)
+
+    def ask(self, worker: Worker) -> None:
+        """Let a worker ask for work, if it has a free slot and may take any; what it gets, it gets as work is handed
+        over at the end of this instant, or as its request has come."""
+        if worker.waiting:  # another of its slots was free before
+            if not worker.poll:
+                self.polls.stay(worker)
+                return
+            self.polls.leave(worker)  # it asks at once after each attempt
+        if not self._may_take(worker):
+            return
+        if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
+            if not worker.executions:
+                worker.gone = True
+                self.begin_to_finish(worker, "attempts_done", 0)
+            return
+        if not self.broker.is_up or worker.cut_out or worker.cut_back:
+            return  # it asks again when it is reached again
+        if worker.asking is not None:
+            return
+        if worker.is_plain:
+            self.polls.wait(worker, self.agenda.now)
+            if worker.model.woken_on_demand:
+                self.power.idle(worker)
+            return
+        worker.asking = request = Request("take", worker)
+        self.contact.send(request)
+
+    def _may_take(self, worker: Worker) -> bool:
+        """Say whether a worker has a free slot, and a program that asks for work."""
+        return (
+            len(worker.executions) < worker.slots
+            and worker.state is ON
+            and worker.frozen_at < 0
+            and not worker.finishing
+            and worker.registered == worker.incarnation
+            and not worker.is_driven
+        )
+
+    def take_at_once(self, worker: Worker, found: Entry) -> None:
+        """Let a worker that waits have a job, over a link without delay or loss: a request and its answer in one."""
+        now, broker = self.agenda.now, self.broker
+        worker.number = number = worker.number + 1
+        queues, equipment = worker.queues, worker.equipment
+        grant = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, None, number, found)
+        assert grant is not None, "whoever waits is registered, and what was found a moment ago is there"
+        plan: JobPlan = broker.payload(grant.job)
+        if self._doubled:
+            self._double(worker, grant, plan)
+        self._take_slot(worker, now)
+        self.labour.begin(worker, grant, plan, now)
+
+    def _take_slot(self, worker: Worker, now: int) -> None:
+        """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
+        last = worker.retires_after is not None and worker.attempts_begun + 1 >= worker.retires_after
+        if last or len(worker.executions) + 1 >= worker.slots:
+            self.polls.leave(worker)
+        else:
+            worker.idle_since = now
+            self.polls.stay(worker)
+
+    def grant(self, request: Request) -> None:
+        """Let the broker decide on a request for work that has reached it."""
+        worker = request.worker
+        request.is_decided = True
+        grant = self.broker.take(
+            self.agenda.now,
+            0,
+            worker.name,
+            request.incarnation,
+            worker.queues,
+            worker.equipment,
+            self.time_left(worker, worker.real_speed),
+            request.number,
+            order=request.arrived,
+        )
+        if grant is not None:
+            plan = self.broker.payload(grant.job)
+            if self._doubled:
+                self._double(worker, grant, plan)
+            request.granted = (grant, plan)
+
+    def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None) -> None:
+        """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
+        worker, now = execution.worker, self.agenda.now
+        worker.number = number = worker.number + 1
+        name, incarnation, token = worker.name, worker.incarnation, execution.token
+        answer = self.broker.hand_in(
+            now, execution.event, name, incarnation, number, token, outcome, why, retry_after, now
+        )
+        self._outcome_answered(execution, answer)
+
+    # -- handed out twice ----------------------------------------------------------------------------------------------
+
+    def _double(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> None:
+        """Hand a job out twice, if a fault says so: the token to the next who asks, or as if it had been forgotten."""
+        queue = plan.routine.queue
+        how, cause = self._doubled.pop(queue, ("", 0))
+        if how == "same_token":
+            self.doubles[queue] = (grant, plan, worker.name)
+        elif how == "forgets":
+            self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan))
+
+    def double_for(self, worker: Worker) -> str:
+        """Name a queue of a worker in which somebody else's job is to be handed out again, "" if there is none."""
+        found = (queue for queue in worker.queues if queue in self.doubles and self.doubles[queue][2] != worker.name)
+        return next(found, "")
+
+    def take_double(self, worker: Worker, queue: str) -> None:
+        """Let a worker that waits have somebody else's job, over a link without delay or loss."""
+        grant, plan, _ = self.doubles.pop(queue)
+        self._take_slot(worker, self.agenda.now)
+        self.labour.begin(worker, grant, plan, self.agenda.now)
+        if plan.asked:  # the first has been told to stand still; this one is told by its next heartbeat
+            self.heartbeats.want_contact(worker)
+
+    def grant_double(self, request: Request, queue: str) -> None:
+        """Answer a request with somebody else's job."""
+        request.is_decided = True
+        request.granted = self.doubles.pop(queue)[:2]
+
+    def _forget(self, what: tuple[int, int, JobPlan]) -> None:
+        cause, token, plan = what
+        self.broker.forget(self.agenda.now, cause, token)
+        self.after_job_change(plan, plan.number)
+        if self.broker.fresh:
+            self.match()
+
+    def time_left(self, worker: Worker, speed: float) -> int | None:
+        """Give the work that a worker of some speed could do before its schedule shuts it down, if it minds that."""
+        schedule = worker.model.power
+        if schedule is None or not schedule.skips_jobs_too_long_to_finish:
+            return None
+        now = self.agenda.now
+        for at in self.shutdowns.get(worker.index, ()):
+            if at > now:
+                return int((at - now) * speed)
+        return None
+
+    def answered(self, request: Request, answer: Any) -> None:
+        """The answer to a request has reached its worker."""
+        worker = request.worker
+        request.answered = True
+        if request.what == "take":
+            worker.asking = None
+            if answer is None:
+                if not worker.waiting and self._may_take(worker):
+                    self.polls.wait(worker, request.sent)
+                    self.power.idle(worker)
+            else:
+                grant, plan = answer
+                self.labour.begin(worker, grant, plan, request.first_sent)
+                if not worker.is_plain:
+                    self.ask_soon(worker)
+            return
+        assert request.execution is not None
+        self._outcome_answered(request.execution, answer)
+
+    def _outcome_answered(self, execution: Execution, answer: Any) -> None:
+        """A worker knows that its outcome was taken or refused: its slot is free."""
+        plan, worker = execution.plan, execution.worker
+        self.labour.forget(execution)
+        if answer is True and plan.running:
+            self.after_job_change(plan, plan.number)
+        if self.broker.fresh:
+            self.match()
+        if worker.finishing and not worker.executions:
+            self.leave_now(worker, execution.event)
+        else:
+            self.ask(worker)
+
+    # -- what workers learn -------------------------------------------------------------------------------------------
+
+    def told(self, worker: Worker, reply: HeartbeatReply) -> None:
+        """A heartbeat has brought back what the worker did not know."""
+        for execution in list(worker.executions):
+            token = execution.token
+            if token in reply.refused:
+                if execution.is_told:
+                    continue
+                execution.is_told = True
+                row = (self.agenda.now, "worker_notified", execution.event, execution.plan.number, worker.name)
+                event = self.emit((*row, token, "lease_lost"))
+                if not execution.handing_in:
+                    self._stop(execution, TOLD_LOST, event)
+            elif token in reply.suspend and not execution.suspended and not execution.handing_in:
+                self._suspend(execution)
+            elif token in reply.resume and execution.suspended:
+                self._resume(execution)
+
+    def _stop(self, execution: Execution, why: str, cause: int) -> None:
+        worker = execution.worker
+        self.labour.drop(execution, why, cause)
+        if worker.finishing and not worker.executions:
+            self.leave_now(worker, cause)
+        else:
+            self.ask_soon(worker)
+
+    def stop_itself(self, execution: Execution) -> None:
+        """A worker stops because its own clock says that its lease has ended."""
+        if not execution.handing_in:
+            self.heartbeats.settle(execution.worker)
+            self._stop(execution, OWN_CLOCK, execution.event)
+            self.heartbeats.dropped(execution.worker, execution)
+
+    def _suspend(self, execution: Execution) -> None:
+        worker = execution.worker
+        now = self.agenda.now
+        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
+        event = self.emit(row)
+        self.labour.pause(execution)
+        execution.suspended = True
+        self.emit((now, "work_paused", event, execution.plan.number, worker.name, execution.token))
+        if self._can_say_at_once(worker):
+            self.broker.suspension_acknowledged(now, event, execution.token)
+
+    def _resume(self, execution: Execution) -> None:
+        worker = execution.worker
+        now = self.agenda.now
+        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "resume")
+        event = self.emit(row)
+        execution.suspended = False
+        self.emit((now, "work_continued", event, execution.plan.number, worker.name, execution.token))
+        if self._can_say_at_once(worker):
+            self.broker.resumption_acknowledged(now, event, execution.token)
+        self.labour.thaw(execution)
+
+    def _can_say_at_once(self, worker: Worker) -> bool:
+        """Say whether the broker hears at once that work stands still or goes on; else the next heartbeat says it."""
+        return worker.is_plain and self.broker.is_up
+
+    def needs_contact(self, worker: Worker) -> bool:
+        """Say whether the worker has something to learn from its next heartbeat, or to say by it."""
+        for execution in worker.executions:
+            if execution.handing_in:
+                continue
+            if execution.disowned:
+                return True
+            plan = execution.plan
+            is_suspended = self.broker.state_of(plan.number) is State.SUSPENDED
+            if not plan.asked is execution.suspended is is_suspended:
+                return True
+        return False
+
+    # -- jobs ---------------------------------------------------------------------------------------------------------
+
+    def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
+        """Submit a job as it was planned; 0 if it was refused."""
+        entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, nominal = planned
+        routine = self.routines[name]
+        entity, recurs = self._entities.get(entry) or self._entity_of(entry)
+        draw_number, generation = ordinal, 0
+        if recurs:  # what a recurrence excludes changes no other day's job
+            entity, draw_number = numbers_key(entity, nominal), 0
+        if origin:
+            generation = self._generations.get((entry, ordinal), 0) + 1
+            entity, draw_number = numbers_key(entity, draw_number, generation), 0
+        plan = JobPlan(routine, entry, ordinal, parameters, traced, entity, draw_number)
+        terms = self.terms.of(entry, name)
+        if terms is not None:
+            plan.renewal, plan.resumes = terms.renewal, routine.starts_after_last or self.terms.resumes(terms)
+        if key is None:
+            key = routine.key
+        if key:
+            plan.key = key = fill(key, plan)
+        if self._poisoned:
+            plan.poison = self._poisoned.get((entry, ordinal), "")
+        if idempotency_key:
+            idempotency_key = fill(idempotency_key, plan)
+        expected = routine.expected
+        if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
+            expected = expected * steps // parts
+        if routine.grows and routine.model.expected is None:
+            expected += sum(routine.model.growth(step[0].model, parameters) for step in plan.steps)
+        before = None if after is None else after.of(ordinal, nominal)
+        night = self.nights.of(entry, nominal) if entry in self.nights else 0
+        if priority is None:
+            priority = routine.priority
+        what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
+        submission = _new(Submission, (*what, not_before, before, origin, night, terms))
+        broker = self.broker
+        plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
+        if number and (origin or entry in self._remembered) and broker.payload(number) is plan:
+            if origin:
+                self._generations[entry, ordinal] = generation
+            if entry in self._remembered:
+                self.plans[entry, ordinal] = (number, planned)
+        if broker.fresh:
+            self.match()
+        return number
+
+    def _entity_of(self, entry: str) -> tuple[int, bool]:
+        found = self._entities[entry] = (entity_key("job", entry), entry in self.arrivals.recurring)
+        return found
+
+    def job_of(self, entry: str, ordinal: int) -> int:
+        """Give the number of a job that faults or actions name, 0 if it has not come yet."""
+        return self.plans.get((entry, ordinal), (0, None))[0]
+
+    def run_again(self, cause: int, job: int) -> str:
+        """Put a job in anew; give the code of why not if it cannot be done."""
+        for number, planned in self.plans.values():
+            if number == job:
+                if not self.broker.is_up:
+                    return "broker_is_down"
+                again = planned._replace(idempotency_key="", after=None, not_before=0)
+                return "" if self.submit(cause, again, origin=job) else "queue_is_full"
+        return "no_such_job"
+
+    def _named_jobs(self) -> frozenset[str]:
+        """Give the entries whose jobs faults and actions name."""
+        names: set[str] = set()
+        for fault in self.scenario.faults:
+            if fault.poison_job:
+                names.add(fault.poison_job.partition("#")[0])
+        for action in self.scenario.actions:
+            for kind in ("run_again", "withdraw", "hold", "release", "suspend", "resume"):
+                if getattr(action, kind):
+                    names.add(getattr(action, kind).partition("#")[0])
+        return frozenset(names)
+
+    def poison(self, cause: int, entry: str, ordinal: int, how: str) -> bool:
+        """Let a job fail, or take its worker down, every time."""
+        self._poisoned[(entry, ordinal)] = how
+        plan = self.broker.payload(job) if (job := self.job_of(entry, ordinal)) else None
+        if plan is not None:
+            plan.poison = how
+        return True
+
+    def set_routine_error_share(self, cause: int, routine: str, share: float | None) -> bool:
+        """Let a share of a routine's parts fail on top of their own shares."""
+        self.routines[routine].error_share = share or 0.0
+        return True
+
+    def new_version(self, cause: int, routine: str, action: Any) -> bool:
+        """Put in a new version of a routine."""
+        ready = self.routines[routine]
+        ready.version += 1
+        ready.old_jobs = action.old_jobs
+        if action.speed is not None:
+            ready.factor = action.speed
+        if action.requires is not None:
+            ready.requires = tuple(sorted(action.requires))
+        return True
+
+    def hand_out_twice(self, cause: int, queue: str, how: str) -> bool:
+        """Let the next job of a queue be handed out twice."""
+        self._doubled[queue] = (how, cause)
+        return True
+
+    # -- what people do to jobs ---------------------------------------------------------------------------------------
+
+    def do_to_job(self, what: str, cause: int, job: int) -> str:
+        """Hold, release, suspend, resume or withdraw a job; give the code of why not if it was refused."""
+        broker, now = self.broker, self.agenda.now
+        if not broker.is_up:
+            return "broker_is_down"
+        plan = broker.payload(job)
+        if plan is not None:
+            for execution in plan.running:
+                self.heartbeats.settle(execution.worker)
+        refused: str = getattr(broker, what)(now, cause, job)
+        if refused or plan is None:
+            return refused
+        if what in ("suspend", "resume"):
+            plan.asked = what == "suspend"
+            for execution in plan.running:
+                if not execution.disowned:
+                    self.heartbeats.want_contact(execution.worker)
+        self.after_job_change(plan, job)
+        if broker.fresh:
+            self.match()
+        return ""
+
+    def do_to_queue(self, what: str, cause: int, queue: str) -> str:
+        """Hold or release a queue."""
+        if not self.broker.is_up:
+            return "broker_is_down"
+        refused: str = getattr(self.broker, what)(self.agenda.now, cause, queue)
+        if self.broker.fresh:
+            self.match()
+        return refused
+
+    # -- the broker's outage ------------------------------------------------------------------------------------------
+
+    def broker_down(self, cause: int) -> bool:
+        """The broker goes down: its state survives, no call succeeds."""
+        if not self.broker.is_up:
+            return False
+        for worker in self.workers.values():
+            self.heartbeats.settle(worker)
+        self.broker.go_down(self.agenda.now, cause)
+        for worker in self.workers.values():
+            if worker.state is ON:
+                self.heartbeats.changed(worker)
+        self.arrivals.broker_went_down()
+        return True
+
+    def broker_up(self, cause: int) -> bool:
+        """The broker is back: what fell due meanwhile falls due now."""
+        if self.broker.is_up:
+            return False
+        plans = [self.broker.payload(job) for job in self.broker.jobs_unfinished()]
+        for worker in self.workers.values():
+            self.heartbeats.settle(worker)
+        self.broker.come_up(self.agenda.now, cause)
+        for plan in plans:
+            if plan is not None:
+                self.after_job_change(plan, plan.number)
+        for worker in self.workers.values():
+            if worker.state is ON:
+                self.heartbeats.changed(worker)
+                if not worker.waiting:
+                    self.ask_soon(worker)
+        self.arrivals.broker_came_up(cause)
+        self.match()
+        return True
