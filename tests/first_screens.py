@@ -31,6 +31,17 @@ SCREENS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "nights": ("run", "scenarios/how-many-workers.yaml", "--nights", "40"),
     "size": ("size", "scenarios/how-many-workers.yaml", "--by", "pools.dome.count", "--from", "4", "--to", "8"),
+    "largest": (
+        "size",
+        "scenarios/how-many-workers.yaml",
+        "--largest",
+        "--by",
+        "arrivals.volumes.count",
+        "--values",
+        "48,54,60,66",
+        "--nights",
+        "100",
+    ),
     "hunt": ("hunt", "scenarios/zombie-fenced.yaml", "--tries", "100", "--kinds", "freeze,power_off"),
     "check": ("check", "scenarios/how-long-a-lease.yaml"),
 }

@@ -124,7 +124,8 @@ def _why_not(page: Page, sizing: Sizing) -> None:
     page.heading(f"Why not {one.value}")
     for it in sorted(missed, key=lambda it: it.held - it.judged)[:2]:
         page.say(f"{it.label}: kept in {it.held:,} of {night_count(it.judged)}.", indent=2, hanging=4)
-    if one.missed_seeds and sizing.file != "settings":
+    by_length = ".parameters." in sizing.path  # the length of a list, which no option sets
+    if one.missed_seeds and sizing.file != "settings" and not by_length:
         page.say(ONE_THAT_MISSED, indent=2)
         change = shlex.quote(f"{sizing.path}={one.value}")
         more = "".join(f" {each}" for each in sizing.changes)
