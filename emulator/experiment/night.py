@@ -8,7 +8,7 @@ Events are folded as they come, and kept only when asked for.
 
 import os
 from array import array
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
@@ -110,7 +110,7 @@ def run_night(
         files=files_of(loaded),
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
-        changes=said.changes,
+        changes=said.changes if said.text else (),  # else the text that is written has them already
         bases=said.bases,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )
@@ -260,7 +260,7 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         file = said.name if said.text else ""
         again = _in_python(about)
-        rows = None if self._kept is None else tuple(self._kept.rows)
+        rows = None if self._kept is None else self._kept.rows
         return judged_night(self._loaded, about, self._fold, world, again, rows, log, file)
 
 
@@ -270,7 +270,7 @@ def judged_night(
     fold: NightFold,
     world: World,
     again: str,
-    rows: tuple[Row, ...] | None,
+    rows: Sequence[Row] | None,
     log: Path | None,
     file: str = "",
 ) -> NightResult:

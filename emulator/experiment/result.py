@@ -1,6 +1,6 @@
 """What does one night leave in the hands of whoever ran it?"""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -47,7 +47,7 @@ class NightResult:
     night: Night = field(repr=False)
     judged: tuple[Judged, ...]
     meta: show.RunMeta = field(repr=False)
-    rows: tuple[Row, ...] | None = field(repr=False)
+    rows: Sequence[Row] | None = field(repr=False)
     log: Path | None
     _parts: dict[Where, Figures] = field(init=False, repr=False, default_factory=dict)
     """What was asked of the night, or of a part of it, before: figures share samples, which are made once."""

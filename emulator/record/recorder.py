@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from emulator.record.buffer import EventBuffer
 from emulator.record.events import Event, Row, Sink, read
 
 __all__ = ["Both", "Kept", "Recorder", "Sink"]
@@ -48,20 +49,23 @@ class Both:
 
 
 class Kept:
-    """Keeps every event in memory on its way to a sink.
+    """Keeps every event in memory on its way to a sink, which has had none before.
 
     >>> kept = Kept(Recorder())
     >>> kept.emit((0, "broker_down", 0, 0, "")), kept.rows
-    (1, [(0, 'broker_down', 0, 0, '')])
+    (1, <1 events>)
     """
 
     __slots__ = ("_keep", "_next", "rows")
 
     def __init__(self, sink: Sink) -> None:
-        self.rows: list[Row] = []
+        self.rows = EventBuffer()
         self._keep, self._next = self.rows.append, sink.emit
 
     def emit(self, row: Row) -> int:
         """Keep one row, hand it on and give its number."""
         self._keep(row)
-        return self._next(row)
+        number = self._next(row)
+        if not number % EventBuffer.LONG:
+            self.rows.pack()
+        return number

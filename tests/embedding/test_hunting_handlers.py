@@ -2,6 +2,7 @@
 
 import json
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,10 @@ from emulator import (
     run_in_virtual_time,
 )
 from emulator.cli.main import answer
+from emulator.testing import hunting
+from emulator.testing.nights import night_with_handlers
+from emulator.testing.settings import loaded_for
+from emulator.testing.watched import watched
 from emulator.timeline.ticks import SECOND
 
 pytest_plugins = ["pytester"]
@@ -92,6 +97,16 @@ def test_a_crash_point_comes_to_other_faults_where_it_breaks_nothing_alone() -> 
     alone = hunt(NAMED, handlers={"copy": finds_two}, tries=12, at_most=1, **more)
     assert (alone.faults, alone.point) == (None, None)
     assert alone.sentence.endswith(" nights, and 6 of 6 crash points were tried.")
+
+
+def test_a_point_to_which_a_job_does_not_come_is_left_out_of_what_was_found() -> None:
+    """The other fault ends its first attempt after a second, and nobody is there for another."""
+    loaded, handlers = loaded_for(NAMED, {}, ["copy"]), {"copy": copy}
+    nights = hunting._Nights(loaded, 1, partial(night_with_handlers, handlers=handlers), watched(NEVER, {}), 10)
+    (*_, last) = nights.points_of(["copy#1"], ["power_off"])
+    assert last == CrashPoint("copy#1", "power_off", 7)
+    found = nights.found([{"power_off": "workers-1", "at": "+1s"}], last, 0, 7)
+    assert (found.point, found.where, found.faults) == (None, "", ({"power_off": "workers-1", "at": "+1s"},))
 
 
 def test_points_beyond_the_tries_are_left_out_evenly_and_told() -> None:

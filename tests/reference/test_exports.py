@@ -53,19 +53,19 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
 
 def hostile() -> Recorded:
     """A night whose every name is hostile, put together by hand: no scenario file may hold such names."""
-    worker, why = HOSTILE, HOSTILE
+    worker, said = HOSTILE, {"said": HOSTILE}
     rows: tuple[Row, ...] = (
         (0, "run_began", 0, 0, "", 1),
-        (0, "worker_changed", 0, 0, worker, "idle", why, 1),
+        (0, "worker_changed", 0, 0, worker, "idle", "", 1),
         (1, "submitted", 0, 1, "", "queued", HOSTILE, HOSTILE, HOSTILE, 1, HOSTILE, 0, "", 0),
         (2, "handed_out", 3, 1, worker, 1, 1, 90, 1),
         (2, "work_began", 4, 1, worker, 1, 1),
         (3, "part_finished", 5, 1, worker, 1, 1, HOSTILE, HOSTILE, False),
         (4, "effect_landed", 5, 1, worker, 1, 1, HOSTILE, HOSTILE, True),
         (4, "fault_began", 0, 0, worker, "freeze", HOSTILE, 1, HOSTILE),
-        (5, "work_stopped", 8, 1, worker, 1, 1, why),
-        (6, "attempt_ended", 9, 1, worker, 1, 1, "error", why, 6),
-        (6, "finished", 10, 1, "", "failed", "attempts_used_up", why, 1),
+        (5, "work_stopped", 8, 1, worker, 1, 1, "said", said),
+        (6, "attempt_ended", 9, 1, worker, 1, 1, "error", "said", 6, said),
+        (6, "finished", 10, 1, "", "failed", "attempts_used_up", "said", 1, said),
         (9, "run_ended", 0, 0, ""),
     )
     fold = NightFold(9, pools={worker: HOSTILE})

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from emulator.measure.night import Night
@@ -33,7 +33,7 @@ class Recorded:
     title: str
     about: RunMeta
     clock: Clock
-    rows: tuple[Row, ...] = field(repr=False)
+    rows: Sequence[Row] = field(repr=False)
     night: Night = field(repr=False)
     judged: tuple[Judged, ...]
     finished: bool

@@ -156,9 +156,8 @@ class _Spans:
                 for name in ("state", "sub_state", "why", "attempts"):
                     span.attributes[f"queuedrill.job.{name}"] = event.details[name]
                 final = night.final_of(event.job)
-                reason = ": ".join(
-                    part for part in (spoken(final.sub_state), why_in_words(final.why, dict(final.values))) if part
-                )
+                why = span.attributes["queuedrill.job.why"] = why_in_words(final.why, dict(final.values))
+                reason = ": ".join(part for part in (spoken(final.sub_state), why) if part)
                 span.status = (_OK, "") if final.state == "done" else (_ERROR, reason)
 
     def _of_job(self, event: Event) -> _Span:
@@ -283,7 +282,8 @@ def _as_otlp(span: _Span, begins: int) -> dict[str, Any]:
 
 
 def _details(event: Event) -> dict[str, Any]:
-    return {f"queuedrill.{name}": value for name, value in event.details.items()}
+    found = {f"queuedrill.{name}": value for name, value in event.details.items() if name != "values"}
+    return found | {f"queuedrill.why.{name}": value for name, value in event.details.get("values", {}).items()}
 
 
 def _attributes(values: Mapping[str, Any]) -> Sequence[dict[str, Any]]:
