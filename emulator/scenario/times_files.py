@@ -36,10 +36,12 @@ def times_files(data: Any) -> Iterator[str]:
         if isinstance(name := data.get("from_file"), str):
             yield name
         for value in data.values():
-            yield from times_files(value)
+            if isinstance(value, dict | list):
+                yield from times_files(value)
     elif isinstance(data, list):
         for item in data:
-            yield from times_files(item)
+            if isinstance(item, dict | list):
+                yield from times_files(item)
 
 
 def _walked(data: Any, folders: Folders, loc: Loc, found: list[Found]) -> Any:
