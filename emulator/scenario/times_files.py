@@ -19,6 +19,7 @@ __all__ = ["times_files", "with_times"]
 
 Loc = tuple[str | int, ...]
 
+_HOLDERS: Final = (dict, list)
 _MOST: Final = 100_000
 _LARGEST: Final = 10_000_000
 _NUMBER: Final = re.compile(r"\d{1,9}(?:\.\d{1,9})?")
@@ -36,11 +37,11 @@ def times_files(data: Any) -> Iterator[str]:
         if isinstance(name := data.get("from_file"), str):
             yield name
         for value in data.values():
-            if isinstance(value, dict | list):
+            if isinstance(value, _HOLDERS):
                 yield from times_files(value)
     elif isinstance(data, list):
         for item in data:
-            if isinstance(item, dict | list):
+            if isinstance(item, _HOLDERS):
                 yield from times_files(item)
 
 
