@@ -12,6 +12,7 @@ from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import page_width, tell, tell_json
 
 if TYPE_CHECKING:
+    from emulator.experiment.comparison_result import ComparisonResult
     from emulator.scenario.load import Loaded
     from emulator.show.svg import Theme
 
@@ -115,6 +116,7 @@ def compare(
     check_writable((csv_path, markdown_path, page))
 
     from emulator.cli.progress import progress
+    from emulator.experiment.compare import StoppedComparison
     from emulator.experiment.compare import compare as work
     from emulator.measure.comparison.outcome import outcome_of
     from emulator.show.comparison.as_json import comparison_json
@@ -122,6 +124,14 @@ def compare(
     from emulator.show.comparison.pictures import NAMES
     from emulator.show.comparison.tables import as_csv, as_markdown
     from emulator.show.comparison.verdict import sentence
+
+    def show(found: "ComparisonResult") -> None:
+        if as_json:
+            tell_json({"files": list(files), **comparison_json(found)})
+        elif quiet:
+            tell(sentence(found))
+        else:
+            comparison_page(found, everything=everything, width=page_width()).write(sys.stdout)
 
     if pictures is not None:
         try:
@@ -150,18 +160,15 @@ def compare(
                 resume=resume,
                 progress=told,
             )
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stopped:
+        if isinstance(stopped, StoppedComparison):
+            show(stopped.result)
         if results is not None:
             click.echo(f"what is done is kept in {results}: give --resume to go on", err=True)
         else:
             click.echo("nothing is kept: with --results PATH a comparison can go on with --resume", err=True)
         raise
-    if as_json:
-        tell_json({"files": list(files), **comparison_json(found)})
-    elif quiet:
-        tell(sentence(found))
-    else:
-        comparison_page(found, everything=everything, width=page_width()).write(sys.stdout)
+    show(found)
     write_text(csv_path, as_csv(found))
     write_text(markdown_path, as_markdown(found))
     if page is not None:

@@ -21,8 +21,8 @@ from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications, looks
 from emulator.experiment.settings import setting_of
+from emulator.measure.comparison.precision import Precision, too_wide
 from emulator.measure.comparison.precision import precision as read_precision
-from emulator.measure.comparison.precision import too_wide
 from emulator.measure.comparison.recommendation import CutShort
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tables import check_scipy
@@ -32,7 +32,7 @@ from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.variants import AS_WRITTEN, chosen
 
-__all__ = ["carry_out", "compare", "compare_async", "nights"]
+__all__ = ["StoppedComparison", "carry_out", "compare", "compare_async", "nights"]
 
 _AT_MOST: Final = 1_000
 
@@ -196,6 +196,18 @@ async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options
         raise
 
 
+class StoppedComparison(KeyboardInterrupt):  # like the interrupt that it stands for
+    """A comparison was stopped by Ctrl-C when it had some nights of every setting.
+
+    Attributes:
+        result: what they say; its recommendation tells that it was cut short.
+    """
+
+    def __init__(self, result: ComparisonResult) -> None:
+        super().__init__()
+        self.result = result
+
+
 class _GivenUpError(Exception):
     """Ends a comparison that nobody waits for any more."""
 
@@ -244,21 +256,36 @@ def carry_out(
         workers = stack.enter_context(open_workers(plan.settings, processes, executor, cluster))
         kept_in = "" if results is None else os.fspath(results)
         run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, kept_in, progress)
-        if limit is None:
-            played = run.run(count)
-            _check_policies(plan, played)
-            return plan.conclude(played, count, "")
-        for number in looks(count):
-            played = run.run(number)
-            _check_policies(plan, played)
-            seen = plan.conclude(played, number, "")
-            wide = too_wide(limit, seen)
-            if not wide:
-                why = f"Stopped after {number:,} nights of each: {asked} is reached."
-                short: CutShort = "" if number == count else "precision_reached"
-                return plan.conclude(played, number, why, planned=count, cut_short=short)
-        why = f"Stopped at the limit of {count:,} nights of each: {asked} is not reached. {wide[0].sentence}"
-        return plan.conclude(played, count, why)
+        try:
+            return _conclude(plan, run, count, asked, limit)
+        except KeyboardInterrupt as stopped:
+            played, number = run.so_far()
+            if not number:
+                raise
+            why = f"Stopped by Ctrl-C after {number:,} of {count:,} nights of each."
+            found = plan.conclude(played, number, why, planned=count, cut_short="interrupted")
+            raise StoppedComparison(found) from stopped
+
+
+def _conclude(
+    plan: ComparisonPlan, run: Replications, count: int, asked: str | None, limit: Precision | None
+) -> ComparisonResult:
+    """Run the nights, all of them or until enough is known, and conclude from them."""
+    if limit is None:
+        played = run.run(count)
+        _check_policies(plan, played)
+        return plan.conclude(played, count, "")
+    for number in looks(count):
+        played = run.run(number)
+        _check_policies(plan, played)
+        seen = plan.conclude(played, number, "")
+        wide = too_wide(limit, seen)
+        if not wide:
+            why = f"Stopped after {number:,} nights of each: {asked} is reached."
+            short: CutShort = "" if number == count else "precision_reached"
+            return plan.conclude(played, number, why, planned=count, cut_short=short)
+    why = f"Stopped at the limit of {count:,} nights of each: {asked} is not reached. {wide[0].sentence}"
+    return plan.conclude(played, count, why)
 
 
 def _check_policies(plan: ComparisonPlan, played: Sequence[PlayedNight]) -> None:

@@ -19,6 +19,9 @@ from emulator.record.results_file import ResultsFile
 __all__ = ["Replications", "looks", "replication_from"]
 
 _FIRST_LOOK = 10
+_TOGETHER = 25
+_ROUNDS = 8
+"""So many nights of each setting are run before the next ones, or this part of all of them."""
 
 
 def looks(at_most: int) -> list[int]:
@@ -86,10 +89,8 @@ class Replications:
         Raises:
             InputError: when an executor that was given cannot go on; the message says what is kept and how to do so.
         """
-        wanted = [
-            (setting, seed) for setting in self.settings for seed in range(self.first_seed, self.first_seed + count)
-        ]
-        missing = [Task(setting, seed) for setting, seed in wanted if (setting.name, seed) not in self._known]
+        last = self.first_seed + count
+        wanted = [(setting, seed) for setting in self.settings for seed in range(self.first_seed, last)]
         all_of_it = self.at_most * len(self.settings)
 
         def done(one: PlayedNight) -> None:
@@ -101,14 +102,32 @@ class Replications:
             if self.progress is not None:
                 self.progress(min(1.0, len(self._known) / all_of_it))
 
+        some = max(_TOGETHER, count // _ROUNDS)
         try:
-            self.workers.run(missing, self.figures, done)
+            for first in range(self.first_seed, last, some):  # a run that is cut short has some nights of each setting
+                seeds = range(first, min(first + some, last))
+                missing = [
+                    Task(setting, seed)
+                    for setting in self.settings
+                    for seed in seeds
+                    if (setting.name, seed) not in self._known
+                ]
+                if missing:
+                    self.workers.run(missing, self.figures, done)
         except NoMoreWorkError as why:
             raise InputError(f"{why}; {self._how_to_go_on()}") from None
         finally:
             if self.file is not None:
                 self.file.flush()
         return [self._known[setting.name, seed] for setting, seed in wanted]
+
+    def so_far(self) -> tuple[list[PlayedNight], int]:
+        """Give the first nights that have been run of every setting, and how many of each these are."""
+        count = 0
+        while all((setting.name, self.first_seed + count) in self._known for setting in self.settings):
+            count += 1
+        seeds = range(self.first_seed, self.first_seed + count)
+        return [self._known[setting.name, seed] for setting in self.settings for seed in seeds], count
 
     def _how_to_go_on(self) -> str:
         so_far = sum(1 for one in self._known.values() if not one.failure)

@@ -85,10 +85,12 @@ class Purpose(IntEnum):
     """What a generator of scenarios or of faults asks for."""
     ASK_AGAIN = 24
     """How the pause before a part asks a system again is spread."""
-    FAILS_AFTER = 26
-    """After which time a part fails."""
     NIGHT_FACTOR = 25
     """By how much a night is more or less of something than others."""
+    FAILS_AFTER = 26
+    """After which time a part fails."""
+    POLL_EVERY = 27
+    """How often one idle worker asks, where that is drawn."""
 
 
 class Draws:

@@ -204,7 +204,7 @@ class Worker:
         self.removed: dict[str, tuple[str, ...]] = {}
         skew = (differs.clock if differs else None) or model.clock
         self.clock = WorkerClock(-skew.offset if skew.behind else skew.offset, skew.drift_ppm)
-        self.poll = model.poll
+        self.poll = model.poll.longest or 0  # until it is drawn, where it is
         self.heartbeat = self.clock.true_length(model.heartbeat)
         self.jitter = self.clock.true_length(model.heartbeat_jitter)
         self.link: Link = model.link

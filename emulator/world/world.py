@@ -34,6 +34,7 @@ from emulator.world.plan import JobPlan, ReadyRoutine
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
+from emulator.world.sampling_of import sampling_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
 from emulator.world.tonight import tonight
@@ -100,6 +101,9 @@ class World(Dispatch):
                 Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
                 for place, name in enumerate(model.names(pool))
             ]
+            if model.poll.constant is None and (law := sampling_of(model.poll)) is not None:
+                for worker in members:
+                    worker.poll = law.sample(self.draws.row(int(Purpose.POLL_EVERY), worker.key))
             self.pools[pool] = members
             self.workers.update((worker.name, worker) for worker in members)
         self.sleepers: dict[str, list[Worker]] = {}

@@ -332,3 +332,33 @@ def test_hunt_breaks_what_a_share_of_nights_is_asked_of_and_leaves_facts_alone(
     )
     none = queuedrill("hunt", "compared.yaml", *options)
     assert (none.code, json.loads(none.out)["faults"]) == (0, None)
+
+
+def test_a_comparison_that_is_stopped_says_what_its_nights_say_and_that_it_was_cut_short(
+    queuedrill: Call, compared: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit code 130; the answer is that of the nights that every setting has; without such nights nothing is said."""
+    from collections.abc import Iterator
+    from contextlib import contextmanager
+
+    stop_at = [0.9]
+
+    @contextmanager
+    def stopping(*_: object, **__: object) -> Iterator[Callable[[float], None]]:
+        def told(share: float) -> None:
+            if share > stop_at[0]:
+                raise KeyboardInterrupt
+
+        yield told
+
+    monkeypatch.setattr("emulator.cli.progress.progress", stopping)
+    options = ["compare", "compared.yaml", "--nights", "100", "--processes", "1"]
+    stopped = queuedrill(*options, "--json")
+    said = json.loads(stopped.out)
+    advice = said["recommendation"]
+    assert (stopped.code, said["nights"], advice["planned"], advice["cut_short"]) == (130, 81, 100, "interrupted")
+    assert "Cut short after 81 of 100 nights." in queuedrill(*options, "--quiet").out
+    assert "Cut short after 81 of 100 nights." in " ".join(queuedrill(*options).out.split())
+    stop_at[0] = 0.0
+    nothing = queuedrill(*options)
+    assert (nothing.code, nothing.out) == (130, "")

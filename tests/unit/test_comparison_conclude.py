@@ -360,3 +360,23 @@ def test_changes_are_said_in_their_unit() -> None:
 )
 def test_sizes_that_are_asked_about_are_round(amount: float, unit: str, expected: float) -> None:
     assert tidy(amount, unit) == expected
+
+
+def test_a_time_is_never_called_better_where_fewer_jobs_are_done() -> None:
+    """The variant takes half the time and gives up one job in ten; with as many done it would be better."""
+
+    def effects(done: float) -> list[str]:
+        figures = {
+            "as written": {"makespan": [100 * MINUTE + n for n in range(10)], "done_share": [1.0] * 10},
+            "quick": {"makespan": [50 * MINUTE + 3 * n for n in range(10)], "done_share": [done] * 10},
+        }
+        trade = {"trade_off": ("makespan", "makespan")}
+        found = compared(played(figures), ["as written", "quick"], measures=("makespan",), **trade)
+        back = compared(played(figures), ["quick", "as written"], measures=("makespan",), **trade)
+        assert done == 1.0 or found.differences[0].sentence == (
+            "'quick': makespan 50 min shorter, not compared: the shorter time comes with fewer jobs done."
+        )
+        return [found.differences[0].effect, back.differences[0].effect]
+
+    assert effects(1.0) == ["better", "worse"]
+    assert effects(0.9) == ["not_compared", "not_compared"]

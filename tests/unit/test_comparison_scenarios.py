@@ -135,6 +135,8 @@ def test_what_an_allowance_costs() -> None:
 def test_longer_leases_are_lost_less_often_and_noticed_later() -> None:
     """Each lease is noticed later than the next shorter one and lost by fewer workers at work, down to none.
 
+    With one of 30 seconds most jobs are never done, so that its time is not called better.
+
     All differences from the lease of 50 seconds at 95 % together, over six nights each. Where k heartbeats within a
     lease must be lost one after the other, and one in ten is lost, leases are lost some ten times as seldom with each
     heartbeat more.
@@ -142,7 +144,7 @@ def test_longer_leases_are_lost_less_often_and_noticed_later() -> None:
     names = ("30 s", "70 s", "90 s", "110 s", "5 min")
     found = compared("how-long-a-lease.yaml", names, 6, ("lost_while_healthy", "detection_delay_mean"))
     assert effects(found, "lost_while_healthy") == {"30 s": "worse", **dict.fromkeys(names[1:], "better")}
-    assert effects(found, "detection_delay_mean") == {"30 s": "better", **dict.fromkeys(names[1:], "worse")}
+    assert effects(found, "detection_delay_mean") == {"30 s": "not_compared", **dict.fromkeys(names[1:], "worse")}
     lost = [spreads(found, "lost_while_healthy")[name].mean for name in ("30 s", "as written", "70 s", "90 s", "5 min")]
     assert lost == sorted(lost, key=lambda mean: -(mean or 0)) and lost[-1] == 0
     late = [spreads(found, "detection_delay_mean")[name].mean for name in ("30 s", "as written", *names[1:])]

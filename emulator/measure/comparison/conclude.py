@@ -14,6 +14,7 @@ from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.not_worse import not_worse
 from emulator.measure.comparison.paired import Paired, Seen, compare_pairs, each_of, holm, pair_up
 from emulator.measure.comparison.planning import nights_to_show
+from emulator.measure.comparison.preference import does_fewer
 from emulator.measure.comparison.recommend import Entrant, recommend
 from emulator.measure.comparison.recommendation import CutShort
 from emulator.measure.comparison.replication import PlayedNight, Reading
@@ -89,7 +90,7 @@ def conclude(
         raise InputError(f"the baseline {baseline!r} must come first among the variants: {', '.join(variants)}")
     ordered = _ordered(played, variants)
     figures = {figure.text: figure for figure in needed(measures, trade_off, requirements)}
-    liked = [wanted(text) for text in prefer]
+    liked = [wanted(text) for text in prefer] if len(variants) > 1 else []
     readings = _readings(ordered, figures, variants)
     spreads = {
         (text, variant): spread(text, variant, figure.unit, readings[text, variant].values(), confidence)
@@ -100,7 +101,8 @@ def conclude(
     sizes = {wanted(text).text: size for text, size in (worth_seeing or {}).items()}
     held_to = {of_requirement(one) for asked in requirements.values() for one in asked if one.not_worse_by is not None}
     family = [text for text, figure in figures.items() if text in compared or figure in held_to]
-    differences = _differences([figures[text] for text in family], variants, readings, spreads, confidence, sizes)
+    every = _readings(ordered, _also(figures, liked, ordered), variants)
+    differences = _differences([figures[text] for text in family], variants, every, spreads, confidence, sizes)
     across, up = wanted(trade_off[0]), wanted(trade_off[1])
     check_directions(across, up)
     fine = {
@@ -152,7 +154,7 @@ def conclude(
             entrants=entering,
             requirements=requirements,
             played=ordered,
-            readings=_readings(ordered, _also(figures, liked, ordered), variants),
+            readings=every,
             not_worse=unequal,
             lost=gone,
             prefer=liked,
@@ -234,6 +236,8 @@ def _differences(
     found = {}
     for (figure, variant), paired, one, p_together in zip(keys, pairs, seen, adjusted, strict=True):
         effect = _effect(figure, paired, one, p_together, confidence)
+        if _is_cut_short(figure, effect, variant, variants[0], readings, each_of(confidence, len(keys))):
+            effect = "not_compared"
         middle = spreads[figure.text, variants[0]].mean
         size = _size(figure, middle, one, sizes) if effect == "no_clear_difference" else None
         spread_seen = deviation(paired.differences) if size is not None else 0.0
@@ -261,6 +265,16 @@ def _differences(
         shown = with_ is not None and with_ <= paired.n
         found[figure.text, variant] = replace(bare, sentence=say_difference(bare, shown, paired.constant))
     return found
+
+
+def _is_cut_short(
+    figure: Wanted, effect: Effect, variant: str, baseline: str, readings: _Readings, confidence: float
+) -> bool:
+    """Say whether a time is shorter on the side that gets fewer jobs done."""
+    if figure.unit != "time" or effect not in ("better", "worse"):
+        return False
+    shorter, longer = (variant, baseline) if effect == "better" else (baseline, variant)
+    return does_fewer(shorter, longer, readings, confidence, random=True)
 
 
 def _effect(figure: Wanted, pairs: Paired, seen: Seen, p_together: float | None, confidence: float) -> Effect:

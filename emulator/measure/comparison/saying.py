@@ -117,6 +117,10 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
     name, who = label_of(it.measure), called(it.variant)
     if it.effect == "same":
         return f"{who}: the same {name} in each of {nights(it.n)}.{_left_out(it)}"
+    if it.effect == "not_compared" and it.mean is not None:
+        bound = "at least " if it.at_least_pairs or it.at_most_pairs else ""
+        by = f"{bound}{change(it.mean, it.unit)}"
+        return f"{who}: {name} {by}, not compared: the shorter time comes with fewer jobs done."
     if it.effect == "undecided":
         return f"{who}: no verdict on {name}: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval

@@ -82,7 +82,7 @@ def settings_of(scenario: Scenario) -> Settings:
                 (differs.slots if differs is not None else None) or model.slots,
                 model.serves,
                 model.equipped_with if own is None else own,
-                model.poll,
+                model.poll.longest or 0,
                 model.power is not None and model.power.skips_jobs_too_long_to_finish,
             )
     return Settings(scenario, workers)

@@ -186,7 +186,7 @@ def poll_above_start_within(outlook: Outlook) -> Iterator[Said]:
     """Idle workers ask so seldom that jobs expire meanwhile."""
     for queue, settings in outlook.scenario.queues.items():
         pools = outlook.pools_of(queue)
-        soonest = min((pool.poll for pool in pools.values()), default=0)
+        soonest = min((pool.poll.shortest or 0 for pool in pools.values()), default=0)
         if settings.start_within is not None and soonest > settings.start_within:
             yield (
                 ("queues", queue, "start_within"),

@@ -122,6 +122,27 @@ class Distribution(Model):
         times = self.between or self.one_of or self.quantiles or (self.constant,)
         return not any(time is None or time for time in times) and self.traced is None
 
+    @property
+    def shortest(self) -> int | None:
+        """The shortest time, in ticks, of a law that has a longest; None for another."""
+        return None if (times := self._bounds()) is None else min(times)
+
+    @property
+    def longest(self) -> int | None:
+        """The longest time, in ticks; None where there is none, or where it is not known.
+
+        >>> Distribution(between=(10, 20)).longest
+        20
+        """
+        return None if (times := self._bounds()) is None else max(times)
+
+    def _bounds(self) -> tuple[int, ...] | None:
+        if self.constant is not None:
+            return (self.constant,)
+        if self.min is not None and self.max is not None:
+            return (self.min, self.max)
+        return self.between or self.one_of or self.quantiles
+
     def mistakes(self) -> Iterator[Mistake]:
         given = {name for name in type(self).model_fields if getattr(self, name) is not None} - {"varies_with"}
         law = self._law(given)

@@ -132,10 +132,11 @@ class Pool(Model):
         min_length=1,
         description="The queues that they take jobs from. Of all of them the best job goes first: priority, place.",
     )
-    poll: Duration = Field(
-        default=0,
+    poll: Distribution = Field(
+        default=Distribution(constant=0),
         description="An idle worker asks this often; 0: the broker hands over at the end of the instant. "
-        "Of those who ask, the longest idle gets the best job; among equals, the first in the file.",
+        "Of those who ask, the longest idle gets the best job; among equals, the first in the file. A distribution "
+        "that has a longest time is drawn once for each worker.",
     )
     heartbeat: PositiveDuration = Field(default=30_000_000, description="Time from one heartbeat to the next.")
     heartbeat_jitter: Duration = Field(
@@ -194,6 +195,8 @@ class Pool(Model):
         return tuple(f"{pool}-{number}" for number in range(1, self.count + 1))
 
     def mistakes(self) -> Iterator[Mistake]:
+        if self.poll.longest is None or self.poll.varies_with is not None:
+            yield ("poll",), "how often a worker asks has a longest time: write 30s or {between: [25s, 35s]}"
         if 2 * self.heartbeat_jitter > self.heartbeat:
             half = say(self.heartbeat // 2)
             yield ("heartbeat_jitter",), f"a heartbeat is off by less than half the time between two: at most {half}"
