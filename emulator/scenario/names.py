@@ -93,7 +93,8 @@ class Names:
 
     def too_high(self, entry: str, number: int) -> str | None:
         """Say so if an entry has fewer jobs than a number."""
-        count = self.entries.get(entry, {}).get("count", 1 if "at" in self.entries.get(entry, {}) else None)
+        settings = self.entries.get(entry, {})
+        count = settings.get("count", 1 if "at" in settings else None) if "days" not in settings else None
         if isinstance(count, int) and number > count:
             return f"{entry!r} has {count} {'job' if count == 1 else 'jobs'}, and none with the number {number}"
         return None

@@ -1,13 +1,13 @@
-"""At which instants does a power schedule switch machines on, or off?"""
+"""At which instants does a power schedule switch machines on, or off, and on which days does something come?"""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime, time, timedelta
 from typing import Final
 
 from emulator.scenario.clock import Clock
 from emulator.scenario.models.pools import PowerSchedule
 
-__all__ = ["switches"]
+__all__ = ["days_of", "on_days", "switches"]
 
 _DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _AROUND: Final = timedelta(days=8)
@@ -39,3 +39,21 @@ def switches(clock: Clock, schedule: PowerSchedule, text: str | None, lasts: int
             local = datetime.combine(day, time.fromisoformat(text))
             yield local, wall.tick_of(local)
         day += timedelta(days=1)
+
+
+def on_days(days: tuple[str, ...] | None, clock: Clock) -> Callable[[int], bool] | None:
+    """Say of a tick whether it lies on one of these days of the zone; None where every day will do."""
+    if not days:
+        return None
+    return lambda tick: _DAYS[clock.local(tick).weekday()] in days
+
+
+def days_of(at: int, days: tuple[str, ...], clock: Clock, lasts: int) -> list[int]:
+    """List the ticks at which the clock shows the same time as at a tick, from then on, on these days."""
+    first, found = clock.local(at).replace(tzinfo=None, fold=0), []
+    for number in range(lasts // 82_800_000_000 + 2):  # no day is shorter than 23 hours
+        local: datetime = first + timedelta(days=number)
+        tick = at if number == 0 else clock.tick_of(local)
+        if _DAYS[local.weekday()] in days and at <= tick < lasts:
+            found.append(tick)
+    return found

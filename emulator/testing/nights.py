@@ -54,7 +54,7 @@ def night_with_handlers(
             scenario_name=loaded.name,
             files={},
             heartbeats="simulated",
-            changes=loaded.changes if loaded.text else (),
+            changes=loaded.changes,
             bases=loaded.bases,
         )
         again = f"emulator.hunt(..., handlers=..., seed={seed})"

@@ -15,10 +15,12 @@ from emulator.errors import Problem, ScenarioError
 from emulator.record.events import Row, Sink
 from emulator.scenario import models
 from emulator.scenario.clock import Clock
+from emulator.scenario.schedules import days_of, on_days
 from emulator.timeline.agenda import Agenda
+from emulator.world.batches import Batches, sizes
 from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
 from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, entity_key
+from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.nights import Nights
 from emulator.world.planned import PlannedJob, Planner
 from emulator.world.recurring import Recurring
@@ -255,13 +257,20 @@ class Arrivals:
             nights.closes(name, model.ends)
 
     def _coming(self, entry: _Entry, model: models.Arrival, trace: Path) -> Coming:
-        agenda, come, count = self._agenda, partial(self._come, entry), model.count
+        agenda, count = self._agenda, model.count
+        come: Come = partial(self._come, entry)
         ends = self._lasts if model.ends is None else min(model.ends, self._lasts)
+        keep = on_days(model.days, self._clock)
+        if model.at is not None and model.days:
+            ticks = days_of(model.at, model.days, self._clock, self._lasts)
+            return OnDays(agenda, come, [tick for tick in ticks for _ in range(1 if count is None else count)])
         if model.at is not None:
             return AtOnce(agenda, come, model.at, 1 if count is None else count)
         if model.trace is not None:
             from emulator.scenario.traces import read_arrivals  # most jobs come neither by a trace nor by a rule
 
+            if keep is not None:
+                come, count = Batches(come, lambda number: 1, keep, count), None
             return Traced(agenda, come, read_arrivals(trace, self._clock), ends, count)
         if model.recurs is not None:
             from emulator.scenario.recurrence import occurrences
@@ -274,16 +283,39 @@ class Arrivals:
                 excluded=model.excludes,
                 at_changes=model.at_changes,
             )
-            due = [occurrence.nominal_tick for occurrence in found][:count]
-            self.occurrences[entry.name] = due
-            return OnDays(agenda, come, due)
+            due = [one.nominal_tick for one in found if keep is None or keep(one.nominal_tick)]
+            return self._recurrence(entry, model, come, due)
         entity = entity_key("arrival", entry.name)
         if model.again_after is not None:
             law = _law(model.again_after)
             return FiniteSource(agenda, self._draws, come, law, entity, model.begins, ends, count or 0)
-        return self._gaps(model, come, entity, ends)
+        if keep is None and model.batch == 1:
+            return self._gaps(model, come, entity, ends, count)
+        batches = Batches(come, sizes(model.batch, self._draws, entity), keep, count)
+        coming = self._gaps(model, batches, entity, ends, None)
+        batches.stop = coming.stop
+        return coming
 
-    def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int) -> Gaps:
+    def _recurrence(self, entry: _Entry, model: models.Arrival, come: Come, due: list[int]) -> OnDays:
+        """Bring the jobs of each occurrence: as many as its batch has, as late as it is."""
+        entity = entity_key("arrival", entry.name)
+        late, draws = model.late_by, self._draws
+        comes = due
+        if late is not None:
+            law = _law(late)
+            comes = [
+                tick + law.sample(draws.row(Purpose.LATENESS, entity, number)) for number, tick in enumerate(due, 1)
+            ]
+        if model.batch != 1:
+            size = sizes(model.batch, draws, entity)
+            many = [size(number) for number in range(1, len(due) + 1)]
+            due = [tick for tick, times in zip(due, many, strict=True) for _ in range(times)]
+            comes = [tick for tick, times in zip(comes, many, strict=True) for _ in range(times)]
+        due, comes = due[: model.count], comes[: model.count]
+        self.occurrences[entry.name] = due
+        return OnDays(self._agenda, come, due, None if late is None else comes)
+
+    def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int, count: int | None) -> Gaps:
         law: Distribution
         if model.every is not None:
             law = Constant(model.every)
@@ -292,7 +324,7 @@ class Arrivals:
         else:
             law = _law(model.gaps)
         regular = model.every is not None
-        return Gaps(self._agenda, self._draws, come, law, entity, model.begins, ends, model.count, regular)
+        return Gaps(self._agenda, self._draws, come, law, entity, model.begins, ends, count, regular)
 
 
 def _law(model: models.Distribution | None) -> Distribution:

@@ -162,6 +162,10 @@ class Gaps:
         now = self._agenda.now
         return now if self._ordinal <= self._count and now < self._ends else _ENDLESS
 
+    def stop(self) -> None:
+        """Let no further job come."""
+        self._count = 0
+
     def _add_gap(self) -> None:
         ordinal = self._ordinal
         if self._law_at is not None:
@@ -241,30 +245,43 @@ class FiniteSource:
 
 
 class OnDays:
-    """The occurrences of a recurrence, at known ticks."""
+    """Jobs at known ticks: the occurrences of a recurrence, or of a time on several days.
 
-    __slots__ = ("_agenda", "_come", "_due", "_ordinal")
+    Args:
+        due: when each is due, in order.
+        comes: when each comes, at its due tick or later; None: all on time.
+    """
 
-    def __init__(self, agenda: Agenda, come: Come, due: list[int]) -> None:
+    __slots__ = ("_agenda", "_come", "_due", "_ends", "_order", "_place")
+
+    def __init__(self, agenda: Agenda, come: Come, due: list[int], comes: list[int] | None = None) -> None:
         self._agenda, self._come, self._due = agenda, come, due
-        self._ordinal = 0
+        at = due if comes is None else comes
+        self._order = sorted(range(len(due)), key=at.__getitem__) if comes is not None else range(len(due))
+        self._ends = at
+        self._place = 0
 
     def start(self) -> None:
         self._schedule()
 
     def has_more(self) -> bool:
-        return self._ordinal < len(self._due)
+        return self._place < len(self._due)
 
     def sure_until(self) -> int:
-        return self._due[self._ordinal] if self._ordinal < len(self._due) else _ENDLESS
+        if self._place >= len(self._due):
+            return _ENDLESS
+        if self._ends is self._due:
+            return self._due[self._place]
+        return min(self._due[one] for one in self._order[self._place :])
 
     def _schedule(self) -> None:
-        if self._ordinal < len(self._due):
-            self._agenda.at(self._due[self._ordinal], self._fire)
+        if self._place < len(self._due):
+            self._agenda.at(self._ends[self._order[self._place]], self._fire)
 
     def _fire(self, _: None) -> None:
-        self._ordinal += 1
-        self._come(self._ordinal, self._due[self._ordinal - 1], None, 0)
+        one = self._order[self._place]
+        self._place += 1
+        self._come(one + 1, self._due[one], None, 0)
         self._schedule()
 
 

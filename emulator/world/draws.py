@@ -91,6 +91,10 @@ class Purpose(IntEnum):
     """After which time a part fails."""
     POLL_EVERY = 27
     """How often one idle worker asks, where that is drawn."""
+    BATCH = 28
+    """How many jobs come at one arrival."""
+    LATENESS = 29
+    """How much later than it is due an occurrence comes."""
 
 
 class Draws:

@@ -83,7 +83,7 @@ class Nights:
         self, scenario: models.Scenario, clock: Clock, agenda: Agenda, complete: Callable[[int, str, int], bool]
     ) -> None:
         self._clock, self._agenda, self._complete, self._lasts = clock, agenda, complete, scenario.lasts
-        at = {entry.label: entry.at for entry in scenario.arrivals}
+        at = {entry.label: None if entry.days else entry.at for entry in scenario.arrivals}
         _, grouped = entries_waited_for(scenario)
         self._watches = {
             name: _Watch(_NEVER if moment is None else clock.night_of(moment))

@@ -27,10 +27,10 @@ def offered_load(scenario: Scenario) -> dict[str, float]:
 def _rate(arrival: Arrival) -> float:
     """Give jobs a tick; 0 where no steady rate is stated."""
     if arrival.per_hour is not None:
-        return arrival.per_hour / HOUR
+        return arrival.per_hour / HOUR * arrival.batch_mean
     law = sampling_of(arrival.gaps) if arrival.gaps is not None else None
     gap = arrival.every or (law.expectation() if law is not None else 0)
-    return 1 / gap if gap else 0.0
+    return arrival.batch_mean / gap if gap else 0.0
 
 
 def _work(routine: Routine, arrival: Arrival) -> float:

@@ -57,6 +57,7 @@ class _Check(OfJobs, OfWorkers):
             came = self.came.get(name, 0)
             if "at" in entry and "idempotency_key" not in entry and self.up and self.up_since < self.now:
                 due = entry.get("count", 1) if self.tick(entry["at"]) < self.said.lasts else 0
+                due *= "fri" in entry.get("days", ["fri"])  # each night begins on a Friday, and ends before midnight
                 if came != due:
                     self.wrong("conservation", f"{came} of {due} jobs of {name} came")
 

@@ -581,6 +581,15 @@ class _Night:
         if way not in ("at", "trace"):
             maybe(entry, "from", lambda: dice.moment(0, 1200), 2)
             maybe(entry, "until", lambda: dice.moment(1201, self.lasts))
+        if way in ("per_hour", "every", "gaps") or (
+            way == "recurs" and entry.get("if_still_running", "both") == "both"
+        ):
+            drawn = {"between": [1, 3]}, {"one_of": [1, 4]}, {"one_of": [1, 2], "weights": [3, 1]}
+            maybe(entry, "batch", lambda: dice.pick(2, 3, *drawn), 1.5)
+        if way == "recurs":
+            maybe(entry, "late_by", lambda: dice.law(1, 300), 1.5)
+        if way != "again_after" and dice.chance(0.1):
+            entry["days"] = dice.pick(["fri", "sat"], ["mon", "fri"], ["sun"])
         maybe(entry, "priority", lambda: dice.pick(-1, 2, 5), 2)
         maybe(entry, "key", lambda: dice.pick("one key", "{shelf}"))
         maybe(entry, "idempotency_key", lambda: dice.pick("{number}", "{shelf}", "{number} {shelf}"), 0.7)

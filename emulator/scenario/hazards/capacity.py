@@ -42,9 +42,9 @@ def _per_tick(entry: Entry) -> float:
     """Give the rate of an entry in jobs a tick; 0 if it has none."""
     arrival = entry.arrival
     if arrival.per_hour is not None:
-        return arrival.per_hour / HOUR
+        return arrival.per_hour / HOUR * arrival.batch_mean
     gap = arrival.every or (law_of(arrival.gaps).expectation() if arrival.gaps is not None else 0)
-    return 1 / gap if gap else 0.0
+    return arrival.batch_mean / gap if gap else 0.0
 
 
 def _window(outlook: Outlook, entry: Entry) -> tuple[int, int]:
@@ -158,7 +158,11 @@ def _jobs(outlook: Outlook, entry: Entry) -> float:
     begin, end = _window(outlook, entry)
     if arrival.at is not None:
         return (1 if arrival.count is None else arrival.count) if arrival.at < outlook.scenario.lasts else 0
-    jobs = float(len(outlook.due(arrival))) if arrival.recurs is not None else _per_tick(entry) * max(end - begin, 0)
+    jobs = (
+        len(outlook.due(arrival)) * arrival.batch_mean
+        if arrival.recurs is not None
+        else _per_tick(entry) * max(end - begin, 0)
+    )
     return jobs if arrival.count is None else min(jobs, arrival.count)
 
 

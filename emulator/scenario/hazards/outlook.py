@@ -17,6 +17,7 @@ from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.recurrence import occurrences
+from emulator.scenario.schedules import on_days
 from emulator.scenario.terms import Terms, terms_of
 from emulator.scenario.variants import patched
 from emulator.world.sampling import Distribution as Law
@@ -179,6 +180,7 @@ class Outlook:
         """List the ticks at which a recurrence comes within the run."""
         assert arrival.recurs is not None
         until = min(arrival.ends if arrival.ends is not None else self.scenario.lasts, self.scenario.lasts)
+        keep = on_days(arrival.days, self.clock)
         return [
             occurrence.nominal_tick
             for occurrence in occurrences(
@@ -189,6 +191,7 @@ class Outlook:
                 excluded=arrival.excludes,
                 at_changes=arrival.at_changes,
             )
+            if keep is None or keep(occurrence.nominal_tick)
         ]
 
     def clocks(self, pool: Pool) -> list[SkewedClock]:

@@ -145,10 +145,12 @@ def _befores(entry: Entry) -> Iterator[tuple[Loc, Prerequisite]]:
 
 def _jobs_of(outlook: Outlook, arrival: Arrival) -> int | None:
     """Say how many jobs an entry brings in this run, None where that is not stated."""
+    if arrival.days or not isinstance(arrival.batch, int):
+        return None
     if arrival.at is not None:
         return 1 if arrival.count is None else arrival.count
     if arrival.recurs is not None:
-        due = len(outlook.due(arrival))
+        due = len(outlook.due(arrival)) * arrival.batch
         return due if arrival.count is None else min(due, arrival.count)
     return arrival.count if arrival.again_after is None else None
 

@@ -2,7 +2,7 @@
 
 from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
-from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite, Prerequisites
+from emulator.scenario.models.arrivals import Arrival, Batch, FirstOf, Prerequisite, Prerequisites
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
@@ -17,6 +17,7 @@ __all__ = [
     "Allowance",
     "Arrival",
     "AskAgain",
+    "Batch",
     "Broker",
     "Credential",
     "Distribution",

@@ -1,6 +1,7 @@
 """When do jobs come?"""
 
 import json
+import math
 from collections.abc import Iterator
 from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal
@@ -13,20 +14,29 @@ from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import DAY, say
 
-__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "FirstOf", "Prerequisite", "Prerequisites"]
+__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Batch", "FirstOf", "Prerequisite", "Prerequisites"]
 
 _BOUNDED: Final = ("from", "until")
+_PER_OCCURRENCE: Final = (*("batch", "days", "excludes", "if_still_running", "if_missed", "late_at_most", "late_by"),)
 _AT_CHANGES: Final = ("in_missing_hour", "in_double_hour")
 
 ARRIVAL_KEYS: Final = MappingProxyType(
     {
-        "at": (*_AT_CHANGES, "varies_with"),
-        "per_hour": (*_BOUNDED, "varies_with"),
-        "every": _BOUNDED,
-        "gaps": _BOUNDED,
+        "at": (*_AT_CHANGES, "varies_with", "days"),
+        "per_hour": (*_BOUNDED, "varies_with", "batch", "days"),
+        "every": (*_BOUNDED, "batch", "days"),
+        "gaps": (*_BOUNDED, "batch", "days"),
         "again_after": _BOUNDED,
-        "recurs": (*_BOUNDED, "excludes", *_AT_CHANGES, "if_still_running", "if_missed", "late_at_most"),
-        "trace": (),
+        "recurs": (
+            *_BOUNDED,
+            "excludes",
+            *_AT_CHANGES,
+            "if_still_running",
+            "if_missed",
+            "late_at_most",
+            *_PER_OCCURRENCE,
+        ),
+        "trace": ("days",),
     }
 )
 """For each way of arriving, the keys that belong to some ways only and may stand beside this one."""
@@ -41,6 +51,10 @@ def _no_days_of_a_calendar(value: Any) -> Any:
         exact = say(days * DAY)
         raise ValueError(f"{value!r} is no fixed gap: write recurs: FREQ=DAILY{step} for days of the zone, or {exact}")
     return value
+
+
+BatchSize = Annotated[int, Field(ge=1, le=100_000)]
+"""How many jobs come at once."""
 
 
 class Prerequisite(Model):
@@ -95,6 +109,53 @@ Prerequisites = Annotated[
 """One thing that must end first, several of which all must, or several of which the first suffices."""
 
 
+class Batch(Model):
+    """How many jobs come at each arrival, drawn: any number between two, or one of several."""
+
+    between: tuple[BatchSize, BatchSize] | None = Field(
+        default=None, strict=False, description="Each number from the one to the other is as likely."
+    )
+    one_of: tuple[BatchSize, ...] | None = Field(
+        default=None, strict=False, min_length=1, max_length=1000, description="One of these numbers."
+    )
+    weights: tuple[float, ...] | None = Field(
+        default=None, strict=False, description="With `one_of`: how likely each is, 0 or more; default: all alike."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if (self.between is None) == (self.one_of is None):
+            yield (), "how many? give one of `between` and `one_of`, or a number alone"
+        if self.between is not None and self.between[0] > self.between[1]:
+            yield ("between",), f"the smaller number comes first: write [{self.between[1]}, {self.between[0]}]"
+        if self.weights is not None and self.one_of is None:
+            yield ("weights",), "`weights` belongs to `one_of`"
+        elif self.weights is not None and self.one_of is not None:
+            if len(self.weights) != len(self.one_of):
+                yield (
+                    ("weights",),
+                    f"each of the {len(self.one_of)} needs one weight, and there are {len(self.weights)}",
+                )
+            elif min(self.weights) < 0 or not any(self.weights):
+                yield ("weights",), "weights are 0 or more, and at least one is more"
+
+    @property
+    def mean(self) -> float:
+        """How many come on average."""
+        if self.between is not None:
+            return (self.between[0] + self.between[1]) / 2
+        values = self.one_of or ()
+        weights = self.weights or (1.0,) * len(values)
+        return math.fsum(value * weight for value, weight in zip(values, weights, strict=True)) / math.fsum(weights)
+
+
+def _batch_form(value: Any) -> str:
+    return "(law)" if isinstance(value, dict | Batch) else "(number)"
+
+
+Batches = Annotated[Annotated[BatchSize, Tag("(number)")] | Annotated[Batch, Tag("(law)")], Discriminator(_batch_form)]
+"""How many jobs come at each arrival: a number, or drawn."""
+
+
 class Arrival(Model):
     """One entry of arrivals. Exactly one of: `at`, `per_hour`, `every`, `gaps`, `recurs`, `trace`, `again_after`."""
 
@@ -123,6 +184,21 @@ class Arrival(Model):
     ends: Moment | None = Field(default=None, alias="until", description="Before this; default: to the end.")
     recurs: str | None = Field(
         default=None, max_length=1000, description="An RFC 5545 rule or a five-field crontab expression."
+    )
+    batch: Batches = Field(
+        default=1,
+        description="How many jobs come at each arrival or occurrence: a number, `{between: [1, 5]}` or "
+        "`{one_of: [1, 10], weights: [9, 1]}`. `count` bounds the jobs of all of them together.",
+    )
+    days: tuple[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], ...] | None = Field(
+        default=None,
+        min_length=1,
+        strict=False,
+        description="Only on these days of the zone; `at` comes at its clock time on each of them. Default: all, and "
+        "`at` once.",
+    )
+    late_by: Distribution | None = Field(
+        default=None, description="Each occurrence comes so much later than it is due; default: on time."
     )
     excludes: tuple[str, ...] = Field(
         default=(), strict=False, description="Excluded days: a date, a weekday, or a recurrence of days."
@@ -183,6 +259,11 @@ class Arrival(Model):
         description="What must end first: a mapping, a list of them (all of it), or `{any_of: [...]}` (the first of "
         "it). Default: nothing.",
     )
+
+    @property
+    def batch_mean(self) -> float:
+        """How many jobs come at each arrival on average."""
+        return self.batch.mean if isinstance(self.batch, Batch) else self.batch
 
     @property
     def befores(self) -> tuple[Prerequisite, ...]:
@@ -262,6 +343,10 @@ class Arrival(Model):
         if self.late_at_most is not None and self.if_missed == "skip" and self.recurs is not None:
             yield ("late_at_most",), "missed occurrences are skipped: give if_missed: once or each"
         yield from wrong_terms(self.retry)
+        if self.stated("batch") and self.if_still_running != "both":
+            yield ("batch",), "the jobs of a batch run beside each other: give if_still_running: both"
+        if self.days is not None and len(set(self.days)) < len(self.days):
+            yield ("days",), "a day stands here twice"
         yield from self._wrong_recurrence()
 
     def _wrong_recurrence(self) -> Iterator[Mistake]:
