@@ -17,7 +17,7 @@ WIDTHS: Final = (80, 120)
 SCREENS: Final[dict[str, tuple[str, ...]]] = {
     "fits": ("run", "scenarios/worker-lost-mid-run.yaml"),
     "does-not-fit": ("run", "scenarios/pool-too-small.yaml"),
-    "take": ("compare", "scenarios/pool-too-small.yaml"),
+    "take": ("compare", "scenarios/how-many-workers.yaml"),
     "too-few": ("compare", "scenarios/how-many-workers.yaml", "--nights", "20"),
     "none": ("compare", "scenarios/pool-too-small.yaml", "--variants", "four workers", "--nights", "42"),
     "tie": ("compare", "scenarios/how-many-workers.yaml", "--nights", "46", "--prefer", "done_share"),
@@ -29,6 +29,20 @@ SCREENS: Final[dict[str, tuple[str, ...]]] = {
         "--nights",
         "46",
     ),
+    "nights": ("run", "scenarios/how-many-workers.yaml", "--nights", "40"),
+    "size": ("size", "scenarios/how-many-workers.yaml", "--by", "pools.dome.count", "--from", "4", "--to", "8"),
+    "largest": (
+        "size",
+        "scenarios/how-many-workers.yaml",
+        "--largest",
+        "--by",
+        "arrivals.volumes.count",
+        "--values",
+        "48,54,60,66",
+        "--nights",
+        "100",
+    ),
+    "hunt": ("hunt", "scenarios/zombie-fenced.yaml", "--tries", "100", "--kinds", "freeze,power_off"),
     "check": ("check", "scenarios/how-long-a-lease.yaml"),
 }
 

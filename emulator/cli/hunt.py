@@ -1,5 +1,7 @@
 """``queuedrill hunt``: look for the smallest schedule of faults that breaks a requirement."""
 
+import shlex
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -9,7 +11,7 @@ import click
 
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED
-from emulator.cli.streams import tell, tell_json
+from emulator.cli.streams import tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.result import NightResult
@@ -66,6 +68,7 @@ def hunt(
     from dataclasses import asdict
 
     from emulator.cli.progress import progress
+    from emulator.show.layout import Page, Span, clean
     from emulator.testing.hunting import hunt as look
 
     if yes and scripts is None:
@@ -99,27 +102,35 @@ def hunt(
         }
         tell_json(said)
         return MET if found.faults is None else MISSED
-    tell(found.sentence)
+    page = Page()
+    page.say(found.sentence, "good" if found.faults is None else "bad")
     if found.faults is not None:
         for sentence in found.missed:
-            tell(f"  {sentence}")
+            page.say(sentence, indent=2, hanging=4)
         if found.point is not None:
-            tell(f"  The fault at a crash point: {found.where}.")
+            page.say(f"The fault at a crash point: {found.where}.", indent=2, hanging=4)
+        page.blank()
         if found.faults:
             where = f"under `faults:` in {file}" if found.has_faults else f"into {file}"
-            click.echo(f"\nTo see that night, put this {where}:\n")
-            click.echo(found.fragment())
+            page.say(f"To see that night, put this {where}:")
+            page.blank()
+            page.lines += [[Span(clean(line))] for line in found.fragment().splitlines()]
+            page.blank()
         if handlers is None:
             again = "".join(f" {one}" for one in loaded.changes) + ("" if scripts is None else f" --scripts {scripts}")
-            click.echo(f"and run it:\n  queuedrill run {file} --seed {found.seed}{again}")
+            page.say("and run it:")
+            page.command(f"queuedrill run {shlex.quote(file)} --seed {found.seed}{again}")
         else:
             at = "" if found.point is None else f", crash_at={found.point!r}"
-            play = "and play" if found.faults else "\nTo see that night, play"
-            click.echo(f"{play} it in a test of yours: Emulator({file!r}, handlers=..., seed={found.seed}{at})")
+            play = "and play" if found.faults else "To see that night, play"
+            code = f"Emulator({file!r}, handlers=..., seed={found.seed}{at})"
+            page.lines.append([Span(clean(f"{play} it in a test of yours: {code}"))])
     if found.already_missed and not quiet:
-        click.echo("\nThe scenario misses these without any added fault, so they are left out of the search:")
+        page.blank()
+        page.say("The scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:
-            tell(f"  {sentence}")
+            page.say(sentence, indent=2, hanging=4)
+    page.write(sys.stdout)
     return MET if found.faults is None else MISSED
 
 

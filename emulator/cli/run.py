@@ -132,7 +132,7 @@ def run(
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
-            comparison_page(found).write(sys.stdout)
+            comparison_page(found, everything=everything, width=page_width()).write(sys.stdout)
         shown += 1
         return exit_code(outcome_of(found), undecided)
 

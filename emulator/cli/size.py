@@ -7,7 +7,7 @@ import click
 
 from emulator.cli.comparing import exit_code, names, processes, undecided
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.streams import tell, tell_json
+from emulator.cli.streams import page_width, tell, tell_json
 
 __all__ = ["size"]
 
@@ -72,7 +72,7 @@ def size(
     from emulator.experiment.size import size as work
     from emulator.measure.comparison.outcome import outcome_of_size
     from emulator.show.comparison.as_json import sizing_json
-    from emulator.show.comparison.page import sizing_page
+    from emulator.show.comparison.sizes import sizing_page
 
     with progress("trying sizes", quiet=quiet, of="the nights") as told:
         found = work(
@@ -95,5 +95,5 @@ def size(
     elif quiet:
         tell(found.sentence)
     else:
-        sizing_page(found).write(sys.stdout)
+        sizing_page(found, width=page_width()).write(sys.stdout)
     return exit_code(outcome_of_size(found), undecided)

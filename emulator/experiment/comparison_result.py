@@ -6,7 +6,8 @@ from typing import Any
 from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.sizing import Sizing
 from emulator.show.comparison.as_json import comparison_json, sizing_json
-from emulator.show.comparison.page import comparison_page, sizing_page
+from emulator.show.comparison.page import comparison_page
+from emulator.show.comparison.sizes import sizing_page
 from emulator.show.comparison.tables import rows
 from emulator.show.comparison.verdict import holds, sentence, size_holds
 from emulator.show.layout import WIDTH, Page
@@ -86,9 +87,13 @@ class SizingResult(Sizing):
         """Whether a value was found."""
         return size_holds(self)
 
-    def summary(self) -> Page:
-        """Write it within 80 columns: ``as_text()`` gives it as text, ``write(file)`` shows it."""
-        return sizing_page(self)
+    def summary(self, *, width: int = WIDTH) -> Page:
+        """Write it: ``as_text()`` gives it as text, ``write(file)`` shows it.
+
+        Args:
+            width: how wide the table may be, in columns; sentences keep within 80.
+        """
+        return sizing_page(self, width=width)
 
     def rows(self) -> list[dict[str, Any]]:
         """Give a row for each value that was tried, as a dict."""

@@ -194,7 +194,7 @@ class _Run:
         self._kept = Kept(self._fold) if keep_events else None
         own: Sink = self._kept or self._fold
         self._sink: Sink = own if also_to is None else Both(also_to, own)
-        self._progress: Progress = progress or (lambda share: None)
+        self._told: Progress = progress or (lambda share: None)
         self._world: World | None = None
 
     def directly(self) -> None:
@@ -246,6 +246,12 @@ class _Run:
         world.start()
         return world
 
+    def _progress(self, share: float) -> None:
+        """A slice of the night is over."""
+        if self._kept is not None:
+            self._kept.rows.pack()
+        self._told(share)
+
     def _slices(self, longest: int | None = None) -> Iterator[tuple[int, float]]:
         """Give the end of each slice, and the share of the night that is over then; no slice is empty."""
         lasts = self._loaded.scenario.lasts
@@ -260,7 +266,10 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         file = said.name if said.text else ""
         again = _in_python(about)
-        rows = None if self._kept is None else self._kept.rows
+        rows = None
+        if self._kept is not None:
+            rows = self._kept.rows
+            rows.pack()
         return judged_night(self._loaded, about, self._fold, world, again, rows, log, file)
 
 

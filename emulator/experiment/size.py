@@ -16,14 +16,17 @@ from emulator.experiment.replications import Replications
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.sizing import conclude_sizing
+from emulator.measure.comparison.sizing import SizedRequirement, conclude_sizing
 from emulator.measure.comparison.tables import check_scipy
-from emulator.measure.requirements import has_bound
+from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
 from emulator.scenario.fewer_workers import absent_workers
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders
+from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.variants import value_at
+from emulator.timeline.ticks import HOUR
 
 __all__ = ["size"]
 
@@ -124,6 +127,17 @@ def size(
             if (absent := absent_workers(setting.loaded().scenario))
         ),
         random=any(one.drawn for one in played),
+        requirements=[
+            [
+                _requirement(one, place, [night for night in played if night.variant == setting.name])
+                for place, one in enumerate(setting.loaded().scenario.must_hold)
+                if has_bound(one)
+            ]
+            for setting in settings
+        ],
+        worker_hours=[
+            sum(planned_on(setting.loaded().scenario, setting.loaded().clock).values()) / HOUR for setting in settings
+        ],
         searched="largest" if largest else "smallest",
         held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
     )
@@ -164,6 +178,11 @@ def _values(values: Sequence[Any] | None, first: int | None, last: int | None, s
 def _check_number(values: int) -> None:
     if not 1 <= values <= _MOST_VALUES:
         raise InputError(f"{values:,} values are out of range: try 1 to {_MOST_VALUES}")
+
+
+def _requirement(asked: Requirement, place: int, nights: Sequence[PlayedNight]) -> SizedRequirement:
+    judged = [held for night in nights if (held := night.held[place]) is not None]
+    return SizedRequirement(say_requirement(asked), words_of(asked), sum(judged), len(judged))
 
 
 def _all_of(night: PlayedNight) -> bool | None:

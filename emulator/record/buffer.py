@@ -1,6 +1,6 @@
 """How do the events of a night stay in memory, in a quarter of the room that their rows take?
 
-The newest rows are kept as they are; each time there are some thousands of them they are packed into bytes. Whoever
+The newest rows are kept as they are; when there are some thousands of them they are packed into bytes. Whoever
 reads gets rows that are equal to those written. One stretch is unpacked at a time.
 """
 
@@ -32,15 +32,19 @@ class EventBuffer(Sequence[Row]):
         self._newest: list[Row] = []
         self._unpacked: tuple[int, list[Row]] = (-1, [])
         self.append = self._newest.append
-        """Takes the next row; ``pack`` is to be called each time that there are ``LONG`` more."""
+        """Takes the next row."""
 
     def pack(self) -> None:
-        """Pack the newest rows, of which there are ``LONG``."""
-        try:
-            self._packed.append(marshal.dumps(self._newest))
-        except ValueError:  # a text of a class of a user's own stands in one of them
-            self._packed.append(list(self._newest))
-        self._newest.clear()
+        """Pack the newest rows, as long as there are ``LONG`` of them."""
+        long = self.LONG
+        whole = len(self._newest) - len(self._newest) % long
+        for start in range(0, whole, long):
+            rows = self._newest[start : start + long]
+            try:
+                self._packed.append(marshal.dumps(rows))
+            except ValueError:  # a text of a class of a user's own stands in one of them
+                self._packed.append(rows)
+        del self._newest[:whole]
 
     def __len__(self) -> int:
         return len(self._packed) * self.LONG + len(self._newest)
@@ -61,14 +65,11 @@ class EventBuffer(Sequence[Row]):
         if not 0 <= place < len(self):
             raise IndexError(f"there are {len(self)} events")
         stretch, within = divmod(place, self.LONG)
-        return self._stretch(stretch)[within]
-
-    def _stretch(self, number: int) -> list[Row]:
-        if number == len(self._packed):
-            return self._newest
-        if self._unpacked[0] != number:
-            self._unpacked = number, _rows_of(self._packed[number])
-        return self._unpacked[1]
+        if stretch >= len(self._packed):
+            return self._newest[place - len(self._packed) * self.LONG]
+        if self._unpacked[0] != stretch:
+            self._unpacked = stretch, _rows_of(self._packed[stretch])
+        return self._unpacked[1][within]
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Sequence) or len(self) != len(other):

@@ -187,7 +187,7 @@ def _group(kind: str, group: Sequence[Row]) -> tuple[Sequence[int], Sequence[str
     """Give the jobs, the workers and the details of the rows of one kind."""
     names = DETAILS[kind]
     plain = 5 + len(names)
-    if kind in WITH_VALUES and any(len(row) > plain for row in group):
+    if kind in WITH_VALUES and max(map(len, group)) > plain:
         without, having = [row for row in group if len(row) == plain], [row for row in group if len(row) != plain]
         _, _, _, _, _, *columns = _columns(having, plain + 1, strict=True)
         long = _details(WITH_VALUES[kind], columns, len(having))

@@ -68,6 +68,7 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
 
 _WORKER_TARGETS: Final = (*(f"faults.*.{kind}" for kind in WORKER_KINDS), "actions.*.drain")
 
+_HOLDERS: Final = (dict, list)
 _MOST_NAMED: Final = 10
 
 _UNITS: Final = {"time": "a duration such as 90s or 1h30m", "share": "a share from 0 to 1"}
@@ -263,7 +264,8 @@ def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
         if key in data:
             yield (*loc, key)
         for name, value in data.items():
-            yield from _paths_to(key, value, (*loc, name))
+            if isinstance(value, _HOLDERS):
+                yield from _paths_to(key, value, (*loc, name))
     elif isinstance(data, list):
         for place, value in enumerate(data):
             yield from _paths_to(key, value, (*loc, place))

@@ -19,6 +19,7 @@ __all__ = ["times_files", "with_times"]
 
 Loc = tuple[str | int, ...]
 
+_HOLDERS: Final = (dict, list)
 _MOST: Final = 100_000
 _LARGEST: Final = 10_000_000
 _NUMBER: Final = re.compile(r"\d{1,9}(?:\.\d{1,9})?")
@@ -36,10 +37,12 @@ def times_files(data: Any) -> Iterator[str]:
         if isinstance(name := data.get("from_file"), str):
             yield name
         for value in data.values():
-            yield from times_files(value)
+            if isinstance(value, _HOLDERS):
+                yield from times_files(value)
     elif isinstance(data, list):
         for item in data:
-            yield from times_files(item)
+            if isinstance(item, _HOLDERS):
+                yield from times_files(item)
 
 
 def _walked(data: Any, folders: Folders, loc: Loc, found: list[Found]) -> Any:

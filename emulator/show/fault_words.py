@@ -77,10 +77,12 @@ def planned_words(entry: Mapping[str, Any], clock: Any = None) -> str:
     more += [f"{entry['direction']} only"] if "direction" in entry else []
     text += f" ({', '.join(more)})" if more else ""
     at = parse_duration(str(entry["at"]).removeprefix("+"))
-    text += " from the start" if at == 0 else f" {duration(at)} after the start"
+    once = kind in ("power_off", "freeze", "hand_out_twice")
+    text += f" {'at' if once else 'from'} the start" if at == 0 else f" {duration(at)} after the start"
     if clock is not None and at:
         text += f" ({clock.local(at):%H:%M})"
     lasts = entry.get("lasts", entry.get("back_after"))
     if lasts is not None:
         return f"{text}, for {duration(parse_duration(str(lasts)))}"
-    return text if kind == "hand_out_twice" else f"{text}, to the end"
+    ends = {"hand_out_twice": "", "power_off": ", and stays off"}
+    return text + ends.get(kind, ", to the end")

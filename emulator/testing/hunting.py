@@ -26,6 +26,7 @@ from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded, varied
 from emulator.scenario.spelling import advise
+from emulator.show.fault_words import planned_words
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.handlers import Handler
 from emulator.testing.jobs import name_of
@@ -71,15 +72,16 @@ class Hunt:
 
     @property
     def sentence(self) -> str:
-        """What came of it, in one sentence."""
+        """What came of it: the smallest faults first, in words."""
         nights = f"{self.tried:,} night{'' if self.tried == 1 else 's'}"
         if self.faults is None:
             points = f", and {self.points:,} of {self.points_in_all:,} crash points" if self.points_in_all else ""
             return f"No schedule of faults was found that breaks a requirement: {nights}{points} were tried."
-        count = len(self.faults) + (self.point is not None)
-        many = "one fault breaks" if count == 1 else f"{count} faults together break"
-        what = "a requirement" if len(self.missed) == 1 else f"{len(self.missed)} requirements"
-        return f"Found: {many} {what}; {nights} were tried."
+        words = [planned_words(entry) for entry in self.faults]
+        words += ["one at a crash point of a job"] if self.point is not None else []
+        many = "One fault breaks" if len(words) == 1 else f"{len(words)} faults together break"
+        more = f"; and {len(words) - 2} more" if len(words) > 2 else ""
+        return f"{many} the night: {'; '.join(words[:2])}{more}. {nights} were tried."
 
     def fragment(self) -> str:
         """Write the schedule as it stands in a scenario file, to be pasted and run; "" if none was found.

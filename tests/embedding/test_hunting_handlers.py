@@ -66,7 +66,7 @@ def test_a_crash_point_is_found_before_any_schedule_is_drawn() -> None:
     assert found.where == (
         f"power_off at `await work.spend(...)` (line {line}), as it begins to wait, 10m30s after the start"
     )
-    assert found.sentence == "Found: one fault breaks a requirement; 6 nights were tried."
+    assert found.sentence == "One fault breaks the night: one at a crash point of a job. 6 nights were tried."
     assert found.missed[0].startswith("It has happened: unrepeatable effect twice")
     assert (found.fragment(), found.points, found.points_in_all) == ("", 4, 21)
     frozen = hunt(NAMED, handlers={"copy": copy}, never=NEVER, crash_points=["copy#1"], kinds=["freeze"])
@@ -92,7 +92,7 @@ def test_a_crash_point_comes_to_other_faults_where_it_breaks_nothing_alone() -> 
     if found.point is not None:  # the time is that of the night with both faults
         assert found.where.endswith(" after the start")
         assert "11m after the start" not in found.where
-    assert found.sentence.startswith("Found: 2 faults together break a requirement; ")
+    assert found.sentence.startswith("2 faults together break the night: ")
     assert (found.points, found.points_in_all) == (6, 6), "each alone breaks nothing: the second attempt is the last"
     alone = hunt(NAMED, handlers={"copy": finds_two}, tries=12, at_most=1, **more)
     assert (alone.faults, alone.point) == (None, None)
@@ -253,10 +253,11 @@ def test_the_command_tries_the_crash_points_of_a_job(place: Path, capsys: pytest
     assert answer([*arguments, "--quiet"]) == 1
     point = "CrashPoint(job='copy#1', fault='power_off', number=4, lasts='10m')"
     where = "at `await work.spend(...)` (line 5), as it begins to wait, 10m30s after the start"
+    wrapped = where.replace(", as ", ", as\n    ")
     assert capsys.readouterr().out == (
-        "Found: one fault breaks a requirement; 6 nights were tried.\n"
+        "One fault breaks the night: one at a crash point of a job. 6 nights were tried.\n"
         "  Missed: effects repeated that are not safe to repeat: 1 (asked: at most 0).\n"
-        f"  The fault at a crash point: power_off {where}.\n\n"
+        f"  The fault at a crash point: power_off {wrapped}.\n\n"
         f"To see that night, play it in a test of yours: Emulator('night.yaml', handlers=..., seed=1, "
         f"crash_at={point})\n"
     )

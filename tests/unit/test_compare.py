@@ -501,8 +501,9 @@ def test_size_finds_the_smallest_value_with_the_evidence_for_it_and_the_one_belo
     found = size(asked, by="pools.dome.count", first=1, last=3, share=0.9, nights=100, processes=1)
     assert (found.smallest, found.monotone) == (2, True)
     assert [one.verdict for one in found.tried] == ["does_not_hold", "holds", "holds"]
-    assert found.sentence.startswith("pools.dome.count = 2 is the smallest that holds in 90 % of nights: ")
-    assert ". With 1 it does not: " in found.sentence
+    assert found.sentence.startswith("Take 2: the smallest pools.dome.count that keeps the requirements. ")
+    assert f" {found.tried[1].held} of 100 nights keep them, at least " in found.sentence
+    assert "\nWhy not 1\n" in str(found)
 
 
 def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> None:
@@ -510,7 +511,7 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "1m"}]}
     none = size(asked, by="pools.dome.count", first=1, last=2, nights=20, processes=1)
     assert none.smallest is None
-    assert none.sentence.startswith("No value that was tried is shown to hold in 95 % of nights: the best is")
+    assert none.sentence.startswith("No pools.dome.count that was tried is shown to keep the requirements: 1 comes")
     few = size(
         {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "5h"}]},
         by="pools.dome.count",
@@ -537,7 +538,7 @@ def test_size_says_when_there_is_nothing_to_judge() -> None:
     found = size(asked, by="pools.dome.count", first=1, last=2, nights=3, processes=1)
     assert [(one.judged, one.interval, one.verdict) for one in found.tried] == [(0, None, "nothing_to_judge")] * 2
     assert (found.smallest, found.monotone) == (None, True)
-    assert found.sentence.endswith("the best is pools.dome.count = 1, nothing to judge.")
+    assert found.sentence.endswith(": 1 comes closest. Nothing could be judged.")
 
 
 @pytest.mark.parametrize(

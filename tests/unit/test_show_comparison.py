@@ -181,10 +181,11 @@ def test_each_variant_that_misses_requirements_has_a_reason() -> None:
 
 def test_a_figure_that_is_the_same_in_every_night_is_said_once() -> None:
     """An interval whose ends read alike is one value, and so are the quantiles over nights."""
-    text = str(nights(NIGHT, 3, processes=1))
+    text = nights(NIGHT, 3, processes=1).summary(everything=True).as_text()
     assert "\n  as written  100 %  100 %\n  100 % in every night.\n" in text
     assert "Half of the nights have at most " in text
     assert "100 % in this night." in str(nights(NIGHT, 1, processes=1))
+    assert "share of jobs done: 100 % in every night." in str(nights(NIGHT, 3, processes=1))
 
 
 def test_a_search_for_a_size_prints_well() -> None:
@@ -192,12 +193,12 @@ def test_a_search_for_a_size_prints_well() -> None:
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]}
     found = size(asked, by="pools.dome.count", first=1, last=3, share=0.5, nights=40, processes=1)
     lines = str(found).splitlines()
-    assert lines[0].startswith("pools.dome.count = 2 is the smallest that holds in 50 % of nights:")
-    assert [
-        line
-        for line in lines
-        if line.split() == ["pools.dome.count", "all", "requirements", "met", "95", "%", "interval", "verdict"]
-    ]
+    assert lines[0].startswith("Take 2: the smallest pools.dome.count that keeps the requirements. ")
+    heads = ["value", "nights", "kept", "95", "%", "interval", "0", "%", "100", "%", "fails", "on"]
+    assert [line.split() for line in lines if line.startswith("  value ")] == [heads]
+    assert "Why not 1" in lines
+    assert "  2 planned worker-hours more than 1 (4, not 2)." in lines
+    assert [row["requirements"][0]["held"] for row in found.rows()] == [row["held"] for row in found.rows()]
     assert (found.holds, [row["value"] for row in found.rows()]) == (True, [1, 2, 3])
 
 

@@ -1,7 +1,8 @@
 """What does the search say for the smallest value that is large enough, or for the largest that is not too large?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import floor
 from typing import Any, Literal
 
 from emulator.measure.comparison.intervals import share_interval
@@ -9,10 +10,27 @@ from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
 from emulator.measure.comparison.standings import standing
 from emulator.measure.words import value as say
 
-__all__ = ["Searched", "Sized", "Sizing", "conclude_sizing"]
+__all__ = ["Searched", "Sized", "SizedRequirement", "Sizing", "conclude_sizing"]
 
 Searched = Literal["smallest", "largest"]
 """Which value is looked for: the smallest that is large enough, or the largest that is not too large."""
+
+
+@dataclass(frozen=True, slots=True)
+class SizedRequirement:
+    """One requirement with one value that was tried.
+
+    Attributes:
+        requirement: with the name of its measure; ``label`` in words, for screens.
+        label: see ``requirement``.
+        held: in how many nights it held, of ``judged`` in which there was something to judge.
+        judged: see ``held``.
+    """
+
+    requirement: str
+    label: str
+    held: int
+    judged: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +44,8 @@ class Sized:
         interval: the exact interval of the share, at a confidence that holds for all values at once (Bonferroni).
         verdict: whether they hold in the asked share of nights with it.
         missed_seeds: the first seeds, ten at most, with which one was missed.
+        requirements: each of them by itself, in the scenario's order.
+        worker_hours: the worker-hours that are planned with it; None where they are not known.
     """
 
     value: Any
@@ -34,6 +54,8 @@ class Sized:
     interval: Interval | None
     verdict: ShareVerdict
     missed_seeds: tuple[int, ...]
+    requirements: tuple[SizedRequirement, ...] = ()
+    worker_hours: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +114,8 @@ def conclude_sizing(
     changes: tuple[str, ...] = (),
     absent: tuple[tuple[Any, tuple[str, ...]], ...] = (),
     random: bool = True,
+    requirements: Sequence[Sequence[SizedRequirement]] = (),
+    worker_hours: Sequence[float | None] = (),
     searched: Searched = "smallest",
 ) -> Sizing:
     """Put a search together.
@@ -100,17 +124,23 @@ def conclude_sizing(
         values: what was tried, in order.
         held: for each value, by seed, whether all requirements held in that night (None: nothing to judge).
         random: whether anything in the nights was drawn by chance.
+        requirements: for each value, each requirement by itself.
+        worker_hours: for each value, the planned worker-hours.
         searched: for the smallest value or for the largest.
     """
     each = 1 - (1 - confidence) / len(values)
     tried = tuple(
         _sized(value, answers, share, each, random=random) for value, answers in zip(values, held, strict=True)
     )
+    if requirements:
+        tried = tuple(replace(one, requirements=tuple(each)) for one, each in zip(tried, requirements, strict=True))
+    if worker_hours:
+        tried = tuple(replace(one, worker_hours=hours) for one, hours in zip(tried, worker_hours, strict=True))
     ahead = tried if searched == "smallest" else tried[::-1]  # the values in the order in which they are looked at
     found = next((place for place, one in enumerate(ahead) if one.verdict == "holds"), None)
     monotone = not any(_above(ahead[before], ahead[after]) for after in range(len(ahead)) for before in range(after))
     taken = None if found is None else ahead[found].value
-    sentence = _sentence(path, share, ahead, found, monotone, searched)
+    sentence = _sentence(path, share, confidence, ahead, found, monotone, searched)
     return Sizing(
         title,
         file,
@@ -152,23 +182,35 @@ def _above(one: Sized, other: Sized) -> bool:
 
 
 def _sentence(
-    path: str, share: float, tried: Sequence[Sized], found: int | None, monotone: bool, searched: Searched
+    path: str,
+    share: float,
+    confidence: float,
+    tried: Sequence[Sized],
+    found: int | None,
+    monotone: bool,
+    searched: Searched,
 ) -> str:
-    asked = f"{say(share, 'share')} of nights"
+    asked = f"{say(share, 'share')} asked, {say(confidence, 'share')} sure"
     if found is None:
         best = max(tried, key=lambda one: one.held / one.judged if one.judged else 0.0)
         open_ones = [one for one in tried if one.verdict == "undecided"]
-        text = f"No value that was tried is shown to hold in {asked}: the best is {path} = {best.value}, {_seen(best)}"
+        text = f"No {path} that was tried is shown to keep the requirements: {best.value} comes closest. {_seen(best)}"
         if open_ones:
             many = ", ".join(str(one.value) for one in open_ones)
             text += f". Too few nights to decide on {many}"
+    elif all(one.verdict == "holds" for one in tried) and len(tried) > 1:
+        one = tried[found]
+        text = f"Every {path} that was tried keeps the requirements, {one.value} too. "
+        same = len({(each.held, each.judged) for each in tried}) == 1
+        text += (
+            "It makes no difference here"
+            if same
+            else f"{'Smaller' if searched == 'smallest' else 'Larger'} values may do too: try some"
+        )
     else:
         one = tried[found]
-        text = f"{path} = {one.value} is the {searched} that holds in {asked}: {_seen(one)}"
-        if found:
-            before = tried[found - 1]
-            how = "it does not" if before.verdict == "does_not_hold" else "there are too few nights to decide"
-            text += f". With {before.value} {how}: {_seen(before)}"
+        only = "the first that was tried, and it" if found == 0 else f"the {searched} {path} that"
+        text = f"Take {one.value}: {only} keeps the requirements. {_seen(one)} ({asked})"
     if not monotone:
         other = "Larger" if searched == "smallest" else "Smaller"
         text += f". {other} values are not always better here: look at each"
@@ -176,7 +218,8 @@ def _sentence(
 
 
 def _seen(one: Sized) -> str:
-    if one.interval is None:
-        return "nothing to judge"
-    low, high = one.interval.low or 0.0, 1.0 if one.interval.high is None else one.interval.high
-    return f"{one.held} of {one.judged:,} nights, so {say(low, 'share')} to {say(high, 'share')} of all nights"
+    if one.interval is None or not one.judged:
+        return "Nothing could be judged"
+    low = floor(100 * (one.interval.low or 0.0) + 1e-9)
+    least = f", at least {low} % of all" if low else ""
+    return f"{one.held:,} of {one.judged:,} nights keep them{least}"

@@ -18,8 +18,9 @@ from emulator.measure.words import value
 from emulator.show.comparison.words import night_count
 from emulator.show.fault_words import listed
 
-__all__ = ["all_kept", "answer", "at_least", "capital", "difference_in_words", "negated"]
+__all__ = ["NOT_RANDOM", "all_kept", "answer", "at_least", "capital", "difference_in_words", "negated"]
 
+NOT_RANDOM: Final = "Nothing in it is random: every night is like this one."
 _EVERY_NIGHT: Final = 0.9
 """The share of all nights that is shown where every night is asked for."""
 
@@ -84,7 +85,7 @@ def _sure(advice: Recommendation, one: CandidateStanding) -> str:
         be = "is" if len(advice.open_ahead) == 1 else "are"
         return f"{capital(names)} would be preferred and {be} still open: too few nights."
     if not advice.random or one.interval is None or one.interval.low is None:
-        return "Nothing in it is random: every night is like this one."
+        return NOT_RANDOM
     many = f", for {advice.candidates} variants together" if advice.candidates > 1 else ""
     share = at_least(one.interval.low)
     them = "it" if len(one.requirements) == 1 else "them"

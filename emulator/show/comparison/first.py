@@ -19,7 +19,7 @@ from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.estimate import Figure, mean
 from emulator.measure.short_labels import SHORT_LABELS
 from emulator.measure.words import write
-from emulator.show.comparison.answer import answer, capital, difference_in_words
+from emulator.show.comparison.answer import NOT_RANDOM, answer, capital, difference_in_words
 from emulator.show.comparison.units import Column, column_of
 from emulator.show.comparison.words import again, between, night_count, seeds
 from emulator.show.fault_words import listed
@@ -110,9 +110,9 @@ def _write(page: Page, comparison: Comparison, advice: Recommendation, parts: "_
         page.say(f"Run again with --nights {advice.enough.nights}.")
 
 
-def closing(page: Page) -> None:
-    """Write what comes last on a first screen."""
-    page.more("--all", "--page FILE", "--json", "--csv FILE")
+def closing(page: Page, *more: str) -> None:
+    """Write what comes last on a first screen; ``more``: further options that it names."""
+    page.more("--all", "--page FILE", "--json", *(one for one in more if one))
     page.say(ONE_LINE, "small")
 
 
@@ -296,7 +296,7 @@ def _table(page: Page, comparison: Comparison, advice: Recommendation, most: int
 
 def _note(comparison: Comparison, advice: Recommendation) -> str:
     """Say what the columns are, and why a time that looks short may be no merit."""
-    text = "Figures are means per night." if advice.random else "Nothing is random: every night is like this one."
+    text = "Figures are means per night." if advice.random else NOT_RANDOM
     figures = dict.fromkeys((*advice.prefer, *comparison.measures))
     if any(_mean(comparison, measure, one.variant)[1] for measure in figures for one in advice.standings):
         text += " '>': something was unfinished at the end."

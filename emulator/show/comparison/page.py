@@ -1,4 +1,4 @@
-"""What does a tired person read after a comparison, or after a search for a size? Everything within 80 columns."""
+"""What does a tired person read after a comparison? The first screen, and all the figures behind it if asked for."""
 
 from collections.abc import Sequence
 from typing import Final
@@ -6,12 +6,11 @@ from typing import Final
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
 from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.first import closing, first_screen
-from emulator.show.comparison.verdict import holds, sentence, size_holds
+from emulator.show.comparison.nights import nights_screen
 from emulator.show.comparison.words import (
     DOMINATED,
     FAILED_NIGHTS,
@@ -29,7 +28,7 @@ from emulator.show.comparison.words import (
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import SMALL_PRINT
 
-__all__ = ["comparison_page", "sizing_page"]
+__all__ = ["comparison_page"]
 
 _ROLES: Final[dict[str, Role]] = {"better": "good", "holds": "good", "worse": "bad", "does_not_hold": "bad"}
 _MOST: Final = 5
@@ -45,19 +44,18 @@ def comparison_page(comparison: Comparison, *, everything: bool = False, width: 
     """
     page = Page(width=width)
     advice = comparison.recommendation
-    if advice is not None:
-        first_screen(page, comparison, advice)
-    if advice is None or everything:
-        _all(page, comparison, first=advice is None)
+    if advice is None:
+        nights_screen(page, comparison)
     else:
-        closing(page)
+        first_screen(page, comparison, advice)
+    if everything:
+        _all(page, comparison)
+    else:
+        closing(page, "--csv FILE" if advice is not None else "")
     return page
 
 
-def _all(page: Page, comparison: Comparison, *, first: bool) -> None:
-    good = holds(comparison)
-    if first:
-        page.say(sentence(comparison), "" if good is None else "good" if good else "bad")
+def _all(page: Page, comparison: Comparison) -> None:
     page.blank()
     page.say(_what(comparison))
     if comparison.stopped:
@@ -255,36 +253,3 @@ def _closing(page: Page, comparison: Comparison) -> None:
         page.say(again_so, indent=2, hanging=4)
         page.blank()
     page.say(SMALL_PRINT, "small")
-
-
-def sizing_page(sizing: Sizing) -> Page:
-    """Write a search for the smallest value that is large enough."""
-    page = Page()
-    page.say(sizing.sentence, "good" if size_holds(sizing) else "bad")
-    page.blank()
-    last = sizing.first_seed + sizing.nights - 1
-    page.say(
-        f"{_ended(sizing.title)} {sizing.nights:,} nights with each value, seeds {sizing.first_seed} to {last}, "
-        f"on the same draws. Intervals are at {value(sizing.confidence, 'share')} for all values together."
-    )
-    page.blank()
-    rows = [[sizing.path, "all requirements met", interval_title(sizing.confidence), "verdict"]]
-    rows += [
-        [
-            str(one.value),
-            f"{one.held} of {one.judged} nights",
-            between(one.interval, "share"),
-            verdict_of(one),
-        ]
-        for one in sizing.tried
-    ]
-    page.table(rows, roles=["", *(_ROLES.get(one.verdict, "") for one in sizing.tried)])
-    page.blank()
-    for tried, workers in sizing.absent:
-        are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
-        who = f"With {sizing.path} = {tried}, {', '.join(workers)} {are} not there"
-        page.say(f"{who}: what is aimed at {them} hits nothing.")
-    if sizing.absent:
-        page.blank()
-    page.say(SMALL_PRINT, "small")
-    return page

@@ -15,7 +15,7 @@ from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.show.comparison.answer import answer, capital
-from emulator.show.meta import all_of
+from emulator.show.comparison.nights import nights_answer
 
 __all__ = ["asked_of", "holds", "sentence", "size_holds"]
 
@@ -47,10 +47,7 @@ def sentence(comparison: Comparison) -> str:
     if told:
         differ = f" {_differences(comparison)}" if len(told) == 1 else ""
         return _without_a_night(comparison) + " ".join(told) + differ
-    asked = [one for one in asked_of(comparison) if one.verdict != "nothing_to_judge"]
-    bad = [one for one in asked if one.verdict == "does_not_hold"]
-    open_ = [one for one in asked if one.verdict == "undecided"]
-    return _of_nights(comparison, asked, bad, open_)
+    return " ".join(nights_answer(comparison))
 
 
 def _without_a_night(comparison: Comparison) -> str:
@@ -61,23 +58,6 @@ def _without_a_night(comparison: Comparison) -> str:
         if lost and len(lost) == comparison.nights:
             text += f"Nothing is known of {called(variant)}: every night failed to run ({lost[0].why}). "
     return text
-
-
-def _of_nights(comparison: Comparison, asked: Sequence[Share], bad: Sequence[Share], open_: Sequence[Share]) -> str:
-    nights = f"{comparison.nights:,} nights" if comparison.nights != 1 else "1 night"
-    if comparison.lost:
-        return f"{len(comparison.lost)} of {nights} failed to run."
-    if not asked:
-        return f"No requirement is stated; {nights} {'was' if comparison.nights == 1 else 'were'} run."
-    many = f"{len(asked)} requirement{'' if len(asked) == 1 else 's'}"
-    if bad:
-        return (
-            f"It does not hold: {len(bad)} of {many} {'is' if len(bad) == 1 else 'are'} missed too often, in {nights}."
-        )
-    if open_:
-        leave = "leaves" if comparison.nights == 1 else "leave"
-        return f"Too few nights to decide: {nights} {leave} {len(open_)} of {many} open."
-    return f"It holds: {all_of(len(asked))}{' are' if len(asked) > 1 else ''} met often enough, in {nights}."
 
 
 def _differences(comparison: Comparison) -> str:

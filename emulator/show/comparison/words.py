@@ -15,6 +15,7 @@ __all__ = [
     "DOMINATED",
     "FAILED_NIGHTS",
     "LESS_DONE",
+    "ONE_THAT_MISSED",
     "again",
     "between",
     "done_shares",
@@ -29,6 +30,8 @@ __all__ = [
 
 DOMINATED: Final = "dominated by"
 """The title of the column of the variants that are no worse on both figures, and better on one."""
+ONE_THAT_MISSED: Final = "One night that missed it:"
+"""What stands above the command of a night."""
 FAILED_NIGHTS: Final = "Nights that failed to run"
 
 LESS_DONE: Final = "The variants do not get the same share of jobs done: one that fails jobs can look quick and cheap."
