@@ -377,10 +377,11 @@ class BrokerState:
 
     def _move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> State | str:
         """Put a request to the table: the job goes where it leads. A refusal, told by its code, changes nothing."""
-        ways = self._ways.get((request, facts))
-        if ways is None:
+        try:
+            state = self._ways[request, facts][job.state]
+        except KeyError:
             ways = self._ways[request, facts] = {state: target(state, request, facts) for state in State}
-        state = ways[job.state]
+            state = ways[job.state]
         if type(state) is State:
             job.state = state
         return state

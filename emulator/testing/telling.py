@@ -11,7 +11,9 @@ from types import TracebackType
 from typing import Final, Unpack
 
 from emulator.measure.invariants import Never
+from emulator.measure.reasons import why_in_words
 from emulator.record.events import NO_ALLOWANCE, Event, Row, read
+from emulator.record.reasons import NONE
 from emulator.scenario.given import AnyScenario
 from emulator.show.layout import clean
 from emulator.show.trail import TICKS
@@ -123,7 +125,10 @@ def _last_told(rows: list[Row]) -> list[Event]:
 
 def _line(event: Event) -> str:
     who = " ".join(part for part in (f"job {event.job}" if event.job else "", event.worker) if part)
-    told = {name: _shown(name, value) for name, value in event.details.items() if value not in ("", 0)}
+    given = dict(event.details)
+    if given.get("why"):
+        given["why"] = why_in_words(given["why"], given.pop("values", NONE.values))
+    told = {name: _shown(name, value) for name, value in given.items() if value not in ("", 0)}
     details = ", ".join(f"{name} {value}" for name, value in told.items())
     return f"{event.number:>6}  {say(event.at):>12}  {event.kind:<20} {who:<16} {details}".rstrip()
 

@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from emulator.broker.order import Entry
+from emulator.broker.order import Entry, Terms
 from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
 from emulator.broker.rules import Outcome
 from emulator.broker.states import State
@@ -22,6 +22,9 @@ __all__ = ["Dispatch"]
 _RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 _new: Final = tuple.__new__  # a named tuple's own constructor costs twice as much
 
+_Source = tuple[ReadyRoutine, int, bool, Terms | None, bool, bool]
+"""(routine, key for draws, whether the entry recurs, its own terms, has nights that are waited for, is remembered)"""
+
 
 class Dispatch(WorkerLifecycle):
     """The part of the world in which jobs, the broker and the workers meet."""
@@ -34,7 +37,7 @@ class Dispatch(WorkerLifecycle):
     plans: dict[tuple[str, int], tuple[int, PlannedJob]]
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
-    _entities: dict[str, tuple[int, bool]]
+    _sources: dict[tuple[str, str], _Source]
     _generations: dict[tuple[str, int], int]
     _poisoned: dict[tuple[str, int], str]
     _remembered: frozenset[str]
@@ -364,8 +367,8 @@ class Dispatch(WorkerLifecycle):
     def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
         """Submit a job as it was planned; 0 if it was refused."""
         entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, nominal = planned
-        routine = self.routines[name]
-        entity, recurs = self._entities.get(entry) or self._entity_of(entry)
+        source = self._sources.get((entry, name)) or self._source(entry, name)
+        routine, entity, recurs, terms, has_nights, is_remembered = source
         draw_number, generation = ordinal, 0
         if recurs:  # what a recurrence excludes changes no other day's job
             entity, draw_number = numbers_key(entity, nominal), 0
@@ -373,7 +376,6 @@ class Dispatch(WorkerLifecycle):
             generation = self._generations.get((entry, ordinal), 0) + 1
             entity, draw_number = numbers_key(entity, draw_number, generation), 0
         plan = JobPlan(routine, entry, ordinal, parameters, traced, entity, draw_number)
-        terms = self.terms.of(entry, name)
         if terms is not None:
             plan.renewal, plan.resumes = terms.renewal, routine.starts_after_last or self.terms.resumes(terms)
         if key is None:
@@ -390,24 +392,27 @@ class Dispatch(WorkerLifecycle):
         if routine.grows and routine.model.expected is None:
             expected += sum(routine.model.growth(step[0].model, parameters) for step in plan.steps)
         before = None if after is None else after.of(ordinal, nominal)
-        night = self.nights.of(entry, nominal) if entry in self.nights else 0
+        night = self.nights.of(entry, nominal) if has_nights else 0
         if priority is None:
             priority = routine.priority
         what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
         submission = _new(Submission, (*what, not_before, before, origin, night, terms))
         broker = self.broker
         plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
-        if number and (origin or entry in self._remembered) and broker.payload(number) is plan:
+        if number and (origin or is_remembered) and broker.payload(number) is plan:
             if origin:
                 self._generations[entry, ordinal] = generation
-            if entry in self._remembered:
+            if is_remembered:
                 self.plans[entry, ordinal] = (number, planned)
         if broker.fresh:
             self.match()
         return number
 
-    def _entity_of(self, entry: str) -> tuple[int, bool]:
-        found = self._entities[entry] = (entity_key("job", entry), entry in self.arrivals.recurring)
+    def _source(self, entry: str, name: str) -> _Source:
+        """Look up what all jobs of a routine that an entry brings have in common."""
+        recurs, remembered = entry in self.arrivals.recurring, entry in self._remembered
+        common = (recurs, self.terms.of(entry, name), entry in self.nights, remembered)
+        found = self._sources[entry, name] = (self.routines[name], entity_key("job", entry), *common)
         return found
 
     def job_of(self, entry: str, ordinal: int) -> int:

@@ -84,7 +84,7 @@ class World(Dispatch):
         self._doubled: dict[str, tuple[str, int]] = {}
         self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
-        self._entities: dict[str, tuple[int, bool]] = {}
+        self._sources = {}
         self._generations: dict[tuple[str, int], int] = {}
         caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
@@ -162,6 +162,8 @@ class World(Dispatch):
         self.actions.start()
         self.power.start()
         self.arrivals.start()
+        for arrival in self.scenario.arrivals:
+            self._source(arrival.label, arrival.routine)
 
     def run(self) -> None:
         """Run to the end of the scenario at once; [0, lasts) is what a run covers."""

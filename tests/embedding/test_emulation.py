@@ -460,7 +460,7 @@ def test_faults_are_ended_by_hand_or_by_themselves(go: Any) -> None:
         (lambda emu: emu.poison_job("copy"), "'copy' names no job: give its handle, or entry#number"),
         (lambda emu: emu.client("dome-1"), "dome-1 works by itself: name it in `by_hand`"),
         (lambda emu: emu.job("copy#9"), "there is no job 'copy#9' at 2026-01-01 00:00:00"),
-        (lambda emu: emu.schedule([{"freeze": "dome-1"}]), "when? give `at`, `from` and `until`"),
+        (lambda emu: emu.schedule([{"freeze": "dome-1"}]), "when? give `at` or `from`, or `gaps` for a random"),
     ],
 )
 def test_wrong_interventions_are_told_with_what_to_give(go: Any, act: Any, message: str) -> None:

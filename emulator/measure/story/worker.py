@@ -93,6 +93,8 @@ def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
     done, without = _done(around, row), -1
     if over is not None and done is not None and (stopped is None or stopped[0] > over[0]):
         without = done.executed(max(over[1][0], began), around.until)
+    why = reason_of(ended[1]) if ended is not None else NONE
+    halt = reason_of(stopped[1]) if stopped is not None else NONE
     values = {
         "worker": row[4],
         "job": row[3],
@@ -104,8 +106,10 @@ def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
         "worked": done.executed(began, around.until) if done is not None else -1,
         "stands": done is not None and done.stopped < 0 and done.stands >= 0,
         "outcome": ended[1][7] if ended is not None else "",
-        "why": reason_of(ended[1]) if ended is not None else NONE,
-        "stopped": reason_of(stopped[1]) if stopped is not None else NONE,
+        "why": why.code,
+        "values": why.values,
+        "stopped": halt.code,
+        "stopped_values": halt.values,
         "after": without,
         "own": "handed_out" in by_kind,
         "refused": tuple(r[6] for _, r in told if r[1] == "stale_refused" and r[6] != "renewal"),

@@ -66,12 +66,18 @@ def _worked(fact: Fact, _: Wording) -> str:
         text += ", and never began"
     elif v["took"] >= 0:
         text += f", and worked on it for {duration(v['worked'])}"
-        text += f" ({named(why_in_words(*v['stopped']))})" if v["stopped"].code not in ("", FINISHED) else ""
+        text += (
+            f" ({named(why_in_words(v['stopped'], v['stopped_values']))})" if v["stopped"] not in ("", FINISHED) else ""
+        )
     else:
         text += f", and {'stood still with it' if v['stands'] else 'still worked on it'} at the end"
     if v["outcome"]:
         text += f": {spoken(v['outcome'])}"
-        text += f" ({named(why_in_words(*v['why']))})" if v["why"].code and v["why"] != v["stopped"] else ""
+        text += (
+            f" ({named(why_in_words(v['why'], v['values']))})"
+            if v["why"] and (v["why"], v["values"]) != (v["stopped"], v["stopped_values"])
+            else ""
+        )
     text += "."
     if v["after"] >= 0:
         text += (
