@@ -42,6 +42,7 @@ _SECTIONS: Final = (
     ("Times that grow with the work", "Growing", "`takes` of a part"),
     ("Asking again", "AskAgain", "`asks_again` of a part"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
+    ("Rates by the clock", "Rates", "`per_hour` of an arrival"),
     ("Batches", "Batch", "`batch` of an arrival"),
     ("Prerequisites", "Prerequisite", "`after` of an arrival, or an item of the list there"),
     ("The first of several prerequisites", "FirstOf", "`after` of an arrival"),

@@ -1,13 +1,14 @@
-"""At which instants does a power schedule switch machines on, or off, and on which days does something come?"""
+"""When does a power schedule switch machines on or off, and on which days, or at which rate, does something come?"""
 
 from collections.abc import Callable, Iterator
 from datetime import datetime, time, timedelta
 from typing import Final
 
 from emulator.scenario.clock import Clock
+from emulator.scenario.models.arrivals import Rates
 from emulator.scenario.models.pools import PowerSchedule
 
-__all__ = ["days_of", "on_days", "switches"]
+__all__ = ["days_of", "on_days", "rates_over", "switches"]
 
 _DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _AROUND: Final = timedelta(days=8)
@@ -56,4 +57,24 @@ def days_of(at: int, days: tuple[str, ...], clock: Clock, lasts: int) -> list[in
         tick = at if number == 0 else clock.tick_of(local)
         if _DAYS[local.weekday()] in days and at <= tick < lasts:
             found.append(tick)
+    return found
+
+
+def rates_over(rates: Rates, clock: Clock, lasts: int) -> list[tuple[int, float]]:
+    """List (tick from which it holds, jobs an hour) over a run, beginning before its start.
+
+    >>> from datetime import datetime
+    >>> clock, rates = Clock(datetime(2026, 6, 12, 21), "UTC"), Rates(fri={"20:00": 9.0}, sat=1.0)
+    >>> [(tick // 3_600_000_000, rate) for tick, rate in rates_over(rates, clock, 86_400_000_000)]
+    [(-21, 0.0), (-1, 9.0), (3, 1.0), (27, 0.0)]
+    """
+    found: list[tuple[int, float]] = []
+    day, last = clock.local(0).date(), clock.local(lasts).date() + timedelta(days=1)
+    while day <= last:
+        for text, rate in rates.of_day(day.weekday()):
+            tick = clock.tick_of(datetime.combine(day, time.fromisoformat(text)))
+            if found and tick <= found[-1][0]:
+                found.pop()
+            found.append((tick, rate))
+        day += timedelta(days=1)
     return found

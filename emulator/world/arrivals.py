@@ -15,7 +15,7 @@ from emulator.errors import Problem, ScenarioError
 from emulator.record.events import Row, Sink
 from emulator.scenario import models
 from emulator.scenario.clock import Clock
-from emulator.scenario.schedules import days_of, on_days
+from emulator.scenario.schedules import days_of, on_days, rates_over
 from emulator.timeline.agenda import Agenda
 from emulator.world.batches import Batches, sizes
 from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
@@ -23,6 +23,7 @@ from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.nights import Nights
 from emulator.world.planned import PlannedJob, Planner
+from emulator.world.profiles import ByTheClock
 from emulator.world.recurring import Recurring
 from emulator.world.sampling import Constant
 from emulator.world.sampling_of import sampling_of
@@ -316,6 +317,9 @@ class Arrivals:
         return OnDays(self._agenda, come, due, None if late is None else comes)
 
     def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int, count: int | None) -> Gaps:
+        if isinstance(model.per_hour, models.Rates):
+            rates = rates_over(model.per_hour, self._clock, self._lasts)
+            return ByTheClock(self._agenda, self._draws, come, rates, entity, model.begins, ends, count)
         law: Distribution
         if model.every is not None:
             law = Constant(model.every)

@@ -1,6 +1,6 @@
 """How much work does the scenario state will come, in workers' worth of work?"""
 
-from emulator.scenario.models import Arrival, Routine, Scenario
+from emulator.scenario.models import Arrival, Rates, Routine, Scenario
 from emulator.timeline.ticks import HOUR
 from emulator.world.sampling_of import sampling_of
 
@@ -26,6 +26,8 @@ def offered_load(scenario: Scenario) -> dict[str, float]:
 
 def _rate(arrival: Arrival) -> float:
     """Give jobs a tick; 0 where no steady rate is stated."""
+    if isinstance(arrival.per_hour, Rates):
+        return 0.0
     if arrival.per_hour is not None:
         return arrival.per_hour / HOUR * arrival.batch_mean
     law = sampling_of(arrival.gaps) if arrival.gaps is not None else None

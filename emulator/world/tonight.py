@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from emulator.scenario.load import Loaded
-from emulator.scenario.models import Arrival, Distribution, Part, Scenario
+from emulator.scenario.models import Arrival, Distribution, Part, Rates, Scenario
 from emulator.scenario.models.varies import Factor
 from emulator.scenario.past_nights import factor_in, past_nights
 from emulator.world.draws import Draws, Purpose, entity_key
@@ -98,7 +98,8 @@ def _more(arrival: Arrival, factor: float) -> dict[str, Any]:
     """What an entry brings in a night with that factor; its name, which draws are keyed by, stays."""
     said: dict[str, Any] = {"name": arrival.label}
     if arrival.per_hour is not None:
-        said["per_hour"] = arrival.per_hour * factor
+        rate = arrival.per_hour
+        said["per_hour"] = rate.times(factor) if isinstance(rate, Rates) else rate * factor
     else:
         said["count"] = max(1, round((arrival.count or 1) * factor))
     return said

@@ -570,7 +570,7 @@ class _Night:
         else:
             entry["count"] = dice.between(2, 20)
             if way == "per_hour":
-                entry["per_hour"] = dice.pick(6, 20, 40.0, 90)
+                entry["per_hour"] = dice.pick(6, 20, 40.0, 90, {"fri": {"21:45": 60, "22:00": 20}}, {"weekdays": 30})
             elif way == "every":
                 entry["every"] = dice.time(30, 400)
             elif way == "gaps":

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from emulator.scenario.hazards.hours import Crew, crews, slot_time
 from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said, law_of
+from emulator.scenario.models.arrivals import Rates
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = ["burst_above_capacity", "load_above_capacity", "more_work_than_time", "poll_above_start_within"]
@@ -41,6 +42,8 @@ def _busy(entry: Entry, slots: list[tuple[int, float]]) -> float:
 def _per_tick(entry: Entry) -> float:
     """Give the rate of an entry in jobs a tick; 0 if it has none."""
     arrival = entry.arrival
+    if isinstance(arrival.per_hour, Rates):
+        return 0.0  # no rate is steady
     if arrival.per_hour is not None:
         return arrival.per_hour / HOUR * arrival.batch_mean
     gap = arrival.every or (law_of(arrival.gaps).expectation() if arrival.gaps is not None else 0)

@@ -2,7 +2,7 @@
 
 from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
-from emulator.scenario.models.arrivals import Arrival, Batch, FirstOf, Prerequisite, Prerequisites
+from emulator.scenario.models.arrivals import Arrival, Batch, FirstOf, Prerequisite, Prerequisites, Rates
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import Fault, Target
 from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
@@ -32,6 +32,7 @@ __all__ = [
     "Prerequisites",
     "Queue",
     "RateLimit",
+    "Rates",
     "Requirement",
     "Retry",
     "Routine",

@@ -11,10 +11,21 @@ from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo,
 from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
-from emulator.scenario.values import Count, Duration, Mistake, Model, Moment, Name, NewName, PositiveDuration, Template
+from emulator.scenario.values import (
+    Count,
+    Duration,
+    Mistake,
+    Model,
+    Moment,
+    Name,
+    NewName,
+    PositiveDuration,
+    Template,
+    TimeOfDay,
+)
 from emulator.timeline.ticks import DAY, say
 
-__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Batch", "FirstOf", "Prerequisite", "Prerequisites"]
+__all__ = ["ARRIVAL_KEYS", "SOME_WAYS_ONLY", "Arrival", "Batch", "FirstOf", "Prerequisite", "Prerequisites", "Rates"]
 
 _BOUNDED: Final = ("from", "until")
 _PER_OCCURRENCE: Final = (*("batch", "days", "excludes", "if_still_running", "if_missed", "late_at_most", "late_by"),)
@@ -109,6 +120,68 @@ Prerequisites = Annotated[
 """One thing that must end first, several of which all must, or several of which the first suffices."""
 
 
+Rate = Annotated[float, Field(ge=0, le=1e9)]
+"""Jobs an hour; 0: none."""
+
+DayRates = Rate | dict[TimeOfDay, Rate]
+"""A rate for the whole day, or the rates that hold from times of the day on."""
+
+
+class Rates(Model):
+    """Jobs an hour by day of the week and hour of the day; days that are not named bring none.
+
+    ``{weekdays: {"18:00": 10, "20:00": 26}, sat: 5}``: from 18:00 on 10 an hour, from 20:00 to midnight 26, and 5
+    an hour on Saturdays. What is stated of a single day holds over `weekdays`, `weekend` and `every_day`.
+    """
+
+    every_day: DayRates | None = Field(default=None, description="On all days that nothing else is stated of.")
+    weekdays: DayRates | None = Field(default=None, description="From Monday to Friday.")
+    weekend: DayRates | None = Field(default=None, description="On Saturday and Sunday.")
+    mon: DayRates | None = Field(default=None, description="On Mondays.")
+    tue: DayRates | None = Field(default=None, description="On Tuesdays.")
+    wed: DayRates | None = Field(default=None, description="On Wednesdays.")
+    thu: DayRates | None = Field(default=None, description="On Thursdays.")
+    fri: DayRates | None = Field(default=None, description="On Fridays.")
+    sat: DayRates | None = Field(default=None, description="On Saturdays.")
+    sun: DayRates | None = Field(default=None, description="On Sundays.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        stated = [getattr(self, name) for name in type(self).model_fields]
+        rates = [rate for one in stated for rate in (one.values() if isinstance(one, dict) else (one or 0.0,))]
+        if not any(rates):
+            yield (), "no job ever comes: give a rate above 0 for some day"
+
+    def of_day(self, day: int) -> list[tuple[str, float]]:
+        """List the rates of a day of the week, 0 for Monday, each with the time from which it holds."""
+        names = (_DAYS[day], "weekdays" if day < 5 else "weekend", "every_day")
+        found = next((rates for name in names if (rates := getattr(self, name)) is not None), 0.0)
+        return [("00:00", found)] if not isinstance(found, dict) else [("00:00", 0.0), *sorted(found.items())]
+
+    def times(self, factor: float) -> "Rates":
+        """Give the same with every rate so many times as high."""
+        update: dict[str, Any] = {}
+        for name in type(self).model_fields:
+            old = getattr(self, name)
+            if isinstance(old, dict):
+                update[name] = {at: rate * factor for at, rate in old.items()}
+            elif old is not None:
+                update[name] = old * factor
+        return self.model_copy(update=update)
+
+
+_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def _rate_form(value: Any) -> str:
+    return "(rates)" if isinstance(value, dict | Rates) else "(rate)"
+
+
+PerHour = Annotated[
+    Annotated[float, Field(gt=0, le=1e9), Tag("(rate)")] | Annotated[Rates, Tag("(rates)")], Discriminator(_rate_form)
+]
+"""Jobs an hour: one rate, or several by the day and the hour."""
+
+
 class Batch(Model):
     """How many jobs come at each arrival, drawn: any number between two, or one of several."""
 
@@ -169,8 +242,10 @@ class Arrival(Model):
         "Else: so many at most, over all occurrences of a recurrence too.",
     )
     at: Moment | None = Field(default=None, description="All at this time.")
-    per_hour: float | None = Field(
-        default=None, gt=0, le=1e9, description="A Poisson process with this rate, in jobs an hour."
+    per_hour: PerHour | None = Field(
+        default=None,
+        description="A Poisson process with this rate, in jobs an hour, or with rates by the day and the hour: "
+        '`{weekdays: {"18:00": 10, "20:00": 26}, sat: 5}`.',
     )
     every: Annotated[PositiveDuration, BeforeValidator(_no_days_of_a_calendar)] | None = Field(
         default=None,
@@ -312,7 +387,9 @@ class Arrival(Model):
         if self.name is not None:
             return self.name
         value = getattr(self, self.way)
-        if isinstance(value, Distribution):
+        if isinstance(value, Rates):
+            said = "by the clock"
+        elif isinstance(value, Distribution):
             said = json.dumps(value.model_dump(mode="json", exclude_none=True), separators=(",", ":"))
         else:
             said = {"at": say, "every": say, "per_hour": "{:g}".format}.get(self.way, str)(value)
