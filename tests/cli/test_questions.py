@@ -186,3 +186,12 @@ def test_more_requirements_than_are_told_are_counted(queuedrill: Call, place: Pa
     Path("many.yaml").write_text(NIGHT.replace("questions:", f"{more}questions:"))
     assert "  And 2 more requirements.\n" in asked(queuedrill, file="many.yaml")[1]
     assert asked(queuedrill, file="many.yaml", nights=0)[0] == 2
+
+
+def test_long_questions_keep_within_80_columns(queuedrill: Call, place: Path) -> None:
+    """A question of 200 characters is wrapped, and names the same question."""
+    ask = "What if " + "it rains and " * 14 + "the dome is shut?"[:10]
+    Path("long.yaml").write_text(NIGHT.replace("What if there are two workers?", f'"{ask}"'))
+    out = asked(queuedrill, file="long.yaml")[1]
+    assert ask in " ".join(out.split())
+    assert [line for line in out.splitlines() if len(line) > 80] == []

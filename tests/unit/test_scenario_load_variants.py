@@ -220,6 +220,7 @@ def test_a_variant_adds_to_a_list_and_takes_away() -> None:
         ("access", {"name": "dark", "who": "dome", "to": "archive", "given": "23:00"}, "given", "23:30"),
         ("credentials", {"name": "dark", "who": "dome", "to": "archive", "life": "1h"}, "life", "2h"),
         ("must_hold", {"name": "dark", "measure": "makespan", "at_most": "3h"}, "at_most", "4h"),
+        ("also_true", {"name": "dark", "measure": "makespan", "at_most": "3h"}, "at_most", "4h"),
         (
             "arrivals",
             {"name": "dark", "routine": "plate-copy", "at": "23:00", "parameters": {"plates": ["a"]}},
