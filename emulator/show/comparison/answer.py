@@ -140,10 +140,9 @@ def _tie(advice: Recommendation) -> list[str]:
 
 def _too_few(advice: Recommendation) -> list[str]:
     one = advice.standing_of(advice.leads)
-    led = "no miss in" if one.kept == one.judged else f"{one.kept:,} kept of"
-    if one.lost:
-        led = f"{night_count(one.lost)} lost and {one.kept:,} kept of"
-    text = f"Too few nights to decide: {called(one.variant)} leads with {led} {night_count(one.judged)}."
+    led = "no miss in " if one.kept == one.judged and not one.lost else f"{one.kept:,} of "
+    end = "" if led.startswith("no miss") else f" kept{f' and {night_count(one.lost)} lost' if one.lost else ''}"
+    text = f"Too few nights to decide: {called(one.variant)} leads with {led}{night_count(one.judged)}{end}."
     enough = advice.enough
     if enough is None or enough.nights is None:
         why = "a night failed to run" if one.lost else "it misses about as often as is allowed"

@@ -21,6 +21,8 @@ _WORDS: Final = {
 }
 _ROLES: Final[dict[str, Role]] = {"holds": "good", "does_not_hold": "bad"}
 _CURVE: Final = {WIDTH: 15, WIDE: 40}
+_SHORT: Final = 9
+"""So long is a curve of 80 columns beside the words for too few nights."""
 _MOST_ROWS: Final = 20
 
 
@@ -66,10 +68,11 @@ def _table(page: Page, sizing: Sizing) -> None:
         middle = taken or 0
         first = max(0, min(middle - _MOST_ROWS // 2, len(places) - _MOST_ROWS))
         places = places[first : first + _MOST_ROWS]
-    long = _CURVE[WIDE if page.width >= WIDE else WIDTH]
+    wordy = any(one.verdict == "undecided" for one in sizing.tried)
+    long = _CURVE[WIDE] if page.width >= WIDE else _SHORT if wordy else _CURVE[WIDTH]
     head = ["value", "nights kept"]
     if sizing.random:
-        head += [interval_title(sizing.confidence), "0 %".ljust(long - 3) + "100 %"]
+        head += [interval_title(sizing.confidence), "0 %".ljust(max(4, long - 3)) + "100 %"]
     rows = []
     for place in places:
         one = sizing.tried[place]
