@@ -34,6 +34,7 @@ _OF_NAMES: Final = (
     ("variants",),
     ("variants", "*"),
     ("combine",),
+    ("varies",),
     ("questions", "*", "change"),
 )
 

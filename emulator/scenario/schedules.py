@@ -7,10 +7,12 @@ from typing import Final
 from emulator.scenario.clock import Clock
 from emulator.scenario.models.arrivals import Rates
 from emulator.scenario.models.pools import PowerSchedule
+from emulator.timeline.ticks import HOUR
 
-__all__ = ["days_of", "on_days", "rates_over", "switches"]
+__all__ = ["days_of", "is_on", "on_days", "rates_over", "switches", "times_of"]
 
 _DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_SHORTEST_DAY: Final = 23 * HOUR
 _AROUND: Final = timedelta(days=8)
 
 
@@ -49,15 +51,32 @@ def on_days(days: tuple[str, ...] | None, clock: Clock) -> Callable[[int], bool]
     return lambda tick: _DAYS[clock.local(tick).weekday()] in days
 
 
-def days_of(at: int, days: tuple[str, ...], clock: Clock, lasts: int) -> list[int]:
-    """List the ticks at which the clock shows the same time as at a tick, from then on, on these days."""
-    first, found = clock.local(at).replace(tzinfo=None, fold=0), []
-    for number in range(lasts // 82_800_000_000 + 2):  # no day is shorter than 23 hours
-        local: datetime = first + timedelta(days=number)
-        tick = at if number == 0 else clock.tick_of(local)
-        if _DAYS[local.weekday()] in days and at <= tick < lasts:
-            found.append(tick)
+def days_of(
+    at: int, days: tuple[str, ...], clock: Clock, lasts: int, at_changes: tuple[str | None, str | None] = (None, None)
+) -> list[int]:
+    """List the ticks at which the clock shows the same time as at a tick, from then on, on these days.
+
+    ``at_changes`` says what is wished where the clocks change: in the hour that is missing, and in the one that comes
+    twice; None: ``shift`` and ``first``.
+    """
+    missing, double = at_changes[0] or "shift", at_changes[1] or "first"
+    found = []
+    for number, local in enumerate(times_of(at, clock, lasts)):
+        if is_on(days, local):
+            ticks = clock.ticks_at(local, missing, double) if number or double == "both" else (at,)
+            found += [tick for tick in ticks if at <= tick < lasts]
     return found
+
+
+def times_of(at: int, clock: Clock, lasts: int) -> Iterator[datetime]:
+    """Yield the same local time on each day from a tick on, also where the clock never shows it."""
+    first = clock.local(at).replace(tzinfo=None, fold=0)
+    yield from (first + timedelta(days=number) for number in range(lasts // _SHORTEST_DAY + 2))
+
+
+def is_on(days: tuple[str, ...] | None, local: datetime) -> bool:
+    """Say whether a local time is on one of some days; None: on any."""
+    return not days or _DAYS[local.weekday()] in days
 
 
 def rates_over(rates: Rates, clock: Clock, lasts: int) -> list[tuple[int, float]]:

@@ -35,12 +35,14 @@ class Terms(NamedTuple):
         return any(who != "queues" for who, _ in self.stated_by.values())
 
 
-def terms_of(scenario: Scenario, arrival: Arrival | None, routine: str) -> Terms:
-    """Give the terms of the jobs of a routine, as an arrival entry brings them (None: no entry has any of its own)."""
+def terms_of(scenario: Scenario, arrival: Arrival | None, routine: str, queue: str | None = None) -> Terms:
+    """Give the terms of the jobs of a routine, as an arrival entry brings them (None: no entry has any of its own).
+
+    ``queue``: the queue that they came to, where that is not for the routine to say.
+    """
     model = scenario.routines.get(routine)
-    queue = scenario.queues.get(model.queue) if model is not None else None
-    name = model.queue if model is not None else ""
-    return _over(queue or Queue(), name, arrival, model, routine)
+    name = queue if queue is not None else model.queue if model is not None else ""
+    return _over(scenario.queues.get(name) or Queue(), name, arrival, model, routine)
 
 
 def _over(queue: Queue, name: str, arrival: Arrival | None, model: Routine | None, routine: str) -> Terms:

@@ -263,7 +263,7 @@ class Arrivals:
         ends = self._lasts if model.ends is None else min(model.ends, self._lasts)
         keep = on_days(model.days, self._clock)
         if model.at is not None and model.days:
-            ticks = days_of(model.at, model.days, self._clock, self._lasts)
+            ticks = days_of(model.at, model.days, self._clock, self._lasts, model.at_changes)
             return OnDays(agenda, come, [tick for tick in ticks for _ in range(1 if count is None else count)])
         if model.at is not None:
             return AtOnce(agenda, come, model.at, 1 if count is None else count)

@@ -171,7 +171,9 @@ def test_the_trace_of_a_variant_is_read_too(queuedrill: Call) -> None:
     Path("right.csv").write_text("at\n21:40\n21:50\n")
     Path("late.csv").write_text("at\n21:40\n21:35\n")
     text = SCENARIO.replace('{routine: copy, count: 2, at: "21:35"}', "{routine: copy, trace: right.csv}")
-    Path("traced.yaml").write_text(text + "variants: {late: {arrivals.0.trace: late.csv}}\n")
+    Path("traced.yaml").write_text(
+        text + "variants: {two: {pools.dome.count: 2}, late: {arrivals.0.trace: late.csv}}\n"
+    )
     wrong = "late.csv:3:1: this arrival is earlier than the one before: sort the file by time\n"
     assert queuedrill("run", "traced.yaml", "--variant", "late")[::2] == (2, wrong)
     assert queuedrill("check", "traced.yaml")[::2] == (2, wrong)

@@ -570,7 +570,7 @@ class _Night:
         else:
             entry["count"] = dice.between(2, 20)
             if way == "per_hour":
-                entry["per_hour"] = dice.pick(6, 20, 40.0, 90, {"fri": {"21:45": 60, "22:00": 20}}, {"weekdays": 30})
+                entry["per_hour"] = dice.pick(6, 20, 40.0, 90, self._rates(), self._rates())
             elif way == "every":
                 entry["every"] = dice.time(30, 400)
             elif way == "gaps":
@@ -599,6 +599,12 @@ class _Night:
             several = [self._before() for _ in range(dice.pick(2, 2, 3))]
             entry["after"] = dice.pick(self._before(), self._before(), several, {"any_of": several})
         return entry
+
+    def _rates(self) -> Settings:
+        """Draw rates by the day and the hour; each night begins on a Friday, and may go on after midnight."""
+        others = {day: self.dice.pick(0, 5) for day in ("mon", "tue", "wed", "thu", "sat", "sun")}
+        friday = self.dice.pick({"weekdays": 30}, {"fri": {"21:45": 60, "22:00": 20}}, {"every_day": 12})
+        return friday | self.dice.pick({}, {"weekend": 5}, others)
 
     def _before(self) -> Settings:
         """Say what must end before the jobs of an entry: a job of an earlier entry, or all of its jobs."""

@@ -343,3 +343,60 @@ def test_days_of_24_hours_across_a_change_are_told() -> None:
     )
     assert [told(varied(night(every=text), long)) for text in ("25h", "3d")] == [[], []]
     assert told(varied(night("2026-06-12T21:30:00", every="1d"), long)) == []
+
+
+SHIFTED = "2026-09-06T01:30:00-03:00"
+
+# `at` on several days, and several jobs at each time
+
+
+@pytest.mark.parametrize(
+    ("wish", "comes"),
+    [
+        ({}, ["05T00:30:00-04:00", "06T01:30:00-03:00", "07T00:30:00-03:00"]),
+        ({"in_missing_hour": "at_its_end"}, ["05T00:30:00-04:00", "06T01:00:00-03:00", "07T00:30:00-03:00"]),
+        ({"in_missing_hour": "skip"}, ["05T00:30:00-04:00", "07T00:30:00-03:00"]),
+    ],
+)
+def test_at_on_several_days_over_a_change(wish: dict[str, str], comes: list[str]) -> None:
+    """Each day's time is taken as is wished, and the other days keep theirs."""
+    loaded = varied(night("2026-09-04T21:30:00", at="00:30", days=["sat", "sun", "mon"], **wish), {"lasts": "3d"})
+    found = [loaded.clock.local(row[0]).isoformat()[8:] for row in Ran(loaded, 1).of("submitted")]
+    assert found == comes
+
+
+def test_each_of_several_days_is_told() -> None:
+    """A later day without the time is told as a recurrence is, if the entry is for that day and states no wish."""
+    entry = {"starts": "2026-09-04T21:30:00", "at": "00:30"}
+    said = (
+        f"at names 2026-09-06 00:30:00, which the clock in America/Santiago is put forward over: it comes at {SHIFTED}"
+    )
+    several = varied(night(**entry, days=["sat", "sun"]), {"lasts": "3d"})
+    assert told(several) == [("arrivals.0.at", f"{said} (in_missing_hour: shift)")]
+    assert told(varied(several, {"arrivals.plates.in_missing_hour": "shift"})) == []
+    assert told(varied(several, {"arrivals.plates.days": ["sat", "mon"]})) == []
+    assert told(varied(several, {"lasts": "1d"})) == []
+    assert told(varied(night(recurs="30 0 * * *", days=["sat", "mon"]), {"lasts": "3d"})) == []
+
+
+def test_at_on_several_days_may_come_twice() -> None:
+    """With `days` a time stands for several, and `in_double_hour: both` takes both of the night of the change."""
+    for starts, days in ((BACK, 1), ("2026-04-03T21:30:00", 2)):
+        entry = {"at": "23:30", "days": ["fri", "sat"], "in_double_hour": "both"}
+        loaded = varied(night(starts, **entry), {"lasts": f"{days}d"})
+        found = [loaded.clock.local(row[0]).isoformat()[8:] for row in Ran(loaded, 1).of("submitted")]
+        assert found == [*(["03T23:30:00-03:00"] * (days - 1)), "04T23:30:00-03:00", "04T23:30:00-04:00"]
+
+
+@pytest.mark.parametrize("wish", [{}, {"in_missing_hour": "skip"}])
+def test_the_first_of_several_days_has_to_have_the_time(wish: dict[str, str]) -> None:
+    """A missing time on the first day is refused: the time of the other days could not be told from what is taken."""
+    with pytest.raises(ScenarioError, match=r"arrivals\.0\.at: the clock never shows 2026-09-06 00:30:00, the first"):
+        night(at="00:30", days=["sun", "mon"], **wish)
+
+
+def test_count_bounds_the_total_and_batch_the_number_at_each_time() -> None:
+    """Two jobs at each of two occurrences are four; `count: 3` ends them in the middle of the second."""
+    each = {"recurs": "0 22-23 * * *", "batch": 2}
+    assert submitted(night("2026-06-12T21:30:00", **each)) == ["22:00:00-04:00"] * 2 + ["23:00:00-04:00"] * 2
+    assert submitted(night("2026-06-12T21:30:00", **each, count=3)) == ["22:00:00-04:00"] * 2 + ["23:00:00-04:00"]

@@ -309,3 +309,14 @@ def test_the_number_without_a_miss_is_the_smallest_that_shows(candidates: int, s
 def test_no_number_of_nights_shows_what_is_asked_of_every_night_and_was_missed() -> None:
     with pytest.raises(InputError, match="no number of nights shows it"):
         nights_at_rate(19, 20, 1.0, 2)
+
+
+def test_where_only_the_difference_from_the_baseline_is_open_no_number_of_nights_is_told() -> None:
+    """How many would do depends on the spread of that difference: ``Difference.shows_with`` tells it."""
+    share = Share("makespan not worse", "b", 0, 0, None, None, "undecided", "")
+    found = rule({"as written": kept(0, 60), "b": kept(60, 60)}, not_worse=[share])
+    assert (found.answer, found.leads, found.enough) == ("too_few_nights", "b", Enough(None, without_a_miss=True))
+
+
+def test_a_share_just_above_what_is_asked_takes_more_nights_than_are_ever_run() -> None:
+    assert nights_at_rate(900_010, 1_000_000, 0.9, 2) is None

@@ -122,6 +122,7 @@ def test_what_is_preferred_on_the_command_line_is_checked_before_a_night_is_run(
         ({"pools.dome.count": 2, "pools.dome.poll": "1m"}, False, 2),
         ({"queues.night.retry": {"attempts_in_all": 3, "pause": "constant", "first": "1m"}}, False, 3),
         ({"arrivals.plates.at": "21:40"}, False, 1),
+        ({"pools.spare": {"count": 1, "serves": ["night"]}}, False, 1),
         ({"faults": [{"power_off": "dome-1", "at": "21:40"}]}, True, 1),
         ({"arrivals.plates.count": 3}, True, 1),
         ({"arrivals": []}, True, 1),

@@ -246,7 +246,8 @@ def test_settings_and_texts_may_be_based_on_a_file(put: Put) -> None:
 
 def test_everything_may_stand_in_a_base(put: Put) -> None:
     """A file that says nothing else is the same scenario, its variants and questions too."""
-    put("arrivals.csv", (RIGHT / "arrivals.csv").read_text())
+    for file in RIGHT.glob("*.csv"):
+        put(file.name, file.read_text())
     put("base.yaml", (RIGHT / "everything.yaml").read_text())
     loaded, base = load(put("night.yaml", "based_on: base.yaml\n")), load("base.yaml")
     assert (loaded.scenario, loaded.variants, loaded.patches) == (base.scenario, base.variants, base.patches)

@@ -108,7 +108,7 @@ def _values(data: Any, loc: tuple[Any, ...]) -> list[tuple[Any, ...]]:
     if isinstance(data, dict) and ("value" in data or "parameters" in loc):
         return []
     below = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
-    of_names = loc in [(), ("queues",), ("pools",), ("systems",), ("routines",)] or loc[-1] in (
+    of_names = loc in [(), ("queues",), ("pools",), ("systems",), ("routines",), ("varies",)] or loc[-1] in (
         "per_worker",
         "parameters",
     )

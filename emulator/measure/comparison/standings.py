@@ -106,10 +106,8 @@ def nights_without_a_miss(candidates: int, asked: float | None = None, confidenc
     """
     share = _needed(asked)
     fails = (1 - confidence) / 2 / max(1, candidates)
-    found = max(1, math.ceil(math.log(fails) / math.log(share)))
+    found = max(1, int(math.log(fails) / math.log(share)))  # rounded down, in case of a quotient that is rounded up
     each = confidence_of_each(confidence, candidates)
-    while found > 1 and (share_interval(found - 1, found - 1, each).low or 0.0) >= share:
-        found -= 1  # a quotient of logarithms may be rounded up past a whole number, or down
     while (share_interval(found, found, each).low or 0.0) < share:
         found += 1
     return found

@@ -61,7 +61,7 @@ def _leases(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Ite
             heard[1][0],
             "lease",
             (heard[0], attempt.end),
-            where=around.settings.terms(came[8], came[6]).stated_by["lease"],
+            where=around.settings.terms(came[8], came[6], came[7]).stated_by["lease"],
             longer_than=heard[1][0] - since,
             was=attempt.lease,
             attempt=attempt.number,
@@ -105,7 +105,7 @@ def _tools(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Iter
 
 def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number: int, row: Row) -> Iterator[Fact]:
     """A job that failed at a limit: which one?"""
-    terms = around.settings.terms(came[8], came[6])
+    terms = around.settings.terms(came[8], came[6], came[7])
     queue, retry = terms.queue, terms.queue.retry
     tries, limit = terms.stated_by["retry"], terms.stated_by["time_limit"]
     at, sub_state = row[0], row[6]

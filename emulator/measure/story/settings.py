@@ -35,10 +35,10 @@ class Settings:
         """Give the settings of a queue; of one that the scenario does not know, those of a queue left as it is."""
         return self.scenario.queues.get(name) or Queue()
 
-    def terms(self, entry: str, routine: str) -> Terms:
-        """Give the terms on which the jobs of a routine run that an entry brings."""
+    def terms(self, entry: str, routine: str, queue: str) -> Terms:
+        """Give the terms on which the jobs of a routine run that an entry brings to a queue."""
         arrivals = (arrival for arrival in self.scenario.arrivals if arrival.label == entry)
-        return terms_of(self.scenario, next(arrivals, None), routine)
+        return terms_of(self.scenario, next(arrivals, None), routine, queue)
 
     def requires(self, routine: str) -> tuple[str, ...]:
         """Give what a worker must have for a job of a routine."""

@@ -8,8 +8,8 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.names import expand
-from emulator.scenario.recurrence import hints, unclear, usual
-from emulator.scenario.schedules import switches
+from emulator.scenario.recurrence import Unclear, hints, unclear, usual
+from emulator.scenario.schedules import is_on, switches, times_of
 from emulator.timeline.ticks import DAY, say
 
 __all__ = ["after_the_end", "clock_change", "crosses_clock_change", "nothing_comes", "recurrence_minute"]
@@ -116,20 +116,34 @@ def _recurrences(outlook: Outlook) -> Iterator[Said]:
     """Tell what recurrences name and the clock never shows, or shows twice, where nothing is stated of it."""
     clock, lasts = outlook.clock, outlook.scenario.lasts
     for place, arrival in enumerate(outlook.scenario.arrivals):
-        if arrival.recurs is None or arrival.count == 0:
-            continue
-        loc = ("arrivals", place, "recurs")
         ends = lasts if arrival.ends is None else min(arrival.ends, lasts)
-        wish = usual(arrival.recurs)
-        for found in unclear(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes):
-            if _wished(outlook, loc, found.shown):
+        if arrival.count == 0:
+            continue
+        if arrival.recurs is not None:
+            loc, what, wish = ("arrivals", place, "recurs"), arrival.recurs, usual(arrival.recurs)
+            named = unclear(arrival.recurs, clock, ends, from_tick=arrival.begins, excluded=arrival.excludes)
+        elif arrival.at is not None and arrival.days:
+            loc, what, wish = ("arrivals", place, "at"), "at", ("shift", "first")
+            named = list(_unclear_days(clock, arrival.at, lasts))
+        else:
+            continue
+        for found in named:
+            if _wished(outlook, loc, found.shown) or not is_on(arrival.days, found.local):
                 continue
             as_usual = f"in_double_hour: {wish[1]}" if found.shown else f"in_missing_hour: {wish[0]}"
-            named = f"{arrival.recurs} names {found.local}" + (f" (and {found.more} more)" if found.more else "")
+            names = f"{what} names {found.local}" + (f" (and {found.more} more)" if found.more else "")
             happens = "put back and shows twice" if found.shown else "put forward over"
             comes = " and ".join(clock.local(tick).isoformat() for tick in found.taken)
             then = f"it comes at {comes}" if comes else "it does not come"
-            yield loc, f"{named}, which the clock in {clock.zone} is {happens}: {then} ({as_usual})"
+            yield loc, f"{names}, which the clock in {clock.zone} is {happens}: {then} ({as_usual})"
+
+
+def _unclear_days(clock: Clock, at: int, lasts: int) -> Iterator[Unclear]:
+    """Give the days after the first on which the clock never shows the time of `at`, or shows it twice."""
+    for number, local in enumerate(times_of(at, clock, lasts)):
+        shown, taken = clock.instants(local), clock.ticks_at(local)
+        if number and len(shown) != 1 and taken and taken[0] < lasts:
+            yield Unclear(local, shown, taken, 0)
 
 
 def _unclear(clock: Clock, local: datetime, shown: tuple[int, ...], taken: int) -> str:

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, model_validator
+from pydantic_core import PydanticCustomError
 
 from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
@@ -239,7 +240,8 @@ class Arrival(Model):
     count: Count | None = Field(
         default=None,
         description="With `at`: so many at once (default 1). With `again_after`: so many sources. "
-        "Else: so many at most, over all occurrences of a recurrence too.",
+        "Else: so many at most. `count` beside `recurs` bounds the jobs of all occurrences together; `batch` is how "
+        "many come at each.",
     )
     at: Moment | None = Field(default=None, description="All at this time.")
     per_hour: PerHour | None = Field(
@@ -354,13 +356,16 @@ class Arrival(Model):
         clock = (info.context or {}).get("clock")
         if clock is None or not isinstance(data, dict) or not isinstance(at := data.get("at"), str):
             return data
-        wish = data.get("in_missing_hour")
+        wish, days = data.get("in_missing_hour"), data.get("days")
         try:
-            found = clock.unclear(at) if wish in ("skip", "at_its_end") else None
+            found = clock.unclear(at) if days or wish in ("skip", "at_its_end") else None
         except ValueError:  # it is told where the moment is read
             return data
         if found is None or found[1]:
             return data
+        if days:  # which time is meant on the other days could not be told from the one that is taken
+            said = f"the clock never shows {found[0]}, the first of these times: begin a day later, or write `recurs`"
+            raise PydanticCustomError("mistakes", "{said}", {"said": said, "mistakes": [(("at",), said)]})
         return (
             {**data, "count": 0}
             if wish == "skip"
@@ -412,7 +417,7 @@ class Arrival(Model):
             yield ("count",), "how many sources? arrivals by `again_after` need a `count` above 0"
         if self.ends is not None and self.ends <= self.begins:
             yield ("until",), "the window is empty: `until` must be later than `from`"
-        if self.at is not None and self.in_double_hour == "both":
+        if self.at is not None and not self.days and self.in_double_hour == "both":
             yield (
                 ("in_double_hour",),
                 "`at` is one time: give the other in an entry of its own, with its offset (-04:00)",
