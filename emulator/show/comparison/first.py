@@ -367,7 +367,7 @@ def _open(page: Page, advice: Recommendation, most: int) -> None:
         open_ones = [it for it in one.requirements if it.standing == "open"]
         for it in sorted(open_ones, key=lambda it: it.held / it.judged if it.judged else 0.0)[:1]:
             seen = f"kept in {it.held:,} of {night_count(it.judged)}" if it.judged else "not worse than the baseline?"
-            so = "" if it.interval is None else f", so in {between(it.interval, 'share')} of all"
+            so = "" if it.interval is None else f" ({between(it.interval, 'share')} of all)"
             page.say(f"{capital(called(one.variant))}: {it.label}: {seen}{so}.", indent=2, hanging=4)
     if (rest := len(several) - most) > 0:
         page.say(f"{rest} more variant{' is' if rest == 1 else 's are'} open: --all", indent=2)
