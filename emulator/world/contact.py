@@ -39,6 +39,7 @@ class Request:
         "arrived",
         "execution",
         "first_sent",
+        "free",
         "granted",
         "incarnation",
         "is_decided",
@@ -56,6 +57,7 @@ class Request:
         self.worker = worker
         self.incarnation = worker.incarnation
         self.number = worker.next_number()
+        self.free = worker.free  # slots, as its worker says: what becomes free later, the broker does not know
         self.execution = execution
         self.outcome: tuple[str, Because, int | None, int] = ("", NONE, None, 0)
         self.answered = False

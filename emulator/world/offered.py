@@ -11,7 +11,8 @@ def offered_load(scenario: Scenario) -> dict[str, float]:
     """Give, for each pool, the rate at which work is stated to come times its mean length (Erlang's offered load).
 
     Only steady arrivals have a rate (``per_hour``, ``every``, ``gaps``), and only parts that take a time of their own
-    a stated length; work that several pools may do is shared by their workers.
+    a stated length; work that several pools may do is shared by their workers. Work that takes several slots counts as
+    many times.
     """
     loads = dict.fromkeys(scenario.pools, 0.0)
     for arrival in scenario.arrivals:
@@ -20,7 +21,8 @@ def offered_load(scenario: Scenario) -> dict[str, float]:
         workers = sum(scenario.pools[name].count for name in serving)
         for name in serving:
             share = scenario.pools[name].count / workers
-            loads[name] += _rate(arrival) * _work(routine, arrival) * share / scenario.pools[name].speed
+            work = _work(routine, arrival) * routine.takes_slots
+            loads[name] += _rate(arrival) * work * share / scenario.pools[name].speed
     return loads
 
 

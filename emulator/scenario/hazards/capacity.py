@@ -62,7 +62,8 @@ def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
         room = sum(number for number, _ in slots)
         coming = [e for queue in queues for e in outlook.entries_of(queue) if _per_tick(e)]
         windows = {entry.place: _window(outlook, entry) for entry in coming}
-        loads = {entry.place: _per_tick(entry) * _busy(entry, slots) for entry in coming}
+        jobs = {entry.place: _per_tick(entry) * _busy(entry, slots) for entry in coming}
+        loads = {entry.place: jobs[entry.place] * entry.routine.takes_slots for entry in coming}
         starts = sorted({begin for begin, end in windows.values() if begin < end})
         at = {t: sum(loads[place] for place, (begin, end) in windows.items() if begin <= t < end) for t in starts}
         peak = max(starts, key=lambda t: (at[t], -t), default=None)
@@ -75,7 +76,7 @@ def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
         for queue in queues:
             limit = outlook.scenario.queues[queue].running_at_most
             mine = [entry.place for entry in outlook.entries_of(queue) if entry.place in windows]
-            most = max((sum(loads[p] for p in mine if windows[p][0] <= t < windows[p][1]) for t in starts), default=0.0)
+            most = max((sum(jobs[p] for p in mine if windows[p][0] <= t < windows[p][1]) for t in starts), default=0.0)
             if limit is not None and limit < room and most >= limit:
                 yield (
                     ("queues", queue, "running_at_most"),
@@ -135,7 +136,7 @@ def _work_and_room(
     The time of a crew counts as that of the job which it is best at, so that no way of sharing the jobs out does more.
     """
     slots = [(crew.slots, crew.speed) for crew in workers]
-    busy = [(queue, entry.mean, _busy(entry, slots), jobs) for queue, entry, jobs in coming]
+    busy = [(queue, entry.mean, _busy(entry, slots), jobs * entry.routine.takes_slots) for queue, entry, jobs in coming]
     work = sum(jobs * each for _, _, each, jobs in busy)
     room = 0.0
     for crew in workers:
