@@ -80,7 +80,6 @@ class World(Dispatch):
         self.emit = sink.emit
         self.draws = Draws(seed)
         self.plans: dict[tuple[str, int], tuple[int, PlannedJob]] = {}
-        self.shutdowns: dict[int, list[int]] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
         self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
@@ -214,7 +213,7 @@ class World(Dispatch):
 
     def offered_load(self) -> dict[str, float]:
         """Give the stated load of each pool, in workers' worth of work."""
-        return offered_load(self.scenario)
+        return offered_load(self.scenario, self.clock)
 
     @property
     def missed_faults(self) -> list[str]:

@@ -1,8 +1,11 @@
 """Reads what the checker needs from the mapping of a scenario, with the defaults that the documentation states."""
 
 import re
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from typing import Any
+from zoneinfo import ZoneInfo
 
 __all__ = ["OUTAGE_KINDS", "Pool", "Queue", "Routine", "Said", "meets", "ticks"]
 
@@ -52,6 +55,36 @@ def _longest(law: Any) -> int | None:
     return None
 
 
+class Pauses:
+    """How the pauses between retries, or between the asks of a part, grow."""
+
+    def __init__(self, said: dict[str, Any]) -> None:
+        self.pause = said.get("pause", "none")
+        self.first = ticks(said.get("first", "0s"))
+        self.grows_by = Fraction(str(said.get("grows_by", 2)))
+        self.longest = _ticks_or_none(said.get("longest"))
+        self.jitter = said.get("jitter", "none")
+
+    def after(self, number: int) -> tuple[int, int]:
+        """Give the shortest and the longest pause that may follow an attempt or an ask, hints of systems apart."""
+        if self.pause == "none":
+            return 0, 0
+        exact = Fraction(self.first)
+        if self.pause == "linear":
+            exact *= number
+        elif self.pause == "exponential":
+            exact *= self.grows_by ** (number - 1)
+        most = round(exact)
+        if self.jitter == "decorrelated":
+            longest = 3**number * self.first if self.longest is None else min(self.longest, 3**number * self.first)
+            return min(self.first, longest), longest
+        if self.longest is not None:
+            most = min(most, self.longest)
+        if self.jitter == "none":
+            return most, most
+        return (0 if self.jitter == "full" else most - most // 2 - 1), most
+
+
 class Queue:
     """What a queue is told."""
 
@@ -76,11 +109,7 @@ class Queue:
         self.lost_at_most: int | None = retry.get("lost_leases_at_most")
         retried = retry.get("retried", ["error", "time_limit", "lease_lost"])
         self.retried = {outcome.replace(" ", "_") for outcome in retried}
-        self.pause = retry.get("pause", "none")
-        self.first = ticks(retry.get("first", "0s"))
-        self.grows_by = Fraction(str(retry.get("grows_by", 2)))
-        self.longest = _ticks_or_none(retry.get("longest"))
-        self.jitter = retry.get("jitter", "none")
+        self.pauses = Pauses(retry)
         self.total_limit = _ticks_or_none(retry.get("total_limit"))
         self.heeds = retry.get("respects_retry_after", True)
         allowance = retry.get("allowance")
@@ -89,25 +118,6 @@ class Queue:
         if allowance:
             self.refill = Fraction(allowance.get("refills", 0), ticks(allowance.get("each", "1m")))
         self.may_wait = bool(allowance) and allowance.get("when_empty", "fail") == "wait"
-
-    def pauses(self, attempt: int) -> tuple[int, int]:
-        """Give the shortest and the longest pause that may follow an attempt, hints of systems apart."""
-        if self.pause == "none":
-            return 0, 0
-        exact = Fraction(self.first)
-        if self.pause == "linear":
-            exact *= attempt
-        elif self.pause == "exponential":
-            exact *= self.grows_by ** (attempt - 1)
-        most = round(exact)
-        if self.jitter == "decorrelated":
-            longest = 3**attempt * self.first if self.longest is None else min(self.longest, 3**attempt * self.first)
-            return min(self.first, longest), longest
-        if self.longest is not None:
-            most = min(most, self.longest)
-        if self.jitter == "none":
-            return most, most
-        return (0 if self.jitter == "full" else most - most // 2 - 1), most
 
 
 class Pool:
@@ -119,11 +129,13 @@ class Pool:
         self.said = said
         self.serves: list[str] = said["serves"]
         self.poll = ticks(said.get("poll", "0s"))
-        self.heartbeat = ticks(said["heartbeat"])
+        self.heartbeat = ticks(said.get("heartbeat", "30s"))
         self.silence = _ticks_or_none(said.get("silence"))
         self.leaves_after: int | None = said.get("retires_after")
         self.stops_itself = said.get("stops_at_lease_end", False)
-        self.declines = said.get("power", {}).get("skips_jobs_too_long_to_finish", False)
+        power = said.get("power", [])
+        self.windows: list[dict[str, Any]] = power if isinstance(power, list) else [power]
+        self.declines = any(window.get("skips_jobs_too_long_to_finish", False) for window in self.windows)
         self.on_demand = said.get("woken_on_demand", False)
         self.answer_within = ticks(link.get("answer_within", "10s"))
         self.out, self.back = _longest(link.get("delay_out", "0s")), _longest(link.get("delay_back", "0s"))
@@ -134,6 +146,13 @@ class Pool:
         self.is_skewed = "skew_clock" in struck or any(each for each in (clock, *others))
         is_jittered = ticks(said.get("heartbeat_jitter", "0s")) > 0
         self.beats_are_regular = not (is_jittered or self.is_skewed or "lose_heartbeats" in struck)
+
+    def is_in_hours(self, begins: datetime, at: int) -> bool | None:
+        """Say whether any window is on at a tick of a night that begins at an instant; None: it never begins."""
+        now = begins + timedelta(microseconds=at)
+        if not self.windows or not all("on" in window for window in self.windows):
+            return None
+        return any(_last(window, "on", now) > _last(window, "off", now) for window in self.windows)
 
     def slots(self, worker: str) -> int:
         return int(self._own(worker, "slots", 1))
@@ -174,6 +193,13 @@ class Routine:
             if part.get("effect") == effect
         }
 
+    def asking(self, effect: str) -> Iterator[tuple[int, Pauses, str]]:
+        """Give (how often at most, its pauses, the system) of each part that leaves an effect and asks again."""
+        for part in self.parts:
+            if part.get("effect") == effect and "asks_again" in part:
+                asks = part["asks_again"]
+                yield asks["times"], Pauses(asks), part["calls"].partition("/")[0]
+
     def is_called(self, effect: str) -> bool:
         """Say whether some part that leaves an effect calls a system for it."""
         return any("calls" in part for part in self.parts if part.get("effect") == effect)
@@ -185,6 +211,7 @@ class Said:
     def __init__(self, settings: dict[str, Any]) -> None:
         said = plain(settings)
         self.lasts = ticks(said["lasts"])
+        self.begins = datetime.fromisoformat(said["starts"]).replace(tzinfo=ZoneInfo(said.get("zone", "UTC")))
         self.pushes = said.get("broker", {}).get("leases_during_outage", "expire") == "extend"
         self.queues = {name: Queue(name, queue) for name, queue in said["queues"].items()}
         self._said = said
@@ -192,6 +219,7 @@ class Said:
         self.routines = {name: Routine(name, routine) for name, routine in said["routines"].items()}
         self.entries: dict[str, dict[str, Any]] = {entry["name"]: entry for entry in said["arrivals"]}
         self.faults: list[dict[str, Any]] = said.get("faults", [])
+        self.hints = {name: ticks(system.get("retry_after", "0s")) for name, system in said.get("systems", {}).items()}
         self.fences = {name: system.get("fenced", "no") for name, system in said.get("systems", {}).items()}
         kinds = {kind for fault in self.faults for kind in fault}
         self.pools = {name: Pool(name, pool, kinds) for name, pool in said["pools"].items()}
@@ -215,6 +243,17 @@ class Said:
                 own["retry"] = {**own["retry"], "allowance": queue["retry"]["allowance"]}
             self._terms[entry, routine] = Queue(general["queue"], {**queue, **own})
         return self._terms[entry, routine]
+
+
+def _last(window: dict[str, Any], key: str, now: datetime) -> datetime:
+    """Give the last instant until now at which a window begins (``on``) or ends (``off``); the clocks do not change."""
+    here = now if "zone" not in window else now.astimezone(ZoneInfo(window["zone"]))
+    hour, minute = map(int, window.get(key, "00:00").split(":"))
+    for back in range(8 if key in window else 0):
+        at = (here - timedelta(days=back)).replace(hour=hour, minute=minute, second=0, microsecond=0)
+        if at <= here and f"{at:%a}".lower() in window.get("days", [f"{at:%a}".lower()]):
+            return at
+    return datetime.min.replace(tzinfo=UTC)
 
 
 _TERMS = ("lease", "time_limit", "retry")

@@ -3,7 +3,8 @@
 from typing import Any
 
 from emulator.record.events import Event
-from random_nights.model import Heard, Job, Work
+from random_nights.facts import Routine
+from random_nights.model import Heard, Job, Refusal, Work, Worker
 from random_nights.watching import Watching
 
 __all__ = ["OfWorkers"]
@@ -38,7 +39,16 @@ class OfWorkers(Watching):
                 worker.is_frozen = False
                 self.leave_open(worker)
             worker.is_finishing = state == "draining" or (worker.is_finishing and state not in ("idle", "busy"))
+        self.see_hours(event, worker, details)
         self.see_renewal(worker)
+
+    def see_hours(self, event: Event, worker: Worker, details: Any) -> None:
+        """A schedule switches workers off when the last of their windows ends, and on in a window."""
+        is_in_hours = worker.pool.is_in_hours(self.said.begins, event.at)
+        if details["why"] in ("shut_down", "schedule_ends") and is_in_hours:
+            self.wrong("hours", f"{worker.name} was shut down within its hours")
+        if details["state"] == "booting" and not event.cause and is_in_hours is False:
+            self.wrong("hours", f"{worker.name} was switched on outside its hours")
 
     def on_worker_registered(self, event: Event, details: Any) -> None:
         worker = self.workers[event.worker]
@@ -144,12 +154,17 @@ class OfWorkers(Watching):
     def on_part_finished(self, event: Event, details: Any) -> None:
         work = self.at_work(event, details["token"])
         if work is not None:
-            work.step_at = event.at
+            work.step(event.at)
 
     def on_effect_found(self, event: Event, details: Any) -> None:
         work = self.at_work(event, details["token"])
         if work is not None:
-            work.step_at = event.at
+            work.step(event.at)
+
+    def on_call_ended(self, event: Event, details: Any) -> None:
+        work = self.workers[event.worker].work.get(details["token"])
+        if work is not None and details["outcome"] in ("refused", "no_access"):
+            work.refusals.append(Refusal(event.at, details["outcome"]))
 
     def on_work_paused(self, event: Event, details: Any) -> None:
         work = self.workers[event.worker].work.get(details["token"])
@@ -157,6 +172,7 @@ class OfWorkers(Watching):
             self.wrong("stands still", f"token {details['token']} of {event.worker} stands still already, or has none")
         else:
             work.stands_still = True
+            work.paused_at = event.at
 
     def on_work_continued(self, event: Event, details: Any) -> None:
         work = self.workers[event.worker].work.get(details["token"])
@@ -164,6 +180,9 @@ class OfWorkers(Watching):
             self.wrong("stands still", f"token {details['token']} of {event.worker} goes on and did not stand still")
         else:
             work.stands_still = False
+            work.went_on_at = event.at
+            if work.refusals and work.paused_at <= (last := work.refusals[-1]).at:
+                last.learned_at = event.at
 
     def on_worker_notified(self, event: Event, details: Any) -> None:
         worker = self.workers[event.worker]
@@ -235,8 +254,12 @@ class OfWorkers(Watching):
             self.at_work(event, token)
         if set(ways) == {"at_request"}:
             work = worker.work.get(token)
-            if work is None or work.step_at != event.at:
-                self.wrong("at request", f"an effect of job {job.number} landed after its part had begun")
+            if work is None or not self.is_asked_now(work, routine, details["effect"]):
+                self.wrong("at request", f"an effect of job {job.number} landed when nothing was asked for it")
+            elif work.refusals:
+                work.refusals[-1].has_followed = True
+            else:
+                work.step_at = -1  # what has landed once does not land again
         modes = {self.said.fences.get(system, "no") for system in systems}
         if len(set(systems)) == 1 and modes == {"highest_token"}:
             place = systems[0], details["target"], self.scope(job)
@@ -245,6 +268,24 @@ class OfWorkers(Watching):
             self.highest[place] = token
         if modes == {"asks_broker"} and not (lease.is_current and self.up):
             self.wrong("fences", f"{systems[0]} asks the broker and took token {token}")
+
+    def is_asked_now(self, work: Work, routine: Routine, effect: str) -> bool:
+        """Say whether a step begins at this instant, or asks again; an ask due in a standstill comes at its end."""
+        if not work.refusals:
+            return work.step_at == self.now
+        last, number = work.refusals[-1], len(work.refusals)
+        if last.has_followed:
+            return False
+        known_from = {last.learned_at} | ({last.at} if work.paused_at == last.at else set())
+        for times, pauses, system in routine.asking(effect):
+            hint = self.said.hints[system] if last.how == "refused" else 0
+            low, high = (max(hint, pause) for pause in pauses.after(number))
+            for since in known_from:
+                is_due = low <= self.now - since <= high
+                is_overdue = since + low <= self.now == work.went_on_at
+                if number <= times and (is_due or is_overdue):
+                    return True
+        return False
 
     def on_effect_refused(self, event: Event, details: Any) -> None:
         job, token = self.jobs[event.job], details["token"]
