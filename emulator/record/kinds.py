@@ -97,7 +97,8 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "attempt": "which attempt at the job it is, from 1",
         "attempts": "how many attempts there were",
         "direction": "`out` to the broker, `back` from it",
-        "due": "the tick at which the pause before the retry ends; the tick of the event when there is none",
+        "due": "the tick at which the pause before the retry ends, or a later one at which the allowance has a token "
+        "again; the tick of the event when the job waits for neither; -1 when no token ever comes",
         "effect": "what was done",
         "element": "the element of the part; empty for none",
         "entry": "the entry of the arrivals, or what the test submits by",

@@ -12,7 +12,7 @@ from html import escape
 from importlib import resources
 from typing import Final
 
-__all__ = ["clean", "file", "name", "table", "text"]
+__all__ = ["clean", "file", "folded", "name", "section", "table", "text"]
 
 _LONGEST: Final = 160
 _SHORT: Final = 28
@@ -51,6 +51,30 @@ def table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> s
         f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table><caption>{caption}</caption>'
         f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
     )
+
+
+def section(title: str, body: str, at: str = "") -> str:
+    """Write a part of a page under its heading; ``at``: the id that links lead to; "" for a part without a body.
+
+    >>> section("Nights", "<p>None.</p>", "nights")
+    '<section id="nights"><h2>Nights</h2><p>None.</p></section>'
+    """
+    return f"<section{_id(at)}><h2>{title}</h2>{body}</section>" if body else ""
+
+
+def folded(title: str, body: str, at: str = "") -> str:
+    """Write a part that is opened when it is wanted; a link to what is inside opens it, without a script.
+
+    >>> folded("Nights", "<p>None.</p>", "nights")
+    '<details class="part"><summary><h2>Nights</h2></summary><section id="nights"><p>None.</p></section></details>'
+    """
+    if not body:
+        return ""
+    return f'<details class="part"><summary><h2>{title}</h2></summary><section{_id(at)}>{body}</section></details>'
+
+
+def _id(at: str) -> str:
+    return f' id="{at}"' if at else ""
 
 
 def _cell(of: str) -> str:

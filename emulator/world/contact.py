@@ -3,7 +3,8 @@
 A request keeps its number until it is answered. Its way out and the way back of its answer each have a fate of their
 own, keyed by (worker, incarnation, kind, number, direction). Request lost: the broker knows nothing. Answer lost: the
 broker has acted and the worker does not know. The worker waits ``answer_within``, then repeats under the same number,
-which the broker takes as the same request. A heartbeat is not repeated: the next one follows.
+which the broker takes as the same request. A worker that takes nothing more says so in its repeats: it gets what its
+request was given before, and nothing new. A heartbeat is not repeated: the next one follows.
 
 A message with a shorter delay may overtake an older one. A heartbeat that a newer message has overtaken is old: it
 renews nothing, and nobody answers it. The answer to a heartbeat older than one that was answered is old too.
@@ -47,6 +48,7 @@ class Request:
         "outcome",
         "sent",
         "tries",
+        "wanted",
         "what",
         "worker",
     )
@@ -66,11 +68,14 @@ class Request:
         self.order = 0  # of the latest try: its place among all messages of the worker
         self.arrived = 0  # the same of the try that has reached the broker
         self.tries = 0
+        self.wanted = 0  # the place of its latest try that asked for new work
 
     def note_sent(self, now: int) -> None:
         """Count one more try, sent now."""
         self.sent = now
         self.order = self.worker.next_order()
+        if not self.worker.finishing:
+            self.wanted = self.order
         self.tries += 1
         if self.tries == 1:
             self.first_sent = now
@@ -141,6 +146,8 @@ class Contact:
             return
         request.arrived = order
         if request.what == "take":
+            if order > request.wanted:
+                request.is_decided = True  # if nothing was granted before, nothing is now
             self._world.polls.asked(request, self._reply)
             return
         answer = self._ask(request)

@@ -59,7 +59,7 @@ class ComputedHeartbeats:
         is_in_time = known.heartbeat < (known.model.silence or 0) and self._next_due(known) < at
         if is_in_time and known.incarnation == incarnation and self._is_regular(known):
             return
-        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.index)
+        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.place_of(incarnation))
 
     # -- what the world tells -----------------------------------------------------------------------------------------
 

@@ -32,8 +32,8 @@ class SimulatedHeartbeats:
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """Pass the alarm of a silence on."""
-        index = self._world.workers[worker].index
-        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, index)
+        place = self._world.workers[worker].place_of(incarnation)
+        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, place)
 
     def started(self, worker: Worker) -> None:
         """A program has started: send its first heartbeat in time."""

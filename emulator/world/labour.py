@@ -285,6 +285,8 @@ class Labour:
         execution, again = what
         if execution.again is not again or execution.worker.frozen_at >= 0 or execution.suspended:
             return  # it is worked on no more, or stands still: then it asks at the thaw
+        if execution.call is not None or execution.handing_in:
+            return  # it has asked at a thaw of this instant
         self._begin_call(execution, execution.plan.steps[execution.step])
 
     def thaw(self, execution: Execution) -> None:

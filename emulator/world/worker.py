@@ -267,6 +267,10 @@ class Worker:
         """Say whether its program runs and is not frozen."""
         return self.state is ON and self.frozen_at < 0
 
+    def place_of(self, incarnation: int) -> int:
+        """Give the place of one of its programs among all programs: by worker, an earlier one first."""
+        return self.index << 32 | incarnation
+
     def next_order(self) -> int:
         """Give the next message its place among all that the worker has sent."""
         self.order += 1

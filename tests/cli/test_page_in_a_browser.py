@@ -6,6 +6,7 @@ continuous integration.
 """
 
 import os
+import re
 import zlib
 from collections.abc import Iterator
 from datetime import datetime
@@ -246,6 +247,8 @@ def test_a_comparison_opens_without_a_complaint_or_a_request(
     browser.open(compared, width=width, dark=dark)
     assert browser.complaints() == []
     assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+    browser.run("document.querySelectorAll('details').forEach(one => one.open = true)")
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
     shown = browser.run("[...document.querySelectorAll('figure')].map(f => [f.className, f.clientHeight > 0])")
     assert {tuple(one) for one in shown} == {("broad", width > 560), ("narrow", width <= 560)}
 
@@ -260,10 +263,23 @@ def test_a_mean_of_a_comparison_leads_to_its_nights(browser: Browser, compared: 
 
 
 def test_a_comparison_prints(browser: Browser, compared: Path) -> None:
-    """Printing gives a document of a few pages."""
+    """Printing gives the answer and its reasons on two sheets."""
     browser.open(compared)
     printed = browser.pdf()
     assert printed.startswith(b"%PDF") and len(printed) > 20_000
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 2
+
+
+def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -> None:
+    """The heading of each folded part opens by a key; the way past the heading leads to the table."""
+    browser.open(compared)
+    assert browser.run("document.querySelector(document.querySelector('.skip').hash + ' table') !== null") is True
+    browser.run("document.querySelector('details.part summary').focus()")
+    browser.key("Enter")
+    assert browser.run("[...document.querySelectorAll('details.part')].map(one => one.open).slice(0, 2)") == [
+        True,
+        False,
+    ]
 
 
 @pytest.mark.skipif(not os.environ.get("QUEUEDRILL_AXE"), reason="QUEUEDRILL_AXE does not name the file of axe-core")

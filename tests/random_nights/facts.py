@@ -1,6 +1,7 @@
 """Reads what the checker needs from the mapping of a scenario, with the defaults that the documentation states."""
 
 import re
+from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
@@ -52,6 +53,36 @@ def _longest(law: Any) -> int | None:
     return None
 
 
+class Pauses:
+    """How the pauses between retries, or between the asks of a part, grow."""
+
+    def __init__(self, said: dict[str, Any]) -> None:
+        self.pause = said.get("pause", "none")
+        self.first = ticks(said.get("first", "0s"))
+        self.grows_by = Fraction(str(said.get("grows_by", 2)))
+        self.longest = _ticks_or_none(said.get("longest"))
+        self.jitter = said.get("jitter", "none")
+
+    def after(self, number: int) -> tuple[int, int]:
+        """Give the shortest and the longest pause that may follow an attempt or an ask, hints of systems apart."""
+        if self.pause == "none":
+            return 0, 0
+        exact = Fraction(self.first)
+        if self.pause == "linear":
+            exact *= number
+        elif self.pause == "exponential":
+            exact *= self.grows_by ** (number - 1)
+        most = round(exact)
+        if self.jitter == "decorrelated":
+            longest = 3**number * self.first if self.longest is None else min(self.longest, 3**number * self.first)
+            return min(self.first, longest), longest
+        if self.longest is not None:
+            most = min(most, self.longest)
+        if self.jitter == "none":
+            return most, most
+        return (0 if self.jitter == "full" else most - most // 2 - 1), most
+
+
 class Queue:
     """What a queue is told."""
 
@@ -76,11 +107,7 @@ class Queue:
         self.lost_at_most: int | None = retry.get("lost_leases_at_most")
         retried = retry.get("retried", ["error", "time_limit", "lease_lost"])
         self.retried = {outcome.replace(" ", "_") for outcome in retried}
-        self.pause = retry.get("pause", "none")
-        self.first = ticks(retry.get("first", "0s"))
-        self.grows_by = Fraction(str(retry.get("grows_by", 2)))
-        self.longest = _ticks_or_none(retry.get("longest"))
-        self.jitter = retry.get("jitter", "none")
+        self.pauses = Pauses(retry)
         self.total_limit = _ticks_or_none(retry.get("total_limit"))
         self.heeds = retry.get("respects_retry_after", True)
         allowance = retry.get("allowance")
@@ -89,25 +116,6 @@ class Queue:
         if allowance:
             self.refill = Fraction(allowance.get("refills", 0), ticks(allowance.get("each", "1m")))
         self.may_wait = bool(allowance) and allowance.get("when_empty", "fail") == "wait"
-
-    def pauses(self, attempt: int) -> tuple[int, int]:
-        """Give the shortest and the longest pause that may follow an attempt, hints of systems apart."""
-        if self.pause == "none":
-            return 0, 0
-        exact = Fraction(self.first)
-        if self.pause == "linear":
-            exact *= attempt
-        elif self.pause == "exponential":
-            exact *= self.grows_by ** (attempt - 1)
-        most = round(exact)
-        if self.jitter == "decorrelated":
-            longest = 3**attempt * self.first if self.longest is None else min(self.longest, 3**attempt * self.first)
-            return min(self.first, longest), longest
-        if self.longest is not None:
-            most = min(most, self.longest)
-        if self.jitter == "none":
-            return most, most
-        return (0 if self.jitter == "full" else most - most // 2 - 1), most
 
 
 class Pool:
@@ -173,6 +181,13 @@ class Routine:
             if part.get("effect") == effect
         }
 
+    def asking(self, effect: str) -> Iterator[tuple[int, Pauses, str]]:
+        """Give (how often at most, its pauses, the system) of each part that leaves an effect and asks again."""
+        for part in self.parts:
+            if part.get("effect") == effect and "asks_again" in part:
+                asks = part["asks_again"]
+                yield asks["times"], Pauses(asks), part["calls"].partition("/")[0]
+
     def is_called(self, effect: str) -> bool:
         """Say whether some part that leaves an effect calls a system for it."""
         return any("calls" in part for part in self.parts if part.get("effect") == effect)
@@ -191,6 +206,7 @@ class Said:
         self.routines = {name: Routine(name, routine) for name, routine in said["routines"].items()}
         self.entries: dict[str, dict[str, Any]] = {entry["name"]: entry for entry in said["arrivals"]}
         self.faults: list[dict[str, Any]] = said.get("faults", [])
+        self.hints = {name: ticks(system.get("retry_after", "0s")) for name, system in said.get("systems", {}).items()}
         self.fences = {name: system.get("fenced", "no") for name, system in said.get("systems", {}).items()}
         kinds = {kind for fault in self.faults for kind in fault}
         self.pools = {name: Pool(name, pool, kinds) for name, pool in said["pools"].items()}

@@ -5,7 +5,7 @@ from typing import NamedTuple
 from emulator.record.events import Event
 from random_nights.facts import Pool, Queue
 
-__all__ = ["RULES", "Before", "Broken", "Heard", "Job", "Lease", "Work", "Worker"]
+__all__ = ["RULES", "Before", "Broken", "Heard", "Job", "Lease", "Refusal", "Work", "Worker"]
 
 
 RULES = (
@@ -93,12 +93,28 @@ class Job:
         return -self.priority, self.place
 
 
+class Refusal:
+    """A call was refused; its worker learns of it at once, or as it goes on if it stands still."""
+
+    def __init__(self, at: int, how: str) -> None:
+        self.at = self.learned_at = at
+        self.how = how
+        self.has_followed = False  # the next ask has been made, and its effect has landed
+
+
 class Work:
     def __init__(self, at: int, lease: Lease) -> None:
         self.began = at
         self.lease = lease
         self.step_at = at
+        self.refusals: list[Refusal] = []  # of the calls of the present step
+        self.paused_at = self.went_on_at = -1
         self.stands_still = False
+
+    def step(self, at: int) -> None:
+        """Note that a step ended, and the next began."""
+        self.step_at = at
+        self.refusals.clear()
 
 
 class Worker:

@@ -333,7 +333,7 @@ class OfJobs(Watching):
             limit = "ok" if outcome == "ok" else self.forbids(job, outcome)
             if limit:
                 self.wrong("attempts", f"job {job.number} was requeued against its limit: {limit}")
-            low, high = queue.pauses(job.attempts)
+            low, high = queue.pauses.after(job.attempts)
             hint = outcome == "error" and queue.heeds
             if not queue.may_wait and not (low <= due - event.at <= high or (hint and due - event.at >= low)):
                 self.wrong("pauses", f"job {job.number} pauses {due - event.at} after attempt {job.attempts}")
@@ -343,7 +343,7 @@ class OfJobs(Watching):
         elif due != event.at:
             self.wrong("pauses", f"job {job.number} was forgotten and pauses until {due}")
         if details["state"] == "requeued_held":
-            if due > event.at or due < 0 or queue.may_wait:
+            if due > event.at or due < 0:
                 job.held.add("pausing")
             if not job.held:
                 self.wrong("states", f"job {job.number} is requeued held for nothing")

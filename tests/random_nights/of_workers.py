@@ -3,7 +3,8 @@
 from typing import Any
 
 from emulator.record.events import Event
-from random_nights.model import Heard, Job, Work
+from random_nights.facts import Routine
+from random_nights.model import Heard, Job, Refusal, Work
 from random_nights.watching import Watching
 
 __all__ = ["OfWorkers"]
@@ -142,12 +143,17 @@ class OfWorkers(Watching):
     def on_part_finished(self, event: Event, details: Any) -> None:
         work = self.at_work(event, details["token"])
         if work is not None:
-            work.step_at = event.at
+            work.step(event.at)
 
     def on_effect_found(self, event: Event, details: Any) -> None:
         work = self.at_work(event, details["token"])
         if work is not None:
-            work.step_at = event.at
+            work.step(event.at)
+
+    def on_call_ended(self, event: Event, details: Any) -> None:
+        work = self.workers[event.worker].work.get(details["token"])
+        if work is not None and details["outcome"] in ("refused", "no_access"):
+            work.refusals.append(Refusal(event.at, details["outcome"]))
 
     def on_work_paused(self, event: Event, details: Any) -> None:
         work = self.workers[event.worker].work.get(details["token"])
@@ -155,6 +161,7 @@ class OfWorkers(Watching):
             self.wrong("stands still", f"token {details['token']} of {event.worker} stands still already, or has none")
         else:
             work.stands_still = True
+            work.paused_at = event.at
 
     def on_work_continued(self, event: Event, details: Any) -> None:
         work = self.workers[event.worker].work.get(details["token"])
@@ -162,6 +169,9 @@ class OfWorkers(Watching):
             self.wrong("stands still", f"token {details['token']} of {event.worker} goes on and did not stand still")
         else:
             work.stands_still = False
+            work.went_on_at = event.at
+            if work.refusals and work.paused_at <= (last := work.refusals[-1]).at:
+                last.learned_at = event.at
 
     def on_worker_notified(self, event: Event, details: Any) -> None:
         worker = self.workers[event.worker]
@@ -233,8 +243,12 @@ class OfWorkers(Watching):
             self.at_work(event, token)
         if set(ways) == {"at_request"}:
             work = worker.work.get(token)
-            if work is None or work.step_at != event.at:
-                self.wrong("at request", f"an effect of job {job.number} landed after its part had begun")
+            if work is None or not self.is_asked_now(work, routine, details["effect"]):
+                self.wrong("at request", f"an effect of job {job.number} landed when nothing was asked for it")
+            elif work.refusals:
+                work.refusals[-1].has_followed = True
+            else:
+                work.step_at = -1  # what has landed once does not land again
         modes = {self.said.fences.get(system, "no") for system in systems}
         if len(set(systems)) == 1 and modes == {"highest_token"}:
             place = systems[0], details["target"], self.scope(job)
@@ -243,6 +257,24 @@ class OfWorkers(Watching):
             self.highest[place] = token
         if modes == {"asks_broker"} and not (lease.is_current and self.up):
             self.wrong("fences", f"{systems[0]} asks the broker and took token {token}")
+
+    def is_asked_now(self, work: Work, routine: Routine, effect: str) -> bool:
+        """Say whether a step begins at this instant, or asks again; an ask due in a standstill comes at its end."""
+        if not work.refusals:
+            return work.step_at == self.now
+        last, number = work.refusals[-1], len(work.refusals)
+        if last.has_followed:
+            return False
+        known_from = {last.learned_at} | ({last.at} if work.paused_at == last.at else set())
+        for times, pauses, system in routine.asking(effect):
+            hint = self.said.hints[system] if last.how == "refused" else 0
+            low, high = (max(hint, pause) for pause in pauses.after(number))
+            for since in known_from:
+                is_due = low <= self.now - since <= high
+                is_overdue = since + low <= self.now == work.went_on_at
+                if number <= times and (is_due or is_overdue):
+                    return True
+        return False
 
     def on_effect_refused(self, event: Event, details: Any) -> None:
         job, token = self.jobs[event.job], details["token"]

@@ -1,8 +1,9 @@
 """The page of a comparison: whole bytes, no script, every name escaped, a table beside each picture."""
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
-from html import escape
+from html import escape, unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,10 @@ from compared_copies import NIGHT as COPIES
 from emulator import ComparisonResult, compare, nights
 from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Lost
+from emulator.show.comparison.verdict import sentences
 from emulator.show.cumulative import MOST, Bound, Curve, cumulative, going
 
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 GOLDEN = Path(__file__).parent.parent / "golden" / "comparison.html"
 HOSTILE = "</style><script>harm=1</script><img src=x onerror=harm=1>\u202e\x1b[31m'\"&"
 
@@ -75,11 +78,73 @@ def test_the_page_is_well_formed_and_leads_to_what_it_names(compared: Comparison
 
 
 def test_the_verdict_comes_before_all_pictures_and_a_table_after_each(compared: ComparisonResult) -> None:
-    """The sentence of the command stands in the heading, and between two different pictures there is a table."""
+    """The sentences of the command stand on top, and between two different pictures there is a table."""
     page = compared.page()
-    assert page.index(escape(compared.sentence)) < page.index("<svg")
+    first, second = sentences(compared)
+    assert page.index(f">{escape(first)}</h1>") < page.index(f">{escape(second)}</p>") < page.index("<svg")
     for figure in page.split('<figure class="broad">')[1:]:
         assert "<table>" in figure
+
+
+def shown_first(page: str) -> str:
+    """Give the words of a page up to what is folded, blanks as one."""
+    return " ".join(unescape(re.sub("<[^>]*>", " ", page[: page.index("<details")].split("<body>")[1])).split())
+
+
+def said_first(screen: str) -> Iterator[str]:
+    """Give what a first screen says: cells, sentences, commands and headings; neither heads of columns nor options."""
+    answer, run, table, *others = screen.replace(" \\\n", "").split("\n\n")[:-1]
+    yield from (" ".join(answer.split()), *" ".join(run.split()).split(". "))
+    for line in table.split("\n  variant ", 1)[1].splitlines()[1:]:
+        yield from re.split(r" {2,}", line.strip())
+    for paragraph in others:
+        for line in re.sub(r"\n {4}(?!queuedrill)", " ", paragraph).splitlines():
+            yield " ".join(line.split())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("scenario", "nights", "answer"),
+    [
+        ("how-many-workers", None, "Take 'seven'"),
+        ("how-many-workers", 20, "Too few nights to decide"),
+        ("pool-too-small", 42, "No variant qualifies"),
+    ],
+)
+def test_a_page_opens_with_what_the_first_screen_says(scenario: str, nights: int | None, answer: str) -> None:
+    """Every cell of the table at 120 columns, every sentence and heading, before anything that is folded."""
+    file = SCENARIOS / f"{scenario}.yaml"
+    only = ["four workers"] if scenario == "pool-too-small" else None
+    found = compare(file, nights=nights, processes=1, variants=only)
+    screen = found.summary(width=120).as_text()
+    page = shown_first(found.page())
+    said = list(said_first(screen))
+    assert answer in said[0]
+    assert len(said) > 20
+    assert [one for one in said if one not in page] == []
+
+
+def test_a_share_of_nights_has_its_interval_as_a_bar(compared: ComparisonResult) -> None:
+    """By hand: 9 of 10 nights, at 1 - 0.05 / 3: with a = 0.05 / 6, 48.5 % to 99.916 % (100 a = 10 h^9 - 9 h^10)."""
+    bar = compared.page().split("9 of 10</td>", 1)[1].split("</td>", 1)[0]
+    ends = [float(one) for one in re.findall(r'<line x1="([\d.]+)" x2="([\d.]+)"', bar)[1]]
+    assert ends == [52.5, 103.9]  # a hundred wide, from 4 on
+    assert re.findall(r'cx="([\d.]+)"', bar) == ["94.0"]
+    assert bar.endswith(" 48.5 % to 99.9 %")
+
+
+def test_what_decides_is_open_and_all_else_is_folded(compared: ComparisonResult) -> None:
+    """The order of the page: the table first, then what is open and what to do; each heading of the rest is folded."""
+    page = compared.page()
+    heads = re.findall(r"(<summary>)?<h2>([^<]*)</h2>", page)
+    assert [head for fold, head in heads if not fold] == [
+        "The answer in figures",
+        "What is open",
+        "About this comparison",
+    ]
+    assert page.index("Run again with --nights 46.") < page.index("<details")
+    assert {"Requirements", "Every night"} <= {head for fold, head in heads if fold}
+    assert " open" not in "".join(re.findall(r"<details[^>]*>", page))
 
 
 def test_hostile_names_do_no_harm(compared: ComparisonResult) -> None:
@@ -116,7 +181,8 @@ def test_one_setting_over_many_nights_has_a_page_too() -> None:
     """Without a second variant there are no differences and no trade-off, and all else is there."""
     page = nights(NIGHT, 4, processes=1, measures=["makespan"]).page()
     assert ("Requirements" in page, "Trade-off" in page, "Differences" in page) == (True, False, False)
-    assert Reader(page).seen.count("details") == 1
+    assert Reader(page).seen.count("details") == 3  # spreads, every night, and its one figure
+    assert page.index("<h2>Requirements</h2>") < page.index("<details")
 
 
 def test_nothing_asked_and_nothing_different_is_said() -> None:

@@ -10,6 +10,8 @@ from night_runs import MINUTE, Ran
 
 from emulator.scenario.load import from_settings
 
+SECOND = 1_000_000
+
 
 def ran(
     *actions: dict[str, Any], count: int = 4, workers: int = 1, pool: dict[str, Any] | None = None, **more: Any
@@ -128,3 +130,29 @@ def test_an_action_is_undone_by_until_as_by_lasts(end: dict[str, Any]) -> None:
     """The queue is held from 5 to 40 min: the second job is handed out then."""
     found = ran({"hold_queue": "night", "at": "+5m", **end}, count=2)
     assert outs(found) == [("dome-1", 0), ("dome-1", 40)]
+
+
+SLOW = {"slots": 2, "link": {"delay_out": "1s"}}  # a request on its way for 1 s, repeated after 10 s without an answer
+LATE = [{"name": "first", "routine": "copy", "at": "+0m"}, {"name": "second", "routine": "copy", "at": "+1m"}]
+
+
+@pytest.mark.parametrize("heartbeats", ["computed", "simulated"])
+def test_the_repeat_of_a_drained_worker_takes_nothing_new(heartbeats: str) -> None:
+    """It sends for the second job at 1 min, and its request comes while the broker is down.
+
+    Drained at 65 s, it repeats the request at 70 s: the second job stays, and the worker leaves after the first.
+    """
+    fault = {"broker_outage": True, "from": "+60500ms", "until": "+62s"}
+    found = ran({"drain": "dome-1", "at": "+65s"}, pool=SLOW, arrivals=LATE, faults=[fault], heartbeats=heartbeats)
+    assert [(row[3], row[0] / SECOND) for row in found.of("handed_out")] == [(1, 1)]
+    assert [state for _, state in states(found)][-2:] == ["draining", "off"]
+
+
+@pytest.mark.parametrize("heartbeats", ["computed", "simulated"])
+def test_the_repeat_of_a_drained_worker_gets_what_it_was_given(heartbeats: str) -> None:
+    """The second job is given to it at 61 s, and the answer is lost. Drained at 65 s, it repeats it at 70 s."""
+    fault = {"cut_link": "dome-1", "direction": "back", "from": "+60500ms", "until": "+62s"}
+    found = ran({"drain": "dome-1", "at": "+65s"}, pool=SLOW, arrivals=LATE, faults=[fault], heartbeats=heartbeats)
+    assert [(row[3], row[0] / SECOND) for row in found.of("handed_out")] == [(1, 1), (2, 61)]
+    assert [(row[3], row[0] / SECOND) for row in found.of("work_began")] == [(1, 1), (2, 71)]
+    assert [(row[3], row[5]) for row in found.of("finished")] == [(1, "done"), (2, "done")]

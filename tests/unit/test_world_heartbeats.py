@@ -133,6 +133,23 @@ def test_silence_runs_from_the_newest_message_that_has_come() -> None:
     assert d.rows("worker_declared_lost") == [(50, "worker_declared_lost", 0, "dome-1", 1, 10)]
 
 
+def test_of_two_programs_of_one_worker_that_are_lost_at_one_instant_the_earlier_goes_first() -> None:
+    """Job 1 ends at 10 s. At 30 s its worker sends a heartbeat and is switched off, and job 2 wakes it at once.
+
+    The second program dies at 31 s. Both were last heard at 30 s: with a silence of 100 s both are lost at 130 s.
+    """
+    lossy = {"link": {"loss_back": 1e-9}}  # so that it does not say that it leaves
+    rows = _in_both(
+        {"heartbeat": "30s", "silence": "100s", **lossy, "woken_on_demand": True, "idle_off_after": "20s"},
+        lasts="140s",
+        takes="10s",
+        arrivals=[{"routine": "plate-copy", "name": f"at-{at}", "at": f"+{at}s"} for at in (0, 30)],
+        faults=[{"power_off": "dome-1", "at": "+31s"}],
+    )
+    lost = [(row[0] / s, *row[5:]) for row in rows if row[1] == "worker_declared_lost"]
+    assert lost == [(130, 1, 30 * s), (130, 2, 30 * s)]
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_no_renewal_is_refused_in_a_night_in_which_no_lease_is_lost(seed: int) -> None:
     """With drawn delays an outcome overtakes heartbeats that named its token: they are old, and nothing is refused."""

@@ -186,6 +186,35 @@ def test_a_pause_is_a_timer_of_the_workers_program(fault: dict[str, Any], calls:
     assert asked({"times": 3, "pause": "constant", "first": "4m"}, faults=[fault]) == calls
 
 
+def test_a_thaw_at_the_instant_of_an_ask_asks_once() -> None:
+    """Due at 4 min, when the freeze ends too: one call is made, answered at 5 min, and its effect lands once."""
+    part = {"name": "store", "calls": "archive", "effect": "stored", "lands": "at_request"}
+    found = ran(
+        {"lease": "30m"},
+        {"parts": [{**part, "asks_again": {"times": 3, "pause": "constant", "first": "4m"}}]},
+        PLAIN,
+        systems={"archive": {"answers_in": "1m", "outages": [{"from": "+0s", "until": "+2m"}]}},
+        faults=[{"freeze": "dome-1", "from": "+1m", "until": "+4m"}],
+    )
+    assert [(row[0] / MINUTE, row[8]) for row in found.of("call_ended")] == [(0, "refused"), (5, "ok")]
+    assert [row[0] / MINUTE for row in found.of("effect_landed")] == [4]
+
+
+def test_a_thaw_at_the_instant_of_the_last_ask_ends_the_attempt_once() -> None:
+    """The last ask, at 4 min, is refused for want of access; its outcome takes 1 min to the broker."""
+    found = ran(
+        {"lease": "30m"},
+        {"parts": [{"name": "s", "calls": "archive", "asks_again": {"times": 1, "pause": "constant", "first": "3m"}}]},
+        PLAIN,
+        systems={"archive": {"answers_in": "1m"}},
+        access=[{"who": "dome", "to": "archive", "given": "+30m"}],
+        faults=[{"freeze": "dome-1", "from": "+2m", "until": "+4m"}],
+        pools={"dome": {"count": 1, "serves": ["night"], "heartbeat": "20s", "link": {"delay_out": "1m"}}},
+    )
+    assert [(row[0] / MINUTE, row[8]) for row in found.of("call_ended")] == [(1, "no_access"), (4, "no_access")]
+    assert [row[0] / MINUTE for row in found.of("work_stopped")] == [4]
+
+
 def test_the_jitters_of_asks_are_those_of_retries() -> None:
     """Of a pause of 100 ticks full jitter takes 0 to 100, equal 50 to 100, decorrelated 100 to 3 times the one before.
 

@@ -94,8 +94,8 @@ class Part(Model):
     effect_in: Name | None = Field(default=None, description="The system that holds the target. Default: `calls`.")
     lands: Literal["at_request", "at_end", "remotely"] = Field(
         default="at_end",
-        description="When the effect lands. at_request: as the part begins, unless the system refuses its call at "
-        "once. at_end: as it ends. remotely: in the called system, even if the worker has died by then.",
+        description="When the effect lands. at_request: as the part begins or asks again, unless the system refuses "
+        "that call at once. at_end: as it ends. remotely: in the called system, even if the worker has died by then.",
     )
     repeatable: bool | Literal["checks_first"] = Field(
         default=True,

@@ -1,4 +1,4 @@
-"""How does a comparison become one HTML file? The verdict first, what is asked, the differences, then every night.
+"""How does a comparison become one HTML file? The answer first; behind it, folded, all figures and every night.
 
 The law: the file has no script at all; what it shows works wherever it is opened, and prints. Beside each picture
 stands a table that says the same. The same comparison gives the same bytes.
@@ -14,8 +14,10 @@ from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.show.comparison.curves import curves
+from emulator.show.comparison.first import what_was_run
+from emulator.show.comparison.opening import opening
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
-from emulator.show.comparison.verdict import holds, sentence
+from emulator.show.comparison.verdict import holds, sentences
 from emulator.show.comparison.words import (
     DOMINATED,
     FAILED_NIGHTS,
@@ -32,7 +34,7 @@ from emulator.show.comparison.words import (
     verdict_of,
 )
 from emulator.show.cumulative import both_widths
-from emulator.show.html import clean, file, name, table, text
+from emulator.show.html import clean, file, folded, name, section, table, text
 from emulator.show.meta import SMALL_PRINT
 
 __all__ = ["comparison_document"]
@@ -51,20 +53,27 @@ def comparison_document(of: Comparison) -> str:
         The text of an HTML file, to be written as UTF-8.
     """
     good, same = holds(of), identical(of)
-    said = sentence(of)
+    said, *sure = sentences(of)
     look = ("" if good is None else " fits" if good else " fails") + (" long" if len(said) > _LONG else "")
+    advice = of.recommendation
+    first = '<a class="skip" href="#requirements">To the requirements</a>'
+    if advice is not None:
+        first = '<a class="skip" href="#answer">To the table of the answer</a>'
+    asked = section("Requirements", _requirements(of), "requirements")
     parts = [
-        '<a class="skip" href="#requirements">To the requirements</a>',
+        first,
         f"<header><p>{text(clean(of.title))}</p><h1 class='verdict{look}'>{text(said)}</h1>",
+        f"<p class='sure'>{text(' '.join(sure))}</p>" if sure else "",
         f"<p>{_nights(of)} {text(of.stopped)}</p></header><main>",
-        _found(of),
-        _requirements(of),
-        _differences(of, same),
-        _trade_off(of),
-        _spreads(of, same),
-        _every_night(of),
+        opening(of, advice) if advice is not None else asked,
         _lost(of),
-        _closing(of),
+        folded(f"Compared with {text(clean(called(of.baseline)))}", _found(of)),
+        folded("Requirements", _requirements(of), "requirements") if advice is not None else "",
+        folded(f"Differences from {text(clean(called(of.baseline)))}", _differences(of, same)),
+        _trade_off(of),
+        folded("How each figure spreads over the nights", _spreads(of, same)),
+        folded("Every night", _every_night(of), "again"),
+        section("About this comparison", _closing(of)),
         "</main>",
     ]
     return file(of.title, "\n".join(part for part in parts if part))
@@ -75,9 +84,8 @@ def _nights(of: Comparison) -> str:
     if len(of.variants) == 1:
         return f"{nights}, {seeds(of)}; intervals are at {value(of.confidence, 'share')}."
     return (
-        f"{len(of.variants)} variants, {nights} of each on the same draws ({seeds(of)}); the baseline is "
-        f"{name(of.baseline)}. Intervals are at {value(of.confidence, 'share')}; those of differences hold for all of "
-        "them together."
+        f"{text(what_was_run(of))} Each has the same draws; the baseline is {name(of.baseline)}. "
+        f"Intervals are at {value(of.confidence, 'share')}; those of differences hold for all of them together."
     )
 
 
@@ -97,9 +105,7 @@ def _found(of: Comparison) -> str:
     left = len(of.variants) - 1 - _MOST_TOLD
     if left > 0:
         parts.append(f"<p>And {left} more variants: the tables below have all of them.</p>")
-    if not parts:
-        return ""
-    return f"<section><h2>Compared with {text(clean(called(of.baseline)))}</h2>{''.join(parts)}</section>"
+    return "".join(parts)
 
 
 def _look(effect: str, words: str) -> str:
@@ -109,7 +115,7 @@ def _look(effect: str, words: str) -> str:
 
 def _requirements(of: Comparison) -> str:
     names = list(dict.fromkeys(one.requirement for one in of.shares))
-    parts = ['<section id="requirements"><h2>Requirements</h2>']
+    parts = []
     if not names and not of.not_worse:
         parts.append("<p>None is stated.</p>")
     for place, requirement in enumerate(names, 1):
@@ -132,7 +138,7 @@ def _requirements(of: Comparison) -> str:
     if of.not_worse:
         lines = "".join(f"<li>{_look(one.verdict, one.sentence)}</li>" for one in of.not_worse)
         parts.append(f"<h3>Not worse than the baseline</h3><ul>{lines}</ul>")
-    return "".join(parts) + "</section>"
+    return "".join(parts)
 
 
 def _share_row(one: Share) -> list[str]:
@@ -164,7 +170,7 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
     alike = f"<p>The same in every night under every variant:</p><ul>{figures}</ul>" if same else ""
     seen = [measure for measure in of.measures if measure not in same]
     if not seen:
-        return f"<section><h2>Differences from {text(clean(called(of.baseline)))}</h2>{alike}</section>"
+        return alike
     picture = both_widths(lambda narrow: forest(of, layout=_layout(narrow), styled=False, measures=seen))
     means = {(one.measure, one.variant): one for one in of.spreads}
     rows = []
@@ -195,10 +201,10 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
         "verdict",
     )
     return (
-        f"<section><h2>Differences from {text(clean(called(of.baseline)))}</h2>{picture}{alike}"
+        picture
+        + alike
         + table("Differences, night by night on the same draws", head, rows)
         + "<p><small>Intervals hold for all differences together (Bonferroni); the verdict is Holm's.</small></p>"
-        "</section>"
     )
 
 
@@ -251,16 +257,14 @@ def _trade_off(of: Comparison) -> str:
     said = f" {LESS_DONE}" if done else ""
     along, upward = text(label_of(across)), text(label_of(up))
     head = ("variant", *(["done"] if done else []), along, upward, DOMINATED)
-    return (
-        f"<section><h2>Trade-off of {along} and {upward}</h2><p>{text(not_dominated(of))}{said}</p>"
-        + picture
-        + table("Means of both figures", head, rows)
-        + "</section>"
+    return folded(
+        f"Trade-off of {along} and {upward}",
+        f"<p>{text(not_dominated(of))}{said}</p>{picture}{table('Means of both figures', head, rows)}",
     )
 
 
 def _spreads(of: Comparison, same: Sequence[str]) -> str:
-    parts = ["<section><h2>How each figure spreads over the nights</h2>"]
+    parts = []
     head = (
         "variant",
         "mean",
@@ -287,7 +291,7 @@ def _spreads(of: Comparison, same: Sequence[str]) -> str:
         ]
         parts.append("<h3>The same in every night under every variant</h3>")
         parts.append(table("Figures that do not differ", ("figure", *head[1:]), rows))
-    return "".join(parts) + "</section>"
+    return "".join(parts)
 
 
 def _is_baseline_of(of: Comparison, one: Spread, measures: Sequence[str]) -> bool:
@@ -317,10 +321,7 @@ def _every_night(of: Comparison) -> str:
     units = {one.measure: one.unit for one in of.spreads}
     seeds = sorted({night.seed for night in of.played})
     read = {(night.variant, night.seed): night for night in of.played if not night.failure}
-    parts = [
-        '<section id="again"><h2>Every night</h2>'
-        "<p>To see one night whole, with its events, run it again with its seed:</p>"
-    ]
+    parts = ["<p>To see one night whole, with its events, run it again with its seed:</p>"]
     commands = "\n".join(text(again(of, variant, of.first_seed, page=True)) for variant in of.variants[:_MOST_TOLD])
     parts.append(f"<pre tabindex='0'><code>{commands}</code></pre>")
     for place, measure in enumerate(of.measures, 1):
@@ -346,7 +347,7 @@ def _every_night(of: Comparison) -> str:
             f'<div id="nights-{place}">'  # a link to what is inside opens it, without a script
             f"{table(f'{figure} in each night', head, rows)}{more}</div></details>"
         )
-    return "".join(parts) + "</section>"
+    return "".join(parts)
 
 
 def _lost(of: Comparison) -> str:
@@ -355,13 +356,10 @@ def _lost(of: Comparison) -> str:
     lines = "".join(
         f"<li>{name(one.variant)}, seed {one.seed}: {text(one.why)}.</li>" for one in of.lost[:_MOST_NIGHTS]
     )
-    return f"<section><h2>{FAILED_NIGHTS}</h2><ul>{lines}</ul></section>"
+    return section(FAILED_NIGHTS, f"<ul>{lines}</ul>")
 
 
 def _closing(of: Comparison) -> str:
     files = ", ".join(name(one) for one in of.files)
     versions = ", ".join(f"{text(one)} {text(version)}" for one, version in of.versions.items())
-    return (
-        f"<section><h2>About this comparison</h2><p>Made of {files}.</p><p><small>{versions}</small></p>"
-        f"<p><small>{SMALL_PRINT}</small></p></section>"
-    )
+    return f"<p>Made of {files}.</p><p><small>{versions}</small></p><p><small>{SMALL_PRINT}</small></p>"

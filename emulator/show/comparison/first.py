@@ -26,7 +26,21 @@ from emulator.show.fault_words import listed
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import ONE_LINE
 
-__all__ = ["VERDICTS", "closing", "cost_lines", "first_screen", "reason_lines", "standing_order", "table_rows"]
+__all__ = [
+    "OPEN",
+    "VERDICTS",
+    "closing",
+    "cost_lines",
+    "first_screen",
+    "next_step",
+    "open_lines",
+    "reason_lines",
+    "standing_order",
+    "table_note",
+    "table_rows",
+    "what_was_run",
+    "why_title",
+]
 
 _MISSES: Final = "misses most"
 
@@ -44,6 +58,9 @@ VERDICTS: Final = {
 
 _ROLES: Final[dict[str, Role]] = {"take": "good", "tie": "good", "qualifies": "good", "fails": "bad"}
 _ORDER: Final = tuple(VERDICTS)
+OPEN: Final = "What is open"
+"""The heading of what ``open_lines`` says."""
+
 _MOST_COMMANDS: Final = 2
 _MOST_LINES: Final = 40
 _CLOSING: Final = 3
@@ -82,9 +99,7 @@ def first_screen(page: Page, comparison: Comparison, advice: Recommendation) -> 
 def _write(page: Page, comparison: Comparison, advice: Recommendation, parts: "_Parts") -> None:
     page.say(" ".join(answer(comparison)), _role(advice))
     page.blank()
-    many = f"{len(comparison.variants)} variants"
-    each = "" if comparison.nights == 1 else " each"
-    page.say(f"{comparison.title.rstrip('.')}. {many}, {night_count(comparison.nights)}{each} ({seeds(comparison)}).")
+    page.say(f"{comparison.title.rstrip('.')}. {what_was_run(comparison)}")
     if comparison.lost:
         lost = len(comparison.lost)
         page.say(f"{night_count(lost)} failed to run; those variants are not decided: --all", "bad")
@@ -93,23 +108,43 @@ def _write(page: Page, comparison: Comparison, advice: Recommendation, parts: "_
     _table(page, comparison, advice, parts.rows)
     reasons = list(reason_lines(comparison, advice, parts.reasons))
     if reasons:
-        page.heading("Why each one fails" if advice.answer == "none" else "Why the others fail")
+        page.heading(why_title(advice))
         for text, command in reasons:
             page.say(text, indent=2, hanging=4)
             if command:
                 page.command(command, indent=4)
-    _open(page, advice, parts.reasons)
+    if several := list(open_lines(advice, parts.reasons)):
+        page.heading(OPEN)
+        for text in several:
+            page.say(text, indent=2, hanging=4)
     title, costs = cost_lines(comparison, advice, parts.costs)
     if costs:
         page.heading(title)
         for text in costs:
             page.say(text, indent=2, hanging=4)
+    if step := next_step(advice):
+        page.blank()
+        page.say(step)
+
+
+def what_was_run(comparison: Comparison) -> str:
+    """Say how many variants and nights were run, and with which seeds."""
+    each = "" if comparison.nights == 1 else " each"
+    return f"{len(comparison.variants)} variants, {night_count(comparison.nights)}{each} ({seeds(comparison)})."
+
+
+def why_title(advice: Recommendation) -> str:
+    """Give the heading of the reasons."""
+    return "Why each one fails" if advice.answer == "none" else "Why the others fail"
+
+
+def next_step(advice: Recommendation) -> str:
+    """Say which option breaks a tie or decides what is open; "" where there is none."""
     if advice.answer == "tie" and (parting := _parting(advice)):
-        page.blank()
-        page.say(f"To break the tie, say what matters: --prefer {parting}")
+        return f"To break the tie, say what matters: --prefer {parting}"
     if advice.answer == "too_few_nights" and advice.enough is not None and advice.enough.nights is not None:
-        page.blank()
-        page.say(f"Run again with --nights {advice.enough.nights}.")
+        return f"Run again with --nights {advice.enough.nights}."
+    return ""
 
 
 def closing(page: Page, *more: str) -> None:
@@ -293,10 +328,10 @@ def _table(page: Page, comparison: Comparison, advice: Recommendation, most: int
     page.table([*head_rows, *rows], right=right)
     if more:
         page.say(f"and {len(advice.standings) - len(rows)} more variants: --all", indent=2)
-    page.say(_note(comparison, advice), "small", indent=2, hanging=2)
+    page.say(table_note(comparison, advice), "small", indent=2, hanging=2)
 
 
-def _note(comparison: Comparison, advice: Recommendation) -> str:
+def table_note(comparison: Comparison, advice: Recommendation) -> str:
     """Say what the columns are, and why a time that looks short may be no merit."""
     text = "Figures are means per night." if advice.random else NOT_RANDOM
     figures = dict.fromkeys((*advice.prefer, *comparison.measures))
@@ -359,20 +394,17 @@ def _found(comparison: Comparison, asked: RequirementStanding, variant: str, see
     return write(Figure(reading.value, wanted(share.measure).unit, more_than=reading.more_than))
 
 
-def _open(page: Page, advice: Recommendation, most: int) -> None:
-    """Say what is not decided, and between which shares of all nights it lies."""
+def open_lines(advice: Recommendation, most: int = 4) -> Iterator[str]:
+    """Say of each variant what is not decided, and between which shares of all nights it lies."""
     several = [one for one in standing_order(advice) if one.verdict == "too_few_nights"]
-    if not several:
-        return
-    page.heading("What is open")
     for one in several[:most]:
         open_ones = [it for it in one.requirements if it.standing == "open"]
         for it in sorted(open_ones, key=lambda it: it.held / it.judged if it.judged else 0.0)[:1]:
             seen = f"kept in {it.held:,} of {night_count(it.judged)}" if it.judged else "not worse than the baseline?"
             so = "" if it.interval is None else f" ({between(it.interval, 'share')} of all)"
-            page.say(f"{capital(called(one.variant))}: {it.label}: {seen}{so}.", indent=2, hanging=4)
+            yield f"{capital(called(one.variant))}: {it.label}: {seen}{so}."
     if (rest := len(several) - most) > 0:
-        page.say(f"{rest} more variant{' is' if rest == 1 else 's are'} open: --all", indent=2)
+        yield f"{rest} more variant{' is' if rest == 1 else 's are'} open: --all"
 
 
 # -- what it costs ----------------------------------------------------------------------------------------------------

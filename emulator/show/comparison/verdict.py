@@ -17,7 +17,7 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.show.comparison.answer import answer, capital
 from emulator.show.comparison.nights import nights_answer
 
-__all__ = ["asked_of", "holds", "sentence", "size_holds"]
+__all__ = ["asked_of", "holds", "sentence", "sentences", "size_holds"]
 
 _HOLDS: Final[Mapping[Outcome, bool | None]] = MappingProxyType(
     {"good": True, "bad": False, "open": None, "nothing_asked": None}
@@ -43,21 +43,26 @@ def size_holds(sizing: Sizing) -> bool:
 
 def sentence(comparison: Comparison) -> str:
     """Say the answer."""
+    return " ".join(sentences(comparison))
+
+
+def sentences(comparison: Comparison) -> tuple[str, ...]:
+    """Say the answer, sentence by sentence."""
     told = answer(comparison)
-    if told:
-        differ = f" {_differences(comparison)}" if len(told) == 1 else ""
-        return _without_a_night(comparison) + " ".join(told) + differ
-    return " ".join(nights_answer(comparison))
+    if not told:
+        return nights_answer(comparison)
+    differ = (_differences(comparison),) if len(told) == 1 else ()
+    return (*_without_a_night(comparison), *told, *differ)
 
 
-def _without_a_night(comparison: Comparison) -> str:
+def _without_a_night(comparison: Comparison) -> list[str]:
     """Name the variants that have no night left: what is said of differences says nothing of them."""
-    text = ""
+    told = []
     for variant in comparison.variants:
         lost = [one for one in comparison.lost if one.variant == variant]
         if lost and len(lost) == comparison.nights:
-            text += f"Nothing is known of {called(variant)}: every night failed to run ({lost[0].why}). "
-    return text
+            told.append(f"Nothing is known of {called(variant)}: every night failed to run ({lost[0].why}).")
+    return told
 
 
 def _differences(comparison: Comparison) -> str:
