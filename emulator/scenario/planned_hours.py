@@ -7,7 +7,7 @@ counts so; one whose running work is finished first counts up to its shutdown. S
 from emulator.scenario.clock import Clock
 from emulator.scenario.models.pools import Pool
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.schedules import switches
+from emulator.scenario.schedules import on_from_the_start, power_switches
 
 __all__ = ["planned_on"]
 
@@ -26,16 +26,9 @@ def planned_on(scenario: Scenario, clock: Clock) -> dict[str, int]:
 def _on(pool: Pool, joins: int, lasts: int, clock: Clock) -> int:
     """Give the ticks for which one worker that joins at a tick is meant to be on."""
     begins = 0 if pool.woken_on_demand else min(joins, lasts)
-    schedule = pool.power
-    if schedule is None:
-        return lasts - begins
-    changes = [(at, False) for _, at in switches(clock, schedule, schedule.off, lasts)]
-    changes += [(at, True) for _, at in switches(clock, schedule, schedule.on, lasts)]
-    changes.sort()
+    changes = [(at, on) for at, on, _ in power_switches(clock, pool.windows, lasts)]
     before = [on for at, on in changes if at <= begins]
-    is_on = schedule.on is None or (bool(before) and before[-1])
-    if pool.woken_on_demand and schedule.on is None:
-        is_on = True
+    is_on = on_from_the_start(pool.windows) or (bool(before) and before[-1])
     whole, since = 0, begins
     for at, on in [*((at, on) for at, on in changes if begins < at < lasts), (lasts, False)]:
         if is_on:

@@ -29,7 +29,7 @@ _SECTIONS: Final = (
     ("Pools", "Pool", "`pools.NAME`"),
     ("Workers that differ", "WorkerDiffers", "`pools.NAME.per_worker.WORKER`"),
     ("Changes of equipment", "EquipmentChange", "an item of `pools.NAME.equipment_changes`"),
-    ("Power schedules", "PowerSchedule", "`pools.NAME.power`"),
+    ("Power schedules", "PowerSchedule", "`pools.NAME.power`, or an item of the list there"),
     ("Links", "Link", "`pools.NAME.link`"),
     ("Clocks of workers", "SkewedClock", "`pools.NAME.clock`, `clock` of a worker that differs or of a fault"),
     ("Systems", "System", "`systems.NAME`"),

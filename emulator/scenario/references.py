@@ -162,7 +162,8 @@ def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
 
 def _zones(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
     known = zone_names()
-    for loc, zone in expand(data, ("pools", "*", "power", "zone")):
+    windows = (("pools", "*", "power", "zone"), ("pools", "*", "power", "*", "zone"))
+    for loc, zone in (found for pattern in windows for found in expand(data, pattern)):
         if isinstance(zone, str) and zone not in known:
             yield Found(loc, f"{zone!r} is no time zone: {advise(zone, known)}")
 

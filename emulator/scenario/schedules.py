@@ -1,15 +1,26 @@
 """When does a power schedule switch machines on or off, and on which days, or at which rate, does something come?"""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, time, timedelta
-from typing import Final
+from itertools import groupby
+from typing import Final, NamedTuple
 
 from emulator.scenario.clock import Clock
 from emulator.scenario.models.arrivals import Rates
 from emulator.scenario.models.pools import PowerSchedule
 from emulator.timeline.ticks import HOUR
 
-__all__ = ["days_of", "is_on", "on_days", "rates_over", "switches", "times_of"]
+__all__ = [
+    "Switch",
+    "days_of",
+    "is_on",
+    "on_days",
+    "on_from_the_start",
+    "power_switches",
+    "rates_over",
+    "switches",
+    "times_of",
+]
 
 _DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _SHORTEST_DAY: Final = 23 * HOUR
@@ -42,6 +53,51 @@ def switches(clock: Clock, schedule: PowerSchedule, text: str | None, lasts: int
             local = datetime.combine(day, time.fromisoformat(text))
             yield local, wall.tick_of(local)
         day += timedelta(days=1)
+
+
+class Switch(NamedTuple):
+    """A tick at which workers are switched on or off, and the window that begins or ends then."""
+
+    at: int
+    on: bool
+    window: PowerSchedule
+
+
+def power_switches(clock: Clock, windows: Sequence[PowerSchedule], lasts: int) -> list[Switch]:
+    """List when the windows of a pool switch its workers on and off, in order; off comes before on at one tick.
+
+    A window that ends while another is on, or just begins, switches nothing off. Of windows that begin or end together
+    the last one counts. They begin and end as `switches` says.
+
+    >>> from datetime import datetime
+    >>> clock = Clock(datetime(2026, 6, 12, 21), "UTC")
+    >>> windows = PowerSchedule(on="22:00", off="23:00"), PowerSchedule(on="22:30", off="23:30")
+    >>> found = power_switches(clock, windows, 3 * HOUR)
+    >>> [(it.at / HOUR, it.on) for it in found if 0 <= it.at <= 3 * HOUR]
+    [(1.0, True), (1.5, True), (2.5, False)]
+    """
+    every = sorted(
+        (tick, on, place)
+        for place, window in enumerate(windows)
+        for on, text in ((False, window.off), (True, window.on))
+        for _, tick in switches(clock, window, text, lasts)
+    )
+    found: list[Switch] = []
+    are_on: set[int] = set()
+    for at, group in groupby(every, key=lambda one: one[0]):
+        begin: list[int] = []
+        end: list[int] = []
+        for _, on, place in group:
+            (are_on.add if on else are_on.discard)(place)
+            (begin if on else end).append(place)
+        found += [Switch(at, False, windows[place]) for place in end[-1:] if are_on <= {place}]
+        found += [Switch(at, True, windows[place]) for place in begin[-1:]]
+    return found
+
+
+def on_from_the_start(windows: Sequence[PowerSchedule]) -> bool:
+    """Say whether workers are on until a schedule first switches them off: it has no `on`, or there is none."""
+    return all(window.on is None for window in windows)
 
 
 def on_days(days: tuple[str, ...] | None, clock: Clock) -> Callable[[int], bool] | None:

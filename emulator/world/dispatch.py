@@ -248,13 +248,10 @@ class Dispatch(WorkerLifecycle):
 
     def time_left(self, worker: Worker, speed: float) -> int | None:
         """Give the work that a worker of some speed could do before its schedule shuts it down, if it minds that."""
-        schedule = worker.model.power
-        if schedule is None or not schedule.skips_jobs_too_long_to_finish:
-            return None
         now = self.agenda.now
-        for at in self.shutdowns.get(worker.index, ()):
-            if at > now:
-                return int((at - now) * speed)
+        for at, on, window in self.power.switches(worker):
+            if at > now and not on:
+                return int((at - now) * speed) if window.skips_jobs_too_long_to_finish else None
         return None
 
     def answered(self, request: Request, answer: Any) -> None:

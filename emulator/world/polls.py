@@ -144,7 +144,7 @@ class Polls:
         self.hand_over_soon()
 
     def _group(self, worker: Worker, poll: int) -> _Alike:
-        declines = worker.model.power is not None and worker.model.power.skips_jobs_too_long_to_finish
+        declines = any(window.skips_jobs_too_long_to_finish for window in worker.model.windows)
         able = (worker.pool, worker.real_speed) if declines else None
         signature = (worker.queues, worker.equipment, poll, able)
         alike = self._alike.get(signature)

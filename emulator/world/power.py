@@ -2,8 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from emulator.scenario.models import PowerSchedule
-from emulator.scenario.schedules import switches
+from emulator.scenario.schedules import Switch, on_from_the_start, power_switches
 from emulator.timeline.agenda import FAULTS
 from emulator.world.worker import BOOTING, OFF, ON, Worker
 
@@ -16,72 +15,76 @@ __all__ = ["Power"]
 class Power:
     """Switches machines on and off by their schedules and on demand."""
 
-    __slots__ = ("_world",)
+    __slots__ = ("_cut_off_at", "_switches", "_world")
 
     def __init__(self, world: "World") -> None:
         self._world = world
+        self._switches: dict[str, list[Switch]] = {}
+        self._cut_off_at: dict[int, int] = {}  # worker -> when its schedule kills what it has not finished by then
 
     def start(self) -> None:
         """Switch on who is on from the start, and lay out the schedules."""
         for worker in self._world.workers.values():
             differs = worker.model.per_worker.get(worker.name)
             joins = differs.joins if differs is not None and differs.joins is not None else worker.model.joins
-            if worker.model.power is not None:
-                self._lay_out(worker, worker.model.power, joins)
-            elif not worker.model.woken_on_demand:
+            if self._is_on(worker, joins) and not worker.model.woken_on_demand:
                 self._at(joins, self._switch_on, worker)
+            for switch in self.switches(worker):
+                if joins < switch.at < self._world.scenario.lasts:
+                    if switch.on:
+                        self._at(switch.at, self._switch_on, worker)
+                    else:
+                        self._world.agenda.at(switch.at, self._shut_down, (worker, switch), FAULTS, 0, worker.index)
+
+    def switches(self, worker: Worker) -> list[Switch]:
+        """List when the schedules of a worker switch it on and off, in order."""
+        found = self._switches.get(worker.pool)
+        if found is None:
+            world = self._world
+            found = power_switches(world.clock, worker.model.windows, world.scenario.lasts)
+            self._switches[worker.pool] = found
+        return found
+
+    def _is_on(self, worker: Worker, at: int) -> bool:
+        """Say whether a worker that is switched on first at a tick is on then."""
+        if on_from_the_start(worker.model.windows):
+            return True
+        before = [switch.on for switch in self.switches(worker) if switch.at <= at]
+        return bool(before) and before[-1]
 
     def _at(self, at: int, call: "object", worker: Worker) -> None:
         self._world.agenda.at(at, call, worker, FAULTS, 0, worker.index)  # type: ignore[arg-type]  # methods of one worker
 
-    def _lay_out(self, worker: Worker, schedule: PowerSchedule, joins: int) -> None:
-        """Schedule every switch of the run; on at the start if the last switch before it was on."""
-        changes = self._changes(schedule)
-        before = [is_on for at, is_on in changes if at <= joins]
-        is_on = schedule.on is None or (bool(before) and before[-1])
-        if is_on and not worker.model.woken_on_demand:
-            self._at(joins, self._switch_on, worker)
-        for at, on in changes:
-            if joins < at < self._world.scenario.lasts:
-                if not on:
-                    self._at(at, self._shut_down, worker)
-                elif not worker.model.woken_on_demand:
-                    self._at(at, self._switch_on, worker)
-        self._world.shutdowns[worker.index] = [at for at, on in changes if not on]
-
-    def _changes(self, schedule: PowerSchedule) -> list[tuple[int, bool]]:
-        """Give the ticks at which a schedule switches off (False) and on (True), in their order."""
-        clock, lasts = self._world.clock, self._world.scenario.lasts
-        changes = [(at, True) for _, at in switches(clock, schedule, schedule.on, lasts)]
-        changes += [(at, False) for _, at in switches(clock, schedule, schedule.off, lasts)]
-        return sorted(changes)
-
     def _switch_on(self, worker: Worker) -> None:
-        if not worker.gone:
-            self._world.power_on(0, worker)
-
-    def _shut_down(self, worker: Worker) -> None:
-        schedule = worker.model.power
         world = self._world
-        if worker.state is OFF or schedule is None:
+        self._cut_off_at.pop(worker.index, None)
+        if worker.gone or worker.is_kept_off:
             return
-        if schedule.at_shutdown == "kill" or not worker.executions:
+        if worker.finishing:
+            world.go_on_serving(worker, 0)
+        elif worker.model.woken_on_demand:
+            for queue in worker.queues:
+                self.wake_for(queue)
+        else:
+            world.power_on(0, worker)
+
+    def _shut_down(self, what: tuple[Worker, Switch]) -> None:
+        worker, (_, _, window) = what
+        world = self._world
+        if worker.state is OFF:
+            return
+        if window.at_shutdown == "kill" or not worker.executions:
             world.switch_off(worker, "shut_down", 0)
             return
         world.begin_to_finish(worker, "schedule_ends", 0)
         incarnation = worker.incarnation
-        world.agenda.at(
-            world.agenda.now + schedule.finish_within,
-            self._waited_enough,
-            (worker, incarnation),
-            FAULTS,
-            0,
-            worker.index,
-        )
+        self._cut_off_at[worker.index] = at = world.agenda.now + window.finish_within
+        world.agenda.at(at, self._waited_enough, (worker, incarnation), FAULTS, 0, worker.index)
 
     def _waited_enough(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
-        if worker.incarnation == incarnation and worker.finishing:
+        is_due = self._cut_off_at.get(worker.index) == self._world.agenda.now
+        if is_due and worker.incarnation == incarnation and worker.finishing:
             self._world.switch_off(worker, "too_long_to_finish", 0)
 
     # -- on demand ----------------------------------------------------------------------------------------------------
@@ -104,20 +107,12 @@ class Power:
 
     def may_be_on(self, worker: Worker) -> bool:
         """Say whether its schedule lets a worker be on now."""
-        schedule = worker.model.power
-        if schedule is None:
-            return True
-        now = self._world.agenda.now
-        before = [is_on for at, is_on in self._changes(schedule) if at <= now]
-        return before[-1] if before and schedule.on is not None else schedule.on is None
+        return self._is_on(worker, self._world.agenda.now)
 
     def is_meant_to_be_on(self, worker: Worker) -> bool:
         """Say whether the last switch of a worker's schedule, if it has one, was on."""
-        schedule = worker.model.power
-        if schedule is None:
-            return True
-        before = [is_on for at, is_on in self._changes(schedule) if at <= self._world.agenda.now]
-        return before[-1] if before else schedule.on is None
+        before = [switch.on for switch in self.switches(worker) if switch.at <= self._world.agenda.now]
+        return before[-1] if before else on_from_the_start(worker.model.windows)
 
     def idle(self, worker: Worker) -> None:
         """A worker that sleeps on demand has nothing to do: switch it off when that has lasted long enough."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.broker.states import State
 from emulator.record.reasons import Why
+from emulator.scenario.schedules import on_from_the_start
 from emulator.world.plan import JobPlan
 from emulator.world.worker import OFF, Worker
 
@@ -79,5 +80,4 @@ def _any_serves(queue: str, workers: Iterable[Worker]) -> bool:
 def _may_come(world: "World", worker: Worker) -> bool:
     if worker.state is not OFF or worker.is_kept_off or world.faults.will_bring_back(worker):
         return True
-    schedule = worker.model.power
-    return worker.model.woken_on_demand or (schedule is not None and schedule.on is not None)
+    return worker.model.woken_on_demand or not on_from_the_start(worker.model.windows)

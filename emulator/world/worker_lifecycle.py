@@ -47,7 +47,6 @@ class WorkerLifecycle:
     scenario: Scenario
     sleepers: dict[str, list[Worker]]
     systems: "Systems"
-    shutdowns: dict[int, list[int]]
     workers: dict[str, Worker]
 
     def ask(self, worker: Worker) -> None:
@@ -361,11 +360,15 @@ class WorkerLifecycle:
         if worker.state is OFF:
             if self.power.is_meant_to_be_on(worker):
                 self.power_on(cause, worker)
-        elif worker.finishing:
-            worker.finishing = False
-            if worker.frozen_at < 0:  # else its state is told at the thaw
-                self.say_worker(cause, worker, self.state_word(worker), "")
-                self.ask_soon(worker)
+        elif worker.finishing and self.power.is_meant_to_be_on(worker):
+            self.go_on_serving(worker, cause)
+
+    def go_on_serving(self, worker: Worker, cause: int) -> None:
+        """A worker that only finished what it had takes jobs again."""
+        worker.finishing = False
+        if worker.frozen_at < 0:  # else its state is told at the thaw
+            self.say_worker(cause, worker, self.state_word(worker), "")
+            self.ask_soon(worker)
 
     def begin_to_finish(self, worker: Worker, why: str, cause: int) -> None:
         """Let a worker take nothing more; it is switched off when it has finished what it has."""

@@ -80,7 +80,6 @@ class World(Dispatch):
         self.emit = sink.emit
         self.draws = Draws(seed)
         self.plans: dict[tuple[str, int], tuple[int, PlannedJob]] = {}
-        self.shutdowns: dict[int, list[int]] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
         self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}

@@ -3,7 +3,7 @@
 Every function takes the place of today's for as long as a test runs, and does what was once done.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -11,8 +11,11 @@ import pytest
 
 from emulator.broker.broker_state import BrokerState as KnownWorkers
 from emulator.record.events import Row
+from emulator.scenario.clock import Clock
+from emulator.scenario.models import PowerSchedule
+from emulator.scenario.schedules import Switch, power_switches
 from emulator.timeline.agenda import ENDS, REST
-from emulator.world import polls
+from emulator.world import polls, power
 from emulator.world.contact import Contact
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.labour import Labour
@@ -135,6 +138,18 @@ def a_fence_takes_all_jobs_for_one(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(JobPlan, "scope", property(lambda self: ""))
 
 
+def a_window_that_ends_inside_another_switches_off(patch: pytest.MonkeyPatch) -> None:
+    """Each window of a pool was a schedule of its own, and its end was everybody's."""
+
+    def one_by_one(clock: Clock, windows: Sequence[PowerSchedule], lasts: int) -> list[Switch]:
+        return sorted(
+            (switch for window in windows for switch in power_switches(clock, [window], lasts)),
+            key=lambda switch: switch[:2],
+        )
+
+    patch.setattr(power, "power_switches", one_by_one)
+
+
 DEFECTS: Final[Mapping[Callable[[pytest.MonkeyPatch], None], str]] = MappingProxyType(
     {
         a_lease_that_is_never_lost: "modes",
@@ -148,6 +163,7 @@ DEFECTS: Final[Mapping[Callable[[pytest.MonkeyPatch], None], str]] = MappingProx
         what_lands_at_the_request_lands_when_it_is_served: "at request",
         work_is_told_to_pause_twice: "stands still",
         a_fence_takes_all_jobs_for_one: "fences",
+        a_window_that_ends_inside_another_switches_off: "hours",
     }
 )
 """Each defect, and the promise that it breaks in some night."""

@@ -2,8 +2,10 @@
 
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from typing import Any
+from zoneinfo import ZoneInfo
 
 __all__ = ["OUTAGE_KINDS", "Pool", "Queue", "Routine", "Said", "meets", "ticks"]
 
@@ -131,7 +133,9 @@ class Pool:
         self.silence = _ticks_or_none(said.get("silence"))
         self.leaves_after: int | None = said.get("retires_after")
         self.stops_itself = said.get("stops_at_lease_end", False)
-        self.declines = said.get("power", {}).get("skips_jobs_too_long_to_finish", False)
+        power = said.get("power", [])
+        self.windows: list[dict[str, Any]] = power if isinstance(power, list) else [power]
+        self.declines = any(window.get("skips_jobs_too_long_to_finish", False) for window in self.windows)
         self.on_demand = said.get("woken_on_demand", False)
         self.answer_within = ticks(link.get("answer_within", "10s"))
         self.out, self.back = _longest(link.get("delay_out", "0s")), _longest(link.get("delay_back", "0s"))
@@ -142,6 +146,13 @@ class Pool:
         self.is_skewed = "skew_clock" in struck or any(each for each in (clock, *others))
         is_jittered = ticks(said.get("heartbeat_jitter", "0s")) > 0
         self.beats_are_regular = not (is_jittered or self.is_skewed or "lose_heartbeats" in struck)
+
+    def is_in_hours(self, begins: datetime, at: int) -> bool | None:
+        """Say whether any window is on at a tick of a night that begins at an instant; None: it never begins."""
+        now = begins + timedelta(microseconds=at)
+        if not self.windows or not all("on" in window for window in self.windows):
+            return None
+        return any(_last(window, "on", now) > _last(window, "off", now) for window in self.windows)
 
     def slots(self, worker: str) -> int:
         return int(self._own(worker, "slots", 1))
@@ -199,6 +210,7 @@ class Said:
     def __init__(self, settings: dict[str, Any]) -> None:
         said = plain(settings)
         self.lasts = ticks(said["lasts"])
+        self.begins = datetime.fromisoformat(said["starts"]).replace(tzinfo=ZoneInfo(said.get("zone", "UTC")))
         self.pushes = said.get("broker", {}).get("leases_during_outage", "expire") == "extend"
         self.queues = {name: Queue(name, queue) for name, queue in said["queues"].items()}
         self._said = said
@@ -230,6 +242,17 @@ class Said:
                 own["retry"] = {**own["retry"], "allowance": queue["retry"]["allowance"]}
             self._terms[entry, routine] = Queue(general["queue"], {**queue, **own})
         return self._terms[entry, routine]
+
+
+def _last(window: dict[str, Any], key: str, now: datetime) -> datetime:
+    """Give the last instant until now at which a window begins (``on``) or ends (``off``); the clocks do not change."""
+    here = now if "zone" not in window else now.astimezone(ZoneInfo(window["zone"]))
+    hour, minute = map(int, window.get(key, "00:00").split(":"))
+    for back in range(8 if key in window else 0):
+        at = (here - timedelta(days=back)).replace(hour=hour, minute=minute, second=0, microsecond=0)
+        if at <= here and f"{at:%a}".lower() in window.get("days", [f"{at:%a}".lower()]):
+            return at
+    return datetime.min.replace(tzinfo=UTC)
 
 
 _TERMS = ("lease", "time_limit", "retry")

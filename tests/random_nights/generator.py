@@ -6,7 +6,7 @@ that things fall on one instant; some are odd to the microsecond.
 """
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, Final
 
 __all__ = ["Dice", "night"]
 
@@ -16,6 +16,10 @@ THEMES = ("outages", "links", "freezes", "clocks", "effects", "equipment", "peop
 """What a night is about: one to three of these, of which there is then more in it."""
 
 _MASK = (1 << 64) - 1
+
+
+_APART: Final = 1 << 40
+"""Added to the number of a night for draws that leave all others as they are."""
 
 
 class Dice:
@@ -196,6 +200,8 @@ class _Night:
             self._vary(said)
         if dice.chance(0.05):
             said["also_true"] = [{"measure": "accepted", "at_least": 0}]
+        self.dice = Dice(number + _APART)
+        self._add_windows(said)
         return said
 
     def _vary(self, said: Settings) -> None:
@@ -408,6 +414,17 @@ class _Night:
                 self.maybe(power, "finish_within", lambda: dice.time(30, 600), 2)
             self.maybe(power, "skips_jobs_too_long_to_finish", lambda: dice.pick(True, False), 1.5)
         return power
+
+    def _add_windows(self, said: Settings) -> None:
+        """Give some pools that have a schedule several windows, which overlap, touch or lie apart."""
+        for pool in said["pools"].values():
+            if "power" in pool and self.dice.chance(0.4):
+                windows = [pool["power"], *(self._power() for _ in range(self.dice.between(1, 2)))]
+                for window in windows:
+                    window.setdefault("on", self.dice.pick("20:00", "21:00", "21:36", "21:55"))
+                    window.setdefault("off", self.dice.pick("21:40", "21:50", "22:05"))
+                apart = [one for one in windows if one["on"] != one["off"]]
+                pool["power"] = [one for place, one in enumerate(apart) if one not in apart[:place]] or windows[0]
 
     def _link(self) -> Settings:
         dice, maybe = self.dice, self.maybe

@@ -10,7 +10,7 @@ __all__ = ["RULES", "Before", "Broken", "Heard", "Job", "Lease", "Refusal", "Wor
 
 RULES = (
     *("allowance", "arrivals", "at request", "attempts", "capacity", "causes", "conservation", "fences", "heartbeats"),
-    *("holds", "idempotency", "incarnations", "keys", "lapse", "late hand-out", "longest idle", "matching"),
+    *("holds", "hours", "idempotency", "incarnations", "keys", "lapse", "late hand-out", "longest idle", "matching"),
     *("nobody there", "not before", "numbers", "one lease", "order", "outage", "overtaken", "pauses", "prerequisites"),
     *("renewal", "running limit", "silence", "slots", "stale", "stands still", "start within", "states", "time"),
     *("time limit", "tokens", "total limit", "wake-up"),

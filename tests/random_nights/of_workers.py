@@ -4,7 +4,7 @@ from typing import Any
 
 from emulator.record.events import Event
 from random_nights.facts import Routine
-from random_nights.model import Heard, Job, Refusal, Work
+from random_nights.model import Heard, Job, Refusal, Work, Worker
 from random_nights.watching import Watching
 
 __all__ = ["OfWorkers"]
@@ -39,7 +39,16 @@ class OfWorkers(Watching):
                 worker.is_frozen = False
                 self.leave_open(worker)
             worker.is_finishing = state == "draining" or (worker.is_finishing and state not in ("idle", "busy"))
+        self.see_hours(event, worker, details)
         self.see_renewal(worker)
+
+    def see_hours(self, event: Event, worker: Worker, details: Any) -> None:
+        """A schedule switches workers off when the last of their windows ends, and on in a window."""
+        is_in_hours = worker.pool.is_in_hours(self.said.begins, event.at)
+        if details["why"] in ("shut_down", "schedule_ends") and is_in_hours:
+            self.wrong("hours", f"{worker.name} was shut down within its hours")
+        if details["state"] == "booting" and not event.cause and is_in_hours is False:
+            self.wrong("hours", f"{worker.name} was switched on outside its hours")
 
     def on_worker_registered(self, event: Event, details: Any) -> None:
         worker = self.workers[event.worker]

@@ -408,6 +408,14 @@ CASES = [
     ),
     Case(
         "power-off-in-run",
+        # the first window ends inside the second, and that one when the run does
+        {"pools.dome.power": [{"on": "20:00", "off": "23:00"}, {"on": "22:00", "off": "03:30"}]},
+        {"pools.dome.power": [{"on": "20:00", "off": "23:00"}, {"on": "22:00", "off": "03:29"}]},
+        "pools.dome.power.1.off",
+        "the workers are switched off at 03:29 (Saturday): what runs is killed",
+    ),
+    Case(
+        "power-off-in-run",
         {"pools.dome.power": {"off": "03:00", "days": ["fri", "sun"]}},
         {"pools.dome.power": {"off": "03:00", "days": ["fri", "sat"]}},
         "pools.dome.power.off",
@@ -629,6 +637,18 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
         (0, {"pools.p.power": {"on": "00:10", "off": "00:30", "days": ["mon"]}}),
         (20, {"pools.p.power": {"on": "22:00", "off": "00:30", "days": ["mon"]}}),  # on since Monday evening
         (3, {"pools.p.power": {"off": "21:30"}}),
+        (8, {"pools.p.power": [{"on": "20:30", "off": "21:30"}, {"on": "22:00", "off": "01:00"}]}),
+        (9, {"pools.p.power": [{"on": "20:30", "off": "23:30"}, {"on": "22:00", "off": "01:00"}]}),
+        (
+            10,  # the first window's hour of waiting counts, up to the next
+            {
+                "pools.p.power": [
+                    {"on": "20:30", "off": "21:30", "at_shutdown": "finish"},
+                    {"on": "22:00", "off": "02:00"},
+                ],
+                "lasts": "5h30m",
+            },
+        ),
         (16, {"pools.p.power": {"on": "22:00"}, "pools.p.woken_on_demand": True, "lasts": "8h"}),
         (20, {"pools.p.power": {"off": "21:30"}, "pools.p.woken_on_demand": True}),
         (20, {"pools.p.woken_on_demand": True, "pools.p.power": None, "pools.p.joins": "03:00"}),
@@ -800,6 +820,14 @@ def changed_clocks(changes: dict[str, Any]) -> list[Any]:
             "2026-09-06T01:15:00-03:00",
         ),
         ({"starts": FORWARD, "pools.dome.power": {"on": "00:15"}}, "pools.dome.power.on", "2026-09-06T01:15:00-03:00"),
+        (
+            {
+                "starts": FORWARD,
+                "pools.dome.power": [{"on": "20:00", "off": "23:00"}, {"on": "00:15", "off": "12:00"}],
+            },
+            "pools.dome.power.1.on",
+            "2026-09-06T01:15:00-03:00",
+        ),
         (
             {"starts": FORWARD, "faults": [{"freeze": "dome", "from": "00:15", "until": "02:00"}]},
             "faults.0.from",

@@ -344,6 +344,19 @@ def test_mistakes_between_the_parts(part: dict[str, Any], expected: list[str] | 
     "pool, expected",
     [
         ({"power": {"on": "08:00", "off": "08:00"}}, "power.off: `on` and `off` are the same time"),
+        (
+            {"power": [{"on": "08:00", "off": "09:00"}, {"on": "10:00"}]},
+            "power.1: each of several windows begins and ends: give `off`",
+        ),
+        (
+            {"power": [{"off": "08:00"}, {"on": "10:00", "off": "11:00"}]},
+            "power.0: each of several windows begins and ends: give `on`",
+        ),
+        ({"power": [{"on": "08:00", "off": "09:00"}] * 2}, "power.1: this window stands here twice"),
+        (
+            {"power": [{"on": "08:00", "off": "09:00"}, {"on": "08:00", "off": "08:00"}]},
+            "power.1.off: `on` and `off` are the same time",
+        ),
         ({"power": {"off": "08:00", "days": ["mon", "mon"]}}, "power.days: a day stands here twice"),
         (
             {"power": {"off": "08:00", "finish_within": "1s"}},

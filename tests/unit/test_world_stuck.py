@@ -71,6 +71,7 @@ def test_what_a_person_holds_is_stuck_unless_one_will_release_it(actions: list[A
     [
         ({"power": {"off": "21:32", "on": "23:00"}}, []),  # it comes back after the night
         ({"power": {"off": "21:32"}}, [1, 2]),
+        ({"power": [{"on": "20:00", "off": "21:32"}, {"on": "04:00", "off": "05:00"}]}, []),
         ({"woken_on_demand": True, "boots_in": "2h"}, []),
     ],
 )

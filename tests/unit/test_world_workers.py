@@ -5,6 +5,8 @@ Every time is worked out by hand from constant durations; ``m`` is a minute in t
 
 from typing import Any
 
+import pytest
+
 from emulator.record.events import Row
 from emulator.record.fold import fold, verify
 from emulator.record.recorder import Recorder
@@ -87,6 +89,97 @@ def test_a_worker_may_finish_at_its_shutdown_but_not_for_ever() -> None:
         _, rows = _run(_night({"power": power}))
         assert _stops(rows) == [end]
         assert _states(rows)[2:] == [(10 * m, "draining"), (end[0], "off")]
+
+
+def _windows(*windows: tuple[str, str], **more: Any) -> dict[str, Any]:
+    return {"power": [{"on": on, "off": off, **more} for on, off in windows], "heartbeat": "30s"}
+
+
+@pytest.mark.parametrize(
+    ("windows", "states"),
+    [
+        # apart: on from 21:40 to 21:50 and from 22:10 to 22:20
+        ((("21:40", "21:50"), ("22:10", "22:20")), [(10, "booting"), (10, "idle"), (20, "off"), (40, "booting")]),
+        # on since 21:00; the end of the first at 21:50 lies in the second, which ends at 22:00
+        ((("21:00", "21:50"), ("21:40", "22:00")), [(0, "booting"), (0, "idle"), (30, "off")]),
+        # the second lies in the first
+        ((("21:40", "22:00"), ("21:45", "21:50")), [(10, "booting"), (10, "idle"), (30, "off")]),
+        # the second begins as the first ends
+        ((("21:40", "21:50"), ("21:50", "22:00")), [(10, "booting"), (10, "idle"), (30, "off")]),
+        # both end at once
+        ((("21:40", "22:00"), ("21:50", "22:00")), [(10, "booting"), (10, "idle"), (30, "off")]),
+    ],
+)
+def test_a_worker_is_on_while_any_of_its_windows_is(windows: Any, states: list[tuple[int, str]]) -> None:
+    """Minutes from 21:30 on, while no job is there."""
+    _, rows = _run(_night(_windows(*windows), arrivals=[]))
+    assert [(at // m, state) for at, state in _states(rows)][: len(states)] == states
+
+
+def test_the_shutdown_is_that_of_the_window_which_ends() -> None:
+    """The work of 21:35 to 21:45 is finished at 21:40, or killed, as the window that ends says; so with the later."""
+    first = {"on": "21:00", "off": "21:40"}
+    later = {"on": "22:00", "off": "22:10"}
+    finish = {"at_shutdown": "finish", "finish_within": "8m"}
+    for one, other, end in (
+        ({**first, **finish}, later, (15 * m, "finished")),
+        (first, {**later, **finish}, (10 * m, "shut_down")),
+    ):
+        for windows in ([one, other], [other, one]):
+            _, rows = _run(_night({"power": windows}))
+            assert _stops(rows)[:1] == [end]
+    together = [first, {**first, "on": "21:20", **finish}]
+    assert _stops(_run(_night({"power": together}))[1])[:1] == [(15 * m, "finished")]
+    assert _stops(_run(_night({"power": together[::-1]}))[1])[:1] == [(10 * m, "shut_down")]
+
+
+def test_what_is_finished_when_the_next_window_begins_is_kept_and_the_worker_stays() -> None:
+    """Off at 21:40 with 20 min to finish, on again at 21:43: the work of 5 to 15 min goes on, the next job follows.
+
+    The second job runs from 15 to 25 min, and the shutdown of 22:05 (35 min) finds nobody at work: nothing is killed
+    at 30 min, when the 20 min would be over.
+    """
+    arrivals = [{"routine": "plate-copy", "name": "plates", "at": "+5m", "count": 3}]
+    finish = {"at_shutdown": "finish", "finish_within": "20m"}
+    one, other = {"on": "21:00", "off": "21:40", **finish}, {"on": "21:43", "off": "22:02"}
+    for power in ([one, other], {"on": "21:43", "off": "21:40", **finish}):
+        _, rows = _run(_night({"power": power}, arrivals=arrivals))
+        assert _attempts(rows)[:3] == [(1, 1, "dome-1", 5 * m), (2, 1, "dome-1", 15 * m), (3, 1, "dome-1", 25 * m)]
+        states = [(at // m, state) for at, state in _states(rows)]
+        assert [one for one in states if 10 <= one[0] < 15] == [(10, "draining"), (13, "busy")]
+        assert _stops(rows)[:2] == [(15 * m, "finished"), (25 * m, "finished")]
+
+
+def test_a_worker_in_line_for_its_return_waits_for_its_hours() -> None:
+    """Drained at 21:36 until 21:42, and shut down from 21:40 on: it ends its work at 21:45 and is off, not back."""
+    power = {"on": "21:00", "off": "21:40", "at_shutdown": "finish"}
+    action = {"drain": "dome-1", "at": "+6m", "until": "21:42"}
+    arrivals = [{"routine": "plate-copy", "name": "plates", "at": "+5m", "count": 2}]
+    _, rows = _run(_night({"power": power}, arrivals=arrivals, actions=[action]))
+    assert _states(rows)[-1] == (15 * m, "off")
+    assert _attempts(rows) == [(1, 1, "dome-1", 5 * m)]
+
+
+def test_a_worker_that_is_woken_on_demand_is_woken_when_its_hours_begin() -> None:
+    """The job of 21:35 waits for the window of 22:00, which wakes the worker; one job needs one of the two."""
+    pool = {"woken_on_demand": True, "count": 2, **_windows(("20:00", "21:00"), ("22:00", "23:00"))}
+    _, rows = _run(_night(pool))
+    assert [(row[0], row[4]) for row in rows if row[1] == "worker_changed" and row[5] == "booting"] == [
+        (30 * m, "dome-1")
+    ]
+
+
+def test_a_worker_passes_over_what_the_window_that_ends_next_leaves_no_time_for() -> None:
+    """The job of 10 min fits before 22:00 and not before 21:40; only a window that minds is heeded."""
+    minds = {"skips_jobs_too_long_to_finish": True}
+    early, late = {"on": "21:00", "off": "21:40"}, {"on": "21:50", "off": "22:20"}
+    for power, began in (
+        ([{**early, **minds}, late], 20 * m),
+        ([early, {**late, **minds}], 5 * m),
+        ([{**early, **minds}, {"on": "21:20", "off": "22:20"}], 5 * m),
+    ):
+        _, rows = _run(_night({"power": power}))
+        assert _attempts(rows)[0] == (1, 1, "dome-1", began)
 
 
 def test_a_schedule_runs_in_a_zone_of_its_own() -> None:

@@ -83,6 +83,6 @@ def settings_of(scenario: Scenario) -> Settings:
                 model.serves,
                 model.equipped_with if own is None else own,
                 model.poll.longest or 0,
-                model.power is not None and model.power.skips_jobs_too_long_to_finish,
+                any(window.skips_jobs_too_long_to_finish for window in model.windows),
             )
     return Settings(scenario, workers)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from emulator.scenario.hazards.outlook import Outlook
 from emulator.scenario.models.pools import Pool
-from emulator.scenario.schedules import switches
+from emulator.scenario.schedules import Switch, on_from_the_start, power_switches
 
 __all__ = ["Crew", "crews", "slot_time"]
 
@@ -61,25 +61,23 @@ def slot_time(crews: Iterable[Crew], at_most: int, after: int) -> int:
 
 def _spans(outlook: Outlook, pool: Pool, joins: int) -> Iterator[Span]:
     """List when workers that join at a tick can be on, the spans apart from each other and in order."""
-    lasts, schedule = outlook.scenario.lasts, pool.power
-    if _comes_back(outlook) or (pool.woken_on_demand and (schedule is None or schedule.on is None)):
+    lasts, windows = outlook.scenario.lasts, pool.windows
+    if _comes_back(outlook) or (pool.woken_on_demand and on_from_the_start(windows)):
         yield 0, lasts
         return
     begins = 0 if pool.woken_on_demand else min(joins, lasts)
-    if schedule is None:
+    if not windows:
         yield begins, lasts
         return
-    changes = [(at, False) for _, at in switches(outlook.clock, schedule, schedule.off, lasts)]
-    changes += [(at, True) for _, at in switches(outlook.clock, schedule, schedule.on, lasts)]
-    changes.sort()
-    before = [on for at, on in changes if at <= begins]
-    since = begins if schedule.on is None or (before and before[-1]) else None
+    changes = power_switches(outlook.clock, windows, lasts)
+    before = [change.on for change in changes if change.at <= begins]
+    since = begins if on_from_the_start(windows) or (before and before[-1]) else None
     spans: list[Span] = []
-    for at, on in [*((at, on) for at, on in changes if begins < at < lasts), (lasts, False)]:
+    for at, on, window in [*(one for one in changes if begins < one.at < lasts), Switch(lasts, False, windows[0])]:
         if on and since is None:
             since = at
         elif not on and since is not None:
-            waits = schedule.finish_within if schedule.at_shutdown == "finish" else 0
+            waits = window.finish_within if window.at_shutdown == "finish" else 0
             if spans and spans[-1][1] >= since:
                 since = spans.pop()[0]
             spans.append((since, min(at + waits, lasts)))

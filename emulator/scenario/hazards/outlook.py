@@ -12,7 +12,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded
 from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.models.pools import Pool, SkewedClock
+from emulator.scenario.models.pools import Pool, PowerSchedule, SkewedClock
 from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
@@ -23,7 +23,7 @@ from emulator.scenario.variants import patched
 from emulator.world.sampling import Distribution as Law
 from emulator.world.sampling_of import sampling_of
 
-__all__ = ["Entry", "Hazard", "Loc", "Outlook", "Said", "Work", "law_of"]
+__all__ = ["Entry", "Hazard", "Loc", "Outlook", "Said", "Work", "law_of", "windows_of"]
 
 Loc = tuple[str | int, ...]
 
@@ -82,6 +82,12 @@ def law_of(distribution: Distribution) -> Law:
     law = sampling_of(distribution)
     assert law is not None  # only what a part takes can be traced, and that is asked for before
     return law
+
+
+def windows_of(name: str, pool: Pool) -> Iterator[tuple[Loc, PowerSchedule]]:
+    """List the power windows of a pool that has workers, each with its place in the scenario."""
+    for place, window in enumerate(pool.windows if pool.count else ()):
+        yield ("pools", name, "power", *([] if window is pool.power else [place])), window
 
 
 class Outlook:

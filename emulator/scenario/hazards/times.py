@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of
+from emulator.scenario.hazards.outlook import Loc, Outlook, Said, law_of, windows_of
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.names import expand
 from emulator.scenario.recurrence import Unclear, hints, unclear, usual
@@ -72,12 +72,12 @@ def clock_change(outlook: Outlook) -> Iterator[Said]:
     yield from _recurrences(outlook)
     yield from _exact_days(outlook)
     for name, pool in outlook.scenario.pools.items():
-        if pool.power is not None and pool.count:
-            here = clock if pool.power.zone is None else clock.in_zone(pool.power.zone)
-            for key, text in (("on", pool.power.on), ("off", pool.power.off)):
-                for local, tick in switches(outlook.clock, pool.power, text, outlook.scenario.lasts):
+        for loc, window in windows_of(name, pool):
+            here = clock if window.zone is None else clock.in_zone(window.zone)
+            for key, text in (("on", window.on), ("off", window.off)):
+                for local, tick in switches(outlook.clock, window, text, outlook.scenario.lasts):
                     if 0 <= tick < outlook.scenario.lasts and len(shown := here.instants(local)) != 1:
-                        yield ("pools", name, "power", key), _unclear(here, local, shown, tick)
+                        yield (*loc, key), _unclear(here, local, shown, tick)
 
 
 def _exact_days(outlook: Outlook) -> Iterator[Said]:

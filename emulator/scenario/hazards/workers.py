@@ -1,16 +1,13 @@
 """Are there workers for the work, with what it requires, and do they stay on?"""
 
 from collections.abc import Iterator
-from datetime import datetime, time, timedelta
 
 from emulator.broker.matching import meets, read_equipment
-from emulator.scenario.clock import Clock
-from emulator.scenario.hazards.outlook import Outlook, Said
-from emulator.scenario.models.pools import Pool, PowerSchedule
+from emulator.scenario.hazards.outlook import Outlook, Said, windows_of
+from emulator.scenario.models.pools import Pool
+from emulator.scenario.schedules import power_switches
 
 __all__ = ["nobody_equipped", "nobody_serves", "power_off_in_run", "tool_nobody_has"]
-
-_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def _sets(name: str, pool: Pool) -> Iterator[frozenset[str]]:
@@ -69,30 +66,16 @@ def power_off_in_run(outlook: Outlook) -> Iterator[Said]:
     """Workers are switched off while the run goes on, by their schedule or by a fault."""
     lasts = outlook.scenario.lasts
     for name, pool in outlook.scenario.pools.items():
-        if pool.power is None or pool.power.off is None or not pool.count:
-            continue
-        first = _first_off(pool.power, outlook)
-        if first is not None:
-            then = "what runs is killed" if pool.power.at_shutdown == "kill" else "what runs is finished first"
-            yield ("pools", name, "power", "off"), f"the workers are switched off at {first:%H:%M} ({first:%A}): {then}"
+        ends = [one for one in power_switches(outlook.clock, pool.windows, lasts) if not one.on and 0 <= one.at < lasts]
+        for loc, window in windows_of(name, pool):
+            first = next((one.at for one in ends if one.window is window), None)
+            if first is not None:
+                zone = outlook.clock if window.zone is None else outlook.clock.in_zone(window.zone)
+                then = "what runs is killed" if window.at_shutdown == "kill" else "what runs is finished first"
+                at = f"{zone.local(first):%H:%M (%A)}"
+                yield (*loc, "off"), f"the workers are switched off at {at}: {then}"
     for place, fault in enumerate(outlook.scenario.faults):
         begins = fault.at if fault.at is not None else fault.begins or 0
         if fault.power_off is not None and begins < lasts:
             when = f"at {outlook.clock.local(begins):%H:%M}" if fault.at is not None else "at random or in a window"
             yield ("faults", place, "power_off"), f"power is lost {when}: what runs there is gone in mid-run"
-
-
-def _first_off(power: PowerSchedule, outlook: Outlook) -> datetime | None:
-    """Give the first local time within the run at which a schedule switches off."""
-    lasts, here = outlook.scenario.lasts, outlook.clock
-    zone = Clock(here.starts, power.zone) if power.zone else here
-    shift = here.tick_of(zone.local(0)) if power.zone else 0  # its tick 0 is another instant than the scenario's
-    first = zone.local(-shift).date()
-    last = zone.local(lasts - shift).date()
-    for number in range(min((last - first).days, 8) + 1):
-        day = first + timedelta(days=number)
-        off = datetime.combine(day, time.fromisoformat(power.off or ""))
-        tick = zone.tick_of(off) + shift
-        if _DAYS[day.weekday()] in power.days and 0 <= tick < lasts:
-            return zone.local(tick - shift)
-    return None

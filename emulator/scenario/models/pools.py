@@ -1,9 +1,9 @@
 """What a pool of workers is told."""
 
 from collections.abc import Iterator
-from typing import Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Discriminator, Field, Tag
 
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.values import (
@@ -53,7 +53,13 @@ class SkewedClock(Model):
 
 
 class PowerSchedule(Model):
-    """When the workers of a pool are on, in a zone of their own."""
+    """When the workers of a pool are on, in a zone of their own.
+
+    In a list of several windows each has `on` and `off`. A worker is meant to be on while any of them is on: one that
+    ends inside another, or when another begins, switches nothing off. `at_shutdown`, `finish_within` and
+    `skips_jobs_too_long_to_finish` are those of the window whose end switches off; of windows that end together, those
+    of the last in the file. A worker that still finishes its work at `on` goes on with it, and stays on.
+    """
 
     on: TimeOfDay | None = Field(default=None, description="When it is switched on; default: never by itself.")
     off: TimeOfDay | None = Field(default=None, description="When it is switched off; default: never by itself.")
@@ -61,7 +67,7 @@ class PowerSchedule(Model):
         default=("mon", "tue", "wed", "thu", "fri", "sat", "sun"),
         strict=False,
         min_length=1,
-        description="The days on which this happens.",
+        description="The days on which this happens: each of `on` and `off` on these days only.",
     )
     zone: str | None = Field(default=None, description="Default: the scenario's zone.")
     at_shutdown: Literal["kill", "finish"] = Field(
@@ -71,7 +77,8 @@ class PowerSchedule(Model):
         default=3_600_000_000, description="With finish: what still runs after this time is killed."
     )
     skips_jobs_too_long_to_finish: bool = Field(
-        default=False, description="true: takes no job that is expected to end after the shutdown."
+        default=False,
+        description="true: takes no job that is expected to end after the shutdown.",
     )
 
     def mistakes(self) -> Iterator[Mistake]:
@@ -85,6 +92,18 @@ class PowerSchedule(Model):
             yield ("skips_jobs_too_long_to_finish",), "there is no shutdown to finish before: give `off`"
         if len(set(self.days)) < len(self.days):
             yield ("days",), "a day stands here twice"
+
+
+def _power_form(value: Any) -> str:
+    return "(windows)" if isinstance(value, list | tuple) else "(schedule)"
+
+
+Power = Annotated[
+    Annotated[PowerSchedule, Tag("(schedule)")]
+    | Annotated[tuple[PowerSchedule, ...], Field(min_length=1, max_length=100, strict=False), Tag("(windows)")],
+    Discriminator(_power_form),
+]
+"""When workers are on: one schedule, or several windows."""
 
 
 class EquipmentChange(Model):
@@ -162,7 +181,10 @@ class Pool(Model):
         default={}, description="Settings of single workers, by name (`dome-2`)."
     )
     joins: Moment = Field(default=0, description="When the workers are switched on first.")
-    power: PowerSchedule | None = Field(default=None, description="When they are on; default: all the time.")
+    power: Power | None = Field(
+        default=None,
+        description="When they are on: a schedule, or a list of windows, of which any suffices; default: all the time.",
+    )
     woken_on_demand: bool = Field(default=False, description="true: off until there is work, then switched on.")
     idle_off_after: PositiveDuration | None = Field(
         default=None, description="With woken_on_demand: off when idle so long; default: stays on."
@@ -183,6 +205,13 @@ class Pool(Model):
     def count(self) -> int:
         """How many workers there are."""
         return (self.stated_count or 0) if self.workers is None else len(self.workers)
+
+    @property
+    def windows(self) -> tuple[PowerSchedule, ...]:
+        """The schedule or the windows by which its workers are on; none: all the time."""
+        if self.power is None:
+            return ()
+        return (self.power,) if isinstance(self.power, PowerSchedule) else self.power
 
     def names(self, pool: str) -> tuple[str, ...]:
         """Give the names of the workers, in order; ``pool`` is the pool's.
@@ -207,7 +236,18 @@ class Pool(Model):
         for place, name in enumerate(self.workers or ()):
             if name in (self.workers or ())[:place]:
                 yield ("workers", place), f"the worker {name!r} stands here twice"
+        yield from self._wrong_windows()
         if self.idle_off_after is not None and not self.woken_on_demand:
             yield ("idle_off_after",), "`idle_off_after` belongs to woken_on_demand: true"
         if len(set(self.serves)) < len(self.serves):
             yield ("serves",), "a queue stands here twice"
+
+    def _wrong_windows(self) -> Iterator[Mistake]:
+        windows = self.windows
+        for place, window in enumerate(windows if len(windows) > 1 else ()):
+            if window.on is None:
+                yield ("power", place), "each of several windows begins and ends: give `on`"
+            elif window.off is None:
+                yield ("power", place), "each of several windows begins and ends: give `off`"
+            elif window in windows[:place]:
+                yield ("power", place), "this window stands here twice"
