@@ -6,7 +6,7 @@ was asked is said here, before a night is run.
 
 import platform
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from emulator.errors import InputError
@@ -27,6 +27,7 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.scenario.variants import AS_WRITTEN, said_candidate
 from emulator.scenario.what_ifs import changed_keys, changes_the_world
+from emulator.show.settings import assumed
 
 __all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan", "seed_from"]
 
@@ -112,7 +113,8 @@ class ComparisonPlan:
             planned=planned,
             cut_short=cut_short,
         )
-        return ComparisonResult.of(found)
+        files = [(setting.file, setting.text) for setting in self.settings]
+        return ComparisonResult.of(replace(found, assumed=assumed(self.settings[0].loaded(), files)))
 
 
 def of_variants(

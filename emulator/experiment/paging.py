@@ -24,6 +24,7 @@ from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.sources import source_counts
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
+from emulator.show.settings import assumed
 from emulator.show.story.writing import lines
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
@@ -77,7 +78,11 @@ def _page(found: JudgedLog) -> str:
     beats = _beats(found.loaded, about.seed, [row for _, row in rows])
     requirements = found.loaded.scenario.must_hold
     told = _stories(found.loaded, [row for _, row in rows], finished=found.log.finished)
-    return document(Material(found.night, found.judged, meta, rows, found.loaded.clock, requirements, beats, told))
+    return document(
+        Material(
+            found.night, found.judged, meta, rows, found.loaded.clock, requirements, beats, told, assumed(found.loaded)
+        )
+    )
 
 
 def page_of_night(result: NightResult) -> str:
@@ -91,7 +96,11 @@ def page_of_night(result: NightResult) -> str:
     requirements = result.loaded.scenario.must_hold
     told = _stories(result.loaded, [row for _, row in rows], finished=True)
     clock = result.loaded.clock
-    return document(Material(result.night, result.judged, result.meta, rows, clock, requirements, beats, told))
+    return document(
+        Material(
+            result.night, result.judged, result.meta, rows, clock, requirements, beats, told, assumed(result.loaded)
+        )
+    )
 
 
 def _stories(loaded: Loaded, rows: list[Row], *, finished: bool) -> dict[int, list[tuple[str, str, int]]]:

@@ -13,7 +13,7 @@ from emulator.scenario.durations import parse_duration
 from emulator.scenario.load import Loaded
 from emulator.scenario.provenance import SOURCES
 
-__all__ = ["WITHOUT", "old_sources", "source_counts"]
+__all__ = ["WITHOUT", "measurable", "old_sources", "source_counts"]
 
 Loc = tuple[str | int, ...]
 
@@ -52,8 +52,17 @@ def _bare(value: Any, loc: Loc, said: Mapping[Loc, Any]) -> Iterator[Loc]:
     elif isinstance(value, list | tuple):
         for place, item in enumerate(value):
             yield from _bare(item, (*loc, place), said)
-    elif _is_number(value) or (isinstance(value, str) and _is_duration(value)):
+    elif measurable(value):
         yield loc
+
+
+def measurable(value: Any) -> bool:
+    """Say whether a value is one that could be measured: a number or a duration.
+
+    >>> measurable(3), measurable("90s"), measurable("21:30"), measurable(True)
+    (True, True, False, False)
+    """
+    return _is_number(value) or (isinstance(value, str) and _is_duration(value))
 
 
 def _is_number(value: Any) -> bool:

@@ -13,6 +13,7 @@ from emulator.measure.comparison.interval import Interval
 from emulator.measure.comparison.recommendation import Recommendation, Standing
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.estimate import Unit
+from emulator.scenario.stated import Assumed
 
 __all__ = [
     "VERDICTS",
@@ -244,6 +245,7 @@ class Comparison:
         recommendation: which variant to take, and how each of them stands; None with one variant.
         played: every night that was played, by seed, then variant.
         changes: what was set on the command line, each as the option was given.
+        assumed: what the nights of the baseline rest on, each value with its source; None where nobody has told.
     """
 
     title: str
@@ -266,3 +268,4 @@ class Comparison:
     recommendation: Recommendation | None
     played: tuple[PlayedNight, ...] = field(repr=False)
     changes: tuple[str, ...] = ()
+    assumed: Assumed | None = field(default=None, repr=False)

@@ -36,6 +36,7 @@ from emulator.show.comparison.words import (
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, folded, name, section, table, text
 from emulator.show.meta import SMALL_PRINT
+from emulator.show.settings import settings_block
 
 __all__ = ["comparison_document"]
 
@@ -66,6 +67,7 @@ def comparison_document(of: Comparison) -> str:
         f"<p class='sure'>{text(' '.join(sure))}</p>" if sure else "",
         f"<p>{_nights(of)} {text(of.stopped)}</p></header><main>",
         opening(of, advice) if advice is not None else asked,
+        "" if of.assumed is None else settings_block(of.assumed, seeds(of), of.versions),
         _lost(of),
         folded(f"Compared with {text(clean(called(of.baseline)))}", _found(of)),
         folded("Requirements", _requirements(of), "requirements") if advice is not None else "",

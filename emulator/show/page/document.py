@@ -16,7 +16,9 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Asked, Judged
 from emulator.record.events import DETAILS, WITH_VALUES, Row, reason_of
 from emulator.scenario.clock import Clock
+from emulator.scenario.stated import Assumed
 from emulator.show import meta as show
+from emulator.show.clock_changes import offsets
 from emulator.show.html import file
 from emulator.show.page.data import columns
 from emulator.show.page.sections import sections
@@ -39,6 +41,7 @@ class Material:
         clock: of the scenario.
         requirements: of the scenario.
         beats: (tick, token, worker) of the heartbeats that renewed a lease; None: not known.
+        assumed: what the night rests on; None where nobody has told.
         stories: job -> (clock time, sentence, event) of each sentence of its story; of others their events are listed.
     """
 
@@ -50,6 +53,7 @@ class Material:
     requirements: Sequence[Asked]
     beats: Iterable[tuple[int, int, str]] | None = field(default=None)
     stories: Mapping[int, Sequence[tuple[str, str, int]]] = field(default_factory=dict)
+    assumed: Assumed | None = None
 
 
 def document(of: Material) -> str:
@@ -63,7 +67,7 @@ def document(of: Material) -> str:
     whole = len(of.rows) <= _MOST_EVENTS
     data = {
         **found.as_data(),
-        "offsets": _offsets(of.clock, of.night.horizon),
+        "offsets": offsets(of.clock, of.night.horizon),
         "epoch": _epoch(of.clock),
         "words": dict(EVENTS),
         "byDetail": {kind: list(names) for kind, names in BY_DETAIL.items()},
@@ -106,29 +110,6 @@ def _packed(data: Any) -> str:
     packer = zlib.compressobj(9, zlib.DEFLATED, -15)
     packed = packer.compress(text.encode("utf-8", "replace")) + packer.flush()
     return base64.b64encode(packed).decode("ascii")
-
-
-def _offsets(clock: Clock, horizon: int) -> list[list[int]]:
-    """Give from which tick on the local clock is how many seconds ahead of universal time."""
-    found: list[list[int]] = []
-    step = max(900_000_000, horizon // 4_000)
-    for tick in [*range(0, horizon, step), horizon]:
-        seconds = _seconds(clock, tick)
-        if not found:
-            found.append([0, seconds])
-        elif seconds != found[-1][1]:
-            low, high = max(0, tick - step), tick
-            while high - low > 1_000_000:
-                middle = (low + high) // 2
-                low, high = (middle, high) if _seconds(clock, middle) == found[-1][1] else (low, middle)
-            found.append([-(-low // 1_000_000) * 1_000_000, seconds])
-    return found
-
-
-def _seconds(clock: Clock, tick: int) -> int:
-    offset = clock.local(tick).utcoffset()
-    assert offset is not None, "the scenario's clock has a zone"
-    return int(offset.total_seconds())
 
 
 def _epoch(clock: Clock) -> int:

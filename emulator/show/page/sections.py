@@ -19,6 +19,7 @@ from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.phrases import spoken, told
+from emulator.show.settings import settings_block
 from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states
 from emulator.show.troubles import unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
@@ -57,6 +58,7 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
         _worst(of, listed),
         behind.section(lambda job: _job(night, job, listed)),
         _events(of, named),
+        "" if of.assumed is None else settings_block(of.assumed, str(of.meta.seed), of.meta.versions),
         _closing(of),
         "</main>",
     ]

@@ -1,0 +1,141 @@
+"""Which values does a scenario state, under which names do people read them, and where does each come from?
+
+A value that could be measured (a number, a duration) and says nothing of where it comes from has no source. Names,
+texts, times of day and choices have none to give.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from emulator.scenario.load import Loaded
+from emulator.scenario.provenance import Provenance
+from emulator.scenario.sources import measurable
+
+__all__ = ["CHOICE", "DEFAULT", "NOT_STATED", "Assumed", "Stated", "stated"]
+
+NOT_STATED: Final = "source not stated"
+CHOICE: Final = "a choice"
+DEFAULT: Final = "by default"
+
+_JOBS: Final = {"routines": "jobs", "arrivals": "jobs"}
+_PARTS: Final = ("queues", "pools", "systems", "access", "routines", "arrivals", "faults")
+_NAMED_BY: Final = ("name", "routine", "system", "step")
+
+Loc = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """One value of a scenario.
+
+    Attributes:
+        part: queues, pools, systems, access, jobs (routines and arrivals) or faults.
+        name: what it is called there.
+        value: as it is written.
+        source: a kind of source with its day and number of observations, ``NOT_STATED``, ``CHOICE`` or ``DEFAULT``.
+    """
+
+    part: str
+    name: str
+    value: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Assumed:
+    """What nights rest on.
+
+    Attributes:
+        date: the local day and time at which a night starts, and how long it lasts.
+        zone: the time zone, with the offset from universal time at the start.
+        clock_changes: each change of the clock within a night, in words.
+        files: (name, SHA-256) of each file; the digest is "" for settings that came from no file.
+        changes: what was set on the command line.
+        values: each stated value with its source.
+    """
+
+    date: str
+    zone: str
+    clock_changes: tuple[str, ...]
+    files: tuple[tuple[str, str], ...]
+    changes: tuple[str, ...]
+    values: tuple[Stated, ...]
+
+
+def stated(loaded: Loaded, faults: Sequence[str]) -> Iterator[Stated]:
+    """List the values of a scenario, in file order within each part.
+
+    Args:
+        loaded: the scenario, under the variant that is run.
+        faults: what each planned fault is called, in the scenario's order.
+    """
+    for part in _PARTS:
+        section = loaded.data.get(part)
+        if not section:
+            continue
+        called = _JOBS.get(part, part)
+        entries = section.items() if isinstance(section, Mapping) else enumerate(section)
+        for key, entry in entries:
+            if part == "faults":
+                name = f"{int(key) + 1}. {faults[int(key)]}"
+            elif part == "arrivals":
+                name = f"arrivals of {loaded.scenario.arrivals[int(key)].label}"
+            else:
+                name = str(key)
+            yield from _below(called, name, entry, (part, key), loaded.said)
+            yield from _defaults(loaded, part, name, entry)
+
+
+def _defaults(loaded: Loaded, part: str, name: str, entry: Any) -> Iterator[Stated]:
+    """Name what decides most about losses where the file leaves it to the default."""
+    if part == "queues" and not (isinstance(entry, Mapping) and entry.get("retry")):
+        yield Stated(part, f"{name}: retry", "none: one attempt in all", DEFAULT)
+    for owner, key in (("queues", "lease"), ("pools", "heartbeat")):
+        if part == owner and not (isinstance(entry, Mapping) and key in entry):
+            ticks = getattr(getattr(loaded.scenario, owner)[name], key)
+            yield Stated(part, f"{name}: {key}", f"{ticks / 1_000_000:g}s", DEFAULT)
+
+
+def _below(part: str, name: str, value: Any, loc: Loc, said: Mapping[Loc, Provenance]) -> Iterator[Stated]:
+    """List the values at and below a path; what has a source stands as one value."""
+    told = said.get(loc)
+    if told is None and isinstance(value, Mapping):
+        for key, item in value.items():
+            if key == "name" or (len(loc) == 2 and part == "faults" and key == next(iter(value))):
+                continue  # said by the name of the entry
+            words = str(key).replace("_", " ")
+            joined = f"{name}, {words}" if len(loc) > 2 else f"{name}: {words}"
+            yield from _below(part, joined, item, (*loc, key), said)
+    elif told is None and isinstance(value, Sequence) and any(isinstance(item, Mapping | list) for item in value):
+        for place, item in enumerate(value):
+            yield from _below(part, f"{name} {_called(item, place)}", item, (*loc, place), said)
+    else:
+        yield Stated(part, name, _written(value), _source(told, value))
+
+
+def _called(item: Any, place: int) -> str:
+    if isinstance(item, Mapping):
+        for key in _NAMED_BY:
+            if isinstance(item.get(key), str):
+                return f"'{item[key]}'"
+    return str(place + 1)
+
+
+def _written(value: Any) -> str:
+    """Write a value about as a file does, on one line."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{str(key).replace('_', ' ')} {_written(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(map(_written, value)) or "none"
+    return "none" if value is None else str(value)
+
+
+def _source(told: Provenance | None, value: Any) -> str:
+    if told is None:
+        items = value if isinstance(value, list | tuple) else [value]
+        return NOT_STATED if any(map(measurable, items)) else CHOICE
+    on = "" if told.on is None else f" on {told.on.isoformat()}"
+    return f"{told.source}{on}" + ("" if told.n is None else f", {told.n:,} observations")
