@@ -357,7 +357,8 @@ _OTHERS: Final = (
     Measure(
         "offered_load",
         "offered load in workers",
-        "The load that was stated, in workers' worth of work.",
+        "The load that was stated, in workers' worth of work. Rates by the day and the hour count by their "
+        "mean over the run.",
         "ratio",
         "as stated",
         _POOL,

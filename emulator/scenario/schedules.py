@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, time, timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
 from emulator.scenario.clock import Clock
@@ -17,6 +17,7 @@ __all__ = [
     "on_days",
     "on_from_the_start",
     "power_switches",
+    "rate_spans",
     "rates_over",
     "switches",
     "times_of",
@@ -152,4 +153,28 @@ def rates_over(rates: Rates, clock: Clock, lasts: int) -> list[tuple[int, float]
                 found.pop()
             found.append((tick, rate))
         day += timedelta(days=1)
+    return found
+
+
+def rate_spans(
+    rate: float | Rates, days: tuple[str, ...] | None, clock: Clock, begins: int, ends: int
+) -> list[tuple[int, int, float]]:
+    """List (from tick, until tick, jobs an hour) where something comes between two ticks, on some days of the zone.
+
+    >>> from datetime import datetime
+    >>> clock, rates = Clock(datetime(2026, 6, 12, 21), "UTC"), Rates(fri={"20:00": 9.0}, sat=1.0)
+    >>> [(begin / HOUR, end / HOUR, rate) for begin, end, rate in rate_spans(rates, None, clock, 0, 5 * HOUR)]
+    [(0.0, 3.0, 9.0), (3.0, 5.0, 1.0)]
+    """
+    if not isinstance(rate, Rates):
+        if not days:
+            return [(begins, ends, rate)] if begins < ends and rate else []
+        rate = Rates.model_construct(every_day=rate)  # as fast as gaps may be, which is more than a rate may be
+    comes_on = on_days(days, clock)
+    found = []
+    pieces = [*rates_over(rate, clock, ends), (ends, 0.0)]
+    for (at, rate_then), (until, _) in pairwise(pieces):
+        begin, end = max(at, begins), min(until, ends)
+        if begin < end and rate_then and (comes_on is None or comes_on(begin)):
+            found.append((begin, end, rate_then))
     return found

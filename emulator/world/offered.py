@@ -1,17 +1,20 @@
 """How much work does the scenario state will come, in workers' worth of work?"""
 
+from emulator.scenario.clock import Clock
 from emulator.scenario.models import Arrival, Rates, Routine, Scenario
+from emulator.scenario.schedules import rate_spans
 from emulator.timeline.ticks import HOUR
 from emulator.world.sampling_of import sampling_of
 
 __all__ = ["offered_load"]
 
 
-def offered_load(scenario: Scenario) -> dict[str, float]:
+def offered_load(scenario: Scenario, clock: Clock) -> dict[str, float]:
     """Give, for each pool, the rate at which work is stated to come times its mean length (Erlang's offered load).
 
-    Only steady arrivals have a rate (``per_hour``, ``every``, ``gaps``), and only parts that take a time of their own
-    a stated length; work that several pools may do is shared by their workers.
+    Only ``per_hour``, ``every`` and ``gaps`` have a rate, and only parts that take a time of their own a stated length;
+    work that several pools may do is shared by their workers. Rates by the day and the hour count by their mean from
+    the entry's `from` to its `until`, within the run.
     """
     loads = dict.fromkeys(scenario.pools, 0.0)
     for arrival in scenario.arrivals:
@@ -20,14 +23,19 @@ def offered_load(scenario: Scenario) -> dict[str, float]:
         workers = sum(scenario.pools[name].count for name in serving)
         for name in serving:
             share = scenario.pools[name].count / workers
-            loads[name] += _rate(arrival) * _work(routine, arrival) * share / scenario.pools[name].speed
+            loads[name] += (
+                _rate(arrival, scenario.lasts, clock) * _work(routine, arrival) * share / scenario.pools[name].speed
+            )
     return loads
 
 
-def _rate(arrival: Arrival) -> float:
-    """Give jobs a tick; 0 where no steady rate is stated."""
+def _rate(arrival: Arrival, lasts: int, clock: Clock) -> float:
+    """Give jobs a tick; 0 where no rate is stated."""
     if isinstance(arrival.per_hour, Rates):
-        return 0.0
+        begins, ends = arrival.window(lasts)
+        spans = rate_spans(arrival.per_hour, arrival.days, clock, begins, ends)
+        jobs = sum(rate / HOUR * (end - begin) for begin, end, rate in spans)
+        return jobs / (ends - begins) * arrival.batch_mean if jobs else 0.0
     if arrival.per_hour is not None:
         return arrival.per_hour / HOUR * arrival.batch_mean
     law = sampling_of(arrival.gaps) if arrival.gaps is not None else None

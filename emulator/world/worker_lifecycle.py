@@ -379,7 +379,8 @@ class WorkerLifecycle:
             self.leave_now(worker, event)
 
     def leave_now(self, worker: Worker, cause: int) -> None:
-        """A worker has finished: it says goodbye and is off."""
-        if self.broker.is_up and worker.is_plain and worker.is_active:
+        """A worker has finished: it says goodbye, if the broker has come to know it, and is off."""
+        is_known = worker.registered == worker.incarnation
+        if is_known and self.broker.is_up and worker.is_plain and worker.is_active:
             self.broker.sign_off(self.agenda.now, cause, worker.name, worker.incarnation)
         self.switch_off(worker, "finished_and_left" if worker.gone else FINISHED, cause)

@@ -209,7 +209,7 @@ class World(Dispatch):
 
     def offered_load(self) -> dict[str, float]:
         """Give the stated load of each pool, in workers' worth of work."""
-        return offered_load(self.scenario)
+        return offered_load(self.scenario, self.clock)
 
     @property
     def missed_faults(self) -> list[str]:

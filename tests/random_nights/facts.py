@@ -129,7 +129,7 @@ class Pool:
         self.said = said
         self.serves: list[str] = said["serves"]
         self.poll = ticks(said.get("poll", "0s"))
-        self.heartbeat = ticks(said["heartbeat"])
+        self.heartbeat = ticks(said.get("heartbeat", "30s"))
         self.silence = _ticks_or_none(said.get("silence"))
         self.leaves_after: int | None = said.get("retires_after")
         self.stops_itself = said.get("stops_at_lease_end", False)

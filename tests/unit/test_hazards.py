@@ -63,6 +63,37 @@ CASES = [
         "from 22:00 on work for 3 slots comes to night, and there are 3: the backlog grows as long as that goes on",
     ),
     Case(
+        "load-above-capacity",  # a Friday; 33.75 = 3 slots / 320 s, and none comes by day
+        {"arrivals": coming(per_hour={"fri": {"22:00": 33.7}, "sat": {"00:00": 33.7, "01:00": 5}})},
+        {"arrivals": coming(per_hour={"fri": {"22:00": 33.7}, "sat": {"00:00": 33.8, "01:00": 5}})},
+        "pools.dome",
+        "from 00:00 on work for 3 slots comes to night, and there are 3: the backlog grows as long as that goes on",
+    ),
+    Case(
+        "load-above-capacity",  # two entries together, where their hours meet: 20 + 13.8 from 23:00 on
+        {
+            "arrivals": [
+                *coming(per_hour={"every_day": {"22:00": 20}}, name="one"),
+                *coming(per_hour={"every_day": {"21:00": 13, "23:00": 13.7}}, name="other")[1:],
+            ]
+        },
+        {
+            "arrivals": [
+                *coming(per_hour={"every_day": {"22:00": 20}}, name="one"),
+                *coming(per_hour={"every_day": {"21:00": 13, "23:00": 13.8}}, name="other")[1:],
+            ]
+        },
+        "pools.dome",
+        "from 23:00 on work for 3 slots comes to night, and there are 3: the backlog grows as long as that goes on",
+    ),
+    Case(
+        "load-above-capacity",  # a steady rate comes on its days only, and the run ends on Saturday
+        {"arrivals": coming(per_hour=33.8, days=["sun"], until="01:00")},
+        {"arrivals": coming(per_hour=33.8, days=["sat"], until="01:00")},
+        "pools.dome",
+        "from 00:00 on work for 3 slots comes to night, and there are 3: the backlog grows as long as that goes on",
+    ),
+    Case(
         "load-above-capacity",
         {"arrivals": coming(every="161s", until="22:30"), "queues.night.running_at_most": 2},
         {"arrivals": coming(every="160s", until="22:30"), "queues.night.running_at_most": 2},
@@ -674,6 +705,16 @@ def too_much(jobs: int, at: str = "20:00", **changes: Any) -> list[str]:
 def test_the_hours_that_schedules_leave_count(fit: int, changes: dict[str, Any]) -> None:
     """As many jobs as fit into the hours of the workers say nothing, and one more is too much."""
     assert (too_much(fit, **changes), len(too_much(fit + 1, **changes))) == ([], 1)
+
+
+def test_what_rates_by_the_clock_bring_counts() -> None:
+    """From Friday 20:00 to midnight five jobs of half an hour, for 2.5 hours of work; `count` bounds them."""
+    rates = {"routine": "r", "per_hour": {"fri": {"20:00": 1.25}, "sun": 9}}
+    few = [{"routine": "r", "name": "few", "count": 0, "at": "20:00"}]
+    assert too_much(0, arrivals=[*few, rates]) == []
+    more = {**rates, "per_hour": {"fri": {"20:00": 1.3}, "sun": 9}}  # 5.2 jobs
+    assert too_much(0, arrivals=[*few, more]) == [TOO_MUCH.format("20:00", "2.6", "2.5")]
+    assert too_much(0, arrivals=[*few, {**more, "count": 5}]) == []
 
 
 def test_the_hours_of_workers_are_told() -> None:

@@ -132,6 +132,14 @@ def test_an_action_is_undone_by_until_as_by_lasts(end: dict[str, Any]) -> None:
     assert outs(found) == [("dome-1", 0), ("dome-1", 40)]
 
 
+def test_a_worker_that_is_not_registered_yet_leaves_without_a_word() -> None:
+    """It boots at 10 s, while the broker is down, and would register at 20 s. Drained at 17 s, it is off."""
+    fault = {"broker_outage": True, "from": "+5s", "until": "+15s"}
+    found = ran({"drain": "dome-1", "at": "+17s"}, pool={"boots_in": "10s"}, faults=[fault])
+    assert [(row[0] / SECOND, row[5]) for row in found.of("worker_changed")][-2:] == [(17, "draining"), (17, "off")]
+    assert found.of("worker_registered") == found.of("worker_signed_off") == []
+
+
 SLOW = {"slots": 2, "link": {"delay_out": "1s"}}  # a request on its way for 1 s, repeated after 10 s without an answer
 LATE = [{"name": "first", "routine": "copy", "at": "+0m"}, {"name": "second", "routine": "copy", "at": "+1m"}]
 

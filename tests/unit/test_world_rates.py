@@ -8,15 +8,18 @@ from night_runs import HOUR, MINUTE
 from quiet_night import QUIET, changed, problems
 
 from emulator.scenario.clock import Clock
+from emulator.scenario.load import from_settings
 from emulator.scenario.models import Rates
 from emulator.scenario.schedules import rates_over
 from emulator.timeline.agenda import Agenda
 from emulator.world.comings import Gaps, poisson_gaps
 from emulator.world.draws import Draws
+from emulator.world.offered import offered_load
 from emulator.world.profiles import ByTheClock
 
 FRIDAY = Clock(datetime(2026, 6, 12, 17), "America/Santiago")  # noqa: DTZ001 - a local time; the clock knows the zone
-WEEK = Rates.model_validate({"weekdays": {"18:00": 10.0, "20:00": 26.0}, "sat": 5.0})
+WEEK_SAID = {"weekdays": {"18:00": 10.0, "20:00": 26.0}, "sat": 5.0}
+WEEK = Rates.model_validate(WEEK_SAID)
 
 
 class Halves(Draws):
@@ -115,3 +118,37 @@ def test_rates_that_cannot_be(rates: Any, said: str) -> None:
 def test_a_factor_of_the_night_multiplies_every_rate() -> None:
     assert WEEK.times(2).of_day(0) == [("00:00", 0.0), ("18:00", 20.0), ("20:00", 52.0)]
     assert WEEK.times(2).of_day(5) == [("00:00", 10.0)]
+
+
+def offered(**entry: Any) -> float:
+    """Give the offered load of one worker from Friday 17:00 for 12 h, with jobs of half an hour."""
+    settings = {
+        "title": "Rates",
+        "starts": "2026-06-12T17:00:00",
+        "lasts": "12h",
+        "queues": {"night": {}},
+        "pools": {"dome": {"count": 1, "serves": ["night"]}},
+        "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "30m"}]}},
+        "arrivals": [{"routine": "copy", **entry}],
+    }
+    loaded = from_settings(settings)
+    return offered_load(loaded.scenario, loaded.clock)["dome"]
+
+
+@pytest.mark.parametrize(
+    ("entry", "load"),
+    [
+        ({"per_hour": 2}, 1.0),
+        # 10 an hour for 2 h, 26 for 4 h, 5 for 5 h of Saturday: 149 jobs in 12 h, half an hour each
+        ({"per_hour": WEEK_SAID}, 149 / 12 / 2),
+        # from 19:00 to 21:00: 10, then 26
+        ({"per_hour": WEEK_SAID, "from": "19:00", "until": "21:00"}, 36 / 2 / 2),
+        ({"per_hour": WEEK_SAID, "batch": 3}, 3 * 149 / 12 / 2),
+        ({"per_hour": WEEK_SAID, "days": ["sat"]}, 25 / 12 / 2),
+        ({"per_hour": {"mon": 5}}, 0.0),
+        ({"per_hour": WEEK_SAID, "from": "+12h"}, 0.0),  # nothing is left of the run
+    ],
+)
+def test_rates_by_the_clock_offer_their_mean_load(entry: dict[str, Any], load: float) -> None:
+    """The mean of the jobs an hour from `from` to `until`, times the length of one."""
+    assert offered(**entry) == pytest.approx(load)

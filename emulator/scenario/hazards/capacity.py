@@ -1,11 +1,12 @@
 """Is there room for what comes: workers for the load, time for the work, places in the queue?"""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import groupby
 
 from emulator.scenario.hazards.hours import Crew, crews, slot_time
 from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said, law_of
-from emulator.scenario.models.arrivals import Rates
+from emulator.scenario.schedules import rate_spans
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = ["burst_above_capacity", "load_above_capacity", "more_work_than_time", "poll_above_start_within"]
@@ -39,20 +40,31 @@ def _busy(entry: Entry, slots: list[tuple[int, float]]) -> float:
     return sum(number for number, _ in slots) / rate if rate else 0.0
 
 
-def _per_tick(entry: Entry) -> float:
-    """Give the rate of an entry in jobs a tick; 0 if it has none."""
+_Rate = tuple[int, int, float]
+"""From a tick until another so many jobs come in a tick."""
+
+
+def _rates(outlook: Outlook, entry: Entry) -> list[_Rate]:
+    """Give the rates of an entry, one after the other; none if it has none."""
     arrival = entry.arrival
-    if isinstance(arrival.per_hour, Rates):
-        return 0.0  # no rate is steady
-    if arrival.per_hour is not None:
-        return arrival.per_hour / HOUR * arrival.batch_mean
-    gap = arrival.every or (law_of(arrival.gaps).expectation() if arrival.gaps is not None else 0)
-    return arrival.batch_mean / gap if gap else 0.0
+    rate = arrival.per_hour
+    if rate is None:
+        gap = arrival.every or (law_of(arrival.gaps).expectation() if arrival.gaps is not None else 0)
+        rate = HOUR / gap if gap else 0.0
+    spans = rate_spans(rate, arrival.days, outlook.clock, *arrival.window(outlook.scenario.lasts))
+    return [(begin, end, jobs / HOUR * arrival.batch_mean) for begin, end, jobs in spans]
 
 
-def _window(outlook: Outlook, entry: Entry) -> tuple[int, int]:
-    lasts = outlook.scenario.lasts
-    return min(entry.arrival.begins, lasts), min(lasts if entry.arrival.ends is None else entry.arrival.ends, lasts)
+def _most(loads: Iterable[tuple[int, int, float]]) -> tuple[float, int]:
+    """Give the most that some loads, each from a tick until another, come to together, and from when on."""
+    now: list[tuple[int, float]] = []
+    most, since = 0.0, 0
+    for begin, same in groupby(sorted(loads), key=lambda one: one[0]):
+        now = [(end, load) for end, load in now if end > begin] + [(end, load) for _, end, load in same]
+        together = sum(load for _, load in now)
+        if together > most:
+            most, since = together, begin
+    return most, since
 
 
 def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
@@ -60,22 +72,24 @@ def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
     for queues, pools in _groups(outlook):
         slots = [(crew.slots, crew.speed) for crew in crews(outlook, pools)]
         room = sum(number for number, _ in slots)
-        coming = [e for queue in queues for e in outlook.entries_of(queue) if _per_tick(e)]
-        windows = {entry.place: _window(outlook, entry) for entry in coming}
-        loads = {entry.place: _per_tick(entry) * _busy(entry, slots) for entry in coming}
-        starts = sorted({begin for begin, end in windows.values() if begin < end})
-        at = {t: sum(loads[place] for place, (begin, end) in windows.items() if begin <= t < end) for t in starts}
-        peak = max(starts, key=lambda t: (at[t], -t), default=None)
-        if peak is not None and room and at[peak] >= room:
+        loads = {
+            queue: [
+                (begin, end, rate * _busy(entry, slots))
+                for entry in outlook.entries_of(queue)
+                for begin, end, rate in _rates(outlook, entry)
+            ]
+            for queue in queues
+        }
+        most, peak = _most(load for some in loads.values() for load in some)
+        if room and most >= room:
             yield (
                 _pools_loc(pools),
-                f"from {outlook.clock.local(peak):%H:%M} on work for {at[peak]:.3g} slots comes to "
+                f"from {outlook.clock.local(peak):%H:%M} on work for {most:.3g} slots comes to "
                 f"{' and '.join(queues)}, and there are {room}: the backlog grows as long as that goes on",
             )
         for queue in queues:
             limit = outlook.scenario.queues[queue].running_at_most
-            mine = [entry.place for entry in outlook.entries_of(queue) if entry.place in windows]
-            most = max((sum(loads[p] for p in mine if windows[p][0] <= t < windows[p][1]) for t in starts), default=0.0)
+            most, _ = _most(loads[queue])
             if limit is not None and limit < room and most >= limit:
                 yield (
                     ("queues", queue, "running_at_most"),
@@ -152,19 +166,18 @@ def _first(outlook: Outlook, entry: Entry) -> int | None:
         return arrival.at
     if arrival.recurs is not None:
         return min(outlook.due(arrival), default=None)
-    return _window(outlook, entry)[0]
+    return min((begin for begin, _, _ in _rates(outlook, entry)), default=None)
 
 
 def _jobs(outlook: Outlook, entry: Entry) -> float:
     """Say how many jobs an entry brings on average; what traces and finite sources bring is not known."""
     arrival = entry.arrival
-    begin, end = _window(outlook, entry)
     if arrival.at is not None:
         return (1 if arrival.count is None else arrival.count) if arrival.at < outlook.scenario.lasts else 0
     jobs = (
         len(outlook.due(arrival)) * arrival.batch_mean
         if arrival.recurs is not None
-        else _per_tick(entry) * max(end - begin, 0)
+        else sum(rate * (end - begin) for begin, end, rate in _rates(outlook, entry))
     )
     return jobs if arrival.count is None else min(jobs, arrival.count)
 

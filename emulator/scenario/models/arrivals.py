@@ -342,6 +342,10 @@ class Arrival(Model):
         """How many jobs come at each arrival on average."""
         return self.batch.mean if isinstance(self.batch, Batch) else self.batch
 
+    def window(self, lasts: int) -> tuple[int, int]:
+        """Give the ticks from which and until which jobs may come in a run of this length."""
+        return min(self.begins, lasts), lasts if self.ends is None else min(self.ends, lasts)
+
     @property
     def befores(self) -> tuple[Prerequisite, ...]:
         """The things of `after`, all of which must end first, or the first of which if it says so."""
