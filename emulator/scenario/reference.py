@@ -101,6 +101,9 @@ where they are not stated, this holds. `check` names each such time, unless the 
 | `at: "02:30"` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
 | `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=30` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
 | `recurs: 30 2 * * *` | `at_its_end`: 03:00 | `first` | common practice; POSIX (crontab) leaves it open |
+| `recurs: "0,30 2 * * *"`: several minutes of an hour | `at_its_end`: 03:00, once for all | `both` | our choice: it \
+comes several times an hour, as the next row does; POSIX leaves it open |
+| `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=0,30` | `shift`: 03:00 and 03:30 | `first` | RFC 5545, section 3.3.5 |
 | `recurs: "*/30 2 * * *"`, `"30 * * * *"`: a `*` in minute or hour | `skip` | `both` | common practice; POSIX \
 leaves it open |
 | `recurs: FREQ=HOURLY` or `MINUTELY` | `skip`: they go by real hours and minutes | `both` | common practice; \
