@@ -123,6 +123,10 @@ class Polls:
         """Give what a worker with so many free slots offers a job."""
         return (worker.equipment, free) if self._by_slots and free != 1 else worker.equipment
 
+    def has_room_for(self, queue: str, worker: Worker) -> bool:
+        """Say whether a job of a queue fits the free slots of a worker; where no job takes several, one always does."""
+        return not self._by_slots or self._broker.best((queue,), self.offer(worker, worker.free), None) is not None
+
     def stay(self, worker: Worker, free: int) -> None:
         """A worker that waits has begun or ended something: it stands behind those idle for longer.
 

@@ -97,7 +97,8 @@ class Power:
         wanted = world.broker.queued(queue)
         coming = sum(1 for worker in world.sleepers[queue] if worker.state is BOOTING)
         awake = (worker for worker in world.sleepers[queue] if worker.state is ON)
-        coming += sum(1 for worker in awake if worker.waiting or worker.asking is not None)
+        free = (worker for worker in awake if worker.waiting or worker.asking is not None)
+        coming += sum(1 for worker in free if world.polls.has_room_for(queue, worker))
         for worker in world.sleepers[queue]:
             if coming >= wanted:
                 return

@@ -142,6 +142,14 @@ def test_a_job_that_is_handed_out_twice_goes_to_a_worker_with_as_many_free_slots
     assert began == [(30, 1, "dome-1"), (60, 2, "dome-2"), (30 + 12 * MINUTE, 2, "dome-1")]
 
 
+@pytest.mark.parametrize("mode", MODES)
+def test_a_machine_that_sleeps_is_woken_for_a_job_that_fits_no_worker_that_is_awake(mode: str) -> None:
+    """dome-1, woken for job 1, has two slots free until 18:11; job 2 takes three, and wakes dome-2 at 18:02."""
+    arrivals = [coming("small", "18:01"), coming("wide", "18:02")]
+    _, handed = played(mode, pools={"dome": dome(count=2, slots=3, woken_on_demand=True)}, arrivals=arrivals)
+    assert handed == [(MINUTE, 1, "dome-1"), (2 * MINUTE, 2, "dome-2")]
+
+
 # -- what can never be held -------------------------------------------------------------------------------------------
 
 
