@@ -8,8 +8,9 @@ refused, because practice differs on what it means. Everything else is refused b
 Around a change of the clocks POSIX leaves open what happens. By common practice, and unless it is wished otherwise, a
 rule with a fixed minute and hour fires once per day: at the end of the gap that swallowed it, at the first of two equal
 readings; on a day that the zone skips altogether it does not. A rule with ``*`` in its minute or hour fires at every
-real minute whose reading matches. The library walks the calendar on naive local time; the zone is applied here, because
-its own steps across half-hour changes go astray.
+real minute whose reading matches. Practice differs on ``0,30 2``, which names several minutes of an hour: here it fires
+at both of two equal readings, as ``*/30 2`` does, and at the end of a gap. The library walks the calendar on naive
+local time; the zone is applied here, because its own steps across half-hour changes go astray.
 """
 
 import re
@@ -22,7 +23,7 @@ from cronsim import CronSim, CronSimError
 
 from emulator.scenario.clock import Clock
 
-__all__ = ["check_crontab", "crontab_ticks", "crontab_times", "goes_by_the_hour"]
+__all__ = ["check_crontab", "crontab_ticks", "crontab_times", "goes_by_the_hour", "is_often_an_hour"]
 
 _MONTHS: Final = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 _WEEKDAYS: Final = ["sun", "mon", "tue", "wed", "thu", "fri", "sat"]
@@ -78,6 +79,21 @@ def goes_by_the_hour(line: str) -> bool:
     (True, False)
     """
     return any(field.startswith("*") for field in line.split()[:2])
+
+
+def is_often_an_hour(line: str) -> bool:
+    """Say whether a checked line names several minutes of an hour.
+
+    >>> is_often_an_hour("0,30 2 * * *"), is_often_an_hour("0-10/30 2 * * *"), is_often_an_hour("30 2,3 * * *")
+    (True, False, False)
+    """
+    minutes: set[int] = set()
+    for found in map(_ELEMENT.fullmatch, line.split()[0].split(",")):
+        assert found is not None  # the line is checked
+        low = int(found["low"] or 0)
+        high = int(found["high"] or (59 if found["low"] is None else low))
+        minutes.update(range(low, high + 1, int(found["step"] or 1)))
+    return len(minutes) > 1
 
 
 def crontab_times(line: str, clock: Clock, from_tick: int, until_tick: int) -> Iterator[datetime]:

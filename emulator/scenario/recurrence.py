@@ -12,7 +12,7 @@ from datetime import date, datetime, time
 from typing import Final, NamedTuple
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.crontab import check_crontab, crontab_ticks, crontab_times, goes_by_the_hour
+from emulator.scenario.crontab import check_crontab, crontab_ticks, crontab_times, goes_by_the_hour, is_often_an_hour
 from emulator.scenario.durations import LONGEST
 from emulator.scenario.recurrence_rule import missed_times, parse_rule, rule_ticks, rule_times
 from emulator.timeline.ticks import DAY, MINUTE, SECOND
@@ -235,13 +235,15 @@ def unclear(
 def usual(rule_text: str) -> tuple[str, str]:
     """Say what is usual for the notation of a right recurrence, where it is not wished otherwise.
 
-    >>> usual("30 2 * * *")
-    ('at_its_end', 'first')
+    >>> usual("30 2 * * *"), usual("0,30 2 * * *")
+    (('at_its_end', 'first'), ('at_its_end', 'both'))
     """
     a_rule = "=" in rule_text
     if parse_rule(rule_text).goes_by_the_hour if a_rule else goes_by_the_hour(rule_text):
         return "skip", "both"
-    return "shift" if a_rule else "at_its_end", "first"
+    if a_rule:
+        return "shift", "first"
+    return "at_its_end", "both" if is_often_an_hour(rule_text) else "first"
 
 
 def _days_of_change(clock: Clock, from_tick: int, until_tick: int) -> Iterator[date]:

@@ -101,6 +101,9 @@ where they are not stated, this holds. `check` names each such time, unless the 
 | `at: "02:30"` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
 | `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=30` | `shift`: 03:30 | `first` | RFC 5545, section 3.3.5 |
 | `recurs: 30 2 * * *` | `at_its_end`: 03:00 | `first` | common practice; POSIX (crontab) leaves it open |
+| `recurs: "0,30 2 * * *"`: several minutes of an hour | `at_its_end`: 03:00, once for all | `both` | our choice: it \
+comes several times an hour, as the next row does; POSIX leaves it open |
+| `recurs: FREQ=DAILY;BYHOUR=2;BYMINUTE=0,30` | `shift`: 03:00 and 03:30 | `first` | RFC 5545, section 3.3.5 |
 | `recurs: "*/30 2 * * *"`, `"30 * * * *"`: a `*` in minute or hour | `skip` | `both` | common practice; POSIX \
 leaves it open |
 | `recurs: FREQ=HOURLY` or `MINUTELY` | `skip`: they go by real hours and minutes | `both` | common practice; \
@@ -110,6 +113,23 @@ A day that the zone skips altogether has no arrivals. What is skipped has been c
 `count` of the entry.
 
 An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
+
+## Jobs that take several slots
+
+A worker has as many `slots` as its pool says, and a job takes one of them, or the `takes_slots` of its routine. It goes
+only to a worker with so many free at once, whether work is handed over at once or the worker polls. Slots of several
+workers are never added up: a job has one worker.
+
+Priority and place decide among the jobs that fit the worker which asks. One that does not fit is passed over: jobs
+behind it, and jobs of a lower priority, go first meanwhile, and no slot is kept free for it. So it may wait for as long
+as smaller jobs come. It never does so silently. `check` warns (`slots-stay-taken`), and the story of the job tells how
+long it waited for free slots and how many jobs went first. `start_within` bounds the wait, after which it fails as
+expired. A pool of its own, or `running_at_most` for a queue of the small jobs, keeps slots free.
+
+More slots than any worker has that serves the queue are a mistake. Where a worker with as many may still come, or has
+not the equipment, `check` warns (`few-have-the-slots`), and what is left at the end is told as stuck.
+
+Work executed, work wasted, offered load and utilisation count a time once for each slot that is taken.
 
 ## Where a value comes from
 

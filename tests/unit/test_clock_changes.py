@@ -181,6 +181,26 @@ def test_a_recurrence_in_the_hour_that_comes_twice() -> None:
     assert submitted(night(BACK, recurs="30 23 * * *")) == ["23:30:00-03:00"]
 
 
+@pytest.mark.parametrize(
+    ("rule", "comes"),
+    [
+        ("0,30 23 * * *", ["23:00-03:00", "23:30-03:00", "23:00-04:00", "23:30-04:00"]),
+        ("0-59/30 23 * * *", ["23:00-03:00", "23:30-03:00", "23:00-04:00", "23:30-04:00"]),
+        ("10-12 23 * * *", ["23:10-03:00", "23:11-03:00", "23:12-03:00", "23:10-04:00", "23:11-04:00", "23:12-04:00"]),
+        # one minute of an hour, however it is written, and however many hours there are
+        ("30,30 23 * * *", ["23:30-03:00"]),
+        ("30-31/2 23 * * *", ["23:30-03:00"]),
+        ("30 22,23 * * *", ["22:30-03:00", "23:30-03:00"]),
+        ("FREQ=DAILY;BYHOUR=23;BYMINUTE=0,30", ["23:00-03:00", "23:30-03:00"]),  # RFC 5545, 3.3.5: the first of two
+    ],
+)
+def test_several_minutes_of_an_hour_come_in_both_hours(rule: str, comes: list[str]) -> None:
+    """A crontab that fires several times an hour fires in each of the two; with `in_double_hour: first` in one."""
+    assert [at[:5] + at[8:] for at in submitted(night(BACK, recurs=rule))] == comes
+    first = [at[:5] + at[8:] for at in submitted(night(BACK, recurs=rule, in_double_hour="first"))]
+    assert first == [at for at in comes if at.endswith("-03:00")]
+
+
 def test_a_variant_may_wish_otherwise() -> None:
     """The same entry under a variant comes at another time, or not at all."""
     loaded = night(at="00:30")
@@ -239,6 +259,14 @@ def test_a_wish_that_means_nothing_is_refused(tmp_path: Path, entry: str, line: 
         (FORWARD, "*/20 0 * * *", "00:00:00 (and 2 more)", "it does not come", "skip"),
         (FORWARD, "FREQ=HOURLY;BYHOUR=0;BYMINUTE=40", "00:40:00", "it does not come", "skip"),
         (BACK, "30 23 * * *", "23:30:00", "it comes at 2026-04-04T23:30:00-03:00", "first"),
+        (
+            BACK,
+            "0,30 23 * * *",
+            "23:00:00 (and 1 more)",
+            "it comes at 2026-04-04T23:00:00-03:00 and 2026-04-04T23:00:00-04:00",
+            "both",
+        ),
+        (FORWARD, "15,45 0 * * *", "00:15:00 (and 1 more)", "it comes at 2026-09-06T01:00:00-03:00", "at_its_end"),
         (BACK, "FREQ=DAILY;BYHOUR=23", "23:30:00", "it comes at 2026-04-04T23:30:00-03:00", "first"),
         (
             BACK,

@@ -290,7 +290,8 @@ class Arrival(Model):
     in_double_hour: Literal["first", "both"] | None = Field(
         default=None,
         description="For a clock time that comes twice when the clocks are put back. Default: `both` for a crontab "
-        "with * in its minute or hour, and for HOURLY and MINUTELY rules; else `first`.",
+        "with * in its minute or hour or with several minutes (`0,30 2 * * *`), and for HOURLY and MINUTELY rules; "
+        "else `first`.",
     )
     if_still_running: Literal["skip", "wait", "both"] = Field(
         default="both", description="What becomes of an occurrence when the one before is unfinished."
