@@ -33,7 +33,7 @@ def played(
     return nights
 
 
-def compared(nights: Iterable[PlayedNight], variants: Sequence[str], **keys: Any) -> Comparison:
+def compared(nights: Iterable[PlayedNight], variants: Sequence[str], /, **keys: Any) -> Comparison:
     """Conclude from nights, with the trade-off of failed against overlap unless said otherwise."""
     given: dict[str, Any] = {
         "title": "Plates",

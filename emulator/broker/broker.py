@@ -94,9 +94,10 @@ class Broker(Leases):
         self._last_job = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
         requires = requires if rules.matches_equipment else ()
-        line = queue.lines.get((requires, expected)) or queue.new_line(requires, expected)
-        state = _QUEUED_HELD if held else _QUEUED
         terms = terms or queue.terms
+        slots = terms.slots
+        line = queue.lines.get((requires, expected, slots)) or queue.new_line(requires, expected, slots)
+        state = _QUEUED_HELD if held else _QUEUED
         job = Job(number, queue, line, key, now, state, held, terms)
         job.entry = (-priority, place, job)
         job.payload = payload

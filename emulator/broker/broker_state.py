@@ -16,6 +16,7 @@ from typing import Any, Final, Literal, cast
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.explain import explain
 from emulator.broker.jobs import ENDS, PREREQUISITE, REASONS, Finished, Holder, Job
+from emulator.broker.matching import Offer
 from emulator.broker.order import Entry, Keys, Queue
 from emulator.broker.prerequisites import Key, Prerequisites, Unmet, Waiter
 from emulator.broker.requests import Alarms
@@ -195,7 +196,7 @@ class BrokerState:
         """Count the jobs of a queue that a worker has, suspended ones included."""
         return self._queue(queue).running
 
-    def best(self, queues: Sequence[str], equipment: frozenset[str], time_left: int | None) -> Entry | None:
+    def best(self, queues: Sequence[str], offer: Offer, time_left: int | None) -> Entry | None:
         """Give the entry of the job that such a worker would be given now, None if there is none.
 
         It is good for ``take`` until anything else is asked of the broker.
@@ -204,7 +205,7 @@ class BrokerState:
         for name in queues:
             queue = self._queues.get(name) or self._queue(name)
             if queue.waiting:
-                entry = queue.best(equipment, time_left)
+                entry = queue.best(offer, time_left)
                 if entry is not None and (best is None or entry < best):
                     best = entry
         return best
@@ -252,19 +253,19 @@ class BrokerState:
         """Give the numbers of the unfinished jobs, in the order of submission."""
         return iter(tuple(self._jobs))
 
-    def explain(self, now: int, job: int, equipments: Sequence[frozenset[str]] | None = None) -> tuple[Reason, ...]:
+    def explain(self, now: int, job: int, offers: Sequence[Offer] | None = None) -> tuple[Reason, ...]:
         """Give every reason why a job is not running, or what became of it; at least one.
 
         Args:
             now: the present tick.
             job: its number.
-            equipments: what each worker has that serves the job's queue, if that is to be looked at.
+            offers: what each worker that serves the job's queue has, with all its slots, if that is to be looked at.
         """
         found = self._job(job)
         if found is None:
             return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
         _, unmet = self._prerequisites.unmet(job)
-        return explain(found, self._keys, now, equipments, unmet)
+        return explain(found, self._keys, now, offers, unmet)
 
     def waits_for(self, job: int) -> tuple[bool, tuple[Unmet, ...]]:
         """Say which jobs an unfinished job waits for still, and whether the first of them suffices."""

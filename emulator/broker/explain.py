@@ -7,7 +7,7 @@ with values, and nothing that decides reads a sentence (``emulator.record.reason
 from collections.abc import Sequence
 
 from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, Job
-from emulator.broker.matching import meets
+from emulator.broker.matching import Offer, equipment_of, meets, slots_of
 from emulator.broker.order import Keys
 from emulator.broker.prerequisites import Unmet
 from emulator.broker.states import State
@@ -17,7 +17,7 @@ __all__ = ["explain"]
 
 
 def explain(
-    job: Job, keys: Keys, now: int, equipments: Sequence[frozenset[str]] | None, unmet: Sequence[Unmet] = ()
+    job: Job, keys: Keys, now: int, offers: Sequence[Offer] | None, unmet: Sequence[Unmet] = ()
 ) -> tuple[Reason, ...]:
     """Give every reason, at least one; see ``Broker.explain``."""
     if job.holder is not None:
@@ -30,9 +30,13 @@ def explain(
         reasons.append(Reason(Why.QUEUE_FULL, (queue.name, queue.running)))
     if job.key and not keys.has_room(job.key, queue):
         reasons.append(Reason(Why.KEY_BUSY, (job.key, *keys.users[job.key])))
-    requires = job.line.requires
-    if equipments is not None and requires and not any(meets(requires, sorted(has)) for has in equipments):
-        reasons.append(Reason(Why.NOT_EQUIPPED, requires))
+    if offers is not None:
+        requires, slots = job.line.requires, job.line.slots
+        able = [has for has in offers if meets(requires, sorted(equipment_of(has)))] if requires else offers
+        if requires and not able:
+            reasons.append(Reason(Why.NOT_EQUIPPED, requires))
+        elif slots > 1 and not any(slots_of(has) >= slots for has in able):
+            reasons.append(Reason(Why.TOO_FEW_SLOTS, (slots,)))
     return tuple(reasons) or (Reason(Why.WAITS),)
 
 

@@ -14,6 +14,7 @@ from typing import Final
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.broker_state import BrokerState
 from emulator.broker.jobs import BY_PERSON, PAUSING, Holder, Job, rare
+from emulator.broker.matching import Offer
 from emulator.broker.order import Entry
 from emulator.broker.requests import HeartbeatReply, LeaseGrant
 from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
@@ -48,7 +49,7 @@ class Leases(BrokerState):
         worker: str,
         incarnation: int,
         queues: tuple[str, ...],
-        equipment: frozenset[str],
+        offer: Offer,
         time_left: int | None,
         number: int,
         found: Entry | None = None,
@@ -58,7 +59,7 @@ class Leases(BrokerState):
 
         Args:
             queues: the queues that it serves; the best job of all of them is given.
-            equipment: what it has, such as ``tape`` or ``tape 2.1``.
+            offer: its equipment, such as ``tape`` or ``tape 2.1``; with its free slots where that is not 1.
             time_left: ticks that it has left, None if there is no end; jobs expected to take longer are passed over.
             number: the number of the request, rising within the incarnation. The same number is the same request and
                 gets the same answer; an older one gets None.
@@ -80,7 +81,7 @@ class Leases(BrokerState):
         if number <= holder.take_number:
             return holder.take_answer if number == holder.take_number else None
         holder.take_number = number
-        found = found or self.best(queues, equipment, time_left)
+        found = found or self.best(queues, offer, time_left)
         if found is None:
             holder.take_answer = None
             return None

@@ -8,7 +8,10 @@ import re
 from collections.abc import Iterable
 from typing import Final
 
-__all__ = ["meets", "read_equipment", "read_requirement"]
+__all__ = ["Offer", "equipment_of", "meets", "read_equipment", "read_requirement", "slots_of"]
+
+Offer = frozenset[str] | tuple[frozenset[str], int]
+"""What a worker offers a job: its equipment, with the number of its free slots where that is not 1."""
 
 Version = tuple[int, ...]
 
@@ -45,6 +48,20 @@ def read_requirement(requirement: str) -> tuple[str, Version | None]:
     if sign and name.strip() and _VERSION.fullmatch(rest.strip()):
         return name.strip(), _version(rest.strip())
     return requirement, None
+
+
+def equipment_of(offer: Offer) -> frozenset[str]:
+    """Give the equipment of an offer."""
+    return offer[0] if isinstance(offer, tuple) else offer
+
+
+def slots_of(offer: Offer) -> int:
+    """Give the number of free slots of an offer.
+
+    >>> slots_of(frozenset()), slots_of((frozenset(), 3))
+    (1, 3)
+    """
+    return offer[1] if isinstance(offer, tuple) else 1
 
 
 def meets(requires: Iterable[str], equipment: Iterable[str]) -> bool:

@@ -1,11 +1,13 @@
 """Which job goes next? The best of all lines that a worker may take from, found without looking at every job.
 
-The law: jobs are ordered by (-priority, place). Jobs of one queue with equal requirements and equal expectation
-form a line, so that a worker looks at one head a line. Jobs with an exclusive key wait in a lane of their line, and
-only the best of a lane stands in the line, and only while the key has room: 100,000 jobs on one busy key cost the
-others nothing. Nothing is searched for: an entry whose reason has gone stays where it is and is dropped when it
-comes to the head. What was tried: one heap for each worker's view of the queue (every submission then touches every
-view), and parking blocked jobs when they are met (the first worker to come pays for all of them).
+The law: jobs are ordered by (-priority, place). Jobs of one queue with equal requirements, equal expectation and as
+many slots form a line, so that a worker looks at one head a line. A worker is shown the lines that take no more slots
+than it has free: a job that does not fit is passed over, and holds no place on a worker for itself. Jobs with an
+exclusive key wait in a lane of their line, and only the best of a lane stands in the line, and only while the key has
+room: 100,000 jobs on one busy key cost the others nothing. Nothing is searched for: an entry whose reason has gone
+stays where it is and is dropped when it comes to the head. What was tried: one heap for each worker's view of the queue
+(every submission then touches every view), and parking blocked jobs when they are met (the first worker to come pays
+for all of them).
 
 A line is a double structure. What comes in order, as nearly everything does, is appended to a deque; the rest goes to
 a heap; the head is the better of both.
@@ -16,7 +18,7 @@ from heapq import heappop, heappush
 from typing import Final
 
 from emulator.broker.jobs import Job
-from emulator.broker.matching import meets
+from emulator.broker.matching import Offer, equipment_of, meets, slots_of
 from emulator.broker.rules import QueueRules
 from emulator.broker.states import Request, State, refuses
 
@@ -60,15 +62,16 @@ class _Row:
 
 
 class Line(_Row):
-    """The jobs of one queue with equal requirements and equal expectation."""
+    """The jobs of one queue with equal requirements and equal expectation, which take as many slots."""
 
-    __slots__ = ("expected", "lanes", "queue", "requires")
+    __slots__ = ("expected", "lanes", "queue", "requires", "slots")
 
-    def __init__(self, queue: "Queue", requires: tuple[str, ...], expected: int) -> None:
+    def __init__(self, queue: "Queue", requires: tuple[str, ...], expected: int, slots: int) -> None:
         super().__init__()
         self.queue = queue
         self.requires = requires
         self.expected = expected
+        self.slots = slots
         self.lanes: dict[str, Lane] = {}
 
     def head(self) -> Entry | None:
@@ -171,12 +174,14 @@ class Terms:
         lease: how long its lease is.
         renewal: what a renewal gives it, 0 if it is not renewed.
         longest: its time limit in ticks, or None; has_limits: some limit counts from its submission.
+        slots: how many of its worker's slots it takes.
     """
 
-    __slots__ = ("has_limits", "lease", "longest", "renewal", "rules")
+    __slots__ = ("has_limits", "lease", "longest", "renewal", "rules", "slots")
 
-    def __init__(self, rules: QueueRules) -> None:
+    def __init__(self, rules: QueueRules, slots: int = 1) -> None:
         self.rules = rules
+        self.slots = slots
         self.lease = rules.lease
         self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
         self.longest = None if rules.time_limit is None else rules.time_limit.after
@@ -191,7 +196,7 @@ class Queue:
         terms: on which its jobs run that have none of their own.
         held: a person holds it.
         waiting: jobs that are queued or requeued; running: leases out; unfinished: jobs not final.
-        lines: by (requires, expected); matched: the lines that a worker with some equipment may take from.
+        lines: by (requires, expected, slots); matched: the lines that a worker with some offer may take from.
     """
 
     __slots__ = (
@@ -219,25 +224,27 @@ class Queue:
         self.waiting = 0
         self.running = 0
         self.unfinished = 0
-        self.lines: dict[tuple[tuple[str, ...], int], Line] = {}
-        self.matched: dict[frozenset[str], list[Line]] = {}
+        self.lines: dict[tuple[tuple[str, ...], int, int], Line] = {}
+        self.matched: dict[Offer, list[Line]] = {}
 
-    def new_line(self, requires: tuple[str, ...], expected: int) -> Line:
+    def new_line(self, requires: tuple[str, ...], expected: int, slots: int) -> Line:
         """Make the line of such jobs, of which there was none so far."""
-        line = self.lines[requires, expected] = Line(self, requires, expected)
-        for equipment, lines in self.matched.items():
-            if self._fits(line, equipment):
+        line = self.lines[requires, expected, slots] = Line(self, requires, expected, slots)
+        for offer, lines in self.matched.items():
+            if self._fits(line, offer):
                 lines.append(line)
         return line
 
-    def _fits(self, line: Line, equipment: frozenset[str]) -> bool:
-        return not self.rules.matches_equipment or meets(line.requires, sorted(equipment))
+    def _fits(self, line: Line, offer: Offer) -> bool:
+        if line.slots > slots_of(offer):
+            return False
+        return not self.rules.matches_equipment or meets(line.requires, sorted(equipment_of(offer)))
 
-    def lines_for(self, equipment: frozenset[str]) -> list[Line]:
-        """Give the lines that a worker with that equipment may take from."""
-        found = self.matched.get(equipment)
+    def lines_for(self, offer: Offer) -> list[Line]:
+        """Give the lines that a worker with that offer may take from."""
+        found = self.matched.get(offer)
         if found is None:
-            found = self.matched[equipment] = [line for line in self.lines.values() if self._fits(line, equipment)]
+            found = self.matched[offer] = [line for line in self.lines.values() if self._fits(line, offer)]
         return found
 
     def is_full(self) -> bool:
@@ -280,12 +287,12 @@ class Queue:
             keys.lanes.setdefault(key, []).append(found)
         return found
 
-    def best(self, equipment: frozenset[str], time_left: int | None) -> Entry | None:
+    def best(self, offer: Offer, time_left: int | None) -> Entry | None:
         """Give the best entry that such a worker may take, or None; it stays where it is."""
         if not self.waiting or self.held or (self.running_at_most is not None and self.running >= self.running_at_most):
             return None
         best: Entry | None = None
-        for line in self.matched.get(equipment) or self.lines_for(equipment):
+        for line in self.matched.get(offer) or self.lines_for(offer):
             if time_left is not None and line.expected > time_left:
                 continue
             row = line.row

@@ -79,7 +79,8 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
     if not rows:
         raise LogError(f"{log.path}: it holds no event yet: look again when the run has gone on")
     world = World(loaded, meta.seed, Agenda(), Recorder(), heartbeats=meta.heartbeats)
-    fold = NightFold(loaded.scenario.lasts, pools=world.pools_of_workers(), slots=world.slots())
+    pools, slots, takes = world.pools_of_workers(), world.slots(), world.takes_slots()
+    fold = NightFold(loaded.scenario.lasts, pools=pools, slots=slots, takes_slots=takes)
     fold.feed_all(rows)
     night = replace(
         fold.close(None if log.finished else rows[-1][0]),

@@ -161,6 +161,7 @@ def _closed(fold: NightFold, world: World) -> Night:
         fold.close(),
         pools=world.pools_of_workers(),
         slots=world.slots(),
+        takes_slots=world.takes_slots(),
         occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
         offered_load=world.offered_load(),
         planned_on=planned_on(world.scenario, world.clock),

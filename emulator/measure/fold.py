@@ -57,6 +57,7 @@ class NightFold(Jobs):
         horizon: the tick at which the run ends.
         pools: worker -> pool.
         slots: worker -> slots, where a worker has more than one.
+        takes_slots: routine -> slots that a job of it takes, where that is more than one.
         occurrences: recurring arrival entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the stated load, in workers' worth of work.
         planned_on: pool -> ticks for which its workers are meant to be on, added up.
@@ -83,6 +84,7 @@ class NightFold(Jobs):
         *,
         pools: Mapping[str, str] | None = None,
         slots: Mapping[str, int] | None = None,
+        takes_slots: Mapping[str, int] | None = None,
         occurrences: Mapping[str, Sequence[int]] | None = None,
         offered_load: Mapping[str, float] | None = None,
         planned_on: Mapping[str, int] | None = None,
@@ -91,6 +93,7 @@ class NightFold(Jobs):
         self._horizon = horizon
         self._pools = dict(pools or {})
         self._slots = dict(slots or {})
+        self._takes_slots = dict(takes_slots or {})
         self._occurrences = {entry: tuple(ticks) for entry, ticks in (occurrences or {}).items()}
         self._offered_load = dict(offered_load or {})
         self._planned_on = dict(planned_on or {})
@@ -224,6 +227,7 @@ class NightFold(Jobs):
             workers=tuple(self._worker_codes)[1:],
             pools=self._pools,
             slots=self._slots,
+            takes_slots=self._takes_slots,
             on_time=on_time,
             cells={key: Cell(*cell) for key, cell in self._cells.items()},
             waits=tuple(self._waits),

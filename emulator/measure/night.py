@@ -198,6 +198,7 @@ class Night:
         table: the jobs' rows.
         kinds, finals, workers: the names behind the codes in the rows.
         pools: worker -> pool. slots: worker -> slots, where they are not 1.
+        takes_slots: routine -> slots that a job of it takes, where they are not 1.
         on_time: worker -> ticks in which it was on (every state but off).
         cells: (kind, worker, outcome) -> attempts and executed ticks.
         waits: per kind, when jobs were queued or requeued, of those that are not plain. held: likewise for the two held
@@ -248,6 +249,7 @@ class Night:
     actions: tuple[SeenAction, ...]
     pools: Mapping[str, str] = field(default_factory=dict)
     slots: Mapping[str, int] = field(default_factory=dict)
+    takes_slots: Mapping[str, int] = field(default_factory=dict)
     occurrences: Mapping[str, Sequence[int]] = field(default_factory=dict)
     offered_load: Mapping[str, float] = field(default_factory=dict)
     planned_on: Mapping[str, int] = field(default_factory=dict)

@@ -203,9 +203,10 @@ class Selection:
         )
 
     def executed(self, *, without: tuple[str, ...] = ()) -> int:
-        """Add up the ticks executed, in attempts with any outcome but these."""
+        """Add up the ticks executed over the slots taken, in attempts with any outcome but these."""
+        takes = [self.night.takes_slots.get(kind.routine, 1) for kind in self.night.kinds]
         return sum(
-            cell.executed
+            cell.executed * takes[kind]
             for (kind, worker, outcome), cell in self.night.cells.items()
             if kind in self._kinds and self._in_pool(worker) and outcome not in without
         )

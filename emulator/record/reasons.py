@@ -62,6 +62,8 @@ class Why(Enum):
     """Its exclusive key is busy: the key, and the numbers of the jobs that have it."""
     NOT_EQUIPPED = "not_equipped"
     """No worker has all that it requires: what it requires."""
+    TOO_FEW_SLOTS = "too_few_slots"
+    """No worker that has what it requires has as many slots: how many it takes."""
     WAITS = "waits"
     """Nothing of that kind: it waits for its turn."""
 

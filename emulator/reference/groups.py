@@ -81,6 +81,7 @@ GROUPS: Final = (
             "PlayedNight": "measure.comparison.replication",
             "Reading": "measure.comparison.replication",
             "Sized": "measure.comparison.sizing",
+            "SizedRequirement": "measure.comparison.sizing",
             "Hunt": "testing.hunting",
         },
     ),
@@ -248,8 +249,7 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
         "Emulator": frozenset({"failures_by"}),
         "Client": frozenset({"hand_in"}),  # by `Lease.hand_in`
         "ComparisonResult": frozenset({"of"}),
-        "SizingResult": frozenset({"of"}),
-        "Event": frozenset({"because"}),
+        "SizingResult": frozenset({"of", "searched"}),
         "Loaded": frozenset({"bases", "changes", "folders", "questions", "said", "written", "place"}),
         "Log": frozenset({"check", "heads", "numbered", "trace"}),
         "NightResult": frozenset({"every_row", "meta"}),

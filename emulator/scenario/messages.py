@@ -22,6 +22,21 @@ _PLAIN = frozenset(("bool_type", "int_type", "float_type", "string_type"))
 """Errors of values that are of another kind altogether."""
 
 
+_ONE_WORKER = (
+    "a job has one worker: for several slots of it write `takes_slots`; for several workers let as many jobs come "
+    "(`count` or `batch` of the arrival), and what follows wait for `after: {entry: ..., jobs: all}`"
+)
+_INSTEAD: Final[Mapping[tuple[str, str], str]] = {
+    ("routines", "count"): _ONE_WORKER,
+    ("routines", "nodes"): _ONE_WORKER,
+    ("routines", "slots"): "a worker has `slots`; how many of them a job takes is `takes_slots`",
+    ("routines", "takes_workers"): _ONE_WORKER,
+    ("routines", "worker"): "which workers take a job is said by its `queue`, its `requires` and what pools serve",
+    ("routines", "workers"): _ONE_WORKER,
+}
+"""What to write instead of a key that somebody would try in an item of a section."""
+
+
 class Found(NamedTuple):
     """One mistake: its path in the data, the message, and whether the key (not the value) is what is wrong.
 
@@ -39,6 +54,8 @@ class Found(NamedTuple):
         """Give the whole message; ``root`` is the shape of the file, by default of a scenario."""
         if not self.unknown:
             return self.message
+        if len(self.loc) == 3 and (instead := _INSTEAD.get((str(self.loc[0]), str(self.loc[2])))):
+            return instead
         key, known = str(self.loc[-1]), keys_at(self.loc[:-1], root)
         return renamed(key, known) or f"{self.message}: {advise(key, known)}"
 

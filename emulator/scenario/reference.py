@@ -114,6 +114,23 @@ A day that the zone skips altogether has no arrivals. What is skipped has been c
 
 An arrival entry without a name is called by its routine and its way of arriving: `plate-copy per_hour 6`.
 
+## Jobs that take several slots
+
+A worker has as many `slots` as its pool says, and a job takes one of them, or the `takes_slots` of its routine. It goes
+only to a worker with so many free at once, whether work is handed over at once or the worker polls. Slots of several
+workers are never added up: a job has one worker.
+
+Priority and place decide among the jobs that fit the worker which asks. One that does not fit is passed over: jobs
+behind it, and jobs of a lower priority, go first meanwhile, and no slot is kept free for it. So it may wait for as long
+as smaller jobs come. It never does so silently. `check` warns (`slots-stay-taken`), and the story of the job tells how
+long it waited for free slots and how many jobs went first. `start_within` bounds the wait, after which it fails as
+expired. A pool of its own, or `running_at_most` for a queue of the small jobs, keeps slots free.
+
+More slots than any worker has that serves the queue are a mistake. Where a worker with as many may still come, or has
+not the equipment, `check` warns (`few-have-the-slots`), and what is left at the end is told as stuck.
+
+Work executed, work wasted, offered load and utilisation count a time once for each slot that is taken.
+
 ## Where a value comes from
 
 Any value may stand in a wrapper that says where it comes from:

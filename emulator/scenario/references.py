@@ -89,6 +89,7 @@ def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) ->
         _entries_used,
         _traced,
         _factors,
+        _slots,
     )
     found = [wrong for check in checks for wrong in check(data, names)]
     found += wrong_parameters(data, names)
@@ -158,6 +159,36 @@ def _same_item_names(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:
         for loc, name in expand(data, (key, "*", "name")):
             if isinstance(name, str) and first.setdefault(name, loc[1]) != loc[1]:  # type: ignore[arg-type]  # its place
                 yield Found(loc, f"{key}.{first[name]} is called {name!r} already: give this another name")
+
+
+def _slots(data: Mapping[str, Any], names: Names) -> Iterator[Found]:
+    """Some worker that serves its queue must have as many slots as a job takes."""
+    for loc, slots in expand(data, ("routines", "*", "takes_slots")):
+        queue = data["routines"][loc[1]].get("queue")
+        serving = [pool for _, pool in expand(data, ("pools", "*")) if _serves(pool, queue)]
+        most = [_most_slots(pool) for pool in serving]
+        if most and isinstance(slots, int) and all(found is not None and found < slots for found in most):
+            has = max(found for found in most if found is not None)
+            yield Found(
+                loc,
+                f"its jobs take {slots} slots, and no worker that serves {queue!r} has more than {has}: "
+                "give a worker more `slots`, or let the jobs take fewer",
+            )
+
+
+def _serves(pool: Any, queue: Any) -> bool:
+    serves = pool.get("serves") if isinstance(pool, Mapping) else None
+    return isinstance(serves, list) and queue in serves
+
+
+def _most_slots(pool: Mapping[str, Any]) -> int | None:
+    """Give the slots of the worker of a pool that has most, None if that is not to be told."""
+    common = pool.get("slots", 1)
+    own = [slots for _, slots in expand(pool, ("per_worker", "*", "slots"))]
+    workers = pool.get("workers")
+    count = len(workers) if isinstance(workers, list) else pool.get("count")
+    found = own if isinstance(count, int) and 0 < count <= len(own) else [*own, common]
+    return max(found) if all(isinstance(slots, int) for slots in found) else None
 
 
 def _zones(data: Mapping[str, Any], _names: Names) -> Iterator[Found]:

@@ -24,6 +24,7 @@ _WORDS: Final[Mapping[Why, Callable[..., str]]] = MappingProxyType(
         Why.QUEUE_HELD: "a person holds queue {}".format,
         Why.QUEUE_FULL: "queue {} runs as many jobs as it may: {}".format,
         Why.KEY_BUSY: lambda key, *jobs: f"key {key} is busy with job {', '.join(map(str, jobs))}",
+        Why.TOO_FEW_SLOTS: lambda slots: f"it takes {slots} slots, and no worker that may take it has so many",
         Why.NOT_EQUIPPED: lambda *requires: f"no worker has all of: {', '.join(requires)}",
         Why.WAITS: "it waits for a worker".format,
     }

@@ -65,6 +65,13 @@ class Svg:
             f'stroke-width="{_n(width)}"{dash}/>'
         )
 
+    def area(self, x: float, y: float, width: float, height: float, *, role: str) -> None:
+        """Shade a region, so lightly that what is drawn on it is still read."""
+        self._parts.append(
+            f'<rect x="{_n(x)}" y="{_n(y)}" width="{_n(width)}" height="{_n(height)}" fill="var(--{role})" '
+            'fill-opacity="0.13"/>'
+        )
+
     def mark(self, x: float, y: float, shape: str, *, role: str = "ink", size: float = 5, tip: str = "") -> None:
         """Draw a mark of one of ``SHAPES``; ``tip`` is told when it is pointed at."""
         told = f"<title>{_safe(tip)}</title>" if tip else ""

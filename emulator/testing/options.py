@@ -44,6 +44,8 @@ class Settings(TypedDict, total=False):
     combine: Mapping[str, Sequence[Any]]
     baseline: str | None
     questions: Listed
+    based_on: str
+    varies: Named
 
 
 class EmulatorOptions(Settings, total=False):

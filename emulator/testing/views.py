@@ -96,8 +96,7 @@ class Views:
             InputError: when there is no such job (yet).
         """
         job = self.job(job).number
-        equipments = [worker.equipment for worker in self.world.workers.values()]
-        said = in_words(self.world.broker.explain(self.agenda.now, job, equipments))
+        said = in_words(self.world.explain(job))
         for attempt in self.keeper.working():
             if attempt.order.job == job and attempt.task is not None:
                 said += f"; attempt {attempt.order.attempt} waits {place_of(attempt.task)}"
@@ -166,7 +165,9 @@ class Views:
 
     def night(self) -> Night:
         """Fold the events so far: what a night looks like that ends now."""
-        fold = NightFold(max(1, self.agenda.now), pools=self.world.pools_of_workers(), slots=self.world.slots())
+        world = self.world
+        pools, slots, takes = world.pools_of_workers(), world.slots(), world.takes_slots()
+        fold = NightFold(max(1, self.agenda.now), pools=pools, slots=slots, takes_slots=takes)
         fold.feed_all(self._rows)
         return fold.close()
 

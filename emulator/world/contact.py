@@ -40,6 +40,7 @@ class Request:
         "arrived",
         "execution",
         "first_sent",
+        "free",
         "granted",
         "incarnation",
         "is_decided",
@@ -58,6 +59,7 @@ class Request:
         self.worker = worker
         self.incarnation = worker.incarnation
         self.number = worker.next_number()
+        self.free = worker.free  # slots, as its worker says: what becomes free later, the broker does not know
         self.execution = execution
         self.outcome: tuple[str, Because, int | None, int] = ("", NONE, None, 0)
         self.answered = False

@@ -124,7 +124,7 @@ class Dispatch(WorkerLifecycle):
         over at the end of this instant, or as its request has come."""
         if worker.waiting:  # another of its slots was free before
             if not worker.poll:
-                self.polls.stay(worker)
+                self.polls.stay(worker, worker.free)
                 return
             self.polls.leave(worker)  # it asks at once after each attempt
         if not self._may_take(worker):
@@ -149,7 +149,7 @@ class Dispatch(WorkerLifecycle):
     def _may_take(self, worker: Worker) -> bool:
         """Say whether a worker has a free slot, and a program that asks for work."""
         return (
-            len(worker.executions) < worker.slots
+            worker.free > 0
             and worker.state is ON
             and worker.frozen_at < 0
             and not worker.finishing
@@ -167,17 +167,18 @@ class Dispatch(WorkerLifecycle):
         plan: JobPlan = broker.payload(grant.job)
         if self._doubled:
             self._double(worker, grant, plan)
-        self._take_slot(worker, now)
+        self._take_slots(worker, plan, now)
         self.labour.begin(worker, grant, plan, now)
 
-    def _take_slot(self, worker: Worker, now: int) -> None:
+    def _take_slots(self, worker: Worker, plan: JobPlan, now: int) -> None:
         """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
         last = worker.retires_after is not None and worker.attempts_begun + 1 >= worker.retires_after
-        if last or len(worker.executions) + 1 >= worker.slots:
+        free = worker.free - plan.routine.slots
+        if last or free <= 0:
             self.polls.leave(worker)
         else:
             worker.idle_since = now
-            self.polls.stay(worker)
+            self.polls.stay(worker, free)
 
     def grant(self, request: Request) -> None:
         """Let the broker decide on a request for work that has reached it."""
@@ -189,7 +190,7 @@ class Dispatch(WorkerLifecycle):
             worker.name,
             request.incarnation,
             worker.queues,
-            worker.equipment,
+            self.polls.offer(worker, request.free),
             self.time_left(worker, worker.real_speed),
             request.number,
             order=request.arrived,
@@ -221,15 +222,22 @@ class Dispatch(WorkerLifecycle):
         elif how == "forgets":
             self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan))
 
-    def double_for(self, worker: Worker) -> str:
-        """Name a queue of a worker in which somebody else's job is to be handed out again, "" if there is none."""
-        found = (queue for queue in worker.queues if queue in self.doubles and self.doubles[queue][2] != worker.name)
-        return next(found, "")
+    def double_for(self, worker: Worker, free: int) -> str:
+        """Name a queue in which somebody else's job is to be handed out again, to a worker with so many free slots.
+
+        "" if there is none.
+        """
+        for queue in worker.queues:
+            if queue in self.doubles:
+                _, plan, first = self.doubles[queue]
+                if first != worker.name and plan.routine.slots <= free:
+                    return queue
+        return ""
 
     def take_double(self, worker: Worker, queue: str) -> None:
         """Let a worker that waits have somebody else's job, over a link without delay or loss."""
         grant, plan, _ = self.doubles.pop(queue)
-        self._take_slot(worker, self.agenda.now)
+        self._take_slots(worker, plan, self.agenda.now)
         self.labour.begin(worker, grant, plan, self.agenda.now)
         if plan.asked:  # the first has been told to stand still; this one is told by its next heartbeat
             self.heartbeats.want_contact(worker)

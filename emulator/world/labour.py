@@ -65,6 +65,7 @@ class Labour:
         worker.attempts_begun += 1
         plan.running.append(execution)
         routine = plan.routine
+        worker.free -= routine.slots
         if plan.resumes:
             execution.step = plan.progress
         token = execution.token
@@ -335,6 +336,7 @@ class Labour:
         execution = Execution(grant, plan, worker, world.agenda.now)
         worker.idle_since = world.agenda.now
         worker.executions.append(execution)
+        worker.free -= plan.routine.slots
         worker.attempts_begun += 1
         plan.running.append(execution)
         row = (world.agenda.now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
@@ -392,10 +394,12 @@ class Labour:
             execution.call = None
         execution.ends_at = -1
         execution.again = None
-        execution.worker.executions.remove(execution)
-        execution.worker.idle_since = self._agenda.now
+        worker, routine = execution.worker, execution.plan.routine
+        worker.executions.remove(execution)
+        worker.free += routine.slots
+        worker.idle_since = self._agenda.now
         execution.plan.running.remove(execution)
-        if (hands := execution.plan.routine.hands) is not None:
+        if (hands := routine.hands) is not None:
             hands.leave(execution)
         if (notice := self._world.notice) is not None:
             notice()

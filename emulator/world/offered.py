@@ -13,8 +13,8 @@ def offered_load(scenario: Scenario, clock: Clock) -> dict[str, float]:
     """Give, for each pool, the rate at which work is stated to come times its mean length (Erlang's offered load).
 
     Only ``per_hour``, ``every`` and ``gaps`` have a rate, and only parts that take a time of their own a stated length;
-    work that several pools may do is shared by their workers. Rates by the day and the hour count by their mean from
-    the entry's `from` to its `until`, within the run.
+    work that several pools may do is shared by their workers. Work that takes several slots counts as many times. Rates
+    by the day and the hour count by their mean from the entry's `from` to its `until`, within the run.
     """
     loads = dict.fromkeys(scenario.pools, 0.0)
     for arrival in scenario.arrivals:
@@ -23,9 +23,8 @@ def offered_load(scenario: Scenario, clock: Clock) -> dict[str, float]:
         workers = sum(scenario.pools[name].count for name in serving)
         for name in serving:
             share = scenario.pools[name].count / workers
-            loads[name] += (
-                _rate(arrival, scenario.lasts, clock) * _work(routine, arrival) * share / scenario.pools[name].speed
-            )
+            work = _work(routine, arrival) * routine.takes_slots
+            loads[name] += _rate(arrival, scenario.lasts, clock) * work * share / scenario.pools[name].speed
     return loads
 
 

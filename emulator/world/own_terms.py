@@ -1,4 +1,4 @@
-"""Which jobs run on terms of their own: another lease, time limit or retry than their queue's?"""
+"""Which jobs run on terms of their own: another lease, time limit or retry than their queue's, or several slots?"""
 
 from collections.abc import Mapping
 
@@ -31,8 +31,10 @@ class OwnTerms:
         if (entry, routine) not in self._known:
             found = terms_of(self._scenario, self._arrivals.get(entry), routine)
             name = self._scenario.routines[routine].queue
-            rules = rules_of(name, found.queue, self._policies.get(name)) if found.are_own else None
-            self._known[entry, routine] = None if rules is None else Terms(rules)
+            slots = self._scenario.routines[routine].takes_slots
+            is_own = found.are_own or slots > 1
+            rules = rules_of(name, found.queue, self._policies.get(name)) if is_own else None
+            self._known[entry, routine] = None if rules is None else Terms(rules, slots)
         return self._known[entry, routine]
 
     @staticmethod

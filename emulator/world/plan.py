@@ -79,6 +79,7 @@ class ReadyRoutine:
         resumes: an attempt goes on after the last step that an earlier one has finished, if only at the queue's time
             limit; ``starts_after_last``: after any failure.
         renewal: what a heartbeat gives the lease of its jobs in ticks, 0 for nothing.
+        slots: how many of its worker's slots a job takes.
         steps: of every job, None where they depend on its parameters.
     """
 
@@ -99,6 +100,7 @@ class ReadyRoutine:
         "renewal",
         "requires",
         "resumes",
+        "slots",
         "starts_after_last",
         "steps",
         "version",
@@ -112,6 +114,7 @@ class ReadyRoutine:
         self.key = model.key or ""
         self.priority = model.priority
         self.requires = tuple(sorted(model.requires))
+        self.slots = model.takes_slots
         self.expected = model.expected if model.expected is not None else sum(map(_expected, self.parts))
         self.grows = any(part.grows for part in self.parts)
         self.error_share = 0.0

@@ -3,7 +3,8 @@
 The law: everything else of an instant goes first, so that all that came, ended or became free in its course is there.
 Then the best job that anybody who asks may have is handed over, and so on until nobody may have any. Of those who may
 have it, the worker that has been idle for the longest gets it; among equals, the first by its place in the scenario.
-Neither the order of wake-ups nor what else is due at the instant has a say.
+Neither the order of wake-ups nor what else is due at the instant has a say. A job that takes several slots may be had
+by workers with as many free: where there are such jobs, only workers with equally many free slots are alike.
 
 Who asks at an instant: an idle worker with ``poll: 0``, at every one; another, every p ticks from its last request on
 (the first after each attempt comes at once); and whose request has come over a link that takes time. A request of an
@@ -18,6 +19,7 @@ from heapq import heapify, heappop, heappush
 from itertools import count
 from typing import TYPE_CHECKING, Any
 
+from emulator.broker.matching import Offer
 from emulator.broker.order import Entry
 from emulator.timeline.agenda import HANDING, MESSAGES
 from emulator.world.contact import Request
@@ -28,8 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Polls"]
 
-Signature = tuple[tuple[str, ...], frozenset[str], int, tuple[str, float] | None]
-"""(queues, equipment, poll, (pool, speed) if it declines what it cannot end in time): such workers are alike."""
+Signature = tuple[tuple[str, ...], Offer, int, tuple[str, float] | None]
+"""(queues, offer, poll, (pool, speed) if it declines what it cannot end in time): such workers are alike."""
 
 Candidate = tuple[int, int, int, Worker, Request | None]
 """(idle since, worker's place, order among equals, worker, its request if that has come over a link)."""
@@ -50,10 +52,10 @@ class _Alike:
         speed: their speed, if they decline what they cannot end in time.
     """
 
-    __slots__ = ("candidates", "equipment", "next_at", "places", "poll", "queues", "speed", "worker")
+    __slots__ = ("candidates", "next_at", "offer", "places", "poll", "queues", "speed", "worker")
 
     def __init__(self, signature: Signature, worker: Worker) -> None:
-        self.queues, self.equipment, self.poll, declines = signature
+        self.queues, self.offer, self.poll, declines = signature
         self.worker = worker  # one of them, for what they have in common
         self.speed = None if declines is None else worker.real_speed
         self.candidates: list[Candidate] = []
@@ -73,6 +75,7 @@ class Polls:
         "_alike",
         "_asked",
         "_broker",
+        "_by_slots",
         "_due_at",
         "_groups",
         "_number",
@@ -86,6 +89,7 @@ class Polls:
         self._world = world
         self._agenda = world.agenda
         self._broker = world.broker
+        self._by_slots = any(routine.takes_slots > 1 for routine in world.scenario.routines.values())
         self._alike: dict[Signature, _Alike] = {}
         self._groups: list[_Alike] = []
         self._periodic: list[_Alike] = []  # those of them who do not ask at every instant
@@ -97,9 +101,14 @@ class Polls:
 
     # -- idle workers -------------------------------------------------------------------------------------------------
 
-    def wait(self, worker: Worker, anchor: int) -> None:
-        """A worker has a free slot and nothing to put in it; one that polls asks every period, from ``anchor`` on."""
-        alike: _Alike = worker.group or self._group(worker, worker.poll)
+    def wait(self, worker: Worker, anchor: int, free: int | None = None) -> None:
+        """A worker has a free slot and nothing to put in it; one that polls asks every period, from ``anchor`` on.
+
+        ``free``: how many of its slots are free, if not as many as it says itself.
+        """
+        if self._by_slots:
+            self._group(worker, worker.poll, worker.free if free is None else free)
+        alike: _Alike = worker.group or self._group(worker, worker.poll, 1)
         worker.waiting = True
         self.waiting += 1
         heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
@@ -110,8 +119,21 @@ class Polls:
         if self._due_at < 0 and (self._broker.has_waiting(alike.queues) or self._world.doubles):
             self.hand_over_soon()
 
-    def stay(self, worker: Worker) -> None:
-        """A worker that waits has begun or ended something in another slot: it stands behind those idle for longer."""
+    def offer(self, worker: Worker, free: int) -> Offer:
+        """Give what a worker with so many free slots offers a job."""
+        return (worker.equipment, free) if self._by_slots and free != 1 else worker.equipment
+
+    def stay(self, worker: Worker, free: int) -> None:
+        """A worker that waits has begun or ended something: it stands behind those idle for longer.
+
+        ``free``: how many of its slots are free, with what it is about to begin.
+        """
+        if self._by_slots:  # those with as many are others now
+            asked_at = worker.asked_at
+            self.leave(worker)
+            self.wait(worker, worker.poll_anchor, free)
+            worker.asked_at = asked_at
+            return
         heappush(worker.group.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
 
     def leave(self, worker: Worker) -> None:
@@ -139,14 +161,14 @@ class Polls:
         self._broker.hear(self._agenda.now, worker.name, request.incarnation, request.arrived)
         self._asked.append((request, reply))
         if not request.is_decided:
-            alike = self._group(worker, _BY_REQUEST)
+            alike = self._group(worker, _BY_REQUEST, request.free)
             heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, request))
         self.hand_over_soon()
 
-    def _group(self, worker: Worker, poll: int) -> _Alike:
+    def _group(self, worker: Worker, poll: int, free: int) -> _Alike:
         declines = any(window.skips_jobs_too_long_to_finish for window in worker.model.windows)
         able = (worker.pool, worker.real_speed) if declines else None
-        signature = (worker.queues, worker.equipment, poll, able)
+        signature = (worker.queues, self.offer(worker, free), poll, able)
         alike = self._alike.get(signature)
         if alike is None:
             alike = self._alike[signature] = _Alike(signature, worker)
@@ -203,7 +225,7 @@ class Polls:
             if not candidates or not self._asks_first(alike, now):
                 continue
             left = None if alike.speed is None else world.time_left(alike.worker, alike.speed)
-            entry = self._broker.best(alike.queues, alike.equipment, left)
+            entry = self._broker.best(alike.queues, alike.offer, left)
             if entry is None:
                 continue
             if (
@@ -253,7 +275,7 @@ class Polls:
             if request is not None or (worker.waiting and worker.group is alike and _asks(worker, now))
         ]
         for _, _, _, worker, request, candidates in sorted(asking, key=lambda one: one[:3]):
-            if not (queue := world.double_for(worker)):
+            if not (queue := world.double_for(worker, worker.free if request is None else request.free)):
                 continue
             if request is not None:
                 candidates[:] = [candidate for candidate in candidates if candidate[4] is not request]
@@ -301,9 +323,7 @@ class Polls:
         for _, _, _, worker, _ in alike.candidates:
             worker.asked_at = now
         alike.candidates.clear()
-        if not alike.places or (
-            not self._world.doubles and self._broker.best(alike.queues, alike.equipment, None) is None
-        ):
+        if not alike.places or (not self._world.doubles and self._broker.best(alike.queues, alike.offer, None) is None):
             return
         period, start = alike.poll, now + 1
         place = bisect_left(alike.places, (start % period, -1), key=_place)

@@ -5,7 +5,7 @@ take; a job that waits for one of these, or for one that never comes. A person m
 will: an action that is still to come is pending.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from emulator.broker.states import State
@@ -64,17 +64,14 @@ def _is_stuck(world: "World", job: int, coming: Sequence[Worker]) -> bool:
         return False
     if actions.will_do_to(f"{plan.entry}#{plan.ordinal}"):
         return False
-    reasons = {reason.why for reason in broker.explain(world.agenda.now, job, [one.equipment for one in coming])}
+    queue = plan.routine.queue
+    offers = [(one.equipment, one.slots) for one in coming if queue in one.queues]
+    reasons = {reason.why for reason in broker.explain(world.agenda.now, job, offers)}
     if state in _HELD:
         return Why.BY_PERSON in reasons
-    queue = plan.routine.queue
     if Why.QUEUE_HELD in reasons and not actions.will_do_to(queue):
         return True
-    return Why.NOT_EQUIPPED in reasons or not _any_serves(queue, coming)
-
-
-def _any_serves(queue: str, workers: Iterable[Worker]) -> bool:
-    return any(queue in worker.queues for worker in workers)
+    return not offers or Why.NOT_EQUIPPED in reasons or Why.TOO_FEW_SLOTS in reasons
 
 
 def _may_come(world: "World", worker: Worker) -> bool:

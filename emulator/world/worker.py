@@ -118,6 +118,7 @@ class Worker:
     """One worker: its program, its machine, its link to the broker.
 
     Attributes:
+        free: how many of its slots no attempt takes.
         idle_since: the tick of the last change of what it works on: it began or ended an attempt, or was registered.
         waiting: it waits for work; poll_anchor, asked_at: from when on its requests are counted, and its last one.
         is_kept_off: a person has taken it out of service for a time; back_after: how long after it is off it is back in
@@ -145,6 +146,7 @@ class Worker:
         "executions",
         "finishing",
         "first_beat",
+        "free",
         "frozen_at",
         "gone",
         "group",
@@ -196,7 +198,7 @@ class Worker:
         self.key = key
         self.queues: tuple[str, ...] = model.serves
         self.error_share = (differs.error_share if differs else None) or 0.0
-        self.slots = (differs.slots if differs else None) or model.slots
+        self.slots = self.free = (differs.slots if differs else None) or model.slots
         self.speed = (differs.speed if differs else None) or model.speed
         self.real_speed = self.speed  # work done in a unit of time just now: faults slow a worker down
         own = differs.equipped_with if differs and differs.equipped_with is not None else model.equipped_with

@@ -198,6 +198,10 @@ class World(Dispatch):
         """Name the pool of each worker."""
         return {worker.name: worker.pool for worker in self.workers.values()}
 
+    def takes_slots(self) -> dict[str, int]:
+        """Give the slots that a job of each routine takes."""
+        return {name: routine.slots for name, routine in self.routines.items()}
+
     def slots(self) -> dict[str, int]:
         """Give the slots of each worker."""
         return {worker.name: worker.slots for worker in self.workers.values()}
@@ -218,9 +222,13 @@ class World(Dispatch):
 
     def explanations(self) -> dict[int, tuple[Reason, ...]]:
         """Give of each unfinished job why it is unfinished."""
-        now = self.agenda.now
-        equipments = [worker.equipment for worker in self.workers.values()]
-        return {job: self.broker.explain(now, job, equipments) for job in self.broker.jobs_unfinished()}
+        return {job: self.explain(job) for job in self.broker.jobs_unfinished()}
+
+    def explain(self, job: int) -> tuple[Reason, ...]:
+        """Give every reason why a job is not running, or what became of it."""
+        plan: JobPlan | None = self.broker.payload(job)
+        serving = (worker for worker in self.workers.values() if plan is None or plan.routine.queue in worker.queues)
+        return self.broker.explain(self.agenda.now, job, [(worker.equipment, worker.slots) for worker in serving])
 
     def stuck(self) -> list[int]:
         """Name the unfinished jobs that nothing pending could ever move."""

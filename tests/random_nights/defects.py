@@ -43,15 +43,25 @@ def a_worker_is_not_looked_at_when_its_answer_comes(patch: pytest.MonkeyPatch) -
     """A job that had become free while an answer was on its way was not seen by the worker that it reached."""
     wait = Polls.wait
 
-    def without_a_look(self: Any, worker: Worker, anchor: int) -> None:
+    def without_a_look(self: Any, worker: Worker, anchor: int, *more: Any) -> None:
         if worker.is_plain:
-            wait(self, worker, anchor)
+            wait(self, worker, anchor, *more)
             return
         due_at, self._due_at = self._due_at, max(self._due_at, 0)
-        wait(self, worker, anchor)
+        wait(self, worker, anchor, *more)
         self._due_at = due_at
 
     patch.setattr(Polls, "wait", without_a_look)
+
+
+def what_is_taken_is_offered(patch: pytest.MonkeyPatch) -> None:
+    """A job that takes several slots was handed to a worker that has as many, however few of them were free."""
+    patch.setattr(Polls, "offer", lambda self, worker, free: (worker.equipment, worker.slots))
+
+
+def one_free_slot_is_seen(patch: pytest.MonkeyPatch) -> None:
+    """A job that takes several slots was not seen by a worker with as many free."""
+    patch.setattr(Polls, "offer", lambda self, worker, free: worker.equipment)
 
 
 def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
@@ -154,6 +164,8 @@ DEFECTS: Final[Mapping[Callable[[pytest.MonkeyPatch], None], str]] = MappingProx
     {
         a_lease_that_is_never_lost: "modes",
         a_worker_is_not_looked_at_when_its_answer_comes: "wake-up",
+        what_is_taken_is_offered: "slots",
+        one_free_slot_is_seen: "wake-up",
         the_first_by_place_goes_first: "longest idle",
         work_is_handed_over_amid_an_instant: "arrivals",
         an_overtaken_heartbeat_is_not_old_where_they_are_computed: "modes",

@@ -182,6 +182,7 @@ class Routine:
         self.name = name
         self.queue: str = said["queue"]
         self.requires: list[str] = said.get("requires", [])
+        self.takes_slots: int = said.get("takes_slots", 1)
         self.parts: list[dict[str, Any]] = said["parts"]
 
     def lands(self, effect: str) -> set[tuple[str, str]]:

@@ -202,7 +202,24 @@ class _Night:
             said["also_true"] = [{"measure": "accepted", "at_least": 0}]
         self.dice = Dice(number + _APART)
         self._add_windows(said)
+        if self.dice.chance(0.25):
+            self._take_slots(said)
         return said
+
+    def _take_slots(self, said: Settings) -> None:
+        """Let jobs take several slots, at most as many as some worker has that serves their queue."""
+        for pool in said["pools"].values():
+            if self.dice.chance(0.6):
+                pool["slots"] = self.dice.pick(2, 3, 4)
+        for routine in said["routines"].values():
+            serving = {name: pool for name, pool in said["pools"].items() if routine["queue"] in pool["serves"]}
+            own = [
+                pool.get("per_worker", {}).get(worker, {}).get("slots", pool.get("slots", 1))
+                for name, pool in serving.items()
+                for worker in self.names[name]
+            ]
+            if self.dice.chance(0.6) and max(own, default=1) > 1:
+                routine["takes_slots"] = self.dice.between(2, max(own))
 
     def _vary(self, said: Settings) -> None:
         """Let the night be more or less of everything, by factors that are drawn or borrowed from past nights."""

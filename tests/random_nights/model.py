@@ -66,6 +66,7 @@ class Job:
         self.ordinal: int = details["ordinal"]
         self.key: str = details["key"]
         self.priority: int = details["priority"]
+        self.slots = 1
         self.origin: int = details["resubmitted_from"]
         self.held = set(filter(None, details["reasons"].split(",")))
         self.state: str = details["state"]
@@ -128,6 +129,7 @@ class Worker:
         self.cuts: dict[tuple[str, int], str] = {}
         self.work: dict[int, Work] = {}
         self.granted: dict[int, Lease] = {}
+        self.takes: dict[int, int] = {}  # slots, by token
         self.unanswered: dict[int, bool] = {}  # outcomes sent, by token: True once the broker has taken it
         self.begun = 0
         self.free_from = 0
@@ -150,9 +152,13 @@ class Worker:
     def sends(self) -> bool:
         return self.is_on and not self.is_frozen and not self.cut_out and self.registered == self.incarnation
 
+    def free(self) -> int:
+        """Count the slots that are free for sure: nothing that it may still have takes them."""
+        granted = (token for token, lease in self.granted.items() if not lease.is_begun)
+        return self.slots - sum(self.takes[token] for token in (*self.work, *self.unanswered, *granted))
+
     def has_a_slot(self) -> bool:
-        taken = len(self.work) + len(self.unanswered) + sum(1 for one in self.granted.values() if not one.is_begun)
-        return taken < self.slots
+        return self.free() > 0
 
     def is_idle(self, now: int) -> bool:
         """Say whether it is sure that it could take a job: it is reached, and nothing may still be on its way."""

@@ -19,6 +19,7 @@ class OfJobs(Watching):
     def on_submitted(self, event: Event, details: Any) -> None:
         queue = self.said.queues[details["queue"]]
         job = Job(event, queue, self.said.terms(details["entry"], details["routine"]))
+        job.slots = self.said.routines[job.routine].takes_slots
         if self.last_job and event.job != self.last_job + 1:
             self.wrong("conservation", f"job {event.job} does not follow job {self.last_job}")
         self.last_job = event.job
@@ -180,6 +181,7 @@ class OfJobs(Watching):
         self.first_hand_out_at = event.at
         lease = Lease(job, worker.name, event, terms)
         job.attempts += 1
+        worker.takes[token] = job.slots
         job.lease = self.leases[token] = self.current[token] = worker.granted[token] = lease
         worker.idle_since = worker.starving_since = None  # it has just asked
         for other in self.workers.values():  # who asked a moment later found nothing, even if something comes after it
@@ -189,13 +191,22 @@ class OfJobs(Watching):
 
     def look_at_order(self, job: Job, worker: Worker) -> None:
         """The best job that the worker may have goes first; the worker that is idle longest gets it."""
-        if not self.fits(job, worker):
+        if job.slots > worker.slots:
+            self.wrong(
+                "slots", f"{worker.name} with {worker.slots} slots got job {job.number}, which takes {job.slots}"
+            )
+        if not self.has_what_it_requires(job, worker):
             if job.requires is not None:
                 self.wrong("matching", f"{worker.name} got job {job.number} without {job.requires}")
             return
         if not worker.pool.declines:
+            free = job.slots  # at least; a request over a slow link may have told of fewer than there are by now
+            if worker.pool.is_prompt and self.now >= worker.free_from:
+                free = max(free, worker.free())
             for other in self.unfinished.values():
-                if other.rank() < job.rank() and self.may_be_taken(other) and self.fits(other, worker):
+                if other.slots > free or not self.has_what_it_requires(other, worker):
+                    continue
+                if other.rank() < job.rank() and self.may_be_taken(other):
                     self.wrong("order", f"{worker.name} got job {job.number} before job {other.number}")
         pool = worker.pool
         if pool.poll or not pool.is_prompt or worker.idle_since is None or worker.slots > 1:

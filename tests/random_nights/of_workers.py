@@ -142,10 +142,12 @@ class OfWorkers(Watching):
             lease.unrenewed_since = -2  # two workers have it: either may renew it
             self.doubling -= self.doubling > 0
         worker.work[token] = Work(event.at, lease)
+        worker.takes[token] = lease.job.slots
         worker.begun += 1
-        taken = len(worker.work) + sum(1 for is_taken in worker.unanswered.values() if not is_taken)
+        unanswered = (token for token, is_taken in worker.unanswered.items() if not is_taken)
+        taken = sum(worker.takes[token] for token in (*worker.work, *unanswered))
         if taken > worker.slots:
-            self.wrong("slots", f"{worker.name} works on {taken} jobs in {worker.slots} slots")
+            self.wrong("slots", f"{worker.name} works on what takes {taken} slots and has {worker.slots}")
         worker.idle_since = None
         self.see_renewal(worker)
 

@@ -104,7 +104,11 @@ def _without_something(settings: Settings) -> Iterator[Settings]:
         holder: Any = candidate
         for key in path[:-1]:
             holder = holder[key]
-        if isinstance(value, int) and not isinstance(value, bool) and path[-1] in ("count", "slots", "attempts_in_all"):
+        if (
+            isinstance(value, int)
+            and not isinstance(value, bool)
+            and path[-1] in (*("count", "slots", "takes_slots", "attempts_in_all"),)
+        ):
             if value <= 1:
                 continue
             for less in sorted({1, value // 2, value - 1}):

@@ -165,6 +165,9 @@ class Watching:
         return any(self.may_be_taken(job) and self.fits(job, worker) for job in self.unfinished.values())
 
     def fits(self, job: Job, worker: Worker) -> bool:
+        return job.slots <= worker.free() and self.has_what_it_requires(job, worker)
+
+    def has_what_it_requires(self, job: Job, worker: Worker) -> bool:
         if job.queue.name not in worker.pool.serves or job.requires is None:
             return False
         return not job.queue.matches or meets(job.requires, worker.equipment)

@@ -104,7 +104,7 @@ def test_fewest_workers_by_the_square_root_rule():
         arrivals=[{"routine": "work", "per_hour": 1}],
         must_hold=[{"measure": "wait_p90", "at_most": "0s", "in_share": 0.8}],
     )
-    found = emulator.size(settings, by="pools.dome.count", first=1, last=3, nights=30)
+    found = emulator.size(settings, by="pools.dome.count", first=1, last=3, nights=60)
     assert [each.verdict for each in found.tried] == ["does_not_hold", "does_not_hold", "holds"]
     assert (found.share, found.smallest, found.monotone) == (0.8, 3, True)
 
@@ -126,9 +126,9 @@ def test_share_of_jobs_done_by_attempts(share, attempts, published):
     """With a share p of failing attempts, n attempts in all, 1 - p^n of the jobs are done.
 
     Truncated geometric distribution, e.g. Johnson, Kemp & Kotz, Univariate Discrete Distributions, ch. 5 (from memory).
-    Each mean over 10 nights of 200 jobs lies within its 99.9 % interval; all differences are shown at 99.9 % together.
+    Each mean over 40 nights of 200 jobs lies within its 99.9 % interval; all differences are shown at 99.9 % together.
     """
-    found = emulator.compare(failing(share), nights=10, measures=["done_share"], confidence=0.999)
+    found = emulator.compare(failing(share), nights=40, measures=["done_share"], confidence=0.999)
     assert [covers(each, 1 - share**n) for n, each in enumerate(found.spreads, 1)] == [True] * 5
     assert covers(found.spreads[attempts - 1], published)
     assert [each.effect for each in found.differences] == ["better"] * 4
@@ -150,7 +150,7 @@ def test_leases_lost_at_work_by_length():
 
     Feller, vol. 1, 3rd ed., sec. XIII.7, eq. (7.7) (from memory): 10, 110 and 1110 heartbeats of 10 s in the mean until
     so many are lost in a row. The worker hears of it by the next heartbeat that gets through, 1 / 0.9 heartbeats later
-    in the mean, and is handed the job again. Each mean over 10 nights of 60 hours lies within its 99 % interval, and
+    in the mean, and is handed the job again. Each mean over 30 nights of 60 hours lies within its 99 % interval, and
     both differences are shown at 99 % together.
     """
     settings = world(
@@ -162,7 +162,7 @@ def test_leases_lost_at_work_by_length():
         faults=[{"lose_heartbeats": "dome", "at": "+0s", "share": 0.1}],
         variants={"25 s": {"queues.line.lease": "25s"}, "15 s": {"queues.line.lease": "15s"}},
     )
-    found = emulator.compare(settings, nights=10, measures=["lost_while_healthy"], confidence=0.99)
+    found = emulator.compare(settings, nights=30, measures=["lost_while_healthy"], confidence=0.99)
     expected = [60 * 3600 / (10 * (heartbeats + 1 / 0.9)) for heartbeats in (1110, 110, 10)]
     assert [covers(*pair) for pair in zip(found.spreads, expected, strict=True)] == [True] * 3
     assert [each.effect for each in found.differences] == ["worse"] * 2

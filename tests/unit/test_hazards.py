@@ -51,6 +51,10 @@ def daily(sweep: str) -> list[dict[str, Any]]:
 AUTUMN, SPRING = "2026-04-04T21:30:00", "2026-09-05T21:30:00"
 
 
+SWEEP = {"queue": "night", "parts": [{"name": "sweep", "takes": "1m"}]}
+SWEEPS = {"add": [{"routine": "sweep", "name": "sweeps", "at": "22:00"}]}
+BY_TWO = {"routines.plate-copy.takes_slots": 2}
+
 GROWS = {"base": "3m", "per_element": "40s"}
 
 # A job of the quiet night takes 4 min of its own and two calls of 40 s: 5 min 20 s (320 s), always.
@@ -407,6 +411,54 @@ CASES = [
         },
         "routines.plate-copy.requires",
         "no worker of dome ever has tape>=2.1: its jobs fail on every worker",
+    ),
+    Case(
+        "load-above-capacity",
+        {
+            "arrivals": coming(per_hour=33.7, **{"from": "22:00", "until": "23:00"}),
+            "routines.plate-copy.takes_slots": 2,
+            "pools.dome.slots": 2,
+        },
+        {
+            "arrivals": coming(per_hour=33.8, **{"from": "22:00", "until": "23:00"}),  # 33.75 = 6 slots / (2 * 320 s)
+            "routines.plate-copy.takes_slots": 2,
+            "pools.dome.slots": 2,
+        },
+        "pools.dome",
+        "from 22:00 on work for 6.01 slots comes to night, and there are 6: the backlog grows as long as that goes on",
+    ),
+    Case(
+        "few-have-the-slots",
+        {
+            "routines.plate-copy.takes_slots": 2,
+            "pools.dome.equipped_with": [],
+            "pools.dome.per_worker": {"dome-2": {"slots": 2, "equipped_with": ["tape"]}},
+        },
+        {
+            "routines.plate-copy.takes_slots": 2,
+            "pools.dome.equipped_with": [],
+            "pools.dome.per_worker": {"dome-2": {"slots": 2}, "dome-3": {"equipped_with": ["tape"]}},
+        },
+        "routines.plate-copy.takes_slots",
+        "no worker of dome that has tape has 2 slots: its jobs wait for ever, unless such a worker comes",
+    ),
+    Case(
+        "few-have-the-slots",
+        {"routines.plate-copy.takes_slots": 2, "pools.dome.slots": 2},
+        {  # the other pool has the slots, and no worker so far
+            "routines.plate-copy.takes_slots": 2,
+            "pools.annex": {"count": 0, "serves": ["night"], "slots": 2},
+        },
+        "routines.plate-copy.takes_slots",
+        "no worker of dome that has tape has 2 slots: its jobs wait for ever, unless such a worker comes",
+    ),
+    Case(
+        "slots-stay-taken",
+        {"routines.sweep": {**SWEEP, "takes_slots": 2}, "arrivals": SWEEPS, "pools.dome.slots": 3, **BY_TWO},
+        {"routines.sweep": SWEEP, "arrivals": SWEEPS, "pools.dome.slots": 3, **BY_TWO},
+        "routines.plate-copy.takes_slots",
+        "its jobs need 2 free slots at once, and jobs of sweep take fewer and go first where fewer are free: "
+        "a job of it may wait as long as such jobs come",
     ),
     Case(
         "nobody-serves",

@@ -48,7 +48,7 @@ def test_a_night_is_judged(plain: emulator.NightResult) -> None:
     """A result has its verdict, its figures and its events; the run is from run_began to run_ended at the horizon."""
     assert (plain.fits, plain.sentence) == (
         False,
-        "The night does not fit: makespan is 1 h 26 min, at most 1 s asked. 1 of 2 requirements missed.",
+        "The night does not fit: makespan is 1 h 7 min, at most 1 s asked. 1 of 2 requirements missed.",
     )
     assert [one.met for one in plain.judged] == [True, False]
     assert (plain.figure("done").value, plain.figure("done", routine="copy").value, plain.seed) == (40, 40, 1)

@@ -30,7 +30,8 @@ def sentences(text: str) -> Iterator[str]:
     """Give the sentences of a text: what ends in a stop, or at an empty line, an item of a list or a row of a table."""
     text = re.sub(r"^ *\S(?:.*\S)? {2,}\S.*$", "\n", text, flags=re.MULTILINE)
     for block in re.split(
-        r"\n\s*\n|\n(?=\s*(?:[-*+|#>] ?|\d+\. |\d\d:\d\d:\d\d |[\w./-]+#?\d*(?::\d+)*: |queue ))", text
+        r"\n\s*\n|\n(?=  \S[^:\n]*: )|\n(?=\s*(?:[-*+|#>] ?|\d+\. |\d\d:\d\d:\d\d |[\w./-]+#?\d*(?::\d+)*: |queue ))",
+        text,
     ):
         yield from re.split(r"(?<=[.?!])[\"')]*\s+", " ".join(block.split()))
 

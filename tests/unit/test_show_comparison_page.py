@@ -10,10 +10,14 @@ from typing import Any
 
 import pytest
 from compared_copies import NIGHT as COPIES
+from nights_by_hand import compared as compared_by_hand
+from nights_by_hand import more, played
 
 from emulator import ComparisonResult, compare, nights
 from emulator.measure.comparison.replication import Reading
-from emulator.measure.comparison.result import Lost
+from emulator.measure.comparison.result import Comparison, Lost
+from emulator.scenario.models.requirements import Requirement
+from emulator.show.comparison.deciding import answering_picture, deciding
 from emulator.show.comparison.verdict import sentences
 from emulator.show.cumulative import MOST, Bound, Curve, cumulative, going
 
@@ -88,7 +92,9 @@ def test_the_verdict_comes_before_all_pictures_and_a_table_after_each(compared: 
 
 def shown_first(page: str) -> str:
     """Give the words of a page up to what is folded, blanks as one."""
-    return " ".join(unescape(re.sub("<[^>]*>", " ", page[: page.index("<details")].split("<body>")[1])).split())
+    return " ".join(
+        unescape(re.sub("<[^>]*>", " ", page[: page.index('<details class="part">')].split("<body>")[1])).split()
+    )
 
 
 def said_first(screen: str) -> Iterator[str]:
@@ -139,11 +145,12 @@ def test_what_decides_is_open_and_all_else_is_folded(compared: ComparisonResult)
     heads = re.findall(r"(<summary>)?<h2>([^<]*)</h2>", page)
     assert [head for fold, head in heads if not fold] == [
         "The answer in figures",
+        "What decides: makespan at most 40 min, in 50 % of nights",
         "What is open",
         "Settings and assumptions",
         "About this comparison",
     ]
-    assert page.index("Run again with --nights 46.") < page.index("<details")
+    assert page.index("Run again with --nights 46.") < page.index('<details class="part">')
     assert {"Requirements", "Every night"} <= {head for fold, head in heads if fold}
     assert " open" not in "".join(re.findall(r"<details[^>]*>", page))
 
@@ -227,3 +234,84 @@ def test_no_curve_leaves_its_picture(unit: str, narrow: bool) -> None:
     for points in re.findall(r'points="([^"]*)"', svg):
         assert all(0 <= float(point.split(",")[0]) <= width for point in points.split())
     assert all(len(words) < 130 for words in re.findall(r"<text[^>]*>(w+)", svg))
+
+
+def by_hand(figures: dict[str, dict[str, list[float]]]) -> Comparison:
+    """Compare nights made by hand: at most 2 lost leases at work, and 10 s until a lost worker is noticed."""
+    requirements = (
+        Requirement(measure="lost_while_healthy", at_most=2),
+        Requirement(measure="detection_delay_longest", at_most=10_000_000),
+    )
+    held = {
+        variant: [(lost <= 2, late <= 10_000_000) for lost, late in zip(*of.values(), strict=True)]
+        for variant, of in figures.items()
+    }
+    return compared_by_hand(
+        played(figures, held),
+        list(figures),
+        nights=50,
+        measures=("lost_while_healthy", "detection_delay_longest"),
+        trade_off=("lost_while_healthy", "detection_delay_longest"),
+        requirements=dict.fromkeys(figures, requirements),
+    )
+
+
+SHORT = {"lost_while_healthy": [30.0] * 50, "detection_delay_longest": [4_000_000.0] * 50}
+RIGHT = {"lost_while_healthy": [0.0, 2.0] * 25, "detection_delay_longest": [8_000_000.0, 10_000_000.0] * 25}
+LONG = {"lost_while_healthy": [0.0] * 50, "detection_delay_longest": [20_000_000.0] * 50}
+
+
+def test_the_picture_has_a_circle_for_each_night_inside_both_limits() -> None:
+    """By hand: nights at both limits are inside; 50 circles of the variant that keeps both, 100 crosses."""
+    found = by_hand({"as written": SHORT, "right": RIGHT, "long": LONG})
+    assert found.recommendation is not None
+    assert deciding(found.recommendation) == [
+        "lost_while_healthy at most 2",
+        "detection_delay_longest at most 10 s",
+    ]
+    part = answering_picture(found, found.recommendation)
+    broad = part.split('<figure class="broad">')[1].split("</figure>")[0]
+    assert (broad.count("<circle"), broad.count("<path")) == (50, 100)
+    assert "right</bdi></th>" in part
+    assert re.findall(r"(\d+ of 50)<", part) == ["0 of 50", "50 of 50", "0 of 50"]
+
+
+def test_every_circle_lies_in_the_shaded_region_and_no_cross_does() -> None:
+    """The region ends at the limits, that are drawn, whether a scale is even or bent far beyond the limit."""
+    for most in (3.0, 400.0):
+        short = {**SHORT, "lost_while_healthy": [most] * 50}
+        found = by_hand({"as written": short, "right": RIGHT, "long": LONG})
+        assert found.recommendation is not None
+        for svg in re.findall(r"<svg.*?</svg>", answering_picture(found, found.recommendation), re.DOTALL):
+            x, y, wide, high = map(float, re.findall(r'<rect x="(\S+)" y="(\S+)" width="(\S+)" height="(\S+)"', svg)[0])
+            circles = {(float(a), float(b)) for a, b in re.findall(r'<circle cx="(\S+)" cy="(\S+)"', svg)}
+            crosses = {(float(a) + 4, float(b) + 4) for a, b in re.findall(r'<path d="M(\S+) (\S+)L', svg)}
+            assert (len(circles), len(crosses)) == (2, 2)
+            inside = [x - 0.2 <= a <= x + wide + 0.2 and y - 0.2 <= b <= y + high + 0.2 for a, b in circles]
+            outside = [not (x <= a <= x + wide and y <= b <= y + high) for a, b in crosses]
+            assert (inside, outside) == ([True, True], [True, True])
+            lines = re.findall(r'<line x1="(\S+)" y1="(\S+)" x2="(\S+)" y2="\S+"[^>]* stroke-dasharray="6 4"', svg)
+            assert [float(a) for a, _, b in lines if a == b] == [pytest.approx(x + wide, abs=0.2)]
+
+
+def test_where_one_requirement_decides_the_share_of_nights_is_drawn() -> None:
+    """Only leases are lost: one line for each variant, and no picture where nobody misses anything."""
+    found = by_hand({"as written": SHORT, "right": RIGHT})
+    assert found.recommendation is not None
+    part = answering_picture(found, found.recommendation)
+    assert "What decides:" in part
+    assert re.findall(r"(\d+ of 50)</td>", part) == ["0 of 50", "50 of 50"]
+    fine = by_hand({"as written": RIGHT, "right": RIGHT})
+    assert fine.recommendation is not None
+    assert answering_picture(fine, fine.recommendation) == ""
+
+
+def test_what_is_unfinished_is_not_drawn_as_kept() -> None:
+    """A delay that is only known to be more than 9 s is not shown to be within 10 s."""
+    late = [more(9_000_000.0), *LONG["detection_delay_longest"][1:]]
+    found = by_hand({"as written": SHORT, "right": RIGHT, "long": LONG})
+    cut = played({"as written": SHORT, "right": RIGHT, "long": {**LONG, "detection_delay_longest": late}})
+    assert found.recommendation is not None
+    part = answering_picture(replace(found, played=tuple(cut)), found.recommendation)
+    assert part.split('<figure class="broad">')[1].split("</figure>")[0].count("<path") == 100
+    assert "the mark stands at what was seen" in part

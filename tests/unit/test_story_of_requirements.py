@@ -85,11 +85,11 @@ COUNTED = sorted(
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("name", "variant", "seed"), [("how-long-a-lease", "90 s", 4), *((name, "", 1) for name in NIGHTS)]
+    ("name", "variant", "seed"), [("how-long-a-lease", "90 s", 3), *((name, "", 1) for name in NIGHTS)]
 )
 def test_a_story_tells_the_very_events_that_its_figure_counts(name: str, variant: str, seed: int) -> None:
     """As many as the figure says, those that are not told one by one counted: of the leases that were lost on the night
-    with seed 4 some were those of dead workers, which a figure on healthy ones does not count."""
+    with seed 3 some were those of dead workers, which a figure on healthy ones does not count."""
     loaded = load(SCENARIOS / f"{name}.yaml")
     result = run_night(loaded, keep_events=True, variant=variant, seed=seed)
     surroundings = Surroundings(Rows(result.rows or ()), settings_of(loaded.scenario), loaded.scenario.lasts)

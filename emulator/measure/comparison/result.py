@@ -29,10 +29,8 @@ __all__ = [
 ]
 
 Effect = Literal["better", "worse", "higher", "lower", "same", "no_clear_difference", "not_compared", "undecided"]
-"""How a variant compares to the baseline. ``higher`` and ``lower`` are for figures of which neither side is better.
-
-A time is ``not_compared`` where the side with the shorter one gets fewer jobs done: it may be short because of that.
-"""
+"""How a variant compares to the baseline; ``higher`` and ``lower`` where neither side is better."""
+# A time is `not_compared` where the side with the shorter one gets fewer jobs done: it may be short because of that.
 
 ShareVerdict = Literal["holds", "does_not_hold", "undecided", "nothing_to_judge"]
 """Whether a requirement holds in the share of nights that was asked for."""

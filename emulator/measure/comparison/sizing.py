@@ -140,7 +140,7 @@ def conclude_sizing(
     found = next((place for place, one in enumerate(ahead) if one.verdict == "holds"), None)
     monotone = not any(_above(ahead[before], ahead[after]) for after in range(len(ahead)) for before in range(after))
     taken = None if found is None else ahead[found].value
-    sentence = _sentence(path, share, confidence, ahead, found, monotone, searched)
+    sentence = _sentence(path, share, confidence, ahead, found, monotone, searched, random=random)
     return Sizing(
         title,
         file,
@@ -189,6 +189,8 @@ def _sentence(
     found: int | None,
     monotone: bool,
     searched: Searched,
+    *,
+    random: bool,
 ) -> str:
     asked = f"{say(share, 'share')} asked, {say(confidence, 'share')} sure"
     if found is None:
@@ -210,7 +212,8 @@ def _sentence(
     else:
         one = tried[found]
         only = "the first that was tried, and it" if found == 0 else f"the {searched} {path} that"
-        text = f"Take {one.value}: {only} keeps the requirements. {_seen(one)} ({asked})"
+        how = f"{_seen(one)} ({asked})" if random else "Nothing in it is drawn, so one night decides"
+        text = f"Take {one.value}: {only} keeps the requirements. {how}"
     if not monotone:
         other = "Larger" if searched == "smallest" else "Smaller"
         text += f". {other} values are not always better here: look at each"

@@ -170,7 +170,7 @@ def _may_be_tried(retry: Retry, attempt: int, lost: int) -> bool:
 def _equipment(around: Surroundings, rows: _Rows, came: Row) -> Iterator[Fact]:
     """A job that nobody ever took, because nobody had what it requires."""
     requires = around.requires(came)
-    waiting = Waiting(came[7], came[10], requires)
+    waiting = Waiting(came[7], came[10], requires, around.settings.takes_slots(came[6]))
     found = pieces(around, waiting, came[0], around.until)
     if requires and any(piece.reason == NONE_EQUIPPED for piece in found):
         yield _change(around.until, "equipped_with", (rows[0][0],), queue=came[7], requires=requires)

@@ -146,10 +146,11 @@ def _of_waiting(around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row
             values["allowance"] = around.source.one(hold.began)[6] < 0
         yield Fact("held", hold.begin, events, (hold.cause,) if hold.cause else (), values)
     requires = around.requires(came)
-    waiting = Waiting(came[7], came[10], requires)
+    slots = around.settings.takes_slots(came[6])
+    waiting = Waiting(came[7], came[10], requires, slots)
     for begin, end, began, ended in waits_of(rows, around.until):
         found = pieces(around, waiting, begin, end)
-        group = around.occupation(came[7]).group(requires)
+        group = around.occupation(came[7]).group(requires, slots)
         values = {
             "begin": begin,
             "end": end,
@@ -159,6 +160,7 @@ def _of_waiting(around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row
             "poll": max((around.settings.workers[name].poll for name in group.workers), default=0),
             "before": max(0, group.handed_out(begin, end)),
             "requires": requires,
+            "slots": slots,
             "queue": came[7],
             "key": came[10],
         }

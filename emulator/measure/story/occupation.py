@@ -27,6 +27,7 @@ __all__ = [
     "BUSY",
     "IDLE",
     "NONE_EQUIPPED",
+    "NONE_LARGE_ENOUGH",
     "NONE_ON",
     "NONE_SERVES",
     "OCCUPYING",
@@ -50,6 +51,7 @@ OCCUPYING: Final = (
 BUSY: Final = "all busy"
 IDLE: Final = "one idle"
 NONE_EQUIPPED: Final = "none equipped"
+NONE_LARGE_ENOUGH: Final = "none large enough"
 NONE_ON: Final = "none on"
 NONE_SERVES: Final = "none serves"
 
@@ -102,10 +104,14 @@ class Occupation:
     Args:
         rows: numbered events of the kinds ``OCCUPYING`` and of these workers, in order.
         workers: what the scenario says about them, in its order.
+        takes_slots: job -> slots that it takes, where they are not 1.
     """
 
-    def __init__(self, rows: Iterable[Numbered], workers: Mapping[str, WorkerSettings]) -> None:
+    def __init__(
+        self, rows: Iterable[Numbered], workers: Mapping[str, WorkerSettings], takes_slots: Mapping[int, int]
+    ) -> None:
         self._workers = workers
+        self._takes_slots = takes_slots
         self.taken: dict[str, list[Taken]] = {}
         self.states: dict[str, list[tuple[int, str, int]]] = {}  # worker -> (tick, state, event)
         self.equipment: dict[str, list[tuple[int, tuple[str, ...], int]]] = {}
@@ -113,7 +119,7 @@ class Occupation:
         self._outs: dict[str, list[int]] = {}
         self._heard: dict[tuple[str, int], Numbered] = {}  # (worker, token) -> its hand-out, until its work begins
         self._open: dict[tuple[str, int], Taken] = {}
-        self._groups: dict[tuple[str, ...], Group] = {}
+        self._groups: dict[tuple[tuple[str, ...], int], Group] = {}
         self._latest_ends: dict[str, list[int]] = {}
         for number, row in rows:
             self._feed(number, row)
@@ -121,9 +127,10 @@ class Occupation:
             slots.sort(key=lambda one: (one.begin, one.event))
         for worker, slots in self.taken.items():
             for one in slots:
-                self._changes.append((one.begin, one.event, worker, "taken", 1))
+                takes = takes_slots.get(one.job, 1)
+                self._changes.append((one.begin, one.event, worker, "taken", takes))
                 if one.end < _NEVER:
-                    self._changes.append((one.end, one.event, worker, "taken", -1))
+                    self._changes.append((one.end, one.event, worker, "taken", -takes))
         self._changes.sort(key=lambda change: change[:2])
 
     # -- the pass over the events ---------------------------------------------------------------------------------
@@ -176,23 +183,26 @@ class Occupation:
 
     # -- what is asked --------------------------------------------------------------------------------------------
 
-    def group(self, requires: tuple[str, ...]) -> Group:
-        """Give the workers that were able at some time, and when those with what is required were free."""
-        found = self._groups.get(requires)
+    def group(self, requires: tuple[str, ...], slots: int = 1) -> Group:
+        """Give the workers that were able at some time, and when those with what is required had so many free slots."""
+        found = self._groups.get((requires, slots))
         if found is None:
-            found = self._groups[requires] = self._new_group(requires)
+            found = self._groups[requires, slots] = self._new_group(requires, slots)
         return found
 
-    def _new_group(self, requires: tuple[str, ...]) -> Group:
-        if not self._workers:
-            return Group((), [(0, NONE_SERVES)])
-        counts = _Counts({name: one.slots for name, one in self._workers.items()})
-        for name, one in self._workers.items():
+    def _new_group(self, requires: tuple[str, ...], slots: int) -> Group:
+        workers = {name: one for name, one in self._workers.items() if one.slots >= slots}
+        if not workers:
+            return Group((), [(0, NONE_SERVES if not self._workers else NONE_LARGE_ENOUGH)])
+        counts = _Counts({name: one.slots - slots + 1 for name, one in workers.items()})
+        for name, one in workers.items():
             counts.change(name, "equipment", meets(requires, one.equipment))
         ever = {name for name, is_able in counts.able.items() if is_able}
         spells: list[tuple[int, str]] = []
         last = 0
         for at, _, worker, what, value in self._changes:
+            if worker not in workers:
+                continue
             if at > last:
                 _tell(spells, last, counts.spell())
                 last = at
@@ -203,7 +213,7 @@ class Occupation:
             counts.change(worker, what, value)
         _tell(spells, last, counts.spell())
         outs = sorted(at for name in ever for at in self._outs.get(name, ()))
-        return Group(tuple(name for name in self._workers if name in ever), spells, outs)
+        return Group(tuple(name for name in workers if name in ever), spells, outs)
 
     def holders(self, workers: Sequence[str], at: int) -> tuple[int, ...]:
         """Give the events by which the slots of some workers were taken at a tick; the first ``MOST_CITED``."""
@@ -248,19 +258,19 @@ class Occupation:
                 found.append(changes[place - 1][2])
         return tuple(found[:MOST_CITED])
 
-    def idle_one(self, requires: tuple[str, ...], at: int) -> str:
+    def idle_one(self, requires: tuple[str, ...], at: int, slots: int = 1) -> str:
         """Name the first worker in the scenario's order that could have taken such a job at a tick.
 
         Raises:
             DefectError: when there is none, though the group's spells say that one was idle.
         """
-        for worker in self.group(requires).workers:
+        for worker in self.group(requires, slots).workers:
             one = self._workers[worker]
             changes = self.equipment.get(worker, [])
             place = bisect_right(changes, at, key=lambda change: change[0])
             has = changes[place - 1][1] if place else one.equipment
-            busy = len(self._taken_at(worker, at))
-            if self.state(worker, at)[0] in _THERE and busy < one.slots and meets(requires, has):
+            busy = sum(self._takes_slots.get(taken.job, 1) for taken in self._taken_at(worker, at))
+            if self.state(worker, at)[0] in _THERE and busy + slots <= one.slots and meets(requires, has):
                 return worker
         raise DefectError(f"no worker was idle at tick {at}, though a story is to say so: {requires!r}")
 

@@ -45,6 +45,11 @@ class Settings:
         found = self.scenario.routines.get(routine)
         return tuple(sorted(found.requires)) if found is not None else ()
 
+    def takes_slots(self, routine: str) -> int:
+        """Give how many slots of its worker a job of a routine takes."""
+        found = self.scenario.routines.get(routine)
+        return found.takes_slots if found is not None else 1
+
     def missing_tool(self, routine: str) -> str:
         """Give the outcome of an attempt whose worker lacks what its routine requires."""
         found = self.scenario.routines.get(routine)

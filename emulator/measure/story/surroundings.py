@@ -53,6 +53,15 @@ class Surroundings:
         return [(number, row) for number, row in self.source.of_kinds(("submitted",)) if row[13]]
 
     @cached_property
+    def _takes_slots(self) -> dict[int, int]:
+        """Give the slots of each job that takes several."""
+        takes = {name: routine.takes_slots for name, routine in self.settings.scenario.routines.items()}
+        if not any(slots > 1 for slots in takes.values()):
+            return {}
+        came = self.source.of_kinds(("submitted",))
+        return {row[3]: slots for _, row in came if (slots := takes.get(row[6], 1)) > 1}
+
+    @cached_property
     def leases(self) -> Leases:
         """Tell how many jobs of a queue or of a key ran."""
         return Leases(self.source.heads(LEASING), self.source.of_kinds(("submitted",)))
@@ -106,7 +115,8 @@ class Surroundings:
         workers = {name: one for name, one in self.settings.workers.items() if queue in one.queues}
         names = tuple(workers)
         if names not in self._occupations:
-            self._occupations[names] = Occupation(self.source.of_kinds(OCCUPYING, frozenset(names)), workers)
+            rows = self.source.of_kinds(OCCUPYING, frozenset(names))
+            self._occupations[names] = Occupation(rows, workers, self._takes_slots)
         return self._occupations[names]
 
     def stretches(self, begins: str, ends: str, detail: str = "") -> list[tuple[int, int, tuple[int, ...]]]:

@@ -2,8 +2,8 @@
 
 The law: a stretch of waiting is parted into pieces, each with one reason that held throughout it, and the reason that
 goes first wins: the broker was down, a person held the queue, the queue ran as many jobs as it may, the key was busy,
-no worker served the queue, none had what is required, none was on, all were busy. What is left is the time in which a
-worker was idle and had not asked yet (or declined the job).
+no worker served the queue, none had what is required, none was on, all were busy (with fewer free slots than the job
+takes). What is left is the time in which a worker was idle and had not asked yet (or declined the job).
 """
 
 from bisect import bisect_right
@@ -25,11 +25,12 @@ _Layer = Sequence[tuple[int, int, tuple[int, ...]]]
 
 
 class Waiting(NamedTuple):
-    """What is asked of a job that waits: its queue and key, and what its worker must have."""
+    """What is asked of a job that waits: its queue and key, what its worker must have, and how many free slots."""
 
     queue: str
     key: str
     requires: tuple[str, ...]
+    slots: int = 1
 
 
 def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Piece]:
@@ -75,7 +76,7 @@ def _within(layer: _Layer, begin: int, end: int) -> Iterator[tuple[int, int, tup
 
 
 def _of_workers(occupation: Occupation, job: Waiting, begin: int, end: int) -> Iterator[Piece]:
-    group = occupation.group(job.requires)
+    group = occupation.group(job.requires, job.slots)
     for since, until, what in group.during(begin, end):
         workers, events = group.workers, occupation.equipped_by(since)
         if what == BUSY:
@@ -83,7 +84,7 @@ def _of_workers(occupation: Occupation, job: Waiting, begin: int, end: int) -> I
         elif what == NONE_ON:
             events = occupation.states_of(workers, since)
         elif what == IDLE:
-            workers = (occupation.idle_one(job.requires, since),)
+            workers = (occupation.idle_one(job.requires, since, job.slots),)
             events = occupation.states_of(workers, since)
         yield Piece(since, until, what, events or (1,), workers, job.queue)
 

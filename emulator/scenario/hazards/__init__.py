@@ -40,6 +40,8 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "grant-late": retries.grant_late,
         "credential-ends-early": retries.credential_ends_early,
         "nobody-equipped": workers.nobody_equipped,
+        "few-have-the-slots": workers.few_have_the_slots,
+        "slots-stay-taken": workers.slots_stay_taken,
         "nobody-serves": workers.nobody_serves,
         "tool-nobody-has": workers.tool_nobody_has,
         "power-off-in-run": workers.power_off_in_run,

@@ -72,15 +72,15 @@ def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
     for queues, pools in _groups(outlook):
         slots = [(crew.slots, crew.speed) for crew in crews(outlook, pools)]
         room = sum(number for number, _ in slots)
-        loads = {
+        at_once = {
             queue: [
-                (begin, end, rate * _busy(entry, slots))
+                (begin, end, rate * _busy(entry, slots), entry.routine.takes_slots)
                 for entry in outlook.entries_of(queue)
                 for begin, end, rate in _rates(outlook, entry)
             ]
             for queue in queues
         }
-        most, peak = _most(load for some in loads.values() for load in some)
+        most, peak = _most((begin, end, n * takes) for some in at_once.values() for begin, end, n, takes in some)
         if room and most >= room:
             yield (
                 _pools_loc(pools),
@@ -89,7 +89,7 @@ def load_above_capacity(outlook: Outlook) -> Iterator[Said]:
             )
         for queue in queues:
             limit = outlook.scenario.queues[queue].running_at_most
-            most, _ = _most(loads[queue])
+            most, _ = _most((begin, end, jobs) for begin, end, jobs, _ in at_once[queue])
             if limit is not None and limit < room and most >= limit:
                 yield (
                     ("queues", queue, "running_at_most"),
@@ -149,7 +149,7 @@ def _work_and_room(
     The time of a crew counts as that of the job which it is best at, so that no way of sharing the jobs out does more.
     """
     slots = [(crew.slots, crew.speed) for crew in workers]
-    busy = [(queue, entry.mean, _busy(entry, slots), jobs) for queue, entry, jobs in coming]
+    busy = [(queue, entry.mean, _busy(entry, slots), jobs * entry.routine.takes_slots) for queue, entry, jobs in coming]
     work = sum(jobs * each for _, _, each, jobs in busy)
     room = 0.0
     for crew in workers:

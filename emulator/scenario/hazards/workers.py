@@ -3,20 +3,29 @@
 from collections.abc import Iterator
 
 from emulator.broker.matching import meets, read_equipment
-from emulator.scenario.hazards.outlook import Outlook, Said, windows_of
+from emulator.scenario.hazards.outlook import Entry, Outlook, Said, windows_of
 from emulator.scenario.models.pools import Pool
 from emulator.scenario.schedules import power_switches
 
-__all__ = ["nobody_equipped", "nobody_serves", "power_off_in_run", "tool_nobody_has"]
+__all__ = [
+    "few_have_the_slots",
+    "nobody_equipped",
+    "nobody_serves",
+    "power_off_in_run",
+    "slots_stay_taken",
+    "tool_nobody_has",
+]
 
 
-def _sets(name: str, pool: Pool) -> Iterator[frozenset[str]]:
-    """List what each worker of a pool has at any time: one set for each distinct state."""
+def _sets(name: str, pool: Pool, slots: int = 1) -> Iterator[frozenset[str]]:
+    """List what each worker of a pool has at any time, if it has so many slots: one set for each distinct state."""
     special = {worker for change in pool.equipment_changes for worker in change.workers or ()}
     workers = sorted({*pool.per_worker, *special})
     like_all = [""] if len(workers) < pool.count else []
     for worker in [*workers, *like_all]:
         differs = pool.per_worker.get(worker)
+        if ((differs.slots if differs is not None else None) or pool.slots) < slots:
+            continue
         own = differs.equipped_with if differs is not None else None
         has = set(pool.equipped_with if own is None else own)
         yield frozenset(has)
@@ -40,6 +49,45 @@ def nobody_equipped(outlook: Outlook) -> Iterator[Said]:
         else:
             then = "its jobs fail on every worker"
         yield ("routines", name, "requires"), f"no worker of {' or '.join(pools)} ever has {what}: {then}"
+
+
+def few_have_the_slots(outlook: Outlook) -> Iterator[Said]:
+    """No worker that is there and has what a routine requires has as many slots as a job of it takes."""
+    for name, routine in outlook.scenario.routines.items():
+        slots, pools = routine.takes_slots, outlook.pools_of(routine.queue)
+        requires = routine.requires if outlook.scenario.queues[routine.queue].matches_equipment else ()
+        able = {pool: [has for has in _sets(pool, it) if meets(requires, has)] for pool, it in pools.items()}
+        if slots == 1 or not any(able.values()):
+            continue
+        if not any(meets(requires, has) for pool, it in pools.items() for has in _sets(pool, it, slots)):
+            who = f"no worker of {' or '.join(pools)}" + (f" that has {', '.join(requires)}" if requires else "")
+            yield (
+                ("routines", name, "takes_slots"),
+                f"{who} has {slots} slots: its jobs wait for ever, unless such a worker comes",
+            )
+
+
+def slots_stay_taken(outlook: Outlook) -> Iterator[Said]:
+    """Jobs that take fewer slots may keep one that takes several waiting for as long as they come."""
+    for name, routine in outlook.scenario.routines.items():
+        slots, pools = routine.takes_slots, outlook.pools_of(routine.queue)
+        able = [it for pool, it in pools.items() if list(_sets(pool, it, slots))]
+        if slots == 1 or not able or not any(entry.arrival.routine == name for entry in outlook.entries):
+            continue
+        smaller = [
+            {entry.arrival.routine for entry in outlook.entries if _goes_before(entry, slots, pool)} for pool in able
+        ]
+        if all(smaller):
+            yield (
+                ("routines", name, "takes_slots"),
+                f"its jobs need {slots} free slots at once, and jobs of {', '.join(sorted(set().union(*smaller)))} "
+                "take fewer and go first where fewer are free: a job of it may wait as long as such jobs come",
+            )
+
+
+def _goes_before(entry: Entry, slots: int, pool: Pool) -> bool:
+    """Say whether the jobs of an entry take fewer slots of the workers of a pool."""
+    return entry.routine.queue in pool.serves and entry.routine.takes_slots < slots
 
 
 def nobody_serves(outlook: Outlook) -> Iterator[Said]:

@@ -150,6 +150,13 @@ class Routine(Model):
     requires: tuple[Name, ...] = Field(
         default=(), strict=False, description="Equipment that its worker must have: tape, or tape>=2.1."
     )
+    takes_slots: int = Field(
+        default=1,
+        ge=1,
+        le=1000,
+        description="How many slots of its worker a job takes while it has it. It goes only to a worker with so many "
+        "free at once; jobs behind it that fit go first meanwhile, whatever their priority.",
+    )
     parameters: dict[NewName, Literal["list", "text", "number"]] = Field(
         default={}, description="What its arrivals may tell, and of which kind."
     )

@@ -140,8 +140,9 @@ def _tie(advice: Recommendation) -> list[str]:
 
 def _too_few(advice: Recommendation) -> list[str]:
     one = advice.standing_of(advice.leads)
-    led = "no miss in " if one.kept == one.judged and not one.lost else f"{one.kept:,} of "
-    end = "" if led.startswith("no miss") else f" kept{f' and {night_count(one.lost)} lost' if one.lost else ''}"
+    spotless = one.kept == one.judged and not one.lost
+    led = "no miss in " if spotless else f"{one.kept:,} of "
+    end = "" if spotless else f" kept{f' and {night_count(one.lost)} lost' if one.lost else ''}"
     text = f"Too few nights to decide: {called(one.variant)} leads with {led}{night_count(one.judged)}{end}."
     enough = advice.enough
     if enough is None or enough.nights is None:

@@ -42,6 +42,8 @@ __all__ = [
     "why_title",
 ]
 
+_MISSES: Final = "misses most"
+
 VERDICTS: Final = {
     "take": "take",
     "tie": "tie",
@@ -237,7 +239,7 @@ def table_rows(
             for row, one in zip(rows, shown, strict=True):
                 row.append(_held(one.requirements[place], advice) if place < len(one.requirements) else "-")
     elif asked and any(len(one.requirements) > 1 for one in shown):
-        heads.append("misses most")
+        heads.append(_MISSES)
         for row, one in zip(rows, shown, strict=True):
             row.append(_misses_most(one))
     for measure in _figures(comparison, advice):
@@ -321,7 +323,7 @@ def _table(page: Page, comparison: Comparison, advice: Recommendation, most: int
     while deep > 1 and not any(lines[0] for lines in top):
         top, deep = [lines[1:] for lines in top], deep - 1
     head_rows = [[lines[at] for lines in top] for at in range(deep)]
-    left = [0, 1, *(place for place, head in enumerate(heads) if head == "misses most")]
+    left = [0, 1, *(place for place, head in enumerate(heads) if head == _MISSES)]
     right = [place for place in range(len(heads)) if place not in left]
     page.table([*head_rows, *rows], right=right)
     if more:

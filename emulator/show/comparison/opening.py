@@ -9,6 +9,7 @@ from typing import Final
 
 from emulator.measure.comparison.recommendation import CandidateStanding, Recommendation
 from emulator.measure.comparison.result import Comparison
+from emulator.show.comparison.deciding import answering_picture
 from emulator.show.comparison.first import (
     OPEN,
     cost_lines,
@@ -40,6 +41,7 @@ def opening(of: Comparison, advice: Recommendation) -> str:
     step = next_step(advice)
     parts = [
         section("The answer in figures", _table(of, advice), "answer"),
+        answering_picture(of, advice),
         section(why_title(advice), _why(of, advice)),
         section(OPEN, _list(open_lines(advice, _MOST_REASONS))),
         section(text(clean(title)), _list(costs)),

@@ -14,7 +14,7 @@ from emulator.show.layout import columns, fit
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 from emulator.timeline.ticks import SECOND
 
-__all__ = ["BROAD", "NAMES", "NARROW", "Layout", "forest", "held", "pictures", "trade_off"]
+__all__ = ["BROAD", "NAMES", "NARROW", "Layout", "forest", "free", "held", "pictures", "trade_off", "wide"]
 
 NAMES: Final = ("differences.svg", "trade-off.svg")
 """The files that pictures are written to."""
@@ -194,11 +194,11 @@ def trade_off(comparison: Comparison, theme: Theme = "both", *, layout: Layout =
         svg.mark(x, y, shape, role="faint" if point.dominated_by else "good", size=6, tip=point.variant)
         room = (12 if done else 18) if layout.narrow else 34
         name = fit(point.variant, room) + done.get(point.variant, "")
-        to_the_left = x + 12 + _wide(name) > layout.width - 8
-        start = x - 12 - _wide(name) if to_the_left else x + 12
-        label = _free(start, min(y + 4, bottom - 6), _wide(name), taken)
+        to_the_left = x + 12 + wide(name) > layout.width - 8
+        start = x - 12 - wide(name) if to_the_left else x + 12
+        label = free(start, min(y + 4, bottom - 6), wide(name), taken)
         if abs(label - y - 4) > 8:
-            svg.line(x, y, start + (_wide(name) if to_the_left else 0), label - 4, role="faint", width=0.7)
+            svg.line(x, y, start + (wide(name) if to_the_left else 0), label - 4, role="faint", width=0.7)
         svg.text(start, label, name, size=11)
     return svg.write(styled=styled)
 
@@ -247,7 +247,7 @@ _Box = tuple[float, float, float, float]
 """Left, top, right, bottom."""
 
 
-def _wide(text: str) -> float:
+def wide(text: str) -> float:
     """Give about how wide a text of size 11 is: wide enough for any usual typeface."""
     return 6.6 * columns(text)
 
@@ -260,7 +260,7 @@ def _scale(amounts: Sequence[float], start: float, end: float, unit: str, layout
     return Scale(low - margin if low else 0.0, high + margin, start, end, unit, 3 if layout.narrow else 5)
 
 
-def _free(x: float, y: float, wide: float, taken: list[_Box]) -> float:
+def free(x: float, y: float, wide: float, taken: list[_Box]) -> float:
     """Give the height nearest to ``y`` at which a label meets nothing that is there, and note its place."""
     for height in (y + step * sign * 4 for step in range(100) for sign in (1, -1)):
         box = (x, height - 10, x + wide, height + 3)

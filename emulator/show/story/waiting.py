@@ -1,7 +1,7 @@
 """In which words is it told why a job waited?"""
 
 from emulator.measure.story.facts import Fact, Piece
-from emulator.measure.story.occupation import BUSY, IDLE, NONE_EQUIPPED, NONE_ON
+from emulator.measure.story.occupation import BUSY, IDLE, NONE_EQUIPPED, NONE_LARGE_ENOUGH, NONE_ON
 from emulator.measure.words import duration
 from emulator.show.story.wording import Wording, listed, named, number_of
 
@@ -36,6 +36,8 @@ def _reason(piece: Piece, fact: Fact) -> str:
     v = fact.values
     able = v["able"]
     queue = named(v["queue"])
+    if piece.reason == BUSY and v["slots"] > 1:
+        return f"no worker that could take it had {v['slots']} free slots at once"
     if piece.reason == BUSY:
         if len(able) == 1:
             return f"{named(able[0])}, the only worker that can take it, was busy"
@@ -54,5 +56,6 @@ def _reason(piece: Piece, fact: Fact) -> str:
         "queue full": f"the queue {queue} ran as many jobs as it may",
         "key busy": f"another job with the key {named(v['key'])} was running",
         "none serves": f"no worker serves the queue {queue}",
+        NONE_LARGE_ENOUGH: f"no worker of the queue {queue} has {v['slots']} slots",
         NONE_EQUIPPED: f"no worker was equipped with {listed(v['requires'])}",
     }[piece.reason]
