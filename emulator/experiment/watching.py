@@ -13,6 +13,7 @@ from emulator.experiment.night import Settle, run_night
 from emulator.experiment.result import NightResult
 from emulator.experiment.run_control import KEYS, RunControl, usual_speed
 from emulator.measure.present import Present
+from emulator.measure.story.settings import settings_of
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded, varied
@@ -66,8 +67,13 @@ class _Seen:
     """A sink that keeps what the picture shows."""
 
     def __init__(self, scenario: Scenario, control: RunControl, clock: Clock) -> None:
-        names = (name for pool, model in scenario.pools.items() for name in model.names(pool))
-        self.present = Present(tuple(names), scenario.lasts)
+        workers = settings_of(scenario).workers
+        self.present = Present(
+            tuple(workers),
+            scenario.lasts,
+            slots={name: worker.slots for name, worker in workers.items()},
+            takes_slots={name: routine.takes_slots for name, routine in scenario.routines.items()},
+        )
         self.notes: deque[tuple[int, str, str]] = deque(maxlen=_EVENTS_KEPT)
         self._control, self._clock = control, clock
 

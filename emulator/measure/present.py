@@ -35,6 +35,8 @@ BUCKETS: Final = 240
 _MOMENTARY: Final = ("hand_out_twice", "poison_job")
 """Faults that have no length: they are never in force."""
 
+_NONE: Final[Mapping[str, int]] = MappingProxyType({})
+
 
 @dataclass(slots=True)
 class Working:
@@ -46,6 +48,7 @@ class Working:
     token: int
     parts: int = 0
     stands_still: bool = False
+    slots: int = 1
 
 
 @dataclass(slots=True)
@@ -57,6 +60,12 @@ class WorkerNow:
     why: str = ""
     since: int = 0
     works: list[Working] = field(default_factory=list)
+    slots: int = 1
+
+    @property
+    def free(self) -> int:
+        """How many of its slots nothing that it executes takes."""
+        return self.slots - sum(work.slots for work in self.works)
 
     @property
     def state(self) -> str:
@@ -82,6 +91,8 @@ class Present:
     Args:
         workers: their names, in the order of the scenario.
         ends: the tick at which the night ends, above 0.
+        slots: worker -> slots, where a worker has more than one.
+        takes_slots: routine -> slots that a job of it takes, where that is more than one.
 
     Attributes:
         at: the tick of the last event. events: how many there were.
@@ -99,10 +110,19 @@ class Present:
     ('idle', 1, 'plates#1')
     """
 
-    def __init__(self, workers: tuple[str, ...], ends: int) -> None:
+    def __init__(
+        self,
+        workers: tuple[str, ...],
+        ends: int,
+        *,
+        slots: Mapping[str, int] = _NONE,
+        takes_slots: Mapping[str, int] = _NONE,
+    ) -> None:
         self.at = 0
         self.events = 0
-        self.workers = {name: WorkerNow(name) for name in workers}
+        self.workers = {name: WorkerNow(name, slots=slots.get(name, 1)) for name in workers}
+        self._takes_slots = takes_slots
+        self._slots_of: dict[int, int] = {}  # by job, where it takes several
         self.jobs = dict.fromkeys(STATES, 0)
         self.held_queues: dict[str, None] = {}
         self.broker_is_up = True
@@ -195,6 +215,8 @@ class Present:
     def _submitted(self, row: Row) -> None:
         name = f"{row[8]}#{row[9]}"
         self._names[row[3]] = f"{name} (resubmitted as job {row[3]})" if row[13] else name
+        if (slots := self._takes_slots.get(row[6], 1)) > 1:
+            self._slots_of[row[3]] = slots
         self._to(row, row[5])
 
     def _moved(self, row: Row) -> None:
@@ -247,7 +269,7 @@ class Present:
         worker = self._worker(row)
         if worker.told == "off":  # nobody told that it came: it was there all the time
             worker.told = "idle"
-        worker.works.append(Working(row[0], row[3], row[5], row[6]))
+        worker.works.append(Working(row[0], row[3], row[5], row[6], slots=self._slots_of.get(row[3], 1)))
 
     def _work_stopped(self, row: Row) -> None:
         worker = self._worker(row)

@@ -10,6 +10,7 @@ from emulator.measure.present import Present
 from emulator.record.events import DETAILS, Row
 from emulator.scenario.clock import Clock
 from emulator.show.layout import columns, in_colour
+from emulator.show.watch.crew import crew
 from emulator.show.watch.notes import PASSED_OVER, note
 from emulator.show.watch.picture import Ahead, Sight, picture
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
@@ -262,3 +263,17 @@ def test_every_sentence_can_be_made_and_is_safe_to_show() -> None:
 def test_sentences(row: Row, said: str | None) -> None:
     """Each notable event reads as a plain sentence; the rest has none."""
     assert note(row, "plates#{}".format, CLOCK) == said
+
+
+def test_a_worker_with_several_slots_shows_how_many_are_free() -> None:
+    """An index takes three slots and a copy one, of five: one is free. A worker with one slot shows no count."""
+    present = Present(("dome-1", "dome-2"), HOUR, slots={"dome-1": 5, "dome-2": 1}, takes_slots={"index": 3})
+    for job, (routine, worker) in enumerate([("index", "dome-1"), ("copy", "dome-1"), ("copy", "dome-2")], 1):
+        present.take((0, "submitted", 0, job, "", "queued", routine, "night", routine, job, "", 0, "", 0))
+        present.take((0, "handed_out", 0, job, worker, 1, job, MINUTE, 1))
+        present.take((0, "work_began", 0, job, worker, 1, job))
+    lines = crew(present, MINUTE, 80, 5)
+    assert ["".join(span.text for span in line) for line in lines[1:]] == [
+        "  dome-1  busy      index#1, attempt 1, for 1m, and 1 more, 1 of 5 slots free",
+        "  dome-2  busy      copy#3, attempt 1, for 1m",
+    ]

@@ -65,7 +65,7 @@ def _role(present: Present, worker: WorkerNow) -> Role:
 
 
 def _doing(present: Present, worker: WorkerNow, now: int, width: int) -> str:
-    """Say what a worker is at: its oldest work and how many more, or why it does not work."""
+    """Say what a worker is at: its oldest work, how many more and in how many slots, or why it does not."""
     if not worker.works:
         return safe(why_in_words(worker.why), width) if worker.state not in ("idle", "booting") else ""
     work = worker.works[0]
@@ -79,4 +79,6 @@ def _doing(present: Present, worker: WorkerNow, now: int, width: int) -> str:
         words.insert(0, "WITHOUT A LEASE")
     if len(worker.works) > 1:
         words.append(f"and {len(worker.works) - 1} more")
+    if worker.slots > 1:
+        words.append(f"{worker.free} of {worker.slots} slots free")
     return ", ".join(words)
