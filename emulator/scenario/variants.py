@@ -306,7 +306,8 @@ def _at_the_end(woven: Woven, loc: Loc, path: str, value: Any, layer: int) -> li
             return [Found((path,), what)]
         woven.take_back(loc)
         return []
-    if isinstance(value, Mapping) and takes_a_list(loc, stands):
+    may_replace = bool(keys_at(loc)) and not is_list_change(value)  # a mapping may stand in place of the list
+    if isinstance(value, Mapping) and takes_a_list(loc, stands) and not may_replace:
         if not is_list_change(value):
             return [Found((path,), "found a mapping: a list is wanted, or a mapping with `add`, `remove` or both")]
         wrong = woven.change_list(loc, value, Origin(layer, (path,)))

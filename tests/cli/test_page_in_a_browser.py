@@ -10,6 +10,7 @@ import re
 import zlib
 from collections.abc import Iterator
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -228,6 +229,82 @@ def test_no_name_does_harm(browser: Browser, tmp_path: Path) -> None:
     )
     assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
     assert browser.run(r"/[\u0000\u001b\u200f\u202b\u202e\u2066]/.test(document.body.innerText)") is False
+
+
+def with_faults(count: int, starts: str = "2026-06-12T21:30:00", zone: str = "America/Santiago") -> str:
+    """Give the page of a night with so many losses of power, some of them seconds apart."""
+    moments = [60 + 500 * one + (one % 3) * 40 for one in range(count)] if count > 5 else [60, 90, 5000, 9000, 20000]
+    faults = [{"power_off": "dome-1", "at": f"+{at}s", "back_after": "20s"} for at in moments[:count]]
+    night = {
+        "title": "Many faults",
+        "starts": starts,
+        "zone": zone,
+        "lasts": "6h",
+        "queues": {"night": {"lease": "90s", "retry": {"attempts_in_all": 9}}},
+        "pools": {"dome": {"count": 2, "serves": ["night"]}},
+        "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "4m"}]}},
+        "arrivals": [{"routine": "copy", "count": 20, "at": "+1m"}],
+        "faults": faults,
+    }
+    return emulator.run(night).page()
+
+
+def written(browser: Browser) -> list[list[object]]:
+    """Draw the picture anew, and give each text above the lanes: the text, its left, right and middle."""
+    browser.run(
+        """(() => { const real = CanvasRenderingContext2D.prototype.fillText; window.seen = [];
+        CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+          if (this.canvas.id === "above") { const w = this.measureText(text).width;
+            const left = this.textAlign === "center" ? x - w / 2 : x; window.seen.push([text, left, left + w, y]); }
+          return real.call(this, text, x, y); }; return 0; })()"""
+    )
+    browser.run('document.getElementById("axis").focus({preventScroll: true})')
+    browser.key("0")
+    browser.settle()
+    found: list[list[object]] = browser.run("window.seen")
+    return found
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("width", [800, 1400, 2000])
+@pytest.mark.parametrize("count", [1, 5, 40])
+def test_numbers_of_faults_never_overlap(count: int, width: int, dark: bool, browser: Browser, tmp_path: Path) -> None:
+    """Each mark has its number in one label and in the list; no two labels meet, and none leaves the picture."""
+    path = tmp_path / "faults.html"
+    path.write_text(with_faults(count), "utf-8")
+    browser.open(path, width=width, dark=dark)
+    labels = sorted(((one[1], one[2], one[0]) for one in written(browser) if one[3] == 27), key=lambda one: one[0])
+    told = [number for _, _, text in labels for number in _numbers(str(text))]
+    listed = browser.run('[...document.querySelectorAll("#marks th")].map(one => Number(one.textContent))')
+    assert listed == list(range(1, count + 1))
+    assert told == listed
+    assert len(labels) >= {1: 1, 5: 4, 40: 10}[count]
+    assert all(one[1] < two[0] and two[0] - one[0] >= 20 for one, two in pairwise(labels))
+    assert labels[-1][1] <= browser.run('document.getElementById("above").clientWidth')
+    assert browser.complaints() == []
+
+
+def _numbers(label: str) -> list[int]:
+    """Give the numbers of a label: ``3-5`` for three of them."""
+    ends = [int(one) for one in label.split("-")]
+    return list(range(ends[0], ends[-1] + 1))
+
+
+@pytest.mark.parametrize(
+    ("starts", "words"),
+    [
+        ("2026-03-28T22:00:00", "clock forward 1 h"),
+        ("2026-10-24T22:00:00", "clock back 1 h"),
+        ("2026-06-12T22:00:00", ""),
+    ],
+)
+def test_a_clock_change_is_labelled(starts: str, words: str, browser: Browser, tmp_path: Path) -> None:
+    """London changes its clock on the last Sundays of March and October, and on no night of June."""
+    path = tmp_path / "change.html"
+    path.write_text(with_faults(1, starts, "Europe/London"), "utf-8")
+    browser.open(path)
+    found = [one for one in written(browser) if str(one[0]).startswith("clock ")]
+    assert [one[0] for one in found] == ([words] if words else [])
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,8 @@ _MASK = (1 << 64) - 1
 _APART: Final = 1 << 40
 """Added to the number of a night for draws that leave all others as they are."""
 
+_WINDOW: Final = {"at_shutdown": "kill", "skips_jobs_too_long_to_finish": False}
+
 
 class Dice:
     """Draws from one number, the same on every machine and every Python (splitmix64, by Steele, Lea and Flood)."""
@@ -441,7 +443,9 @@ class _Night:
                     window.setdefault("on", self.dice.pick("20:00", "21:00", "21:36", "21:55"))
                     window.setdefault("off", self.dice.pick("21:40", "21:50", "22:05"))
                 apart = [one for one in windows if one["on"] != one["off"]]
-                pool["power"] = [one for place, one in enumerate(apart) if one not in apart[:place]] or windows[0]
+                whole = [_WINDOW | one for one in apart]  # a default that is stated makes no other window
+                kept = [one for place, one in enumerate(apart) if whole[place] not in whole[:place]]
+                pool["power"] = kept or windows[0]
 
     def _link(self) -> Settings:
         dice, maybe = self.dice, self.maybe

@@ -91,8 +91,28 @@ def test_a_fault_of_a_system_is_marked_once() -> None:
     ]
     assert columns(enumerate(rows, 1), 50, ["dome-1"]).marks == [
         (10, 20, "", "brown-out: archive", 1),
-        (30, -1, "", "hold queue: night", 5),
-        (40, -1, "", "archive: down", 7),
+        (30, 50, "", "hold queue: night", 5),
+        (40, 50, "", "archive: down", 7),
+    ]
+
+
+def test_a_held_queue_and_an_outage_last_until_they_end() -> None:
+    """From the hold to the release, from down to up; what released or began it is marked as it was before."""
+    rows = [
+        (5, "queue_held", 0, 0, "", "day"),
+        (10, "action_taken", 0, 0, "", "hold_queue", "actions[0]", "night"),
+        (10, "queue_held", 2, 0, "", "night"),
+        (15, "system_changed", 0, 0, "", "archive", "down"),
+        (20, "queue_released", 0, 0, "", "day"),
+        (25, "action_taken", 0, 0, "", "release_queue", "actions[1]", "night"),
+        (25, "queue_released", 6, 0, "", "night"),
+        (35, "system_changed", 0, 0, "", "archive", "up"),
+    ]
+    assert columns(enumerate(rows, 1), 50, ["dome-1"]).marks == [
+        (5, 20, "", "queue held: day", 1),
+        (10, 25, "", "hold queue: night", 2),
+        (15, 35, "", "archive: down", 4),
+        (25, -1, "", "release queue: night", 6),
     ]
 
 

@@ -378,3 +378,15 @@ def test_a_question_is_asked_once() -> None:
     """Two questions in the same words are a mistake: nobody could tell their answers apart."""
     one = {"ask": "What if it is slow?", "change": {"queues.night.lease": "5m"}}
     assert _told(questions=[one, one]) == ["questions.1.ask: this is asked already: ask each question once"]
+
+
+def test_one_schedule_and_several_windows_may_take_each_others_place() -> None:
+    """A variant may give a mapping where a list of windows stands, and a list where a mapping or nothing does."""
+    one, other = {"on": "20:00", "off": "23:00"}, {"on": "01:00", "off": "02:00"}
+    for stated in ({}, {"power": one}, {"power": [one, other]}):
+        night = from_settings(changed(pools={"dome": {**QUIET["pools"]["dome"], **stated}}))
+        for said in (other, [one, other]):
+            dome = varied(night, {"pools.dome.power": said}).scenario.pools["dome"]
+            assert [window.off for window in dome.windows] == (["02:00"] if said is other else ["23:00", "02:00"])
+    changed_list = varied(night, {"pools.dome.power": {"remove": [0], "add": [{"on": "04:00", "off": "05:00"}]}})
+    assert [window.off for window in changed_list.scenario.pools["dome"].windows] == ["02:00", "05:00"]

@@ -1,6 +1,6 @@
 /* The drawing of the night on one axis: what is above the lanes, and the lanes. */
 
-const LANE = 30, BAR = 14, BAND = 7, STRIP = 22, BACKLOG = 84, SCALE = 20;
+const LANE = 30, BAR = 14, BAND = 7, STRIP = 22, MARKS = 34, BACKLOG = 84, SCALE = 20;
 
 /* For each outcome a colour (Okabe-Ito), a pattern of its own, and a sign written into what is wide enough. */
 const LOOK = {
@@ -44,6 +44,17 @@ function pattern(context, kind, ink, ground) {
     tiles.set(key, context.createPattern(tile, "repeat"));
   }
   return tiles.get(key);
+}
+
+/* Numbers in words: those that follow one another as from-to. */
+function ranges(numbers) {
+  const found = [];
+  for (const one of [...numbers].sort((a, b) => a - b)) {
+    const last = found[found.length - 1];
+    if (last && last[1] === one - 1) last[1] = one; else found.push([one, one]);
+  }
+  const parts = found.map(([a, b]) => (a === b ? `${a}` : `${a}-${b}`));
+  return parts.length > 3 ? `${parts[0]}, … ${parts[parts.length - 1]}` : parts.join(", ");
 }
 
 class Axis {
@@ -135,12 +146,13 @@ class Axis {
 
   paintAbove() {
     const systems = this.night.systems.slice(0, 8);
-    const height = SCALE + STRIP + BACKLOG + systems.length * (STRIP + 14) + 6;
+    const height = SCALE + MARKS + BACKLOG + systems.length * (STRIP + 14) + 6;
     this.aboveHeight = height;
     const c = this.canvas("above", height);
     this.lines(c, height, true);
+    this.paintChanges(c, height);
     this.paintMarks(c, SCALE);
-    const top = SCALE + STRIP;
+    const top = SCALE + MARKS;
     const [at, queued, held, running] = this.night.total;
     const most = Math.max(1, ...[queued, held, running].map((of) => of.reduce((a, b) => Math.max(a, b), 0)));
     this.label(c, "jobs", top + BACKLOG / 2 - 8);
@@ -187,28 +199,53 @@ class Axis {
     c.setLineDash([]); c.lineWidth = 1;
   }
 
+  /* A change of the clock: the hour that comes twice is shaded, a gap is a stroke; a word says by how much. */
+  paintChanges(c, height) {
+    const { offsets } = this.night;
+    for (let k = 1; k < offsets.length; k++) {
+      const [at, seconds] = offsets[k], by = seconds - offsets[k - 1][1], twice = Math.max(0, -by) * 1e6;
+      if (at + twice < this.from || at - twice > this.to) continue;
+      const x = Math.max(this.left, this.x(at - twice)), w = Math.max(3, Math.min(this.width, this.x(at + twice)) - x);
+      c.globalAlpha = 0.25; c.fillStyle = this.colours.run; c.fillRect(x, SCALE, w, height - SCALE); c.globalAlpha = 1;
+      const size = Math.abs(by) % 3600 ? `${Math.abs(by) / 60} min` : `${Math.abs(by) / 3600} h`;
+      const text = `clock ${by < 0 ? "back" : "forward"} ${size}`, wide = c.measureText(text).width;
+      const start = Math.max(this.left + 2, Math.min(x + 2, this.width - wide - 4)), y = SCALE + MARKS + 8;
+      c.fillStyle = this.colours.paper; c.fillRect(start - 2, y - 7, wide + 4, 14);
+      c.fillStyle = this.colours.ink; c.textAlign = "left"; c.fillText(text, start, y);
+    }
+  }
+
+  /* Each mark has its number in the list below; what lies closer than 20 pixels, or would overlap, shares a label. */
   paintMarks(c, top) {
-    this.label(c, "faults, actions", top + STRIP / 2);
-    let free = 0;
-    for (const [begins, ends, , words] of this.night.marks) {
-      if (begins > this.to || Math.max(begins, ends) < this.from) continue;
+    this.label(c, "faults, actions", top + MARKS / 2);
+    const groups = [], middle = top + 14;
+        this.night.marks.forEach(([begins, ends], place) => {
+      if (begins > this.to || Math.max(begins, ends) < this.from) return;
       const x = Math.max(this.left, this.x(begins)), w = ends < 0 ? 0 : Math.max(2, this.x(Math.min(ends, this.to)) - x);
       if (w) {
         c.fillStyle = pattern(c, "falling", this.colours.bad, "");
-        c.fillRect(x, top + 4, w, STRIP - 8);
-        c.strokeStyle = this.colours.bad; c.strokeRect(x + 0.5, top + 4.5, w, STRIP - 9);
+        c.fillRect(x, middle, w, STRIP - 8);
+        c.strokeStyle = this.colours.bad; c.strokeRect(x + 0.5, middle + 0.5, w, STRIP - 9);
       } else {
         c.fillStyle = this.colours.ink;
-        c.beginPath(); c.moveTo(x, top + STRIP - 4); c.lineTo(x - 5, top + 5); c.lineTo(x + 5, top + 5); c.fill();
+        c.beginPath(); c.moveTo(x, middle + STRIP - 8); c.lineTo(x - 5, middle + 1); c.lineTo(x + 5, middle + 1); c.fill();
       }
-      if (x < free) continue;
-      const text = clean(words), wide = c.measureText(text).width;
-      if (x + 8 + wide < this.width) {
-        c.fillStyle = this.colours.paper; c.fillRect(x + 7, top + 4, wide + 4, STRIP - 8);
-        c.fillStyle = this.colours.ink; c.textAlign = "left"; c.fillText(text, x + 9, top + STRIP / 2);
-        free = x + wide + 16;
+      groups.push({ x, numbers: [place + 1] });
+    });
+    const wide = (group) => c.measureText(ranges(group.numbers)).width;
+    const start = (group) => Math.max(this.left, Math.min(group.x, this.width - wide(group) - 2));
+    const shown = [];
+    for (const group of groups) {
+      shown.push(group);
+      while (shown.length > 1) {
+        const one = shown[shown.length - 2], two = shown[shown.length - 1];
+        if (two.x - one.x >= 20 && start(one) + wide(one) + 4 <= start(two)) break;
+        one.numbers.push(...two.numbers);
+        shown.pop();
       }
     }
+    c.textAlign = "left"; c.fillStyle = this.colours.ink;
+    for (const group of shown) c.fillText(ranges(group.numbers), start(group), top + 7);
   }
 
   paintMoment(c, height) {

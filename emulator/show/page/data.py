@@ -151,6 +151,7 @@ class _Fold:
         self._calls: dict[str, list[tuple[int, int]]] = {}
         self._marks: list[tuple[int, int, str, str, int]] = []
         self._faults: dict[tuple[str, int, str], int] = {}
+        self._lasting: dict[tuple[str, str], int] = {}  # a held queue or a system that is not up -> place of its mark
         self._named: set[int] = set()  # the events of faults and actions that are marked
         self._down = -1
 
@@ -221,7 +222,10 @@ class _Fold:
 
     def _mark(self, number: int, row: Row) -> None:
         at, kind, worker = row[0], row[1], row[4]
-        if kind in ("queue_held", "queue_released", "system_changed", "access_changed") and row[2] in self._named:
+        if kind in ("queue_held", "queue_released", "system_changed"):
+            self._last(number, row)
+            return
+        if kind == "access_changed" and row[2] in self._named:
             return  # the fault or the action that did it stands there already
         if kind in ("fault_began", "fault_ended", "action_taken"):
             self._named.add(number)
@@ -235,14 +239,32 @@ class _Fold:
                 self._marks[place] = began, at, whose, words, event
         elif kind == "action_taken":
             self._marks.append((at, -1, worker, f"{spoken(row[5])}: {row[7]}".removesuffix(": "), number))
-        elif kind in ("queue_held", "queue_released"):
-            self._marks.append((at, -1, "", f"{spoken(kind)}: {row[5]}", number))
-        elif kind == "system_changed":
-            self._marks.append((at, -1, "", f"{row[5]}: {spoken(row[6])}", number))
         elif kind == "access_changed":
             self._marks.append((at, -1, "", f"access of {row[5]} to {row[6]}: {spoken(row[7])}", number))
         elif kind == "worker_declared_lost":
             self._marks.append((at, -1, worker, f"declared lost: {worker}", number))
+
+    def _last(self, number: int, row: Row) -> None:
+        """Mark how long a queue is held or a system is not up; what an action began lasts as its mark does."""
+        at, kind, what = row[0], row[1], row[5]
+        of = ("queue" if kind != "system_changed" else "system", what)
+        ended = self._lasting.pop(of, None)
+        if ended is not None:
+            began, _, whose, words, event = self._marks[ended]
+            self._marks[ended] = began, at, whose, words, event
+        words = f"{what}: {spoken(row[6])}" if kind == "system_changed" else f"{spoken(kind)}: {what}"
+        begins = kind == "queue_held" or (kind == "system_changed" and row[6] != "up")
+        if row[2] not in self._named:
+            if begins:
+                self._lasting[of] = len(self._marks)
+            if begins or ended is None:
+                self._marks.append((at, -2 if begins else -1, "", words, number))
+            return
+        place = next((k for k, mark in enumerate(self._marks) if mark[4] == row[2] and mark[1] == -1), None)
+        if begins and place is not None:  # a fault has a span of its own
+            self._lasting[of] = place
+            began, _, whose, said, event = self._marks[place]
+            self._marks[place] = began, -2, whose, said, event
 
     def close(self, horizon: int) -> Columns:
         by_worker: dict[str, list[_Attempt]] = {worker: [] for worker in self._workers}

@@ -297,13 +297,13 @@ function moment(night, axis) {
 }
 
 function marks(night) {
-  const lines = night.marks.slice(0, 200).map(([begins, ends, , words]) => {
-    const line = made("tr"), head = made("th", night.clock(begins));
+  const lines = night.marks.slice(0, 200).map(([begins, ends, , words], place) => {
+    const line = made("tr"), head = made("th", `${place + 1}`);
     head.scope = "row";
-    line.append(head, made("td", ends < 0 ? "" : ends >= night.horizon ? "to the end" : night.clock(ends)), made("td", clean(words)));
+    line.append(head, made("td", night.clock(begins)), made("td", ends < 0 ? "" : ends >= night.horizon ? "to the end" : night.clock(ends)), made("td", clean(words)));
     return line;
   });
-  if (!lines.length) { const line = made("tr"), cell = made("td", "No fault and no action."); cell.colSpan = 3; line.append(cell); lines.push(line); }
+  if (!lines.length) { const line = made("tr"), cell = made("td", "No fault and no action."); cell.colSpan = 4; line.append(cell); lines.push(line); }
   $("marks").replaceChildren(...lines);
 }
 

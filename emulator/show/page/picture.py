@@ -52,7 +52,8 @@ PICTURE: Final = (
     "<h3>Faults and actions</h3>"
     '<div class="wide" role="region" aria-label="Faults and actions" tabindex="0">'
     "<table><caption>What went wrong and what people did</caption><thead><tr>"
-    '<th scope="col">from</th><th scope="col">until</th><th scope="col">what</th></tr></thead>'
+    '<th scope="col">number</th><th scope="col">from</th><th scope="col">until</th>'
+    '<th scope="col">what</th></tr></thead>'
     '<tbody id="marks"></tbody></table></div>'
     "<noscript><p>The picture needs a script; the rest of this page works without one.</p></noscript></section>"
 )
