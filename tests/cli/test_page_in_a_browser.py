@@ -203,7 +203,7 @@ def test_no_name_does_harm(browser: Browser, tmp_path: Path) -> None:
     rows = [(0, "run_began", 0, 0, "", 1)]
     for number, name in enumerate(names, 1):
         rows.append((0, "submitted", 0, number, "", "queued", name, name, name, 1, name, 0, "", 0))
-        rows.append((10, "worker_changed", 0, 0, name, "idle", name, 1))
+        rows.append((10, "worker_changed", 0, 0, name, "idle", "", 1))
         rows.append((10, "handed_out", 0, number, name, 1, number, 10_000_000, 1))
         rows.append((10, "work_began", 0, number, name, 1, number))
         rows.append((20, "effect_landed", 0, number, name, 1, number, name, name, "no"))
