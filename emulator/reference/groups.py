@@ -248,7 +248,7 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
     {
         "Emulator": frozenset({"failures_by"}),
         "Client": frozenset({"hand_in"}),  # by `Lease.hand_in`
-        "ComparisonResult": frozenset({"of"}),
+        "ComparisonResult": frozenset({"assumed", "of"}),
         "SizingResult": frozenset({"of", "searched"}),
         "Loaded": frozenset({"bases", "changes", "folders", "questions", "said", "written", "place"}),
         "Log": frozenset({"check", "heads", "numbered", "trace"}),
