@@ -157,12 +157,12 @@ def read_csv(path: Path | str, clock: Clock) -> Lines[Arrival]:
                 continue
             if not columns:
                 columns = [cell.strip() for cell in cells]
-                _check_columns(path, rows.line_num, columns)
+                _check_columns(path, rows.line_num, columns, cells)
                 continue
             if len(cells) != len(columns):
                 raise _wrong(path, rows.line_num, f"{len(cells)} cells, but the header names {len(columns)} columns")
             row = {name: cell.strip() for name, cell in zip(columns, cells, strict=True)}
-            yield _arrival(path, rows.line_num, row, clock)
+            yield _arrival(path, rows.line_num, row, clock, cells)
     except csv.Error as error:
         raise _wrong(path, rows.line_num, f"this is not valid CSV: {error}") from None
     finally:
@@ -177,7 +177,13 @@ def _separator(before: list[str]) -> str:
     return next((mark for mark in _SEPARATORS if mark in header and "," not in header), ",")
 
 
-def _check_columns(path: Path | str, line: int, columns: list[str]) -> None:
+def _place(cells: list[str], number: int) -> int:
+    """Give the column at which a cell begins, from 1; where a cell is quoted, as if none were."""
+    ahead = cells[number]
+    return 1 + sum(len(cell) + 1 for cell in cells[:number]) + len(ahead) - len(ahead.lstrip())
+
+
+def _check_columns(path: Path | str, line: int, columns: list[str], cells: list[str]) -> None:
     for number, name in enumerate(columns):
         if name not in _COLUMNS and not (name.startswith(_PARAMETER) and name != _PARAMETER):
             near = nearest(name, _ALLOWED_COLUMNS, cutoff=_NEAR)
@@ -186,14 +192,14 @@ def _check_columns(path: Path | str, line: int, columns: list[str]) -> None:
                 hint = "separate columns by commas, or all by semicolons, or all by tabs"
             elif name.startswith("sep="):
                 hint = "take this line away, the separator is told by the header"
-            raise _wrong(path, line, f"the column {name[:40]!r} is not known: {hint}")
+            raise _wrong(path, line, f"the column {name[:40]!r} is not known: {hint}", _place(cells, number))
         if name in columns[:number]:
-            raise _wrong(path, line, f"the column {name!r} stands there twice: keep one")
+            raise _wrong(path, line, f"the column {name!r} stands there twice: keep one", _place(cells, number))
     if ("at" in columns) == ("at_seconds" in columns):
         raise _wrong(path, line, "one of the columns at and at_seconds is needed, and not both")
 
 
-def _arrival(path: Path | str, line: int, row: dict[str, str], clock: Clock) -> Arrival:
+def _arrival(path: Path | str, line: int, row: dict[str, str], clock: Clock, cells: list[str]) -> Arrival:
     name = "at" if "at" in row else "at_seconds"
     try:
         tick = clock.moment(row["at"]) if name == "at" else _ticks(row["at_seconds"])
@@ -213,7 +219,7 @@ def _arrival(path: Path | str, line: int, row: dict[str, str], clock: Clock) -> 
         what = str(error)
         if _DECIMAL_COMMA.fullmatch(row[name]):
             what = f"{row[name]!r} is no number here, it has a decimal comma: write 12.5 for 12,5"
-        raise _wrong(path, line, f"column {name}: {what}") from None
+        raise _wrong(path, line, f"column {name}: {what}", _place(cells, list(row).index(name))) from None
     named = ((column.removeprefix(_PARAMETER), cell) for column, cell in row.items() if column.startswith(_PARAMETER))
     return Arrival(
         tick=tick,
@@ -260,6 +266,7 @@ def read_workload(path: Path | str) -> Lines[WorkloadJob]:
             words = line.split()
             if not words or words[0].startswith(";"):
                 continue
+            places = [found.start() + 1 for found in re.finditer(r"\S+", line)]
             if len(words) != len(_FIELDS):
                 raise _wrong(path, number, f"{len(words)} fields: a record of this format has {len(_FIELDS)}")
             for field, word in enumerate(words):
@@ -267,27 +274,27 @@ def read_workload(path: Path | str) -> Lines[WorkloadJob]:
                     what = (
                         f"field {field + 1} ({_FIELDS[field]}): {word[:40]!r} is not a number (-1 stands for unknown)"
                     )
-                    raise _wrong(path, number, what)
-            yield _job(path, number, words)
+                    raise _wrong(path, number, what, places[field])
+            yield _job(path, number, words, places)
 
 
-def _job(path: Path | str, line: int, words: list[str]) -> WorkloadJob:
+def _job(path: Path | str, line: int, words: list[str], places: list[int]) -> WorkloadJob:
     def whole(field: int) -> int | None:
         try:
             value = _whole(words[field - 1])
         except ValueError as error:
-            raise _wrong(path, line, f"field {field} ({_FIELDS[field - 1]}): {error}") from None
+            raise _wrong(path, line, f"field {field} ({_FIELDS[field - 1]}): {error}", places[field - 1]) from None
         return value if value >= 0 else None
 
     def ticks(field: int) -> int | None:
         value = _ticks(words[field - 1])
         if value > LONGEST:
-            raise _wrong(path, line, f"field {field} ({_FIELDS[field - 1]}): more than 100 years")
+            raise _wrong(path, line, f"field {field} ({_FIELDS[field - 1]}): more than 100 years", places[field - 1])
         return value if value >= 0 else None
 
     number = whole(1)
     if number is None:
-        raise _wrong(path, line, "field 1 (job number): a job needs one")
+        raise _wrong(path, line, "field 1 (job number): a job needs one", places[0])
     return WorkloadJob(
         line=line,
         number=number,
@@ -341,5 +348,5 @@ def _lines(path: Path | str) -> Lines[str]:
         raise _wrong(path, 0, f"cannot be read: {error.strerror}") from None
 
 
-def _wrong(path: Path | str, line: int, message: str) -> ScenarioError:
-    return ScenarioError([Problem(str(path), line, 1 if line else 0, "", message)])
+def _wrong(path: Path | str, line: int, message: str, column: int = 1) -> ScenarioError:
+    return ScenarioError([Problem(str(path), line, column if line else 0, "", message)])

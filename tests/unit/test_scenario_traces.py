@@ -130,13 +130,13 @@ def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None
     [
         ("", ": the file is empty: its first line names columns such as at,routine"),
         ("\n , \n", ": the file is empty: its first line names columns such as at,routine"),
-        ("at,rotine\n", ":1:1: the column 'rotine' is not known: did you mean 'routine'?"),
+        ("at,rotine\n", ":1:4: the column 'rotine' is not known: did you mean 'routine'?"),
         (
             "at,volume\n",
-            ":1:1: the column 'volume' is not known: "
+            ":1:4: the column 'volume' is not known: "
             "allowed are: at, at_seconds, job, key, outcome, parameter.NAME, priority, routine, takes, worker",
         ),
-        ("at,parameter.\n", ":1:1: the column 'parameter.' is not known: did you mean 'parameter.NAME'?"),
+        ("at,parameter.\n", ":1:4: the column 'parameter.' is not known: did you mean 'parameter.NAME'?"),
         ("at;routine,key\n", f":1:1: the column 'at;routine' is not known: {ONE_KIND}"),
         ("at\troutine;key\n", f":1:1: the column 'at\\troutine' is not known: {ONE_KIND}"),
         (
@@ -149,18 +149,18 @@ def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None
         ),
         (
             'at_seconds,takes\n12,"1,5h"\n',
-            ":2:1: column takes: '1,5h' is no number here, it has a decimal comma: write 12.5 for 12,5",
+            ":2:4: column takes: '1,5h' is no number here, it has a decimal comma: write 12.5 for 12,5",
         ),
-        ("at_seconds,outcome\n1,okay\n", ":2:1: column outcome: 'okay' is not known: did you mean 'ok'?"),
+        ("at_seconds,outcome\n1,okay\n", ":2:3: column outcome: 'okay' is not known: did you mean 'ok'?"),
         (
             "at_seconds,outcome\n1,lost\n",
-            ":2:1: column outcome: 'lost' is not known: "
+            ":2:3: column outcome: 'lost' is not known: "
             "allowed are: error, lease_lost, ok, permanent_error, time_limit",
         ),
-        ("at_seconds,job\n1," + "9" * 201 + "\n", ":2:1: column job: more than 200 characters"),
-        ("at_seconds,worker\n1," + "w" * 201 + "\n", ":2:1: column worker: more than 200 characters"),
-        ("at,at\n", ":1:1: the column 'at' stands there twice: keep one"),
-        ("at,parameter.x,parameter.x\n", ":1:1: the column 'parameter.x' stands there twice: keep one"),
+        ("at_seconds,job\n1," + "9" * 201 + "\n", ":2:3: column job: more than 200 characters"),
+        ("at_seconds,worker\n1," + "w" * 201 + "\n", ":2:3: column worker: more than 200 characters"),
+        ("at,at\n", ":1:4: the column 'at' stands there twice: keep one"),
+        ("at,parameter.x,parameter.x\n", ":1:16: the column 'parameter.x' stands there twice: keep one"),
         ("routine\n", ":1:1: one of the columns at and at_seconds is needed, and not both"),
         ("at,at_seconds\n", ":1:1: one of the columns at and at_seconds is needed, and not both"),
         ("at,key\n21:40\n", ":2:1: 1 cells, but the header names 2 columns"),
@@ -184,10 +184,10 @@ def test_a_csv_file_with_a_header_alone_has_no_arrivals(csv_file: Write) -> None
         ),
         (
             "at,takes\n21:40,90\n",
-            ":2:1: column takes: '90' is not a duration: write 90s, 1h30m, 500ms or PT30S",
+            ":2:7: column takes: '90' is not a duration: write 90s, 1h30m, 500ms or PT30S",
         ),
-        ("at,priority\n21:40,high\n", ":2:1: column priority: 'high' is not a whole number"),
-        ("at,priority\n21:40,1.5\n", ":2:1: column priority: '1.5' is not a whole number"),
+        ("at,priority\n21:40,high\n", ":2:7: column priority: 'high' is not a whole number"),
+        ("at,priority\n21:40,1.5\n", ":2:7: column priority: '1.5' is not a whole number"),
         ('at\n"21:40\n', ":2:1: this is not valid CSV: unexpected end of data"),
         ('at\n"21:40"x\n', ":2:1: this is not valid CSV: ',' expected after '\"'"),
         (b"at\n21:40\n\xff\n", f":3:1: this line is not UTF-8: {SAVE_AS}"),
@@ -307,11 +307,11 @@ def test_workload_arrivals(swf_file: Write) -> None:
         (record(1, "0").strip() + " 0\n", ":1:1: 19 fields: a record of this format has 18"),
         (
             record(1, "0") + record(2, "soon"),
-            ":2:1: field 2 (submit time): 'soon' is not a number (-1 stands for unknown)",
+            ":2:3: field 2 (submit time): 'soon' is not a number (-1 stands for unknown)",
         ),
-        (record(1, "0", cpu="nan"), ":1:1: field 6 (average CPU time): 'nan' is not a number (-1 stands for unknown)"),
-        (record(1, "0", requested="1.5"), ":1:1: field 8 (requested processors): '1.5' is not a whole number"),
-        (record(1, "99999999999"), ":1:1: field 2 (submit time): more than 100 years"),
+        (record(1, "0", cpu="nan"), ":1:14: field 6 (average CPU time): 'nan' is not a number (-1 stands for unknown)"),
+        (record(1, "0", requested="1.5"), ":1:20: field 8 (requested processors): '1.5' is not a whole number"),
+        (record(1, "99999999999"), ":1:3: field 2 (submit time): more than 100 years"),
         (record(-1, "0"), ":1:1: field 1 (job number): a job needs one"),
         (record(1, "-1"), ":1:1: the submit time (field 2) is unknown: a job needs one"),
         (
