@@ -77,13 +77,16 @@ def shape_of_scripts() -> Node:
     whole = Scripts.model_json_schema()
     definitions = whole.pop("$defs")
 
-    def written_out(node: Any) -> Any:
+    def written_out(node: Any, inside: frozenset[str] = frozenset()) -> Any:
         if isinstance(node, Mapping):
             if "$ref" in node:
+                if node["$ref"] in inside:  # a distribution made of distributions: once is enough to tell its keys
+                    return {"title": node["$ref"].rpartition("/")[2]}
+                inside |= {node["$ref"]}
                 target = definitions[node["$ref"].removeprefix("#/$defs/")]
                 node = {**target, **{key: value for key, value in node.items() if key != "$ref"}}
-            return {key: written_out(value) for key, value in node.items()}
-        return [written_out(item) for item in node] if isinstance(node, list) else node
+            return {key: written_out(value, inside) for key, value in node.items()}
+        return [written_out(item, inside) for item in node] if isinstance(node, list) else node
 
     return MappingProxyType(written_out(whole))
 

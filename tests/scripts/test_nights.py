@@ -133,7 +133,8 @@ def test_a_refusal_of_the_system_reaches_the_script(starter: Starter) -> None:
     night = play(starter, systems=outage, queues=queue)
     [ended, *_] = [event for event in night.events() if event.kind == "attempt_ended"]
     assert ended.details["outcome"] == "error"
-    assert "the script ended with 1: the archive refused a: " in ended.details["why"]
+    assert ended.details["why"] == "said"
+    assert "the script ended with 1: the archive refused a: " in ended.details["values"]["said"]
     assert [it[1] for it in landed(night)] == ["a", "b", "c"]
 
 

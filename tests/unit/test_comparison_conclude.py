@@ -245,7 +245,8 @@ def full(order: Callable[[list[PlayedNight]], list[PlayedNight]] = list, **keys:
         "requirements": dict.fromkeys(VARIANTS, asked_for),
         "lost": [Lost("patient", 5, "it was stopped"), Lost("as written", 4, "it was stopped")],
     }
-    return compared(order(nights), **{"variants": VARIANTS, **given, **keys})
+    said = {"variants": VARIANTS, **given, **keys}
+    return compared(order(nights), said.pop("variants"), **said)
 
 
 def as_data(comparison: Comparison) -> dict[str, Any]:
