@@ -36,6 +36,21 @@ def is_real() -> bool:
     return abs(monotonic() - real()) < 5 and abs(seconds() - time.clock_gettime(time.CLOCK_REALTIME)) < 5
 
 
+def test_the_host_clock_is_real_without_clock_gettime_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a system lacks it, limits of real time read what ``time.monotonic`` calls, also while that is virtual."""
+    with monkeypatch.context() as without:
+        without.delattr(time, "clock_gettime")
+        host_clock = wall_clocks._host_clock()
+
+    async def test() -> tuple[float, float]:
+        await asyncio.sleep(1_000_000)
+        return monotonic(), host_clock()
+
+    shown, host = run_in_virtual_time(test)
+    assert shown == 1_000_000
+    assert abs(host - real()) < 60
+
+
 def test_monotonic_clocks_are_those_of_the_loop() -> None:
     """Under each name that was given to them, from 0 on, as an asyncio loop's time is ``monotonic`` elsewhere."""
 
