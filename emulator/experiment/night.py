@@ -110,7 +110,7 @@ def run_night(
         files=files_of(loaded),
         heartbeats=heartbeats or scenario.heartbeats,
         variant=variant,
-        changes=said.changes,
+        changes=said.changes if said.text else (),  # else the text that is written has them already
         bases=said.bases,
         scenario_folder="" if log is None else _from_log(log, said.folder),
     )

@@ -63,7 +63,7 @@ class Setting:
     def fingerprint(self) -> str:
         """Give a hash of what the scenario and its files say: equal scenarios in different spelling have one."""
         own = [(queue, type(policy).__qualname__) for queue, policy in sorted(self.policies.items())]
-        said = json.dumps([resolved(self.loaded()), own, files_of(self.loaded())])
+        said = json.dumps([resolved(self.loaded(), places=False), own, files_of(self.loaded())])
         return hashlib.sha256(said.encode()).hexdigest()
 
 

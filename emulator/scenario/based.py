@@ -25,7 +25,7 @@ MOST_DEEP: Final = 8
 """So many files may a scenario be based on, one on the other."""
 
 _KEY: Final = "based_on"
-_NAMES_A_FILE: Final = ("trace", "one_of_nights")
+_NAMES_A_FILE: Final = ("trace", "from_file", "one_of_nights")
 
 
 class Whole(NamedTuple):

@@ -48,11 +48,11 @@ def _text(writer: yaml.SafeDumper, text: str) -> yaml.ScalarNode:
 _Writer.add_representer(str, _text)
 
 
-def resolved(loaded: Loaded) -> str:
+def resolved(loaded: Loaded, *, places: bool = True) -> str:
     """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them.
 
     Where a scenario is based on another file, or something was set on the command line, each value that is no default
-    has its place in a comment too.
+    has its place in a comment too, unless ``places`` is false.
     """
     data = loaded.scenario.model_dump(
         mode="json",
@@ -71,7 +71,7 @@ def resolved(loaded: Loaded) -> str:
     )
     lines = text.splitlines()
     whole = [_with_clock_time(_visible(line), loaded.clock) for line in lines]
-    if len(loaded.written.layers) > 1:
+    if places and len(loaded.written.layers) > 1:
         for number, place in _places("\n".join(whole), loaded).items():
             whole[number] += ("," if lines[number].endswith(_MARK) else "  #") + f" {place}"
     return "".join(f"{line}\n" for line in whole)

@@ -9,7 +9,7 @@ from emulator.experiment.night import judged_night
 from emulator.experiment.result import NightResult
 from emulator.measure.fold import NightFold
 from emulator.record.events import Row
-from emulator.record.meta import RunMeta
+from emulator.record.meta import RunMeta, files_of
 from emulator.scenario.load import Loaded
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
@@ -57,9 +57,9 @@ def run_night_with_scripts(
         seed=used,
         scenario_text=loaded.text or resolved(loaded),
         scenario_name=loaded.name,
-        files={scripts.name: scripts.digest},
+        files={**files_of(loaded), scripts.name: scripts.digest},
         heartbeats="simulated",
-        changes=loaded.changes,
+        changes=loaded.changes if loaded.text else (),
         bases=loaded.bases,
     )
     changed = "".join(f" {change}" for change in loaded.changes)

@@ -54,7 +54,7 @@ def night_with_handlers(
             scenario_name=loaded.name,
             files={},
             heartbeats="simulated",
-            changes=loaded.changes,
+            changes=loaded.changes if loaded.text else (),
             bases=loaded.bases,
         )
         again = f"emulator.hunt(..., handlers=..., seed={seed})"

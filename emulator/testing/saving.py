@@ -24,7 +24,7 @@ async def save(rows: Sequence[Row], loaded: Loaded, seed: int, path: Path, *, ov
         scenario_text=loaded.text or resolved(loaded),
         scenario_name=loaded.name,
         heartbeats="simulated",
-        changes=loaded.changes,
+        changes=loaded.changes if loaded.text else (),
         bases=loaded.bases,
     )
     async with clock_stop(f"the log {path.name}"), await SqliteRecorder.create(path, about, overwrite=overwrite) as log:

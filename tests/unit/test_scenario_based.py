@@ -277,3 +277,18 @@ def test_the_whole_is_shown_with_the_place_of_each_value(put: Put) -> None:
     ):
         assert line in lines, line
     assert "#" not in resolved(load("base.yaml")).replace("  # 2026-06-1", "")
+
+
+def test_results_are_of_what_is_said_and_not_of_where_it_stands(put: Put) -> None:
+    """A line more in the file leaves the identity of a comparison as it is; another value or base does not."""
+    from emulator.experiment.settings import setting_of
+
+    put("base.yaml", BASE)
+    prints = []
+    for text in ("lasts: 7h\n", "# a remark\nlasts: 7h\n", "lasts: 8h\n"):
+        loaded = load(put("night.yaml", f"{text}based_on: base.yaml\n"))
+        prints.append(setting_of(with_changes(loaded, [("change", "seed=3")]), "as written").fingerprint())
+    put("base.yaml", BASE + "# another\n")
+    prints.append(setting_of(load("night.yaml"), "as written").fingerprint())
+    assert prints[0] == prints[1]
+    assert len(set(prints)) == 3
