@@ -58,7 +58,7 @@ def settings_block(of: Assumed, seeds: str, versions: Mapping[str, str]) -> str:
         *(("file", f"{name(file)}, {_digest(sum_)}") for file, sum_ in of.files),
         ("seeds", text(seeds)),
         ("version", ", ".join(f"{text(one)} {text(version)}" for one, version in versions.items())),
-        ("changed on the command line", ", ".join(f"<code>{text(clean(one))}</code>" for one in of.changes) or "nothing"),
+        ("set on the command line", ", ".join(f"<code>{text(clean(one))}</code>" for one in of.changes) or "nothing"),
     ]
     listed = "".join(f"<dt>{what}</dt><dd>{words}</dd>" for what, words in head)
     parts = []

@@ -66,7 +66,7 @@ def _properties(recorded: Recorded) -> Iterator[tuple[str, str]]:
     yield "seed", str(about.seed)
     yield "variant", about.variant
     if about.changes:
-        yield "set on the command line", " ".join(map(str, about.changes))
+        yield "changes of the command line", " ".join(map(str, about.changes))
     yield "night begins", local_time(recorded.clock, 0)
     yield "night lasts, seconds of virtual time", seconds(recorded.night.horizon)
     yield "finished", "yes" if recorded.finished else "no"
