@@ -5,10 +5,12 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, Attempts
 from emulator.past.betting import LIMIT, lag_one, ranks_of, wager
 from emulator.past.durations import run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
+from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
 from emulator.past.rates import change_points, days_of, spread_of_nights
 from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
@@ -327,3 +329,31 @@ def test_nights_that_lean_on_the_night_before_are_noticed() -> None:
     alone = [lag_one(draws.normal(size=90))[1] for _ in range(200)]
     assert np.mean([chance < 0.05 for chance in alone]) < 0.09  # 5 % of 200, and three standard errors
     assert lag_one([1.0] * 30) == (0.0, 1.0)
+
+
+def test_all_of_it_together() -> None:
+    """A schedule at 2 h of 20 min on dome-1, and jobs at random of 5 min at six an hour, half as many on weekends."""
+    draws = np.random.default_rng(13)
+    counts = np.array([draws.poisson(84 if day.weekday() < 5 else 42) for day in DATES])
+    night = np.concatenate([np.arange(42), np.repeat(np.arange(42), counts)])
+    submitted = np.concatenate([np.full(42, 7200.0), draws.uniform(0, LASTS, counts.sum())])
+    routine = np.concatenate([np.zeros(42, int), np.ones(counts.sum(), int)])
+    ran = np.where(routine == 0, 1200.0, 300.0) * np.exp(draws.normal(0, 0.2, len(night)))
+    order = np.lexsort((submitted, night))
+    night, submitted, routine, ran = night[order], submitted[order], routine[order], ran[order]
+    learnt = learn(nights(night=night, submitted=submitted, routine=routine, ended=submitted + ran, worker=routine))
+    assert [(it.at, it.days) for it in learnt.schedules[0]] == [(7200.0, "every day")]
+    assert learnt.schedules[1] == []
+    assert set(learnt.random) == {1}
+    heights = {
+        kind: sum(it.per_hour * (it.until - it.begins) / 3600 for it in pieces)
+        for kind, pieces in learnt.random[1].pieces.items()
+    }
+    assert heights["weekday"] == pytest.approx(84, rel=0.05)
+    assert heights["weekend"] == pytest.approx(42, rel=0.1)
+    assert learnt.demand_cv < 0.06
+    assert [it.routine for it in learnt.run_times.durations] == [0, 1]
+    assert learnt.left_out == []
+    with pytest.raises(InputError, match="4 nights are too few to learn from"):
+        learn(learnt.nights.until(DATES[4]))
+    assert len(learnt.nights.since(DATES[40])) == 2
