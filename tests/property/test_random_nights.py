@@ -21,8 +21,8 @@ from emulator.world.world import World
 
 NIGHTS = range(1, 301)
 LOGGED = NIGHTS[::5]
-SEARCHED = range(1, 1001)
-"""Where a defect is looked for, up to the first night that shows it: what seldom meets takes hundreds of nights."""
+SEARCHED = range(201, 501)
+"""Where a defect is looked for: 300 nights, in which each that was put back shows."""
 
 Finding = tuple[int, str, Broken]
 
