@@ -79,6 +79,7 @@ def test_a_database_thread_that_is_its_connection_is_told_to_end(run: Any, monke
             borne(bearer, connection.start)
         loop.abandon(bearer, "power lost")
         await loop.all_given_back()
+        connection.join(30)  # the end of its code is waited for there; its thread needs a moment more to be gone
         return connection.is_alive()
 
     assert run(main) is False
