@@ -65,7 +65,8 @@ PARTS = {
         "show",
         "version",
     ),
-    "past": ("errors", "timeline.ticks", "scenario"),
+    "past": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
+    "outlook": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
     "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
@@ -79,6 +80,8 @@ PARTS = {
         "experiment",
         "testing",
         "scripts",
+        "past",
+        "outlook",
         "version",
     ),
 }

@@ -1,0 +1,1 @@
+"""What those need who decide, watch and audit: made from nights that were played."""
