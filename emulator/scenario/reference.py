@@ -226,7 +226,8 @@ def _keys(keys: tuple[str, ...]) -> str:
 
 def _of_kinds(what: str, keys: Mapping[str, tuple[str, ...]]) -> list[str]:
     rows = [f"| `{kind}` | {_keys(beside)} |" for kind, beside in keys.items()]
-    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, ""]
+    every = ["`name` and `share_of_nights` may stand beside each.", ""] if what in ("fault", "action") else []
+    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, "", *every]
 
 
 _KINDS: Final = {

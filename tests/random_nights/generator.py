@@ -206,6 +206,11 @@ class _Night:
         self._add_windows(said)
         if self.dice.chance(0.25):
             self._take_slots(said)
+        self.dice = Dice(number + 2 * _APART)
+        if self.dice.chance(0.2):
+            for item in (*said["faults"], *said["actions"]):
+                if self.dice.chance(0.5):
+                    item["share_of_nights"] = self.dice.pick(0, 0.3, 0.6, 1)
         return said
 
     def _take_slots(self, said: Settings) -> None:
