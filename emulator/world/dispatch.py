@@ -39,6 +39,7 @@ class Dispatch(WorkerLifecycle):
     workers: dict[str, Worker]
     _sources: dict[tuple[str, str], _Source]
     _generations: dict[tuple[str, int], int]
+    _firsts: dict[str, dict[int, int]]
     _poisoned: dict[tuple[str, int], str]
     _remembered: frozenset[str]
 
@@ -377,6 +378,8 @@ class Dispatch(WorkerLifecycle):
         draw_number, generation = ordinal, 0
         if recurs:  # what a recurrence excludes changes no other day's job
             entity, draw_number = numbers_key(entity, nominal), 0
+            if (firsts := self._firsts.get(entry)) is not None:  # the jobs of a batch differ from each other
+                draw_number = ordinal - firsts.setdefault(nominal, ordinal)
         if origin:
             generation = self._generations.get((entry, ordinal), 0) + 1
             entity, draw_number = numbers_key(entity, draw_number, generation), 0

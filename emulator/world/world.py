@@ -85,6 +85,7 @@ class World(Dispatch):
         self._poisoned: dict[tuple[str, int], str] = {}
         self._sources = {}
         self._generations: dict[tuple[str, int], int] = {}
+        self._firsts = {one.label: {} for one in scenario.arrivals if one.recurs is not None and one.batch != 1}
         caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
         resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
         lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
