@@ -72,7 +72,8 @@ class World(Dispatch):
         named: Iterable[str] = (),
         policies: Mapping[str, RetryPolicy] | None = None,
     ) -> None:
-        loaded, self.factors = tonight(loaded, seed)
+        self.draws = Draws(seed)
+        loaded, self.factors = tonight(loaded, self.draws)
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
         self.seed = seed
@@ -80,7 +81,6 @@ class World(Dispatch):
         watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
-        self.draws = Draws(seed)
         self.remembered: dict[tuple[str, int], Job] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
         self.doubles: dict[str, tuple[LeaseGrant, Job, str]] = {}
