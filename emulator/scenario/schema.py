@@ -34,6 +34,9 @@ _PROVENANCE: Final = {
         "from": {"description": "Where it comes from.", "enum": list(SOURCES)},
         "on": {"description": "The day, such as 2026-05-01.", "type": "string", "pattern": r"^\d{4}-\d\d-\d\d$"},
         "n": {"description": "On how many observations it rests.", "type": "integer", "minimum": 1},
+        "plausible": {"description": "Its two ends, such as [30s, 5m].", "type": "array", "minItems": 2, "maxItems": 2},
+        "why": {"description": "The reason, in words.", "type": "string"},
+        "history": {"description": "The digest of the files that it was learnt from.", "type": "string"},
     },
     "required": ["value", "from"],
     "additionalProperties": False,
@@ -156,7 +159,7 @@ def said_default(node: Mapping[str, Any]) -> Any:
     kinds = {choice.get("kind") for choice in node.get("anyOf", (node,))}
     if kinds & {"duration", "positive-duration", "span"} and isinstance(default, int):
         return say(default)
-    if kinds & {"moment", "early-moment"} and isinstance(default, int):
+    if kinds & {"moment", "early-moment", "end-date"} and isinstance(default, int):
         return "+" + say(default)
     return default
 
@@ -183,7 +186,7 @@ def _of_kind(node: Mapping[str, Any]) -> dict[str, Any]:
     kind = node["kind"]
     text = {key: value for key, value in node.items() if key in ("pattern", "minLength", "maxLength")}
     choices: list[dict[str, Any]] = [{"type": "string", **text}]
-    if kind in ("duration", "moment", "early-moment"):
+    if kind in ("duration", "moment", "early-moment", "end-date"):
         choices.append(_ZERO)
     if kind == "bound":
         choices.append({"type": "number"})
