@@ -32,7 +32,8 @@ def found(kept: dict[tuple[Any, Any], int | None], hours: dict[Any, float] | Non
     }
     known |= {"share": 0.5, "confidence": 0.95, "nights": NIGHTS, "first_seed": 1}
     worker_hours = [None if hours is None else hours[first] for first, _ in kept]
-    return conclude_frontier(**known, pairs=list(kept), held=held, requirements=its, worker_hours=worker_hours, **more)
+    known |= {"pairs": list(kept), "held": held, "requirements": its, "worker_hours": worker_hours}
+    return conclude_frontier(**known | more)
 
 
 # 40 of 40 and 38 of 40 hold at one half; 1 of 40 does not; of 24 of 40 it cannot be told (six pairs, 95 % together).
