@@ -251,7 +251,10 @@ class _Night:
                 if "effect" in part:
                     part["keeps"] = dice.pick({"newest": 14}, {"for": "30d"})
         counted = [f"arrivals.{entry['name']}.count" for entry in said["arrivals"] if "count" in entry]
-        said["growth"] = [{"path": path, "by": "3 %", "each": dice.pick("week", "month", "year")} for path in counted]
+        said["growth"] = [
+            {"path": path, "by": "3 %", "each": dice.pick("week", "month", "year"), "between": ["2 %", "4 %"]}
+            for path in counted
+        ]
 
     def _take_slots(self, said: Settings) -> None:
         """Let jobs take several slots, at most as many as some worker has that serves their queue."""
