@@ -5,14 +5,16 @@ job, so that nothing can be said of it before its job comes; it is left out.
 """
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from emulator.scenario.load import Loaded
-from emulator.scenario.models.arrivals import Arrival
-from emulator.scenario.models.routines import Part, Routine
-from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.parameters import ready_value, value_in_trace
 from emulator.scenario.templates import names_in_template
+
+if TYPE_CHECKING:
+    from emulator.scenario.load import Loaded
+    from emulator.scenario.models.arrivals import Arrival
+    from emulator.scenario.models.routines import Part, Routine
+    from emulator.scenario.models.scenario import Scenario
 
 __all__ = ["UNKNOWN", "Aim", "aims"]
 
@@ -34,7 +36,7 @@ class Aim(NamedTuple):
     since: int = UNKNOWN
 
 
-def aims(loaded: Loaded, scenario: Scenario | None = None) -> tuple[Aim, ...]:
+def aims(loaded: "Loaded", scenario: "Scenario | None" = None) -> tuple[Aim, ...]:
     """List them, in the order of the file; ``scenario``: one of its variants instead.
 
     Raises:
@@ -56,11 +58,11 @@ def aims(loaded: Loaded, scenario: Scenario | None = None) -> tuple[Aim, ...]:
     return tuple(found)
 
 
-_Job = tuple[Routine, Mapping[str, Any], str | None]
+_Job = tuple["Routine", Mapping[str, Any], str | None]
 """The routine, the parameters, and the exclusive key: "" for none, None for one that is another for each job."""
 
 
-def _jobs(loaded: Loaded, scenario: Scenario, arrival: Arrival) -> Iterator[_Job]:
+def _jobs(loaded: "Loaded", scenario: "Scenario", arrival: "Arrival") -> Iterator[_Job]:
     """Give each different job of an arrival entry that leaves an effect."""
     if not any(part.effect is not None for routine in scenario.routines.values() for part in routine.parts):
         return
@@ -80,7 +82,7 @@ def _jobs(loaded: Loaded, scenario: Scenario, arrival: Arrival) -> Iterator[_Job
         yield routine, parameters, line.key or _filled(arrival.key or routine.key or "", parameters)
 
 
-def _targets(part: Part, parameters: Mapping[str, Any], key: str | None) -> Iterator[str]:
+def _targets(part: "Part", parameters: Mapping[str, Any], key: str | None) -> Iterator[str]:
     elements = [str(one) for one in parameters.get(part.for_each, ())] if part.for_each is not None else [""]
     for element in elements:
         if part.target is None:

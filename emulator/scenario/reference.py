@@ -22,6 +22,7 @@ _SECTIONS: Final = (
     ("The file", "Scenario", ""),
     ("Broker", "Broker", "`broker`"),
     ("Nights that differ", "Factor", "`varies.NAME`"),
+    ("Growth", "Growth", "an item of `growth`"),
     ("Queues", "Queue", "`queues.NAME`"),
     ("Retries", "Retry", "`queues.NAME.retry`"),
     ("Allowance of retries", "Allowance", "`queues.NAME.retry.allowance`"),
@@ -39,6 +40,7 @@ _SECTIONS: Final = (
     ("Credentials", "Credential", "an item of `credentials`"),
     ("Routines", "Routine", "`routines.NAME`"),
     ("Parts", "Part", "an item of `routines.NAME.parts`"),
+    ("Retention", "Keeps", "`keeps` of a part"),
     ("Times that grow with the work", "Growing", "`takes` of a part"),
     ("Asking again", "AskAgain", "`asks_again` of a part"),
     ("Arrivals", "Arrival", "an item of `arrivals`"),
@@ -228,7 +230,8 @@ def _keys(keys: tuple[str, ...]) -> str:
 
 def _of_kinds(what: str, keys: Mapping[str, tuple[str, ...]]) -> list[str]:
     rows = [f"| `{kind}` | {_keys(beside)} |" for kind, beside in keys.items()]
-    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, ""]
+    every = ["`name` and `share_of_nights` may stand beside each.", ""] if what in ("fault", "action") else []
+    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, "", *every]
 
 
 _KINDS: Final = {

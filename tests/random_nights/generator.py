@@ -208,7 +208,33 @@ class _Night:
         self._add_windows(said)
         if self.dice.chance(0.25):
             self._take_slots(said)
+        self.dice = Dice(number + 2 * _APART)
+        if self.dice.chance(0.2):
+            for item in (*said["faults"], *said["actions"]):
+                if self.dice.chance(0.5):
+                    item["share_of_nights"] = self.dice.pick(0, 0.3, 0.6, 1)
+        self.dice = Dice(number + 3 * _APART)
+        if self.dice.chance(0.15):
+            self._let_years_pass(said)
         return said
+
+    def _let_years_pass(self, said: Settings) -> None:
+        """Let access end on a date, perhaps before the night; state how long results are kept, and what grows."""
+        dice = self.dice
+        for grant in said.get("access", ()):
+            if dice.chance(0.4):
+                grant |= {"given": "2026-05-01T12:00:00", "until": dice.pick("2026-06-12", "2026-06-13", "2026-07-01")}
+        for shown in said.get("credentials", ()):
+            shown["ends"] = dice.pick("2026-06-12", dice.moment(600, self.lasts), "2027-01-01")
+            if dice.chance(0.5):
+                shown.pop("life")
+                shown.pop("renewed_every", None)
+        for routine in said["routines"].values():
+            for part in routine["parts"]:
+                if "effect" in part:
+                    part["keeps"] = dice.pick({"newest": 14}, {"for": "30d"})
+        counted = [f"arrivals.{entry['name']}.count" for entry in said["arrivals"] if "count" in entry]
+        said["growth"] = [{"path": path, "by": "3 %", "each": dice.pick("week", "month", "year")} for path in counted]
 
     def _take_slots(self, said: Settings) -> None:
         """Let jobs take several slots, at most as many as some worker has that serves their queue."""

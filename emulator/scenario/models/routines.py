@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.growth import Keeps
 from emulator.scenario.models.queues import AskAgain, Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import (
     Duration,
@@ -21,7 +22,7 @@ from emulator.scenario.values import (
 
 __all__ = ["OF_EFFECTS", "Growing", "Part", "Routine"]
 
-OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "since", "if_already_in_progress")
+OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "since", "if_already_in_progress", "keeps")
 """The keys that belong to parts that have an effect."""
 
 
@@ -119,6 +120,9 @@ class Part(Model):
     if_already_in_progress: Literal["error", "ok", "wait"] = Field(
         default="error",
         description="Outcome when the remote system still works on an earlier request for the same target.",
+    )
+    keeps: Keeps | None = Field(
+        default=None, description="How long what it left is kept, for `forecast`. Default: nothing is said of it."
     )
 
     @property
