@@ -27,8 +27,6 @@ def test_provenance_is_kept_by_path() -> None:
         "growth.0.by": Provenance("measured", date(2026, 5, 1)),
         "routines.plate-copy.parts.N.takes.constant": Provenance("guess"),
         "variants.other.pools.spare.power.off": Provenance("guess"),
-        "credentials.0.ends": Provenance("documented"),
-        "growth.0.by": Provenance("measured", date(2026, 5, 1)),
     }
     assert guessed_share(loaded) == 4 / 8
     assert guessed_share(load(RIGHT / "quiet.yaml")) is None
