@@ -113,6 +113,7 @@ class _Night:
         self.names = {name: self.dice.pick(numbered, numbered, own)[name] for name in self.pools}
         self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
         self.tools = ["tape", "lamp"]
+        self.effects: list[str] = []
         self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
         self.scans_are_traced = "scan" in self.routines and self.dice.chance(0.3)
         self.entries: dict[str, Settings] = {}
@@ -330,6 +331,9 @@ class _Night:
             found.append({"each_occurrence_of": recurring[0], "started_by": "23:00", "finished_by": "23:59"})
             found.append({"each_occurrence_of": recurring[0], "within": "30m"})
         first, *others = self.entries
+        found.append({"measure": "effect_age_longest", "set_of": first, "at_most": "10h"})
+        for effect in self.effects[:1]:
+            found.append({"measure": "effect_age_longest", "effect": effect, "target": "s1", "at_most": "10h"})
         if others:
             found.append({"entry": others[-1], "starts_after_end_of": first, "finished_by": "22:10"})
         return found
@@ -618,6 +622,9 @@ class _Night:
                 part["effect_in"] = dice.pick(*self.systems)
             part["lands"] = dice.pick("at_request", "at_end", "remotely" if calls else "at_end")
             maybe(part, "repeatable", lambda: dice.pick(True, False, "checks_first"), 2)
+            if part["effect"] == "copied":
+                part["since"] = "2026-06-12T12:00:00"
+            self.effects.append(part["effect"])
             if part["lands"] == "remotely":
                 maybe(part, "if_already_in_progress", lambda: dice.pick("error", "ok", "wait"), 2)
         return part
