@@ -87,7 +87,7 @@ class BrokerState:
         queues: Sequence[QueueRules],
         sink: Sink,
         alarms: Alarms,
-        uniform: Callable[[int, int], float],
+        uniform: Callable[[Job, int], float],
         *,
         leases_during_outage: Literal["expire", "extend"] = "expire",
         remembered: frozenset[str] = frozenset(),
@@ -166,16 +166,13 @@ class BrokerState:
 
     # -- what others may ask ----------------------------------------------------------------------------------------
 
-    def payload(self, job: int) -> Any:
-        """Give the object kept with a job, None once it is final."""
-        found = self._jobs.get(job) or self._job(job)
-        return None if found is None else found.payload
+    def job(self, number: int) -> Job | None:
+        """Give an unfinished job, None once it is final.
 
-    def set_payload(self, job: int, payload: Any) -> None:
-        """Keep an object with an unfinished job; it is dropped when the job is final."""
-        found = self._job(job)
-        if found is not None:
-            found.payload = payload
+        Raises:
+            DefectError: for a job that was never submitted.
+        """
+        return self._jobs.get(number) or self._job(number)
 
     def queued(self, queue: str) -> int:
         """Count the jobs of a queue that wait for a worker, held ones aside (a busy key is no hold)."""
@@ -439,7 +436,6 @@ class BrokerState:
         del self._jobs[number]
         self._finished.close(number, sub_state, job.attempts)
         job.queue.unfinished -= 1
-        job.payload = None
         job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
         if job.rare is not None and job.rare.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)

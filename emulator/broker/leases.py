@@ -475,7 +475,7 @@ class Leases(BrokerState):
     def _judge(
         self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
     ) -> Judgement:
-        extra, number, attempt = rare(job), job.number, job.attempts
+        extra, attempt = rare(job), job.attempts
         uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
         return judge(
             job.terms.rules.retry,
@@ -485,7 +485,7 @@ class Leases(BrokerState):
             now,
             submitted,
             before,
-            lambda: uniform(number, attempt),
+            lambda: uniform(job, attempt),
             retry_after,
             refused_at,
             stated,
@@ -499,7 +499,7 @@ class Leases(BrokerState):
         reached = limit_reached(retry, attempt, extra.lost, outcome, True)
         if reached is not None:
             return reached
-        u = self._uniform(job.number, attempt)
+        u = self._uniform(job, attempt)
         verdict = policy.decide(
             RetryCase(
                 job.number,

@@ -1,47 +1,8 @@
 """What is asked of the broker, and what does it answer? All of it is plain data that could cross a network."""
 
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
-from emulator.broker.prerequisites import After
-
-if TYPE_CHECKING:
-    from emulator.broker.order import Terms
-
-__all__ = ["Alarms", "HeartbeatReply", "LeaseGrant", "Submission"]
-
-
-class Submission(NamedTuple):
-    """A job as it is submitted.
-
-    Attributes:
-        routine, queue: names.
-        entry, ordinal: the arrival entry that it belongs to and its number in it, counted from 1.
-        key: the exclusive key ("" for none).
-        priority: higher goes first.
-        requires: what a worker must have, as a sorted tuple of requirements (``tape``, ``tape>=2.1``).
-        expected: the stated expectation of its work in ticks (what a declining worker looks at).
-        idempotency_key: "" for none.
-        not_before: tick until which it is held.
-        after: what must end first, or None.
-        origin: the number of the job that this one puts back (0: none).
-        night: in which night it is due, counted from 0.
-        terms: on which it runs, in place of those of its queue.
-    """
-
-    routine: str
-    queue: str
-    entry: str
-    ordinal: int
-    key: str = ""
-    priority: int = 0
-    requires: tuple[str, ...] = ()
-    expected: int = 0
-    idempotency_key: str = ""
-    not_before: int = 0
-    after: After | None = None
-    origin: int = 0
-    night: int = 0
-    terms: "Terms | None" = None
+__all__ = ["Alarms", "HeartbeatReply", "LeaseGrant"]
 
 
 class LeaseGrant(NamedTuple):

@@ -20,6 +20,7 @@ Commands:
   check      Read scenarios without running them, and name what is wrong.
   compare    Compare variants, or scenarios, over many nights.
   export     Give a log to other programs, in an open format.
+  guesses    Tell on which guessed values the verdicts rest.
   hunt       Look for the smallest faults that break a requirement.
   page       Show a log as one HTML page that needs no network.
   reproduce  Run what a log records once more, and compare the events.

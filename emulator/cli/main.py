@@ -26,21 +26,20 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 
 
 COMMANDS: Final = (
-    *(
-        "check",
-        "compare",
-        "export",
-        "hunt",
-        "page",
-        "reproduce",
-        "rerun",
-        "run",
-        "schema",
-        "size",
-        "sketch",
-        "story",
-        "trail",
-    ),
+    "check",
+    "compare",
+    "export",
+    "guesses",
+    "hunt",
+    "page",
+    "reproduce",
+    "rerun",
+    "run",
+    "schema",
+    "size",
+    "sketch",
+    "story",
+    "trail",
     "watch",
 )
 """The commands; each is made in the module of its name, which is loaded when the command is asked for."""

@@ -85,17 +85,17 @@ class Handlers:
 
     def begin(self, execution: Execution) -> None:
         """Begin to work on an attempt."""
-        worker, plan = execution.worker, execution.plan
-        bearer = Bearer(f"{worker.name}, attempt {execution.attempt} of {plan.name}")
+        worker, job = execution.worker, execution.job
+        bearer = Bearer(f"{worker.name}, attempt {execution.attempt} of {job.name}")
         bearer.speed, bearer.clock = worker.real_speed, self.clock_of(worker)
         attempt = RunningAttempt(self, execution, bearer)
         self._attempts = [each for each in self._attempts if not each.is_over or each.has_anything_left()]
         self._attempts.append(attempt)
         if self.probe is not None:
-            bearer.watch = self.probe.watcher(plan.number, worker.name)
+            bearer.watch = self.probe.watcher(job.number, worker.name)
         context = self.context.copy()
         context.run(BEARER.set, bearer)
-        name = f"{plan.name}, attempt {execution.attempt} on {worker.name}"
+        name = f"{job.name}, attempt {execution.attempt} on {worker.name}"
         attempt.task = self.loop.create_task(self._work(attempt), name=name, context=context)
 
     def moment_of(self, tick: int) -> int:

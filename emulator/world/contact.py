@@ -138,7 +138,7 @@ class Contact:
             return
         if request.what == "outcome" and request.execution is not None and request.tries == 1:
             execution = request.execution
-            row = (self._world.agenda.now, "outcome_unanswered", execution.event, execution.plan.number, worker.name)
+            row = (self._world.agenda.now, "outcome_unanswered", execution.event, execution.job.number, worker.name)
             self._world.emit((*row, execution.token))
         self.send(request)
 
@@ -339,7 +339,7 @@ class Contact:
 
     def _lose(self, request: Request, direction: str) -> None:
         execution = request.execution
-        job = execution.plan.number if execution is not None else 0
+        job = execution.job.number if execution is not None else 0
         cause = execution.event if execution is not None else 0
         row = (self._world.agenda.now, "message_lost", cause, job, request.worker.name, request.what)
         self._world.emit((*row, request.number, direction))

@@ -112,7 +112,7 @@ class ComputedHeartbeats:
         """The worker may not name a token in its heartbeats any more: have the end of its lease looked at."""
         lease = self._world.broker.lease_of(execution.token)
         if lease is not None:
-            job = execution.plan.number
+            job = execution.job.number
             if not self._holds_back(worker, lease[3], execution.token, self._world.lease_length(job)):
                 self._world.agenda.at(lease[3], self._lease_due, (job, execution.token), ENDS, job, execution.token)
 
@@ -133,7 +133,7 @@ class ComputedHeartbeats:
     def watch_own_end(self, execution: Execution) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
         if execution.worker.model.stops_at_lease_end:
-            job, second = execution.plan.number, OWN_END + execution.token
+            job, second = execution.job.number, OWN_END + execution.token
             self._world.agenda.at(execution.known_end, self._own_end, execution, ENDS, job, second)
 
     # -- which are regular --------------------------------------------------------------------------------------------

@@ -72,7 +72,7 @@ class SimulatedHeartbeats:
         if worker.model.stops_at_lease_end:
             agenda = self._world.agenda
             agenda.at(
-                execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token
+                execution.known_end, self._own_end, execution, ENDS, execution.job.number, OWN_END + execution.token
             )
 
     def _send_later(self, worker: Worker, k: int) -> None:

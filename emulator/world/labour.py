@@ -6,6 +6,7 @@ with a frozen worker and goes on with what was left; a change of speed rescales 
 
 from typing import TYPE_CHECKING, Final
 
+from emulator.broker.jobs import Job
 from emulator.broker.matching import meets
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
@@ -15,7 +16,7 @@ from emulator.world.asking import Again
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose, numbers_key
 from emulator.world.effects import Effects
-from emulator.world.plan import JobPlan, Step
+from emulator.world.plan import Step, target_of
 from emulator.world.systems import Call
 from emulator.world.worker import Execution, Worker
 
@@ -45,39 +46,39 @@ class Labour:
 
     # -- begin --------------------------------------------------------------------------------------------------------
 
-    def begin(self, worker: Worker, grant: LeaseGrant, plan: JobPlan, sent: int) -> None:
+    def begin(self, worker: Worker, grant: LeaseGrant, job: Job, sent: int) -> None:
         """A worker begins to work on what it was granted, unless its lease is over as far as it knows.
 
         It had asked for it at ``sent``, for the first time.
         """
         world = self._world
         now = self._agenda.now
-        execution = Execution(grant, plan, worker, now)
+        execution = Execution(grant, job, worker, now)
         if worker.looks_at_end:
             world.contact.tell_end(execution, sent, now, grant.until)
             if execution.known_end <= now:
-                self._emit((now, "worker_notified", 0, plan.number, worker.name, grant.token, "too_late_to_begin"))
+                self._emit((now, "worker_notified", 0, job.number, worker.name, grant.token, "too_late_to_begin"))
                 world.heartbeats.dropped(worker, execution)
                 world.ask_soon(worker)
                 return
         worker.idle_since = now
         worker.executions.append(execution)
         worker.attempts_begun += 1
-        plan.running.append(execution)
-        routine = plan.routine
+        job.running.append(execution)
+        routine = job.routine
         worker.free -= routine.slots
-        if plan.resumes:
-            execution.step = plan.progress
+        if routine.starts_after_last or job.terms.resumes:
+            execution.step = job.progress
         token = execution.token
-        execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
+        execution.event = self._emit((now, "work_began", 0, job.number, worker.name, execution.attempt, token))
         if worker.looks_at_end:
             world.heartbeats.began(execution)
         if not world.broker.is_valid(token):  # the answer came late, or to a second worker
             execution.disowned = True
             world.heartbeats.want_contact(worker)
         refusal = None
-        if routine.requires or plan.version < routine.version:
-            refusal = self._cannot_begin(worker, plan)
+        if routine.requires or job.version < routine.version:
+            refusal = self._cannot_begin(worker, job)
         if refusal:
             self._end(execution, *refusal)
         elif routine.hands is not None:
@@ -85,28 +86,28 @@ class Labour:
         else:
             self._begin_step(execution)
 
-    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, Because] | None:
+    def _cannot_begin(self, worker: Worker, job: Job) -> tuple[Outcome, Because] | None:
         """Say why an attempt ends before its first step, if it does."""
-        routine = plan.routine
+        routine = job.routine
         for wanted in routine.requires:
             if not meets((wanted,), worker.equipment):
                 return (routine.model.missing_tool, Because("no_tool", {"worker": worker.name, "tool": wanted}))
-        if plan.version < routine.version and routine.old_jobs == "fail":
+        if job.version < routine.version and routine.old_jobs == "fail":
             return ("permanent_error", Because("new_version"))
         return None
 
     # -- steps --------------------------------------------------------------------------------------------------------
 
     def _begin_step(self, execution: Execution) -> None:
-        plan = execution.plan
+        job = execution.job
         while True:
-            if execution.step >= len(plan.steps):
+            if execution.step >= len(job.source.steps):
                 self._end(execution, "ok", NONE)
                 return
-            step = plan.steps[execution.step]
+            step = job.source.steps[execution.step]
             part, element, _ = step
             model = part.model
-            if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(plan, step):
+            if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(job, step):
                 break
             self._effects.found(execution, step)
             self._step_done(execution, step)
@@ -118,20 +119,18 @@ class Labour:
             if part.law is None and model.calls is not None:
                 self._begin_call(execution, step)
                 return
-        routine = plan.routine
+        routine = job.routine
         attempt = 0 if routine.is_drawn_once else execution.attempt
         if part.at is not None:
-            work = part.at(
-                self._uniform(_PART_TIME, plan.entity, plan.draw_number, attempt, part.first_number + element)
-            )
+            work = part.at(self._uniform(_PART_TIME, job.entity, job.draw_number, attempt, part.first_number + element))
         elif part.law is None:
-            work = plan.traced or 0
+            work = job.source.traced or 0
         else:
             number = part.first_number + element
-            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, plan.draw_number, attempt, number))
+            work = part.law.sample(self._draws.row(_PART_TIME, job.entity, job.draw_number, attempt, number))
         if part.grows:
-            work += routine.model.growth(model, plan.parameters)
-        factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
+            work += routine.model.growth(model, job.source.parameters)
+        factor = routine.factors[job.version - 1 if routine.old_jobs == "run_old" else -1]
         if factor != 1.0:
             work = round(work / factor)
         extra = routine.error_share + execution.worker.error_share
@@ -139,7 +138,7 @@ class Labour:
             execution.failing = self._fate(execution, step, extra)
             if execution.failing and part.fails_after is not None:
                 number = part.first_number + element
-                row = self._draws.row(_FAILS_AFTER, plan.entity, plan.draw_number, execution.attempt, number)
+                row = self._draws.row(_FAILS_AFTER, job.entity, job.draw_number, execution.attempt, number)
                 work = min(work, part.fails_after.sample(row))
         elif execution.failing:
             execution.failing = None
@@ -147,8 +146,8 @@ class Labour:
 
     def _fate(self, execution: Execution, step: Step, extra: float) -> Outcome | None:
         part, element, _ = step
-        plan, number = execution.plan, part.first_number + element
-        u = self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt, number)
+        job, number = execution.job, part.first_number + element
+        u = self._uniform(_OUTCOME, job.entity, job.draw_number, execution.attempt, number)
         permanent = part.model.permanent_error_share
         if u < permanent:
             return "permanent_error"
@@ -166,7 +165,7 @@ class Labour:
 
     def pause(self, execution: Execution) -> None:
         """Let what is under way stand still, remembering what is left of it."""
-        if (hands := execution.plan.routine.hands) is not None:
+        if (hands := execution.job.routine.hands) is not None:
             hands.stand_still(execution)
         if execution.call is not None:
             self._world.systems.freeze(execution.call)
@@ -179,9 +178,9 @@ class Labour:
         if execution.ends_at != self._agenda.now:
             return  # it stood still, was rescaled or has ended since
         execution.ends_at = -1
-        plan = execution.plan
-        step = plan.steps[execution.step]
-        if plan.poison:
+        job = execution.job
+        step = job.source.steps[execution.step]
+        if job.poison:
             self._poisoned(execution)
         elif execution.failing:
             self._end(execution, execution.failing, Because("part_failed", {"part": step[0].model.name}))
@@ -189,15 +188,15 @@ class Labour:
             if step[0].leaves_at_end and not self._effects.land(execution, step):
                 self._end(execution, "error", Because("stale_token", {"system": step[0].target_system}))
                 return
-            if execution.step + 1 < len(plan.steps):
+            if execution.step + 1 < len(job.source.steps):
                 self._step_done(execution, step)
                 self._begin_step(execution)
             else:  # the last
-                execution.step = plan.progress = execution.step + 1
+                execution.step = job.progress = execution.step + 1
                 self._end(execution, "ok", NONE)
 
     def _poisoned(self, execution: Execution) -> None:
-        if execution.plan.poison == "takes_worker_down":
+        if execution.job.poison == "takes_worker_down":
             self._world.program_dies(execution.worker, execution.event)
         else:
             self._end(execution, "error", Because("fails_every_time"))
@@ -205,34 +204,34 @@ class Labour:
     def _step_done(self, execution: Execution, step: Step) -> None:
         execution.step += 1
         execution.again = None
-        plan = execution.plan
-        further = execution.step > plan.progress
+        job = execution.job
+        further = execution.step > job.progress
         if further:
-            plan.progress = execution.step
-        if execution.step < len(plan.steps):
-            kept = further and plan.resumes
-            row = (self._agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
+            job.progress = execution.step
+        if execution.step < len(job.source.steps):
+            kept = further and (job.routine.starts_after_last or job.terms.resumes)
+            row = (self._agenda.now, "part_finished", execution.event, job.number, execution.worker.name)
             self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2], kept))
 
     # -- calls --------------------------------------------------------------------------------------------------------
 
     def _begin_call(self, execution: Execution, step: Step) -> None:
-        world, plan, worker = self._world, execution.plan, execution.worker
+        world, job, worker = self._world, execution.job, execution.worker
         part, element, _ = step
         refusal = world.access.refusal(worker.name, part.system, part.system_part, execution.start, worker.booted_at)
         if refusal:
-            row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
+            row = (world.agenda.now, "call_ended", execution.event, job.number, worker.name)
             self._emit((*row, execution.attempt, execution.token, part.system, "no_access", 0))
             why = Because("no_access", {"system": part.system, "refusal": refusal})
             self._refused(execution, step, why, None)
             return
         call = Call()
-        call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
+        call.job, call.attempt, call.token, call.worker = job.number, execution.attempt, execution.token, worker.name
         number = 0 if execution.again is None else execution.again.number
-        call.key = numbers_key(plan.entity, plan.draw_number, execution.attempt, part.first_number + element, number)
-        call.system, call.target, call.cause = part.system, plan.target(step), execution.event
+        call.key = numbers_key(job.entity, job.draw_number, execution.attempt, part.first_number + element, number)
+        call.system, call.target, call.cause = part.system, target_of(job, step), execution.event
         call.patience = part.model.patience
-        call.effect, call.scope = str(part.model.effect or ""), plan.scope
+        call.effect, call.scope = str(part.model.effect or ""), job.scope
         call.if_already_in_progress = part.model.if_already_in_progress
         call.lands = part.model.lands if part.model.effect is not None else None
         call.land = (lambda: self._effects.land(execution, step)) if part.model.effect is not None else None
@@ -247,12 +246,12 @@ class Labour:
             execution.waiting_answer = (outcome, retry_after)
             return
         execution.call = None
-        plan = execution.plan
-        step = plan.steps[execution.step]
-        if plan.poison:
+        job = execution.job
+        step = job.source.steps[execution.step]
+        if job.poison:
             self._poisoned(execution)
         elif outcome == "ok":
-            share = plan.routine.error_share + execution.worker.error_share
+            share = job.routine.error_share + execution.worker.error_share
             failing = self._fate(execution, step, share) if share or step[0].may_fail else None
             if failing:
                 self._end(execution, failing, Because("part_failed", {"part": step[0].model.name}))
@@ -271,8 +270,8 @@ class Labour:
         part, element, _ = step
         again = None
         if part.asks is not None:
-            plan, number = execution.plan, part.first_number + element
-            key = (_ASK_AGAIN, plan.entity, plan.draw_number, execution.attempt)
+            job, number = execution.job, part.first_number + element
+            key = (_ASK_AGAIN, job.entity, job.draw_number, execution.attempt)
             again = part.asks.after(
                 execution.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
             )
@@ -288,11 +287,11 @@ class Labour:
             return  # it is worked on no more, or stands still: then it asks at the thaw
         if execution.call is not None or execution.handing_in:
             return  # it has asked at a thaw of this instant
-        self._begin_call(execution, execution.plan.steps[execution.step])
+        self._begin_call(execution, execution.job.source.steps[execution.step])
 
     def thaw(self, execution: Execution) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
-        if (hands := execution.plan.routine.hands) is not None:
+        if (hands := execution.job.routine.hands) is not None:
             hands.go_on(execution)
         elif execution.waiting_answer is not None:
             outcome, retry_after = execution.waiting_answer
@@ -306,40 +305,40 @@ class Labour:
         elif execution.again is None:
             self.go_on(execution, execution.left)
         elif execution.again.due <= self._agenda.now:  # else its pause is not over
-            self._begin_call(execution, execution.plan.steps[execution.step])
+            self._begin_call(execution, execution.job.source.steps[execution.step])
 
     # -- work that is not modelled ------------------------------------------------------------------------------------
 
     def part_over(self, execution: Execution, part: str, element: str) -> None:
         """Whoever does the work for real has finished a part of it."""
-        row = (self._agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
+        row = (self._agenda.now, "part_finished", execution.event, execution.job.number, execution.worker.name)
         self._emit((*row, execution.attempt, execution.token, part, element, False))
 
     def over(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""
-        plan = execution.plan
-        share = plan.routine.error_share + execution.worker.error_share
-        if plan.poison:
+        job = execution.job
+        share = job.routine.error_share + execution.worker.error_share
+        if job.poison:
             self._poisoned(execution)
         elif (
             outcome == "ok"
             and share
-            and self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt) < share
+            and self._uniform(_OUTCOME, job.entity, job.draw_number, execution.attempt) < share
         ):
-            self._end(execution, "error", Because("error_burst", {"routine": plan.routine.name}))
+            self._end(execution, "error", Because("error_burst", {"routine": job.routine.name}))
         else:
             self._end(execution, outcome, why, retry_after)
 
-    def take_up(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> Execution:
+    def take_up(self, worker: Worker, grant: LeaseGrant, job: Job) -> Execution:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
         world = self._world
-        execution = Execution(grant, plan, worker, world.agenda.now)
+        execution = Execution(grant, job, worker, world.agenda.now)
         worker.idle_since = world.agenda.now
         worker.executions.append(execution)
-        worker.free -= plan.routine.slots
+        worker.free -= job.routine.slots
         worker.attempts_begun += 1
-        plan.running.append(execution)
-        row = (world.agenda.now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
+        job.running.append(execution)
+        row = (world.agenda.now, "work_began", 0, job.number, worker.name, grant.attempt, grant.token)
         execution.event = self._emit(row)
         execution.disowned = not world.broker.is_valid(grant.token)
         return execution
@@ -347,14 +346,14 @@ class Labour:
     def lay_down(self, execution: Execution, why: Because) -> None:
         """The program says that its work on an attempt is over, however the broker takes it."""
         execution.handing_in = True
-        now, plan = self._agenda.now, execution.plan
-        row = (now, "work_stopped", execution.event, plan.number, execution.worker.name)
+        now, job = self._agenda.now, execution.job
+        row = (now, "work_stopped", execution.event, job.number, execution.worker.name)
         execution.event = self._emit((*row, execution.attempt, execution.token, *(why if why.values else why[:1])))
 
     def rescale(self, worker: Worker) -> None:
         """A worker's speed has changed: let those know who do its work for real."""
         for execution in list(worker.executions):
-            if (hands := execution.plan.routine.hands) is not None:
+            if (hands := execution.job.routine.hands) is not None:
                 hands.rescale(execution)
 
     # -- end ----------------------------------------------------------------------------------------------------------
@@ -363,13 +362,13 @@ class Labour:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         world = self._world
         now = self._agenda.now
-        plan, worker = execution.plan, execution.worker
+        job, worker = execution.job, execution.worker
         direct = worker.is_plain and not worker.result_loss and world.broker.is_up and self._agenda.rank >= MESSAGES
         if not direct:
             world.heartbeats.settle(worker)
         execution.handing_in = True  # from now on no heartbeat names its token
         code = FINISHED if outcome == "ok" else why.code
-        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, code)
+        row = (now, "work_stopped", execution.event, job.number, worker.name, execution.attempt, execution.token, code)
         execution.event = self._emit((*row, why.values) if why.values else row)
         if direct:
             world.hand_in_at_once(execution, outcome, why, retry_after)
@@ -381,9 +380,9 @@ class Labour:
 
     def drop(self, execution: Execution, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""
-        worker, plan = execution.worker, execution.plan
+        worker, job = execution.worker, execution.job
         if not execution.handing_in:
-            row = (self._agenda.now, "work_stopped", cause, plan.number, worker.name)
+            row = (self._agenda.now, "work_stopped", cause, job.number, worker.name)
             self._emit((*row, execution.attempt, execution.token, why))
         self.forget(execution)
 
@@ -394,11 +393,11 @@ class Labour:
             execution.call = None
         execution.ends_at = -1
         execution.again = None
-        worker, routine = execution.worker, execution.plan.routine
+        worker, routine = execution.worker, execution.job.routine
         worker.executions.remove(execution)
         worker.free += routine.slots
         worker.idle_since = self._agenda.now
-        execution.plan.running.remove(execution)
+        execution.job.running.remove(execution)
         if (hands := routine.hands) is not None:
             hands.leave(execution)
         if (notice := self._world.notice) is not None:

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
+from emulator.broker.jobs import Job
 from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
 from emulator.scenario.models import Link, Pool
@@ -11,7 +12,6 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.world.asking import Again
     from emulator.world.contact import Request
-    from emulator.world.plan import JobPlan
     from emulator.world.systems import Call
 
 __all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Hands", "Worker", "WorkerClock", "WorkerState"]
@@ -75,10 +75,10 @@ class Execution:
         "failing",
         "handing_in",
         "is_told",
+        "job",
         "known_end",
         "known_since",
         "left",
-        "plan",
         "queue_lease",
         "start",
         "step",
@@ -89,8 +89,8 @@ class Execution:
         "worker",
     )
 
-    def __init__(self, grant: LeaseGrant, plan: "JobPlan", worker: "Worker", now: int) -> None:
-        self.plan = plan
+    def __init__(self, grant: LeaseGrant, job: Job, worker: "Worker", now: int) -> None:
+        self.job = job
         self.worker = worker
         _, self.attempt, self.token, granted, self.known_end = grant
         self.queue_lease = self.known_end - granted
@@ -111,7 +111,7 @@ class Execution:
         self.event = 0
 
     def __str__(self) -> str:
-        return f"attempt {self.attempt} of job {self.plan.number} on {self.worker}"
+        return f"attempt {self.attempt} of job {self.job.number} on {self.worker}"
 
 
 class Worker:

@@ -13,7 +13,6 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
 from emulator.world.beats import Beats
 from emulator.world.draws import Draws, Purpose
-from emulator.world.plan import JobPlan
 from emulator.world.worker import BOOTING, OFF, ON, Execution, Worker, WorkerClock, WorkerState
 
 if TYPE_CHECKING:
@@ -71,23 +70,23 @@ class WorkerLifecycle:
             return "cut_off"
         return "draining" if worker.finishing else "busy" if worker.executions else "idle"
 
-    def executions_of(self, job: int) -> list[Execution]:
+    def executions_of(self, number: int) -> list[Execution]:
         """Give the executions that workers have of an unfinished job."""
-        plan = self.broker.payload(job)
-        return [] if plan is None else list(plan.running)
+        job = self.broker.job(number)
+        return [] if job is None else list(job.running)
 
     def queue_of(self, execution: Execution) -> str:
         """Name the queue of what is worked on."""
-        return execution.plan.routine.queue
+        return execution.job.queue.name
 
     def is_renewed(self, execution: Execution) -> bool:
         """Say whether heartbeats renew the lease of what is worked on."""
-        return execution.plan.renewal > 0
+        return execution.job.terms.renewal > 0
 
-    def lease_length(self, job: int) -> int:
+    def lease_length(self, number: int) -> int:
         """Give what a renewal adds to the lease of an unfinished job; 0 on a queue without renewal."""
-        plan: JobPlan | None = self.broker.payload(job)
-        return 0 if plan is None else plan.renewal
+        job = self.broker.job(number)
+        return 0 if job is None else job.terms.renewal
 
     # -- power --------------------------------------------------------------------------------------------------------
 
@@ -196,7 +195,7 @@ class WorkerLifecycle:
         for execution in worker.executions:
             self.labour.pause(execution)
             if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_paused", event, execution.plan.number, worker.name)
+                row = (self.agenda.now, "work_paused", event, execution.job.number, worker.name)
                 self.emit((*row, execution.token))
         self.heartbeats.changed(worker)
         return True
@@ -211,7 +210,7 @@ class WorkerLifecycle:
         running = list(worker.executions)
         for execution in running:
             if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_continued", event, execution.plan.number, worker.name)
+                row = (self.agenda.now, "work_continued", event, execution.job.number, worker.name)
                 self.emit((*row, execution.token))
         self.contact.thaw(worker)
         self.heartbeats.thawed(worker, frozen_at)

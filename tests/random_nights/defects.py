@@ -10,6 +10,7 @@ from typing import Any, Final
 import pytest
 
 from emulator.broker.broker_state import BrokerState as KnownWorkers
+from emulator.broker.jobs import Job
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
@@ -19,7 +20,6 @@ from emulator.world import polls, power
 from emulator.world.contact import Contact
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.labour import Labour
-from emulator.world.plan import JobPlan
 from emulator.world.polls import Polls
 from emulator.world.service import Service
 from emulator.world.worker import Worker
@@ -136,7 +136,7 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
         hit = freeze(self, cause, worker)
         for execution in worker.executions if hit else ():
             if execution.suspended:
-                row: Row = (self.agenda.now, "work_paused", cause, execution.plan.number, worker.name)
+                row: Row = (self.agenda.now, "work_paused", cause, execution.job.number, worker.name)
                 self.emit((*row, execution.token))
         return hit
 
@@ -145,7 +145,7 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
 
 def a_fence_takes_all_jobs_for_one(patch: pytest.MonkeyPatch) -> None:
     """A fence refused the token of one job because another that has nothing to do with it had a higher one."""
-    patch.setattr(JobPlan, "scope", property(lambda self: ""))
+    patch.setattr(Job, "scope", property(lambda self: ""))
 
 
 def a_window_that_ends_inside_another_switches_off(patch: pytest.MonkeyPatch) -> None:

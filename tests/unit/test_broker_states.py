@@ -148,7 +148,7 @@ def test_a_move_that_the_table_forbids_is_a_defect():
 
 
 def test_one_function_alone_writes_the_state_of_a_job():
-    """Beside the state in which a job is made, only ``_move`` changes it, and ``_move`` asks the table."""
+    """Beside the state in which a job is submitted, only ``_move`` changes it, and ``_move`` asks the table."""
     writers = set()
     for file in sorted((Path(states.__file__).parent).glob("*.py")):
         for function in ast.walk(ast.parse(file.read_text("utf-8"))):
@@ -156,7 +156,7 @@ def test_one_function_alone_writes_the_state_of_a_job():
                 stored = (one for one in ast.walk(function) if isinstance(one, ast.Attribute) and one.attr == "state")
                 if any(isinstance(one.ctx, ast.Store) for one in stored):
                     writers.add((file.name, function.name))
-    assert writers == {("jobs.py", "__init__"), ("broker_state.py", "_move")}
+    assert writers == {("broker.py", "submit"), ("broker_state.py", "_move")}
 
 
 def test_the_page_of_the_docs_is_fresh():
