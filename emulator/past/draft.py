@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Draft", "draft_of", "draft_of_plans", "span_text"]
 
+_DAY: Final = 86_400
+_QUARTER: Final = 900
 _LEAST_SPREAD: Final = 0.02
 _CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
@@ -233,7 +235,7 @@ class _Drafting:
             "title": title,
             "starts": begins.isoformat(),
             "zone": self.nights.zone,
-            "lasts": say(window.lasts * SECOND),
+            "lasts": self._lasts(),
         }
         if varies := self._varies():
             out["varies"] = varies
@@ -247,6 +249,20 @@ class _Drafting:
         if variants := dict(_other_sizes(out["pools"])):
             out["variants"] = variants
         return out
+
+    def _lasts(self) -> Any:
+        """Let a night last until its last job has ended: nothing comes after its window, and work goes on."""
+        import numpy as np
+
+        window, it = self.nights.window.lasts, self.nights.attempts
+        known = np.isfinite(it.ended) & ~it.doubtful
+        over = it.ended[known] - self.nights.starts[self.nights.night[known]] - window
+        longest = float(over.max()) if len(over) else 0.0
+        if longest <= 0:
+            return say(window * SECOND)
+        lasts = min(_DAY, window + int(np.ceil(longest / _QUARTER)) * _QUARTER)
+        said = f"jobs come for {say(window * SECOND)}, and the last of them ended {span_text(longest)} later at most"
+        return self.measured(say(lasts * SECOND), said, len(self.nights), "estimated")
 
     def _varies(self) -> dict[str, Any]:
         count = len(self.nights)
