@@ -37,6 +37,7 @@ COMMANDS: Final = (
     "run",
     "schema",
     "size",
+    "sketch",
     "story",
     "trail",
     "watch",
