@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.durations import Duration
-from emulator.past.figures import kind_of_day, nights_text
+from emulator.past.figures import kind_of_day, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.schedules import DAY_SETS, Schedule
 from emulator.past.workers import Pool
@@ -74,7 +74,7 @@ def draft_of(learnt: Learnt, *, title: str = "A night like those of the history"
     guesses = {path: it.comment for path, it in said if it.source == "guess"}
     warnings = tuple(_warnings(learnt))
     lines = [*_head(learnt, guesses, warnings), *yaml_lines(data)]
-    figures = {**learnt.figures, "demand": learnt.demand}
+    figures = {**learnt.figures, "demand": learnt.demand, **runs_of(learnt.nights)}
     return Draft(settings, "\n".join(lines) + "\n", nights_text(learnt.nights.dates, figures), guesses, warnings)
 
 
