@@ -2,17 +2,32 @@
 
 from collections.abc import Sequence
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, NamedTuple
 
 from emulator.broker.broker import Broker
-from emulator.broker.jobs import Job, Source, rare
+from emulator.broker.jobs import Attempt, Job, Source, rare
 from emulator.broker.prerequisites import After, Before
-from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import QueueRules
 from emulator.record.recorder import Recorder
 from emulator.timeline.agenda import ENDS, MESSAGES, REST, Agenda
 
 _ENDING = ("time_limit", "total limit", "start")
+
+
+class Grant(NamedTuple):
+    """What a worker is told as it is given an attempt: it may work on the job in [granted, until)."""
+
+    job: int
+    attempt: int
+    token: int
+    granted: int
+    until: int
+
+
+def granted(attempt: Attempt) -> Grant:
+    """Give what a worker is told of an attempt."""
+    return Grant(attempt.job.number, attempt.number, attempt.token, attempt.granted, attempt.until)
 
 
 def new_job(
@@ -65,8 +80,9 @@ class Driver:
         keys = (job, token) if rank == ENDS else (0, 0)
         self.agenda.at(at, lambda _: self._due(what, job, token), None, rank, *keys)
 
-    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-        self.agenda.at(at, lambda _: self._due("lease", job, token), None, ENDS, job, token)
+    def lease(self, attempt: Attempt) -> None:
+        job, token = attempt.job.number, attempt.token
+        self.agenda.at(attempt.until, lambda _: self._due("lease", job, token), None, ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         self.agenda.at(at, lambda _: self.broker.silence_due(self.agenda.now, worker, incarnation), None, ENDS)
@@ -118,12 +134,14 @@ class Driver:
         queues: Sequence[str] = (),
         equipment: Sequence[str] = (),
         time_left: int | None = None,
-    ) -> LeaseGrant | None:
+    ) -> Grant | None:
         incarnation, number = self._known(worker), self.number(worker)
         served = tuple(queues) or self.queues
-        return self.broker.take(self.now, 0, worker, incarnation, served, frozenset(equipment), time_left, number)
+        given = (served, frozenset(equipment), time_left, number)
+        attempt = self.broker.take(self.now, 0, worker, incarnation, *given)
+        return None if attempt is None else granted(attempt)
 
-    def taken(self, *args: Any, **more: Any) -> LeaseGrant:
+    def taken(self, *args: Any, **more: Any) -> Grant:
         grant = self.take(*args, **more)
         assert grant is not None
         return grant

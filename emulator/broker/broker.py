@@ -55,8 +55,8 @@ class Broker(Leases):
     >>> plate_copy = SimpleNamespace(name="plate-copy", queue="night", requires=())
     >>> job = broker.submit(0, 0, Job(Source(plate_copy, "plates"), 1))
     >>> broker.register(0, 0, "dome-1", 1, None)
-    >>> grant = broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 1)
-    >>> broker.hand_in(9, 0, "dome-1", 1, 2, grant.token, "ok"), broker.state_of(job).value
+    >>> attempt = broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 1)
+    >>> broker.hand_in(9, 0, "dome-1", 1, 2, attempt.token, "ok"), broker.state_of(job).value
     (True, 'done')
     """
 
@@ -216,13 +216,18 @@ class Broker(Leases):
                 del self._idempotency[key]
             return
         job = self._jobs.get(number)
-        if job is None or (what in _OF_A_LEASE and not token == job.token > 0):
+        if job is None:
+            return
+        attempt = job.attempt
+        if what in _OF_A_LEASE and (attempt is None or attempt.token != token):
             return
         if what == "lease":
-            self._lease_due(now, cause, job)
+            assert attempt is not None
+            self._lease_due(now, cause, attempt)
         elif what == "time_limit":
             request = Request.TIME_LIMIT
-            if not refuses(job.state, request) and self._longest_end(job) <= nominal:
+            assert attempt is not None
+            if not refuses(job.state, request) and self._longest_end(attempt) <= nominal:
                 self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
         elif what == "total limit":
             limit = job.terms.rules.retry.total_limit or 0
@@ -267,8 +272,8 @@ class Broker(Leases):
                 self._work_off(now, event, what, job, token, at)
 
     def _push_out(self, length: int) -> None:
-        for job in self._tokens.values():
-            job.until += length
+        for attempt in self._tokens.values():
+            attempt.until += length
         for holder in (*self._workers.values(), *self._former.values()):
             holder.heard += length
 
@@ -278,11 +283,11 @@ class Broker(Leases):
         silent: list[tuple[int, Holder]] = []
         for _, what, number, token, worker in alarms:
             if what == "lease":
-                job = self._tokens.get(token)
-                if job is not None and job.until <= now:
-                    lost[token] = (job.until, RAN_OUT, None)
-                elif job is not None:
-                    self._lease_due(now, cause, job)
+                attempt = self._tokens.get(token)
+                if attempt is not None and attempt.until <= now:
+                    lost[token] = (attempt.until, RAN_OUT, None)
+                elif attempt is not None:
+                    self._lease_due(now, cause, attempt)
                 continue
             holder = self._holder(worker, number)
             if holder.silence is None or holder.lost or holder.heard + holder.silence > now:
@@ -290,11 +295,11 @@ class Broker(Leases):
                 continue
             silent.append((holder.heard + holder.silence, holder))
         for end, holder in silent:
-            for job in self._leases_in_order(holder):
-                if job.until > end:  # at a tie the lease is the reason
-                    lost[job.token] = (end, SILENT, holder)
+            for attempt in self._leases_in_order(holder):
+                if attempt.until > end:  # at a tie the lease is the reason
+                    lost[attempt.token] = (end, SILENT, holder)
                 else:
-                    lost.setdefault(job.token, (job.until, RAN_OUT, None))
+                    lost.setdefault(attempt.token, (attempt.until, RAN_OUT, None))
         declared: dict[int, int] = {}  # by the worker's serial number: the event
         for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
             event = cause
@@ -302,7 +307,7 @@ class Broker(Leases):
                 if not silent_one.lost:
                     declared[silent_one.serial] = self._declare_lost(now, cause, silent_one)
                 event = declared[silent_one.serial]
-            self._lose(now, event, self._tokens[token], why, nominal)
+            self._lose(now, event, self._tokens[token].job, why, nominal)
         for _, holder in sorted(silent, key=lambda one: (one[0], one[1].serial)):
             if not holder.lost:
                 self._declare_lost(now, cause, holder)
@@ -331,7 +336,7 @@ class Broker(Leases):
             return str(state)
         found.held &= ~BY_PERSON
         found.since = self._emit((now, "hold_ended", cause, job, "", state.value, REASONS[BY_PERSON]))
-        if not found.held and not found.token:
+        if not found.held and found.attempt is None:
             self._wait(found)
         return ""
 

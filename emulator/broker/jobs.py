@@ -9,7 +9,8 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from emulator.broker.prerequisites import After
-from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.requests import HeartbeatReply
+from emulator.broker.rules import Outcome
 from emulator.broker.states import State
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ __all__ = [
     "PAUSING",
     "PREREQUISITE",
     "REASONS",
+    "Attempt",
     "Finished",
     "Holder",
     "Job",
@@ -193,7 +195,7 @@ class Job:
         inside, copied: its entry stands in its line or lane; a copy of it stands in the line of its lane.
         state, held, attempts: as the events tell them; ``held`` is a set of bits.
         born: the number of the event of its submission; ``since``: of the last that changed where it stands.
-        token, holder, until, granted: its lease; token 0 if none is out.
+        attempt: the one under whose lease a worker has it, None if no lease is out.
 
     Attributes of those who work on it, which say nothing to the broker:
         entity, draw_number: its key for draws: that of its entry, and its number in it; or one of its own, and 0.
@@ -206,15 +208,14 @@ class Job:
 
     __slots__ = (
         "asked",
+        "attempt",
         "attempts",
         "born",
         "copied",
         "draw_number",
         "entity",
         "entry",
-        "granted",
         "held",
-        "holder",
         "inside",
         "key",
         "lane",
@@ -233,15 +234,12 @@ class Job:
         "state",
         "submitted",
         "terms",
-        "token",
-        "until",
         "version",
         "waiting",
     )
 
     born: int
     entry: "Entry"
-    granted: int
     held: int
     line: "Line"
     queue: "Queue"
@@ -249,7 +247,6 @@ class Job:
     state: State
     submitted: int
     terms: "Terms"
-    until: int
     version: int
 
     def __init__(self, source: Source, ordinal: int, nominal: int = 0) -> None:
@@ -260,12 +257,12 @@ class Job:
         self.key = source.key
         self.entity = source.entity
         self.rare: Rare | None = None
-        self.holder: Holder | None = None
+        self.attempt: Attempt | None = None
         self.lane: Lane | None = None
-        self.number = self.token = self.attempts = self.progress = 0
+        self.number = self.attempts = self.progress = 0
         self.waiting = self.inside = self.copied = self.asked = False
         self.poison = ""
-        self.running: list[Any] = []
+        self.running: list[Attempt] = []
 
     def __str__(self) -> str:
         return f"job {self.number}"
@@ -289,6 +286,85 @@ def rare(job: Job) -> Rare:
     return found
 
 
+class Attempt:
+    """One attempt at a job, which is also the lease under which its worker has it.
+
+    It outlives its lease with a worker that has not heard of the end, and then it is a zombie's.
+
+    Attributes that the broker keeps:
+        job, number: the job, and the number of the attempt at it, counted from 1.
+        token, holder: the token of the lease, and who holds it.
+        granted, until: the right to work on the job is given for [granted, until).
+
+    Attributes of those who work on it, which say nothing to the broker:
+        worker: who works on it; start: since when.
+        step: the number of the step under way, counted from 0.
+        ends_at: tick at which the part under way ends, -1 if that is not known (a call) or nothing is under way.
+        left: work left of the part under way while it stands still, in ticks at speed 1.
+        failing: the outcome of the part under way if it fails.
+        call: the call under way; waiting_answer: the answer that came while it stood still.
+        again: the pause before the part under way asks its system again, or the last one; None before the first.
+        known_end: the end of the lease as the worker knows it, as a true tick.
+        known_since: the tick at which it sent the message by whose answer it knows that end.
+        told_at: the first tick at which a heartbeat may name it.
+        disowned: it is worked on without a lease; is_told: its worker knows.
+        suspended, handing_in: it stands still on request; its outcome is on the way.
+        event: the number of the last event of its work.
+    """
+
+    __slots__ = (
+        "again",
+        "call",
+        "disowned",
+        "ends_at",
+        "event",
+        "failing",
+        "granted",
+        "handing_in",
+        "holder",
+        "is_told",
+        "job",
+        "known_end",
+        "known_since",
+        "left",
+        "number",
+        "start",
+        "step",
+        "suspended",
+        "token",
+        "told_at",
+        "until",
+        "waiting_answer",
+        "worker",
+    )
+
+    start: int
+    told_at: int
+
+    def __init__(self, job: Job, number: int, token: int, holder: "Holder", now: int, until: int) -> None:
+        self.job = job
+        self.number = number
+        self.token = token
+        self.holder = holder
+        self.granted = now
+        self.until = self.known_end = until
+        self.step = self.left = self.event = 0
+        self.known_since = self.ends_at = -1
+        self.disowned = self.suspended = self.handing_in = self.is_told = False
+        self.worker: Any = None
+        self.failing: Outcome | None = None
+        self.call: Any = None
+        self.again: Any = None
+        self.waiting_answer: tuple[str, int | None] | None = None
+
+    def __str__(self) -> str:
+        return f"attempt {self.number} of job {self.job.number} on {self.worker}"
+
+    def twin(self) -> "Attempt":
+        """Make the attempt of a second worker that is given the same token, as the broker should never do."""
+        return Attempt(self.job, self.number, self.token, self.holder, self.granted, self.until)
+
+
 class Holder:
     """One incarnation of a worker.
 
@@ -298,7 +374,7 @@ class Holder:
         heard: the tick of its last message.
         newest: the place of the newest message that has come, among all that it has sent.
         lost: it has been declared lost and not been heard since.
-        leases: its leases by token (kept only if it may be declared lost).
+        leases: the attempts under its leases, by token (kept only if it may be declared lost).
         take_number, take_answer: its last request for a job, and the answer.
         beat_number, beat_reply: its last heartbeat, and the reply.
         refused: the numbers of its refused hand-ins, None as long as there are none.
@@ -328,9 +404,9 @@ class Holder:
         self.heard = now
         self.newest = 0
         self.lost = False
-        self.leases: dict[int, Job] | None = None if silence is None else {}
+        self.leases: dict[int, Attempt] | None = None if silence is None else {}
         self.take_number = -1
-        self.take_answer: LeaseGrant | None = None
+        self.take_answer: Attempt | None = None
         self.beat_number = -1
         self.beat_reply = HeartbeatReply()
         self.refused: set[int] | None = None

@@ -1,18 +1,11 @@
 """What is asked of the broker, and what does it answer? All of it is plain data that could cross a network."""
 
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-__all__ = ["Alarms", "HeartbeatReply", "LeaseGrant"]
+if TYPE_CHECKING:
+    from emulator.broker.jobs import Attempt
 
-
-class LeaseGrant(NamedTuple):
-    """The right to work on a job in [granted, until)."""
-
-    job: int
-    attempt: int
-    token: int
-    granted: int
-    until: int
+__all__ = ["Alarms", "HeartbeatReply"]
 
 
 class HeartbeatReply(NamedTuple):
@@ -38,10 +31,8 @@ class Alarms(Protocol):
         """
         ...
 
-    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-        """A lease runs out at ``at`` unless it is renewed; wake me then with ``what="lease"``.
-
-        ``length`` is what a renewal gives it from its instant on, 0 on a queue without renewal.
+    def lease(self, attempt: "Attempt") -> None:
+        """A lease runs out at ``attempt.until`` unless it is renewed; wake me then with ``what="lease"``.
 
         Who computes heartbeats instead of simulating them may hold this one back as long as the heartbeats come
         through, and tells the broker by ``Broker.settle_lease`` what they have renewed by then.

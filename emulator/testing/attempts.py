@@ -7,6 +7,7 @@ from contextvars import Context
 from datetime import datetime
 from typing import Any, Protocol
 
+from emulator.broker.jobs import Attempt
 from emulator.errors import CallError, InputError
 from emulator.measure.reasons import refusal_in_words
 from emulator.scenario.spelling import advise
@@ -16,7 +17,6 @@ from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
 from emulator.world.draws import entity_key, numbers_key
 from emulator.world.systems import Call
-from emulator.world.worker import Execution
 from emulator.world.world import World
 
 __all__ = ["RunningAttempt"]
@@ -48,7 +48,7 @@ class _Spending:
 class RunningAttempt:
     """One attempt under way, or what is left of it on its worker."""
 
-    def __init__(self, keeper: Keeper, execution: Execution, bearer: Bearer) -> None:
+    def __init__(self, keeper: Keeper, execution: Attempt, bearer: Bearer) -> None:
         job = execution.job
         self._keeper = keeper
         self.execution = execution
@@ -62,7 +62,7 @@ class RunningAttempt:
             job.routine.name,
             afresh(job.source.parameters),
             job.key,
-            execution.attempt,
+            execution.number,
             execution.token,
             execution.worker.name,
             tuple(keeper.finished.get(job.number, ())),
@@ -132,7 +132,7 @@ class RunningAttempt:
         why = world.access.refusal(worker.name, name, part or job.routine.name, execution.start, worker.booted_at)
         if why:
             row = (world.agenda.now, "call_ended", execution.event, job.number, worker.name)
-            world.emit((*row, execution.attempt, execution.token, name, "no_access", 0))
+            world.emit((*row, execution.number, execution.token, name, "no_access", 0))
             raise CallError(f"{worker.name} has no access to {system}: {refusal_in_words(why)}", name, "no_access")
         waiter: asyncio.Future[tuple[str, int | None]] = keeper.loop.create_future()
 
@@ -144,10 +144,10 @@ class RunningAttempt:
         part_number = -1 - entity_key("called by a handler", system) % 2**32  # a modelled part has 0 or more
         call = Call(
             job=job.number,
-            attempt=execution.attempt,
+            attempt=execution.number,
             token=execution.token,
             worker=worker.name,
-            key=numbers_key(job.entity, job.draw_number, execution.attempt, part_number, self._called[system]),
+            key=numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system]),
             system=name,
             target=target,
             effect=effect,

@@ -432,7 +432,7 @@ class Emulator(Interventions, Views):
         world = self.world
         if world.arrivals.has_more() or self.keeper.working():
             return False
-        if any(worker.executions for worker in world.workers.values()):
+        if any(worker.attempts for worker in world.workers.values()):
             return False
         stuck = frozenset(world.stuck())
         return all(job in stuck for job in world.broker.jobs_unfinished())

@@ -2,9 +2,9 @@
 
 from typing import Any, Final
 
-from emulator.broker.jobs import Job
+from emulator.broker.jobs import Attempt, Job
 from emulator.broker.order import Entry
-from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import Outcome
 from emulator.broker.states import State
 from emulator.record.reasons import OWN_CLOCK, TOLD_LOST, Because
@@ -13,7 +13,7 @@ from emulator.world.arrivals import Arrivals
 from emulator.world.contact import Request
 from emulator.world.plan import ReadyRoutine
 from emulator.world.planned import Sources
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
 
 __all__ = ["Dispatch"]
@@ -25,7 +25,7 @@ class Dispatch(WorkerLifecycle):
     """The part of the world in which jobs, the broker and the workers meet."""
 
     _doubled: dict[str, tuple[str, int]]
-    doubles: dict[str, tuple[LeaseGrant, Job, str]]
+    doubles: dict[str, tuple[Attempt, str]]
     arrivals: Arrivals
     remembered: dict[tuple[str, int], Job]
     sources: Sources
@@ -53,8 +53,8 @@ class Dispatch(WorkerLifecycle):
         ending = what in ("lease", "time_limit", "total limit", "start")
         known = broker.job(job) if ending and job else None
         if known is not None and what != "lease":
-            for execution in known.running:
-                self.heartbeats.settle(execution.worker)
+            for attempt in known.running:
+                self.heartbeats.settle(attempt.worker)
         broker.due(self.agenda.now, 0, what, job, token)
         if known is not None:
             self.after_job_change(known)
@@ -66,8 +66,8 @@ class Dispatch(WorkerLifecycle):
         known = self.workers[worker]
         affected = self._jobs_of(known)
         for job in affected:
-            for execution in job.running:  # somebody else's too, if a token was delivered twice
-                self.heartbeats.settle(execution.worker)
+            for attempt in job.running:  # somebody else's too, if a token was delivered twice
+                self.heartbeats.settle(attempt.worker)
         self.broker.silence_due(self.agenda.now, worker, incarnation)
         for job in affected:
             self.after_job_change(job)
@@ -77,20 +77,20 @@ class Dispatch(WorkerLifecycle):
     def _jobs_of(self, worker: Worker) -> list[Job]:
         """Give the unfinished jobs whose lease a worker's incarnations may hold."""
         jobs = (self.broker.job(number) for number in self.broker.jobs_unfinished())
-        return [job for job in jobs if job and job.holder is not None and job.holder.name == worker.name]
+        return [job for job in jobs if job and job.attempt and job.attempt.holder.name == worker.name]
 
     def after_job_change(self, job: Job) -> None:
         """Let whoever works without a lease learn of it at the next contact, and who waits for the end know."""
         broker = self.broker
-        for execution in job.running:
-            if not execution.disowned and broker.lease_of(execution.token) is None:
-                execution.disowned = True
-                if not execution.handing_in:
-                    self.heartbeats.want_contact(execution.worker)
+        for attempt in job.running:
+            if not attempt.disowned and broker.lease_of(attempt.token) is None:
+                attempt.disowned = True
+                if not attempt.handing_in:
+                    self.heartbeats.want_contact(attempt.worker)
 
-    def broker_acted(self, execution: Execution) -> None:
+    def broker_acted(self, attempt: Attempt) -> None:
         """The broker has taken an outcome, whether its worker will know or not: let others have what that frees."""
-        self.after_job_change(execution.job)
+        self.after_job_change(attempt.job)
         if self.broker.fresh:
             self.match()
 
@@ -117,7 +117,7 @@ class Dispatch(WorkerLifecycle):
         if not self._may_take(worker):
             return
         if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
-            if not worker.executions:
+            if not worker.attempts:
                 worker.gone = True
                 self.begin_to_finish(worker, "attempts_done", 0)
             return
@@ -149,13 +149,12 @@ class Dispatch(WorkerLifecycle):
         now, broker = self.agenda.now, self.broker
         worker.number = number = worker.number + 1
         queues, equipment = worker.queues, worker.equipment
-        grant = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, None, number, found)
-        assert grant is not None, "whoever waits is registered, and what was found a moment ago is there"
-        job = found[2]
+        attempt = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, None, number, found)
+        assert attempt is not None, "whoever waits is registered, and what was found a moment ago is there"
         if self._doubled:
-            self._double(worker, grant, job)
-        self._take_slots(worker, job, now)
-        self.labour.begin(worker, grant, job, now)
+            self._double(worker, attempt)
+        self._take_slots(worker, attempt.job, now)
+        self.labour.begin(worker, attempt, now)
 
     def _take_slots(self, worker: Worker, job: Job, now: int) -> None:
         """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
@@ -171,7 +170,7 @@ class Dispatch(WorkerLifecycle):
         """Let the broker decide on a request for work that has reached it."""
         worker = request.worker
         request.is_decided = True
-        grant = self.broker.take(
+        attempt = self.broker.take(
             self.agenda.now,
             0,
             worker.name,
@@ -182,33 +181,30 @@ class Dispatch(WorkerLifecycle):
             request.number,
             order=request.arrived,
         )
-        if grant is not None:
-            job = self.broker.job(grant.job)
-            assert job is not None, "who was granted a moment ago is unfinished"
-            if self._doubled:
-                self._double(worker, grant, job)
-            request.granted = (grant, job)
+        if attempt is not None and self._doubled:
+            self._double(worker, attempt)
+        request.granted = attempt
 
-    def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None) -> None:
+    def hand_in_at_once(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None) -> None:
         """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
-        worker, now = execution.worker, self.agenda.now
+        worker, now = attempt.worker, self.agenda.now
         worker.number = number = worker.number + 1
-        name, incarnation, token = worker.name, worker.incarnation, execution.token
+        name, incarnation, token = worker.name, worker.incarnation, attempt.token
         answer = self.broker.hand_in(
-            now, execution.event, name, incarnation, number, token, outcome, why, retry_after, now
+            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now
         )
-        self._outcome_answered(execution, answer)
+        self._outcome_answered(attempt, answer)
 
     # -- handed out twice ----------------------------------------------------------------------------------------------
 
-    def _double(self, worker: Worker, grant: LeaseGrant, job: Job) -> None:
+    def _double(self, worker: Worker, attempt: Attempt) -> None:
         """Hand a job out twice, if a fault says so: the token to the next who asks, or as if it had been forgotten."""
-        queue = job.routine.queue
+        queue = attempt.job.queue.name
         how, cause = self._doubled.pop(queue, ("", 0))
         if how == "same_token":
-            self.doubles[queue] = (grant, job, worker.name)
+            self.doubles[queue] = (attempt.twin(), worker.name)
         elif how == "forgets":
-            self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, job))
+            self.agenda.at(self.agenda.now, self._forget, (cause, attempt))
 
     def double_for(self, worker: Worker, free: int) -> str:
         """Name a queue in which somebody else's job is to be handed out again, to a worker with so many free slots.
@@ -217,28 +213,28 @@ class Dispatch(WorkerLifecycle):
         """
         for queue in worker.queues:
             if queue in self.doubles:
-                _, job, first = self.doubles[queue]
-                if first != worker.name and job.routine.slots <= free:
+                twin, first = self.doubles[queue]
+                if first != worker.name and twin.job.routine.slots <= free:
                     return queue
         return ""
 
     def take_double(self, worker: Worker, queue: str) -> None:
         """Let a worker that waits have somebody else's job, over a link without delay or loss."""
-        grant, job, _ = self.doubles.pop(queue)
-        self._take_slots(worker, job, self.agenda.now)
-        self.labour.begin(worker, grant, job, self.agenda.now)
-        if job.asked:  # the first has been told to stand still; this one is told by its next heartbeat
+        attempt, _ = self.doubles.pop(queue)
+        self._take_slots(worker, attempt.job, self.agenda.now)
+        self.labour.begin(worker, attempt, self.agenda.now)
+        if attempt.job.asked:  # the first has been told to stand still; this one is told by its next heartbeat
             self.heartbeats.want_contact(worker)
 
     def grant_double(self, request: Request, queue: str) -> None:
         """Answer a request with somebody else's job."""
         request.is_decided = True
-        request.granted = self.doubles.pop(queue)[:2]
+        request.granted, _ = self.doubles.pop(queue)
 
-    def _forget(self, what: tuple[int, int, Job]) -> None:
-        cause, token, job = what
-        self.broker.forget(self.agenda.now, cause, token)
-        self.after_job_change(job)
+    def _forget(self, what: tuple[int, Attempt]) -> None:
+        cause, attempt = what
+        self.broker.forget(self.agenda.now, cause, attempt.token)
+        self.after_job_change(attempt.job)
         if self.broker.fresh:
             self.match()
 
@@ -261,24 +257,23 @@ class Dispatch(WorkerLifecycle):
                     self.polls.wait(worker, request.sent)
                     self.power.idle(worker)
             else:
-                grant, job = answer
-                self.labour.begin(worker, grant, job, request.first_sent)
+                self.labour.begin(worker, answer, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return
-        assert request.execution is not None
-        self._outcome_answered(request.execution, answer)
+        assert request.attempt is not None
+        self._outcome_answered(request.attempt, answer)
 
-    def _outcome_answered(self, execution: Execution, answer: Any) -> None:
+    def _outcome_answered(self, attempt: Attempt, answer: Any) -> None:
         """A worker knows that its outcome was taken or refused: its slot is free."""
-        job, worker = execution.job, execution.worker
-        self.labour.forget(execution)
+        job, worker = attempt.job, attempt.worker
+        self.labour.forget(attempt)
         if answer is True and job.running:
             self.after_job_change(job)
         if self.broker.fresh:
             self.match()
-        if worker.finishing and not worker.executions:
-            self.leave_now(worker, execution.event)
+        if worker.finishing and not worker.attempts:
+            self.leave_now(worker, attempt.event)
         else:
             self.ask(worker)
 
@@ -286,57 +281,57 @@ class Dispatch(WorkerLifecycle):
 
     def told(self, worker: Worker, reply: HeartbeatReply) -> None:
         """A heartbeat has brought back what the worker did not know."""
-        for execution in list(worker.executions):
-            token = execution.token
+        for attempt in list(worker.attempts):
+            token = attempt.token
             if token in reply.refused:
-                if execution.is_told:
+                if attempt.is_told:
                     continue
-                execution.is_told = True
-                row = (self.agenda.now, "worker_notified", execution.event, execution.job.number, worker.name)
+                attempt.is_told = True
+                row = (self.agenda.now, "worker_notified", attempt.event, attempt.job.number, worker.name)
                 event = self.emit((*row, token, "lease_lost"))
-                if not execution.handing_in:
-                    self._stop(execution, TOLD_LOST, event)
-            elif token in reply.suspend and not execution.suspended and not execution.handing_in:
-                self._suspend(execution)
-            elif token in reply.resume and execution.suspended:
-                self._resume(execution)
+                if not attempt.handing_in:
+                    self._stop(attempt, TOLD_LOST, event)
+            elif token in reply.suspend and not attempt.suspended and not attempt.handing_in:
+                self._suspend(attempt)
+            elif token in reply.resume and attempt.suspended:
+                self._resume(attempt)
 
-    def _stop(self, execution: Execution, why: str, cause: int) -> None:
-        worker = execution.worker
-        self.labour.drop(execution, why, cause)
-        if worker.finishing and not worker.executions:
+    def _stop(self, attempt: Attempt, why: str, cause: int) -> None:
+        worker = attempt.worker
+        self.labour.drop(attempt, why, cause)
+        if worker.finishing and not worker.attempts:
             self.leave_now(worker, cause)
         else:
             self.ask_soon(worker)
 
-    def stop_itself(self, execution: Execution) -> None:
+    def stop_itself(self, attempt: Attempt) -> None:
         """A worker stops because its own clock says that its lease has ended."""
-        if not execution.handing_in:
-            self.heartbeats.settle(execution.worker)
-            self._stop(execution, OWN_CLOCK, execution.event)
-            self.heartbeats.dropped(execution.worker, execution)
+        if not attempt.handing_in:
+            self.heartbeats.settle(attempt.worker)
+            self._stop(attempt, OWN_CLOCK, attempt.event)
+            self.heartbeats.dropped(attempt.worker, attempt)
 
-    def _suspend(self, execution: Execution) -> None:
-        worker = execution.worker
+    def _suspend(self, attempt: Attempt) -> None:
+        worker = attempt.worker
         now = self.agenda.now
-        row = (now, "worker_notified", execution.event, execution.job.number, worker.name, execution.token, "suspend")
+        row = (now, "worker_notified", attempt.event, attempt.job.number, worker.name, attempt.token, "suspend")
         event = self.emit(row)
-        self.labour.pause(execution)
-        execution.suspended = True
-        self.emit((now, "work_paused", event, execution.job.number, worker.name, execution.token))
+        self.labour.pause(attempt)
+        attempt.suspended = True
+        self.emit((now, "work_paused", event, attempt.job.number, worker.name, attempt.token))
         if self._can_say_at_once(worker):
-            self.broker.suspension_acknowledged(now, event, execution.token)
+            self.broker.suspension_acknowledged(now, event, attempt.token)
 
-    def _resume(self, execution: Execution) -> None:
-        worker = execution.worker
+    def _resume(self, attempt: Attempt) -> None:
+        worker = attempt.worker
         now = self.agenda.now
-        row = (now, "worker_notified", execution.event, execution.job.number, worker.name, execution.token, "resume")
+        row = (now, "worker_notified", attempt.event, attempt.job.number, worker.name, attempt.token, "resume")
         event = self.emit(row)
-        execution.suspended = False
-        self.emit((now, "work_continued", event, execution.job.number, worker.name, execution.token))
+        attempt.suspended = False
+        self.emit((now, "work_continued", event, attempt.job.number, worker.name, attempt.token))
         if self._can_say_at_once(worker):
-            self.broker.resumption_acknowledged(now, event, execution.token)
-        self.labour.thaw(execution)
+            self.broker.resumption_acknowledged(now, event, attempt.token)
+        self.labour.thaw(attempt)
 
     def _can_say_at_once(self, worker: Worker) -> bool:
         """Say whether the broker hears at once that work stands still or goes on; else the next heartbeat says it."""
@@ -344,14 +339,14 @@ class Dispatch(WorkerLifecycle):
 
     def needs_contact(self, worker: Worker) -> bool:
         """Say whether the worker has something to learn from its next heartbeat, or to say by it."""
-        for execution in worker.executions:
-            if execution.handing_in:
+        for attempt in worker.attempts:
+            if attempt.handing_in:
                 continue
-            if execution.disowned:
+            if attempt.disowned:
                 return True
-            job = execution.job
+            job = attempt.job
             is_suspended = self.broker.state_of(job.number) is State.SUSPENDED
-            if not job.asked is execution.suspended is is_suspended:
+            if not job.asked is attempt.suspended is is_suspended:
                 return True
         return False
 
@@ -439,16 +434,16 @@ class Dispatch(WorkerLifecycle):
             return "broker_is_down"
         job = broker.job(number)
         if job is not None:
-            for execution in job.running:
-                self.heartbeats.settle(execution.worker)
+            for attempt in job.running:
+                self.heartbeats.settle(attempt.worker)
         refused: str = getattr(broker, what)(now, cause, number)
         if refused or job is None:
             return refused
         if what in ("suspend", "resume"):
             job.asked = what == "suspend"
-            for execution in job.running:
-                if not execution.disowned:
-                    self.heartbeats.want_contact(execution.worker)
+            for attempt in job.running:
+                if not attempt.disowned:
+                    self.heartbeats.want_contact(attempt.worker)
         self.after_job_change(job)
         if broker.fresh:
             self.match()

@@ -8,8 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from emulator.broker.broker import Broker
-from emulator.broker.jobs import Job
-from emulator.broker.requests import LeaseGrant
+from emulator.broker.jobs import Attempt, Job
 from emulator.broker.rules import RetryPolicy
 from emulator.record.events import Sink
 from emulator.record.reasons import Reason
@@ -83,7 +82,7 @@ class World(Dispatch):
         self.emit = sink.emit
         self.remembered: dict[tuple[str, int], Job] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
-        self.doubles: dict[str, tuple[LeaseGrant, Job, str]] = {}
+        self.doubles: dict[str, tuple[Attempt, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
         self._generations: dict[tuple[str, int], int] = {}
         self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}

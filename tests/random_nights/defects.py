@@ -10,7 +10,7 @@ from typing import Any, Final
 import pytest
 
 from emulator.broker.broker_state import BrokerState as KnownWorkers
-from emulator.broker.jobs import Job
+from emulator.broker.jobs import Attempt, Job
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
@@ -31,10 +31,11 @@ __all__ = ["DEFECTS"]
 def a_lease_that_is_never_lost(patch: pytest.MonkeyPatch) -> None:
     """The alarm of a lease was held back for a worker that had stopped by itself and renewed it no more."""
 
-    def lease(self: Any, at: int, job: int, token: int, worker: str, length: int) -> None:
-        known = self._world.workers[worker]
-        if not (known.is_steady and known.heartbeat < length and self._reaches(known)):
-            self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+    def lease(self: Any, attempt: Attempt) -> None:
+        known = self._world.workers[attempt.holder.name]
+        if not (known.is_steady and known.heartbeat < attempt.job.terms.renewal and self._reaches(known)):
+            job, token = attempt.job.number, attempt.token
+            self._world.agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
 
     patch.setattr(ComputedHeartbeats, "lease", lease)
 
@@ -134,10 +135,10 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
 
     def and_the_suspended(self: Any, cause: int, worker: Worker) -> bool:
         hit = freeze(self, cause, worker)
-        for execution in worker.executions if hit else ():
-            if execution.suspended:
-                row: Row = (self.agenda.now, "work_paused", cause, execution.job.number, worker.name)
-                self.emit((*row, execution.token))
+        for attempt in worker.attempts if hit else ():
+            if attempt.suspended:
+                row: Row = (self.agenda.now, "work_paused", cause, attempt.job.number, worker.name)
+                self.emit((*row, attempt.token))
         return hit
 
     patch.setattr(WorkerLifecycle, "freeze", and_the_suspended)

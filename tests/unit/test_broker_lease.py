@@ -1,10 +1,10 @@
 """Taking, renewing, handing in, losing: who holds the lease, to the tick."""
 
 import pytest
-from broker_driver import Driver, new_job
+from broker_driver import Driver, Grant, new_job
 
 from emulator.broker.prerequisites import After, Before
-from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.errors import DefectError
 
@@ -17,7 +17,7 @@ def test_a_lease_is_good_up_to_its_end_and_not_at_it():
     for when, counts in ((109, True), (110, False)):
         d = Driver(NIGHT)
         d.submit()
-        assert d.at(10).taken() == LeaseGrant(job=1, attempt=1, token=1, granted=10, until=110)
+        assert d.at(10).taken() == Grant(job=1, attempt=1, token=1, granted=10, until=110)
         assert d.at(when).hand_in(1) is counts
 
 

@@ -11,6 +11,7 @@ from broker_driver import Driver
 from emulator import run
 from emulator.broker import states
 from emulator.broker.diagram import beyond, mermaid, page
+from emulator.broker.jobs import Attempt
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.broker.states import FINAL_STATES, TABLE, Facts, Request, Rule, State, target
 from emulator.errors import DefectError
@@ -244,8 +245,8 @@ def test_computed_renewals_ask_the_table_too(monkeypatch):
     lengths = []
 
     class Told(Driver):
-        def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-            lengths.append(length)
+        def lease(self, attempt: Attempt) -> None:
+            lengths.append(attempt.job.terms.renewal)
 
     def settled() -> int:
         d = Told(RULES)
