@@ -29,6 +29,7 @@ Commands:
   run        Run one night of each scenario, and print its summary.
   schema     Print the JSON Schema of scenario files, for editors.
   size       Find the smallest value that is large enough.
+  sketch     Draft a scenario from an export of past jobs.
   story      Tell what happened to a job, a worker or a requirement, and why.
   trail      Show the events of a log, filtered; follow a run that goes on.
   watch      Watch one night go by, with keys for its speed.

@@ -38,6 +38,7 @@ COMMANDS: Final = (
     "run",
     "schema",
     "size",
+    "sketch",
     "story",
     "trail",
     "watch",
