@@ -19,6 +19,7 @@ Options:
 Commands:
   check      Read scenarios without running them, and name what is wrong.
   compare    Compare variants, or scenarios, over many nights.
+  drift      Tell whether new nights have left those of a draft.
   export     Give a log to other programs, in an open format.
   guesses    Tell on which guessed values the verdicts rest.
   hunt       Look for the smallest faults that break a requirement.

@@ -28,6 +28,7 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 COMMANDS: Final = (
     "check",
     "compare",
+    "drift",
     "export",
     "guesses",
     "hunt",

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.durations import Duration
-from emulator.past.figures import nights_text
+from emulator.past.figures import nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
 from emulator.past.schedules import Schedule
@@ -89,7 +89,7 @@ def draft_of(
     _add_planned(data, fresh)
     nights = learnt.nights
     source = f"From {len(nights.first)} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]}"
-    figures = {**learnt.figures, "demand": learnt.demand}
+    figures = {**learnt.figures, "demand": learnt.demand, **runs_of(nights)}
     return _draft(data, warnings, f"{source} ({nights.zone}).", nights_text(nights.dates, figures))
 
 
