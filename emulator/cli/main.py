@@ -26,7 +26,21 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 
 
 COMMANDS: Final = (
-    *("check", "compare", "export", "hunt", "page", "reproduce", "rerun", "run", "schema", "size", "story", "trail"),
+    "check",
+    "compare",
+    "drift",
+    "export",
+    "guesses",
+    "hunt",
+    "page",
+    "reproduce",
+    "rerun",
+    "run",
+    "schema",
+    "size",
+    "sketch",
+    "story",
+    "trail",
     "watch",
 )
 """The commands; each is made in the module of its name, which is loaded when the command is asked for."""

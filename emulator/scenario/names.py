@@ -66,6 +66,13 @@ class Names:
     def routine(self, word: str) -> str | None:
         return self._unknown("routine", word, self.routines)
 
+    def effect(self, word: str) -> str | None:
+        """An effect that some part of a routine has."""
+        if "routine" in self._open:
+            return None
+        known = [name for _, name in expand({"routines": self.routines}, ("routines", "*", "parts", "*", "effect"))]
+        return self._unknown("effect", word, {name: {} for name in known if isinstance(name, str)})
+
     def system_or_part(self, word: str) -> str | None:
         """``archive``, or ``archive/shelf`` for one part of it."""
         name, slash, part = word.partition("/")
@@ -147,7 +154,11 @@ class Names:
         return f"no {what} is called {word!r}: {advise(word, known)}"
 
     def too_many(self, pool: str, some: Any) -> str | None:
-        """Say so if a pool has fewer workers than a number."""
+        """Say so if a pool has fewer workers than a number, or than the largest that may be drawn."""
+        if isinstance(some, dict):
+            drawn = some.get("between") or some.get("one_of")
+            numbers = [each for each in drawn if isinstance(each, int | float)] if isinstance(drawn, list) else []
+            some = int(max(numbers)) if numbers else None
         count = self._count(pool)
         if isinstance(some, int) and count is not None and some > count:
             return f"the pool {pool!r} has only {count} workers"

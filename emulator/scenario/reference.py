@@ -50,8 +50,14 @@ _SECTIONS: Final = (
     ("The first of several prerequisites", "FirstOf", "`after` of an arrival"),
     ("Faults", "Fault", "an item of `faults`"),
     ("Some of a pool", "Target", "what a fault or an action is aimed at"),
+    (
+        "Numbers that are drawn",
+        "DrawnNumber",
+        "a factor, a share, a speed or a number of workers of a fault or an action",
+    ),
     ("Actions", "Action", "an item of `actions`"),
     ("Requirements", "Requirement", "an item of `must_hold`"),
+    ("Briefs", "Brief", "`brief`"),
     ("Questions", "Question", "an item of `questions`"),
 )
 

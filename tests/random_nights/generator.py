@@ -113,6 +113,7 @@ class _Night:
         self.names = {name: self.dice.pick(numbered, numbered, own)[name] for name in self.pools}
         self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
         self.tools = ["tape", "lamp"]
+        self.effects: list[str] = []
         self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
         self.scans_are_traced = "scan" in self.routines and self.dice.chance(0.3)
         self.entries: dict[str, Settings] = {}
@@ -203,6 +204,17 @@ class _Night:
             self._vary(said)
         if dice.chance(0.05):
             said["also_true"] = [{"measure": "accepted", "at_least": 0}]
+        if number % 20 == 0:
+            said["brief"] = {
+                "question": f"May night {number} be played?",
+                "purpose": "To try the keys.",
+                "scope": "One night.",
+                "impact": "None.",
+                "way_back": "None is needed.",
+                "risk_owner": "the night shift",
+                "review": "2026-07-01",
+                "not_looked_at": ["other nights"],
+            }
         self.dice = Dice(number + _APART)
         self._add_windows(said)
         if self.dice.chance(0.25):
@@ -212,10 +224,28 @@ class _Night:
             for item in (*said["faults"], *said["actions"]):
                 if self.dice.chance(0.5):
                     item["share_of_nights"] = self.dice.pick(0, 0.3, 0.6, 1)
+        if self.dice.chance(0.2):
+            self._draw_strengths(said)
         self.dice = Dice(number + 3 * _APART)
         if self.dice.chance(0.15):
             self._let_years_pass(said)
         return said
+
+    def _draw_strengths(self, said: Settings) -> None:
+        """Let times, factors, shares, speeds and numbers of workers be drawn."""
+        dice = self.dice
+        for item in (*said["faults"], *said["actions"]):
+            if "at" in item and "until" not in item and dice.chance(0.5):
+                item["late_by"] = dice.law(1, 600)
+            for key, low, high in (("factor", 0.5, 4), ("to", 0.25, 2), ("share", 0, 1), ("speed", 0.5, 2)):
+                if key in item and dice.chance(0.5):
+                    item[key] = dice.pick({"between": [low, high]}, {"one_of": [low, high], "weights": [2, 1]})
+            for kind in ("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "drain"):
+                aim = item.get(kind)
+                if isinstance(aim, dict) and "share" in aim:
+                    aim["share"] = {"between": [0, 1]}
+                elif isinstance(aim, dict) and "some" in aim:
+                    aim["some"] = {"one_of": [1, min(2, self.counts[aim["pool"]])]}
 
     def _let_years_pass(self, said: Settings) -> None:
         """Let access end on a date, perhaps before the night; state how long results are kept, and what grows."""
@@ -233,7 +263,10 @@ class _Night:
                 if "effect" in part:
                     part["keeps"] = dice.pick({"newest": 14}, {"for": "30d"})
         counted = [f"arrivals.{entry['name']}.count" for entry in said["arrivals"] if "count" in entry]
-        said["growth"] = [{"path": path, "by": "3 %", "each": dice.pick("week", "month", "year")} for path in counted]
+        said["growth"] = [
+            {"path": path, "by": "3 %", "each": dice.pick("week", "month", "year"), "between": ["2 %", "4 %"]}
+            for path in counted
+        ]
 
     def _take_slots(self, said: Settings) -> None:
         """Let jobs take several slots, at most as many as some worker has that serves their queue."""
@@ -309,6 +342,9 @@ class _Night:
             found.append({"each_occurrence_of": recurring[0], "started_by": "23:00", "finished_by": "23:59"})
             found.append({"each_occurrence_of": recurring[0], "within": "30m"})
         first, *others = self.entries
+        found.append({"measure": "effect_age_longest", "set_of": first, "at_most": "10h"})
+        for effect in self.effects[:1]:
+            found.append({"measure": "effect_age_longest", "effect": effect, "target": "s1", "at_most": "10h"})
         if others:
             found.append({"entry": others[-1], "starts_after_end_of": first, "finished_by": "22:10"})
         return found
@@ -597,6 +633,9 @@ class _Night:
                 part["effect_in"] = dice.pick(*self.systems)
             part["lands"] = dice.pick("at_request", "at_end", "remotely" if calls else "at_end")
             maybe(part, "repeatable", lambda: dice.pick(True, False, "checks_first"), 2)
+            if part["effect"] == "copied":
+                part["since"] = "2026-06-12T12:00:00"
+            self.effects.append(part["effect"])
             if part["lands"] == "remotely":
                 maybe(part, "if_already_in_progress", lambda: dice.pick("error", "ok", "wait"), 2)
         return part

@@ -61,6 +61,16 @@ def test_the_jobs_of_one_occurrence_draw_for_themselves() -> None:
     assert times({**rule, "excludes": ["2026-06-12"]}) == both[1:]
 
 
+def test_a_job_of_a_batch_that_is_put_in_anew_draws_for_itself() -> None:
+    """The third and the fourth of a batch, put in anew when the next occurrence has come, take other times."""
+    takes = {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"mean": "10m", "law": "exponential"}}]}}
+    again = [{"run_again": f"copies#{number}", "at": "+26h"} for number in (3, 4)]
+    found = ran({"recurs": "0 23 * * *", "batch": 4}, "2d", routines=takes, actions=again)
+    begins = {row[3]: row[0] for row in found.of("submitted")}
+    spent = {row[3]: row[0] - begins[row[3]] for row in found.of("attempt_ended")}
+    assert len(set(spent.values())) == len(spent) == 10
+
+
 def test_several_jobs_come_at_each_occurrence() -> None:
     """Three at 23:00 and at 00:00; `count: 4` bounds the total."""
     entry = {"recurs": "0 23,0 * * *", "batch": 3}
