@@ -98,7 +98,7 @@ def _held_against(loaded: "Loaded", verify: str | None, against: str | None, old
         all_of_it = f"All {len(found)} things that {verify} is about are what they were."
         page.say(f"{len(wrong)} of {len(found)} things do not belong to {verify}." if wrong else all_of_it)
         for what, why in found:
-            page.say(f"{what}: {why or 'belongs to it'}", "bad" if why else "", indent=2, hanging=4)
+            page.say(f"{what}: {why or 'as it was'}", "bad" if why else "", indent=2, hanging=4)
         code = MISSED if wrong else code
     if against is not None:
         evidence = read_evidence(Path(against))

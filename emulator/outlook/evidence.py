@@ -1,8 +1,8 @@
 """What was run, on what, and what came of it, in a form that shows later whether anything was changed since.
 
 The form is canonical JSON (RFC 8785, JSON Canonicalization Scheme): the same content is the same bytes, whoever writes
-it. Its last field is the SHA-256 over the bytes of all others. That shows integrity: that this is what was written then.
-It does not show who wrote it; for that the file is to be signed by the means of one's own organisation.
+it. Its field ``sha256`` is the SHA-256 over the bytes of all others. That shows integrity: this is what was written
+then. It does not show who wrote it; for that the file is to be signed by the means of one's own organisation.
 
 Canonical JSON knows no number that a double cannot hold. Whole numbers beyond 2**53 - 1 are written as text, and seeds
 always are.
