@@ -62,6 +62,7 @@ CASES: dict[tuple[str, str], list[list[str]]] = {
     ("export", "0"): [["export", "night.db", "--as", "junit"]],
     ("page", "0"): [["page", "night.db", "-o", "night.html"]],
     ("schema", "0"): [["schema"]],
+    ("sketch", "0"): [["sketch", "rules", "--night", "18:00+14h", "--starts", "2026-06-12"]],
 }
 """For each command and code, what makes it end so. How others of the table end is tried in the files named below."""
 
@@ -86,6 +87,7 @@ def files(place: Path, queuedrill: Call) -> None:
     }
     for name, text in written.items():
         (place / f"{name}.yaml").write_text(text)
+    (place / "rules").write_text("30 21 * * * /opt/dome/copy-plates\n")
     queuedrill("run", "--quiet", "--log", "night.db", "faulty.yaml")
 
 
