@@ -30,6 +30,7 @@ COMMANDS: Final = (
     "compare",
     "drift",
     "export",
+    "forecast",
     "guesses",
     "hunt",
     "page",
