@@ -286,5 +286,7 @@ class Jobs(Effects):
         self._actions.append(SeenAction(row[0], row[5], row[7]))
 
     def _fault_missed(self, row: Row) -> None:
-        at, _, _, _, _, fault, place, _, target, why = row[:10]
+        at, _, cause, _, worker, fault, place, number, target, why = row[:10]
+        if cause:  # it began, and nothing else has begun since
+            del self._faults[self._faults_on.pop((place, number, target, worker))]
         self._faults_missed.append(MissedFault(at, fault, place, target, why))

@@ -1,8 +1,10 @@
 """Where does a value of a scenario come from: was it measured, or is it a guess?
 
 Any value may be written ``{value: 40s, from: measured, on: 2026-05-01, n: 312}``. Such a wrapper is taken off before
-validation, and what it says is kept beside the scenario, by the path of the value. Mappings whose keys are names of the
-writer's own (queues, pools, parameters) are never wrappers themselves, so that something may be called ``value``.
+validation, and what it says is kept beside the scenario, by the path of the value. ``plausible: [30s, 5m]`` gives the
+two ends between which the value may lie, ``why`` a reason in words, ``history`` the digest of the files that it was
+learnt from. Mappings whose keys are names of the writer's own (queues, pools, parameters) are never wrappers
+themselves, so that something may be called ``value``.
 """
 
 import re
@@ -21,7 +23,7 @@ Loc = tuple[str | int, ...]
 SOURCES: Final = ("measured", "documented", "agreed", "estimated", "guess")
 """Where a value may come from; ``guess`` is what the summary counts."""
 
-WRAPPER_KEYS: Final = ("value", "from", "on", "n")
+WRAPPER_KEYS: Final = ("value", "from", "on", "n", "plausible", "why", "history")
 
 _OF_NAMES: Final = (
     ("queues",),
@@ -40,11 +42,23 @@ _OF_NAMES: Final = (
 
 
 class Provenance(NamedTuple):
-    """Where one value comes from: the kind of source, the day (or None), and on how many observations it rests."""
+    """Where one value comes from.
+
+    Attributes:
+        source: the kind of source.
+        on: the day, or None.
+        n: on how many observations it rests, or None.
+        plausible: the two ends between which it may lie, as plain data; None where nobody said.
+        why: the reason, in words; "" where none is given.
+        history: the digest of the files that it was learnt from; "" where it was not.
+    """
 
     source: str
     on: date | None = None
     n: int | None = None
+    plausible: tuple[Any, Any] | None = None
+    why: str = ""
+    history: str = ""
 
 
 def unwrap(data: Any) -> tuple[Any, dict[Loc, Provenance], list[Found]]:
@@ -52,8 +66,9 @@ def unwrap(data: Any) -> tuple[Any, dict[Loc, Provenance], list[Found]]:
 
     The mistakes are told by paths in the data as it was written.
 
-    >>> unwrap({"lasts": {"value": "6h", "from": "guess"}})
-    ({'lasts': '6h'}, {('lasts',): Provenance(source='guess', on=None, n=None)}, [])
+    >>> data, said, wrong = unwrap({"lasts": {"value": "6h", "from": "guess", "plausible": ["5h", "8h"]}})
+    >>> data, said["lasts",].source, said["lasts",].plausible, wrong
+    ({'lasts': '6h'}, 'guess', ('5h', '8h'), [])
     """
     said: dict[Loc, Provenance] = {}
     found: list[Found] = []
@@ -93,7 +108,16 @@ def _read(wrapper: Mapping[str, Any], written: Loc, found: list[Found]) -> Prove
         found.append(Found((*written, "on"), f"found {shown(on)}: a date such as 2026-05-01 is wanted"))
     if n is not None and (isinstance(n, bool) or not isinstance(n, int) or n < 1):
         found.append(Found((*written, "n"), f"found {shown(n)}: a whole number of observations from 1 on is wanted"))
-    return Provenance(str(source), day, n)
+    ends = wrapper.get("plausible")
+    if ends is not None and (not isinstance(ends, list | tuple) or len(ends) != 2):
+        found.append(Found((*written, "plausible"), f"found {shown(ends)}: two ends such as [30s, 5m] are wanted"))
+        ends = None
+    texts = {key: wrapper.get(key) for key in ("why", "history")}
+    for key, text in texts.items():
+        if text is not None and not isinstance(text, str):
+            found.append(Found((*written, key), f"found {shown(text)}: a text is wanted"))
+    plausible = None if ends is None else (ends[0], ends[1])
+    return Provenance(str(source), day, n, plausible, str(texts["why"] or ""), str(texts["history"] or ""))
 
 
 def _day(value: Any) -> date | None:
@@ -127,9 +151,17 @@ def rewrap(data: Any, said: Mapping[Loc, Provenance], loc: Loc = ()) -> Any:
         data = [rewrap(item, said, (*loc, i)) for i, item in enumerate(data)]
     if loc not in said:
         return data
-    source, on, n = said[loc]
-    wrapper = {"value": data, "from": source}
-    return wrapper | ({"on": on.isoformat()} if on else {}) | ({"n": n} if n else {})
+    told = said[loc]
+    wrapper = {
+        "value": data,
+        "from": told.source,
+        "on": told.on.isoformat() if told.on else None,
+        "n": told.n,
+        "plausible": list(told.plausible) if told.plausible else None,
+        "why": told.why or None,
+        "history": told.history or None,
+    }
+    return {key: value for key, value in wrapper.items() if value is not None or key == "value"}
 
 
 def share_guessed(said: Mapping[Any, Provenance]) -> float | None:

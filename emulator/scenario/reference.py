@@ -136,6 +136,8 @@ Work executed, work wasted, offered load and utilisation count a time once for e
 Any value may stand in a wrapper that says where it comes from:
 `{{value: 40s, from: measured, on: 2026-05-01, n: 312}}`. What `from` may be: {_SOURCES}.
 `on` (a date) and `n` (observations) may be left out. The summary counts them; `check --older-than 90d` names old ones.
+`plausible: [30s, 5m]` gives the two ends between which the value may lie: `guesses` tries them. `why` is a reason in
+words, `history` the digest of the files that the value was learnt from; the program keeps both.
 
 ## Variants
 
@@ -226,7 +228,8 @@ def _keys(keys: tuple[str, ...]) -> str:
 
 def _of_kinds(what: str, keys: Mapping[str, tuple[str, ...]]) -> list[str]:
     rows = [f"| `{kind}` | {_keys(beside)} |" for kind, beside in keys.items()]
-    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, ""]
+    every = ["`name` and `share_of_nights` may stand beside each.", ""] if what in ("fault", "action") else []
+    return [f"| {what} | keys that may stand beside it |", "| --- | --- |", *rows, "", *every]
 
 
 _KINDS: Final = {

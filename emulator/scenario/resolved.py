@@ -17,7 +17,7 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.messages import path_in
 from emulator.scenario.models.actions import ACTION_KEYS
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
-from emulator.scenario.models.faults import FAULT_KEYS
+from emulator.scenario.models.faults import FAULT_KEYS, OF_ALL_KINDS
 from emulator.scenario.models.routines import OF_EFFECTS
 from emulator.scenario.text import read_bytes
 from emulator.scenario.woven import Loc
@@ -111,7 +111,7 @@ def _leave_out(data: dict[str, Any]) -> None:
     for entries, keys in ((data["faults"], FAULT_KEYS), (data["actions"], ACTION_KEYS)):
         for entry in entries:
             kind = next(kind for kind in keys if kind in entry)
-            for key in [key for key in entry if key not in (kind, "name", *keys[kind])]:
+            for key in [key for key in entry if key not in (kind, *OF_ALL_KINDS, *keys[kind])]:
                 del entry[key]
     for entry in data["arrivals"]:
         way = next(way for way in ARRIVAL_KEYS if way in entry)

@@ -7,6 +7,7 @@ released, a suspended job resumed. An act that was refused is not undone. While 
 what falls due then is refused, the undoing of an earlier act too.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
@@ -24,7 +25,7 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
 
-__all__ = ["Actions", "ActionsWorld"]
+__all__ = ["Actions", "ActionsWorld", "action_keys"]
 
 _UNDONE_BY: Final[Mapping[str, str]] = {"hold": "release", "suspend": "resume", "hold_queue": "release_queue"}
 
@@ -76,7 +77,7 @@ class Actions:
     def start(self) -> None:
         """Put every action on the agenda; called once, before anything runs."""
         for place, action in enumerate(self._scenario.actions):
-            if action.at < self._scenario.lasts:
+            if action.share_of_nights and action.at < self._scenario.lasts:
                 self._agenda.at(action.at, self._act, place, FAULTS, self._key(place))
                 self._expect(action, 1)
 
@@ -187,3 +188,20 @@ class Actions:
         self._refusal = Because(why, values)
         row = (self._agenda.now, "action_refused", cause, job, worker, kind, f"actions[{place}]", target, why)
         self._sink.emit((*row, values) if values else row)
+
+
+def action_keys(actions: Sequence[Action]) -> list[int]:
+    """Give for each action the key of what is drawn of it as a whole, once a night, in file order."""
+    keys, twins = [], Counter[int]()
+    for action in actions:
+        kind = str(kind_of(action, ACTION_KINDS))
+        aim = getattr(action, kind)
+        named = aim.pool if isinstance(aim, Target) else aim if isinstance(aim, str) else ", ".join(aim)
+        key = entity_key("action", kind, named, action.at)
+        twins[key] += 1
+        keys.append(
+            entity_key("named action", action.name)
+            if action.name is not None
+            else entity_key("action", kind, named, action.at, twins[key])
+        )
+    return keys

@@ -95,6 +95,8 @@ class Purpose(IntEnum):
     """How many jobs come at one arrival."""
     LATENESS = 29
     """How much later than it is due an occurrence comes."""
+    OF_THIS_NIGHT = 30
+    """Whether a fault or an action that is there in some nights is there in this one."""
 
 
 class Draws:

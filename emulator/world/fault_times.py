@@ -32,13 +32,16 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
 
-__all__ = ["Lane", "Timing", "aim_of", "choose", "lanes_of", "workers_of"]
+__all__ = ["Lane", "Timing", "aim_of", "choose", "fault_keys", "lanes_of", "workers_of"]
 
 _IN_AN_INSTANT: Final = frozenset(("hand_out_twice", "poison_job"))
 _NOT_IDENTITY: Final = frozenset(
-    ("gaps_from", "lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock", *WORKER_KINDS)
+    (
+        *("gaps_from", "lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock"),
+        *("share_of_nights", *WORKER_KINDS),
+    )
 )
-"""What a fault's draws do not depend on: how hard, how long, and whom (workers stand in the lane's own key)."""
+"""What a fault's draws do not depend on: how hard, how long, how often, and whom (workers stand in the lane's key)."""
 
 
 class Timing:
@@ -158,6 +161,22 @@ def lanes_of(
             for worker in workers_of(aim, workers, pools):
                 lane(place, fault, timing, kind, worker.name).worker = worker
     return [lane for lanes in by_place for lane in lanes]
+
+
+def fault_keys(faults: Sequence[Fault]) -> list[int]:
+    """Give for each fault the key of what is drawn of it as a whole, once a night, in file order."""
+    keys = [0] * len(faults)
+    twins: dict[tuple[str, str, str], int] = {}
+    for _, place in sorted((_written(fault), place) for place, fault in enumerate(faults)):
+        fault = faults[place]
+        if fault.name is not None:
+            keys[place] = entity_key("named fault", fault.name)
+            continue
+        kind, aim = aim_of(fault)
+        key = (kind, _written(fault, _NOT_IDENTITY), aim)
+        twins[key] = twin = twins.get(key, -1) + 1
+        keys[place] = entity_key("fault", *key, twin)
+    return keys
 
 
 def aim_of(fault: Fault) -> tuple[str, str]:

@@ -3,6 +3,7 @@
 Each occurrence is told by ``fault_began``; what it does to the world names that event as its cause. It ends with
 ``fault_ended``, or at once with ``fault_missed`` if it hit nothing. At one instant faults go in file order, then by the
 number of the occurrence. A fault that never occurred is told as missed when the run is over, with the number 0.
+Of a fault that is not there tonight (`share_of_nights`) nothing is told.
 """
 
 from typing import TYPE_CHECKING, NamedTuple
@@ -86,7 +87,8 @@ class Faults:
         """Put the first occurrence of every fault on the agenda; called once, before anything runs."""
         for lane in lanes_of(self._scenario.faults, self._world.workers, self._world.pools):
             self._aimed.add(lane.place)
-            self._plan(lane, 1, 0)
+            if lane.fault.share_of_nights:
+                self._plan(lane, 1, 0)
 
     def finish(self) -> None:
         """Tell of what came to nothing: faults that never occurred, poison for jobs that never came.
@@ -99,6 +101,8 @@ class Faults:
             if not self._world.job_of(entry, int(ordinal)):
                 self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no_such_job_came")
         for place, fault in enumerate(self._scenario.faults):
+            if not fault.share_of_nights:
+                continue
             for name in self._absent(fault) if place in self._came else ():
                 self._tell_missed(at, aim_of(fault)[0], place, 0, name, "", 0, "no_such_workers")
             if place not in self._came:

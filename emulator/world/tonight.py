@@ -1,19 +1,22 @@
-"""By how much is tonight more or less of everything than a usual night?
+"""What is drawn for tonight as a whole: by how much is it more or less of everything, and which faults are there?
 
 Each factor of `varies` is drawn once for a night, by a key of its own: replication k draws the same factors under each
 variant. A factor multiplies what says `varies_with`: rates and counts of arrivals, durations, error shares, gaps of
-faults. So a night is a scenario without `varies`, made from the one with it, and nothing that runs knows of factors.
+faults. A fault or an action with `share_of_nights` is there or not, by a key that leaves that share out.
+So a night is a scenario without `varies`, with shares of 0 or 1, and nothing that runs knows of other nights.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from emulator.scenario.load import Loaded
-from emulator.scenario.models import Arrival, Distribution, Part, Rates, Scenario
+from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Rates, Scenario
 from emulator.scenario.models.varies import Factor
 from emulator.scenario.past_nights import factor_in, past_nights
+from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.fault_times import fault_keys
 from emulator.world.sampling import Gamma, Lognormal
 
 __all__ = ["factors_of", "tonight"]
@@ -22,28 +25,60 @@ _FINE: Final = 1_000_000_000
 """A factor is drawn as a whole number of billionths, by the laws that draw durations."""
 
 
-def tonight(loaded: Loaded, seed: int) -> tuple[Loaded, dict[str, float]]:
+def tonight(loaded: Loaded, draws: Draws) -> tuple[Loaded, dict[str, float]]:
     """Give the scenario of one night, and the factors that were drawn for it.
 
-    A scenario without `varies` is given back as it is.
+    A scenario in which nothing is drawn for a whole night is given back as it is.
+
+    Args:
+        loaded: the scenario.
+        draws: of the night.
 
     Raises:
         InputError: a file of past nights cannot be read, or lacks a column.
     """
-    if not loaded.scenario.varies:
-        return loaded, {}
-    factors = factors_of(loaded, seed)
-    return replace(loaded, scenario=_multiplied(loaded.scenario, factors)), factors
+    scenario, factors = loaded.scenario, {}
+    if scenario.varies:
+        factors = factors_of(loaded, draws)
+        scenario = _multiplied(scenario, factors)
+    update = {
+        **_there("faults", loaded.scenario.faults, scenario.faults, fault_keys, draws),
+        **_there("actions", loaded.scenario.actions, scenario.actions, action_keys, draws),
+    }
+    if update:
+        scenario = scenario.model_copy(update=update)
+    return (loaded if scenario is loaded.scenario else replace(loaded, scenario=scenario)), factors
 
 
-def factors_of(loaded: Loaded, seed: int) -> dict[str, float]:
+_Item = TypeVar("_Item", Fault, Action)
+
+
+def _there(
+    key: str,
+    stated: Sequence[_Item],
+    items: Sequence[_Item],
+    keys_of: Callable[[Sequence[_Item]], list[int]],
+    draws: Draws,
+) -> dict[str, Any]:
+    """Say of each fault or action whether it is there tonight: its share becomes 0 or 1."""
+    if all(item.share_of_nights in (0, 1) for item in stated):
+        return {}
+    drawn = (draws.uniform(Purpose.OF_THIS_NIGHT, entity) for entity in keys_of(stated))
+    return {
+        key: tuple(
+            item.model_copy(update={"share_of_nights": 1.0 if uniform < item.share_of_nights else 0.0})
+            for item, uniform in zip(items, drawn, strict=True)
+        )
+    }
+
+
+def factors_of(loaded: Loaded, draws: Draws) -> dict[str, float]:
     """Draw the factors of one night.
 
     Args:
         loaded: the scenario.
-        seed: of the night.
+        draws: of the night.
     """
-    draws = Draws(seed)
     return {name: _drawn(loaded, name, factor, draws) for name, factor in loaded.scenario.varies.items()}
 
 
@@ -67,7 +102,7 @@ def _multiplied(scenario: Scenario, factors: Mapping[str, float]) -> Scenario:
     return scenario.model_copy(update={**changed, "varies": {}})
 
 
-_WHERE: Final = ("arrivals", "routines", "systems", "faults", "access", "pools")
+_WHERE: Final = ("arrivals", "routines", "systems", "faults", "actions", "access", "pools")
 """The parts of a scenario in which something may vary with a factor."""
 
 

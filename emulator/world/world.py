@@ -70,7 +70,8 @@ class World(Dispatch):
         named: Iterable[str] = (),
         policies: Mapping[str, RetryPolicy] | None = None,
     ) -> None:
-        loaded, self.factors = tonight(loaded, seed)
+        self.draws = Draws(seed)
+        loaded, self.factors = tonight(loaded, self.draws)
         self.scenario = scenario = loaded.scenario
         self.clock = loaded.clock
         self.seed = seed
@@ -78,7 +79,6 @@ class World(Dispatch):
         watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
-        self.draws = Draws(seed)
         self.plans: dict[tuple[str, int], tuple[int, PlannedJob]] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
         self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}

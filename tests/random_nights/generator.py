@@ -159,7 +159,8 @@ class _Night:
         if dice.chance(0.4) or "outages" in self.themes:
             said["broker"] = {"leases_during_outage": dice.pick("expire", "extend")}
         if dice.chance(0.1):
-            said["lasts"] = {"value": said["lasts"], "from": "guess", "on": "2026-05-01", "n": 12}
+            ends = {"plausible": ["1h", "12h"], "why": "nobody knows", "history": "sha256:0f"}
+            said["lasts"] = {"value": said["lasts"], "from": "guess", "on": "2026-05-01", "n": 12, **ends}
         if self.systems:
             said["systems"] = {name: self._system() for name in self.systems}
             self.maybe(said, "access", lambda: [self._grant() for _ in range(dice.between(1, 2))], 1.2)
@@ -206,6 +207,11 @@ class _Night:
         self._add_windows(said)
         if self.dice.chance(0.25):
             self._take_slots(said)
+        self.dice = Dice(number + 2 * _APART)
+        if self.dice.chance(0.2):
+            for item in (*said["faults"], *said["actions"]):
+                if self.dice.chance(0.5):
+                    item["share_of_nights"] = self.dice.pick(0, 0.3, 0.6, 1)
         return said
 
     def _take_slots(self, said: Settings) -> None:

@@ -10,7 +10,7 @@ from quiet_night import QUIET, RIGHT, changed, problems, quiet
 from emulator.errors import ScenarioError
 from emulator.scenario.load import Loaded, from_settings, guessed_share, load, varied
 from emulator.scenario.models import Distribution
-from emulator.scenario.provenance import Provenance
+from emulator.scenario.provenance import Provenance, rewrap, unwrap
 
 SECOND = 1_000_000
 
@@ -21,7 +21,7 @@ def test_provenance_is_kept_by_path() -> None:
     assert {re.sub(r"parts\.\d+", "parts.N", path): told for path, told in loaded.provenance.items()} == {
         "lasts": Provenance("agreed", date(2026, 5, 1)),
         "queues.night.lease": Provenance("measured", date(2026, 5, 1), 312),
-        "queues.night.retry.attempts_in_all": Provenance("guess"),
+        "queues.night.retry.attempts_in_all": Provenance("guess", None, None, (3, 8), "nobody counted", "sha256:0f"),
         "pools.dome.link.loss_back": Provenance("guess"),
         "routines.plate-copy.parts.N.takes.constant": Provenance("guess"),
         "variants.other.pools.spare.power.off": Provenance("guess"),
@@ -66,11 +66,30 @@ def test_names_may_be_called_value() -> None:
             {"value": "90s", "from": "guess", "on": "May"},
             ["queues.night.lease.on: found 'May': a date such as 2026-05-01 is wanted"],
         ),
+        (
+            {"value": "90s", "from": "guess", "plausible": ["30s"]},
+            ["queues.night.lease.plausible: found a list: two ends such as [30s, 5m] are wanted"],
+        ),
+        (
+            {"value": "90s", "from": "guess", "why": 3, "history": 4},
+            [
+                "queues.night.lease.why: found 3: a text is wanted",
+                "queues.night.lease.history: found 4: a text is wanted",
+            ],
+        ),
     ],
 )
 def test_wrong_wrappers_are_told(wrapper: dict[str, Any], expected: list[str]) -> None:
     """A wrapper says once, and in its own words, where a value comes from."""
     assert problems(changed(queues={"night": {"lease": wrapper}})) == expected
+
+
+def test_a_wrapper_is_written_as_it_was_read() -> None:
+    """All that a wrapper says stands in it again after the program has written it."""
+    told = {"from": "guess", "on": "2026-05-01", "n": 3, "plausible": ["5h", "8h"], "why": "no log", "history": "ab"}
+    wrapped = {"lasts": {"value": "6h", **told}}
+    data, said, wrong = unwrap(wrapped)
+    assert (rewrap(data, said), wrong) == (wrapped, [])
 
 
 def test_variants_are_scenarios_of_their_own() -> None:

@@ -9,6 +9,7 @@ import pytest
 import emulator
 from emulator.errors import ScenarioError
 from emulator.scenario.load import Loaded, from_settings, load
+from emulator.world.draws import Draws
 from emulator.world.tonight import factors_of, tonight
 
 NIGHT: dict[str, Any] = {
@@ -41,8 +42,8 @@ def loaded(**changes: Any) -> Loaded:
 
 
 def test_a_factor_multiplies_what_names_it_and_nothing_else() -> None:
-    scenario, factors = loaded(), factors_of(loaded(), 7)
-    got, said = tonight(scenario, 7)
+    scenario, factors = loaded(), factors_of(loaded(), Draws(7))
+    got, said = tonight(scenario, Draws(7))
     assert said == factors
     assert set(said) == {"demand", "pace"}
     demand, pace = said["demand"], said["pace"]
@@ -61,7 +62,7 @@ def test_a_factor_multiplies_what_names_it_and_nothing_else() -> None:
 
 def test_the_factors_have_the_mean_and_deviation_that_they_were_given() -> None:
     """A lognormal and a gamma of mean 1: the deviation of 2,000 draws lies within a tenth of what was stated."""
-    drawn = [factors_of(loaded(), seed) for seed in range(2000)]
+    drawn = [factors_of(loaded(), Draws(seed)) for seed in range(2000)]
     for name, cv in (("demand", 0.4), ("pace", 0.2)):
         values = np.array([it[name] for it in drawn])
         assert values.mean() == pytest.approx(1, abs=4 * cv / 2000**0.5)
@@ -72,13 +73,13 @@ def test_the_factors_have_the_mean_and_deviation_that_they_were_given() -> None:
 def test_a_replication_draws_the_same_factors_under_each_variant() -> None:
     one = loaded(variants={"short lease": {"queues.night.lease": "50s"}})
     other = from_settings({**NIGHT, "queues": {"night": {"lease": "50s"}}, "arrivals": NIGHT["arrivals"][:1]})
-    assert factors_of(one, 3) == factors_of(other, 3) != factors_of(one, 4)
+    assert factors_of(one, Draws(3)) == factors_of(other, Draws(3)) != factors_of(one, Draws(4))
 
 
 def test_nights_differ_by_their_factor_in_what_is_counted() -> None:
     for seed in (1, 2, 3):
         summary = emulator.run(NIGHT, seed=seed)
-        factor = factors_of(loaded(), seed)["demand"]
+        factor = factors_of(loaded(), Draws(seed))["demand"]
         expected = 12 * 10 * factor + round(20 * factor) + 3
         assert abs((summary.figure("accepted").value or 0) - expected) < 4 * expected**0.5
 
@@ -87,7 +88,7 @@ def test_a_night_without_factors_is_what_it_was() -> None:
     plain = from_settings(
         {**NIGHT, "varies": {}, "arrivals": [{"routine": "copy", "per_hour": 12}], "routines": ROUTINES}
     )
-    same, none = tonight(plain, 5)
+    same, none = tonight(plain, Draws(5))
     assert same is plain
     assert none == {}
 
@@ -105,7 +106,7 @@ def test_all_factors_of_a_file_are_those_of_one_past_night(tmp_path: Path) -> No
         "arrivals: [{routine: copy, per_hour: 3, varies_with: demand}]\n"
     )
     found = load(tmp_path / "night.yaml")
-    drawn = [tuple(factors_of(found, seed).values()) for seed in range(60)]
+    drawn = [tuple(factors_of(found, Draws(seed)).values()) for seed in range(60)]
     assert set(drawn) == {(0.5, 2.0), (1.5, 0.25)}
     assert 15 < drawn.count((0.5, 2.0)) < 45
 

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import WorkerTarget, kind_mistakes
-from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, PositiveDuration
+from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, PositiveDuration, Share
 
 __all__ = ["ACTION_KEYS", "ACTION_KINDS", "Action"]
 
@@ -49,6 +49,11 @@ class Action(Model):
     )
     new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
     name: NewName | None = Field(default=None, description="By which paths (`actions.NAME.at`) and draws know it.")
+    share_of_nights: Share = Field(
+        default=1.0,
+        description="It is done in this share of nights, drawn for each night by itself. A larger share keeps the "
+        "nights of a smaller one.",
+    )
     at: Moment = Field(description="When it is done.")
     requires: tuple[Name, ...] | None = Field(
         default=None, strict=False, description="new_version: the equipment that it requires; default: as before."

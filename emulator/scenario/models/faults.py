@@ -14,6 +14,7 @@ __all__ = [
     "FAULT_KEYS",
     "FAULT_KINDS",
     "FAULT_NEEDS",
+    "OF_ALL_KINDS",
     "WORKER_KINDS",
     "Fault",
     "Target",
@@ -65,6 +66,9 @@ FAULT_NEEDS: Final = MappingProxyType(
     }
 )
 """For each kind of fault, the key that must stand beside it."""
+
+OF_ALL_KINDS: Final = ("name", "share_of_nights")
+"""The keys that may stand beside each kind of fault and of action."""
 
 _HOWS: Final = MappingProxyType(
     {"hand_out_twice": ("same_token", "forgets"), "poison_job": ("fails", "takes_worker_down")}
@@ -132,6 +136,11 @@ class Fault(Model):
     poison_job: Name | None = Field(default=None, description="entry#number: that job fails every time.")
     surge: Name | None = Field(default=None, description="An arrival entry whose rate is `factor` times as high.")
     name: NewName | None = Field(default=None, description="By which paths (`faults.NAME.at`) and draws know it.")
+    share_of_nights: Share = Field(
+        default=1.0,
+        description="It is there in this share of nights, drawn for each night by itself; in all others nothing of it "
+        "happens. A larger share keeps the nights of a smaller one.",
+    )
     # when
     at: Moment | None = Field(default=None, description="When it begins.")
     begins: Moment | None = Field(default=None, alias="from", description="When it begins; with gaps: at the earliest.")
@@ -215,6 +224,6 @@ def kind_mistakes(model: Model, what: str, keys: "MappingProxyType[str, tuple[st
     else:
         for name, field in type(model).model_fields.items():
             key = field.alias or name
-            if name != "name" and name not in keys and model.stated(name) and key not in keys[found[0]]:
+            if name not in OF_ALL_KINDS and name not in keys and model.stated(name) and key not in keys[found[0]]:
                 allowed = ", ".join(keys[found[0]])
                 yield (key,), f"`{key}` does not belong to {found[0]}; allowed beside it are: {allowed or 'nothing'}"
