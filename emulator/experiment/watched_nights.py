@@ -40,6 +40,7 @@ class _Seen:
     def __init__(self, fold: SignalFold) -> None:
         self._fold = fold
         self.rows: list[Row] = []
+        self.struck: dict[int, tuple[int, str, str]] = {}  # by the number of its event: tick, kind and place
         self._number = 0
 
     def emit(self, row: Row) -> int:
@@ -47,6 +48,10 @@ class _Seen:
         if row[1] not in HEARTBEAT_KINDS:
             self.rows.append(row)
         self._number += 1
+        if row[1] == "fault_began":
+            self.struck[self._number] = row[0], row[5], row[6]
+        elif row[1] == "fault_missed":
+            self.struck.pop(row[2], None)  # it hit nothing
         return self._number
 
 
@@ -76,8 +81,7 @@ def watch_night(setting: Setting, seed: int) -> WatchedNight:
         return fold.close(at)
 
     missed_at, missed = first_miss(night, asked, loaded.clock, stood) or (None, "")
-    faults = tuple((fault.at, fault.fault, fault.place) for fault in night.faults)
-    return WatchedNight(seed, tuple(signals.samples.values()), faults, missed_at, missed)
+    return WatchedNight(seed, tuple(signals.samples.values()), tuple(seen.struck.values()), missed_at, missed)
 
 
 def _watch_batch(setting: Setting, seeds: Sequence[int]) -> list[WatchedNight]:

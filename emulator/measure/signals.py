@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
+from emulator.measure.estimate import Unit
 from emulator.measure.words import number, value
 from emulator.record.events import Row
 from emulator.record.reasons import WITHDRAWN_BY_PERSON
@@ -74,9 +75,9 @@ class Signal:
         return _LABELS[self.kind].format(self.queue)
 
     @property
-    def unit(self) -> str:
-        """What it is counted in: count, time (ticks) or ratio."""
-        return {1: "count", MINUTE: "time"}.get(self.step, "ratio")
+    def unit(self) -> Unit:
+        """What it is counted in."""
+        return "count" if self.step == 1 else "time" if self.step == MINUTE else "ratio"
 
     @property
     def step(self) -> float:

@@ -72,6 +72,11 @@ class Svg:
             'fill-opacity="0.13"/>'
         )
 
+    def band(self, above: Sequence[tuple[float, float]], below: Sequence[tuple[float, float]], *, role: str) -> None:
+        """Shade what lies between two lines, each told from left to right."""
+        joined = " ".join(f"{_n(x)},{_n(y)}" for x, y in (*above, *reversed(below)))
+        self._parts.append(f'<polygon points="{joined}" fill="var(--{role})" fill-opacity="0.22"/>')
+
     def mark(self, x: float, y: float, shape: str, *, role: str = "ink", size: float = 5, tip: str = "") -> None:
         """Draw a mark of one of ``SHAPES``; ``tip`` is told when it is pointed at."""
         told = f"<title>{_safe(tip)}</title>" if tip else ""
