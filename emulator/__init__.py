@@ -33,8 +33,9 @@ if TYPE_CHECKING:
         WorkError,
     )
     from emulator.experiment.compare import compare, compare_async, nights
-    from emulator.experiment.comparison_result import ComparisonResult, SizingResult
+    from emulator.experiment.comparison_result import ComparisonResult, FrontierResult, SizingResult
     from emulator.experiment.exporting import export
+    from emulator.experiment.frontier import frontier
     from emulator.experiment.result import NightResult
     from emulator.experiment.run import run, run_async
     from emulator.experiment.size import size
@@ -66,6 +67,7 @@ __all__ = [
     "Emulator",
     "EmulatorOptions",
     "EndOfTimeError",
+    "FrontierResult",
     "InputError",
     "InvariantError",
     "IrreproducibleError",
@@ -101,6 +103,7 @@ __all__ = [
     "export",
     "fault_schedules",
     "from_settings",
+    "frontier",
     "hunt",
     "in_virtual_time",
     "load",
@@ -127,6 +130,7 @@ _HOMES = {
     "Emulator": "testing.emulation",
     "EmulatorOptions": "testing.options",
     "EndOfTimeError": "errors",
+    "FrontierResult": "experiment.comparison_result",
     "InputError": "errors",
     "InvariantError": "errors",
     "IrreproducibleError": "errors",
@@ -162,6 +166,7 @@ _HOMES = {
     "export": "experiment.exporting",
     "fault_schedules": "testing.strategies",
     "from_settings": "scenario.load",
+    "frontier": "experiment.frontier",
     "hunt": "testing.hunting",
     "in_virtual_time": "testing.running",
     "load": "scenario.load",

@@ -1,16 +1,55 @@
 """Drives a broker in tests as the world does: alarms in the order of the agenda, ends before messages."""
 
 from collections.abc import Sequence
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, NamedTuple
 
 from emulator.broker.broker import Broker
+from emulator.broker.jobs import Attempt, Job, Source, rare
 from emulator.broker.prerequisites import After, Before
-from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import QueueRules
 from emulator.record.recorder import Recorder
 from emulator.timeline.agenda import ENDS, MESSAGES, REST, Agenda
 
 _ENDING = ("time_limit", "total limit", "start")
+
+
+class Grant(NamedTuple):
+    """What a worker is told as it is given an attempt: it may work on the job in [granted, until)."""
+
+    job: int
+    attempt: int
+    token: int
+    granted: int
+    until: int
+
+
+def granted(attempt: Attempt) -> Grant:
+    """Give what a worker is told of an attempt."""
+    return Grant(attempt.job.number, attempt.number, attempt.token, attempt.granted, attempt.until)
+
+
+def new_job(
+    queue: str = "night",
+    ordinal: int = 1,
+    entry: str = "plates",
+    *,
+    routine: str = "plate-copy",
+    key: str = "",
+    priority: int = 0,
+    requires: tuple[str, ...] = (),
+    expected: int = 0,
+    terms: Any = None,
+    **more: Any,
+) -> Job:
+    """Make a job of a queue; ``more`` is what only some jobs need."""
+    source = Source(SimpleNamespace(name=routine, queue=queue, requires=requires), entry, terms)
+    source.key, source.priority, source.expected = key, priority, expected
+    job = Job(source, ordinal)
+    for name, value in more.items():
+        setattr(rare(job), name, value)
+    return job
 
 
 class Driver:
@@ -29,8 +68,8 @@ class Driver:
         self.incarnations: dict[str, int] = {}
         self.ordinal = 0
 
-    def uniform(self, job: int, attempt: int) -> float:
-        self.drawn.append((job, attempt))
+    def uniform(self, job: Job, attempt: int) -> float:
+        self.drawn.append((job.number, attempt))
         return self.u
 
     # -- the alarms that the broker asks for ---------------------------------------------------------------------------
@@ -41,8 +80,9 @@ class Driver:
         keys = (job, token) if rank == ENDS else (0, 0)
         self.agenda.at(at, lambda _: self._due(what, job, token), None, rank, *keys)
 
-    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-        self.agenda.at(at, lambda _: self._due("lease", job, token), None, ENDS, job, token)
+    def lease(self, attempt: Attempt) -> None:
+        job, token = attempt.job.number, attempt.token
+        self.agenda.at(attempt.until, lambda _: self._due("lease", job, token), None, ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         self.agenda.at(at, lambda _: self.broker.silence_due(self.agenda.now, worker, incarnation), None, ENDS)
@@ -68,11 +108,11 @@ class Driver:
 
     def submit(self, queue: str = "", **more: Any) -> int:
         self.ordinal += 1
-        words = {"routine": "plate-copy", "entry": "plates", "ordinal": self.ordinal, "queue": queue or self.queues[0]}
+        ordinal = more.pop("ordinal", self.ordinal)
         if_failed, follows = more.pop("if_failed", "fail"), more.pop("follows_resubmitted", False)
         if type(more.get("after")) is tuple:  # one job, by its entry and number
             more["after"] = After((Before(*more["after"], goes_on=if_failed == "go_on", follows=follows),))
-        return self.broker.submit(self.now, 0, Submission(**{**words, **more}))
+        return self.broker.submit(self.now, 0, new_job(queue or self.queues[0], ordinal, **more))
 
     def register(self, worker: str = "dome-1", silence: int | None = None) -> int:
         number = self.incarnations[worker] = self.incarnations.get(worker, 0) + 1
@@ -94,12 +134,14 @@ class Driver:
         queues: Sequence[str] = (),
         equipment: Sequence[str] = (),
         time_left: int | None = None,
-    ) -> LeaseGrant | None:
+    ) -> Grant | None:
         incarnation, number = self._known(worker), self.number(worker)
         served = tuple(queues) or self.queues
-        return self.broker.take(self.now, 0, worker, incarnation, served, frozenset(equipment), time_left, number)
+        given = (served, frozenset(equipment), time_left, number)
+        attempt = self.broker.take(self.now, 0, worker, incarnation, *given)
+        return None if attempt is None else granted(attempt)
 
-    def taken(self, *args: Any, **more: Any) -> LeaseGrant:
+    def taken(self, *args: Any, **more: Any) -> Grant:
         grant = self.take(*args, **more)
         assert grant is not None
         return grant

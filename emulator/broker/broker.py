@@ -5,12 +5,11 @@ that led to it (``cause``, 0: none), changes the state, writes events to the sin
 Whoever drives it delivers, at one instant, what ends before messages; see ``emulator.timeline.agenda``.
 """
 
-from typing import Any, Final
+from typing import Final
 
-from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, REASONS, Holder, Job, rare
+from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, REASONS, Holder, Job, Rare, rare
 from emulator.broker.leases import RAN_OUT, SILENT, Leases
 from emulator.broker.prerequisites import REFUSED, After, Waiter
-from emulator.broker.requests import Submission
 from emulator.broker.states import Request, State, refuses
 from emulator.errors import DefectError
 from emulator.record.reasons import TIME_LIMIT, WITHDRAWN_BY_PERSON, Because
@@ -33,8 +32,8 @@ class Broker(Leases):
         queues: what each queue is told.
         sink: takes the events.
         alarms: wakes the broker, by ``due`` and ``silence_due``.
-        uniform: gives a number in [0, 1) that belongs to (job number, attempt) alone; called only if jitter, or a
-            policy of the user's own, needs it.
+        uniform: gives a number in [0, 1) that belongs to (job, attempt) alone; called only if jitter, or a policy of
+            the user's own, needs it.
         leases_during_outage: ``expire`` (leases that ran out during an outage of the broker are lost at its end) or
             ``extend`` (the ends of all leases move by the length of the outage).
         remembered: the arrival entries that prerequisites name.
@@ -45,16 +44,19 @@ class Broker(Leases):
     Calls raise DefectError on what the emulator itself should never ask, such as an unknown job; never on a stale
     token, which is answered and recorded.
 
+    >>> from types import SimpleNamespace
+    >>> from emulator.broker.jobs import Source
     >>> from emulator.broker.rules import QueueRules
     >>> from emulator.record.recorder import Recorder
     >>> class NoAlarms:
     ...     def ring(self, *_): pass
     ...     lease = silence = ring
     >>> broker = Broker([QueueRules("night")], Recorder(), NoAlarms(), lambda job, attempt: 0.5)
-    >>> job = broker.submit(0, 0, Submission("plate-copy", "night", "plates", 1))
+    >>> plate_copy = SimpleNamespace(name="plate-copy", queue="night", requires=())
+    >>> job = broker.submit(0, 0, Job(Source(plate_copy, "plates"), 1))
     >>> broker.register(0, 0, "dome-1", 1, None)
-    >>> grant = broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 1)
-    >>> broker.hand_in(9, 0, "dome-1", 1, 2, grant.token, "ok"), broker.state_of(job).value
+    >>> attempt = broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 1)
+    >>> broker.hand_in(9, 0, "dome-1", 1, 2, attempt.token, "ok"), broker.state_of(job).value
     (True, 'done')
     """
 
@@ -62,72 +64,82 @@ class Broker(Leases):
 
     # -- submission ---------------------------------------------------------------------------------------------------
 
-    def submit(self, now: int, cause: int, s: Submission, payload: Any = None) -> int:
-        """Take a job and give its number; 0 if the queue is full.
+    def submit(self, now: int, cause: int, job: Job) -> int:
+        """Take a job up and give its number; 0 if the queue is full.
 
-        A submission whose idempotency key is still valid makes no new job: the number of the first is given, and
-        everything else in it is ignored. ``payload`` is kept with the new job until it is final.
+        A job whose idempotency key is still valid is not taken: the number of the first is given, and everything else
+        in it is ignored.
 
         Raises:
             DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
                 entry that is not remembered.
         """
-        routine, name, entry, ordinal, key, priority, requires, expected, idem, not_before, after, origin, _, terms = s
+        source, key, extra = job.source, job.key, job.rare
+        routine, arrival, ordinal = source.routine, source.arrival, job.ordinal
+        name = routine.queue
         queue = self._queues.get(name) or self._queue(name)
-        if idem:
-            first = self._first_with(now, idem)
+        if extra is not None and extra.idempotency_key:
+            first = self._first_with(now, extra.idempotency_key)
             if first:
-                self._emit((now, "submission_repeated", cause, first, "", idem))
-                self._tell_waiters(now, cause, s, first)
+                self._emit((now, "submission_repeated", cause, first, "", extra.idempotency_key))
+                self._tell_waiters(now, cause, job, first)
                 return first
         rules = queue.rules
         if rules.capacity is not None and queue.unfinished >= rules.capacity:
-            what = (routine, name, entry, ordinal, "queue_full", {"most": rules.capacity})
-            event = self._emit((now, "submission_refused", cause, 0, "", *what))
-            self._tell_waiters(now, event, s, REFUSED)
+            why = ("queue_full", {"most": rules.capacity})
+            event = self._emit((now, "submission_refused", cause, 0, "", routine.name, name, arrival, ordinal, *why))
+            self._tell_waiters(now, event, job, REFUSED)
             return 0
-        held = NOT_DUE if not_before > now else 0
-        if after is not None and not self._may_go_on(s, after):
-            held |= PREREQUISITE
-        if origin and not self._first_job <= origin <= self._last_job:
-            raise DefectError(f"a job was resubmitted for job {origin}, which was never submitted")
-        self._last_job = number = self._last_job + 1
+        held = 0 if extra is None else self._reasons_at_first(now, job, extra)
+        self._last_job = job.number = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
-        requires = requires if rules.matches_equipment else ()
-        terms = terms or queue.terms
-        slots = terms.slots
-        line = queue.lines.get((requires, expected, slots)) or queue.new_line(requires, expected, slots)
-        state = _QUEUED_HELD if held else _QUEUED
-        job = Job(number, queue, line, key, now, state, held, terms)
-        job.entry = (-priority, place, job)
-        job.payload = payload
+        terms = source.terms or queue.terms
+        line_of = (routine.requires if rules.matches_equipment else (), source.expected, terms.slots)
+        job.queue = queue
+        job.line = line = queue.lines.get(line_of) or queue.new_line(*line_of)
+        job.terms = terms
+        job.submitted = now
+        job.state = _QUEUED_HELD if held else _QUEUED
+        job.held = held
+        job.entry = entry = (-source.priority, place, job)
         self._jobs[number] = job
         queue.unfinished += 1
         word = "queued_held" if held else "queued"
-        reasons = REASONS[held]
-        row = (now, "submitted", cause, number, "", word, routine, name, entry, ordinal, key, priority, reasons, origin)
-        job.born = job.since = self._emit(row)
-        if origin:
-            self._families[number] = self.family(origin)
-        if idem:
-            self._idempotency[idem] = number
-            rare(job).idempotency_key = idem
-        if terms.has_limits or not_before > now:
-            self._ring_limits(now, job, not_before)
+        reasons, origin = REASONS[held], 0 if extra is None else extra.origin
+        row = (now, "submitted", cause, number, "", word, routine.name, name, arrival, ordinal)
+        job.born = job.since = self._emit((*row, key, source.priority, reasons, origin))
+        if extra is not None:
+            if origin:
+                self._families[number] = self.family(origin)
+            if extra.idempotency_key:
+                self._idempotency[extra.idempotency_key] = number
+            if extra.not_before > now:
+                self._ring(extra.not_before, "not_before", number, 0)
+        if terms.has_limits:
+            self._ring_limits(now, job)
         if not held:
             if key:
                 queue.add(job, self._keys)
             else:  # the same, without a call
                 queue.waiting += 1
                 job.waiting = job.inside = True
-                line.push(job.entry)
+                line.push(entry)
             self.fresh.append(name)
         elif held & PREREQUISITE:
-            assert after is not None
-            self._wait_for(now, job, after)
-        if origin or entry in self._remembered:
-            self._tell_waiters(now, job.born, s, number)
+            assert extra is not None and extra.after is not None
+            self._wait_for(now, job, extra.after)
+        if origin or arrival in self._remembered:
+            self._tell_waiters(now, job.born, job, number)
         return number
+
+    def _reasons_at_first(self, now: int, job: Job, extra: Rare) -> int:
+        """Give the reasons to hold a job that is submitted."""
+        held = NOT_DUE if extra.not_before > now else 0
+        if extra.after is not None and not self._may_go_on(job, extra.after):
+            held |= PREREQUISITE
+        if extra.origin and not self._first_job <= extra.origin <= self._last_job:
+            raise DefectError(f"a job was resubmitted for job {extra.origin}, which was never submitted")
+        return held
 
     def _first_with(self, now: int, key: str) -> int:
         """Give the job with an idempotency key that is still valid, or 0."""
@@ -135,13 +147,11 @@ class Broker(Leases):
         end = self._key_ends.get(first)
         return 0 if end is not None and end[0] <= now else first
 
-    def _may_go_on(self, s: Submission, after: After) -> bool:
+    def _may_go_on(self, job: Job, after: After) -> bool:
         """Say whether all that a job waits for has ended already, in a way that lets it go on."""
         for before in after.befores:
             if before.entry not in self._remembered:
-                raise DefectError(
-                    f"job {s.entry} {s.ordinal} waits for an entry that is not remembered: {before.entry}"
-                )
+                raise DefectError(f"{job.name} waits for an entry that is not remembered: {before.entry}")
         return self._prerequisites.verdict(after) is True
 
     def _wait_for(self, now: int, job: Job, after: After) -> None:
@@ -157,23 +167,24 @@ class Broker(Leases):
         for key in self._prerequisites.complete(entry, night):
             self._judge_waiters(now, event, key)
 
-    def _tell_waiters(self, now: int, cause: int, s: Submission, number: int) -> None:
+    def _tell_waiters(self, now: int, cause: int, job: Job, number: int) -> None:
         """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
         waiters: list[Waiter] = []
-        if s.entry in self._remembered:
-            waiters += self._prerequisites.submitted((s.entry, s.ordinal), number, s.night)
-        if s.origin and number in self._families:
+        extra = job.rare
+        arrival = job.source.arrival
+        if arrival in self._remembered:
+            night = 0 if extra is None else extra.night
+            waiters += self._prerequisites.submitted((arrival, job.ordinal), number, night)
+        if extra is not None and extra.origin and number in self._families:
             waiters += self._prerequisites.resubmitted(number)
         if waiters and (number == REFUSED or self.final_state(number) is not None):
             self._judge_waiters(now, cause, number)
 
-    def _ring_limits(self, now: int, job: Job, not_before: int) -> None:
+    def _ring_limits(self, now: int, job: Job) -> None:
         rules = job.terms.rules
-        if not_before > now:
-            rare(job).not_before = not_before
-            self._ring(not_before, "not_before", job.number, 0)
         if rules.start_within is not None:
-            rare(job).start_by = start_by = max(now, not_before) + rules.start_within
+            extra = rare(job)
+            extra.start_by = start_by = max(now, extra.not_before) + rules.start_within
             self._ring(start_by, "start", job.number, 0)
         if rules.retry.total_limit is not None:
             self._ring(now + rules.retry.total_limit, "total limit", job.number, 0)
@@ -205,13 +216,18 @@ class Broker(Leases):
                 del self._idempotency[key]
             return
         job = self._jobs.get(number)
-        if job is None or (what in _OF_A_LEASE and not token == job.token > 0):
+        if job is None:
+            return
+        attempt = job.attempt
+        if what in _OF_A_LEASE and (attempt is None or attempt.token != token):
             return
         if what == "lease":
-            self._lease_due(now, cause, job)
+            assert attempt is not None
+            self._lease_due(now, cause, attempt)
         elif what == "time_limit":
             request = Request.TIME_LIMIT
-            if not refuses(job.state, request) and self._longest_end(job) <= nominal:
+            assert attempt is not None
+            if not refuses(job.state, request) and self._longest_end(attempt) <= nominal:
                 self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
         elif what == "total limit":
             limit = job.terms.rules.retry.total_limit or 0
@@ -256,8 +272,8 @@ class Broker(Leases):
                 self._work_off(now, event, what, job, token, at)
 
     def _push_out(self, length: int) -> None:
-        for job in self._tokens.values():
-            job.until += length
+        for attempt in self._tokens.values():
+            attempt.until += length
         for holder in (*self._workers.values(), *self._former.values()):
             holder.heard += length
 
@@ -267,11 +283,11 @@ class Broker(Leases):
         silent: list[tuple[int, Holder]] = []
         for _, what, number, token, worker in alarms:
             if what == "lease":
-                job = self._tokens.get(token)
-                if job is not None and job.until <= now:
-                    lost[token] = (job.until, RAN_OUT, None)
-                elif job is not None:
-                    self._lease_due(now, cause, job)
+                attempt = self._tokens.get(token)
+                if attempt is not None and attempt.until <= now:
+                    lost[token] = (attempt.until, RAN_OUT, None)
+                elif attempt is not None:
+                    self._lease_due(now, cause, attempt)
                 continue
             holder = self._holder(worker, number)
             if holder.silence is None or holder.lost or holder.heard + holder.silence > now:
@@ -279,11 +295,11 @@ class Broker(Leases):
                 continue
             silent.append((holder.heard + holder.silence, holder))
         for end, holder in silent:
-            for job in self._leases_in_order(holder):
-                if job.until > end:  # at a tie the lease is the reason
-                    lost[job.token] = (end, SILENT, holder)
+            for attempt in self._leases_in_order(holder):
+                if attempt.until > end:  # at a tie the lease is the reason
+                    lost[attempt.token] = (end, SILENT, holder)
                 else:
-                    lost.setdefault(job.token, (job.until, RAN_OUT, None))
+                    lost.setdefault(attempt.token, (attempt.until, RAN_OUT, None))
         declared: dict[int, int] = {}  # by the worker's serial number: the event
         for token, (nominal, why, silent_one) in sorted(lost.items(), key=lambda item: (item[1][0], item[0])):
             event = cause
@@ -291,7 +307,7 @@ class Broker(Leases):
                 if not silent_one.lost:
                     declared[silent_one.serial] = self._declare_lost(now, cause, silent_one)
                 event = declared[silent_one.serial]
-            self._lose(now, event, self._tokens[token], why, nominal)
+            self._lose(now, event, self._tokens[token].job, why, nominal)
         for _, holder in sorted(silent, key=lambda one: (one[0], one[1].serial)):
             if not holder.lost:
                 self._declare_lost(now, cause, holder)
@@ -320,7 +336,7 @@ class Broker(Leases):
             return str(state)
         found.held &= ~BY_PERSON
         found.since = self._emit((now, "hold_ended", cause, job, "", state.value, REASONS[BY_PERSON]))
-        if not found.held and not found.token:
+        if not found.held and found.attempt is None:
             self._wait(found)
         return ""
 

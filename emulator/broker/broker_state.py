@@ -15,7 +15,7 @@ from typing import Any, Final, Literal, cast
 
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.explain import explain
-from emulator.broker.jobs import ENDS, PREREQUISITE, REASONS, Finished, Holder, Job
+from emulator.broker.jobs import ENDS, PREREQUISITE, REASONS, Attempt, Finished, Holder, Job
 from emulator.broker.matching import Offer
 from emulator.broker.order import Entry, Keys, Queue
 from emulator.broker.prerequisites import Key, Prerequisites, Unmet, Waiter
@@ -87,7 +87,7 @@ class BrokerState:
         queues: Sequence[QueueRules],
         sink: Sink,
         alarms: Alarms,
-        uniform: Callable[[int, int], float],
+        uniform: Callable[[Job, int], float],
         *,
         leases_during_outage: Literal["expire", "extend"] = "expire",
         remembered: frozenset[str] = frozenset(),
@@ -118,7 +118,7 @@ class BrokerState:
         self._ended: list[tuple[Key, int]] = []
         self._idempotency: dict[str, int] = {}
         self._key_ends: dict[int, tuple[int, str]] = {}
-        self._tokens: dict[int, Job] = {}
+        self._tokens: dict[int, Attempt] = {}
         self.is_valid: Callable[[int], bool] = self._tokens.__contains__
         self._last_token = first_token - 1
         self._token_base = first_token
@@ -166,16 +166,13 @@ class BrokerState:
 
     # -- what others may ask ----------------------------------------------------------------------------------------
 
-    def payload(self, job: int) -> Any:
-        """Give the object kept with a job, None once it is final."""
-        found = self._jobs.get(job) or self._job(job)
-        return None if found is None else found.payload
+    def job(self, number: int) -> Job | None:
+        """Give an unfinished job, None once it is final.
 
-    def set_payload(self, job: int, payload: Any) -> None:
-        """Keep an object with an unfinished job; it is dropped when the job is final."""
-        found = self._job(job)
-        if found is not None:
-            found.payload = payload
+        Raises:
+            DefectError: for a job that was never submitted.
+        """
+        return self._jobs.get(number) or self._job(number)
 
     def queued(self, queue: str) -> int:
         """Count the jobs of a queue that wait for a worker, held ones aside (a busy key is no hold)."""
@@ -212,15 +209,15 @@ class BrokerState:
 
     def lease_of(self, token: int) -> tuple[int, str, int, int] | None:
         """Give (job, worker, incarnation, until) of a lease, None once it has ended."""
-        job = self._tokens.get(token)
-        if job is None or job.holder is None:
+        attempt = self._tokens.get(token)
+        if attempt is None:
             return None
-        return job.number, job.holder.name, job.holder.incarnation, job.until
+        return attempt.job.number, attempt.holder.name, attempt.holder.incarnation, attempt.until
 
     def token_of(self, job: int) -> int:
         """Give the token of the lease that is out on a job, 0 for none."""
         found = self._job(job)
-        return 0 if found is None else found.token
+        return 0 if found is None or found.attempt is None else found.attempt.token
 
     def state_of(self, job: int) -> State:
         """Give the state of a job, finished or not."""
@@ -282,7 +279,7 @@ class BrokerState:
                     "state": job.state.value,
                     "attempts": job.attempts,
                     "held": REASONS[job.held],
-                    "token": job.token,
+                    "token": 0 if job.attempt is None else job.attempt.token,
                     "lost_leases": 0 if job.rare is None else job.rare.lost,
                     "suspension_wanted": job.rare is not None and job.rare.wanted,
                 }
@@ -405,14 +402,14 @@ class BrokerState:
 
     # -- the end of a lease, of an attempt, of a job ------------------------------------------------------------------
 
-    def _end_lease(self, job: Job) -> None:
+    def _end_lease(self, attempt: Attempt) -> None:
         """Take the job from its worker."""
-        holder, queue = job.holder, job.queue
-        if holder is not None and holder.leases is not None:
-            del holder.leases[job.token]
-        del self._tokens[job.token]
-        job.token = 0
-        job.holder = None
+        holder, job = attempt.holder, attempt.job
+        queue = job.queue
+        if holder.leases is not None:
+            del holder.leases[attempt.token]
+        del self._tokens[attempt.token]
+        job.attempt = None
         queue.running -= 1
         if job.key:
             self.fresh += self._keys.free(job)
@@ -423,12 +420,12 @@ class BrokerState:
             extra.wanted = extra.asked = False
             extra.suspended_for = 0
 
-    def _told_end(self, now: int, cause: int, job: Job, outcome: Outcome, why: Because, nominal: int) -> int:
+    def _told_end(self, now: int, cause: int, attempt: Attempt, outcome: Outcome, why: Because, nominal: int) -> int:
         """Record the end of an attempt and take the job from its worker; give the event's number."""
-        worker = "" if job.holder is None else job.holder.name
-        row = (now, "attempt_ended", cause, job.number, worker, job.attempts, job.token, outcome, why.code, nominal)
-        event = self._emit((*row, why.values) if why.values else row)
-        self._end_lease(job)
+        number, token = attempt.number, attempt.token
+        row = (now, "attempt_ended", cause, attempt.job.number, attempt.holder.name, number, token, outcome, why.code)
+        event = self._emit((*row, nominal, why.values) if why.values else (*row, nominal))
+        self._end_lease(attempt)
         return event
 
     def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: Because) -> None:
@@ -439,7 +436,6 @@ class BrokerState:
         del self._jobs[number]
         self._finished.close(number, sub_state, job.attempts)
         job.queue.unfinished -= 1
-        job.payload = None
         job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
         if job.rare is not None and job.rare.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
@@ -464,8 +460,8 @@ class BrokerState:
         end: tuple[Outcome, Because, int],
     ) -> None:
         """End a job that has failed, with the attempt that runs if one does (``end``: outcome, why, nominal tick)."""
-        if job.token:
-            cause = self._told_end(now, cause, job, *end)
+        if job.attempt is not None:
+            cause = self._told_end(now, cause, job.attempt, *end)
         elif job.waiting:
             job.queue.remove(job, self._keys)
         self._finish(now, cause, job, sub_state, why)

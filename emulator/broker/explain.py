@@ -20,8 +20,8 @@ def explain(
     job: Job, keys: Keys, now: int, offers: Sequence[Offer] | None, unmet: Sequence[Unmet] = ()
 ) -> tuple[Reason, ...]:
     """Give every reason, at least one; see ``Broker.explain``."""
-    if job.holder is not None:
-        return (Reason(Why.SUSPENDED if job.state is State.SUSPENDED else Why.AT_WORK, (job.holder.name,)),)
+    if job.attempt is not None:
+        return (Reason(Why.SUSPENDED if job.state is State.SUSPENDED else Why.AT_WORK, (job.attempt.holder.name,)),)
     reasons = _held_for(job, now, unmet)
     queue = job.queue
     if queue.held:

@@ -4,10 +4,13 @@ Reasons to hold a job are bits; ``REASONS`` names every set of them, in alphabet
 """
 
 from array import array
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.prerequisites import After
+from emulator.broker.requests import HeartbeatReply
+from emulator.broker.rules import Outcome
 from emulator.broker.states import State
 
 if TYPE_CHECKING:
@@ -20,10 +23,12 @@ __all__ = [
     "PAUSING",
     "PREREQUISITE",
     "REASONS",
+    "Attempt",
     "Finished",
     "Holder",
     "Job",
     "Rare",
+    "Source",
     "rare",
 ]
 
@@ -58,27 +63,33 @@ class Rare:
     """What only some jobs need.
 
     Attributes:
+        idempotency_key: "" for none.
+        not_before: the tick until which it is not due, 0 if it is due at once.
+        after: what must end first, or None.
+        origin: the number of the job that this one puts back, 0 for none.
+        night: in which night it is due, counted from 0.
         lost: attempts that ended in a lost lease.
         cut: attempts that were ended by the time limit.
         own_pause: the policy's own pause before the present attempt, in ticks.
         due: the tick at which the pause ends.
         awaits: it waits for a token of the allowance.
-        not_before: the tick until which it is not due.
         start_by: the tick at which it expires if it has not been started, -1: never.
-        idempotency_key: "" for none.
         wanted, asked: see ``Facts``.
         suspended_at: the tick of the present suspension.
         suspended_for: ticks of the attempt's earlier suspensions.
     """
 
     __slots__ = (
+        "after",
         "asked",
         "awaits",
         "cut",
         "due",
         "idempotency_key",
         "lost",
+        "night",
         "not_before",
+        "origin",
         "own_pause",
         "start_by",
         "suspended_at",
@@ -87,98 +98,184 @@ class Rare:
     )
 
     def __init__(self) -> None:
+        self.idempotency_key = ""
+        self.not_before = 0
+        self.after: After | None = None
+        self.origin = 0
+        self.night = 0
         self.lost = 0
         self.cut = 0
         self.own_pause = 0
         self.due = 0
         self.awaits = False
-        self.not_before = 0
         self.start_by = -1
-        self.idempotency_key = ""
         self.wanted = False
         self.asked = False
         self.suspended_at = 0
         self.suspended_for = 0
 
 
-class Job:
-    """An unfinished job.
+class Routine(Protocol):
+    """What the broker reads of the routine of a job: its name, its queue, and what a worker must have."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def queue(self) -> str: ...
+    @property
+    def requires(self) -> tuple[str, ...]: ...
+
+
+_NO_PARAMETERS: Final[Mapping[str, Any]] = MappingProxyType({})
+
+
+class Source:
+    """Where a job comes from and what it comes with; jobs of one entry share it where no more is said of each.
 
     Attributes:
-        number, key, submitted: its number, exclusive key and tick of submission.
+        routine, arrival: the routine, and the name of the arrival entry.
+        terms: on which its jobs run, None: those of their queue.
+        key: their exclusive key, "" for none; a job may have one of its own.
+        priority: higher goes first.
+        parameters: their values by name.
+        steps: what there is to do, in order.
+        expected: the stated expectation of the work in ticks (what a declining worker looks at).
+        traced: ticks of work that a trace tells, else None.
+        entity: the key of the entry for draws.
+        recurs: each job is an occurrence of a recurrence.
+        has_nights: all jobs of a night are waited for.
+        is_remembered: somebody may name its jobs later on.
+    """
+
+    __slots__ = (
+        "arrival",
+        "entity",
+        "expected",
+        "has_nights",
+        "is_remembered",
+        "key",
+        "parameters",
+        "priority",
+        "recurs",
+        "routine",
+        "steps",
+        "terms",
+        "traced",
+    )
+
+    def __init__(self, routine: Routine, arrival: str, terms: "Terms | None" = None) -> None:
+        self.routine = routine
+        self.arrival = arrival
+        self.terms = terms
+        self.key = ""
+        self.priority = 0
+        self.parameters = _NO_PARAMETERS
+        self.steps: Sequence[Any] = ()
+        self.expected = 0
+        self.traced: int | None = None
+        self.entity = 0
+        self.recurs = self.has_nights = self.is_remembered = False
+
+
+class Job:
+    """One job: its arrival makes it, ``Broker.submit`` takes it up, and it is dropped when it is final.
+
+    Attributes, as it comes:
+        source: where it comes from and what it comes with; routine: that of its source.
+        ordinal: its number in its arrival entry, counted from 1.
+        nominal: the tick at which it was due, which an outage or a wait may have passed since.
+        key: its exclusive key, "" for none.
+        rare: what only some jobs need, or None.
+
+    Attributes that the broker keeps:
+        number, submitted: its number, 0 before it is submitted, and the tick of its submission.
         queue, line, lane: where it waits (``emulator.broker.order``); terms: on which it runs.
         entry: (-priority, place, job), by which it is ordered.
         waiting: it may be taken.
         inside, copied: its entry stands in its line or lane; a copy of it stands in the line of its lane.
         state, held, attempts: as the events tell them; ``held`` is a set of bits.
         born: the number of the event of its submission; ``since``: of the last that changed where it stands.
-        token, holder, until, granted: its lease; token 0 if none is out.
-        payload: whatever the caller keeps with it.
-        rare: what only some jobs need, or None.
+        attempt: the one under whose lease a worker has it, None if no lease is out.
+
+    Attributes of those who work on it, which say nothing to the broker:
+        entity, draw_number: its key for draws: that of its entry, and its number in it; or one of its own, and 0.
+        version: of its routine, as it was submitted.
+        progress: how many steps have been finished by any of its attempts.
+        poison: how it fails every time, "" if it does not.
+        asked: people have asked that it stand still.
+        running: the attempts that workers are at now.
     """
 
     __slots__ = (
+        "asked",
+        "attempt",
         "attempts",
         "born",
         "copied",
+        "draw_number",
+        "entity",
         "entry",
-        "granted",
         "held",
-        "holder",
         "inside",
         "key",
         "lane",
         "line",
+        "nominal",
         "number",
-        "payload",
+        "ordinal",
+        "poison",
+        "progress",
         "queue",
         "rare",
+        "routine",
+        "running",
         "since",
+        "source",
         "state",
         "submitted",
         "terms",
-        "token",
-        "until",
+        "version",
         "waiting",
     )
 
     born: int
     entry: "Entry"
-    granted: int
+    held: int
+    line: "Line"
+    queue: "Queue"
     since: int
-    until: int
+    state: State
+    submitted: int
+    terms: "Terms"
+    version: int
 
-    def __init__(
-        self,
-        number: int,
-        queue: "Queue",
-        line: "Line",
-        key: str,
-        submitted: int,
-        state: State,
-        held: int,
-        terms: "Terms",
-    ) -> None:
-        self.number = number
-        self.queue: Queue = queue
-        self.line: Line = line
-        self.terms: Terms = terms
-        self.lane: Lane | None = None
-        self.key = key
-        self.submitted = submitted
-        self.state = state
-        self.held = held
-        self.attempts = 0
-        self.token = 0
-        self.holder: Holder | None = None
-        self.waiting = False
-        self.inside = False
-        self.copied = False
+    def __init__(self, source: Source, ordinal: int, nominal: int = 0) -> None:
+        self.source = source
+        self.routine: Any = source.routine
+        self.ordinal = self.draw_number = ordinal
+        self.nominal = nominal
+        self.key = source.key
+        self.entity = source.entity
         self.rare: Rare | None = None
-        self.payload: Any = None
+        self.attempt: Attempt | None = None
+        self.lane: Lane | None = None
+        self.number = self.attempts = self.progress = 0
+        self.waiting = self.inside = self.copied = self.asked = False
+        self.poison = ""
+        self.running: list[Attempt] = []
 
     def __str__(self) -> str:
         return f"job {self.number}"
+
+    @property
+    def name(self) -> str:
+        """Give the name by which scenarios and people call the job."""
+        return f"{self.source.arrival}#{self.ordinal}"
+
+    @property
+    def scope(self) -> str:
+        """Give what fences take as one: the exclusive key, else the job with all jobs resubmitted from it."""
+        return f"key {self.key}" if self.key else self.name
 
 
 def rare(job: Job) -> Rare:
@@ -187,6 +284,85 @@ def rare(job: Job) -> Rare:
     if found is None:
         found = job.rare = Rare()
     return found
+
+
+class Attempt:
+    """One attempt at a job, which is also the lease under which its worker has it.
+
+    It outlives its lease with a worker that has not heard of the end, and then it is a zombie's.
+
+    Attributes that the broker keeps:
+        job, number: the job, and the number of the attempt at it, counted from 1.
+        token, holder: the token of the lease, and who holds it.
+        granted, until: the right to work on the job is given for [granted, until).
+
+    Attributes of those who work on it, which say nothing to the broker:
+        worker: who works on it; start: since when.
+        step: the number of the step under way, counted from 0.
+        ends_at: tick at which the part under way ends, -1 if that is not known (a call) or nothing is under way.
+        left: work left of the part under way while it stands still, in ticks at speed 1.
+        failing: the outcome of the part under way if it fails.
+        call: the call under way; waiting_answer: the answer that came while it stood still.
+        again: the pause before the part under way asks its system again, or the last one; None before the first.
+        known_end: the end of the lease as the worker knows it, as a true tick.
+        known_since: the tick at which it sent the message by whose answer it knows that end.
+        told_at: the first tick at which a heartbeat may name it.
+        disowned: it is worked on without a lease; is_told: its worker knows.
+        suspended, handing_in: it stands still on request; its outcome is on the way.
+        event: the number of the last event of its work.
+    """
+
+    __slots__ = (
+        "again",
+        "call",
+        "disowned",
+        "ends_at",
+        "event",
+        "failing",
+        "granted",
+        "handing_in",
+        "holder",
+        "is_told",
+        "job",
+        "known_end",
+        "known_since",
+        "left",
+        "number",
+        "start",
+        "step",
+        "suspended",
+        "token",
+        "told_at",
+        "until",
+        "waiting_answer",
+        "worker",
+    )
+
+    start: int
+    told_at: int
+
+    def __init__(self, job: Job, number: int, token: int, holder: "Holder", now: int, until: int) -> None:
+        self.job = job
+        self.number = number
+        self.token = token
+        self.holder = holder
+        self.granted = now
+        self.until = self.known_end = until
+        self.step = self.left = self.event = 0
+        self.known_since = self.ends_at = -1
+        self.disowned = self.suspended = self.handing_in = self.is_told = False
+        self.worker: Any = None
+        self.failing: Outcome | None = None
+        self.call: Any = None
+        self.again: Any = None
+        self.waiting_answer: tuple[str, int | None] | None = None
+
+    def __str__(self) -> str:
+        return f"attempt {self.number} of job {self.job.number} on {self.worker}"
+
+    def twin(self) -> "Attempt":
+        """Make the attempt of a second worker that is given the same token, as the broker should never do."""
+        return Attempt(self.job, self.number, self.token, self.holder, self.granted, self.until)
 
 
 class Holder:
@@ -198,7 +374,7 @@ class Holder:
         heard: the tick of its last message.
         newest: the place of the newest message that has come, among all that it has sent.
         lost: it has been declared lost and not been heard since.
-        leases: its leases by token (kept only if it may be declared lost).
+        leases: the attempts under its leases, by token (kept only if it may be declared lost).
         take_number, take_answer: its last request for a job, and the answer.
         beat_number, beat_reply: its last heartbeat, and the reply.
         refused: the numbers of its refused hand-ins, None as long as there are none.
@@ -228,9 +404,9 @@ class Holder:
         self.heard = now
         self.newest = 0
         self.lost = False
-        self.leases: dict[int, Job] | None = None if silence is None else {}
+        self.leases: dict[int, Attempt] | None = None if silence is None else {}
         self.take_number = -1
-        self.take_answer: LeaseGrant | None = None
+        self.take_answer: Attempt | None = None
         self.beat_number = -1
         self.beat_reply = HeartbeatReply()
         self.refused: set[int] | None = None

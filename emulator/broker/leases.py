@@ -13,10 +13,10 @@ from typing import Final
 
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.broker_state import BrokerState
-from emulator.broker.jobs import BY_PERSON, PAUSING, Holder, Job, rare
+from emulator.broker.jobs import BY_PERSON, PAUSING, Attempt, Holder, Job, rare
 from emulator.broker.matching import Offer
 from emulator.broker.order import Entry
-from emulator.broker.requests import HeartbeatReply, LeaseGrant
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
 from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
 from emulator.broker.states import Facts, Request, State, refuses, target
@@ -32,7 +32,6 @@ RAN_OUT: Final = Because(LEASE_RAN_OUT)
 SILENT: Final = Because(WORKER_SILENT)
 _FORGOTTEN: Final = Because(FORGOTTEN)
 _NOT_STARTED: Final = Because("not_started")
-_new = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
 class Leases(BrokerState):
@@ -54,8 +53,8 @@ class Leases(BrokerState):
         number: int,
         found: Entry | None = None,
         order: int = 0,
-    ) -> LeaseGrant | None:
-        """Hand out the best job that the worker may have, or None.
+    ) -> Attempt | None:
+        """Hand out the best job that the worker may have, and give the attempt at it, or None.
 
         Args:
             queues: the queues that it serves; the best job of all of them is given.
@@ -99,23 +98,20 @@ class Leases(BrokerState):
                 row.popleft()
                 job.inside = False
         queue.running += 1
-        self._last_token = job.token = token = self._last_token + 1
-        self._tokens[token] = job
-        number = job.number
-        self._new_token_job(number)
+        self._last_token = token = self._last_token + 1
+        self._new_token_job(job.number)
         self._new_token_mark(0)
-        job.attempts = attempt = job.attempts + 1
-        job.holder = holder
-        job.granted = now
-        job.until = until = now + terms.lease
+        job.attempts = number = job.attempts + 1
+        until = now + terms.lease
+        attempt = Attempt(job, number, token, holder, now, until)
+        holder.take_answer = job.attempt = self._tokens[token] = attempt
         if holder.leases is not None:
-            holder.leases[token] = job
-        job.since = self._emit((now, "handed_out", cause, number, worker, attempt, token, until, incarnation))
+            holder.leases[token] = attempt
+        job.since = self._emit((now, "handed_out", cause, job.number, worker, number, token, until, incarnation))
         if terms.longest is not None:
-            self._ring(now + terms.longest, "time_limit", number, token)
-        self._lease(until, number, token, worker, terms.renewal)
-        holder.take_answer = grant = _new(LeaseGrant, (number, attempt, token, now, until))
-        return grant
+            self._ring(now + terms.longest, "time_limit", job.number, token)
+        self._lease(attempt)
+        return attempt
 
     # -- renew --------------------------------------------------------------------------------------------------------
 
@@ -158,14 +154,15 @@ class Leases(BrokerState):
         suspend: list[int] = []
         resume: list[int] = []
         for token in tokens:
-            job = self._good(token, holder)
-            if job is None or isinstance(self._move(job, Request.RENEWAL), str):
+            attempt = self._good(token, holder)
+            if attempt is None or isinstance(self._move(attempt.job, Request.RENEWAL), str):
                 refused.append(token)
                 self._stale(now, event, token, worker, "renewal")
                 continue
+            job = attempt.job
             if job.terms.rules.renewed:
-                job.until = now + job.terms.lease
-                self._emit((now, "lease_renewed", event, job.number, worker, token, job.until))
+                attempt.until = now + job.terms.lease
+                self._emit((now, "lease_renewed", event, job.number, worker, token, attempt.until))
             extra = job.rare
             if extra is not None:
                 stands = job.state is State.SUSPENDED if standing is None else token in standing
@@ -182,26 +179,27 @@ class Leases(BrokerState):
 
     def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int], standing: Sequence[int] | None) -> bool:
         """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
-        jobs = [self._good(token, holder) for token in tokens]
-        for job in jobs:
-            if job is None:
+        attempts = [self._good(token, holder) for token in tokens]
+        for attempt in attempts:
+            if attempt is None:
                 return False
+            job = attempt.job
             if job.rare is not None:
                 is_suspended = job.state is State.SUSPENDED
-                stands = is_suspended if standing is None else job.token in standing
+                stands = is_suspended if standing is None else attempt.token in standing
                 if not job.rare.wanted is stands is is_suspended:
                     return False
-        for job in jobs:
-            if job is not None and job.terms.rules.renewed:
-                job.until = now + job.terms.lease
+        for attempt in attempts:
+            if attempt is not None and attempt.job.terms.rules.renewed:
+                attempt.until = now + attempt.job.terms.lease
         return True
 
-    def _good(self, token: int, holder: Holder) -> Job | None:
-        """Give the job of a token in the table, unless it was granted to another incarnation of the same worker."""
-        job = self._tokens.get(token)
-        if job is None or job.holder is holder:
-            return job
-        return None if job.holder is None or job.holder.name == holder.name else job
+    def _good(self, token: int, holder: Holder) -> Attempt | None:
+        """Give the attempt of a token in the table, unless another incarnation of the same worker was granted it."""
+        attempt = self._tokens.get(token)
+        if attempt is None or attempt.holder is holder:
+            return attempt
+        return None if attempt.holder.name == holder.name else attempt
 
     def _stale(self, now: int, cause: int, token: int, worker: str, what: str) -> None:
         self._emit((now, "stale_refused", cause, self._job_of_token(token), worker, token, what))
@@ -242,16 +240,17 @@ class Leases(BrokerState):
             self._heard(now, holder, order)
         else:
             holder.heard = now
-        job = self._tokens.get(token)
-        if job is None or job.holder is not holder:
-            job = self._good(token, holder)
-            if job is None:
+        attempt = self._tokens.get(token)
+        if attempt is None or attempt.holder is not holder:
+            attempt = self._good(token, holder)
+            if attempt is None:
                 return self._late(now, cause, holder, number, token)
+        job = attempt.job
         if outcome == "ok":
             if isinstance(self._move(job, Request.OUTCOME, _WELL), str):
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
-            self._finish(now, self._told_end(now, cause, job, "ok", why, now), job, "", NONE)
+            self._finish(now, self._told_end(now, cause, attempt, "ok", why, now), job, "", NONE)
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
@@ -277,21 +276,22 @@ class Leases(BrokerState):
         """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
         holder = self._holder(worker, incarnation)
         self._heard(now, holder, order)
-        job = self._good(token, holder)
-        if job is None:
+        attempt = self._good(token, holder)
+        if attempt is None:
             if self._mark_of_token(token) == -holder.serial:
                 return True
             self._stale(now, cause, token, worker, "hand_back")
             return False
-        attempt = job.attempts
-        if isinstance(self._move(job, Request.HAND_BACK, Facts(held=bool(job.held), counted=attempt > 1)), str):
+        job = attempt.job
+        facts = Facts(held=bool(job.held), counted=attempt.number > 1)
+        if isinstance(self._move(job, Request.HAND_BACK, facts), str):
             self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
         job.attempts -= 1
-        row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt, token)
+        row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt.number, token)
         job.since = event = self._emit(row)
-        self._end_lease(job)
+        self._end_lease(attempt)
         extra = job.rare
         if not job.attempts and extra is not None and 0 <= extra.start_by <= now:
             self._expire(now, event, job)
@@ -309,13 +309,12 @@ class Leases(BrokerState):
     def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
         self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
 
-    def _lease_due(self, now: int, cause: int, job: Job) -> None:
+    def _lease_due(self, now: int, cause: int, attempt: Attempt) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
-        if job.until > now:
-            assert job.holder is not None  # a job in the table has one
-            self._lease(job.until, job.number, job.token, job.holder.name, job.terms.renewal)
+        if attempt.until > now:
+            self._lease(attempt)
         else:
-            self._lose(now, cause, job, RAN_OUT, job.until)
+            self._lose(now, cause, attempt.job, RAN_OUT, attempt.until)
 
     def silence_due(self, now: int, worker: str, incarnation: int) -> None:
         """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
@@ -330,27 +329,28 @@ class Leases(BrokerState):
             self._alarms.silence(end, worker, incarnation)
             return
         event = self._declare_lost(now, 0, holder)
-        for job in self._leases_in_order(holder):
-            if job.until <= now:
-                self._lose(now, event, job, RAN_OUT, job.until)
+        for attempt in self._leases_in_order(holder):
+            if attempt.until <= now:
+                self._lose(now, event, attempt.job, RAN_OUT, attempt.until)
             else:
-                self._lose(now, event, job, SILENT, end)
+                self._lose(now, event, attempt.job, SILENT, end)
 
     def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
         holder.lost = True
         return self._emit((now, "worker_declared_lost", cause, 0, holder.name, holder.incarnation, holder.heard))
 
-    def _leases_in_order(self, holder: Holder) -> list[Job]:
-        return sorted((holder.leases or {}).values(), key=lambda job: (job.number, job.token))
+    def _leases_in_order(self, holder: Holder) -> list[Attempt]:
+        return sorted((holder.leases or {}).values(), key=lambda attempt: (attempt.job.number, attempt.token))
 
     def forget(self, now: int, cause: int, token: int) -> bool:
         """The broker forgets a lease (a fault) and hands the job out again, without asking the retry policy; say
         whether there was one. The attempt counts, as every hand-out does."""
-        job = self._tokens.get(token)
-        if job is None or job.holder is None or refuses(job.state, Request.FORGETTING):
+        attempt = self._tokens.get(token)
+        if attempt is None or refuses(attempt.job.state, Request.FORGETTING):
             return False
-        event = self._emit((now, "lease_forgotten", cause, job.number, job.holder.name, token))
-        event = self._told_end(now, event, job, "lease_lost", _FORGOTTEN, now)
+        job = attempt.job
+        event = self._emit((now, "lease_forgotten", cause, job.number, attempt.holder.name, token))
+        event = self._told_end(now, event, attempt, "lease_lost", _FORGOTTEN, now)
         rare(job).lost += 1
         allowance = self._allowances.get(job.queue.name)
         left = -1 if allowance is None else allowance.left(now)
@@ -384,10 +384,11 @@ class Leases(BrokerState):
         return self._acknowledge(now, cause, token, Request.RESUMPTION)
 
     def _acknowledge(self, now: int, cause: int, token: int, request: Request) -> bool:
-        job = self._tokens.get(token)
-        if job is None or job.holder is None:
+        attempt = self._tokens.get(token)
+        if attempt is None:
             self._stale(now, cause, token, "", request.value)
             return False
+        job = attempt.job
         _, state = self._asked(job.number, request)
         if isinstance(state, str):
             return False
@@ -395,25 +396,28 @@ class Leases(BrokerState):
         extra.asked = extra.wanted is not (state is State.SUSPENDED)
         if state is State.SUSPENDED:
             extra.suspended_at = now
-            self._emit((now, "suspended", cause, job.number, job.holder.name, token))
+            self._emit((now, "suspended", cause, job.number, attempt.holder.name, token))
             return True
         extra.suspended_for += now - extra.suspended_at
-        self._emit((now, "resumed", cause, job.number, job.holder.name, token))
+        self._emit((now, "resumed", cause, job.number, attempt.holder.name, token))
         if job.terms.longest is not None:
-            self._ring(self._longest_end(job), "time_limit", job.number, token)
+            self._ring(self._longest_end(attempt), "time_limit", job.number, token)
         return True
 
-    def _longest_end(self, job: Job) -> int:
+    def _longest_end(self, attempt: Attempt) -> int:
         """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
-        return job.granted + (job.terms.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
+        job = attempt.job
+        return attempt.granted + (job.terms.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
     # -- computed heartbeats ------------------------------------------------------------------------------------------
 
     def settle_lease(self, token: int, until: int) -> None:
         """Regular heartbeats that were computed, not simulated, have renewed a lease up to ``until``."""
-        job = self._tokens.get(token)
-        if job is not None and until > job.until and isinstance(self._move(job, Request.RENEWAL), State):
-            job.until = until
+        attempt = self._tokens.get(token)
+        if attempt is None or until <= attempt.until:
+            return
+        if isinstance(self._move(attempt.job, Request.RENEWAL), State):
+            attempt.until = until
 
     # -- retries ------------------------------------------------------------------------------------------------------
 
@@ -436,8 +440,10 @@ class Leases(BrokerState):
         """
         if refuses(job.state, request):
             raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
+        attempt = job.attempt
+        assert attempt is not None, "no state without an attempt lets these requests through"
         by_time_limit = request is Request.TIME_LIMIT
-        event = self._told_end(now, cause, job, outcome, why, nominal)
+        event = self._told_end(now, cause, attempt, outcome, why, nominal)
         extra = rare(job)
         if outcome == "lease_lost":
             extra.lost += 1
@@ -475,7 +481,7 @@ class Leases(BrokerState):
     def _judge(
         self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
     ) -> Judgement:
-        extra, number, attempt = rare(job), job.number, job.attempts
+        extra, attempt = rare(job), job.attempts
         uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
         return judge(
             job.terms.rules.retry,
@@ -485,7 +491,7 @@ class Leases(BrokerState):
             now,
             submitted,
             before,
-            lambda: uniform(number, attempt),
+            lambda: uniform(job, attempt),
             retry_after,
             refused_at,
             stated,
@@ -499,7 +505,7 @@ class Leases(BrokerState):
         reached = limit_reached(retry, attempt, extra.lost, outcome, True)
         if reached is not None:
             return reached
-        u = self._uniform(job.number, attempt)
+        u = self._uniform(job, attempt)
         verdict = policy.decide(
             RetryCase(
                 job.number,

@@ -174,10 +174,11 @@ class Terms:
         lease: how long its lease is.
         renewal: what a renewal gives it, 0 if it is not renewed.
         longest: its time limit in ticks, or None; has_limits: some limit counts from its submission.
+        resumes: once its time limit was reached, it goes on after its last finished part.
         slots: how many of its worker's slots it takes.
     """
 
-    __slots__ = ("has_limits", "lease", "longest", "renewal", "rules", "slots")
+    __slots__ = ("has_limits", "lease", "longest", "renewal", "resumes", "rules", "slots")
 
     def __init__(self, rules: QueueRules, slots: int = 1) -> None:
         self.rules = rules
@@ -185,6 +186,7 @@ class Terms:
         self.lease = rules.lease
         self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
         self.longest = None if rules.time_limit is None else rules.time_limit.after
+        self.resumes = rules.time_limit is not None and rules.time_limit.then == "resume"
         self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
 
 

@@ -2,56 +2,10 @@
 
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from emulator.broker.prerequisites import After
-
 if TYPE_CHECKING:
-    from emulator.broker.order import Terms
+    from emulator.broker.jobs import Attempt
 
-__all__ = ["Alarms", "HeartbeatReply", "LeaseGrant", "Submission"]
-
-
-class Submission(NamedTuple):
-    """A job as it is submitted.
-
-    Attributes:
-        routine, queue: names.
-        entry, ordinal: the arrival entry that it belongs to and its number in it, counted from 1.
-        key: the exclusive key ("" for none).
-        priority: higher goes first.
-        requires: what a worker must have, as a sorted tuple of requirements (``tape``, ``tape>=2.1``).
-        expected: the stated expectation of its work in ticks (what a declining worker looks at).
-        idempotency_key: "" for none.
-        not_before: tick until which it is held.
-        after: what must end first, or None.
-        origin: the number of the job that this one puts back (0: none).
-        night: in which night it is due, counted from 0.
-        terms: on which it runs, in place of those of its queue.
-    """
-
-    routine: str
-    queue: str
-    entry: str
-    ordinal: int
-    key: str = ""
-    priority: int = 0
-    requires: tuple[str, ...] = ()
-    expected: int = 0
-    idempotency_key: str = ""
-    not_before: int = 0
-    after: After | None = None
-    origin: int = 0
-    night: int = 0
-    terms: "Terms | None" = None
-
-
-class LeaseGrant(NamedTuple):
-    """The right to work on a job in [granted, until)."""
-
-    job: int
-    attempt: int
-    token: int
-    granted: int
-    until: int
+__all__ = ["Alarms", "HeartbeatReply"]
 
 
 class HeartbeatReply(NamedTuple):
@@ -77,10 +31,8 @@ class Alarms(Protocol):
         """
         ...
 
-    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-        """A lease runs out at ``at`` unless it is renewed; wake me then with ``what="lease"``.
-
-        ``length`` is what a renewal gives it from its instant on, 0 on a queue without renewal.
+    def lease(self, attempt: "Attempt") -> None:
+        """A lease runs out at ``attempt.until`` unless it is renewed; wake me then with ``what="lease"``.
 
         Who computes heartbeats instead of simulating them may hold this one back as long as the heartbeats come
         through, and tells the broker by ``Broker.settle_lease`` what they have renewed by then.

@@ -26,8 +26,21 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 
 
 COMMANDS: Final = (
-    *("check", "compare", "export", "hunt", "page", "reproduce", "rerun", "run", "schema", "size", "story"),
-    *("thresholds", "trail", "watch"),
+    "check",
+    "compare",
+    "export",
+    "guesses",
+    "hunt",
+    "page",
+    "reproduce",
+    "rerun",
+    "run",
+    "schema",
+    "size",
+    "story",
+    "thresholds",
+    "trail",
+    "watch",
 )
 """The commands; each is made in the module of its name, which is loaded when the command is asked for."""
 

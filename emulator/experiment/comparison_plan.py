@@ -4,6 +4,7 @@ Made from one scenario and its variants, or from several scenarios as they stand
 was asked is said here, before a night is run.
 """
 
+import json
 import platform
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -25,6 +26,7 @@ from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, may_be, must_be, te
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import Varied, varied
 from emulator.scenario.variants import AS_WRITTEN, said_candidate
 from emulator.scenario.what_ifs import changed_keys, changes_the_world
 from emulator.show.settings import assumed
@@ -114,7 +116,19 @@ class ComparisonPlan:
             cut_short=cut_short,
         )
         files = [(setting.file, setting.text) for setting in self.settings]
-        return ComparisonResult.of(replace(found, assumed=assumed(self.settings[0].loaded(), files)))
+        told = assumed(self.settings[0].loaded(), files, self._varied())
+        return ComparisonResult.of(replace(found, assumed=told))
+
+    def _varied(self) -> tuple[Varied, ...]:
+        """Say what each variant sets; a single one, or scenarios that are compared as they stand, set nothing."""
+        patches = {setting.name: json.loads(setting.patch) for setting in self.settings}
+        for setting in self.settings:
+            patches[setting.name] |= {
+                f"queues.{queue}.retry": type(policy).__qualname__ for queue, policy in setting.policies.items()
+            }
+        if len(patches) < 2 or not any(patches.values()):
+            return ()
+        return varied({setting.name: (patches[setting.name], setting.loaded().data) for setting in self.settings})
 
 
 def of_variants(

@@ -3,16 +3,18 @@
 from dataclasses import dataclass, fields
 from typing import Any
 
+from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.sizing import Sizing
-from emulator.show.comparison.as_json import comparison_json, sizing_json
+from emulator.show.comparison.as_json import comparison_json, frontier_json, sizing_json
+from emulator.show.comparison.frontiers import frontier_page
 from emulator.show.comparison.page import comparison_page
 from emulator.show.comparison.sizes import sizing_page
 from emulator.show.comparison.tables import rows
 from emulator.show.comparison.verdict import holds, sentence, size_holds
 from emulator.show.layout import WIDTH, Page
 
-__all__ = ["ComparisonResult", "SizingResult"]
+__all__ = ["ComparisonResult", "FrontierResult", "SizingResult"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,13 +89,14 @@ class SizingResult(Sizing):
         """Whether a value was found."""
         return size_holds(self)
 
-    def summary(self, *, width: int = WIDTH) -> Page:
+    def summary(self, *, everything: bool = False, width: int = WIDTH) -> Page:
         """Write it: ``as_text()`` gives it as text, ``write(file)`` shows it.
 
         Args:
-            width: how wide the table may be, in columns; sentences keep within 80.
+            everything: write every value and each requirement, not the first screen alone.
+            width: how wide tables may be, in columns; sentences keep within 80.
         """
-        return sizing_page(self, width=width)
+        return sizing_page(self, everything=everything, width=width)
 
     def rows(self) -> list[dict[str, Any]]:
         """Give a row for each value that was tried, as a dict."""
@@ -109,6 +112,45 @@ class SizingResult(Sizing):
         from emulator.show.notebook import sizing_html
 
         return sizing_html(self)
+
+    def __str__(self) -> str:
+        return self.summary().as_text()
+
+
+@dataclass(frozen=True, slots=True)
+class FrontierResult(Frontier):
+    """What a search for two numbers came to: ``print(result)`` shows what the command shows.
+
+    Made by ``frontier``.
+    """
+
+    @classmethod
+    def of(cls, frontier: Frontier) -> "FrontierResult":
+        """Make one of a search."""
+        return cls(**{field.name: getattr(frontier, field.name) for field in fields(frontier)})
+
+    @property
+    def holds(self) -> bool:
+        """Whether a pair was found."""
+        return bool(self.recommended)
+
+    def summary(self, *, everything: bool = False, width: int = WIDTH) -> Page:
+        """Write it: ``as_text()`` gives it as text, ``write(file)`` shows it.
+
+        Args:
+            everything: write every pair and each requirement, not the first screen alone.
+            width: how wide tables may be, in columns; sentences keep within 80.
+        """
+        return frontier_page(self, everything=everything, width=width)
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give a row for each pair that was tried, as a dict."""
+        found: list[dict[str, Any]] = self.as_json()["tried"]
+        return found
+
+    def as_json(self) -> dict[str, Any]:
+        """Give all of it as plain data for ``json.dumps``."""
+        return frontier_json(self)
 
     def __str__(self) -> str:
         return self.summary().as_text()

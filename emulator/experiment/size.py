@@ -3,8 +3,9 @@
 Each value is run on the same nights; the shares decide.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from typing import Any, Final
 
 from emulator.errors import InputError
@@ -22,13 +23,14 @@ from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
 from emulator.scenario.fewer_workers import absent_workers
 from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders
+from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.variants import value_at
+from emulator.scenario.what_ifs import changes_the_world
 from emulator.timeline.ticks import HOUR
 
-__all__ = ["size"]
+__all__ = ["Trial", "asked_of", "check_number", "of_length", "size", "try_each", "values_from"]
 
 _MOST_VALUES: Final = 100
 _SHARE: Final = 0.95
@@ -95,6 +97,53 @@ def size(
     check_confidence(confidence)
     check_scipy()
     loaded = loaded_from(scenario, allow_folders)
+    asked = asked_of(loaded, share, nights)
+    tried = values_from(values, first, last, step)
+    patches = [(f"{by} = {value}", {by: of_length(loaded, by, value)}) for value in tried]
+    seed = seed_from(loaded.scenario.seed, first_seed)
+    trial = try_each(loaded, patches, seed, nights, processes, executor, progress)
+    found = conclude_sizing(
+        title=loaded.title,
+        changes=tuple(map(str, loaded.changes)),
+        file=loaded.name,
+        path=by,
+        share=asked,
+        confidence=confidence,
+        nights=nights,
+        first_seed=seed,
+        values=tried,
+        absent=tuple((value, absent) for value, absent in zip(tried, trial.absent, strict=True) if absent),
+        random=trial.random,
+        requirements=trial.requirements,
+        worker_hours=trial.worker_hours,
+        searched="largest" if largest else "smallest",
+        held=trial.held,
+        choose=not changes_the_world(tuple(by.split("."))),
+    )
+    return SizingResult.of(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What many nights with each of several settings came to, setting by setting.
+
+    Attributes:
+        held: by seed, whether all requirements held in that night; None where there was nothing to judge.
+        requirements: each of them by itself.
+        worker_hours: that are planned.
+        absent: the workers that are not there and that a fault or an action is aimed at.
+        random: whether anything in the nights was drawn by chance.
+    """
+
+    held: list[list[tuple[int, bool | None]]]
+    requirements: list[list[SizedRequirement]]
+    worker_hours: list[float]
+    absent: list[tuple[str, ...]]
+    random: bool
+
+
+def asked_of(loaded: Loaded, share: float | None, nights: int) -> float:
+    """Give the share of nights in which all requirements must hold, for arguments that are in range."""
     asked = [one for one in loaded.scenario.must_hold if has_bound(one)]
     if not asked:
         raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")
@@ -102,62 +151,52 @@ def size(
         raise InputError(f"a share of {share:g} is out of range: give one such as 0.95")
     if not 1 <= nights <= 1_000_000:
         raise InputError(f"{nights} nights are out of range: give a number from 1 to 1,000,000")
-    tried = _values(values, first, last, step)
-    listed_so = value_at(loaded.data, by) if ".parameters." in by else None
-    settings = [setting_of(loaded, f"{by} = {value}", {by: _of_length(value, listed_so)}) for value in tried]
-    seed = seed_from(loaded.scenario.seed, first_seed)
+    in_shares = [one.in_share for one in asked if one.in_share is not None]
+    return max(in_shares, default=_SHARE) if share is None else max([share, *in_shares])
+
+
+def try_each(
+    loaded: Loaded,
+    patches: Sequence[tuple[str, Mapping[str, Any]]],
+    seed: int,
+    nights: int,
+    processes: int | None,
+    executor: Executor | None,
+    progress: Progress | None,
+) -> Trial:
+    """Run the same nights with each of several named patches of a scenario.
+
+    Raises:
+        InputError: when a night failed to run.
+    """
+    settings = [setting_of(loaded, name, patch) for name, patch in patches]
     with open_workers(settings, processes, executor) as workers:
-        run = Replications(settings, (), seed, workers, nights, progress=progress)
-        played = run.run(nights)
+        played = Replications(settings, (), seed, workers, nights, progress=progress).run(nights)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} failed to run: {failed.failure}")
-    found = conclude_sizing(
-        title=loaded.title,
-        changes=tuple(map(str, loaded.changes)),
-        file=loaded.name,
-        path=by,
-        share=_asked_share(share, [one.in_share for one in asked if one.in_share is not None]),
-        confidence=confidence,
-        nights=nights,
-        first_seed=seed,
-        values=tried,
-        absent=tuple(
-            (value, absent)
-            for value, setting in zip(tried, settings, strict=True)
-            if (absent := absent_workers(setting.loaded().scenario))
-        ),
-        random=any(one.drawn for one in played),
-        requirements=[
-            [
-                _requirement(one, place, [night for night in played if night.variant == setting.name])
-                for place, one in enumerate(setting.loaded().scenario.must_hold)
-                if has_bound(one)
-            ]
-            for setting in settings
-        ],
-        worker_hours=[
-            sum(planned_on(setting.loaded().scenario, setting.loaded().clock).values()) / HOUR for setting in settings
-        ],
-        searched="largest" if largest else "smallest",
-        held=[[(one.seed, _all_of(one)) for one in played if one.variant == setting.name] for setting in settings],
-    )
-    return SizingResult.of(found)
+    trial = Trial([], [], [], [], any(one.drawn for one in played))
+    for number, setting in enumerate(settings):
+        its = played[number * nights : (number + 1) * nights]  # setting by setting, in order
+        scenario, clock = setting.loaded().scenario, setting.loaded().clock
+        trial.held.append([(one.seed, _all_of(one)) for one in its])
+        trial.requirements.append(
+            [_requirement(one, place, its) for place, one in enumerate(scenario.must_hold) if has_bound(one)]
+        )
+        trial.worker_hours.append(sum(planned_on(scenario, clock).values()) / HOUR)
+        trial.absent.append(absent_workers(scenario))
+    return trial
 
 
-def _of_length(value: Any, stands: Any) -> Any:
+def of_length(loaded: Loaded, path: str, value: Any) -> Any:
     """Give a list of so many elements where a list stands: the first of it, then others that are named by numbers."""
+    stands = value_at(loaded.data, path) if ".parameters." in path else None
     if not isinstance(stands, list) or not isinstance(value, int) or isinstance(value, bool) or value < 0:
         return value
     return [*stands[:value], *(f"element {number}" for number in range(len(stands) + 1, value + 1))]
 
 
-def _asked_share(share: float | None, in_shares: Sequence[float]) -> float:
-    if share is None:
-        return max(in_shares, default=_SHARE)
-    return max([share, *in_shares])
-
-
-def _values(values: Sequence[Any] | None, first: int | None, last: int | None, step: int) -> list[Any]:
+def values_from(values: Sequence[Any] | None, first: int | None, last: int | None, step: int) -> list[Any]:
+    """Give the values to try, each once: those that are listed, or whole numbers from one to another."""
     if values is not None:
         if first is not None or last is not None:
             raise InputError("values and a range are given: choose one")
@@ -167,17 +206,18 @@ def _values(values: Sequence[Any] | None, first: int | None, last: int | None, s
             raise InputError("which values? give `first` and `last`, or `values`")
         if step < 1 or last < first:
             raise InputError(f"from {first} to {last} by {step} there is nothing: give a range that goes up")
-        _check_number((last - first) // step + 1)
+        check_number((last - first) // step + 1)
         found = list(range(first, last + 1, step))
-    _check_number(len(found))
+    check_number(len(found))
     if len({str(value) for value in found}) < len(found):
         raise InputError("a value is given twice: give each once")
     return found
 
 
-def _check_number(values: int) -> None:
-    if not 1 <= values <= _MOST_VALUES:
-        raise InputError(f"{values:,} values are out of range: try 1 to {_MOST_VALUES}")
+def check_number(count: int, what: str = "values") -> None:
+    """Make sure that so many values, or pairs, are tried at least and at most."""
+    if not 1 <= count <= _MOST_VALUES:
+        raise InputError(f"{count:,} {what} are out of range: try 1 to {_MOST_VALUES}")
 
 
 def _requirement(asked: Requirement, place: int, nights: Sequence[PlayedNight]) -> SizedRequirement:

@@ -194,7 +194,7 @@ def faults_ahead(scenario: Scenario) -> tuple[tuple[Ahead, ...], bool]:
     for fault in scenario.faults:
         kind, whom = aim_of(fault)
         begins = fault.at if fault.at is not None else fault.begins
-        if fault.gaps is not None or fault.share_of_nights < 1:
+        if fault.gaps is not None or fault.late_by is not None or fault.share_of_nights < 1:
             unannounced = True
         elif begins is not None and kind_of(fault, FAULT_KINDS) != "poison_job":
             stated.append(Ahead(begins, kind, whom))

@@ -126,8 +126,8 @@ def _method(of: Thresholds) -> str:
         "quiet nights. The score of a night is its highest excess over all signals and times.</p>"
         f"<p>The limit is the score of rank {limit.rank:,} of {limit.nights:,} quiet nights that had no part in the "
         f"shape (split conformal prediction; Vovk, Gammerman and Shafer, 2005). For {one_in} it takes "
-        f"{fewest(share):,} nights on average, and {fewest_sure(share):,} with 95 % confidence. One limit stands for all signals, queues "
-        "and times together. Thresholds are rounded up to whole jobs, minutes or tenths.</p>"
+        f"{fewest(share):,} nights on average, and {fewest_sure(share):,} with 95 % confidence. One limit "
+        "stands for all signals, queues and times together. Thresholds are rounded up to whole jobs, minutes or tenths.</p>"
         "<p>The promise is about the scenario: quiet nights of production alarm as rarely only as far as they are like "
         f"it.</p><p>To make it again:</p><pre tabindex='0'><code>{text(again(of))}</code></pre>"
     )

@@ -32,20 +32,8 @@ _HEAD = (
 def as_csv(of: Thresholds) -> str:
     """Give a row for each signal and hour."""
     file = io.StringIO()
-    head = (
-        "signal",
-        "queue",
-        "unit",
-        "alarm",
-        "from",
-        "until",
-        "from_seconds",
-        "until_seconds",
-        "threshold",
-        "sampled",
-    )
     writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(head)
+    writer.writerow(_HEAD)
     for signal in of.table.signals:
         for hour, threshold in zip(of.table.hours, of.table.thresholds[signal], strict=True):
             its = (_local(of, hour.begins), _local(of, hour.ends), hour.begins / SECOND, hour.ends / SECOND)

@@ -97,7 +97,8 @@ def learn(nights: Nights) -> Learnt:
     if not times.durations:
         raise InputError("no attempt has a begin and an end: no run time can be learnt; look at the file of columns")
     ran = {it.routine for it in times.durations}
-    first = nights.first
+    # In an hour that comes twice or never nobody knows at which time of the night a job came.
+    first = nights.first[~nights.attempts.doubtful[nights.first]]
     of = nights.attempts.routine[first]
     schedules: dict[int, list[Schedule]] = {}
     random: dict[int, Random] = {}

@@ -53,17 +53,19 @@ GROUPS: Final = (
     ),
     Group(
         "Compare, size, hunt",
-        "Many nights, on the same draws. [How to](how-to/compare-policies.md). `compare`, `nights` and `size` need the "
-        "extra `stats`, `hunt`, `fault_schedules` and `crash_points` the extra `search`.",
+        "Many nights, on the same draws. [How to](how-to/compare-policies.md). `compare`, `nights`, `size` and "
+        "`frontier` need the extra `stats`, `hunt`, `fault_schedules` and `crash_points` the extra `search`.",
         (
             "compare",
             "compare_async",
             "nights",
             "size",
+            "frontier",
             "hunt",
             "fault_schedules",
             "ComparisonResult",
             "SizingResult",
+            "FrontierResult",
         ),
         {
             "Spread": "measure.comparison.result",
@@ -82,6 +84,7 @@ GROUPS: Final = (
             "Reading": "measure.comparison.replication",
             "Sized": "measure.comparison.sizing",
             "SizedRequirement": "measure.comparison.sizing",
+            "FrontierPoint": "measure.comparison.frontier",
             "Hunt": "testing.hunting",
         },
     ),
@@ -250,6 +253,7 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
         "Client": frozenset({"hand_in"}),  # by `Lease.hand_in`
         "ComparisonResult": frozenset({"assumed", "of"}),
         "SizingResult": frozenset({"of", "searched"}),
+        "FrontierResult": frozenset({"of", "searched"}),
         "Loaded": frozenset({"bases", "changes", "folders", "questions", "said", "written", "place"}),
         "Log": frozenset({"check", "heads", "numbered", "trace"}),
         "NightResult": frozenset({"every_row", "meta"}),

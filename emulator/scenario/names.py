@@ -147,7 +147,11 @@ class Names:
         return f"no {what} is called {word!r}: {advise(word, known)}"
 
     def too_many(self, pool: str, some: Any) -> str | None:
-        """Say so if a pool has fewer workers than a number."""
+        """Say so if a pool has fewer workers than a number, or than the largest that may be drawn."""
+        if isinstance(some, dict):
+            drawn = some.get("between") or some.get("one_of")
+            numbers = [each for each in drawn if isinstance(each, int | float)] if isinstance(drawn, list) else []
+            some = int(max(numbers)) if numbers else None
         count = self._count(pool)
         if isinstance(some, int) and count is not None and some > count:
             return f"the pool {pool!r} has only {count} workers"

@@ -98,6 +98,10 @@ def wrong_references(data: Mapping[str, Any], clock: Clock, folders: Folders) ->
     found += _facts(data)
     found += _trace_files(data, clock, folders)
     found += _files_of_nights(data, folders)
+    if data.get("growth"):
+        from emulator.scenario.growing import wrong_growth  # few scenarios grow
+
+        found += wrong_growth(data)
     return found
 
 

@@ -159,7 +159,7 @@ def said_default(node: Mapping[str, Any]) -> Any:
     kinds = {choice.get("kind") for choice in node.get("anyOf", (node,))}
     if kinds & {"duration", "positive-duration", "span"} and isinstance(default, int):
         return say(default)
-    if kinds & {"moment", "early-moment"} and isinstance(default, int):
+    if kinds & {"moment", "early-moment", "end-date"} and isinstance(default, int):
         return "+" + say(default)
     return default
 
@@ -186,7 +186,7 @@ def _of_kind(node: Mapping[str, Any]) -> dict[str, Any]:
     kind = node["kind"]
     text = {key: value for key, value in node.items() if key in ("pattern", "minLength", "maxLength")}
     choices: list[dict[str, Any]] = [{"type": "string", **text}]
-    if kind in ("duration", "moment", "early-moment"):
+    if kind in ("duration", "moment", "early-moment", "end-date"):
         choices.append(_ZERO)
     if kind == "bound":
         choices.append({"type": "number"})

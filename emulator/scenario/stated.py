@@ -6,20 +6,29 @@ texts, times of day and choices have none to give.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from emulator.scenario.load import Loaded
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.sources import measurable
+from emulator.scenario.variants import value_at
 
-__all__ = ["CHOICE", "DEFAULT", "NOT_STATED", "Assumed", "Stated", "stated"]
+__all__ = ["CHOICE", "DEFAULT", "NOT_STATED", "Assumed", "Stated", "Varied", "stated", "varied"]
 
 NOT_STATED: Final = "source not stated"
 CHOICE: Final = "a choice"
 DEFAULT: Final = "by default"
 
-_JOBS: Final = {"routines": "jobs", "arrivals": "jobs"}
-_PARTS: Final = ("queues", "pools", "systems", "access", "routines", "arrivals", "faults")
+_PARTS: Final = {
+    "queues": ("queues", "queue"),
+    "pools": ("pools", "pool"),
+    "systems": ("systems", "system"),
+    "access": ("access", "access"),
+    "routines": ("jobs", "routine"),
+    "arrivals": ("jobs", "arrivals of"),
+    "faults": ("faults", "fault"),
+}
+"""Each part of a scenario: what it is counted as, and what one of its entries is called."""
 _NAMED_BY: Final = ("name", "routine", "system", "step")
 
 Loc = tuple[str | int, ...]
@@ -31,15 +40,30 @@ class Stated:
 
     Attributes:
         part: queues, pools, systems, access, jobs (routines and arrivals) or faults.
-        name: what it is called there.
+        entry: what it belongs to: ``queue night``, ``arrivals of plates``, ``fault 1: dome-1 loses power``.
+        what: what it is called there.
         value: as it is written.
         source: a kind of source with its day and number of observations, ``NOT_STATED``, ``CHOICE`` or ``DEFAULT``.
     """
 
     part: str
-    name: str
+    entry: str
+    what: str
     value: str
     source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Varied:
+    """What one variant sets.
+
+    Attributes:
+        variant: its name.
+        values: by dotted path, each value as it is written; the same paths for every variant.
+    """
+
+    variant: str
+    values: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +77,7 @@ class Assumed:
         files: (name, SHA-256) of each file; the digest is "" for settings that came from no file.
         changes: what was set on the command line.
         values: each stated value with its source.
+        varied: each variant, the baseline first, with the values of every key that some variant changes.
     """
 
     date: str
@@ -61,6 +86,7 @@ class Assumed:
     files: tuple[tuple[str, str], ...]
     changes: tuple[str, ...]
     values: tuple[Stated, ...]
+    varied: tuple[Varied, ...] = ()
 
 
 def stated(loaded: Loaded, faults: Sequence[str]) -> Iterator[Stated]:
@@ -70,48 +96,67 @@ def stated(loaded: Loaded, faults: Sequence[str]) -> Iterator[Stated]:
         loaded: the scenario, under the variant that is run.
         faults: what each planned fault is called, in the scenario's order.
     """
-    for part in _PARTS:
+    for part, (called, entry_called) in _PARTS.items():
         section = loaded.data.get(part)
         if not section:
             continue
-        called = _JOBS.get(part, part)
         entries = section.items() if isinstance(section, Mapping) else enumerate(section)
         for key, entry in entries:
             if part == "faults":
-                name = f"{int(key) + 1}. {faults[int(key)]}"
+                name = f"{int(key) + 1}: {faults[int(key)]}"
             elif part == "arrivals":
-                name = f"arrivals of {loaded.scenario.arrivals[int(key)].label}"
+                name = loaded.scenario.arrivals[int(key)].label
             else:
-                name = str(key)
-            yield from _below(called, name, entry, (part, key), loaded.said)
-            yield from _defaults(loaded, part, name, entry)
+                name = str(key) if isinstance(section, Mapping) else str(int(key) + 1)
+            of = _Of(called, f"{entry_called} {name}")
+            yield from _below(of, "", entry, (part, key), loaded.said)
+            yield from _defaults(loaded, of, str(key), entry)
 
 
-def _defaults(loaded: Loaded, part: str, name: str, entry: Any) -> Iterator[Stated]:
+class _Of(NamedTuple):
+    part: str
+    entry: str
+
+
+def _defaults(loaded: Loaded, of: _Of, name: str, entry: Any) -> Iterator[Stated]:
     """Name what decides most about losses where the file leaves it to the default."""
-    if part == "queues" and not (isinstance(entry, Mapping) and entry.get("retry")):
-        yield Stated(part, f"{name}: retry", "none: one attempt in all", DEFAULT)
+    if of.part == "queues" and not (isinstance(entry, Mapping) and entry.get("retry")):
+        yield Stated(*of, "retry", "none: one attempt in all", DEFAULT)
     for owner, key in (("queues", "lease"), ("pools", "heartbeat")):
-        if part == owner and not (isinstance(entry, Mapping) and key in entry):
+        if of.part == owner and not (isinstance(entry, Mapping) and key in entry):
             ticks = getattr(getattr(loaded.scenario, owner)[name], key)
-            yield Stated(part, f"{name}: {key}", f"{ticks / 1_000_000:g}s", DEFAULT)
+            yield Stated(*of, key, f"{ticks / 1_000_000:g}s", DEFAULT)
 
 
-def _below(part: str, name: str, value: Any, loc: Loc, said: Mapping[Loc, Provenance]) -> Iterator[Stated]:
+def _below(of: _Of, what: str, value: Any, loc: Loc, said: Mapping[Loc, Provenance]) -> Iterator[Stated]:
     """List the values at and below a path; what has a source stands as one value."""
     told = said.get(loc)
     if told is None and isinstance(value, Mapping):
         for key, item in value.items():
-            if key == "name" or (len(loc) == 2 and part == "faults" and key == next(iter(value))):
+            if key == "name" or (len(loc) == 2 and of.part == "faults" and key == next(iter(value))):
                 continue  # said by the name of the entry
             words = str(key).replace("_", " ")
-            joined = f"{name}, {words}" if len(loc) > 2 else f"{name}: {words}"
-            yield from _below(part, joined, item, (*loc, key), said)
+            yield from _below(of, f"{what}, {words}" if what else words, item, (*loc, key), said)
     elif told is None and isinstance(value, Sequence) and any(isinstance(item, Mapping | list) for item in value):
         for place, item in enumerate(value):
-            yield from _below(part, f"{name} {_called(item, place)}", item, (*loc, place), said)
+            yield from _below(of, f"{what} {_called(item, place)}".strip(), item, (*loc, place), said)
     else:
-        yield Stated(part, name, _written(value), _source(told, value))
+        yield Stated(*of, what, _written(value), _source(told, value))
+
+
+def varied(settings: Mapping[str, tuple[Mapping[str, Any], Mapping[str, Any]]]) -> tuple[Varied, ...]:
+    """List what each variant sets of all that some variant changes.
+
+    Args:
+        settings: of each variant, by name: the dotted paths that it changes with their values, and its whole data.
+    """
+    paths = list(dict.fromkeys(path for patch, _ in settings.values() for path in patch))
+    found = []
+    for name, (patch, data) in settings.items():
+        values = {path: patch[path] if path in patch else value_at(data, path) for path in paths}
+        said = {path: DEFAULT if value is None else _written(value) for path, value in values.items()}
+        found.append(Varied(name, said))
+    return tuple(found)
 
 
 def _called(item: Any, place: int) -> str:

@@ -35,6 +35,7 @@ __all__ = [
     "Count",
     "Duration",
     "EarlyMoment",
+    "EndDate",
     "Mistake",
     "Model",
     "Moment",
@@ -82,6 +83,8 @@ KINDS: Final = {
     "span": "a duration above 0 such as 8h, 2d (48 hours) or P2D (days of the zone)",
     "moment": 'a moment such as "21:40", "+2h30m" or 2026-06-12T21:40:00',
     "early-moment": 'a moment such as "21:40", "+2h30m" or 2026-06-12T21:40:00 (it may lie before the start)',
+    "end-date": "a date such as 2027-03-01, or a moment such as 2027-03-01T12:00:00 (it may lie before the start)",
+    "percent": "a percentage such as 3 %",
     "time-of-day": 'a time of day such as "05:00"',
     "distribution": "a duration such as 4m, or a distribution such as {median: 4m, p95: 9m}",
     "name": "a name",
@@ -99,6 +102,7 @@ _DURATION_PATTERN: Final = (
 _SPAN_PATTERN: Final = _DURATION_PATTERN[:-2] + r"|P\d+W|P\d+D(T(?=\d)(\d+(\.\d+)?H)?(\d+(\.\d+)?M)?(\d+(\.\d+)?S)?)?)$"
 _TIME_PATTERN: Final = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d(\.\d+)?)?"
 _STAMP_PATTERN: Final = r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d(\.\d+)?)?([Zz]|[+-]\d\d:\d\d)?"
+_DATE_PATTERN: Final = r"\d{4}-\d\d-\d\d"
 _MOMENT_PATTERN: Final = rf"^(\+[0-9P].*|{_TIME_PATTERN}|{_STAMP_PATTERN})$"
 
 
@@ -131,6 +135,11 @@ def _moment(value: Any, info: ValidationInfo) -> Any:
     if value.startswith("+"):
         return parse_duration(value[1:])
     raise ValueError("a clock time needs the scenario's `starts` and `zone`: give them, or an offset such as +2h30m")
+
+
+def _end_date(value: Any) -> Any:
+    """Read a date alone as the first instant of that day."""
+    return f"{value}T00:00:00" if isinstance(value, str) and re.fullmatch(_DATE_PATTERN, value, re.ASCII) else value
 
 
 def _not_before_the_start(ticks: int) -> int:
@@ -191,6 +200,23 @@ EarlyMoment = Annotated[
     WithJsonSchema({"kind": "early-moment", "type": ["string", "integer"], "pattern": _MOMENT_PATTERN, "maximum": 0}),
 ]
 """Ticks from the start; may be negative: only where something may well have happened before the night."""
+
+EndDate = Annotated[
+    int,
+    BeforeValidator(_moment),
+    BeforeValidator(_end_date),
+    AfterValidator(_within_a_century),
+    PlainSerializer(_say_moment, return_type=str, when_used="json"),
+    WithJsonSchema(
+        {
+            "kind": "end-date",
+            "type": ["string", "integer"],
+            "pattern": rf"^(\+[0-9P].*|{_TIME_PATTERN}|{_STAMP_PATTERN}|{_DATE_PATTERN})$",
+            "maximum": 0,
+        }
+    ),
+]
+"""An EarlyMoment that may also be written as a date alone: the first instant of that day."""
 
 Moment = Annotated[
     int,

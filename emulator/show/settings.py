@@ -1,4 +1,4 @@
-"""What was assumed? The block of every page that tells the settings of its nights, each value with its source.
+"""What was assumed? The head of every page, and the block of its settings, each value with its source.
 
 The law: every word of it is read from the scenario as it was run. A value whose source nobody stated says so.
 """
@@ -6,23 +6,29 @@ The law: every word of it is read from the scenario as it was run. A value whose
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
+from typing import Final
 
 from emulator.measure.words import duration
 from emulator.scenario.load import Loaded
-from emulator.scenario.stated import NOT_STATED, Assumed, Stated, stated
+from emulator.scenario.stated import NOT_STATED, Assumed, Stated, Varied, stated
 from emulator.show.clock_changes import changes_in_words
 from emulator.show.fault_words import fault_words
-from emulator.show.html import clean, name, table, text
+from emulator.show.html import clean, folded, name, section, text
 
-__all__ = ["assumed", "digest", "settings_block"]
+__all__ = ["assumed", "digest", "head_block", "settings_block"]
+
+_TITLE: Final = "Settings and assumptions"
+_MOST_VALUES: Final = 60
+"""With more values they are folded."""
 
 
-def assumed(loaded: Loaded, others: Iterable[tuple[str, str]] = ()) -> Assumed:
+def assumed(loaded: Loaded, others: Iterable[tuple[str, str]] = (), variants: tuple[Varied, ...] = ()) -> Assumed:
     """Read what a night of a scenario rests on.
 
     Args:
         loaded: the scenario, under the variant that is run.
         others: further files, each with its text ("" for settings of no file).
+        variants: what each variant of a comparison sets.
     """
     start, lasts = loaded.clock.local(0), loaded.scenario.lasts
     files = dict([(loaded.name, loaded.text), *loaded.bases.items(), *others])
@@ -34,6 +40,7 @@ def assumed(loaded: Loaded, others: Iterable[tuple[str, str]] = ()) -> Assumed:
         tuple((file, digest(said)) for file, said in files.items()),
         tuple(map(str, loaded.changes)),
         tuple(stated(loaded, faults)),
+        variants,
     )
 
 
@@ -49,38 +56,83 @@ def digest(said: str) -> str:
     return hashlib.sha256(said.encode()).hexdigest() if said else ""
 
 
-def settings_block(of: Assumed, seeds: str, versions: Mapping[str, str]) -> str:
-    """Write the block: the head as a list, then a folded table for each part of the scenario."""
-    head = [
-        ("date", text(of.date)),
-        ("zone", text(of.zone)),
-        ("clock change", text("; ".join(of.clock_changes) or "none while it lasts")),
-        *(("file", f"{name(file)}, {_digest(sum_)}") for file, sum_ in of.files),
-        ("seeds", text(seeds)),
-        ("version", ", ".join(f"{text(one)} {text(version)}" for one, version in versions.items())),
-        ("set on the command line", ", ".join(f"<code>{text(clean(one))}</code>" for one in of.changes) or "nothing"),
-    ]
-    listed = "".join(f"<dt>{what}</dt><dd>{words}</dd>" for what, words in head)
-    parts = []
-    for part, several in groupby(of.values, key=lambda one: one.part):
-        values = list(several)
-        rows = [[text(clean(one.name)), text(clean(one.value)), text(one.source)] for one in values]
-        parts.append(
-            f'<details class="job"><summary><h3>{part.capitalize()}: {_sources(values)}</h3></summary>'
-            f"{_table(part, rows)}</details>"
+def head_block(of: Assumed | None, seeds: str, versions: Mapping[str, str], again: str = "") -> str:
+    """Write what stands at the head of a page, below its answer: of which nights it tells, and how to run them again.
+
+    Args:
+        of: what the nights rest on; None where nobody has told.
+        seeds: of the nights, in words: ``seed 1``, ``seeds 1 to 30``.
+        versions: what they were made with, by name.
+        again: the command that runs them again; "" for none.
+    """
+    rows = (
+        []
+        if of is None
+        else [
+            ("date", text(of.date)),
+            ("zone", f"{text(of.zone)}; {text('; '.join(of.clock_changes) or 'no clock change')}"),
+            *(("file", f"{name(file)}, {_digest(sum_)}") for file, sum_ in of.files),
+        ]
+    )
+    rows.append(("nights", text(seeds)))
+    if versions:
+        rows.append(("version", ", ".join(f"{text(one)} {text(version)}" for one, version in versions.items())))
+    if of is not None:
+        changes = ", ".join(f"<code>{text(clean(one))}</code>" for one in of.changes)
+        rows.append(("set on the command line", changes or "nothing"))
+    rows += [("run it again", f"<code>{text(clean(again))}</code>")] if again else []
+    return f'<dl class="head">{_pairs(rows)}</dl>'
+
+
+def settings_block(of: Assumed) -> str:
+    """Write the settings: of each queue, pool, routine and fault its values, those of one source on one line.
+
+    More values than a reader would read are folded.
+    """
+    rows = [
+        (
+            text(clean(entry)),
+            "<br>".join(_from(source, list(same)) for source, same in groupby(_by_source(its), _source)),
         )
-    return f'<section id="settings"><h2>Settings and assumptions</h2><dl>{listed}</dl>{"".join(parts)}</section>'
+        for entry, its in groupby(of.values, key=lambda one: one.entry)
+    ]
+    body = f"<dl>{_pairs(rows)}</dl>" + _variants(of)
+    bare = sum(1 for one in of.values if one.source == NOT_STATED)
+    if len(of.values) <= _MOST_VALUES:
+        return section(_TITLE, body, "settings")
+    return folded(f"{_TITLE}: {len(of.values)} values, {bare or 'none'} without a source", body, "settings")
+
+
+def _variants(of: Assumed) -> str:
+    """Write what each variant sets, of all that some variant changes."""
+    items = [
+        f"<li>{name(one.variant)}: "
+        + ("; ".join(f"{text(clean(path))} {text(clean(said))}" for path, said in one.values.items()))
+        + "</li>"
+        for one in of.varied
+    ]
+    return f'<h3>What each variant sets</h3><ul class="many">{"".join(items)}</ul>' if items else ""
+
+
+def _pairs(rows: Iterable[tuple[str, str]]) -> str:
+    return "".join(f"<dt>{what}</dt><dd>{words}</dd>" for what, words in rows)
 
 
 def _digest(of: str) -> str:
     return f"SHA-256 <code>{of}</code>" if of else "no file"
 
 
-def _table(part: str, rows: Sequence[Sequence[str]]) -> str:
-    return table(f"{part.capitalize()}, as they were run", ("what", "value", "source"), rows)
+def _source(one: Stated) -> str:
+    return one.source
 
 
-def _sources(values: Sequence[Stated]) -> str:
-    """Say how many values of a part have no source."""
-    bare = sum(1 for one in values if one.source == NOT_STATED)
-    return f"{len(values)} value{'' if len(values) == 1 else 's'}, {bare or 'none'} without a source"
+def _by_source(values: Iterable[Stated]) -> list[Stated]:
+    """Put values of one source together, in the order in which sources come."""
+    found = list(values)
+    order = list(dict.fromkeys(one.source for one in found))
+    return sorted(found, key=lambda one: order.index(one.source))
+
+
+def _from(source: str, values: Sequence[Stated]) -> str:
+    said = "; ".join(name(f"{one.what} {one.value}".strip()) for one in values)
+    return f"{said} <small>({text(source)})</small>"

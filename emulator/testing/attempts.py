@@ -7,6 +7,7 @@ from contextvars import Context
 from datetime import datetime
 from typing import Any, Protocol
 
+from emulator.broker.jobs import Attempt
 from emulator.errors import CallError, InputError
 from emulator.measure.reasons import refusal_in_words
 from emulator.scenario.spelling import advise
@@ -16,7 +17,6 @@ from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import SECOND
 from emulator.world.draws import entity_key, numbers_key
 from emulator.world.systems import Call
-from emulator.world.worker import Execution
 from emulator.world.world import World
 
 __all__ = ["RunningAttempt"]
@@ -48,8 +48,8 @@ class _Spending:
 class RunningAttempt:
     """One attempt under way, or what is left of it on its worker."""
 
-    def __init__(self, keeper: Keeper, execution: Execution, bearer: Bearer) -> None:
-        plan = execution.plan
+    def __init__(self, keeper: Keeper, execution: Attempt, bearer: Bearer) -> None:
+        job = execution.job
         self._keeper = keeper
         self.execution = execution
         self.bearer = bearer
@@ -57,15 +57,15 @@ class RunningAttempt:
         self.is_left = False
         self.is_over = False
         self.order = Order(
-            plan.number,
-            plan.name,
-            plan.routine.name,
-            afresh(plan.parameters),
-            plan.key,
-            execution.attempt,
+            job.number,
+            job.name,
+            job.routine.name,
+            afresh(job.source.parameters),
+            job.key,
+            execution.number,
             execution.token,
             execution.worker.name,
-            tuple(keeper.finished.get(plan.number, ())),
+            tuple(keeper.finished.get(job.number, ())),
         )
         self._calls: list[Call] = []
         self._called: Counter[str] = Counter()
@@ -127,12 +127,12 @@ class RunningAttempt:
         self._check_system(system)
         keeper, execution, world = self._keeper, self.execution, self._keeper.world
         name, _, part = system.partition("/")
-        worker, plan = execution.worker, execution.plan
-        target = options["target"] or plan.key or plan.name
-        why = world.access.refusal(worker.name, name, part or plan.routine.name, execution.start, worker.booted_at)
+        worker, job = execution.worker, execution.job
+        target = options["target"] or job.key or job.name
+        why = world.access.refusal(worker.name, name, part or job.routine.name, execution.start, worker.booted_at)
         if why:
-            row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
-            world.emit((*row, execution.attempt, execution.token, name, "no_access", 0))
+            row = (world.agenda.now, "call_ended", execution.event, job.number, worker.name)
+            world.emit((*row, execution.number, execution.token, name, "no_access", 0))
             raise CallError(f"{worker.name} has no access to {system}: {refusal_in_words(why)}", name, "no_access")
         waiter: asyncio.Future[tuple[str, int | None]] = keeper.loop.create_future()
 
@@ -143,15 +143,15 @@ class RunningAttempt:
         effect = options["effect"]
         part_number = -1 - entity_key("called by a handler", system) % 2**32  # a modelled part has 0 or more
         call = Call(
-            job=plan.number,
-            attempt=execution.attempt,
+            job=job.number,
+            attempt=execution.number,
             token=execution.token,
             worker=worker.name,
-            key=numbers_key(plan.entity, plan.draw_number, execution.attempt, part_number, self._called[system]),
+            key=numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system]),
             system=name,
             target=target,
             effect=effect,
-            scope=plan.scope,
+            scope=job.scope,
             cause=execution.event,
             patience=options["patience"],
             if_already_in_progress=options["if_already_in_progress"],

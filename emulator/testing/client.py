@@ -9,6 +9,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from typing import Any, Final, Literal
 
+from emulator.broker.jobs import Attempt
 from emulator.errors import InputError, NoAnswerError, StaleTokenError
 from emulator.record.reasons import FINISHED, Because, said
 from emulator.testing.attempts import Keeper, RunningAttempt
@@ -18,7 +19,7 @@ from emulator.timeline.agenda import MESSAGES
 from emulator.timeline.bearers import NOBODY, Bearer
 from emulator.timeline.ticks import say
 from emulator.world.contact import ARRIVES, Request
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.worker import ON, Worker
 
 __all__ = ["Client", "Lease", "Program"]
 
@@ -38,7 +39,7 @@ class Lease:
 
     __slots__ = ("_client", "_request", "execution", "is_refused", "work")
 
-    def __init__(self, client: "Client", execution: Execution, work: Work) -> None:
+    def __init__(self, client: "Client", execution: Attempt, work: Work) -> None:
         self._client = client
         self._request: Request | None = None
         self.execution = execution
@@ -143,12 +144,11 @@ class Client:
             InputError: when the worker is off, or the emulation is over.
         """
         request = Request("take", self._check_on())
-        answer = await self._exchange(request, None)
-        if answer is None:
+        execution: Attempt | None = await self._exchange(request, None)
+        if execution is None:
             return None
-        grant, plan = answer
-        execution = self._keeper.world.labour.take_up(self._worker, grant, plan)
-        execution.known_end = self._told_end(execution, request.sent, grant.until)
+        self._keeper.world.labour.take_up(self._worker, execution)
+        execution.known_end = self._told_end(execution, request.sent, execution.known_end)
         attempt = RunningAttempt(self._keeper, execution, self._bearer)
         lease = Lease(self, execution, Work(attempt))
         self.leases.append(lease)
@@ -179,7 +179,7 @@ class Client:
             if lease.token in reply.refused:
                 lease.is_refused = lease.execution.is_told = True
             elif world.is_renewed(lease.execution):
-                end = arrived + lease.execution.queue_lease
+                end = arrived + lease.execution.job.terms.lease
                 lease.execution.known_end = self._told_end(lease.execution, sent, end)
         return tuple(lease for lease in named if lease.token in reply.refused)
 
@@ -215,7 +215,7 @@ class Client:
 
         taken = await self._exchange(request, act)
         self.leases.remove(lease)
-        if execution in worker.executions:
+        if execution in worker.attempts:
             world.labour.forget(execution)
         if not taken:
             lease.is_refused = True
@@ -227,7 +227,7 @@ class Client:
         """Stop working on a lease without handing anything in, as a program does that knows it is lost."""
         if lease in self.leases:
             self.leases.remove(lease)
-            if lease.execution in self._worker.executions:
+            if lease.execution in self._worker.attempts:
                 self._keeper.world.labour.lay_down(lease.execution, said(why) if why else Because("given_up"))
                 self._keeper.world.labour.forget(lease.execution)
 
@@ -288,7 +288,7 @@ class Client:
             )
         return answer
 
-    def _told_end(self, execution: Execution, sent: int, until: int) -> int:
+    def _told_end(self, execution: Attempt, sent: int, until: int) -> int:
         """Give the end of a lease as its queue tells it to the worker: by the worker's clock."""
         self._keeper.world.contact.tell_end(execution, sent, self._keeper.world.agenda.now, until)
         return execution.known_end

@@ -12,6 +12,8 @@ from contextlib import ExitStack
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 
+from emulator.broker.jobs import rare
+from emulator.broker.prerequisites import After, Before
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import Never, broken
@@ -19,7 +21,6 @@ from emulator.measure.reasons import why_in_words
 from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
-from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program
 from emulator.testing.crashing import SWEPT, CrashPoint, Probe
@@ -50,8 +51,7 @@ from emulator.timeline.bearers import BEARER, NOBODY
 from emulator.timeline.libraries import each_in_a_stop, known_libraries
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
-from emulator.world.nights import waits_of
-from emulator.world.planned import PlannedJob
+from emulator.world.plan import fill
 from emulator.world.world import World
 
 __all__ = ["Emulator"]
@@ -355,15 +355,15 @@ class Emulator(Interventions, Views):
         held = now + pause if (pause := ticks_of(not_before)) else 0
         entry = self._entry_of[routine]
         ordinal = self._submitted[entry] = self._submitted.get(entry, 0) + 1
-        before = None
-        if after is not None:
-            other, _, place = after.name.rpartition("#")
-            waits = {"entry": other, "number": int(place), "if_failed": if_failed}
-            before = waits_of(Arrival.model_validate({"routine": routine, "at": 0, "after": waits}))
-        planned = PlannedJob(
-            entry, ordinal, routine, afresh(parameters), key, priority, idempotency_key, held, before, None, now
-        )
-        number = self.world.submit(0, planned)
+        sources = self.world.sources
+        job = sources.job(sources.new(entry, routine, afresh(parameters), priority), ordinal, now, key)
+        if idempotency_key or held or after is not None:
+            extra = rare(job)
+            extra.idempotency_key, extra.not_before = fill(idempotency_key, job), held
+            if after is not None:
+                other, _, place = after.name.rpartition("#")
+                extra.after = After((Before(other, int(place), goes_on=if_failed == "go_on"),))
+        number = self.world.submit(0, job)
         if not number:
             why = why_in_words(*reason_of(self._rows[-1]))
             raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")
@@ -432,7 +432,7 @@ class Emulator(Interventions, Views):
         world = self.world
         if world.arrivals.has_more() or self.keeper.working():
             return False
-        if any(worker.executions for worker in world.workers.values()):
+        if any(worker.attempts for worker in world.workers.values()):
             return False
         stuck = frozenset(world.stuck())
         return all(job in stuck for job in world.broker.jobs_unfinished())

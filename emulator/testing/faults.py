@@ -265,11 +265,14 @@ class Interventions:
 
         Raises:
             InputError: for keys that do not go together, values out of range, and targets that there are not; for
-                ``at``, which only ``schedule`` takes.
+                ``at``, ``late_by`` and ``share_of_nights``, which only ``schedule`` takes.
         """
         self._check_open()
-        if "at" in keys:
-            raise InputError("at: it begins now: leave `at` out, or let it begin later by `schedule([{...}])`")
+        for key in ("at", "late_by", "share_of_nights"):
+            if key in keys:
+                raise InputError(
+                    f"{key}: it begins now: leave `{key}` out, or let it begin later by `schedule([{{...}}])`"
+                )
         said = {name: _plain(name, value) for name, value in keys.items() if value is not None}
         if "gaps" not in said and said.keys() != {"poison_job", "how"}:
             said["at"] = f"+{say(self.agenda.now)}"
@@ -358,11 +361,12 @@ class Interventions:
 
         Raises:
             InputError: for keys that do not go together, targets that there are not, and what the broker refuses; for
-                ``at``.
+                ``at``, ``late_by`` and ``share_of_nights``.
         """
         self._check_open()
-        if "at" in keys:
-            raise InputError("at: it is done now: leave `at` out, and let time pass before: `await emu.advance(...)`")
+        for key in ("at", "late_by", "share_of_nights"):
+            if key in keys:
+                raise InputError(f"{key}: it is done now: leave `{key}` out; `await emu.advance(...)` lets time pass")
         said = {name: _plain(name, value) for name, value in keys.items() if value is not None}
         action: Action = self._validated(Action, {**said, "at": f"+{say(self.agenda.now)}"})
         kind = kind_of(action, ACTION_KINDS)

@@ -20,6 +20,7 @@ from contextvars import Context
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.jobs import Attempt
 from emulator.broker.rules import Outcome
 from emulator.errors import InputError, PermanentError, TransientError, WorkError
 from emulator.record.events import Row
@@ -30,7 +31,7 @@ from emulator.testing.work import Order, Work
 from emulator.timeline.bearers import BEARER, Bearer
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import say
-from emulator.world.worker import OFF, Execution, Worker
+from emulator.world.worker import OFF, Worker
 
 if TYPE_CHECKING:
     from emulator.testing.crashing import Probe
@@ -83,19 +84,19 @@ class Handlers:
 
     # -- what the world tells -----------------------------------------------------------------------------------------
 
-    def begin(self, execution: Execution) -> None:
+    def begin(self, execution: Attempt) -> None:
         """Begin to work on an attempt."""
-        worker, plan = execution.worker, execution.plan
-        bearer = Bearer(f"{worker.name}, attempt {execution.attempt} of {plan.name}")
+        worker, job = execution.worker, execution.job
+        bearer = Bearer(f"{worker.name}, attempt {execution.number} of {job.name}")
         bearer.speed, bearer.clock = worker.real_speed, self.clock_of(worker)
         attempt = RunningAttempt(self, execution, bearer)
         self._attempts = [each for each in self._attempts if not each.is_over or each.has_anything_left()]
         self._attempts.append(attempt)
         if self.probe is not None:
-            bearer.watch = self.probe.watcher(plan.number, worker.name)
+            bearer.watch = self.probe.watcher(job.number, worker.name)
         context = self.context.copy()
         context.run(BEARER.set, bearer)
-        name = f"{plan.name}, attempt {execution.attempt} on {worker.name}"
+        name = f"{job.name}, attempt {execution.number} on {worker.name}"
         attempt.task = self.loop.create_task(self._work(attempt), name=name, context=context)
 
     def moment_of(self, tick: int) -> int:
@@ -108,22 +109,22 @@ class Handlers:
         start, zero = self.loop.agenda.now - world.agenda.now, self.moment_of(0)
         return lambda tick: zero + worker.clock.local(tick - start)
 
-    def stand_still(self, execution: Execution) -> None:
+    def stand_still(self, execution: Attempt) -> None:
         """Let the work of an attempt stand still."""
         if (attempt := self._of(execution)) is not None:
             attempt.stand_still("its worker is frozen" if execution.worker.frozen_at >= 0 else "the job is suspended")
 
-    def go_on(self, execution: Execution) -> None:
+    def go_on(self, execution: Attempt) -> None:
         """Let the work of an attempt go on."""
         if (attempt := self._of(execution)) is not None:
             attempt.go_on()
 
-    def rescale(self, execution: Execution) -> None:
+    def rescale(self, execution: Attempt) -> None:
         """Let the work of an attempt go at its worker's present speed."""
         if (attempt := self._of(execution)) is not None:
             attempt.set_speed(execution.worker.real_speed)
 
-    def leave(self, execution: Execution) -> None:
+    def leave(self, execution: Attempt) -> None:
         """The worker has nothing more to do with an attempt: end what is unfinished of it."""
         attempt = self._of(execution)
         if attempt is None or attempt.is_left:
@@ -187,7 +188,7 @@ class Handlers:
         if not attempt.is_over and attempt.bearer.state == "runs":
             attempt.abandon("it did not stop when it was told to")
 
-    def _of(self, execution: Execution) -> RunningAttempt | None:
+    def _of(self, execution: Attempt) -> RunningAttempt | None:
         return next((attempt for attempt in self._attempts if attempt.execution is execution), None)
 
     # -- the work -----------------------------------------------------------------------------------------------------

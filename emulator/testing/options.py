@@ -46,6 +46,7 @@ class Settings(TypedDict, total=False):
     questions: Listed
     based_on: str
     varies: Named
+    growth: Listed
 
 
 class EmulatorOptions(Settings, total=False):

@@ -50,7 +50,7 @@ class WorkerView:
     @property
     def jobs(self) -> tuple[str, ...]:
         """The names of the jobs that it works on, whether or not its leases still hold."""
-        return tuple(execution.plan.name for execution in self._worker.executions)
+        return tuple(execution.job.name for execution in self._worker.attempts)
 
     @property
     def speed(self) -> float:

@@ -2,9 +2,10 @@
 
 The law: a system that no grant names is open to all; a grant to one part of a system names the system too, so that its
 other parts are closed. One grant in force is enough. A grant is in force from ``given`` plus its drawn delay up to, and
-not at, ``until``. What is withdrawn from a worker or its pool stays so until it is restored, grants or not. Of the
-credentials that apply each must be alive: issued when the attempt begins or the worker starts, it is refused from the
-end of its life until its next renewal. The look is taken as a call begins; a call under way is never broken off.
+not at, ``until``; one that ended before the night is over from the start. What is withdrawn from a worker or its pool
+stays so until it is restored, grants or not. Of the credentials that apply each must be alive: issued when the attempt
+begins or the worker starts, it is refused from the end of its life until its next renewal, and for good from the date
+on which it ends. The look is taken as a call begins; a call under way is never broken off.
 
 Where refusals are cached, a refused caller is refused for that long without a look, even if it has access by then.
 """
@@ -157,14 +158,16 @@ class Access:
         return "not_in_force_yet" if any(state != "ended" for state in states) else "ended"
 
     def _has_ended(self, index: int, worker: str, attempt_began: int, worker_started: int, cause: int) -> bool:
-        credential = self._credentials[index]
+        credential, now = self._credentials[index], self._agenda.now
         issued = attempt_began if credential.issued == "at_attempt" else worker_started
-        age = self._agenda.now - issued
+        age = now - issued
         if credential.renewed_every is not None:
             age %= credential.renewed_every
-        if age < credential.life:
+        ended = now - age + credential.life if credential.life is not None else now + 1
+        if credential.ends is not None:
+            ended = min(ended, credential.ends)
+        if now < ended:
             return False
-        ended = self._agenda.now - age + credential.life
         if self._ended.get((index, worker), -1) != ended:  # told once, when somebody meets it
             self._ended[index, worker] = ended
             self._sink.emit((self._agenda.now, "credential_changed", cause, 0, worker, worker, credential.to, "ended"))

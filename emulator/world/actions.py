@@ -15,8 +15,10 @@ from emulator.record.events import Sink
 from emulator.record.reasons import EVENT_REASONS, NONE, Because
 from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import Target, kind_of
+from emulator.scenario.models.numbers import DrawnNumber
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
+from emulator.world.drawn_numbers import drawn_number
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.fault_hits import Answer, why_missed
 from emulator.world.fault_times import choose, workers_of
@@ -64,7 +66,7 @@ class Actions:
         sink: takes ``action_taken`` and ``action_refused``.
     """
 
-    __slots__ = ("_agenda", "_coming", "_refusal", "_scenario", "_sink", "_world")
+    __slots__ = ("_agenda", "_coming", "_keys", "_refusal", "_scenario", "_sink", "_world")
 
     def __init__(self, world: ActionsWorld, scenario: Scenario, agenda: Agenda, sink: Sink) -> None:
         self._world = world
@@ -72,13 +74,19 @@ class Actions:
         self._agenda = agenda
         self._sink = sink
         self._refusal = NONE
+        self._keys = action_keys(scenario.actions)
         self._coming: dict[str, int] = {}  # by whom or what it is done to: how often something still will be
 
     def start(self) -> None:
         """Put every action on the agenda; called once, before anything runs."""
         for place, action in enumerate(self._scenario.actions):
-            if action.share_of_nights and action.at < self._scenario.lasts:
-                self._agenda.at(action.at, self._act, place, FAULTS, self._key(place))
+            at = action.at
+            if action.late_by is not None:
+                late = sampling_of(action.late_by)
+                assert late is not None  # only what a part takes comes from a trace
+                at += late.sample(self._world.draws.row(Purpose.LATENESS, self._keys[place]))
+            if action.share_of_nights and at < self._scenario.lasts:
+                self._agenda.at(at, self._act, place, FAULTS, self._key(place))
                 self._expect(action, 1)
 
     def will_do_to(self, target: str) -> bool:
@@ -120,6 +128,14 @@ class Actions:
             self._agenda.at(over, self._undo, undoing, FAULTS, self._key(place), 1)
             self._expect(action, 1)
 
+    def _with_its_speed(self, action: Action, place: int) -> Action:
+        """Give a new version with the speed that is drawn for it."""
+        if not isinstance(action.speed, DrawnNumber):
+            return action
+        entity = self._keys[place] if place < len(self._keys) else action_keys((action,))[0]
+        uniform = self._world.draws.uniform(Purpose.FAULT_STRENGTH, entity)
+        return action.model_copy(update={"speed": drawn_number(action.speed, uniform)})
+
     def _over(self, action: Action) -> int | None:
         """Give the tick at which something is undone that is done now, None if it never is."""
         return action.ends if action.lasts is None else self._agenda.now + action.lasts
@@ -135,7 +151,7 @@ class Actions:
             event = self._tell_taken(kind, place, target, cause)
             if kind == "new_version":
                 assert action is not None  # a new version is never an undoing
-                why = why_missed(world.new_version(event, target, action))
+                why = why_missed(world.new_version(event, target, self._with_its_speed(action, place)))
             else:
                 why = world.do_to_queue(kind, event, target)
         else:

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from emulator.broker.jobs import Job
 from emulator.errors import Problem, ScenarioError
 from emulator.record.events import Row, Sink
 from emulator.scenario import models
@@ -22,7 +23,7 @@ from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnD
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.nights import Nights
-from emulator.world.planned import PlannedJob, Planner
+from emulator.world.planned import Planner, Sources
 from emulator.world.profiles import ByTheClock
 from emulator.world.recurring import Recurring
 from emulator.world.sampling import Constant
@@ -31,7 +32,7 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
 
-__all__ = ["Arrivals", "CompletionListener", "PlannedJob"]
+__all__ = ["Arrivals", "CompletionListener"]
 
 
 class _Entry:
@@ -45,7 +46,7 @@ class _Entry:
         planner: Planner,
         wants_endings: bool,
         was_due: Callable[[int], None],
-        submit: Callable[[int, PlannedJob], int],
+        submit: Callable[[int, Job], int],
         nights: Nights | None,
     ) -> None:
         self.name = name
@@ -63,7 +64,7 @@ class _Kept(NamedTuple):
     """A job that could not be submitted; ``missed`` if the broker was down when it was due."""
 
     entry: _Entry
-    job: PlannedJob
+    job: Job
     cause: int
     missed: bool
 
@@ -77,7 +78,7 @@ class Arrivals:
         agenda, draws, sink: of the world.
         submit: takes (cause, job) and gives the job's number; 0 if it was refused, an earlier job's number if it was a
             repeated submission.
-        nights: watches the entries of which all jobs of a night are waited for.
+        sources: makes jobs; it knows the nights of entries of which all jobs of a night are waited for.
 
     Attributes:
         entry_names: in file order.
@@ -98,12 +99,12 @@ class Arrivals:
         agenda: Agenda,
         draws: Draws,
         sink: Sink,
-        submit: Callable[[int, PlannedJob], int],
-        nights: Nights | None = None,
+        submit: Callable[[int, Job], int],
+        sources: Sources,
     ) -> None:
         self._agenda, self._draws, self._sink, self._submit = agenda, draws, sink, submit
         self._clock, self._lasts = clock, scenario.lasts
-        self._nights = nights
+        self._sources, self._nights = sources, sources.nights
         self._down = False
         self._kept: list[_Kept] = []
         self._last_number = 0
@@ -205,18 +206,18 @@ class Arrivals:
             elif not missed_it or job.ordinal in made_up[entry.name]:
                 entry.recurring.come(led_here, job)
 
-    def _hand_in(self, cause: int, job: PlannedJob) -> int:
+    def _hand_in(self, cause: int, job: Job) -> int:
         """Submit a job of an entry that is watched."""
         number = self._submit(cause, job)
         self._dropped(cause, job)
         return number
 
-    def _dropped(self, cause: int, job: PlannedJob) -> None:
+    def _dropped(self, cause: int, job: Job) -> None:
         """Nothing more is to be submitted of a job that was due."""
-        if (nights := self._entries[job.entry].nights) is not None:
-            nights.settled(cause, job.entry, job.nominal)
+        if (nights := self._entries[job.source.arrival].nights) is not None:
+            nights.settled(cause, job.source.arrival, job.nominal)
 
-    def _send(self, entry: _Entry, cause: int, job: PlannedJob) -> None:
+    def _send(self, entry: _Entry, cause: int, job: Job) -> None:
         if not entry.wants_endings:
             number = entry.submit(cause, job)
             if number > self._last_number:
@@ -244,7 +245,7 @@ class Arrivals:
         due = self.occurrences[name] = array("q")  # as many as there are jobs: eight bytes each
         nights = self._nights if self._nights is not None and name in self._nights else None
         submit = self._submit if nights is None else self._hand_in
-        planner = Planner(name, model, scenario.routines, trace, self._nights)
+        planner = Planner(name, model, self._sources, trace)
         entry = _Entry(name, planner, wants_endings, due.append, submit, nights)
         self._entries[name] = entry
         if recurs:

@@ -4,12 +4,11 @@ A batch is drawn by (entry, number of the arrival), a lateness by (entry, number
 as they come, those of a recurrence in the order in which they are due.
 """
 
-from bisect import bisect_right
 from collections.abc import Callable
-from itertools import accumulate
 from typing import TYPE_CHECKING, Final
 
 from emulator.scenario import models
+from emulator.world.drawn_numbers import one_of
 from emulator.world.draws import Draws, Purpose
 from emulator.world.numerics import whole
 
@@ -32,11 +31,8 @@ def sizes(batch: int | models.Batch, draws: Draws, entity: int) -> Size:
     if batch.between is not None:
         low, high = batch.between
         return lambda number: whole(draws.uniform(Purpose.BATCH, entity, number), low, high)
-    values = batch.one_of or ()
-    reached = tuple(accumulate(batch.weights or (1.0,) * len(values)))
-    return lambda number: values[
-        min(bisect_right(reached, draws.uniform(Purpose.BATCH, entity, number) * reached[-1]), len(values) - 1)
-    ]
+    values, weights = batch.one_of or (), batch.weights
+    return lambda number: one_of(values, weights, draws.uniform(Purpose.BATCH, entity, number))
 
 
 class Batches:

@@ -12,12 +12,13 @@ renews nothing, and nobody answers it. The answer to a heartbeat older than one 
 
 from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.jobs import Attempt
 from emulator.broker.requests import HeartbeatReply
 from emulator.record.reasons import NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.beats import BACK, OUT, Beats
 from emulator.world.draws import Draws, Purpose
-from emulator.world.worker import ON, Execution, Worker, WorkerClock
+from emulator.world.worker import ON, Worker, WorkerClock
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -38,7 +39,7 @@ class Request:
     __slots__ = (
         "answered",
         "arrived",
-        "execution",
+        "attempt",
         "first_sent",
         "free",
         "granted",
@@ -54,13 +55,13 @@ class Request:
         "worker",
     )
 
-    def __init__(self, what: str, worker: Worker, execution: Execution | None = None) -> None:
+    def __init__(self, what: str, worker: Worker, attempt: Attempt | None = None) -> None:
         self.what = what
         self.worker = worker
         self.incarnation = worker.incarnation
         self.number = worker.next_number()
         self.free = worker.free  # slots, as its worker says: what becomes free later, the broker does not know
-        self.execution = execution
+        self.attempt = attempt
         self.outcome: tuple[str, Because, int | None, int] = ("", NONE, None, 0)
         self.answered = False
         self.granted: Any = None  # what a request for work was given: a repeat gets the same
@@ -136,10 +137,10 @@ class Contact:
         if worker.frozen_at >= 0:
             worker.requests.append(request)
             return
-        if request.what == "outcome" and request.execution is not None and request.tries == 1:
-            execution = request.execution
-            row = (self._world.agenda.now, "outcome_unanswered", execution.event, execution.plan.number, worker.name)
-            self._world.emit((*row, execution.token))
+        if request.what == "outcome" and request.attempt is not None and request.tries == 1:
+            attempt = request.attempt
+            row = (self._world.agenda.now, "outcome_unanswered", attempt.event, attempt.job.number, worker.name)
+            self._world.emit((*row, attempt.token))
         self.send(request)
 
     def _arrive(self, what: tuple[Request, int]) -> None:
@@ -153,8 +154,8 @@ class Contact:
             self._world.polls.asked(request, self._reply)
             return
         answer = self._ask(request)
-        if request.execution is not None:
-            self._world.broker_acted(request.execution)
+        if request.attempt is not None:
+            self._world.broker_acted(request.attempt)
         self._reply(request, answer)
 
     def _reply(self, request: Request, answer: Any) -> None:
@@ -183,17 +184,17 @@ class Contact:
         """Let an outcome act at the broker, and give the answer."""
         world, worker = self._world, request.worker
         now, broker = world.agenda.now, world.broker
-        execution = request.execution
-        assert execution is not None
+        attempt = request.attempt
+        assert attempt is not None
         outcome, why, retry_after, refused_at = request.outcome
         return broker.hand_in(
             now,
-            execution.event,
+            attempt.event,
             worker.name,
             request.incarnation,
             request.number,
-            execution.token,
-            outcome,  # type: ignore[arg-type]  # one of the outcomes: the executions make no other
+            attempt.token,
+            outcome,  # type: ignore[arg-type]  # one of the outcomes: the attempts make no other
             why,
             retry_after,
             refused_at,
@@ -208,8 +209,8 @@ class Contact:
         What it has handed in, answered or not, it works on no more.
         """
         now = self._world.agenda.now
-        tokens = tuple(one.token for one in worker.executions if not one.handing_in)
-        standing = tuple(one.token for one in worker.executions if one.suspended)
+        tokens = tuple(one.token for one in worker.attempts if not one.handing_in)
+        standing = tuple(one.token for one in worker.attempts if one.suspended)
         order = 0 if worker.is_steady else worker.next_order()
         what = (worker, worker.incarnation, k, now, tokens, order, standing)
         delay = self._beats.delay_out(worker, k)
@@ -245,39 +246,39 @@ class Contact:
             return
         worker.answered_beat = k
         now = self._world.agenda.now
-        for execution in worker.executions:
-            if execution.token in tokens and execution.token not in reply.refused and self._world.is_renewed(execution):
-                self.tell_end(execution, sent, now, arrived + execution.queue_lease)
+        for attempt in worker.attempts:
+            if attempt.token in tokens and attempt.token not in reply.refused and self._world.is_renewed(attempt):
+                self.tell_end(attempt, sent, now, arrived + attempt.job.terms.lease)
         if reply.refused or reply.suspend or reply.resume:
             self._world.told(worker, reply)
         worker.contact_wanted = self._world.needs_contact(worker)
 
-    def tell_end(self, execution: Execution, sent: int, replied: int, until: int) -> None:
+    def tell_end(self, attempt: Attempt, sent: int, replied: int, until: int) -> None:
         """Let the worker know when its lease ends, as its queue tells it: by its own clock.
 
         It has sent at ``sent`` for the first time what was answered at ``replied``.
         """
-        if sent < execution.known_since:
+        if sent < attempt.known_since:
             return  # it knows of a later renewal
-        execution.known_since = sent
-        clock, told_as = execution.worker.clock, self._told_as(execution)
+        attempt.known_since = sent
+        clock, told_as = attempt.worker.clock, self._told_as(attempt)
         if told_as == "clock_time":
-            execution.known_end = clock.true_tick(until)
+            attempt.known_end = clock.true_tick(until)
         else:
             base = sent if told_as == "duration_from_request" else replied
-            execution.known_end = clock.true_tick(clock.local(base) + execution.queue_lease)
+            attempt.known_end = clock.true_tick(clock.local(base) + attempt.job.terms.lease)
 
-    def tell_end_anew(self, execution: Execution, before: WorkerClock) -> None:
+    def tell_end_anew(self, attempt: Attempt, before: WorkerClock) -> None:
         """Find the end that the worker knows by its clock, which was ``before`` until now: as time that is left of a
         duration, or as what its clock is to show."""
-        now, clock = self._world.agenda.now, execution.worker.clock
-        shown = before.local(execution.known_end)
-        if self._told_as(execution) != "clock_time":
+        now, clock = self._world.agenda.now, attempt.worker.clock
+        shown = before.local(attempt.known_end)
+        if self._told_as(attempt) != "clock_time":
             shown = clock.local(now) + max(0, shown - before.local(now))
-        execution.known_end = clock.true_tick(shown)
+        attempt.known_end = clock.true_tick(shown)
 
-    def _told_as(self, execution: Execution) -> str:
-        return self._world.scenario.queues[self._world.queue_of(execution)].expiry_sent_as
+    def _told_as(self, attempt: Attempt) -> str:
+        return self._world.scenario.queues[self._world.queue_of(attempt)].expiry_sent_as
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""
@@ -338,8 +339,8 @@ class Contact:
         return law.sample(row)
 
     def _lose(self, request: Request, direction: str) -> None:
-        execution = request.execution
-        job = execution.plan.number if execution is not None else 0
-        cause = execution.event if execution is not None else 0
+        attempt = request.attempt
+        job = attempt.job.number if attempt is not None else 0
+        cause = attempt.event if attempt is not None else 0
         row = (self._world.agenda.now, "message_lost", cause, job, request.worker.name, request.what)
         self._world.emit((*row, request.number, direction))

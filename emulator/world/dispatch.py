@@ -2,45 +2,37 @@
 
 from typing import Any, Final
 
-from emulator.broker.order import Entry, Terms
-from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
+from emulator.broker.jobs import Attempt, Job
+from emulator.broker.order import Entry
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import Outcome
 from emulator.broker.states import State
 from emulator.record.reasons import OWN_CLOCK, TOLD_LOST, Because
 from emulator.timeline.agenda import ENDS, MESSAGES, REST
-from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.arrivals import Arrivals
 from emulator.world.contact import Request
-from emulator.world.draws import entity_key, numbers_key
-from emulator.world.nights import Nights
-from emulator.world.own_terms import OwnTerms
-from emulator.world.plan import JobPlan, ReadyRoutine, fill
-from emulator.world.worker import ON, Execution, Worker
+from emulator.world.plan import ReadyRoutine
+from emulator.world.planned import Sources
+from emulator.world.worker import ON, Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
 
 __all__ = ["Dispatch"]
 
 _RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
-_new: Final = tuple.__new__  # a named tuple's own constructor costs twice as much
-
-_Source = tuple[ReadyRoutine, int, bool, Terms | None, bool, bool]
-"""(routine, key for draws, whether the entry recurs, its own terms, has nights that are waited for, is remembered)"""
 
 
 class Dispatch(WorkerLifecycle):
     """The part of the world in which jobs, the broker and the workers meet."""
 
     _doubled: dict[str, tuple[str, int]]
-    doubles: dict[str, tuple[LeaseGrant, JobPlan, str]]
+    doubles: dict[str, tuple[Attempt, str]]
     arrivals: Arrivals
-    nights: Nights
-    terms: OwnTerms
-    plans: dict[tuple[str, int], tuple[int, PlannedJob]]
+    remembered: dict[tuple[str, int], Job]
+    sources: Sources
     routines: dict[str, ReadyRoutine]
     workers: dict[str, Worker]
-    _sources: dict[tuple[str, str], _Source]
     _generations: dict[tuple[str, int], int]
     _poisoned: dict[tuple[str, int], str]
-    _remembered: frozenset[str]
 
     # -- alarms and requests -------------------------------------------------------------------------------------------
 
@@ -59,51 +51,46 @@ class Dispatch(WorkerLifecycle):
         """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
         broker = self.broker
         ending = what in ("lease", "time_limit", "total limit", "start")
-        plan = broker.payload(job) if ending and job else None
-        if plan is not None and what != "lease":
-            for execution in plan.running:
-                self.heartbeats.settle(execution.worker)
+        known = broker.job(job) if ending and job else None
+        if known is not None and what != "lease":
+            for attempt in known.running:
+                self.heartbeats.settle(attempt.worker)
         broker.due(self.agenda.now, 0, what, job, token)
-        if plan is not None:
-            self.after_job_change(plan, job)
+        if known is not None:
+            self.after_job_change(known)
         if broker.fresh:
             self.match()
 
     def silence_due(self, worker: str, incarnation: int) -> None:
         """Wake the broker for a worker that may be silent."""
         known = self.workers[worker]
-        affected = [self.broker.payload(job) for job in self._jobs_of(known)]
-        for plan in affected:
-            for execution in plan.running:  # somebody else's too, if a token was delivered twice
-                self.heartbeats.settle(execution.worker)
+        affected = self._jobs_of(known)
+        for job in affected:
+            for attempt in job.running:  # somebody else's too, if a token was delivered twice
+                self.heartbeats.settle(attempt.worker)
         self.broker.silence_due(self.agenda.now, worker, incarnation)
-        for plan in affected:
-            self.after_job_change(plan, plan.number)
+        for job in affected:
+            self.after_job_change(job)
         if self.broker.fresh:
             self.match()
 
-    def _jobs_of(self, worker: Worker) -> list[int]:
+    def _jobs_of(self, worker: Worker) -> list[Job]:
         """Give the unfinished jobs whose lease a worker's incarnations may hold."""
-        broker = self.broker
-        found = []
-        for job in broker.jobs_unfinished():
-            lease = broker.lease_of(broker.token_of(job))
-            if lease is not None and lease[1] == worker.name:
-                found.append(job)
-        return found
+        jobs = (self.broker.job(number) for number in self.broker.jobs_unfinished())
+        return [job for job in jobs if job and job.attempt and job.attempt.holder.name == worker.name]
 
-    def after_job_change(self, plan: JobPlan, job: int) -> None:
+    def after_job_change(self, job: Job) -> None:
         """Let whoever works without a lease learn of it at the next contact, and who waits for the end know."""
         broker = self.broker
-        for execution in plan.running:
-            if not execution.disowned and broker.lease_of(execution.token) is None:
-                execution.disowned = True
-                if not execution.handing_in:
-                    self.heartbeats.want_contact(execution.worker)
+        for attempt in job.running:
+            if not attempt.disowned and broker.lease_of(attempt.token) is None:
+                attempt.disowned = True
+                if not attempt.handing_in:
+                    self.heartbeats.want_contact(attempt.worker)
 
-    def broker_acted(self, execution: Execution) -> None:
+    def broker_acted(self, attempt: Attempt) -> None:
         """The broker has taken an outcome, whether its worker will know or not: let others have what that frees."""
-        self.after_job_change(execution.plan, execution.plan.number)
+        self.after_job_change(attempt.job)
         if self.broker.fresh:
             self.match()
 
@@ -130,7 +117,7 @@ class Dispatch(WorkerLifecycle):
         if not self._may_take(worker):
             return
         if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
-            if not worker.executions:
+            if not worker.attempts:
                 worker.gone = True
                 self.begin_to_finish(worker, "attempts_done", 0)
             return
@@ -162,18 +149,17 @@ class Dispatch(WorkerLifecycle):
         now, broker = self.agenda.now, self.broker
         worker.number = number = worker.number + 1
         queues, equipment = worker.queues, worker.equipment
-        grant = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, None, number, found)
-        assert grant is not None, "whoever waits is registered, and what was found a moment ago is there"
-        plan: JobPlan = broker.payload(grant.job)
+        attempt = broker.take(now, 0, worker.name, worker.incarnation, queues, equipment, None, number, found)
+        assert attempt is not None, "whoever waits is registered, and what was found a moment ago is there"
         if self._doubled:
-            self._double(worker, grant, plan)
-        self._take_slots(worker, plan, now)
-        self.labour.begin(worker, grant, plan, now)
+            self._double(worker, attempt)
+        self._take_slots(worker, attempt.job, now)
+        self.labour.begin(worker, attempt, now)
 
-    def _take_slots(self, worker: Worker, plan: JobPlan, now: int) -> None:
+    def _take_slots(self, worker: Worker, job: Job, now: int) -> None:
         """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
         last = worker.retires_after is not None and worker.attempts_begun + 1 >= worker.retires_after
-        free = worker.free - plan.routine.slots
+        free = worker.free - job.routine.slots
         if last or free <= 0:
             self.polls.leave(worker)
         else:
@@ -184,7 +170,7 @@ class Dispatch(WorkerLifecycle):
         """Let the broker decide on a request for work that has reached it."""
         worker = request.worker
         request.is_decided = True
-        grant = self.broker.take(
+        attempt = self.broker.take(
             self.agenda.now,
             0,
             worker.name,
@@ -195,32 +181,30 @@ class Dispatch(WorkerLifecycle):
             request.number,
             order=request.arrived,
         )
-        if grant is not None:
-            plan = self.broker.payload(grant.job)
-            if self._doubled:
-                self._double(worker, grant, plan)
-            request.granted = (grant, plan)
+        if attempt is not None and self._doubled:
+            self._double(worker, attempt)
+        request.granted = attempt
 
-    def hand_in_at_once(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None) -> None:
+    def hand_in_at_once(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None) -> None:
         """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
-        worker, now = execution.worker, self.agenda.now
+        worker, now = attempt.worker, self.agenda.now
         worker.number = number = worker.number + 1
-        name, incarnation, token = worker.name, worker.incarnation, execution.token
+        name, incarnation, token = worker.name, worker.incarnation, attempt.token
         answer = self.broker.hand_in(
-            now, execution.event, name, incarnation, number, token, outcome, why, retry_after, now
+            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now
         )
-        self._outcome_answered(execution, answer)
+        self._outcome_answered(attempt, answer)
 
     # -- handed out twice ----------------------------------------------------------------------------------------------
 
-    def _double(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> None:
+    def _double(self, worker: Worker, attempt: Attempt) -> None:
         """Hand a job out twice, if a fault says so: the token to the next who asks, or as if it had been forgotten."""
-        queue = plan.routine.queue
+        queue = attempt.job.queue.name
         how, cause = self._doubled.pop(queue, ("", 0))
         if how == "same_token":
-            self.doubles[queue] = (grant, plan, worker.name)
+            self.doubles[queue] = (attempt.twin(), worker.name)
         elif how == "forgets":
-            self.agenda.at(self.agenda.now, self._forget, (cause, grant.token, plan))
+            self.agenda.at(self.agenda.now, self._forget, (cause, attempt))
 
     def double_for(self, worker: Worker, free: int) -> str:
         """Name a queue in which somebody else's job is to be handed out again, to a worker with so many free slots.
@@ -229,28 +213,28 @@ class Dispatch(WorkerLifecycle):
         """
         for queue in worker.queues:
             if queue in self.doubles:
-                _, plan, first = self.doubles[queue]
-                if first != worker.name and plan.routine.slots <= free:
+                twin, first = self.doubles[queue]
+                if first != worker.name and twin.job.routine.slots <= free:
                     return queue
         return ""
 
     def take_double(self, worker: Worker, queue: str) -> None:
         """Let a worker that waits have somebody else's job, over a link without delay or loss."""
-        grant, plan, _ = self.doubles.pop(queue)
-        self._take_slots(worker, plan, self.agenda.now)
-        self.labour.begin(worker, grant, plan, self.agenda.now)
-        if plan.asked:  # the first has been told to stand still; this one is told by its next heartbeat
+        attempt, _ = self.doubles.pop(queue)
+        self._take_slots(worker, attempt.job, self.agenda.now)
+        self.labour.begin(worker, attempt, self.agenda.now)
+        if attempt.job.asked:  # the first has been told to stand still; this one is told by its next heartbeat
             self.heartbeats.want_contact(worker)
 
     def grant_double(self, request: Request, queue: str) -> None:
         """Answer a request with somebody else's job."""
         request.is_decided = True
-        request.granted = self.doubles.pop(queue)[:2]
+        request.granted, _ = self.doubles.pop(queue)
 
-    def _forget(self, what: tuple[int, int, JobPlan]) -> None:
-        cause, token, plan = what
-        self.broker.forget(self.agenda.now, cause, token)
-        self.after_job_change(plan, plan.number)
+    def _forget(self, what: tuple[int, Attempt]) -> None:
+        cause, attempt = what
+        self.broker.forget(self.agenda.now, cause, attempt.token)
+        self.after_job_change(attempt.job)
         if self.broker.fresh:
             self.match()
 
@@ -273,24 +257,23 @@ class Dispatch(WorkerLifecycle):
                     self.polls.wait(worker, request.sent)
                     self.power.idle(worker)
             else:
-                grant, plan = answer
-                self.labour.begin(worker, grant, plan, request.first_sent)
+                self.labour.begin(worker, answer, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return
-        assert request.execution is not None
-        self._outcome_answered(request.execution, answer)
+        assert request.attempt is not None
+        self._outcome_answered(request.attempt, answer)
 
-    def _outcome_answered(self, execution: Execution, answer: Any) -> None:
+    def _outcome_answered(self, attempt: Attempt, answer: Any) -> None:
         """A worker knows that its outcome was taken or refused: its slot is free."""
-        plan, worker = execution.plan, execution.worker
-        self.labour.forget(execution)
-        if answer is True and plan.running:
-            self.after_job_change(plan, plan.number)
+        job, worker = attempt.job, attempt.worker
+        self.labour.forget(attempt)
+        if answer is True and job.running:
+            self.after_job_change(job)
         if self.broker.fresh:
             self.match()
-        if worker.finishing and not worker.executions:
-            self.leave_now(worker, execution.event)
+        if worker.finishing and not worker.attempts:
+            self.leave_now(worker, attempt.event)
         else:
             self.ask(worker)
 
@@ -298,57 +281,57 @@ class Dispatch(WorkerLifecycle):
 
     def told(self, worker: Worker, reply: HeartbeatReply) -> None:
         """A heartbeat has brought back what the worker did not know."""
-        for execution in list(worker.executions):
-            token = execution.token
+        for attempt in list(worker.attempts):
+            token = attempt.token
             if token in reply.refused:
-                if execution.is_told:
+                if attempt.is_told:
                     continue
-                execution.is_told = True
-                row = (self.agenda.now, "worker_notified", execution.event, execution.plan.number, worker.name)
+                attempt.is_told = True
+                row = (self.agenda.now, "worker_notified", attempt.event, attempt.job.number, worker.name)
                 event = self.emit((*row, token, "lease_lost"))
-                if not execution.handing_in:
-                    self._stop(execution, TOLD_LOST, event)
-            elif token in reply.suspend and not execution.suspended and not execution.handing_in:
-                self._suspend(execution)
-            elif token in reply.resume and execution.suspended:
-                self._resume(execution)
+                if not attempt.handing_in:
+                    self._stop(attempt, TOLD_LOST, event)
+            elif token in reply.suspend and not attempt.suspended and not attempt.handing_in:
+                self._suspend(attempt)
+            elif token in reply.resume and attempt.suspended:
+                self._resume(attempt)
 
-    def _stop(self, execution: Execution, why: str, cause: int) -> None:
-        worker = execution.worker
-        self.labour.drop(execution, why, cause)
-        if worker.finishing and not worker.executions:
+    def _stop(self, attempt: Attempt, why: str, cause: int) -> None:
+        worker = attempt.worker
+        self.labour.drop(attempt, why, cause)
+        if worker.finishing and not worker.attempts:
             self.leave_now(worker, cause)
         else:
             self.ask_soon(worker)
 
-    def stop_itself(self, execution: Execution) -> None:
+    def stop_itself(self, attempt: Attempt) -> None:
         """A worker stops because its own clock says that its lease has ended."""
-        if not execution.handing_in:
-            self.heartbeats.settle(execution.worker)
-            self._stop(execution, OWN_CLOCK, execution.event)
-            self.heartbeats.dropped(execution.worker, execution)
+        if not attempt.handing_in:
+            self.heartbeats.settle(attempt.worker)
+            self._stop(attempt, OWN_CLOCK, attempt.event)
+            self.heartbeats.dropped(attempt.worker, attempt)
 
-    def _suspend(self, execution: Execution) -> None:
-        worker = execution.worker
+    def _suspend(self, attempt: Attempt) -> None:
+        worker = attempt.worker
         now = self.agenda.now
-        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "suspend")
+        row = (now, "worker_notified", attempt.event, attempt.job.number, worker.name, attempt.token, "suspend")
         event = self.emit(row)
-        self.labour.pause(execution)
-        execution.suspended = True
-        self.emit((now, "work_paused", event, execution.plan.number, worker.name, execution.token))
+        self.labour.pause(attempt)
+        attempt.suspended = True
+        self.emit((now, "work_paused", event, attempt.job.number, worker.name, attempt.token))
         if self._can_say_at_once(worker):
-            self.broker.suspension_acknowledged(now, event, execution.token)
+            self.broker.suspension_acknowledged(now, event, attempt.token)
 
-    def _resume(self, execution: Execution) -> None:
-        worker = execution.worker
+    def _resume(self, attempt: Attempt) -> None:
+        worker = attempt.worker
         now = self.agenda.now
-        row = (now, "worker_notified", execution.event, execution.plan.number, worker.name, execution.token, "resume")
+        row = (now, "worker_notified", attempt.event, attempt.job.number, worker.name, attempt.token, "resume")
         event = self.emit(row)
-        execution.suspended = False
-        self.emit((now, "work_continued", event, execution.plan.number, worker.name, execution.token))
+        attempt.suspended = False
+        self.emit((now, "work_continued", event, attempt.job.number, worker.name, attempt.token))
         if self._can_say_at_once(worker):
-            self.broker.resumption_acknowledged(now, event, execution.token)
-        self.labour.thaw(execution)
+            self.broker.resumption_acknowledged(now, event, attempt.token)
+        self.labour.thaw(attempt)
 
     def _can_say_at_once(self, worker: Worker) -> bool:
         """Say whether the broker hears at once that work stands still or goes on; else the next heartbeat says it."""
@@ -356,82 +339,50 @@ class Dispatch(WorkerLifecycle):
 
     def needs_contact(self, worker: Worker) -> bool:
         """Say whether the worker has something to learn from its next heartbeat, or to say by it."""
-        for execution in worker.executions:
-            if execution.handing_in:
+        for attempt in worker.attempts:
+            if attempt.handing_in:
                 continue
-            if execution.disowned:
+            if attempt.disowned:
                 return True
-            plan = execution.plan
-            is_suspended = self.broker.state_of(plan.number) is State.SUSPENDED
-            if not plan.asked is execution.suspended is is_suspended:
+            job = attempt.job
+            is_suspended = self.broker.state_of(job.number) is State.SUSPENDED
+            if not job.asked is attempt.suspended is is_suspended:
                 return True
         return False
 
     # -- jobs ---------------------------------------------------------------------------------------------------------
 
-    def submit(self, cause: int, planned: PlannedJob, origin: int = 0) -> int:
-        """Submit a job as it was planned; 0 if it was refused."""
-        entry, ordinal, name, parameters, key, priority, idempotency_key, not_before, after, traced, nominal = planned
-        source = self._sources.get((entry, name)) or self._source(entry, name)
-        routine, entity, recurs, terms, has_nights, is_remembered = source
-        draw_number, generation = ordinal, 0
-        if recurs:  # what a recurrence excludes changes no other day's job
-            entity, draw_number = numbers_key(entity, nominal), 0
-        if origin:
-            generation = self._generations.get((entry, ordinal), 0) + 1
-            entity, draw_number = numbers_key(entity, draw_number, generation), 0
-        plan = JobPlan(routine, entry, ordinal, parameters, traced, entity, draw_number)
-        if terms is not None:
-            plan.renewal, plan.resumes = terms.renewal, routine.starts_after_last or self.terms.resumes(terms)
-        if key is None:
-            key = routine.key
-        if key:
-            plan.key = key = fill(key, plan)
+    def submit(self, cause: int, job: Job) -> int:
+        """Submit a job; 0 if it was refused."""
+        broker, source = self.broker, job.source
         if self._poisoned:
-            plan.poison = self._poisoned.get((entry, ordinal), "")
-        if idempotency_key:
-            idempotency_key = fill(idempotency_key, plan)
-        expected = routine.expected
-        if routine.steps is None and (steps := len(plan.steps)) > (parts := len(routine.parts)):
-            expected = expected * steps // parts
-        if routine.grows and routine.model.expected is None:
-            expected += sum(routine.model.growth(step[0].model, parameters) for step in plan.steps)
-        before = None if after is None else after.of(ordinal, nominal)
-        night = self.nights.of(entry, nominal) if has_nights else 0
-        if priority is None:
-            priority = routine.priority
-        what = (name, routine.queue, entry, ordinal, key, priority, routine.requires, expected, idempotency_key)
-        submission = _new(Submission, (*what, not_before, before, origin, night, terms))
-        broker = self.broker
-        plan.number = number = broker.submit(self.agenda.now, cause, submission, plan)
-        if number and (origin or is_remembered) and broker.payload(number) is plan:
-            if origin:
-                self._generations[entry, ordinal] = generation
-            if is_remembered:
-                self.plans[entry, ordinal] = (number, planned)
+            job.poison = self._poisoned.get((source.arrival, job.ordinal), "")
+        job.version = job.routine.version
+        number = broker.submit(self.agenda.now, cause, job)
+        if source.is_remembered and number and broker.job(number) is job:
+            self.remembered[source.arrival, job.ordinal] = job
         if broker.fresh:
             self.match()
         return number
 
-    def _source(self, entry: str, name: str) -> _Source:
-        """Look up what all jobs of a routine that an entry brings have in common."""
-        recurs, remembered = entry in self.arrivals.recurring, entry in self._remembered
-        common = (recurs, self.terms.of(entry, name), entry in self.nights, remembered)
-        found = self._sources[entry, name] = (self.routines[name], entity_key("job", entry), *common)
-        return found
-
     def job_of(self, entry: str, ordinal: int) -> int:
         """Give the number of a job that faults or actions name, 0 if it has not come yet."""
-        return self.plans.get((entry, ordinal), (0, None))[0]
+        job = self.remembered.get((entry, ordinal))
+        return 0 if job is None else job.number
 
-    def run_again(self, cause: int, job: int) -> str:
+    def run_again(self, cause: int, number: int) -> str:
         """Put a job in anew; give the code of why not if it cannot be done."""
-        for number, planned in self.plans.values():
-            if number == job:
+        for first in self.remembered.values():
+            if first.number == number:
                 if not self.broker.is_up:
                     return "broker_is_down"
-                again = planned._replace(idempotency_key="", after=None, not_before=0)
-                return "" if self.submit(cause, again, origin=job) else "queue_is_full"
+                name = (first.source.arrival, first.ordinal)
+                generation = self._generations.get(name, 0) + 1
+                again = self.sources.again(first, generation)
+                taken = self.submit(cause, again)
+                if taken and self.broker.job(taken) is again:
+                    self._generations[name] = generation
+                return "" if taken else "queue_is_full"
         return "no_such_job"
 
     def _named_jobs(self) -> frozenset[str]:
@@ -449,9 +400,9 @@ class Dispatch(WorkerLifecycle):
     def poison(self, cause: int, entry: str, ordinal: int, how: str) -> bool:
         """Let a job fail, or take its worker down, every time."""
         self._poisoned[(entry, ordinal)] = how
-        plan = self.broker.payload(job) if (job := self.job_of(entry, ordinal)) else None
-        if plan is not None:
-            plan.poison = how
+        job = self.broker.job(number) if (number := self.job_of(entry, ordinal)) else None
+        if job is not None:
+            job.poison = how
         return True
 
     def set_routine_error_share(self, cause: int, routine: str, share: float | None) -> bool:
@@ -464,8 +415,7 @@ class Dispatch(WorkerLifecycle):
         ready = self.routines[routine]
         ready.version += 1
         ready.old_jobs = action.old_jobs
-        if action.speed is not None:
-            ready.factor = action.speed
+        ready.factors.append(ready.factors[-1] if action.speed is None else action.speed)
         if action.requires is not None:
             ready.requires = tuple(sorted(action.requires))
         return True
@@ -477,24 +427,24 @@ class Dispatch(WorkerLifecycle):
 
     # -- what people do to jobs ---------------------------------------------------------------------------------------
 
-    def do_to_job(self, what: str, cause: int, job: int) -> str:
+    def do_to_job(self, what: str, cause: int, number: int) -> str:
         """Hold, release, suspend, resume or withdraw a job; give the code of why not if it was refused."""
         broker, now = self.broker, self.agenda.now
         if not broker.is_up:
             return "broker_is_down"
-        plan = broker.payload(job)
-        if plan is not None:
-            for execution in plan.running:
-                self.heartbeats.settle(execution.worker)
-        refused: str = getattr(broker, what)(now, cause, job)
-        if refused or plan is None:
+        job = broker.job(number)
+        if job is not None:
+            for attempt in job.running:
+                self.heartbeats.settle(attempt.worker)
+        refused: str = getattr(broker, what)(now, cause, number)
+        if refused or job is None:
             return refused
         if what in ("suspend", "resume"):
-            plan.asked = what == "suspend"
-            for execution in plan.running:
-                if not execution.disowned:
-                    self.heartbeats.want_contact(execution.worker)
-        self.after_job_change(plan, job)
+            job.asked = what == "suspend"
+            for attempt in job.running:
+                if not attempt.disowned:
+                    self.heartbeats.want_contact(attempt.worker)
+        self.after_job_change(job)
         if broker.fresh:
             self.match()
         return ""
@@ -527,13 +477,13 @@ class Dispatch(WorkerLifecycle):
         """The broker is back: what fell due meanwhile falls due now."""
         if self.broker.is_up:
             return False
-        plans = [self.broker.payload(job) for job in self.broker.jobs_unfinished()]
+        jobs = [self.broker.job(number) for number in self.broker.jobs_unfinished()]
         for worker in self.workers.values():
             self.heartbeats.settle(worker)
         self.broker.come_up(self.agenda.now, cause)
-        for plan in plans:
-            if plan is not None:
-                self.after_job_change(plan, plan.number)
+        for job in jobs:
+            if job is not None:
+                self.after_job_change(job)
         for worker in self.workers.values():
             if worker.state is ON:
                 self.heartbeats.changed(worker)

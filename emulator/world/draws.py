@@ -97,6 +97,8 @@ class Purpose(IntEnum):
     """How much later than it is due an occurrence comes."""
     OF_THIS_NIGHT = 30
     """Whether a fault or an action that is there in some nights is there in this one."""
+    FAULT_STRENGTH = 31
+    """How strong a fault or an action is: a factor, a share, a speed, a number of workers."""
 
 
 class Draws:

@@ -121,17 +121,17 @@ class Hits:
         self._scenario = scenario
         self._lasting: dict[_Key, dict[_Token, Fault]] = {}
 
-    def begin(self, cause: int, lane: Lane, number: int, worker: "Worker | None") -> str:
-        """Let an occurrence begin; give why it hit nothing, "" when it hit."""
+    def begin(self, cause: int, lane: Lane, number: int, worker: "Worker | None", fault: Fault) -> str:
+        """Let an occurrence begin, as strong as ``fault`` says; give why it hit nothing, "" when it hit."""
         keys = _keys(lane, worker)
         overlaps = any(self._lasting.get(key) for key in keys)
-        why = why_missed(self._apply(cause, lane, worker, lane.fault), _MISSED.get(lane.kind, _WORKER_OFF))
+        why = why_missed(self._apply(cause, lane, worker, fault), _MISSED.get(lane.kind, _WORKER_OFF))
         if why and not overlaps:
             if lane.kind in _VALUED:
                 self._apply(cause, lane, worker, None)  # a value may have been taken all the same
             return why
         for key in keys:
-            self._lasting.setdefault(key, {})[lane.place, number] = lane.fault
+            self._lasting.setdefault(key, {})[lane.place, number] = fault
         return ""
 
     def end(self, cause: int, lane: Lane, number: int, worker: "Worker | None") -> None:
@@ -168,7 +168,7 @@ class Hits:
             case "brown_out":
                 return world.systems.set_brown_out(cause, name, _or(holds and holds.factor, 1.0))
             case "error_burst":
-                share = holds.share if holds else None
+                share = _or(holds.share, 0.0) if holds else None
                 if name in self._scenario.systems:
                     return world.systems.set_error_share(cause, name, share)
                 return world.set_routine_error_share(cause, name, share)

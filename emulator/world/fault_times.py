@@ -23,22 +23,25 @@ from math import floor
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import DefectError
+from emulator.scenario.models.actions import Action
 from emulator.scenario.models.distribution import Distribution as Law
 from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, Target, kind_of
+from emulator.scenario.models.numbers import DrawnNumber
 from emulator.world.distribution import Distribution
+from emulator.world.drawn_numbers import drawn_number, drawn_whole
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
 
-__all__ = ["Lane", "Timing", "aim_of", "choose", "fault_keys", "lanes_of", "workers_of"]
+__all__ = ["Lane", "Timing", "aim_of", "choose", "fault_keys", "is_there", "lanes_of", "workers_of"]
 
 _IN_AN_INSTANT: Final = frozenset(("hand_out_twice", "poison_job"))
 _NOT_IDENTITY: Final = frozenset(
     (
         *("gaps_from", "lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock"),
-        *("share_of_nights", *WORKER_KINDS),
+        *("share_of_nights", "late_by", *WORKER_KINDS),
     )
 )
 """What a fault's draws do not depend on: how hard, how long, how often, and whom (workers stand in the lane's key)."""
@@ -47,23 +50,29 @@ _NOT_IDENTITY: Final = frozenset(
 class Timing:
     """The times of one fault, as the scenario states them."""
 
-    __slots__ = ("begins", "ends", "from_onset", "gaps", "instant", "lasts")
+    __slots__ = ("begins", "ends", "from_onset", "gaps", "instant", "lasts", "late_by")
 
     def __init__(self, fault: Fault) -> None:
         self.instant = kind_of(fault, FAULT_KINDS) in _IN_AN_INSTANT
         self.gaps = _law(fault.gaps)
         self.from_onset = self.instant or fault.gaps_from == "onset"
         self.lasts = _law(fault.lasts) or _law(fault.back_after)
+        self.late_by = _law(fault.late_by)
         self.begins = fault.at if fault.at is not None else fault.begins or 0
         self.ends = fault.ends
 
-    def onset(self, draws: Draws, entity: int, number: int, before: int) -> int | None:
+    def onset(self, draws: Draws, entity: int, whole: int, number: int, before: int) -> int | None:
         """Give the tick of an occurrence (from 1), or None if there is none; ``before`` is where its gap begins.
+
+        ``entity`` is the key of the lane; ``whole`` that of the fault, whose lanes begin at one time.
 
         A random process begins its first gap at ``from`` (or at 0) and has no onset at ``until`` or later.
         """
         if self.gaps is None:
-            return self.begins if number == 1 else None
+            if number != 1:
+                return None
+            late = self.late_by
+            return self.begins + (late.sample(draws.row(Purpose.LATENESS, whole)) if late is not None else 0)
         before = self.begins if number == 1 else before
         at = before + self.gaps.sample(draws.row(Purpose.FAULT_GAP, entity, 0, number))
         return at if self.ends is None or at < self.ends else None
@@ -85,10 +94,11 @@ class Lane:
         name: whom it is aimed at: a worker, or what the scenario names (a pool, a system, a queue; the broker).
         worker: the one worker that it hits, None if it hits none or draws them anew.
         entity: the key of its draws.
+        whole: the key of what is drawn of the fault as a whole.
         drawn: how it draws workers of its pool, None if it does not.
     """
 
-    __slots__ = ("_identity", "drawn", "entity", "fault", "kind", "name", "place", "pool", "timing", "worker")
+    __slots__ = ("_identity", "drawn", "entity", "fault", "kind", "name", "place", "pool", "timing", "whole", "worker")
 
     def __init__(
         self, place: int, kind: str, fault: Fault, timing: Timing, name: str, identity: tuple[str | int, ...]
@@ -103,6 +113,7 @@ class Lane:
         self.pool: Sequence[Worker] = ()
         self._identity = identity
         self.entity = entity_key(*identity)
+        self.whole = 0
 
     def hits(self, draws: Draws, number: int) -> "Sequence[Worker | None]":
         """Give the workers that an occurrence hits, in the pool's order; (None,) where it hits no worker at all."""
@@ -112,9 +123,22 @@ class Lane:
 
     def end(self, draws: Draws, number: int, onset: int, worker: "Worker | None") -> int | None:
         """Give the tick at which an occurrence ends for one of those whom it hits, None if it never does."""
+        return self.timing.end(draws, self._own(worker), number, onset)
+
+    def strength(self, draws: Draws, number: int, worker: "Worker | None") -> Fault:
+        """Give the fault as strong as an occurrence is for one of those whom it hits: nothing in it is a law."""
+        fault = self.fault
+        update = {
+            key: drawn_number(law, draws.uniform(Purpose.FAULT_STRENGTH, self._own(worker), 0, number))
+            for key in ("to", "share", "factor")
+            if isinstance(law := getattr(fault, key), DrawnNumber)
+        }
+        return fault.model_copy(update=update) if update else fault
+
+    def _own(self, worker: "Worker | None") -> int:
+        """Give the key of what is drawn for one of those whom it hits."""
         drawn = self.drawn is not None and worker is not None
-        entity = entity_key(*self._identity, worker.name) if drawn and worker else self.entity
-        return self.timing.end(draws, entity, number, onset)
+        return entity_key(*self._identity, worker.name) if drawn and worker else self.entity
 
     def next_gap(self, draws: Draws, number: int, onset: int) -> int:
         """Give the tick at which the gap after an occurrence begins.
@@ -134,6 +158,7 @@ def lanes_of(
     """Give every lane of every fault, in file order and within a fault in the order of its targets."""
     by_place: list[list[Lane]] = [[] for _ in faults]
     twins: dict[tuple[str, str, str], int] = {}
+    wholes = fault_keys(faults)
 
     def lane(place: int, fault: Fault, timing: Timing, kind: str, name: str, of: str = "") -> Lane:
         identity: tuple[str | int, ...]
@@ -145,6 +170,7 @@ def lanes_of(
             twins[key] = twin = twins.get(key, -1) + 1
             identity = ("fault", kind, content, of, name, twin)
         made = Lane(place, kind, fault, timing, name, identity)
+        made.whole = wholes[place]
         by_place[place].append(made)
         return made
 
@@ -177,6 +203,12 @@ def fault_keys(faults: Sequence[Fault]) -> list[int]:
         twins[key] = twin = twins.get(key, -1) + 1
         keys[place] = entity_key("fault", *key, twin)
     return keys
+
+
+def is_there(item: Fault | Action, key: int, draws: Draws) -> bool:
+    """Say whether a fault or an action with a key is there tonight."""
+    share = item.share_of_nights
+    return share == 1 or (share > 0 and draws.uniform(Purpose.OF_THIS_NIGHT, key) < share)
 
 
 def aim_of(fault: Fault) -> tuple[str, str]:
@@ -214,11 +246,16 @@ def choose(
     So many as ``some`` says, but never more than there are; or a share, rounded to whole workers with halves up; or
     all, where neither is given.
     """
-    many = len(pool)
-    if target.some is not None:
-        many = min(target.some, many)
-    elif target.share is not None:
-        many = floor(Fraction(str(target.share)) * many + Fraction(1, 2))
+    many, some, share = len(pool), target.some, target.share
+    strength = entity_key(*identity, "many")
+    if isinstance(some, DrawnNumber):
+        some = drawn_whole(some, draws.uniform(Purpose.FAULT_STRENGTH, strength, 0, number))
+    if isinstance(share, DrawnNumber):
+        share = drawn_number(share, draws.uniform(Purpose.FAULT_STRENGTH, strength, 0, number))
+    if some is not None:
+        many = min(some, many)
+    elif share is not None:
+        many = floor(Fraction(str(share)) * many + Fraction(1, 2))
     if many >= len(pool):
         return list(pool)
     ranks = sorted(

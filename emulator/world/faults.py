@@ -14,7 +14,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.draws import Draws
 from emulator.world.fault_hits import FaultyWorld, Hits
-from emulator.world.fault_times import Lane, aim_of, lanes_of
+from emulator.world.fault_times import Lane, aim_of, fault_keys, is_there, lanes_of
 
 if TYPE_CHECKING:
     from emulator.world.worker import Worker
@@ -138,7 +138,12 @@ class Faults:
         return struck
 
     def schedule(self, fault: Fault, place: int) -> None:
-        """Put a fault on the agenda that nobody wrote down before; none of its times has passed."""
+        """Put a fault on the agenda that nobody wrote down before; none of its times has passed.
+
+        One that is there in some nights may not be there in this one.
+        """
+        if not is_there(fault, fault_keys((fault,))[0], self._draws):
+            return
         for lane in lanes_of((fault,), self._world.workers, self._world.pools):
             lane.place = place
             self._plan(lane, 1, 0)
@@ -154,7 +159,7 @@ class Faults:
     # -- occurrences ------------------------------------------------------------------------------------------------
 
     def _plan(self, lane: Lane, number: int, before: int) -> None:
-        at = lane.timing.onset(self._draws, lane.entity, number, before)
+        at = lane.timing.onset(self._draws, lane.entity, lane.whole, number, before)
         if at is not None and at < self._scenario.lasts:
             self._agenda.at(at, self._begin, (lane, number), FAULTS, lane.place + 1, number)
 
@@ -177,7 +182,7 @@ class Faults:
         who = "" if worker is None else worker.name
         row = (now, "fault_began", 0, 0, who, lane.kind, f"faults[{lane.place}]", number, target)
         event = self._sink.emit(row)
-        why = self._hits.begin(event, lane, number, worker)
+        why = self._hits.begin(event, lane, number, worker, lane.strength(self._draws, number, worker))
         if why:
             self._tell_missed(now, lane.kind, lane.place, number, target, who, event, why)
             return None

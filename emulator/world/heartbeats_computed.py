@@ -11,9 +11,10 @@ if it had something to bring back.
 
 from typing import TYPE_CHECKING, Final
 
+from emulator.broker.jobs import Attempt
 from emulator.timeline.agenda import ENDS, MESSAGES
 from emulator.world.beats import Beats
-from emulator.world.worker import ON, OWN_END, Execution, Worker
+from emulator.world.worker import ON, OWN_END, Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -41,17 +42,20 @@ class ComputedHeartbeats:
 
     # -- what the broker asks for -------------------------------------------------------------------------------------
 
-    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-        """A lease was granted or is valid up to ``at``: wake the broker when it lapses, if nothing changes."""
-        world = self._world
-        known = world.workers[worker]
+    def lease(self, attempt: Attempt) -> None:
+        """A lease was granted or has been renewed: wake the broker when it lapses, if nothing changes."""
+        world, token, length = self._world, attempt.token, attempt.job.terms.renewal
+        known = world.workers[attempt.holder.name]
         if token > self._newest:  # granted just now: its worker is about to begin
             self._newest = token
             if known.is_steady and known.heartbeat < length and self._reaches(known):
                 return
-        elif self._holds_back(known, at, token, length):
+        elif self._holds_back(known, attempt.until, token, length):
             return
-        world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+        self._look_at_end(attempt.until, attempt.job.number, token)
+
+    def _look_at_end(self, at: int, job: int, token: int) -> None:
+        self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """The broker wants to know at ``at`` whether a worker was heard since."""
@@ -81,20 +85,20 @@ class ComputedHeartbeats:
             return
         sent = beats.due(worker, k)
         world.broker.settle_heard(worker.name, worker.incarnation, sent)
-        for execution in worker.executions:
-            if execution.told_at <= sent and not execution.handing_in and world.is_renewed(execution):
-                until = sent + execution.queue_lease
-                world.broker.settle_lease(execution.token, until)
-                world.contact.tell_end(execution, sent, sent, until)
+        for attempt in worker.attempts:
+            if attempt.told_at <= sent and not attempt.handing_in and world.is_renewed(attempt):
+                until = sent + attempt.job.terms.lease
+                world.broker.settle_lease(attempt.token, until)
+                world.contact.tell_end(attempt, sent, sent, until)
 
     def changed(self, worker: Worker) -> None:
         """Something about the worker, its link or the broker has changed: foresee anew what will come."""
         world = self._world
         if worker.is_steady:  # those before were sent as they were then
             self._settled[worker.index] = self._beats.next(worker, world.agenda) - 1
-        for execution in worker.executions:
-            self.dropped(worker, execution)
-            self.watch_own_end(execution)
+        for attempt in worker.attempts:
+            self.dropped(worker, attempt)
+            self.watch_own_end(attempt)
         end = world.broker.silence_end(worker.name, worker.incarnation)
         if end is not None:
             self.silence(end, worker.name, worker.incarnation)
@@ -103,18 +107,18 @@ class ComputedHeartbeats:
         if worker.contact_wanted:
             self.want_contact(worker)
 
-    def began(self, execution: Execution) -> None:
+    def began(self, attempt: Attempt) -> None:
         """A worker has begun to work on what it was handed: its heartbeats name it from now on."""
-        self._send_next(execution.worker)
-        self.watch_own_end(execution)
+        self._send_next(attempt.worker)
+        self.watch_own_end(attempt)
 
-    def dropped(self, worker: Worker, execution: Execution) -> None:
+    def dropped(self, worker: Worker, attempt: Attempt) -> None:
         """The worker may not name a token in its heartbeats any more: have the end of its lease looked at."""
-        lease = self._world.broker.lease_of(execution.token)
+        lease = self._world.broker.lease_of(attempt.token)
         if lease is not None:
-            job = execution.plan.number
-            if not self._holds_back(worker, lease[3], execution.token, self._world.lease_length(job)):
-                self._world.agenda.at(lease[3], self._lease_due, (job, execution.token), ENDS, job, execution.token)
+            job = attempt.job
+            if not self._holds_back(worker, lease[3], attempt.token, job.terms.renewal):
+                self._look_at_end(lease[3], job.number, attempt.token)
 
     def want_contact(self, worker: Worker) -> None:
         """There is something that the worker's next heartbeat has to bring back."""
@@ -130,11 +134,11 @@ class ComputedHeartbeats:
         if k and self._gets_out(worker, k):
             self._world.contact.beat(worker, k)
 
-    def watch_own_end(self, execution: Execution) -> None:
+    def watch_own_end(self, attempt: Attempt) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
-        if execution.worker.model.stops_at_lease_end:
-            job, second = execution.plan.number, OWN_END + execution.token
-            self._world.agenda.at(execution.known_end, self._own_end, execution, ENDS, job, second)
+        if attempt.worker.model.stops_at_lease_end:
+            job, second = attempt.job.number, OWN_END + attempt.token
+            self._world.agenda.at(attempt.known_end, self._own_end, attempt, ENDS, job, second)
 
     # -- which are regular --------------------------------------------------------------------------------------------
 
@@ -163,7 +167,7 @@ class ComputedHeartbeats:
         """Say whether regular heartbeats will renew a lease before it ends at ``at``, again and again."""
         if not length or worker.heartbeat >= length or not self._is_regular(worker):
             return False
-        names_it = any(one.token == token and not one.handing_in for one in worker.executions)
+        names_it = any(one.token == token and not one.handing_in for one in worker.attempts)
         return names_it and self._next_due(worker) < at
 
     # -- heartbeats that are not regular ------------------------------------------------------------------------------
@@ -182,7 +186,7 @@ class ComputedHeartbeats:
     @staticmethod
     def _may_matter(worker: Worker) -> bool:
         """Say whether a heartbeat could renew anything, be missed, or overtake another that may."""
-        return bool(worker.executions) or worker.model.silence is not None or worker.is_slow
+        return bool(worker.attempts) or worker.model.silence is not None or worker.is_slow
 
     def _send(self, what: tuple[Worker, int, int, int]) -> None:
         worker, incarnation, k, due = what
@@ -202,9 +206,9 @@ class ComputedHeartbeats:
         world = self._world
         if world.broker.lease_of(token) is None:
             return
-        for execution in world.executions_of(job):
-            if execution.token == token:
-                self.settle(execution.worker)
+        for attempt in world.attempts_of(job):
+            if attempt.token == token:
+                self.settle(attempt.worker)
         world.wake_broker("lease", job, token)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
@@ -237,12 +241,12 @@ class ComputedHeartbeats:
         if worker.contact_wanted:
             self.want_contact(worker)
 
-    def _own_end(self, execution: Execution) -> None:
-        worker = execution.worker
-        if execution not in worker.executions:
+    def _own_end(self, attempt: Attempt) -> None:
+        worker = attempt.worker
+        if attempt not in worker.attempts:
             return
         self.settle(worker)
-        if execution.known_end > self._world.agenda.now:
-            self.watch_own_end(execution)
+        if attempt.known_end > self._world.agenda.now:
+            self.watch_own_end(attempt)
         elif worker.is_active:
-            self._world.stop_itself(execution)
+            self._world.stop_itself(attempt)

@@ -2,9 +2,10 @@
 
 from typing import TYPE_CHECKING, Final
 
+from emulator.broker.jobs import Attempt
 from emulator.timeline.agenda import ENDS, MESSAGES
 from emulator.world.beats import Beats
-from emulator.world.worker import ON, OWN_END, Execution, Worker
+from emulator.world.worker import ON, OWN_END, Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -26,9 +27,10 @@ class SimulatedHeartbeats:
         self._beats = beats
         self._next: dict[int, tuple[int, int, int]] = {}  # by worker: incarnation, number and time of the next one
 
-    def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
+    def lease(self, attempt: Attempt) -> None:
         """Pass the alarm of a lease on."""
-        self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+        job, token = attempt.job.number, attempt.token
+        self._world.agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """Pass the alarm of a silence on."""
@@ -46,14 +48,14 @@ class SimulatedHeartbeats:
         """Every heartbeat will happen; where a clock has changed, the next one at another time."""
         if worker.state is ON and worker.incarnation:
             self._send_later(worker, self._beats.next(worker, self._world.agenda))
-        for execution in worker.executions:
-            self.watch_own_end(execution)
+        for attempt in worker.attempts:
+            self.watch_own_end(attempt)
 
-    def began(self, execution: Execution) -> None:
+    def began(self, attempt: Attempt) -> None:
         """A worker has begun to work on what it was handed."""
-        self.watch_own_end(execution)
+        self.watch_own_end(attempt)
 
-    def dropped(self, worker: Worker, execution: Execution) -> None:
+    def dropped(self, worker: Worker, attempt: Attempt) -> None:
         """Nothing to do: the alarm of its lease will come."""
 
     def want_contact(self, worker: Worker) -> None:
@@ -66,14 +68,12 @@ class SimulatedHeartbeats:
         if k and self._may_send(worker, k):
             self._world.contact.beat(worker, k)
 
-    def watch_own_end(self, execution: Execution) -> None:
+    def watch_own_end(self, attempt: Attempt) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
-        worker = execution.worker
+        worker = attempt.worker
         if worker.model.stops_at_lease_end:
             agenda = self._world.agenda
-            agenda.at(
-                execution.known_end, self._own_end, execution, ENDS, execution.plan.number, OWN_END + execution.token
-            )
+            agenda.at(attempt.known_end, self._own_end, attempt, ENDS, attempt.job.number, OWN_END + attempt.token)
 
     def _send_later(self, worker: Worker, k: int) -> None:
         due = self._beats.due(worker, k)
@@ -105,11 +105,11 @@ class SimulatedHeartbeats:
     def _silence_due(self, who: tuple[str, int]) -> None:
         self._world.silence_due(*who)
 
-    def _own_end(self, execution: Execution) -> None:
-        worker = execution.worker
-        if execution not in worker.executions:
+    def _own_end(self, attempt: Attempt) -> None:
+        worker = attempt.worker
+        if attempt not in worker.attempts:
             return
-        if execution.known_end > self._world.agenda.now:
-            self.watch_own_end(execution)
+        if attempt.known_end > self._world.agenda.now:
+            self.watch_own_end(attempt)
         elif worker.is_active:
-            self._world.stop_itself(execution)
+            self._world.stop_itself(attempt)

@@ -6,8 +6,8 @@ with a frozen worker and goes on with what was left; a change of speed rescales 
 
 from typing import TYPE_CHECKING, Final
 
+from emulator.broker.jobs import Attempt, Job
 from emulator.broker.matching import meets
-from emulator.broker.requests import LeaseGrant
 from emulator.broker.rules import Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
@@ -15,9 +15,9 @@ from emulator.world.asking import Again
 from emulator.world.contact import Request
 from emulator.world.draws import Draws, Purpose, numbers_key
 from emulator.world.effects import Effects
-from emulator.world.plan import JobPlan, Step
+from emulator.world.plan import Step, target_of
 from emulator.world.systems import Call
-from emulator.world.worker import Execution, Worker
+from emulator.world.worker import Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
@@ -31,7 +31,7 @@ _OUTCOME: Final = int(Purpose.OUTCOME)
 
 
 class Labour:
-    """Drives the executions of all workers."""
+    """Drives the attempts of all workers."""
 
     __slots__ = ("_agenda", "_draws", "_effects", "_emit", "_uniform", "_world")
 
@@ -45,361 +45,360 @@ class Labour:
 
     # -- begin --------------------------------------------------------------------------------------------------------
 
-    def begin(self, worker: Worker, grant: LeaseGrant, plan: JobPlan, sent: int) -> None:
+    def begin(self, worker: Worker, attempt: Attempt, sent: int) -> None:
         """A worker begins to work on what it was granted, unless its lease is over as far as it knows.
 
         It had asked for it at ``sent``, for the first time.
         """
         world = self._world
         now = self._agenda.now
-        execution = Execution(grant, plan, worker, now)
+        job, token = attempt.job, attempt.token
+        attempt.worker = worker
+        attempt.start = now
+        attempt.told_at = now + 1  # a heartbeat of this very instant has gone out before
         if worker.looks_at_end:
-            world.contact.tell_end(execution, sent, now, grant.until)
-            if execution.known_end <= now:
-                self._emit((now, "worker_notified", 0, plan.number, worker.name, grant.token, "too_late_to_begin"))
-                world.heartbeats.dropped(worker, execution)
+            world.contact.tell_end(attempt, sent, now, attempt.known_end)
+            if attempt.known_end <= now:
+                self._emit((now, "worker_notified", 0, job.number, worker.name, token, "too_late_to_begin"))
+                world.heartbeats.dropped(worker, attempt)
                 world.ask_soon(worker)
                 return
         worker.idle_since = now
-        worker.executions.append(execution)
+        worker.attempts.append(attempt)
         worker.attempts_begun += 1
-        plan.running.append(execution)
-        routine = plan.routine
+        job.running.append(attempt)
+        routine = job.routine
         worker.free -= routine.slots
-        if plan.resumes:
-            execution.step = plan.progress
-        token = execution.token
-        execution.event = self._emit((now, "work_began", 0, plan.number, worker.name, execution.attempt, token))
+        if routine.starts_after_last or job.terms.resumes:
+            attempt.step = job.progress
+        attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
-            world.heartbeats.began(execution)
+            world.heartbeats.began(attempt)
         if not world.broker.is_valid(token):  # the answer came late, or to a second worker
-            execution.disowned = True
+            attempt.disowned = True
             world.heartbeats.want_contact(worker)
         refusal = None
-        if routine.requires or plan.version < routine.version:
-            refusal = self._cannot_begin(worker, plan)
+        if routine.requires or job.version < routine.version:
+            refusal = self._cannot_begin(worker, job)
         if refusal:
-            self._end(execution, *refusal)
+            self._end(attempt, *refusal)
         elif routine.hands is not None:
-            routine.hands.begin(execution)
+            routine.hands.begin(attempt)
         else:
-            self._begin_step(execution)
+            self._begin_step(attempt)
 
-    def _cannot_begin(self, worker: Worker, plan: JobPlan) -> tuple[Outcome, Because] | None:
+    def _cannot_begin(self, worker: Worker, job: Job) -> tuple[Outcome, Because] | None:
         """Say why an attempt ends before its first step, if it does."""
-        routine = plan.routine
+        routine = job.routine
         for wanted in routine.requires:
             if not meets((wanted,), worker.equipment):
                 return (routine.model.missing_tool, Because("no_tool", {"worker": worker.name, "tool": wanted}))
-        if plan.version < routine.version and routine.old_jobs == "fail":
+        if job.version < routine.version and routine.old_jobs == "fail":
             return ("permanent_error", Because("new_version"))
         return None
 
     # -- steps --------------------------------------------------------------------------------------------------------
 
-    def _begin_step(self, execution: Execution) -> None:
-        plan = execution.plan
+    def _begin_step(self, attempt: Attempt) -> None:
+        job = attempt.job
         while True:
-            if execution.step >= len(plan.steps):
-                self._end(execution, "ok", NONE)
+            if attempt.step >= len(job.source.steps):
+                self._end(attempt, "ok", NONE)
                 return
-            step = plan.steps[execution.step]
+            step = job.source.steps[attempt.step]
             part, element, _ = step
             model = part.model
-            if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(plan, step):
+            if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(job, step):
                 break
-            self._effects.found(execution, step)
-            self._step_done(execution, step)
+            self._effects.found(attempt, step)
+            self._step_done(attempt, step)
         if not part.just_takes:
             at_once = model.effect is not None and model.lands == "at_request" and model.calls is None
-            if at_once and not self._effects.land(execution, step):
-                self._end(execution, "error", Because("stale_token", {"system": part.target_system}))
+            if at_once and not self._effects.land(attempt, step):
+                self._end(attempt, "error", Because("stale_token", {"system": part.target_system}))
                 return
             if part.law is None and model.calls is not None:
-                self._begin_call(execution, step)
+                self._begin_call(attempt, step)
                 return
-        routine = plan.routine
-        attempt = 0 if routine.is_drawn_once else execution.attempt
+        routine = job.routine
+        drawn_for = 0 if routine.is_drawn_once else attempt.number
         if part.at is not None:
             work = part.at(
-                self._uniform(_PART_TIME, plan.entity, plan.draw_number, attempt, part.first_number + element)
+                self._uniform(_PART_TIME, job.entity, job.draw_number, drawn_for, part.first_number + element)
             )
         elif part.law is None:
-            work = plan.traced or 0
+            work = job.source.traced or 0
         else:
             number = part.first_number + element
-            work = part.law.sample(self._draws.row(_PART_TIME, plan.entity, plan.draw_number, attempt, number))
+            work = part.law.sample(self._draws.row(_PART_TIME, job.entity, job.draw_number, drawn_for, number))
         if part.grows:
-            work += routine.model.growth(model, plan.parameters)
-        factor = plan.factor if routine.old_jobs == "run_old" else routine.factor
+            work += routine.model.growth(model, job.source.parameters)
+        factor = routine.factors[job.version - 1 if routine.old_jobs == "run_old" else -1]
         if factor != 1.0:
             work = round(work / factor)
-        extra = routine.error_share + execution.worker.error_share
+        extra = routine.error_share + attempt.worker.error_share
         if part.may_fail or extra:
-            execution.failing = self._fate(execution, step, extra)
-            if execution.failing and part.fails_after is not None:
+            attempt.failing = self._fate(attempt, step, extra)
+            if attempt.failing and part.fails_after is not None:
                 number = part.first_number + element
-                row = self._draws.row(_FAILS_AFTER, plan.entity, plan.draw_number, execution.attempt, number)
+                row = self._draws.row(_FAILS_AFTER, job.entity, job.draw_number, attempt.number, number)
                 work = min(work, part.fails_after.sample(row))
-        elif execution.failing:
-            execution.failing = None
-        self.go_on(execution, work)
+        elif attempt.failing:
+            attempt.failing = None
+        self.go_on(attempt, work)
 
-    def _fate(self, execution: Execution, step: Step, extra: float) -> Outcome | None:
+    def _fate(self, attempt: Attempt, step: Step, extra: float) -> Outcome | None:
         part, element, _ = step
-        plan, number = execution.plan, part.first_number + element
-        u = self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt, number)
+        job, number = attempt.job, part.first_number + element
+        u = self._uniform(_OUTCOME, job.entity, job.draw_number, attempt.number, number)
         permanent = part.model.permanent_error_share
         if u < permanent:
             return "permanent_error"
         return "error" if u < permanent + part.model.error_share + extra else None
 
-    def go_on(self, execution: Execution, work: int) -> None:
+    def go_on(self, attempt: Attempt, work: int) -> None:
         """Let ``work`` ticks of work begin, at the worker's present speed."""
-        execution.left = work
-        speed = execution.worker.real_speed
+        attempt.left = work
+        speed = attempt.worker.real_speed
         if speed != 1.0:
             work = round(work / speed)
         agenda = self._agenda
-        execution.ends_at = end = agenda.now + work
-        agenda.at(end, self._time_over, execution)
+        attempt.ends_at = end = agenda.now + work
+        agenda.at(end, self._time_over, attempt)
 
-    def pause(self, execution: Execution) -> None:
+    def pause(self, attempt: Attempt) -> None:
         """Let what is under way stand still, remembering what is left of it."""
-        if (hands := execution.plan.routine.hands) is not None:
-            hands.stand_still(execution)
-        if execution.call is not None:
-            self._world.systems.freeze(execution.call)
-        if execution.ends_at >= 0:
-            left = execution.ends_at - self._agenda.now
-            execution.left = round(left * execution.worker.real_speed)
-            execution.ends_at = -1
+        if (hands := attempt.job.routine.hands) is not None:
+            hands.stand_still(attempt)
+        if attempt.call is not None:
+            self._world.systems.freeze(attempt.call)
+        if attempt.ends_at >= 0:
+            left = attempt.ends_at - self._agenda.now
+            attempt.left = round(left * attempt.worker.real_speed)
+            attempt.ends_at = -1
 
-    def _time_over(self, execution: Execution) -> None:
-        if execution.ends_at != self._agenda.now:
+    def _time_over(self, attempt: Attempt) -> None:
+        if attempt.ends_at != self._agenda.now:
             return  # it stood still, was rescaled or has ended since
-        execution.ends_at = -1
-        plan = execution.plan
-        step = plan.steps[execution.step]
-        if plan.poison:
-            self._poisoned(execution)
-        elif execution.failing:
-            self._end(execution, execution.failing, Because("part_failed", {"part": step[0].model.name}))
+        attempt.ends_at = -1
+        job = attempt.job
+        step = job.source.steps[attempt.step]
+        if job.poison:
+            self._poisoned(attempt)
+        elif attempt.failing:
+            self._end(attempt, attempt.failing, Because("part_failed", {"part": step[0].model.name}))
         else:
-            if step[0].leaves_at_end and not self._effects.land(execution, step):
-                self._end(execution, "error", Because("stale_token", {"system": step[0].target_system}))
+            if step[0].leaves_at_end and not self._effects.land(attempt, step):
+                self._end(attempt, "error", Because("stale_token", {"system": step[0].target_system}))
                 return
-            if execution.step + 1 < len(plan.steps):
-                self._step_done(execution, step)
-                self._begin_step(execution)
+            if attempt.step + 1 < len(job.source.steps):
+                self._step_done(attempt, step)
+                self._begin_step(attempt)
             else:  # the last
-                execution.step = plan.progress = execution.step + 1
-                self._end(execution, "ok", NONE)
+                attempt.step = job.progress = attempt.step + 1
+                self._end(attempt, "ok", NONE)
 
-    def _poisoned(self, execution: Execution) -> None:
-        if execution.plan.poison == "takes_worker_down":
-            self._world.program_dies(execution.worker, execution.event)
+    def _poisoned(self, attempt: Attempt) -> None:
+        if attempt.job.poison == "takes_worker_down":
+            self._world.program_dies(attempt.worker, attempt.event)
         else:
-            self._end(execution, "error", Because("fails_every_time"))
+            self._end(attempt, "error", Because("fails_every_time"))
 
-    def _step_done(self, execution: Execution, step: Step) -> None:
-        execution.step += 1
-        execution.again = None
-        plan = execution.plan
-        further = execution.step > plan.progress
+    def _step_done(self, attempt: Attempt, step: Step) -> None:
+        attempt.step += 1
+        attempt.again = None
+        job = attempt.job
+        further = attempt.step > job.progress
         if further:
-            plan.progress = execution.step
-        if execution.step < len(plan.steps):
-            kept = further and plan.resumes
-            row = (self._agenda.now, "part_finished", execution.event, plan.number, execution.worker.name)
-            self._emit((*row, execution.attempt, execution.token, step[0].model.name, step[2], kept))
+            job.progress = attempt.step
+        if attempt.step < len(job.source.steps):
+            kept = further and (job.routine.starts_after_last or job.terms.resumes)
+            row = (self._agenda.now, "part_finished", attempt.event, job.number, attempt.worker.name)
+            self._emit((*row, attempt.number, attempt.token, step[0].model.name, step[2], kept))
 
     # -- calls --------------------------------------------------------------------------------------------------------
 
-    def _begin_call(self, execution: Execution, step: Step) -> None:
-        world, plan, worker = self._world, execution.plan, execution.worker
+    def _begin_call(self, attempt: Attempt, step: Step) -> None:
+        world, job, worker = self._world, attempt.job, attempt.worker
         part, element, _ = step
-        refusal = world.access.refusal(worker.name, part.system, part.system_part, execution.start, worker.booted_at)
+        refusal = world.access.refusal(worker.name, part.system, part.system_part, attempt.start, worker.booted_at)
         if refusal:
-            row = (world.agenda.now, "call_ended", execution.event, plan.number, worker.name)
-            self._emit((*row, execution.attempt, execution.token, part.system, "no_access", 0))
+            row = (world.agenda.now, "call_ended", attempt.event, job.number, worker.name)
+            self._emit((*row, attempt.number, attempt.token, part.system, "no_access", 0))
             why = Because("no_access", {"system": part.system, "refusal": refusal})
-            self._refused(execution, step, why, None)
+            self._refused(attempt, step, why, None)
             return
         call = Call()
-        call.job, call.attempt, call.token, call.worker = plan.number, execution.attempt, execution.token, worker.name
-        number = 0 if execution.again is None else execution.again.number
-        call.key = numbers_key(plan.entity, plan.draw_number, execution.attempt, part.first_number + element, number)
-        call.system, call.target, call.cause = part.system, plan.target(step), execution.event
+        call.job, call.attempt, call.token, call.worker = job.number, attempt.number, attempt.token, worker.name
+        number = 0 if attempt.again is None else attempt.again.number
+        call.key = numbers_key(job.entity, job.draw_number, attempt.number, part.first_number + element, number)
+        call.system, call.target, call.cause = part.system, target_of(job, step), attempt.event
         call.patience = part.model.patience
-        call.effect, call.scope = str(part.model.effect or ""), plan.scope
+        call.effect, call.scope = str(part.model.effect or ""), job.scope
         call.if_already_in_progress = part.model.if_already_in_progress
         call.lands = part.model.lands if part.model.effect is not None else None
-        call.land = (lambda: self._effects.land(execution, step)) if part.model.effect is not None else None
-        call.done = lambda outcome, retry_after: self._call_over(execution, call, outcome, retry_after)
-        execution.call = call
+        call.land = (lambda: self._effects.land(attempt, step)) if part.model.effect is not None else None
+        call.done = lambda outcome, retry_after: self._call_over(attempt, call, outcome, retry_after)
+        attempt.call = call
         world.systems.call(call)
 
-    def _call_over(self, execution: Execution, call: Call, outcome: str, retry_after: int | None) -> None:
-        if execution.call is not call or execution not in execution.worker.executions:
+    def _call_over(self, attempt: Attempt, call: Call, outcome: str, retry_after: int | None) -> None:
+        if attempt.call is not call or attempt not in attempt.worker.attempts:
             return
-        if execution.worker.frozen_at >= 0 or execution.suspended:
-            execution.waiting_answer = (outcome, retry_after)
+        if attempt.worker.frozen_at >= 0 or attempt.suspended:
+            attempt.waiting_answer = (outcome, retry_after)
             return
-        execution.call = None
-        plan = execution.plan
-        step = plan.steps[execution.step]
-        if plan.poison:
-            self._poisoned(execution)
+        attempt.call = None
+        job = attempt.job
+        step = job.source.steps[attempt.step]
+        if job.poison:
+            self._poisoned(attempt)
         elif outcome == "ok":
-            share = plan.routine.error_share + execution.worker.error_share
-            failing = self._fate(execution, step, share) if share or step[0].may_fail else None
+            share = job.routine.error_share + attempt.worker.error_share
+            failing = self._fate(attempt, step, share) if share or step[0].may_fail else None
             if failing:
-                self._end(execution, failing, Because("part_failed", {"part": step[0].model.name}))
+                self._end(attempt, failing, Because("part_failed", {"part": step[0].model.name}))
             else:
-                self._step_done(execution, step)
-                self._begin_step(execution)
+                self._step_done(attempt, step)
+                self._begin_step(attempt)
         else:
             why = Because("call_ended", {"system": call.system, "outcome": outcome})
             if outcome == "refused":
-                self._refused(execution, step, why, retry_after)
+                self._refused(attempt, step, why, retry_after)
             else:
-                self._end(execution, "error", why, retry_after)
+                self._end(attempt, "error", why, retry_after)
 
-    def _refused(self, execution: Execution, step: Step, why: Because, hint: int | None) -> None:
+    def _refused(self, attempt: Attempt, step: Step, why: Because, hint: int | None) -> None:
         """A call was refused: the part asks again after a pause if it does that, else the attempt ends."""
         part, element, _ = step
         again = None
         if part.asks is not None:
-            plan, number = execution.plan, part.first_number + element
-            key = (_ASK_AGAIN, plan.entity, plan.draw_number, execution.attempt)
+            job, number = attempt.job, part.first_number + element
+            key = (_ASK_AGAIN, job.entity, job.draw_number, attempt.number)
             again = part.asks.after(
-                execution.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
+                attempt.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
             )
         if again is None:
-            self._end(execution, "error", why, hint)
+            self._end(attempt, "error", why, hint)
         else:
-            execution.again = again
-            self._agenda.at(again.due, self._ask_again, (execution, again))
+            attempt.again = again
+            self._agenda.at(again.due, self._ask_again, (attempt, again))
 
-    def _ask_again(self, what: tuple[Execution, Again]) -> None:
-        execution, again = what
-        if execution.again is not again or execution.worker.frozen_at >= 0 or execution.suspended:
+    def _ask_again(self, what: tuple[Attempt, Again]) -> None:
+        attempt, again = what
+        if attempt.again is not again or attempt.worker.frozen_at >= 0 or attempt.suspended:
             return  # it is worked on no more, or stands still: then it asks at the thaw
-        if execution.call is not None or execution.handing_in:
+        if attempt.call is not None or attempt.handing_in:
             return  # it has asked at a thaw of this instant
-        self._begin_call(execution, execution.plan.steps[execution.step])
+        self._begin_call(attempt, attempt.job.source.steps[attempt.step])
 
-    def thaw(self, execution: Execution) -> None:
+    def thaw(self, attempt: Attempt) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
-        if (hands := execution.plan.routine.hands) is not None:
-            hands.go_on(execution)
-        elif execution.waiting_answer is not None:
-            outcome, retry_after = execution.waiting_answer
-            execution.waiting_answer = None
-            if execution.call is not None:
-                self._call_over(execution, execution.call, outcome, retry_after)
-        elif execution.call is not None:
-            self._world.systems.thaw(execution.call)
-        elif execution.handing_in:
+        if (hands := attempt.job.routine.hands) is not None:
+            hands.go_on(attempt)
+        elif attempt.waiting_answer is not None:
+            outcome, retry_after = attempt.waiting_answer
+            attempt.waiting_answer = None
+            if attempt.call is not None:
+                self._call_over(attempt, attempt.call, outcome, retry_after)
+        elif attempt.call is not None:
+            self._world.systems.thaw(attempt.call)
+        elif attempt.handing_in:
             return
-        elif execution.again is None:
-            self.go_on(execution, execution.left)
-        elif execution.again.due <= self._agenda.now:  # else its pause is not over
-            self._begin_call(execution, execution.plan.steps[execution.step])
+        elif attempt.again is None:
+            self.go_on(attempt, attempt.left)
+        elif attempt.again.due <= self._agenda.now:  # else its pause is not over
+            self._begin_call(attempt, attempt.job.source.steps[attempt.step])
 
     # -- work that is not modelled ------------------------------------------------------------------------------------
 
-    def part_over(self, execution: Execution, part: str, element: str) -> None:
+    def part_over(self, attempt: Attempt, part: str, element: str) -> None:
         """Whoever does the work for real has finished a part of it."""
-        row = (self._agenda.now, "part_finished", execution.event, execution.plan.number, execution.worker.name)
-        self._emit((*row, execution.attempt, execution.token, part, element, False))
+        row = (self._agenda.now, "part_finished", attempt.event, attempt.job.number, attempt.worker.name)
+        self._emit((*row, attempt.number, attempt.token, part, element, False))
 
-    def over(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
+    def over(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """Whoever does the work for real says how the attempt ended."""
-        plan = execution.plan
-        share = plan.routine.error_share + execution.worker.error_share
-        if plan.poison:
-            self._poisoned(execution)
-        elif (
-            outcome == "ok"
-            and share
-            and self._uniform(_OUTCOME, plan.entity, plan.draw_number, execution.attempt) < share
-        ):
-            self._end(execution, "error", Because("error_burst", {"routine": plan.routine.name}))
+        job = attempt.job
+        share = job.routine.error_share + attempt.worker.error_share
+        if job.poison:
+            self._poisoned(attempt)
+        elif outcome == "ok" and share and self._uniform(_OUTCOME, job.entity, job.draw_number, attempt.number) < share:
+            self._end(attempt, "error", Because("error_burst", {"routine": job.routine.name}))
         else:
-            self._end(execution, outcome, why, retry_after)
+            self._end(attempt, outcome, why, retry_after)
 
-    def take_up(self, worker: Worker, grant: LeaseGrant, plan: JobPlan) -> Execution:
+    def take_up(self, worker: Worker, attempt: Attempt) -> None:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
-        world = self._world
-        execution = Execution(grant, plan, worker, world.agenda.now)
+        world, job = self._world, attempt.job
+        attempt.worker = worker
+        attempt.start = world.agenda.now
+        attempt.told_at = attempt.start + 1
         worker.idle_since = world.agenda.now
-        worker.executions.append(execution)
-        worker.free -= plan.routine.slots
+        worker.attempts.append(attempt)
+        worker.free -= job.routine.slots
         worker.attempts_begun += 1
-        plan.running.append(execution)
-        row = (world.agenda.now, "work_began", 0, plan.number, worker.name, grant.attempt, grant.token)
-        execution.event = self._emit(row)
-        execution.disowned = not world.broker.is_valid(grant.token)
-        return execution
+        job.running.append(attempt)
+        row = (world.agenda.now, "work_began", 0, job.number, worker.name, attempt.number, attempt.token)
+        attempt.event = self._emit(row)
+        attempt.disowned = not world.broker.is_valid(attempt.token)
 
-    def lay_down(self, execution: Execution, why: Because) -> None:
+    def lay_down(self, attempt: Attempt, why: Because) -> None:
         """The program says that its work on an attempt is over, however the broker takes it."""
-        execution.handing_in = True
-        now, plan = self._agenda.now, execution.plan
-        row = (now, "work_stopped", execution.event, plan.number, execution.worker.name)
-        execution.event = self._emit((*row, execution.attempt, execution.token, *(why if why.values else why[:1])))
+        attempt.handing_in = True
+        now, job = self._agenda.now, attempt.job
+        row = (now, "work_stopped", attempt.event, job.number, attempt.worker.name)
+        attempt.event = self._emit((*row, attempt.number, attempt.token, *(why if why.values else why[:1])))
 
     def rescale(self, worker: Worker) -> None:
         """A worker's speed has changed: let those know who do its work for real."""
-        for execution in list(worker.executions):
-            if (hands := execution.plan.routine.hands) is not None:
-                hands.rescale(execution)
+        for attempt in list(worker.attempts):
+            if (hands := attempt.job.routine.hands) is not None:
+                hands.rescale(attempt)
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, execution: Execution, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
+    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         world = self._world
         now = self._agenda.now
-        plan, worker = execution.plan, execution.worker
+        job, worker = attempt.job, attempt.worker
         direct = worker.is_plain and not worker.result_loss and world.broker.is_up and self._agenda.rank >= MESSAGES
         if not direct:
             world.heartbeats.settle(worker)
-        execution.handing_in = True  # from now on no heartbeat names its token
+        attempt.handing_in = True  # from now on no heartbeat names its token
         code = FINISHED if outcome == "ok" else why.code
-        row = (now, "work_stopped", execution.event, plan.number, worker.name, execution.attempt, execution.token, code)
-        execution.event = self._emit((*row, why.values) if why.values else row)
+        row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
+        attempt.event = self._emit((*row, why.values) if why.values else row)
         if direct:
-            world.hand_in_at_once(execution, outcome, why, retry_after)
+            world.hand_in_at_once(attempt, outcome, why, retry_after)
             return
-        request = Request("outcome", worker, execution)
+        request = Request("outcome", worker, attempt)
         request.outcome = (outcome, why, retry_after, now)
         world.contact.send(request)
-        world.heartbeats.dropped(worker, execution)
+        world.heartbeats.dropped(worker, attempt)
 
-    def drop(self, execution: Execution, why: str, cause: int) -> None:
+    def drop(self, attempt: Attempt, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""
-        worker, plan = execution.worker, execution.plan
-        if not execution.handing_in:
-            row = (self._agenda.now, "work_stopped", cause, plan.number, worker.name)
-            self._emit((*row, execution.attempt, execution.token, why))
-        self.forget(execution)
+        worker, job = attempt.worker, attempt.job
+        if not attempt.handing_in:
+            row = (self._agenda.now, "work_stopped", cause, job.number, worker.name)
+            self._emit((*row, attempt.number, attempt.token, why))
+        self.forget(attempt)
 
-    def forget(self, execution: Execution) -> None:
-        """Take an execution off its worker; a call under way goes on without its caller."""
-        if execution.call is not None:
-            execution.call.done = None
-            execution.call = None
-        execution.ends_at = -1
-        execution.again = None
-        worker, routine = execution.worker, execution.plan.routine
-        worker.executions.remove(execution)
+    def forget(self, attempt: Attempt) -> None:
+        """Take an attempt off its worker; a call under way goes on without its caller."""
+        if attempt.call is not None:
+            attempt.call.done = None
+            attempt.call = None
+        attempt.ends_at = -1
+        attempt.again = None
+        worker, routine = attempt.worker, attempt.job.routine
+        worker.attempts.remove(attempt)
         worker.free += routine.slots
         worker.idle_since = self._agenda.now
-        execution.plan.running.remove(execution)
+        attempt.job.running.remove(attempt)
         if (hands := routine.hands) is not None:
-            hands.leave(execution)
+            hands.leave(attempt)
         if (notice := self._world.notice) is not None:
             notice()

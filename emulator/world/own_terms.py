@@ -36,9 +36,3 @@ class OwnTerms:
             rules = rules_of(name, found.queue, self._policies.get(name)) if is_own else None
             self._known[entry, routine] = None if rules is None else Terms(rules, slots)
         return self._known[entry, routine]
-
-    @staticmethod
-    def resumes(terms: Terms) -> bool:
-        """Say whether a job goes on after its last finished part when its time limit was reached."""
-        limit = terms.rules.time_limit
-        return limit is not None and limit.then == "resume"

@@ -1,9 +1,10 @@
-"""What does one job have to do: its routine made ready, its parameters filled in?"""
+"""What does a job of a routine have to do: the routine made ready, its steps, its templates filled in?"""
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.jobs import Job
 from emulator.scenario.models import Part, Routine
 from emulator.world.asking import Asking
 from emulator.world.distribution import Distribution, OneUniform
@@ -12,7 +13,7 @@ from emulator.world.sampling_of import sampling_of
 if TYPE_CHECKING:
     from emulator.world.worker import Hands
 
-__all__ = ["JobPlan", "ReadyPart", "ReadyRoutine", "Step", "fill"]
+__all__ = ["ReadyPart", "ReadyRoutine", "Step", "expected_of", "fill", "steps_of", "target_of"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
 
@@ -74,11 +75,9 @@ class ReadyRoutine:
         queue, key, priority: of its jobs; the key is to be filled in, "" for none.
         expected: the stated expectation of a job's work without repetitions, in ticks.
         error_share: a burst of errors on top of the parts' own.
-        version: 1, and 1 more for each new version; ``factor`` is what its work is multiplied by.
+        version: 1, and 1 more for each new version; ``factors`` are what the work of each is divided by.
         hands: who does the work for real, in place of the parts; None: it is modelled.
-        resumes: an attempt goes on after the last step that an earlier one has finished, if only at the queue's time
-            limit; ``starts_after_last``: after any failure.
-        renewal: what a heartbeat gives the lease of its jobs in ticks, 0 for nothing.
+        starts_after_last: after any failure an attempt goes on after the last step that an earlier one has finished.
         slots: how many of its worker's slots a job takes.
         steps: of every job, None where they depend on its parameters.
     """
@@ -86,7 +85,7 @@ class ReadyRoutine:
     __slots__ = (
         "error_share",
         "expected",
-        "factor",
+        "factors",
         "grows",
         "hands",
         "is_drawn_once",
@@ -97,16 +96,14 @@ class ReadyRoutine:
         "parts",
         "priority",
         "queue",
-        "renewal",
         "requires",
-        "resumes",
         "slots",
         "starts_after_last",
         "steps",
         "version",
     )
 
-    def __init__(self, name: str, model: Routine, resumes: bool = False, renewal: int = 0) -> None:
+    def __init__(self, name: str, model: Routine) -> None:
         self.name = name
         self.model = model
         self.parts = [ReadyPart(index, part) for index, part in enumerate(model.parts)]
@@ -119,13 +116,11 @@ class ReadyRoutine:
         self.grows = any(part.grows for part in self.parts)
         self.error_share = 0.0
         self.version = 1
-        self.factor = 1.0
+        self.factors = [1.0]
         self.old_jobs = "run_new"
         self.hands: Hands | None = None
         self.is_drawn_once = model.drawn == "once"
         self.starts_after_last = model.after_failure == "resume"
-        self.resumes = resumes or self.starts_after_last
-        self.renewal = renewal
         depends = any(part.model.for_each is not None for part in self.parts)
         self.steps: list[Step] | None = None if depends else [(part, 0, "") for part in self.parts]
 
@@ -134,86 +129,18 @@ Step = tuple[ReadyPart, int, str]
 """(part, number of the element counted from 0, element)"""
 
 
-class JobPlan:
-    """What one job has to do.
-
-    Attributes:
-        key: the exclusive key, "" for none.
-        entity, draw_number: the job's key for draws: that of its entry, and its number in it; or one of its own, and 0.
-        scope: what fences take as one: the exclusive key, else the job with all jobs resubmitted from it.
-        progress: how many steps have been finished by any of its attempts.
-        renewal, resumes: as the routine says, unless the job runs on terms of its own.
-        running: the executions that workers have of it now.
-    """
-
-    __slots__ = (
-        "asked",
-        "draw_number",
-        "entity",
-        "entry",
-        "factor",
-        "key",
-        "number",
-        "ordinal",
-        "parameters",
-        "poison",
-        "progress",
-        "renewal",
-        "resumes",
-        "routine",
-        "running",
-        "steps",
-        "traced",
-        "version",
-    )
-
-    def __init__(
-        self,
-        routine: ReadyRoutine,
-        entry: str,
-        ordinal: int,
-        parameters: Mapping[str, Any],
-        traced: int | None,
-        entity: int,
-        draw_number: int,
-    ) -> None:
-        self.routine = routine
-        self.entry = entry
-        self.ordinal = ordinal
-        self.parameters = parameters
-        self.key = ""
-        self.traced = traced
-        self.entity = entity
-        self.draw_number = draw_number
-        self.number = 0
-        self.progress = 0
-        self.poison = ""
-        self.renewal = routine.renewal
-        self.resumes = routine.resumes
-        self.asked = False
-        self.version = routine.version
-        self.factor = routine.factor
-        self.running: list[Any] = []
-        self.steps = _steps(routine, parameters) if routine.steps is None else routine.steps
-
-    @property
-    def name(self) -> str:
-        """Give the name by which scenarios and people call the job."""
-        return f"{self.entry}#{self.ordinal}"
-
-    @property
-    def scope(self) -> str:
-        return f"key {self.key}" if self.key else self.name
-
-    def target(self, step: Step) -> str:
-        """Name what the effect of a step is left on."""
-        part, _, element = step
-        if part.model.target is not None:
-            return fill(part.model.target, self, element)
-        return element or self.key or self.name
+def target_of(job: Job, step: Step) -> str:
+    """Name what the effect of a step of a job is left on."""
+    part, _, element = step
+    if part.model.target is not None:
+        return fill(part.model.target, job, element)
+    return element or job.key or job.name
 
 
-def _steps(routine: ReadyRoutine, parameters: Mapping[str, Any]) -> "list[Step]":
+def steps_of(routine: ReadyRoutine, parameters: Mapping[str, Any]) -> list[Step]:
+    """Give the steps of a job with such parameters."""
+    if routine.steps is not None:
+        return routine.steps
     steps: list[Step] = []
     for part in routine.parts:
         name = part.model.for_each
@@ -224,7 +151,17 @@ def _steps(routine: ReadyRoutine, parameters: Mapping[str, Any]) -> "list[Step]"
     return steps
 
 
-def fill(template: str, plan: JobPlan, element: str = "") -> str:
+def expected_of(routine: ReadyRoutine, steps: Sequence[Step], parameters: Mapping[str, Any]) -> int:
+    """Give the stated expectation of the work of a job with such steps and parameters, in ticks."""
+    expected = routine.expected
+    if len(steps) > len(routine.parts):
+        expected = expected * len(steps) // len(routine.parts)
+    if routine.grows and routine.model.expected is None:
+        expected += sum(routine.model.growth(step[0].model, parameters) for step in steps)
+    return expected
+
+
+def fill(template: str, job: Job, element: str = "") -> str:
     """Fill the names of a template in.
 
     >>> fill("no names", None)
@@ -238,12 +175,12 @@ def fill(template: str, plan: JobPlan, element: str = "") -> str:
         if name == "element":
             return element
         if name == "key":
-            return plan.key
+            return job.key
         if name == "job":
-            return plan.name
+            return job.name
         if name == "number":
-            return str(plan.ordinal)
-        return str(plan.parameters.get(name, found[0]))
+            return str(job.ordinal)
+        return str(job.source.parameters.get(name, found[0]))
 
     return _NAME.sub(one, template)
 

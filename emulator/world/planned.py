@@ -6,19 +6,23 @@ their number.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.jobs import Job, Source, rare
+from emulator.broker.order import Terms
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
 from emulator.scenario.spelling import advise
-from emulator.world.nights import Nights, Waits, waits_of
+from emulator.world.draws import entity_key, numbers_key
+from emulator.world.nights import Nights, waits_of
+from emulator.world.plan import ReadyRoutine, expected_of, fill, steps_of
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
 
-__all__ = ["PlannedJob", "Planner"]
+__all__ = ["Planner", "Sources"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
 _WHOLE: Final = re.compile(r"\d{1,15}", re.ASCII)
@@ -26,36 +30,82 @@ _NUMBER: Final = re.compile(r"-?\d{1,15}(\.\d{1,15})?", re.ASCII)
 _OF_WORKLOADS: Final = "processors"
 """The parameter that a workload log tells of every job, whether its routine has it or not."""
 _MOST_ELEMENTS: Final = 100_000
-_new: Final = tuple.__new__  # a named tuple's own constructor costs twice as much
 
 
-class PlannedJob(NamedTuple):
-    """One job as its arrival entry submits it.
+class Sources:
+    """Makes jobs, and knows what they come with.
 
-    Attributes:
-        entry, ordinal: the arrival entry, and the job's number in it, counted from 1.
-        routine: the name of its routine.
-        parameters: their values by name; jobs of one entry may share them, so they are not to be changed.
-        key: the exclusive key, ready filled in; None: what the routine says.
-        priority: None: the routine's.
-        idempotency_key: ready filled in, "" for none.
-        not_before: tick until which it is held; 0: not held.
-        after: what must end first, as the entry tells it; None for nothing.
-        traced: ticks of work that its trace tells, else None.
-        nominal: the tick at which it was due, which an outage or a wait may have passed since.
+    Args:
+        routines: all routines, made ready.
+        terms: gives the terms of the jobs of an entry and a routine, None for those of their queue.
+        recurring: the entries whose jobs are occurrences of a recurrence.
+        nights: tells to which night a job belongs.
+        remembered: the entries whose jobs somebody may name later on.
     """
 
-    entry: str
-    ordinal: int
-    routine: str
-    parameters: dict[str, Any]
-    key: str | None
-    priority: int | None
-    idempotency_key: str
-    not_before: int
-    after: Waits | None
-    traced: int | None
-    nominal: int
+    __slots__ = ("_recurring", "_remembered", "_terms", "nights", "routines")
+
+    def __init__(
+        self,
+        routines: Mapping[str, ReadyRoutine],
+        terms: Callable[[str, str], Terms | None] = lambda entry, routine: None,
+        recurring: Collection[str] = (),
+        nights: Nights | None = None,
+        remembered: Collection[str] = (),
+    ) -> None:
+        self.routines = routines
+        self.nights = nights
+        self._terms, self._recurring, self._remembered = terms, recurring, remembered
+
+    def new(
+        self,
+        arrival: str,
+        name: str,
+        parameters: Mapping[str, Any],
+        priority: int | None = None,
+        traced: int | None = None,
+    ) -> Source:
+        """Say what the jobs of a routine come with that an arrival entry brings; no key yet.
+
+        Args:
+            arrival, name: the arrival entry and the routine.
+            parameters: their values by name, which are not to be changed.
+            priority: None: the routine's.
+            traced: ticks of work that a trace tells, else None.
+        """
+        routine = self.routines[name]
+        found = Source(routine, arrival, self._terms(arrival, name))
+        found.entity = entity_key("job", arrival)
+        found.recurs = arrival in self._recurring
+        found.has_nights = self.nights is not None and arrival in self.nights
+        found.is_remembered = arrival in self._remembered
+        found.priority = routine.priority if priority is None else priority
+        found.parameters = parameters
+        found.steps = steps_of(routine, parameters)
+        found.expected = expected_of(routine, found.steps, parameters)
+        found.traced = traced
+        return found
+
+    def job(self, source: Source, ordinal: int, nominal: int, key: str | None = None) -> Job:
+        """Make a job with a key and a night of its own.
+
+        ``key``: its exclusive key, whose names are filled in; None: as its routine says.
+        """
+        job = Job(source, ordinal, nominal)
+        if source.recurs:  # what a recurrence excludes changes no other day's job
+            job.entity, job.draw_number = numbers_key(source.entity, nominal), 0
+        job.key = fill(job.routine.key if key is None else key, job)
+        if source.has_nights and self.nights is not None:
+            rare(job).night = self.nights.of(source.arrival, nominal)
+        return job
+
+    def again(self, first: Job, generation: int) -> Job:
+        """Make the job that puts another in anew, for the time ``generation``."""
+        job = self.job(first.source, first.ordinal, first.nominal, first.key)
+        job.key = first.key
+        job.entity, job.draw_number = numbers_key(job.entity, job.draw_number, generation), 0
+        rare(job).origin = first.number
+        return job
 
 
 class Planner:
@@ -64,79 +114,68 @@ class Planner:
     Args:
         name: of the entry.
         model: the entry.
-        routines: of the scenario.
+        sources: makes jobs.
         file: the trace, for messages.
-        nights: tells to which night a job belongs.
 
     Raises:
         ScenarioError: for a list of more than 100,000 generated elements.
     """
 
-    __slots__ = ("_after", "_common", "_file", "_model", "_name", "_parameters", "_routines")
+    __slots__ = ("_after", "_file", "_is_plain", "_model", "_name", "_parameters", "_source", "_sources")
 
-    def __init__(
-        self,
-        name: str,
-        model: models.Arrival,
-        routines: Mapping[str, models.Routine],
-        file: Path,
-        nights: Nights | None = None,
-    ) -> None:
+    def __init__(self, name: str, model: models.Arrival, sources: Sources, file: Path) -> None:
         self._name = name
         self._model = model
-        self._routines = routines
+        self._sources = sources
         self._file = file
-        self._after = waits_of(model, nights)
-        known = routines[model.routine].parameters
+        self._after = waits_of(model, sources.nights)
+        routine = sources.routines[model.routine]
+        known = routine.model.parameters
         try:
             self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
         except ValueError as error:
             raise self._wrong(None, str(error)) from None
-        common = (
-            model.routine,
-            self._parameters,
-            model.key,
-            model.priority,
-            "",
-            model.not_before or 0,
-            self._after,
-            None,
-        )
-        self._common = None if model.key is not None or model.idempotency_key else common
+        self._source = source = sources.new(name, model.routine, self._parameters, model.priority)
+        is_conditional = bool(model.idempotency_key or model.not_before or self._after)
+        is_named = model.key is not None or "{" in routine.key or source.recurs or source.has_nights
+        self._is_plain = not is_conditional and not is_named
+        if self._is_plain:
+            source.key = routine.key
 
-    def job(self, ordinal: int, nominal: int, line: "Line | None" = None) -> PlannedJob:
+    def job(self, ordinal: int, nominal: int, line: "Line | None" = None) -> Job:
         """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
 
         Raises:
             ScenarioError: for a line of the trace that its routine cannot use.
         """
-        if line is None and self._common is not None:  # nothing of it depends on its number
-            return _new(PlannedJob, (self._name, ordinal, *self._common, nominal))
-        model, parameters, routine, key = self._model, self._parameters, self._model.routine, self._model.key
-        priority, traced = model.priority, None
+        if line is None and self._is_plain:  # nothing of it depends on its number
+            return Job(self._source, ordinal, nominal)
+        model, source, key, parameters = self._model, self._source, self._model.key, self._parameters
         if line is not None:
-            routine = self._routine(line)
-            parameters = self._told(line, self._routines[routine])
+            name = self._routine(line)
+            parameters = self._told(line, self._sources.routines[name].model)
             priority = model.priority if line.priority is None else line.priority
-            traced = line.takes
+            source = self._sources.new(self._name, name, parameters, priority, line.takes)
         if line is not None and line.key is not None:
             key = line.key
         elif key is not None:
             key = self._filled(key, parameters, ordinal, line)
-        idem = model.idempotency_key
-        idem = self._filled(idem, parameters, ordinal, line) if idem else ""
-        not_before = model.not_before or 0
-        return PlannedJob(
-            self._name, ordinal, routine, parameters, key, priority, idem, not_before, self._after, traced, nominal
-        )
+        job = self._sources.job(source, ordinal, nominal, key)
+        if model.idempotency_key or model.not_before or self._after is not None:
+            extra = rare(job)
+            if model.idempotency_key:
+                extra.idempotency_key = fill(self._filled(model.idempotency_key, parameters, ordinal, line), job)
+            extra.not_before = model.not_before or 0
+            extra.after = None if self._after is None else self._after.of(ordinal, nominal)
+        return job
 
     def _routine(self, line: "Line") -> str:
         name = line.routine or self._model.routine
-        routine = self._routines.get(name)
+        routine = self._sources.routines.get(name)
         if routine is None:
-            raise self._wrong(line, f"no routine is called {name!r}: {advise(name, self._routines)}")
+            raise self._wrong(line, f"no routine is called {name!r}: {advise(name, self._sources.routines)}")
         if line.takes is None:
-            for part in routine.parts:
+            for part in routine.model.parts:
                 if part.law is not None and part.law.traced:
                     raise self._wrong(line, f"no time stands here, and the part {part.name!r} of {name!r} takes it")
         return name

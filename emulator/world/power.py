@@ -73,7 +73,7 @@ class Power:
         world = self._world
         if worker.state is OFF:
             return
-        if window.at_shutdown == "kill" or not worker.executions:
+        if window.at_shutdown == "kill" or not worker.attempts:
             world.switch_off(worker, "shut_down", 0)
             return
         world.begin_to_finish(worker, "schedule_ends", 0)
@@ -124,6 +124,6 @@ class Power:
             world.agenda.at(world.agenda.now + after, self._idle_long_enough, what)
 
     def _idle_long_enough(self, what: tuple[Worker, int, int]) -> None:
-        worker, incarnation, attempts = what
-        if worker.incarnation == incarnation and worker.attempts_begun == attempts and not worker.executions:
+        worker, incarnation, begun = what
+        if worker.incarnation == incarnation and worker.attempts_begun == begun and not worker.attempts:
             self._world.switch_off(worker, "idle", 0)

@@ -8,10 +8,10 @@ late, ``each`` makes up all that are not too late; what is made up then meets th
 from collections import deque
 from collections.abc import Callable, Iterable
 
+from emulator.broker.jobs import Job
 from emulator.record.events import Sink
 from emulator.scenario import models
 from emulator.timeline.agenda import Agenda
-from emulator.world.planned import PlannedJob
 
 __all__ = ["Recurring"]
 
@@ -33,14 +33,14 @@ class Recurring:
         agenda: Agenda,
         sink: Sink,
         unfinished: set[int],
-        send: Callable[[int, PlannedJob], None],
-        dropped: Callable[[int, PlannedJob], None],
+        send: Callable[[int, Job], None],
+        dropped: Callable[[int, Job], None],
     ) -> None:
         self._model, self._agenda, self._sink = model, agenda, sink
         self._unfinished, self._send, self._dropped = unfinished, send, dropped
-        self._waiting: deque[PlannedJob] = deque()
+        self._waiting: deque[Job] = deque()
 
-    def come(self, cause: int, job: PlannedJob) -> None:
+    def come(self, cause: int, job: Job) -> None:
         """An occurrence is due, or is made up."""
         rule = self._model.if_still_running
         if rule == "skip" and self._unfinished:
@@ -56,7 +56,7 @@ class Recurring:
         while self._waiting and not self._unfinished:
             self._send(cause, self._waiting.popleft())
 
-    def to_make_up(self, cause: int, missed: Iterable[PlannedJob]) -> frozenset[int]:
+    def to_make_up(self, cause: int, missed: Iterable[Job]) -> frozenset[int]:
         """Give the numbers of the missed occurrences, which come in order, that are made up; skip the others."""
         rule, latest = self._model.if_missed, self._model.late_at_most
         now, found = self._agenda.now, list(missed)
@@ -68,6 +68,6 @@ class Recurring:
                 self._skip(cause, job, "broker_was_down_too_long" if too_late else "broker_was_down")
         return made_up
 
-    def _skip(self, cause: int, job: PlannedJob, why: str) -> None:
-        self._sink.emit((self._agenda.now, "occurrence_skipped", cause, 0, "", job.entry, job.ordinal, why))
+    def _skip(self, cause: int, job: Job, why: str) -> None:
+        self._sink.emit((self._agenda.now, "occurrence_skipped", cause, 0, "", job.source.arrival, job.ordinal, why))
         self._dropped(cause, job)

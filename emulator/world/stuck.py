@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Final
 from emulator.broker.states import State
 from emulator.record.reasons import Why
 from emulator.scenario.schedules import on_from_the_start
-from emulator.world.plan import JobPlan
 from emulator.world.worker import OFF, Worker
 
 if TYPE_CHECKING:
@@ -45,29 +44,24 @@ def stuck_jobs(world: "World") -> list[int]:
     return [job for job in jobs if job in never]
 
 
-def _waits(world: "World", job: int) -> bool:
+def _waits(world: "World", number: int) -> bool:
     """Say whether a job stands still for others alone: no person holds it, and none will do anything to it."""
-    plan: JobPlan | None = world.broker.payload(job)
-    return (
-        plan is not None
-        and world.broker.state_of(job) in _HELD
-        and not world.actions.will_do_to(f"{plan.entry}#{plan.ordinal}")
-    )
+    job = world.broker.job(number)
+    return job is not None and job.state in _HELD and not world.actions.will_do_to(job.name)
 
 
-def _is_stuck(world: "World", job: int, coming: Sequence[Worker]) -> bool:
+def _is_stuck(world: "World", number: int, coming: Sequence[Worker]) -> bool:
     """Say whether a job is stuck, whatever becomes of those that it waits for."""
     broker, actions = world.broker, world.actions
-    state = broker.state_of(job)
-    plan: JobPlan | None = broker.payload(job)
-    if plan is None or state in (State.RUNNING, State.SUSPENDED):
+    job = broker.job(number)
+    if job is None or job.state in (State.RUNNING, State.SUSPENDED):
         return False
-    if actions.will_do_to(f"{plan.entry}#{plan.ordinal}"):
+    if actions.will_do_to(job.name):
         return False
-    queue = plan.routine.queue
+    queue = job.queue.name
     offers = [(one.equipment, one.slots) for one in coming if queue in one.queues]
-    reasons = {reason.why for reason in broker.explain(world.agenda.now, job, offers)}
-    if state in _HELD:
+    reasons = {reason.why for reason in broker.explain(world.agenda.now, number, offers)}
+    if job.state in _HELD:
         return Why.BY_PERSON in reasons
     if Why.QUEUE_HELD in reasons and not actions.will_do_to(queue):
         return True

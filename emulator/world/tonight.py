@@ -16,7 +16,7 @@ from emulator.scenario.models.varies import Factor
 from emulator.scenario.past_nights import factor_in, past_nights
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.fault_times import fault_keys
+from emulator.world.fault_times import fault_keys, is_there
 from emulator.world.sampling import Gamma, Lognormal
 
 __all__ = ["factors_of", "tonight"]
@@ -63,11 +63,10 @@ def _there(
     """Say of each fault or action whether it is there tonight: its share becomes 0 or 1."""
     if all(item.share_of_nights in (0, 1) for item in stated):
         return {}
-    drawn = (draws.uniform(Purpose.OF_THIS_NIGHT, entity) for entity in keys_of(stated))
     return {
         key: tuple(
-            item.model_copy(update={"share_of_nights": 1.0 if uniform < item.share_of_nights else 0.0})
-            for item, uniform in zip(items, drawn, strict=True)
+            item.model_copy(update={"share_of_nights": float(is_there(item, entity, draws))})
+            for item, entity in zip(items, keys_of(stated), strict=True)
         )
     }
 

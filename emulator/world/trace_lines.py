@@ -10,7 +10,8 @@ from itertools import islice
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Arrival, Scenario
 from emulator.scenario.traces import read_arrivals
-from emulator.world.planned import Planner
+from emulator.world.plan import ReadyRoutine
+from emulator.world.planned import Planner, Sources
 
 __all__ = ["check_traces"]
 
@@ -33,7 +34,8 @@ def check_traces(loaded: Loaded) -> None:
 
 def _check(loaded: Loaded, scenario: Scenario, model: Arrival, name: str) -> None:
     trace = loaded.folder / name
-    planner = Planner(model.label, model, scenario.routines, trace)
+    routines = {name: ReadyRoutine(name, routine) for name, routine in scenario.routines.items()}
+    planner = Planner(model.label, model, Sources(routines), trace)
     ends = scenario.lasts if model.ends is None else min(model.ends, scenario.lasts)
     with closing(read_arrivals(trace, loaded.clock)) as lines:
         for ordinal, line in enumerate(islice(lines, model.count), 1):

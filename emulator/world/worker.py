@@ -2,19 +2,15 @@
 
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
-from emulator.broker.requests import LeaseGrant
-from emulator.broker.rules import Outcome
+from emulator.broker.jobs import Attempt
 from emulator.scenario.models import Link, Pool
 from emulator.world.distribution import Distribution
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
-    from emulator.world.asking import Again
     from emulator.world.contact import Request
-    from emulator.world.plan import JobPlan
-    from emulator.world.systems import Call
 
-__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Execution", "Hands", "Worker", "WorkerClock", "WorkerState"]
+__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Hands", "Worker", "WorkerClock", "WorkerState"]
 
 OFF: Final = "off"
 BOOTING: Final = "booting"
@@ -54,66 +50,6 @@ class WorkerClock:
         return self.since + self.true_length(ahead) if ahead > 0 else local - self.offset
 
 
-class Execution:
-    """One attempt as its worker works on it; it may outlive the lease, and then it is a zombie's.
-
-    Attributes:
-        ends_at: tick at which the part under way ends, -1 if that is not known (a call) or nothing is under way.
-        left: work left of the part under way while it stands still, in ticks at speed 1.
-        again: the pause before the part under way asks its system again, or the last one; None before the first.
-        known_end: the end of the lease as the worker knows it, as a true tick.
-        known_since: the tick at which it sent the message by whose answer it knows that end.
-    """
-
-    __slots__ = (
-        "again",
-        "attempt",
-        "call",
-        "disowned",
-        "ends_at",
-        "event",
-        "failing",
-        "handing_in",
-        "is_told",
-        "known_end",
-        "known_since",
-        "left",
-        "plan",
-        "queue_lease",
-        "start",
-        "step",
-        "suspended",
-        "token",
-        "told_at",
-        "waiting_answer",
-        "worker",
-    )
-
-    def __init__(self, grant: LeaseGrant, plan: "JobPlan", worker: "Worker", now: int) -> None:
-        self.plan = plan
-        self.worker = worker
-        _, self.attempt, self.token, granted, self.known_end = grant
-        self.queue_lease = self.known_end - granted
-        self.known_since = -1
-        self.step = 0
-        self.start = now
-        self.told_at = now + 1  # a heartbeat of this very instant has gone out before
-        self.ends_at = -1
-        self.left = 0
-        self.failing: Outcome | None = None
-        self.call: Call | None = None
-        self.again: Again | None = None
-        self.waiting_answer: tuple[str, int | None] | None = None
-        self.disowned = False
-        self.suspended = False
-        self.handing_in = False
-        self.is_told = False
-        self.event = 0
-
-    def __str__(self) -> str:
-        return f"attempt {self.attempt} of job {self.plan.number} on {self.worker}"
-
-
 class Worker:
     """One worker: its program, its machine, its link to the broker.
 
@@ -130,6 +66,7 @@ class Worker:
         "answered_beat",
         "asked_at",
         "asking",
+        "attempts",
         "attempts_begun",
         "back_after",
         "beat_origin",
@@ -143,7 +80,6 @@ class Worker:
         "delay_out",
         "equipment",
         "error_share",
-        "executions",
         "finishing",
         "first_beat",
         "free",
@@ -220,7 +156,7 @@ class Worker:
         self.power_state = ""
         self.incarnation = 0
         self.registered = 0
-        self.executions: list[Execution] = []
+        self.attempts: list[Attempt] = []
         self.waiting = False
         self.poll_anchor = 0
         self.asked_at = -1
@@ -297,17 +233,17 @@ class Hands(Protocol):
     How an attempt ended is told by ``Labour.over``, a finished part by ``Labour.part_over``.
     """
 
-    def begin(self, execution: Execution, /) -> None:
+    def begin(self, attempt: Attempt, /) -> None:
         """Begin to work on an attempt."""
 
-    def stand_still(self, execution: Execution, /) -> None:
+    def stand_still(self, attempt: Attempt, /) -> None:
         """Let the work stand still: its worker is frozen, or the job is suspended."""
 
-    def go_on(self, execution: Execution, /) -> None:
+    def go_on(self, attempt: Attempt, /) -> None:
         """Let the work go on."""
 
-    def rescale(self, execution: Execution, /) -> None:
+    def rescale(self, attempt: Attempt, /) -> None:
         """The worker works at another speed from now on."""
 
-    def leave(self, execution: Execution, /) -> None:
+    def leave(self, attempt: Attempt, /) -> None:
         """The worker has nothing more to do with the attempt: it was answered, is off, or was told to stop."""

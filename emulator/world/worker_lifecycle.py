@@ -7,14 +7,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
+from emulator.broker.jobs import Attempt
 from emulator.record.events import Row
 from emulator.record.reasons import FINISHED, GOES_ON, LINK_RESTORED, POWER_LOST, PROGRAM_DIED
 from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
 from emulator.world.beats import Beats
 from emulator.world.draws import Draws, Purpose
-from emulator.world.plan import JobPlan
-from emulator.world.worker import BOOTING, OFF, ON, Execution, Worker, WorkerClock, WorkerState
+from emulator.world.worker import BOOTING, OFF, ON, Worker, WorkerClock, WorkerState
 
 if TYPE_CHECKING:
     from emulator.world.access import Access
@@ -69,25 +69,20 @@ class WorkerLifecycle:
         """Name the state of a worker whose program runs."""
         if worker.cut_out or worker.cut_back:
             return "cut_off"
-        return "draining" if worker.finishing else "busy" if worker.executions else "idle"
+        return "draining" if worker.finishing else "busy" if worker.attempts else "idle"
 
-    def executions_of(self, job: int) -> list[Execution]:
-        """Give the executions that workers have of an unfinished job."""
-        plan = self.broker.payload(job)
-        return [] if plan is None else list(plan.running)
+    def attempts_of(self, number: int) -> list[Attempt]:
+        """Give the attempts that workers have of an unfinished job."""
+        job = self.broker.job(number)
+        return [] if job is None else list(job.running)
 
-    def queue_of(self, execution: Execution) -> str:
+    def queue_of(self, attempt: Attempt) -> str:
         """Name the queue of what is worked on."""
-        return execution.plan.routine.queue
+        return attempt.job.queue.name
 
-    def is_renewed(self, execution: Execution) -> bool:
+    def is_renewed(self, attempt: Attempt) -> bool:
         """Say whether heartbeats renew the lease of what is worked on."""
-        return execution.plan.renewal > 0
-
-    def lease_length(self, job: int) -> int:
-        """Give what a renewal adds to the lease of an unfinished job; 0 on a queue without renewal."""
-        plan: JobPlan | None = self.broker.payload(job)
-        return 0 if plan is None else plan.renewal
+        return attempt.job.terms.renewal > 0
 
     # -- power --------------------------------------------------------------------------------------------------------
 
@@ -167,13 +162,13 @@ class WorkerLifecycle:
         worker.finishing = False
         worker.contact_wanted = False
         self.polls.leave(worker)
-        running = list(worker.executions)
-        for execution in running:
-            self.labour.drop(execution, why, event)
+        running = list(worker.attempts)
+        for attempt in running:
+            self.labour.drop(attempt, why, event)
         worker.frozen_at = -1
         self.heartbeats.changed(worker)
-        for execution in running:
-            self.heartbeats.dropped(worker, execution)
+        for attempt in running:
+            self.heartbeats.dropped(worker, attempt)
         if worker.back_after >= 0:
             self._come_back_later(worker, event)
 
@@ -193,11 +188,11 @@ class WorkerLifecycle:
         worker.frozen_at = self.agenda.now
         worker.missed_beat = False
         self.polls.leave(worker)
-        for execution in worker.executions:
-            self.labour.pause(execution)
-            if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_paused", event, execution.plan.number, worker.name)
-                self.emit((*row, execution.token))
+        for attempt in worker.attempts:
+            self.labour.pause(attempt)
+            if not attempt.handing_in and not attempt.suspended:
+                row = (self.agenda.now, "work_paused", event, attempt.job.number, worker.name)
+                self.emit((*row, attempt.token))
         self.heartbeats.changed(worker)
         return True
 
@@ -208,16 +203,16 @@ class WorkerLifecycle:
         self.heartbeats.settle(worker)  # while it still stands: what fell due meanwhile was not sent
         frozen_at, worker.frozen_at = worker.frozen_at, -1
         event = self.say_worker(cause, worker, self.state_word(worker), GOES_ON)
-        running = list(worker.executions)
-        for execution in running:
-            if not execution.handing_in and not execution.suspended:
-                row = (self.agenda.now, "work_continued", event, execution.plan.number, worker.name)
-                self.emit((*row, execution.token))
+        running = list(worker.attempts)
+        for attempt in running:
+            if not attempt.handing_in and not attempt.suspended:
+                row = (self.agenda.now, "work_continued", event, attempt.job.number, worker.name)
+                self.emit((*row, attempt.token))
         self.contact.thaw(worker)
         self.heartbeats.thawed(worker, frozen_at)
-        for execution in running:
-            if execution in worker.executions and not execution.suspended:
-                self.labour.thaw(execution)
+        for attempt in running:
+            if attempt in worker.attempts and not attempt.suspended:
+                self.labour.thaw(attempt)
         self.heartbeats.changed(worker)
         self.ask_soon(worker)
         return True
@@ -258,14 +253,14 @@ class WorkerLifecycle:
 
     def set_speed_factor(self, cause: int, worker: Worker, factor: float) -> bool:
         """Change how fast a worker works; of what is under way only the rest is rescaled."""
-        moving = [execution for execution in worker.executions if execution.ends_at >= 0]
-        for execution in moving:
-            self.labour.pause(execution)
+        moving = [attempt for attempt in worker.attempts if attempt.ends_at >= 0]
+        for attempt in moving:
+            self.labour.pause(attempt)
         speed = worker.speed * factor
         self.polls.changed(worker, lambda: setattr(worker, "real_speed", speed))
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
-        for execution in moving:
-            self.labour.go_on(execution, execution.left)
+        for attempt in moving:
+            self.labour.go_on(attempt, attempt.left)
         self.labour.rescale(worker)
         return worker.state is not OFF
 
@@ -284,8 +279,8 @@ class WorkerLifecycle:
         # the next heartbeat keeps its time; if it is more than a period away, others come before it
         worker.first_beat = k
         worker.beat_origin = due - max(0, due - now) // beat * beat - k * beat
-        for execution in worker.executions:
-            self.contact.tell_end_anew(execution, before)
+        for attempt in worker.attempts:
+            self.contact.tell_end_anew(attempt, before)
         self.heartbeats.changed(worker)
         return worker.state is not OFF
 
@@ -375,7 +370,7 @@ class WorkerLifecycle:
         worker.finishing = True
         self.polls.leave(worker)
         event = self.say_worker(cause, worker, "draining", why)
-        if not worker.executions:
+        if not worker.attempts:
             self.leave_now(worker, event)
 
     def leave_now(self, worker: Worker, cause: int) -> None:

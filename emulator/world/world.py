@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from emulator.broker.broker import Broker
-from emulator.broker.requests import LeaseGrant
+from emulator.broker.jobs import Attempt, Job
 from emulator.broker.rules import RetryPolicy
 from emulator.record.events import Sink
 from emulator.record.reasons import Reason
@@ -17,7 +17,7 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
-from emulator.world.arrivals import Arrivals, CompletionListener, PlannedJob
+from emulator.world.arrivals import Arrivals, CompletionListener
 from emulator.world.beats import Beats
 from emulator.world.contact import Contact
 from emulator.world.dispatch import Dispatch
@@ -30,7 +30,8 @@ from emulator.world.labour import Labour
 from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
 from emulator.world.own_terms import OwnTerms
-from emulator.world.plan import JobPlan, ReadyRoutine
+from emulator.world.plan import ReadyRoutine
+from emulator.world.planned import Sources
 from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
@@ -79,20 +80,12 @@ class World(Dispatch):
         watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
-        self.plans: dict[tuple[str, int], tuple[int, PlannedJob]] = {}
+        self.remembered: dict[tuple[str, int], Job] = {}
         self._doubled: dict[str, tuple[str, int]] = {}
-        self.doubles: dict[str, tuple[LeaseGrant, JobPlan, str]] = {}
+        self.doubles: dict[str, tuple[Attempt, str]] = {}
         self._poisoned: dict[tuple[str, int], str] = {}
-        self._sources = {}
         self._generations: dict[tuple[str, int], int] = {}
-        caps = {name: queue.time_limit for name, queue in scenario.queues.items()}
-        resuming = {name for name, cap in caps.items() if cap is not None and cap.then == "resume"}
-        lengths = {name: queue.lease if queue.renewed else 0 for name, queue in scenario.queues.items()}
-        self.routines = {
-            name: ReadyRoutine(name, model, model.queue in resuming, lengths[model.queue])
-            for name, model in scenario.routines.items()
-        }
-        self.terms = OwnTerms(scenario, policies)
+        self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
         for pool, model in scenario.pools.items():
@@ -118,8 +111,11 @@ class World(Dispatch):
         self.lease = self.heartbeats.lease
         self.silence = self.heartbeats.silence
         waited_for, grouped = entries_waited_for(scenario)
-        self.nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
+        nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
         waited_for = waited_for.union(named)
+        recurring = {entry.label for entry in scenario.arrivals if entry.recurs is not None}
+        remembered = self._named_jobs() | waited_for
+        self.sources = Sources(self.routines, OwnTerms(scenario, policies).of, recurring, nights, remembered)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
             sink,
@@ -138,13 +134,12 @@ class World(Dispatch):
         self.polls = Polls(self)
         self.power = Power(self)
         self.arrivals = Arrivals(
-            scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit, self.nights
+            scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit, self.sources
         )
         if watch is not None:
             watch.tell(self.arrivals.wants_endings, self.arrivals.job_finished)
         self.faults = Faults(self, scenario, agenda, self.draws, sink)
         self.actions = Actions(self, scenario, agenda, sink)
-        self._remembered = self._named_jobs() | waited_for
 
     # -- the run ------------------------------------------------------------------------------------------------------
 
@@ -161,8 +156,6 @@ class World(Dispatch):
         self.actions.start()
         self.power.start()
         self.arrivals.start()
-        for arrival in self.scenario.arrivals:
-            self._source(arrival.label, arrival.routine)
 
     def run(self) -> None:
         """Run to the end of the scenario at once; [0, lasts) is what a run covers."""
@@ -187,10 +180,8 @@ class World(Dispatch):
         worker, change = what
         self.set_equipment(0, worker, worker.equipment.difference(change.removes).union(change.installs))
 
-    def _jitter(self, job: int, attempt: int) -> float:
-        plan = self.broker.payload(job)
-        entity, number = (plan.entity, plan.draw_number) if plan is not None else (entity_key("job number", job), 0)
-        return self.draws.uniform(_RETRY, entity, number, attempt)
+    def _jitter(self, job: Job, attempt: int) -> float:
+        return self.draws.uniform(_RETRY, job.entity, job.draw_number, attempt)
 
     # -- for measures and summaries -----------------------------------------------------------------------------------
 
@@ -224,11 +215,11 @@ class World(Dispatch):
         """Give of each unfinished job why it is unfinished."""
         return {job: self.explain(job) for job in self.broker.jobs_unfinished()}
 
-    def explain(self, job: int) -> tuple[Reason, ...]:
+    def explain(self, number: int) -> tuple[Reason, ...]:
         """Give every reason why a job is not running, or what became of it."""
-        plan: JobPlan | None = self.broker.payload(job)
-        serving = (worker for worker in self.workers.values() if plan is None or plan.routine.queue in worker.queues)
-        return self.broker.explain(self.agenda.now, job, [(worker.equipment, worker.slots) for worker in serving])
+        job = self.broker.job(number)
+        serving = (worker for worker in self.workers.values() if job is None or job.routine.queue in worker.queues)
+        return self.broker.explain(self.agenda.now, number, [(worker.equipment, worker.slots) for worker in serving])
 
     def stuck(self) -> list[int]:
         """Name the unfinished jobs that nothing pending could ever move."""

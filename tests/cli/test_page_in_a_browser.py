@@ -189,11 +189,20 @@ def test_a_number_leads_to_what_is_behind_it(browser: Browser, lost: Path) -> No
     assert browser.run("document.querySelector(location.hash).open") is True
 
 
-def test_a_page_prints(browser: Browser, lost: Path) -> None:
-    """Printing gives a document of a few pages."""
+def sheets(printed: bytes) -> int:
+    """Count the sheets of a document that was printed."""
+    assert printed.startswith(b"%PDF")
+    return len(re.findall(rb"/Type\s*/Page\b", printed))
+
+
+def test_a_page_prints_what_is_open(browser: Browser, lost: Path) -> None:
+    """A night is two sheets of A4; a part that the reader has opened is printed too, and stays open."""
     browser.open(lost)
-    printed = browser.pdf()
-    assert printed.startswith(b"%PDF") and len(printed) > 20_000
+    assert sheets(browser.pdf()) == 2
+    assert browser.run("[...document.querySelectorAll('details')].some(one => one.open)") is False
+    browser.run("document.querySelectorAll('details.part').forEach(one => one.open = true)")
+    assert sheets(browser.pdf()) > 3
+    assert browser.run("[...document.querySelectorAll('details.part')].every(one => one.open)") is True
 
 
 def test_no_name_does_harm(browser: Browser, tmp_path: Path) -> None:
@@ -275,7 +284,7 @@ def test_numbers_of_faults_never_overlap(count: int, width: int, dark: bool, bro
     browser.open(path, width=width, dark=dark)
     labels = sorted(((one[1], one[2], one[0]) for one in written(browser) if one[3] == 27), key=lambda one: one[0])
     told = [number for _, _, text in labels for number in _numbers(str(text))]
-    listed = browser.run('[...document.querySelectorAll("#marks th")].map(one => Number(one.textContent))')
+    listed = browser.run('[...document.querySelectorAll("#marks li")].map(one => one.value)')
     assert listed == list(range(1, count + 1))
     assert told == listed
     assert len(labels) >= {1: 1, 5: 4, 40: 10}[count]
@@ -342,9 +351,7 @@ def test_a_mean_of_a_comparison_leads_to_its_nights(browser: Browser, compared: 
 def test_a_comparison_prints(browser: Browser, compared: Path) -> None:
     """Printing gives the answer and its reasons on two sheets."""
     browser.open(compared)
-    printed = browser.pdf()
-    assert printed.startswith(b"%PDF") and len(printed) > 20_000
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 2
+    assert sheets(browser.pdf()) <= 2
 
 
 def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -> None:

@@ -232,6 +232,14 @@ async def test_who_waits_for_a_job_is_woken_by_that_job_alone(jobs: int, monkeyp
 # -- faults and actions at a time --------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(("share", "times"), [(0, 0), (1, 1)])
+async def test_a_fault_that_is_scheduled_may_be_there_in_some_nights(share: float, times: int) -> None:
+    async with Emulator(handlers={"copy": work_a_while}, pools={"workers": {"count": 2}}) as emu:
+        emu.schedule([{"freeze": "workers-1", "at": "+1m", "lasts": "1m", "share_of_nights": share}])
+        await emu.advance("5m")
+        assert len(emu.recorded("fault_began")) == times
+
+
 async def test_what_begins_now_takes_no_time() -> None:
     """``fault`` and ``action`` begin at once: a time given to them is refused and not passed over."""
     async with Emulator(handlers={"copy": work_a_while}) as emu:
@@ -240,6 +248,11 @@ async def test_what_begins_now_takes_no_time() -> None:
             emu.fault(power_off="workers-1", at="+5m")
         with pytest.raises(InputError, match="at: it is done now: leave `at` out"):
             emu.action(withdraw=job.name, at="+5m")
+        for key, value in (("late_by", "5m"), ("share_of_nights", 0.5)):
+            with pytest.raises(InputError, match=f"{key}: it begins now: leave `{key}` out"):
+                emu.fault(power_off="workers-1", **{key: value})
+            with pytest.raises(InputError, match=f"{key}: it is done now: leave `{key}` out"):
+                emu.action(withdraw=job.name, **{key: value})
         with pytest.raises(InputError, match="skew_clock: by how much"):
             emu.skew_clock("workers-1")
         emu.action(lasts="1m", hold_queue="night")  # the order of keys says nothing

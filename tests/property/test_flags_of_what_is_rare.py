@@ -16,6 +16,7 @@ from random_nights.play import MODES, loaded, play
 from emulator.record.events import Row
 from emulator.scenario.load import Loaded
 from emulator.world.plan import ReadyPart, ReadyRoutine
+from emulator.world.planned import Planner
 from emulator.world.worker import Worker
 
 pytestmark = pytest.mark.slow
@@ -29,6 +30,7 @@ FLAGS: dict[str, tuple[type, Callable[[Any], Any]]] = {
     "just_takes": (ReadyPart, lambda is_so: False),
     "at": (ReadyPart, lambda quantile: None),
     "may_fail": (ReadyPart, lambda is_so: True),
+    "_is_plain": (Planner, lambda is_so: False),
     "steps": (ReadyRoutine, lambda of_every_job: None),
 }
 """For each flag whose it is, and what makes the complete path of each value of it."""

@@ -10,6 +10,7 @@ from typing import Any, Final
 import pytest
 
 from emulator.broker.broker_state import BrokerState as KnownWorkers
+from emulator.broker.jobs import Attempt, Job
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
@@ -19,7 +20,6 @@ from emulator.world import polls, power
 from emulator.world.contact import Contact
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.labour import Labour
-from emulator.world.plan import JobPlan
 from emulator.world.polls import Polls
 from emulator.world.service import Service
 from emulator.world.worker import Worker
@@ -31,10 +31,11 @@ __all__ = ["DEFECTS"]
 def a_lease_that_is_never_lost(patch: pytest.MonkeyPatch) -> None:
     """The alarm of a lease was held back for a worker that had stopped by itself and renewed it no more."""
 
-    def lease(self: Any, at: int, job: int, token: int, worker: str, length: int) -> None:
-        known = self._world.workers[worker]
-        if not (known.is_steady and known.heartbeat < length and self._reaches(known)):
-            self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+    def lease(self: Any, attempt: Attempt) -> None:
+        known = self._world.workers[attempt.holder.name]
+        if not (known.is_steady and known.heartbeat < attempt.job.terms.renewal and self._reaches(known)):
+            job, token = attempt.job.number, attempt.token
+            self._world.agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
 
     patch.setattr(ComputedHeartbeats, "lease", lease)
 
@@ -134,10 +135,10 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
 
     def and_the_suspended(self: Any, cause: int, worker: Worker) -> bool:
         hit = freeze(self, cause, worker)
-        for execution in worker.executions if hit else ():
-            if execution.suspended:
-                row: Row = (self.agenda.now, "work_paused", cause, execution.plan.number, worker.name)
-                self.emit((*row, execution.token))
+        for attempt in worker.attempts if hit else ():
+            if attempt.suspended:
+                row: Row = (self.agenda.now, "work_paused", cause, attempt.job.number, worker.name)
+                self.emit((*row, attempt.token))
         return hit
 
     patch.setattr(WorkerLifecycle, "freeze", and_the_suspended)
@@ -145,7 +146,7 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
 
 def a_fence_takes_all_jobs_for_one(patch: pytest.MonkeyPatch) -> None:
     """A fence refused the token of one job because another that has nothing to do with it had a higher one."""
-    patch.setattr(JobPlan, "scope", property(lambda self: ""))
+    patch.setattr(Job, "scope", property(lambda self: ""))
 
 
 def a_window_that_ends_inside_another_switches_off(patch: pytest.MonkeyPatch) -> None:

@@ -212,7 +212,49 @@ class _Night:
             for item in (*said["faults"], *said["actions"]):
                 if self.dice.chance(0.5):
                     item["share_of_nights"] = self.dice.pick(0, 0.3, 0.6, 1)
+        if self.dice.chance(0.2):
+            self._draw_strengths(said)
+        self.dice = Dice(number + 3 * _APART)
+        if self.dice.chance(0.15):
+            self._let_years_pass(said)
         return said
+
+    def _draw_strengths(self, said: Settings) -> None:
+        """Let times, factors, shares, speeds and numbers of workers be drawn."""
+        dice = self.dice
+        for item in (*said["faults"], *said["actions"]):
+            if "at" in item and "until" not in item and dice.chance(0.5):
+                item["late_by"] = dice.law(1, 600)
+            for key, low, high in (("factor", 0.5, 4), ("to", 0.25, 2), ("share", 0, 1), ("speed", 0.5, 2)):
+                if key in item and dice.chance(0.5):
+                    item[key] = dice.pick({"between": [low, high]}, {"one_of": [low, high], "weights": [2, 1]})
+            for kind in ("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "drain"):
+                aim = item.get(kind)
+                if isinstance(aim, dict) and "share" in aim:
+                    aim["share"] = {"between": [0, 1]}
+                elif isinstance(aim, dict) and "some" in aim:
+                    aim["some"] = {"one_of": [1, min(2, self.counts[aim["pool"]])]}
+
+    def _let_years_pass(self, said: Settings) -> None:
+        """Let access end on a date, perhaps before the night; state how long results are kept, and what grows."""
+        dice = self.dice
+        for grant in said.get("access", ()):
+            if dice.chance(0.4):
+                grant |= {"given": "2026-05-01T12:00:00", "until": dice.pick("2026-06-12", "2026-06-13", "2026-07-01")}
+        for shown in said.get("credentials", ()):
+            shown["ends"] = dice.pick("2026-06-12", dice.moment(600, self.lasts), "2027-01-01")
+            if dice.chance(0.5):
+                shown.pop("life")
+                shown.pop("renewed_every", None)
+        for routine in said["routines"].values():
+            for part in routine["parts"]:
+                if "effect" in part:
+                    part["keeps"] = dice.pick({"newest": 14}, {"for": "30d"})
+        counted = [f"arrivals.{entry['name']}.count" for entry in said["arrivals"] if "count" in entry]
+        said["growth"] = [
+            {"path": path, "by": "3 %", "each": dice.pick("week", "month", "year"), "between": ["2 %", "4 %"]}
+            for path in counted
+        ]
 
     def _take_slots(self, said: Settings) -> None:
         """Let jobs take several slots, at most as many as some worker has that serves their queue."""

@@ -83,6 +83,8 @@ def compares() -> None:
         assert_type(difference.sentence, str)
     answer = emulator.size("night.yaml", by="pools.dome.count", first=1, last=8)
     assert_type(answer.monotone, bool)
+    pairs = emulator.frontier("night.yaml", by=("pools.dome.count", "a.b"), values=([1, 2], ["30s"]))
+    assert_type(pairs, emulator.FrontierResult)
     hunted = emulator.hunt(emulator.load("night.yaml"), tries=100)
     assert_type(hunted.fragment(), str)
 

@@ -1,10 +1,10 @@
 """Taking, renewing, handing in, losing: who holds the lease, to the tick."""
 
 import pytest
-from broker_driver import Driver
+from broker_driver import Driver, Grant, new_job
 
 from emulator.broker.prerequisites import After, Before
-from emulator.broker.requests import HeartbeatReply, LeaseGrant, Submission
+from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.errors import DefectError
 
@@ -17,7 +17,7 @@ def test_a_lease_is_good_up_to_its_end_and_not_at_it():
     for when, counts in ((109, True), (110, False)):
         d = Driver(NIGHT)
         d.submit()
-        assert d.at(10).taken() == LeaseGrant(job=1, attempt=1, token=1, granted=10, until=110)
+        assert d.at(10).taken() == Grant(job=1, attempt=1, token=1, granted=10, until=110)
         assert d.at(when).hand_in(1) is counts
 
 
@@ -400,7 +400,6 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
     d.submit()
     d.taken()
     broker = d.broker
-    plain = {"routine": "r", "queue": "night", "entry": "e", "ordinal": 1}
     calls = [
         lambda: broker.take(0, 0, "nobody", 1, ("night",), frozenset(), None, 1),
         lambda: broker.take(0, 0, "dome-1", 1, ("night", "dusk"), frozenset(), None, 9),
@@ -412,9 +411,9 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
         lambda: broker.hold(0, 0, 0),
         lambda: broker.queued("dusk"),
         lambda: broker.due(0, 0, "breakfast", 1, 0),
-        lambda: broker.submit(0, 0, Submission(**plain | {"queue": "dusk"})),
-        lambda: broker.submit(0, 0, Submission(**plain, origin=9)),
-        lambda: broker.submit(0, 0, Submission(**plain, after=After((Before("e", 2),)))),
+        lambda: broker.submit(0, 0, new_job("dusk")),
+        lambda: broker.submit(0, 0, new_job(origin=9)),
+        lambda: broker.submit(0, 0, new_job(after=After((Before("e", 2),)))),
     ]
     before = broker.snapshot()
     for call in calls:
@@ -424,16 +423,14 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
 
 
 def test_a_job_that_was_handed_out_is_told_to_who_asks():
-    """Leases, tokens, attempts, states, payloads and families can be looked up, and stay true once a job is final."""
+    """Leases, tokens, attempts, states, jobs and families can be looked up, and stay true once a job is final."""
     d = Driver(NIGHT)
     first, again = d.submit(), d.submit(origin=1)
-    d.broker.set_payload(first, "plan")
     d.taken()
-    assert d.broker.payload(first) == "plan"
+    assert (job := d.broker.job(first)) is not None and (job.number, job.name) == (first, "plates#1")
     assert (d.broker.final_state(first), d.broker.sub_state(first)) == (None, "")
     d.hand_in(1, "permanent_error")
-    d.broker.set_payload(first, "late")
-    assert (d.broker.payload(first), d.broker.token_of(first), d.broker.last_attempt(first)) == (None, 0, 1)
+    assert (d.broker.job(first), d.broker.token_of(first), d.broker.last_attempt(first)) == (None, 0, 1)
     assert (d.broker.final_state(first).value, d.broker.sub_state(first)) == ("failed", "permanent_error")
     assert (d.broker.family(first), d.broker.family(again)) == (1, 1)
     assert list(d.broker.jobs_unfinished()) == [2]

@@ -3,14 +3,13 @@
 import tracemalloc
 
 import pytest
-from broker_driver import Driver
+from broker_driver import Driver, new_job
 from call_counts import calls_of
 from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.broker.broker import Broker
 from emulator.broker.matching import meets, read_equipment, read_requirement
-from emulator.broker.requests import Submission
 from emulator.broker.rules import DataRetry, QueueRules
 
 AGAIN = DataRetry(attempts_in_all=9)
@@ -284,7 +283,7 @@ def test_a_finished_job_leaves_some_hundred_bytes_at_most():
     def work(first: int, count: int) -> None:
         for number in range(first, first + count):
             key = f"volume-{number}" if number % 2 else ""
-            job = broker.submit(number, 0, Submission("copy", "night", "plates", number, key))
+            job = broker.submit(number, 0, new_job("night", number, key=key))
             if number % 5 == 0:
                 broker.withdraw(number, 0, job)
                 continue

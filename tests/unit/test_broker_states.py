@@ -11,6 +11,7 @@ from broker_driver import Driver
 from emulator import run
 from emulator.broker import states
 from emulator.broker.diagram import beyond, mermaid, page
+from emulator.broker.jobs import Attempt
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.broker.states import FINAL_STATES, TABLE, Facts, Request, Rule, State, target
 from emulator.errors import DefectError
@@ -148,7 +149,7 @@ def test_a_move_that_the_table_forbids_is_a_defect():
 
 
 def test_one_function_alone_writes_the_state_of_a_job():
-    """Beside the state in which a job is made, only ``_move`` changes it, and ``_move`` asks the table."""
+    """Beside the state in which a job is submitted, only ``_move`` changes it, and ``_move`` asks the table."""
     writers = set()
     for file in sorted((Path(states.__file__).parent).glob("*.py")):
         for function in ast.walk(ast.parse(file.read_text("utf-8"))):
@@ -156,7 +157,7 @@ def test_one_function_alone_writes_the_state_of_a_job():
                 stored = (one for one in ast.walk(function) if isinstance(one, ast.Attribute) and one.attr == "state")
                 if any(isinstance(one.ctx, ast.Store) for one in stored):
                     writers.add((file.name, function.name))
-    assert writers == {("jobs.py", "__init__"), ("broker_state.py", "_move")}
+    assert writers == {("broker.py", "submit"), ("broker_state.py", "_move")}
 
 
 def test_the_page_of_the_docs_is_fresh():
@@ -244,8 +245,8 @@ def test_computed_renewals_ask_the_table_too(monkeypatch):
     lengths = []
 
     class Told(Driver):
-        def lease(self, at: int, job: int, token: int, worker: str, length: int) -> None:
-            lengths.append(length)
+        def lease(self, attempt: Attempt) -> None:
+            lengths.append(attempt.job.terms.renewal)
 
     def settled() -> int:
         d = Told(RULES)

@@ -384,6 +384,13 @@ CASES = [
         "it is issued once, lives 5h and is not renewed in time, and the run lasts 6h",
     ),
     Case(
+        "credential-ends-early",
+        {"credentials": [{"who": "dome", "to": "archive", "ends": "+6h"}]},
+        {"credentials": [{"who": "dome", "to": "archive", "ends": "+5h59m"}]},
+        "credentials.0.ends",
+        "it ends during the run, at 2026-06-13 03:29: from then on every call is refused",
+    ),
+    Case(
         "nobody-equipped",
         {
             "routines.plate-copy.requires": ["tape", "lamp"],

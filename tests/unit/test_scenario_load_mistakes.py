@@ -119,8 +119,9 @@ NIGHTLY = QUIET["arrivals"][0]
             [
                 "actions.0.back_after: `until` says when it is over, and so does `back_after`: keep one",
                 "actions.1.until: it is over before it begins: `until` must be later than `at`",
-                "actions.2.until: `until` does not belong to withdraw; allowed beside it are: at",
-                "actions.3.back_after: `back_after` does not belong to hold; allowed beside it are: at, lasts, until",
+                "actions.2.until: `until` does not belong to withdraw; allowed beside it are: at, late_by",
+                "actions.3.back_after: `back_after` does not belong to hold; allowed beside it are: at, late_by, "
+                "lasts, until",
             ],
         ),
         ({"faults": [{"at": "23:00"}]}, None),

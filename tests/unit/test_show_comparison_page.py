@@ -148,7 +148,6 @@ def test_what_decides_is_open_and_all_else_is_folded(compared: ComparisonResult)
         "What decides: makespan at most 40 min, in 50 % of nights",
         "What is open",
         "Settings and assumptions",
-        "About this comparison",
     ]
     assert page.index("Run again with --nights 46.") < page.index('<details class="part">')
     assert {"Requirements", "Every night"} <= {head for fold, head in heads if fold}

@@ -35,16 +35,19 @@ SETTINGS: dict[str, Any] = {
 }
 
 
-def cells(page: str) -> list[list[str]]:
-    """Give the rows of the tables of the block, as texts."""
-    block = page.split('<section id="settings">')[1].split("</section>")[0]
-    rows = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in re.findall(r"<tr>(.*?)</tr>", block)]
-    return [[unescape(re.sub("<[^>]*>", "", cell)) for cell in row] for row in rows]
+def settings(page: str) -> dict[str, list[tuple[list[str], str]]]:
+    """Give what the block of settings says of each entry: values, and the source of them all."""
+    block = page.split('<section id="settings">')[1].split("</dl>")[0]
+    found = {}
+    for entry, lines in re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", block):
+        told = re.findall(r"(.*?) <small>\((.*?)\)</small>(?:<br>)?", lines)
+        found[unescape(entry)] = [(unescape(re.sub("</?bdi>", "", its)).split("; "), source) for its, source in told]
+    return found
 
 
 def head(page: str) -> dict[str, list[str]]:
-    """Give what stands in the list on top of the block."""
-    block = page.split('<section id="settings">')[1].split("</dl>")[0]
+    """Give what stands in the list at the head of a page."""
+    block = page.split("<header>")[1].split("</header>")[0]
     found: dict[str, list[str]] = {}
     for what, words in re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", block):
         found.setdefault(what, []).append(unescape(re.sub("<[^>]*>", "", words)))
@@ -53,23 +56,43 @@ def head(page: str) -> dict[str, list[str]]:
 
 def test_each_value_stands_with_its_source_and_day() -> None:
     """Written down from the settings above: a source with its day, a guess, what has none, choices, defaults."""
-    rows = cells(emulator.run(SETTINGS).page())
-    wanted = [
-        ["night: lease", "40s", "measured on 2026-03-01, 1,312 observations"],
-        ["night: retry", "none: one attempt in all", "by default"],
-        ["day: lease", "90s", "by default"],
-        ["dome: count", "2", "source not stated"],
-        ["dome: serves", "night, day", "a choice"],
-        ["dome: heartbeat", "30s", "by default"],
-        ["archive: answers in", "between 1s, 2s", "guess"],
-        ["copy: parts 'fetch', calls", "archive", "a choice"],
-        ["copy: parts 'write', takes", "4m", "source not stated"],
-        ["arrivals of copy at 0s: count", "10", "source not stated"],
-        ["1. dome-1 loses power: back after", "25m", "source not stated"],
-        ["2. archive answers slowly: lasts", "5m", "agreed"],
-        ["2. archive answers slowly: factor", "4", "source not stated"],
-    ]
-    assert [row for row in wanted if row not in rows] == []
+    assert settings(emulator.run(SETTINGS).page()) == {
+        "queue night": [
+            (["lease 40s"], "measured on 2026-03-01, 1,312 observations"),
+            (["retry none: one attempt in all"], "by default"),
+        ],
+        "queue day": [(["retry none: one attempt in all", "lease 90s"], "by default")],
+        "pool dome": [
+            (["count 2"], "source not stated"),
+            (["serves night, day"], "a choice"),
+            (["heartbeat 30s"], "by default"),
+        ],
+        "system archive": [(["slots 4"], "source not stated"), (["answers in between 1s, 2s"], "guess")],
+        "routine copy": [
+            (["queue night", "parts 'fetch', calls archive", "parts 'write', effect written"], "a choice"),
+            (["parts 'write', takes 4m"], "source not stated"),
+        ],
+        "arrivals of copy at 0s": [
+            (["routine copy", "at 21:30"], "a choice"),
+            (["count 10"], "source not stated"),
+        ],
+        "fault 1: dome-1 loses power": [(["at +31m"], "a choice"), (["back after 25m"], "source not stated")],
+        "fault 2: archive answers slowly": [
+            (["at 22:10"], "a choice"),
+            (["lasts 5m"], "agreed"),
+            (["factor 4"], "source not stated"),
+        ],
+    }
+
+
+def test_more_values_than_a_reader_would_read_are_folded() -> None:
+    """Seventy arrivals: the block is folded under how many values there are, and how many have no source."""
+    many = [{"routine": "copy", "count": 1, "at": f"+{one}m"} for one in range(70)]
+    page = emulator.run({**SETTINGS, "arrivals": many}).page()
+    found = re.search(r"<h2>(Settings and assumptions: (\d+) values, (\d+) without a source)</h2></summary>", page)
+    assert found is not None
+    values = stated(emulator.from_settings({**SETTINGS, "arrivals": many}), ["one", "two"])
+    assert (int(found[2]), int(found[3])) == (len(list(values)), 5 + 70)
 
 
 def test_no_number_or_duration_is_left_out() -> None:
@@ -88,17 +111,17 @@ def test_the_head_tells_the_clock_change_and_that_there_is_no_file() -> None:
     page = emulator.run(SETTINGS, seed=7).page()
     found = head(page)
     assert found["date"] == ["Saturday, 2026-03-28 21:30:00, for 6 h"]
-    assert found["zone"] == ["Europe/London (UTC+00:00)"]
-    assert found["clock change"] == ["2026-03-29 at 01:00 the clock goes forward by 1 h, to 02:00"]
+    change = "2026-03-29 at 01:00 the clock goes forward by 1 h, to 02:00"
+    assert found["zone"] == [f"Europe/London (UTC+00:00); {change}"]
     assert found["file"] == ["settings, no file"]
-    assert (found["seeds"], found["set on the command line"]) == (["7"], ["nothing"])
+    assert (found["nights"], found["set on the command line"]) == (["seed 7"], ["nothing"])
     assert found["version"][0].startswith("program ")
 
 
 def test_a_night_without_a_change_says_so() -> None:
     """A week earlier nothing changes."""
     page = emulator.run({**SETTINGS, "starts": "2026-03-21T21:30:00"}).page()
-    assert head(page)["clock change"] == ["none while it lasts"]
+    assert head(page)["zone"] == ["Europe/London (UTC+00:00); no clock change"]
 
 
 TEXT = """title: Copies
@@ -116,7 +139,7 @@ variants: {three: {pools.dome.count: 3}}
 @pytest.mark.parametrize(
     ("command", "seeds"),
     [
-        (["run", "copies.yaml"], "1"),
+        (["run", "copies.yaml"], "seed 1"),
         (["run", "copies.yaml", "--nights", "3"], "seeds 1 to 3"),
         (["compare", "copies.yaml", "--nights", "3"], "seeds 1 to 3"),
     ],
@@ -132,14 +155,28 @@ def test_every_page_tells_its_file_and_what_was_set(
     found = head(page)
     assert found["file"] == [f"copies.yaml, SHA-256 {hashlib.sha256(TEXT.encode()).hexdigest()}"]
     assert found["set on the command line"] == ["--change queues.night.lease=50s"]
-    assert found["seeds"] == [seeds]
-    assert ["night: lease", "50s", "source not stated"] in cells(page)
+    assert found["nights"] == [seeds]
+    assert settings(page)["queue night"][0] == (["lease 50s"], "source not stated")
 
 
 def test_a_page_of_a_log_tells_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What a log keeps is enough for the whole block."""
     monkeypatch.chdir(tmp_path)
     Path("copies.yaml").write_text(TEXT, "utf-8")
-    page = emulator.run("copies.yaml", log="it.sqlite").page()
-    blocks = [one.split('id="settings"')[1].split("</section>")[0] for one in (page, page_of_log("it.sqlite"))]
-    assert blocks[0] == blocks[1]
+    one, two = emulator.run("copies.yaml", log="it.sqlite").page(), page_of_log("it.sqlite")
+    assert (settings(one), head(one)) == (settings(two), head(two))
+
+
+def test_a_comparison_tells_what_each_variant_sets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of every key that some variant changes, the value under every variant; what is left out is by default."""
+    monkeypatch.chdir(tmp_path)
+    more = "variants: {three: {pools.dome.count: 3}, patient: {queues.night.lease: 2m, queues.night.retry: null}}"
+    Path("copies.yaml").write_text(TEXT.replace(TEXT.splitlines()[-1], more), "utf-8")
+    page = emulator.compare("copies.yaml", nights=2, processes=1).page()
+    listed = page.split("<h3>What each variant sets</h3>")[1].split("</ul>")[0]
+    assert [unescape(re.sub("<[^>]*>", "", one)) for one in re.findall("<li>(.*?)</li>", listed)] == [
+        "as written: pools.dome.count 2; queues.night.lease 40s; queues.night.retry by default",
+        "three: pools.dome.count 3; queues.night.lease 40s; queues.night.retry by default",
+        "patient: pools.dome.count 2; queues.night.lease 2m; queues.night.retry by default",
+    ]
+    assert "What each variant sets" not in emulator.nights("copies.yaml", 2, variant="three", processes=1).page()

@@ -114,13 +114,24 @@ def test_a_job_that_never_started_broke_no_order() -> None:
 
 
 def test_a_search_is_put_together_without_more_than_it_needs() -> None:
-    """Every value holds: smaller ones may do too, unless all fare alike."""
+    """Every value holds: smaller ones may do too, unless all fare alike; where none holds and all fare alike, too."""
     known: dict[str, Any] = {"title": "Plates", "file": "", "path": "pools.dome.count", "share": 0.5}
     known |= {"confidence": 0.95, "first_seed": 1, "nights": 40}
     nights = [(seed, True) for seed in range(40)]
     worse = [(seed, seed > 2) for seed in range(40)]
     alike = conclude_sizing(**known, values=[1, 2], held=[nights, nights])
-    assert "It makes no difference here" in alike.sentence
+    assert alike.sentence == (
+        "Take any: every pools.dome.count that was tried keeps the requirements, in 40 of 40 nights with each. "
+        "In this range it does not matter."
+    )
     apart = conclude_sizing(**known, values=[1, 2], held=[worse, nights])
-    assert "Smaller values may do too: try some" in apart.sentence
+    assert "Smaller values were not tried and may do too" in apart.sentence
+    never = [(seed, False) for seed in range(40)]
+    useless = conclude_sizing(**known, values=[1, 2], held=[never, never])
+    assert useless.sentence == (
+        "No pools.dome.count that was tried is shown to keep the requirements, and none is better than another. "
+        "With each, 0 of 40 nights keep them (50 % asked, 95 % sure)."
+    )
+    demand = conclude_sizing(**known, values=[1, 2], held=[worse, nights], choose=False)
+    assert demand.sentence.endswith("To learn how much still fits, look for the largest instead.")
     assert (apart.tried[0].requirements, apart.tried[0].worker_hours) == ((), None)

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from emulator.broker.jobs import Job, rare
 from emulator.broker.prerequisites import After, Before
 from emulator.errors import ScenarioError
 from emulator.record.recorder import Recorder
@@ -15,10 +16,12 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.models.distribution import LAWS
 from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
-from emulator.world.arrivals import Arrivals, PlannedJob
+from emulator.world.arrivals import Arrivals
 from emulator.world.comings import poisson_gaps
 from emulator.world.draws import Draws
 from emulator.world.numerics import LONGEST
+from emulator.world.plan import ReadyRoutine
+from emulator.world.planned import Sources
 from emulator.world.sampling import (
     Constant,
     Empirical,
@@ -70,8 +73,8 @@ class Desk:
         lasts: str = "6h",
         folder: Path = Path("."),
         draws: Draws | None = None,
-        refuses: Callable[[PlannedJob], bool] = lambda job: False,
-        numbers: Callable[[PlannedJob], int] | None = None,
+        refuses: Callable[[Job], bool] = lambda job: False,
+        numbers: Callable[[Job], int] | None = None,
     ) -> None:
         data = {
             "title": "arrivals",
@@ -85,16 +88,19 @@ class Desk:
         }
         self.scenario = models.Scenario.model_validate(data, context={"clock": CLOCK})
         self.agenda, self.recorder = Agenda(), Recorder()
-        self.jobs: list[PlannedJob] = []
+        self.jobs: list[Job] = []
         self.got: list[tuple[float, int, str, int]] = []
         self._refuses, self._numbers = refuses, numbers
         draws = Draws(1) if draws is None else draws
-        self.arrivals = Arrivals(self.scenario, CLOCK, folder, self.agenda, draws, self.recorder, self._submit)
+        recurring = {entry.label for entry in self.scenario.arrivals if entry.recurs is not None}
+        routines = {name: ReadyRoutine(name, model) for name, model in self.scenario.routines.items()}
+        sources = Sources(routines, recurring=recurring)
+        self.arrivals = Arrivals(self.scenario, CLOCK, folder, self.agenda, draws, self.recorder, self._submit, sources)
         self.arrivals.start()
 
-    def _submit(self, cause: int, job: PlannedJob) -> int:
+    def _submit(self, cause: int, job: Job) -> int:
         self.jobs.append(job)
-        self.got.append((self.agenda.now / MINUTE, cause, job.entry, job.ordinal))
+        self.got.append((self.agenda.now / MINUTE, cause, job.source.arrival, job.ordinal))
         if self._refuses(job):
             return 0
         return len(self.jobs) if self._numbers is None else self._numbers(job)
@@ -225,7 +231,7 @@ def test_a_recurrence_comes_on_its_days() -> None:
     )
     due = {"r": [30 * MINUTE, 2 * 24 * HOUR + 30 * MINUTE], "f": [90 * MINUTE, 150 * MINUTE]}
     assert occurrences(desk) == due
-    assert [(job.entry, job.ordinal, job.nominal) for job in desk.run().jobs] == [
+    assert [(job.source.arrival, job.ordinal, job.nominal) for job in desk.run().jobs] == [
         ("r", 1, due["r"][0]),
         ("f", 1, due["f"][0]),
         ("f", 2, due["f"][1]),
@@ -453,6 +459,13 @@ def test_what_has_no_rate_has_no_surge() -> None:
 # -- what jobs are ----------------------------------------------------------------------------------------------------
 
 
+def told(job: Job) -> tuple[object, ...]:
+    """Give what the arrival of a job tells of it, conditions aside."""
+    source = job.source
+    name = (source.arrival, job.ordinal, job.routine.name)
+    return *name, source.parameters, job.key, source.priority, source.traced, job.nominal
+
+
 def test_a_job_carries_what_its_entry_says() -> None:
     """Parameters, keys, priority and conditions of the entry stand in the job, its templates filled in."""
     desk = Desk(
@@ -470,12 +483,18 @@ def test_a_job_carries_what_its_entry_says() -> None:
     ).run()
     shelf = {"plates": ["plates-1", "plates-2"], "volume": "v7", "passes": 3}
     due = 30 * MINUTE
-    assert desk.jobs[0].after is not None
-    assert desk.jobs[0].after.of(1, due) == After((Before("b", 1),))
-    assert [job._replace(after=None) for job in desk.jobs] == [
-        PlannedJob("a", 1, "plate-copy", shelf, "vol-v7", 5, "v7/1", 90 * MINUTE, None, None, due),
-        PlannedJob("b", 1, "plate-copy", {"plates": ["x", 4]}, None, None, "", 0, None, None, due),
+    first, second = desk.jobs
+    assert first.rare is not None
+    assert (first.rare.after, first.rare.idempotency_key, first.rare.not_before) == (
+        After((Before("b", 1),)),
+        "v7/1",
+        90 * MINUTE,
+    )
+    assert [told(job) for job in desk.jobs] == [
+        ("a", 1, "plate-copy", shelf, "vol-v7", 5, None, due),
+        ("b", 1, "plate-copy", {"plates": ["x", 4]}, "", 0, None, due),
     ]
+    assert second.rare is None
 
 
 def test_entries_without_a_name_are_called_by_what_they_are() -> None:
@@ -536,16 +555,11 @@ def test_a_trace_tells_each_job(tmp_path: Path) -> None:
         "22:30,,,,,2,4\n"
     )
     entry = {"parameters": {"volume": "v"}, "key": "{volume}", "priority": 1}
-    assert traced(tmp_path, text, **entry).run().jobs == [
-        PlannedJob(
-            *("t", 1, "plate-copy", {"volume": "v", "plates": ["p1", "p2"], "passes": 2.5}),
-            *("v", 1, "", 0, None, None, 30 * MINUTE),
-        ),
-        PlannedJob("t", 2, "export", {}, "k", 7, "", 0, None, 90 * SECOND, 30 * MINUTE),
-        PlannedJob(
-            *("t", 3, "plate-copy", {"volume": "v", "plates": ["plates-1", "plates-2"], "passes": 4}),
-            *("v", 1, "", 0, None, None, 60 * MINUTE),
-        ),
+    two = ["plates-1", "plates-2"]
+    assert [told(job) for job in traced(tmp_path, text, **entry).run().jobs] == [
+        ("t", 1, "plate-copy", {"volume": "v", "plates": ["p1", "p2"], "passes": 2.5}, "v", 1, None, 30 * MINUTE),
+        ("t", 2, "export", {}, "k", 7, 90 * SECOND, 30 * MINUTE),
+        ("t", 3, "plate-copy", {"volume": "v", "plates": two, "passes": 4}, "v", 1, None, 60 * MINUTE),
     ]
 
 
@@ -569,24 +583,24 @@ def test_a_trace_ends_at_the_horizon_and_after_count(tmp_path: Path) -> None:
 def test_a_trace_tells_texts_and_wholes_as_they_stand(tmp_path: Path) -> None:
     """A text stays a text though it looks like a number, and a list may be told as its length."""
     desk = traced(tmp_path, "at,parameter.volume,parameter.passes,parameter.plates\n22:00,007,-1,1\n").run()
-    assert desk.jobs[0].parameters == {"volume": "007", "passes": -1, "plates": ["plates-1"]}
+    assert desk.jobs[0].source.parameters == {"volume": "007", "passes": -1, "plates": ["plates-1"]}
 
 
 def test_a_job_s_own_number_can_be_its_key(tmp_path: Path) -> None:
     """`{job}` is the number that a line gives the job, or that of the workload log."""
     entry = {"key": "k{job}", "idempotency_key": "{job}-{number}"}
     desk = traced(tmp_path, "job,at\nA-17,22:00\nA-18,22:00\n", **entry).run()
-    assert [(job.key, job.idempotency_key) for job in desk.jobs] == [("kA-17", "A-17-1"), ("kA-18", "A-18-2")]
+    assert [(job.key, rare(job).idempotency_key) for job in desk.jobs] == [("kA-17", "A-17-1"), ("kA-18", "A-18-2")]
     line = "7 60 5 90 4 -1 -1 4 -1 -1 1 1 1 1 1 1 -1 -1\n"
     [job] = traced(tmp_path, line, "t.swf", routine="export", **entry).run().jobs
-    assert (job.key, job.idempotency_key) == ("k7", "7-1")
+    assert (job.key, rare(job).idempotency_key) == ("k7", "7-1")
 
 
 def test_a_workload_log_tells_processors_only_to_who_asks(tmp_path: Path) -> None:
     """The processors of a workload log are left out where the routine has no such parameter."""
     line = "1 60 5 90 4 -1 -1 4 -1 -1 1 1 1 1 1 1 -1 -1\n"
     desk = traced(tmp_path, line, "t.swf", routine="export").run()
-    assert desk.jobs == [PlannedJob("t", 1, "export", {}, None, None, "", 0, None, 90 * SECOND, MINUTE)]
+    assert [told(job) for job in desk.jobs] == [("t", 1, "export", {}, "", 0, 90 * SECOND, MINUTE)]
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ nights of which some failed to run.
 
 from typing import Literal
 
+from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison, Share
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
@@ -40,8 +41,12 @@ def _of_shares(shares: tuple[Share, ...]) -> Outcome:
     return "open" if "undecided" in verdicts or verdicts == {"nothing_to_judge"} else "good"
 
 
-def outcome_of_size(sizing: Sizing) -> Outcome:
-    """Say how a search for a size came out."""
-    if sizing.smallest is not None or sizing.largest is not None:
+def outcome_of_size(found: Sizing | Frontier) -> Outcome:
+    """Say how a search for a size, or for two numbers, came out."""
+    if isinstance(found, Frontier):
+        good = bool(found.recommended)
+    else:
+        good = found.smallest is not None or found.largest is not None
+    if good:
         return "good"
-    return "bad" if all(one.verdict == "does_not_hold" for one in sizing.tried) else "open"
+    return "bad" if all(one.verdict == "does_not_hold" for one in found.tried) else "open"

@@ -15,6 +15,7 @@ from emulator.measure.comparison.recommendation import CandidateStanding, Requir
 from emulator.measure.comparison.result import Comparison, Difference
 from emulator.measure.comparison.wanted import wanted
 from emulator.measure.estimate import Unit
+from emulator.scenario.stated import Assumed
 
 __all__ = ["Answer", "Answers", "Cost", "Fit", "answers_of", "outcome_of_answers"]
 
@@ -83,6 +84,7 @@ class Answers:
         questions: in the order of the file.
         changes: what was set on the command line, each as the option was given.
         versions: of the program, of Python, of the zone data and of scipy.
+        assumed: what the nights as written rest on; None where nobody has told.
     """
 
     title: str
@@ -94,6 +96,7 @@ class Answers:
     questions: tuple[Answer, ...]
     changes: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
+    assumed: Assumed | None = field(default=None, repr=False)
 
 
 def answers_of(comparison: Comparison, commands: Sequence[str]) -> Answers:
@@ -116,6 +119,7 @@ def answers_of(comparison: Comparison, commands: Sequence[str]) -> Answers:
         questions=tuple(asked),
         changes=comparison.changes,
         versions=comparison.versions,
+        assumed=comparison.assumed,
     )
 
 

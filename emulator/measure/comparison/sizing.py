@@ -7,10 +7,10 @@ from typing import Any, Literal
 
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
-from emulator.measure.comparison.standings import standing
+from emulator.measure.comparison.standings import nights_without_a_miss, standing
 from emulator.measure.words import value as say
 
-__all__ = ["Searched", "Sized", "SizedRequirement", "Sizing", "conclude_sizing"]
+__all__ = ["Searched", "Sized", "SizedRequirement", "Sizing", "conclude_sizing", "is_monotone", "sized"]
 
 Searched = Literal["smallest", "largest"]
 """Which value is looked for: the smallest that is large enough, or the largest that is not too large."""
@@ -117,6 +117,7 @@ def conclude_sizing(
     requirements: Sequence[Sequence[SizedRequirement]] = (),
     worker_hours: Sequence[float | None] = (),
     searched: Searched = "smallest",
+    choose: bool = True,
 ) -> Sizing:
     """Put a search together.
 
@@ -127,10 +128,11 @@ def conclude_sizing(
         requirements: for each value, each requirement by itself.
         worker_hours: for each value, the planned worker-hours.
         searched: for the smallest value or for the largest.
+        choose: whether somebody can choose the value; of how much work comes, the smallest value says little.
     """
     each = 1 - (1 - confidence) / len(values)
     tried = tuple(
-        _sized(value, answers, share, each, random=random) for value, answers in zip(values, held, strict=True)
+        sized(value, answers, share, each, random=random) for value, answers in zip(values, held, strict=True)
     )
     if requirements:
         tried = tuple(replace(one, requirements=tuple(each)) for one, each in zip(tried, requirements, strict=True))
@@ -138,9 +140,9 @@ def conclude_sizing(
         tried = tuple(replace(one, worker_hours=hours) for one, hours in zip(tried, worker_hours, strict=True))
     ahead = tried if searched == "smallest" else tried[::-1]  # the values in the order in which they are looked at
     found = next((place for place, one in enumerate(ahead) if one.verdict == "holds"), None)
-    monotone = not any(_above(ahead[before], ahead[after]) for after in range(len(ahead)) for before in range(after))
+    monotone = is_monotone(ahead)
     taken = None if found is None else ahead[found].value
-    sentence = _sentence(path, share, confidence, ahead, found, monotone, searched, random=random)
+    sentence = _sentence(path, share, confidence, ahead, found, monotone, searched, choose=choose, random=random)
     return Sizing(
         title,
         file,
@@ -161,9 +163,10 @@ def conclude_sizing(
     )
 
 
-def _sized(
+def sized(
     value: Any, answers: Sequence[tuple[int, bool | None]], share: float, confidence: float, *, random: bool
 ) -> Sized:
+    """Judge one value by its nights; ``answers``: by seed, whether all requirements held (None: nothing to judge)."""
     judged = [(seed, one) for seed, one in answers if one is not None]
     missed = tuple(seed for seed, one in judged if not one)
     held = len(judged) - len(missed)
@@ -172,6 +175,11 @@ def _sized(
     interval = share_interval(held, len(judged), confidence)
     verdict = VERDICTS[standing(held, len(judged), share, interval if random else None)]
     return Sized(value, held, len(judged), interval, verdict, missed[:10])
+
+
+def is_monotone(ahead: Sequence[Sized]) -> bool:
+    """Say whether the shares never fall, in the order in which values are looked at, by more than chance explains."""
+    return not any(_above(ahead[before], ahead[after]) for after in range(len(ahead)) for before in range(after))
 
 
 def _above(one: Sized, other: Sized) -> bool:
@@ -190,30 +198,45 @@ def _sentence(
     monotone: bool,
     searched: Searched,
     *,
+    choose: bool,
     random: bool,
 ) -> str:
     asked = f"{say(share, 'share')} asked, {say(confidence, 'share')} sure"
+    alike = len(tried) > 1 and len({(one.held, one.judged) for one in tried}) == 1
     if found is None:
         best = max(tried, key=lambda one: one.held / one.judged if one.judged else 0.0)
         open_ones = [one for one in tried if one.verdict == "undecided"]
-        text = f"No {path} that was tried is shown to keep the requirements: {best.value} comes closest. {_seen(best)}"
+        text = f"No {path} that was tried is shown to keep the requirements"
+        if alike:
+            text += f", and none is better than another. With each, {_seen(best)}"
+        else:
+            text += f": {best.value} comes closest. {_seen(best)}"
+        text += f" ({asked})" if random else ""
         if open_ones:
             many = ", ".join(str(one.value) for one in open_ones)
             text += f". Too few nights to decide on {many}"
+            if best.held == best.judged and best.verdict == "undecided":
+                enough = nights_without_a_miss(len(tried), share, confidence)
+                text += f"; {enough:,} nights without a miss would show {'it' if len(open_ones) == 1 else 'one'}"
     elif all(one.verdict == "holds" for one in tried) and len(tried) > 1:
-        one = tried[found]
-        text = f"Every {path} that was tried keeps the requirements, {one.value} too. "
-        same = len({(each.held, each.judged) for each in tried}) == 1
-        text += (
-            "It makes no difference here"
-            if same
-            else f"{'Smaller' if searched == 'smallest' else 'Larger'} values may do too: try some"
-        )
+        if alike:
+            how = (
+                f"in {tried[found].held:,} of {tried[found].judged:,} nights with each" if random else "with each value"
+            )
+            text = (
+                f"Take any: every {path} that was tried keeps the requirements, {how}. In this range it does not matter"
+            )
+        else:
+            beyond = "Smaller" if searched == "smallest" else "Larger"
+            text = f"Take {tried[found].value}: every {path} that was tried keeps the requirements. "
+            text += f"{beyond} values were not tried and may do too"
     else:
         one = tried[found]
         only = "the first that was tried, and it" if found == 0 else f"the {searched} {path} that"
         how = f"{_seen(one)} ({asked})" if random else "Nothing in it is drawn, so one night decides"
         text = f"Take {one.value}: {only} keeps the requirements. {how}"
+    if found is not None and not choose and searched == "smallest":
+        text += ". To learn how much still fits, look for the largest instead"
     if not monotone:
         other = "Larger" if searched == "smallest" else "Smaller"
         text += f". {other} values are not always better here: look at each"

@@ -163,6 +163,12 @@ def credential_ends_early(outlook: Outlook) -> Iterator[Said]:
     """A credential ends before the work that shows it."""
     scenario = outlook.scenario
     for place, credential in enumerate(scenario.credentials):
+        if credential.ends is not None and credential.ends < scenario.lasts:
+            when = "before the run" if credential.ends <= 0 else "during the run"
+            said = f"{outlook.clock.local(credential.ends):%Y-%m-%d %H:%M}"
+            yield ("credentials", place, "ends"), f"it ends {when}, at {said}: from then on every call is refused"
+        if credential.life is None:
+            continue
         if credential.renewed_every is not None and credential.renewed_every < credential.life:
             continue
         if credential.issued == "at_start":

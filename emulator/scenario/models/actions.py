@@ -8,22 +8,23 @@ from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.faults import WorkerTarget, kind_mistakes
+from emulator.scenario.models.numbers import SpeedFactor, out_of_range
 from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, PositiveDuration, Share
 
 __all__ = ["ACTION_KEYS", "ACTION_KINDS", "Action"]
 
 ACTION_KEYS: Final = MappingProxyType(
     {
-        "run_again": ("at",),
-        "withdraw": ("at",),
-        "hold": ("at", "lasts", "until"),
-        "release": ("at",),
-        "suspend": ("at", "lasts", "until"),
-        "resume": ("at",),
-        "hold_queue": ("at", "lasts", "until"),
-        "release_queue": ("at",),
-        "drain": ("at", "back_after", "lasts", "until"),
-        "new_version": ("at", "requires", "speed", "old_jobs"),
+        "run_again": ("at", "late_by"),
+        "withdraw": ("at", "late_by"),
+        "hold": ("at", "late_by", "lasts", "until"),
+        "release": ("at", "late_by"),
+        "suspend": ("at", "late_by", "lasts", "until"),
+        "resume": ("at", "late_by"),
+        "hold_queue": ("at", "late_by", "lasts", "until"),
+        "release_queue": ("at", "late_by"),
+        "drain": ("at", "late_by", "back_after", "lasts", "until"),
+        "new_version": ("at", "late_by", "requires", "speed", "old_jobs"),
     }
 )
 """For each kind of action, the keys that may stand beside it."""
@@ -55,11 +56,15 @@ class Action(Model):
         "nights of a smaller one.",
     )
     at: Moment = Field(description="When it is done.")
+    late_by: Distribution | None = Field(
+        default=None, description="It is done so much later than `at`. Default: on time."
+    )
     requires: tuple[Name, ...] | None = Field(
         default=None, strict=False, description="new_version: the equipment that it requires; default: as before."
     )
-    speed: float | None = Field(
-        default=None, gt=0, le=1000, description="new_version: how much faster its parts are; 2 halves their time."
+    speed: SpeedFactor | None = Field(
+        default=None,
+        description="new_version: how much faster its parts are; 2 halves their time. Or a number that is drawn.",
     )
     old_jobs: Literal["run_new", "run_old", "fail"] = Field(
         default="run_new", description="new_version: what becomes of jobs that are in the queue already."
@@ -79,7 +84,10 @@ class Action(Model):
         ends = [key for key, value in _ends(self) if value is not None]
         for key in ends[1:]:
             yield (key,), f"`{ends[0]}` says when it is over, and so does `{key}`: keep one"
-        if self.ends is not None and self.ends <= self.at:
+        yield from out_of_range("speed", self.speed, 0, 1000)
+        if self.ends is not None and self.late_by is not None:
+            yield ("until",), "it is done at a drawn time, which may be after `until`: say how long it `lasts`"
+        elif self.ends is not None and self.ends <= self.at:
             yield ("until",), "it is over before it begins: `until` must be later than `at`"
 
 

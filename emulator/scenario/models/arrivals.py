@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.numbers import law_mistakes
 from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import (
     Count,
@@ -197,20 +198,7 @@ class Batch(Model):
     )
 
     def mistakes(self) -> Iterator[Mistake]:
-        if (self.between is None) == (self.one_of is None):
-            yield (), "how many? give one of `between` and `one_of`, or a number alone"
-        if self.between is not None and self.between[0] > self.between[1]:
-            yield ("between",), f"the smaller number comes first: write [{self.between[1]}, {self.between[0]}]"
-        if self.weights is not None and self.one_of is None:
-            yield ("weights",), "`weights` belongs to `one_of`"
-        elif self.weights is not None and self.one_of is not None:
-            if len(self.weights) != len(self.one_of):
-                yield (
-                    ("weights",),
-                    f"each of the {len(self.one_of)} needs one weight, and there are {len(self.weights)}",
-                )
-            elif min(self.weights) < 0 or not any(self.weights):
-                yield ("weights",), "weights are 0 or more, and at least one is more"
+        yield from law_mistakes("how many", self.between, self.one_of, self.weights)
 
     @property
     def mean(self) -> float:

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Discriminator, Field, Tag, WithJsonSchema
 
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.numbers import Factor, HowMany, ShareOrDrawn, SpeedFactor, out_of_range
 from emulator.scenario.models.pools import SkewedClock
 from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, Share
 
@@ -23,17 +24,17 @@ __all__ = [
     "kind_of",
 ]
 
-_TIMES: Final = ("at", "from", "until", "gaps", "gaps_from", "lasts")
+_TIMES: Final = ("at", "late_by", "from", "until", "gaps", "gaps_from", "lasts")
 
 FAULT_KEYS: Final = MappingProxyType(
     {
-        "power_off": ("at", "from", "until", "gaps", "gaps_from", "back_after", "program_absent"),
+        "power_off": ("at", "late_by", "from", "until", "gaps", "gaps_from", "back_after", "program_absent"),
         "freeze": _TIMES,
         "cut_link": (*_TIMES, "direction"),
         "slow_down": (*_TIMES, "to"),
         "lose_heartbeats": (*_TIMES, "share"),
         "lose_results": (*_TIMES, "share"),
-        "hand_out_twice": ("at", "gaps", "gaps_from", "from", "until", "how"),
+        "hand_out_twice": ("at", "late_by", "gaps", "gaps_from", "from", "until", "how"),
         "skew_clock": (*_TIMES, "clock"),
         "broker_outage": _TIMES,
         "missing_tool": (*_TIMES, "tool"),
@@ -79,12 +80,16 @@ class Target(Model):
     """Some or a share of a pool's workers, drawn again for each occurrence."""
 
     pool: Name = Field(description="The pool whose workers are meant.")
-    some: int | None = Field(default=None, ge=1, le=100_000, description="So many of its workers.")
-    share: Share | None = Field(default=None, description="This share of its workers, rounded to whole workers.")
+    some: HowMany | None = Field(default=None, description="So many of its workers, or a number that is drawn.")
+    share: ShareOrDrawn | None = Field(
+        default=None, description="This share of its workers, or one that is drawn, rounded to whole workers."
+    )
 
     def mistakes(self) -> Iterator[Mistake]:
         if self.some is not None and self.share is not None:
             yield ("share",), "`some` and `share` both say how many: keep one"
+        yield from out_of_range("some", self.some, 1, 100_000, whole=True)
+        yield from out_of_range("share", self.share, 0, 1)
 
 
 def _form(value: Any) -> str:
@@ -143,6 +148,10 @@ class Fault(Model):
     )
     # when
     at: Moment | None = Field(default=None, description="When it begins.")
+    late_by: Distribution | None = Field(
+        default=None,
+        description="Beside `at`: it begins so much later, at one time for all whom it hits. Default: on time.",
+    )
     begins: Moment | None = Field(default=None, alias="from", description="When it begins; with gaps: at the earliest.")
     ends: Moment | None = Field(default=None, alias="until", description="When it ends; with gaps: begins no later.")
     gaps: Distribution | None = Field(
@@ -161,11 +170,19 @@ class Fault(Model):
     direction: Literal["out", "back", "both"] = Field(
         default="both", description="cut_link: messages to the broker, its answers, or both."
     )
-    to: float | None = Field(default=None, gt=0, le=1000, description="slow_down: the speed's factor.")
-    share: Share | None = Field(
-        default=None, description="lose_heartbeats, lose_results, error_burst: which share is hit."
+    to: SpeedFactor | None = Field(
+        default=None,
+        description="slow_down: the speed's factor; or one that is drawn, for each worker and each time it begins.",
     )
-    factor: float | None = Field(default=None, gt=0, le=10_000, description="brown_out, surge: how many times as much.")
+    share: ShareOrDrawn | None = Field(
+        default=None,
+        description="lose_heartbeats, lose_results, error_burst: which share is hit; or one that is drawn, for each "
+        "worker and each time it begins.",
+    )
+    factor: Factor | None = Field(
+        default=None,
+        description="brown_out, surge: how many times as much; or a number that is drawn each time it begins.",
+    )
     how: Literal["same_token", "forgets", "fails", "takes_worker_down"] | None = Field(
         default=None,
         description="hand_out_twice: same_token (default) delivers one lease to two workers, forgets grants a second. "
@@ -185,6 +202,9 @@ class Fault(Model):
             yield (kind,), f"{kind} needs `{needed}` beside it"
         if self.how is not None and kind in _HOWS and self.how not in _HOWS[kind]:
             yield ("how",), f"{kind} knows how: {' or '.join(_HOWS[kind])}"
+        yield from out_of_range("to", self.to, 0, 1000)
+        yield from out_of_range("share", self.share, 0, 1)
+        yield from out_of_range("factor", self.factor, 0, 10_000)
         if "at" in FAULT_KEYS[kind]:
             yield from self._wrong_times()
 
@@ -194,6 +214,10 @@ class Fault(Model):
             yield ("at",), f"`at` and `{other}` both say when: keep one"
         elif self.at is None and self.begins is None and self.ends is None and self.gaps is None:
             yield (), "when? give `at` or `from`, or `gaps` for a random process"
+        if self.late_by is not None and self.at is None:
+            yield ("late_by",), "`late_by` says how much later than `at` it begins: give `at` beside it"
+        if self.late_by is not None and self.at is not None and self.ends is not None:
+            yield ("until",), "it begins at a drawn time, and may do so after `until`: say how long it `lasts`"
         if self.gaps is None and self.stated("gaps_from"):
             yield ("gaps_from",), "`gaps_from` says what `gaps` are counted from: give `gaps` beside it"
         if self.gaps is None and self.ends is not None:

@@ -6,12 +6,13 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, Tag
 
 from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.growth import Keeps
 from emulator.scenario.models.queues import AskAgain, Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Share, Template
 
 __all__ = ["OF_EFFECTS", "Growing", "Part", "Routine"]
 
-OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "if_already_in_progress")
+OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "if_already_in_progress", "keeps")
 """The keys that belong to parts that have an effect."""
 
 
@@ -104,6 +105,9 @@ class Part(Model):
     if_already_in_progress: Literal["error", "ok", "wait"] = Field(
         default="error",
         description="Outcome when the remote system still works on an earlier request for the same target.",
+    )
+    keeps: Keeps | None = Field(
+        default=None, description="How long what it left is kept, for `forecast`. Default: nothing is said of it."
     )
 
     @property

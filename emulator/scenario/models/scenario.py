@@ -8,6 +8,7 @@ from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
 from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.models.faults import Fault
+from emulator.scenario.models.growth import Growth
 from emulator.scenario.models.pools import Pool
 from emulator.scenario.models.queues import Queue
 from emulator.scenario.models.requirements import Requirement
@@ -62,6 +63,9 @@ class Scenario(Model):
     meant_to_miss: bool = Field(default=False, description="true: a lesson in which a requirement is missed.")
     varies: dict[NewName, Factor] = Field(
         default={}, max_length=20, description="Factors that are drawn once for each night, by name."
+    )
+    growth: tuple[Growth, ...] = Field(
+        default=(), strict=False, max_length=20, description="What grows as the months pass, for `forecast` alone."
     )
     broker: Broker = Field(default=Broker(), description="How the broker behaves.")
     queues: dict[NewName, Queue] = Field(min_length=1, description="The queues, by name.")

@@ -6,7 +6,7 @@ from typing import Literal
 from pydantic import Field
 
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.values import Count, Duration, EarlyMoment, Mistake, Model, Moment, PositiveDuration, Share
+from emulator.scenario.values import Count, Duration, EarlyMoment, Mistake, Model, PositiveDuration, Share
 
 __all__ = ["Outage", "RateLimit", "System"]
 
@@ -26,7 +26,9 @@ class Outage(Model):
     """A window in which the system is down."""
 
     begins: EarlyMoment = Field(alias="from", description="First instant at which it is down.")
-    ends: Moment = Field(alias="until", description="First instant at which it is up again.")
+    ends: EarlyMoment = Field(
+        alias="until", description="First instant at which it is up again; an outage before the night is over."
+    )
 
     def mistakes(self) -> Iterator[Mistake]:
         if self.ends <= self.begins:

@@ -4,12 +4,13 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any
 
+from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.sizing import Sizing
 from emulator.show.comparison.verdict import holds, sentence, size_holds
 from emulator.show.meta import SMALL_PRINT
 
-__all__ = ["comparison_json", "sizing_json"]
+__all__ = ["comparison_json", "frontier_json", "sizing_json"]
 
 
 def comparison_json(comparison: Comparison) -> dict[str, Any]:
@@ -27,6 +28,16 @@ def comparison_json(comparison: Comparison) -> dict[str, Any]:
 def sizing_json(sizing: Sizing) -> dict[str, Any]:
     """Give a search for a size as plain data for ``json.dumps``."""
     return {"verdict": sizing.sentence, "holds": size_holds(sizing), **plain(sizing), "note": SMALL_PRINT}
+
+
+def frontier_json(frontier: Frontier) -> dict[str, Any]:
+    """Give a search for two numbers as plain data for ``json.dumps``."""
+    return {
+        "verdict": frontier.sentence,
+        "holds": bool(frontier.recommended),
+        **plain(frontier),
+        "note": SMALL_PRINT,
+    }
 
 
 def plain(thing: Any) -> Any:

@@ -36,7 +36,7 @@ from emulator.show.comparison.words import (
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, folded, name, section, table, text
 from emulator.show.meta import SMALL_PRINT
-from emulator.show.settings import settings_block
+from emulator.show.settings import head_block, settings_block
 
 __all__ = ["comparison_document"]
 
@@ -65,9 +65,10 @@ def comparison_document(of: Comparison) -> str:
         first,
         f"<header><p>{text(clean(of.title))}</p><h1 class='verdict{look}'>{text(said)}</h1>",
         f"<p class='sure'>{text(' '.join(sure))}</p>" if sure else "",
-        f"<p>{_nights(of)} {text(of.stopped)}</p></header><main>",
+        f"<p>{_nights(of)} {text(of.stopped)}</p>",
+        f"{head_block(of.assumed, seeds(of), of.versions)}</header><main>",
         opening(of, advice) if advice is not None else asked,
-        "" if of.assumed is None else settings_block(of.assumed, seeds(of), of.versions),
+        "" if of.assumed is None else settings_block(of.assumed),
         _lost(of),
         folded(f"Compared with {text(clean(called(of.baseline)))}", _found(of)),
         folded("Requirements", _requirements(of), "requirements") if advice is not None else "",
@@ -75,7 +76,7 @@ def comparison_document(of: Comparison) -> str:
         _trade_off(of),
         folded("How each figure spreads over the nights", _spreads(of, same)),
         folded("Every night", _every_night(of), "again"),
-        section("About this comparison", _closing(of)),
+        f"<p><small>{SMALL_PRINT}</small></p>",
         "</main>",
     ]
     return file(of.title, "\n".join(part for part in parts if part))
@@ -359,9 +360,3 @@ def _lost(of: Comparison) -> str:
         f"<li>{name(one.variant)}, seed {one.seed}: {text(one.why)}.</li>" for one in of.lost[:_MOST_NIGHTS]
     )
     return section(FAILED_NIGHTS, f"<ul>{lines}</ul>")
-
-
-def _closing(of: Comparison) -> str:
-    files = ", ".join(name(one) for one in of.files)
-    versions = ", ".join(f"{text(one)} {text(version)}" for one, version in of.versions.items())
-    return f"<p>Made of {files}.</p><p><small>{versions}</small></p><p><small>{SMALL_PRINT}</small></p>"

@@ -13,6 +13,7 @@ from emulator.show.comparison.words import between, night_count
 from emulator.show.html import clean, file, table, text
 from emulator.show.layout import Page, Role
 from emulator.show.meta import SMALL_PRINT
+from emulator.show.settings import head_block, settings_block
 
 __all__ = ["questions_document", "questions_json", "questions_page", "questions_sentence"]
 
@@ -61,8 +62,7 @@ def questions_page(found: Answers) -> Page:
     own = found.as_written.answer
     page.say(questions_sentence(found), _ROLES.get(own, ""))
     page.blank()
-    last = found.first_seed + found.nights - 1
-    played = f"seed {last}" if found.nights == 1 else f"seeds {found.first_seed} to {last}"
+    played = _seeds(found)
     end = "" if found.title.endswith((".", "?", "!")) else "."
     page.say(f"{found.title}{end} {night_count(found.nights)} of each on the same draws, {played}.")
     page.heading("Answers")
@@ -89,6 +89,11 @@ def questions_page(found: Answers) -> Page:
     page.blank()
     page.say(SMALL_PRINT, "small")
     return page
+
+
+def _seeds(found: Answers) -> str:
+    last = found.first_seed + found.nights - 1
+    return f"seed {last}" if found.nights == 1 else f"seeds {found.first_seed} to {last}"
 
 
 def _why(one: Answer) -> Iterator[str]:
@@ -133,7 +138,8 @@ def questions_document(found: Answers) -> str:
         '<a class="skip" href="#answers">To the answers</a>',
         f"<header><p>{text(clean(found.title))}</p><h1 class='verdict{look}'>{text(questions_sentence(found))}</h1>",
         f"<p>{night_count(found.nights)} of each on the same draws, from seed {found.first_seed} on. Intervals are at "
-        f"{value(found.confidence, 'share')}, for all answers together.</p></header><main>",
+        f"{value(found.confidence, 'share')}, for all answers together.</p>",
+        f"{head_block(found.assumed, _seeds(found), found.versions)}</header><main>",
         '<section id="answers"><h2>Answers</h2>',
     ]
     every = [found.as_written, *found.questions]
@@ -148,7 +154,9 @@ def questions_document(found: Answers) -> str:
         seen = f"<pre>{text(one.command)} --seed {one.missed_seeds[0]}</pre>" if one.missed_seeds else ""
         night = "<p>One night in which a requirement is missed:</p>" if seen else ""
         parts.append(f"<section><h2>{text(one.ask)}</h2><ul>{lines}</ul>{night}{seen}</section>")
-    parts.append(f"<footer><p>{text(SMALL_PRINT)}</p></footer></main>")
+    if found.assumed is not None:
+        parts.append(settings_block(found.assumed))
+    parts.append(f"<p><small>{text(SMALL_PRINT)}</small></p></main>")
     return file(found.title, "\n".join(parts))
 
 

@@ -1,7 +1,8 @@
 """The screen of a search for a size: the answer, the curve, why not the next smaller value, what the answer costs."""
 
 import shlex
-from typing import Final
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 from emulator.measure.comparison.sizing import Sized, Sizing
 from emulator.measure.short_labels import SHORT_LABELS
@@ -11,9 +12,9 @@ from emulator.show.fault_words import listed
 from emulator.show.layout import WIDE, WIDTH, Page, Role
 from emulator.show.meta import ONE_LINE
 
-__all__ = ["sizing_page"]
+__all__ = ["WORDS", "changed_night", "fails_on", "kept_in", "sizing_page"]
 
-_WORDS: Final = {
+WORDS: Final = {
     "holds": "enough",
     "does_not_hold": "fails",
     "undecided": "too few nights",
@@ -21,27 +22,35 @@ _WORDS: Final = {
 }
 _ROLES: Final[dict[str, Role]] = {"holds": "good", "does_not_hold": "bad"}
 _CURVE: Final = {WIDTH: 15, WIDE: 40}
-_SHORT: Final = 9
+_SHORT: Final = 8
 """So long is a curve of 80 columns beside the words for too few nights."""
 _MOST_ROWS: Final = 20
 
 
-def sizing_page(sizing: Sizing, *, width: int = WIDTH) -> Page:
-    """Write a search for a size; ``width``: how wide the table may be."""
+def sizing_page(sizing: Sizing, *, everything: bool = False, width: int = WIDTH) -> Page:
+    """Write a search for a size.
+
+    Args:
+        sizing: what came of it.
+        everything: write every value, and in how many nights each requirement was kept with it.
+        width: how wide tables may be.
+    """
     page = Page(width=width)
     page.say(sizing.sentence, "good" if _taken(sizing) is not None else "bad")
     page.blank()
     last = sizing.first_seed + sizing.nights - 1
     seeds = f"seeds {sizing.first_seed} to {last}" if sizing.nights > 1 else f"seed {last}"
     page.say(f"{sizing.title.rstrip('.')}. {night_count(sizing.nights)} with each value ({seeds}).")
-    _table(page, sizing)
+    _table(page, sizing, everything=everything)
+    if everything:
+        _requirements(page, sizing)
     _why_not(page, sizing)
     _costs(page, sizing)
     for tried, workers in sizing.absent:
         are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
         who = f"With {sizing.path} = {tried}, {', '.join(workers)} {are} not there"
         page.say(f"{who}: what is aimed at {them} hits nothing.")
-    page.more("--json", "--nights N", "--values A,B")
+    page.more(*([] if everything else ["--all"]), "--json", "--csv FILE", "--nights N")
     page.say(ONE_LINE, "small")
     return page
 
@@ -61,10 +70,10 @@ def _next(sizing: Sizing) -> Sized | None:
     return sizing.tried[place] if 0 <= place < len(sizing.tried) else None
 
 
-def _table(page: Page, sizing: Sizing) -> None:
+def _table(page: Page, sizing: Sizing, *, everything: bool) -> None:
     taken = _taken(sizing)
     places = list(range(len(sizing.tried)))
-    if len(places) > _MOST_ROWS:  # those around the answer
+    if len(places) > _MOST_ROWS and not everything:  # those around the answer
         middle = taken or 0
         first = max(0, min(middle - _MOST_ROWS // 2, len(places) - _MOST_ROWS))
         places = places[first : first + _MOST_ROWS]
@@ -79,12 +88,12 @@ def _table(page: Page, sizing: Sizing) -> None:
         row = [str(one.value), f"{one.held:,} of {one.judged:,}"]
         if sizing.random:
             row += [between(one.interval, "share"), _curve(one, long)]
-        row += ["take" if place == taken else _WORDS[one.verdict], _fails_on(one)]
+        row += ["take" if place == taken else WORDS[one.verdict], fails_on(one)]
         rows.append(row)
     page.blank()
     page.table([[*head, "", "fails on"], *rows], right=[1, 2] if sizing.random else [1])
     if len(places) < len(sizing.tried):
-        page.say(f"and {len(sizing.tried) - len(places)} more values: --json", indent=2)
+        page.say(f"and {len(sizing.tried) - len(places)} more values: --all", indent=2)
     if sizing.random:
         many = f"all {len(sizing.tried)} values together" if len(sizing.tried) > 1 else "this value"
         sure = interval_title(sizing.confidence)
@@ -107,7 +116,7 @@ def _at(share: float, long: int) -> int:
     return min(long - 1, int(share * long))
 
 
-def _fails_on(one: Sized) -> str:
+def fails_on(one: Sized) -> str:
     """Name the requirements that were missed, those that were missed most first."""
     missed = sorted((it for it in one.requirements if it.held < it.judged), key=lambda it: it.held - it.judged)
     if one.verdict == "holds" or not missed:
@@ -125,14 +134,35 @@ def _why_not(page: Page, sizing: Sizing) -> None:
     if not missed:
         return
     page.heading(f"Why not {one.value}")
+    kept_in(page, one)
+    changed_night(page, sizing.file, {sizing.path: one.value}, one, sizing.changes)
+
+
+def kept_in(page: Page, one: Sized) -> None:
+    """Say in how many nights the requirements that were missed most were kept, two at most."""
+    missed = [it for it in one.requirements if it.held < it.judged]
     for it in sorted(missed, key=lambda it: it.held - it.judged)[:2]:
         page.say(f"{it.label}: kept in {it.held:,} of {night_count(it.judged)}.", indent=2, hanging=4)
-    by_length = ".parameters." in sizing.path  # the length of a list, which no option sets
-    if one.missed_seeds and sizing.file != "settings" and not by_length:
-        page.say(ONE_THAT_MISSED, indent=2)
-        change = shlex.quote(f"{sizing.path}={one.value}")
-        more = "".join(f" {each}" for each in sizing.changes)
-        page.command(f"queuedrill run {shlex.quote(sizing.file)} --change {change} --seed {one.missed_seeds[0]}{more}")
+
+
+def changed_night(page: Page, file: str, values: Mapping[str, Any], one: Sized, changes: Sequence[str]) -> None:
+    """Give the command of one night that missed a requirement, with what was set in it."""
+    by_length = any(".parameters." in path for path in values)  # the length of a list, which no option sets
+    if not one.missed_seeds or file == "settings" or by_length:
+        return
+    page.say(ONE_THAT_MISSED, indent=2)
+    words = ["queuedrill", "run", shlex.quote(file)]
+    for path, value in values.items():
+        words += ["--change", shlex.quote(f"{path}={value}")]
+    page.command(" ".join([*words, "--seed", str(one.missed_seeds[0]), *changes]))
+
+
+def _requirements(page: Page, sizing: Sizing) -> None:
+    """Write in how many nights each requirement was kept, with each value."""
+    for place, it in enumerate(sizing.tried[0].requirements):
+        page.heading(f"{it.label}: nights kept")
+        its = [(one.value, one.requirements[place]) for one in sizing.tried]
+        page.table([[str(value), f"{one.held:,} of {one.judged:,}"] for value, one in its], right=[1])
 
 
 def _costs(page: Page, sizing: Sizing) -> None:

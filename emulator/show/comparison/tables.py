@@ -4,8 +4,10 @@ import csv
 import io
 from typing import Any
 
+from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison, Interval
 from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.first import cost_lines, reason_lines, table_rows
@@ -14,7 +16,7 @@ from emulator.show.comparison.words import verdict_of
 from emulator.show.exports.plain import cell
 from emulator.show.layout import WIDE
 
-__all__ = ["as_csv", "as_markdown", "rows"]
+__all__ = ["as_csv", "as_markdown", "rows", "sizes_csv"]
 
 
 def rows(comparison: Comparison) -> list[dict[str, Any]]:
@@ -73,8 +75,45 @@ def _end(interval: Interval | None, side: str, unit: int) -> float | None:
 
 def as_csv(comparison: Comparison) -> str:
     """Write the rows as CSV (RFC 4180), the names of the columns first; what is not known is empty."""
+    return _written(rows(comparison))
+
+
+def sizes_csv(found: Sizing | Frontier) -> str:
+    """Write a search for a size, or for two numbers, as CSV: a row for each value, and for each requirement with it.
+
+    The row of ``all requirements`` at once alone has an interval and a verdict.
+    """
+    paths = found.paths if isinstance(found, Frontier) else (found.path,)
+    taken: list[tuple[Any, ...]]
+    if isinstance(found, Frontier):
+        taken = list(found.recommended)
+    else:
+        taken = [(it,) for it in (found.smallest, found.largest) if it is not None]
+    written = []
+    for one in found.tried:
+        values = one.value if isinstance(found, Frontier) else (one.value,)
+        row: dict[str, Any] = {}
+        for path, it in zip(paths, values, strict=True):
+            row[path] = it
+        whole = {
+            "requirement": ALL,
+            "nights_kept": one.held,
+            "nights_judged": one.judged,
+            "share_low": _end(one.interval, "low", 1),
+            "share_high": _end(one.interval, "high", 1),
+            "value_verdict": one.verdict,
+            "recommended": int(tuple(values) in taken),
+        }
+        rest = {"worker_hours": one.worker_hours, "changes": " ".join(found.changes)}
+        written.append(plain(row | whole | rest))
+        for it in one.requirements:
+            its = {"requirement": it.requirement, "nights_kept": it.held, "nights_judged": it.judged}
+            written.append(plain(row | dict.fromkeys(whole) | its | rest))
+    return _written(written)
+
+
+def _written(found: list[dict[str, Any]]) -> str:
     out = io.StringIO()
-    found = rows(comparison)
     writer = csv.DictWriter(out, list(found[0]) if found else ["measure"])
     writer.writeheader()
     writer.writerows(

@@ -2,6 +2,9 @@
 
 const LANE = 30, BAR = 14, BAND = 7, STRIP = 22, MARKS = 34, BACKLOG = 84, SCALE = 20;
 
+/* An A4 sheet within the margins of the style sheet, in pixels: 186 mm at 96 to the inch. */
+const SHEET = 703;
+
 /* For each outcome a colour (Okabe-Ito), a pattern of its own, and a sign written into what is wide enough. */
 const LOOK = {
   "ok": ["#009E73", "plain", ""],
@@ -114,7 +117,7 @@ class Axis {
   visible() { return this.lanes.slice(this.first, this.first + this.most); }
 
   paint() {
-    this.width = Math.max(240, this.elements.axis.clientWidth);
+    this.width = this.print ? SHEET : Math.max(240, this.elements.axis.clientWidth);
     this.colours = theme(this.print);
     this.paintAbove();
     const seen = this.visible(), cut = seen.indexOf(this.open);
@@ -219,7 +222,7 @@ class Axis {
   paintMarks(c, top) {
     this.label(c, "faults, actions", top + MARKS / 2);
     const groups = [], middle = top + 14;
-        this.night.marks.forEach(([begins, ends], place) => {
+    this.night.marks.forEach(([begins, ends], place) => {
       if (begins > this.to || Math.max(begins, ends) < this.from) return;
       const x = Math.max(this.left, this.x(begins)), w = ends < 0 ? 0 : Math.max(2, this.x(Math.min(ends, this.to)) - x);
       if (w) {

@@ -13,7 +13,7 @@ from emulator.measure.evidence import evidence
 from emulator.measure.figures import Figures
 from emulator.measure.night import FINAL
 from emulator.measure.words import write
-from emulator.show.html import text
+from emulator.show.html import folded, text
 from emulator.show.phrases import spoken
 
 __all__ = ["Behind"]
@@ -102,10 +102,11 @@ class Behind:
             more = f" and {count - len(jobs)} more" if count > len(jobs) else ""
             named = ", ".join(map(job, jobs))
             items += f'<li id="end-{place}">jobs {text(said)}: {count}; {named}{more}.</li>'
-        return (
-            '<section id="figures"><h2>What is behind the numbers</h2><p>Each is counted from events of the log: '
-            "<code>queuedrill trail LOG --kind KINDS</code> lists them, <code>queuedrill story LOG JOB</code> tells of "
-            f"one job.</p><ul>{items}</ul></section>"
+        return folded(
+            "What is behind the numbers",
+            "<p>Each is counted from events of the log: <code>queuedrill trail LOG --kind KINDS</code> lists them, "
+            f"<code>queuedrill story LOG JOB</code> tells of one job.</p><ul>{items}</ul>",
+            "figures",
         )
 
     def _item(self, name: str, said: str, job: Callable[[int], str]) -> str:

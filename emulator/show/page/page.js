@@ -298,13 +298,13 @@ function moment(night, axis) {
 
 function marks(night) {
   const lines = night.marks.slice(0, 200).map(([begins, ends, , words], place) => {
-    const line = made("tr"), head = made("th", `${place + 1}`);
-    head.scope = "row";
-    line.append(head, made("td", night.clock(begins)), made("td", ends < 0 ? "" : ends >= night.horizon ? "to the end" : night.clock(ends)), made("td", clean(words)));
+    const line = made("li"), until = ends < 0 ? "" : ends >= night.horizon ? " to the end" : ` to ${night.clock(ends)}`;
+    line.value = place + 1;
+    line.append(made("time", `${night.clock(begins)}${until}`), ` ${clean(words)}`);
     return line;
   });
-  if (!lines.length) { const line = made("tr"), cell = made("td", "No fault and no action."); cell.colSpan = 4; line.append(cell); lines.push(line); }
-  $("marks").replaceChildren(...lines);
+  if (lines.length) $("marks").replaceChildren(...lines);
+  else $("marks").replaceWith(made("p", "No fault and no action."));
 }
 
 /* A number of attempts leads to the attempts themselves, each of which leads to its story. */
@@ -343,7 +343,6 @@ function links() {
     if (around) { around.open = true; target.scrollIntoView(); }
   };
   addEventListener("hashchange", open);
-  addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
   open();
 }
 

@@ -38,7 +38,8 @@ PICTURE: Final = (
     '<p id="tell" aria-live="polite">Hover over or choose an attempt for details.</p>'
     '<ul id="legend" aria-label="What the patterns mean"></ul>'
     '<p id="beats"></p>'
-    "<h3>State at a chosen time</h3>"
+    '<h3 id="faults">Faults and actions</h3><ol id="marks" class="many" aria-labelledby="faults"></ol>'
+    '<details class="job"><summary><h3>State at a chosen time</h3></summary>'
     '<p><label for="moment">Time</label> <input id="moment" type="range" min="0" max="1000" value="0"> '
     '<output id="clock" for="moment"></output></p>'
     '<div class="beside"><div class="wide" role="region" aria-label="Queues at this time" tabindex="0">'
@@ -48,12 +49,6 @@ PICTURE: Final = (
     '<div class="wide" role="region" aria-label="Workers at this time" tabindex="0">'
     "<table><caption>Workers at this time</caption><thead><tr>"
     '<th scope="col">worker</th><th scope="col">state</th><th scope="col">works on</th></tr></thead>'
-    '<tbody id="workers"></tbody></table></div></div>'
-    "<h3>Faults and actions</h3>"
-    '<div class="wide" role="region" aria-label="Faults and actions" tabindex="0">'
-    "<table><caption>What went wrong and what people did</caption><thead><tr>"
-    '<th scope="col">number</th><th scope="col">from</th><th scope="col">until</th>'
-    '<th scope="col">what</th></tr></thead>'
-    '<tbody id="marks"></tbody></table></div>'
+    '<tbody id="workers"></tbody></table></div></div></details>'
     "<noscript><p>The picture needs a script; the rest of this page works without one.</p></noscript></section>"
 )

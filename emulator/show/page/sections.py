@@ -10,16 +10,16 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
-from emulator.show.html import clean
+from emulator.show.html import clean, folded
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
-from emulator.show.meta import SMALL_PRINT, facts, one_night, verdict
+from emulator.show.meta import SMALL_PRINT, facts, verdict
 from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.phrases import spoken, told
-from emulator.show.settings import settings_block
+from emulator.show.settings import head_block, settings_block
 from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states
 from emulator.show.troubles import unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
@@ -48,17 +48,18 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
     parts = [
         '<a class="skip" href="#requirements">To the requirements</a>',
         f"<header><p>{_text(of.meta.title)}</p><h1 class='verdict{look}'>{_text(sentence)}</h1>",
-        f"<p>{duration(night.horizon)} in virtual time, seed {of.meta.seed}; one night of many.</p></header><main>",
+        f"<p>{duration(night.horizon)} in virtual time; one night of many: other seeds differ.</p>",
+        f"{head_block(of.assumed, f'seed {of.meta.seed}', of.meta.versions, of.meta.again)}</header><main>",
         _requirements(night, of.judged, listed),
         PICTURE,
+        _worst(of, listed),
+        "" if of.assumed is None else settings_block(of.assumed),
         _times(of, behind),
         _attempts(night, figures, behind),
         _jobs(night, figures, behind),
         _workers(night, behind),
-        _worst(of, listed),
         behind.section(lambda job: _job(night, job, listed)),
         _events(of, named),
-        "" if of.assumed is None else settings_block(of.assumed, str(of.meta.seed), of.meta.versions),
         _closing(of),
         "</main>",
     ]
@@ -93,11 +94,11 @@ def _requirements(night: Night, judged: Sequence[Judged], listed: frozenset[int]
 
 
 def _times(of: "Material", behind: Behind) -> str:
-    return (
-        "<section><h2>Waiting and turnaround</h2>"
-        + curve(of.night, "wait", "Wait", of.requirements)
+    return folded(
+        "Waiting and turnaround",
+        curve(of.night, "wait", "Wait", of.requirements)
         + curve(of.night, "turnaround", "Turnaround", of.requirements)
-        + f"<p>Makespan: {behind.number('makespan')}.</p></section>"
+        + f"<p>Makespan: {behind.number('makespan')}.</p>",
     )
 
 
@@ -140,10 +141,11 @@ def _attempts(night: Night, figures: Figures, behind: Behind) -> str:
     effects = [[find(name).label, get(name)] for name in EFFECTS]
     table = _table("Attempts by outcome", ("outcome", "attempts", "executed"), rows) if rows else ""
     landed = _table("Effects", ("effects", "how many"), effects) if night.landed or night.refused_effects else ""
-    return (
-        '<section id="attempts"><h2>Attempts and losses</h2>'
+    return folded(
+        "Attempts and losses",
         f'<p>{" ".join(sentences)}</p><div class="beside">{table}{landed}</div>'
-        '<div id="behind" hidden tabindex="-1"><h3></h3><p></p><ul></ul></div></section>'
+        '<div id="behind" hidden tabindex="-1"><h3></h3><p></p><ul></ul></div>',
+        "attempts",
     )
 
 
@@ -174,11 +176,12 @@ def _jobs(night: Night, figures: Figures, behind: Behind) -> str:
         ["drained after", behind.number("drain_time")],
         ["on average", f"{behind.number('backlog_mean')} {_noun(figures, 'backlog_mean', 'job')}"],
     ]
-    return (
-        '<section><h2>Jobs and backlog</h2><div class="beside">'
+    return folded(
+        "Jobs and backlog",
+        '<div class="beside">'
         + _table("Jobs by how they ended", ("end", "jobs"), rows)
         + _table("Backlog", ("backlog", "found"), backlog)
-        + f"</div><p>Done: {behind.number('done_share')} of all submitted jobs (refused ones included).</p></section>"
+        + f"</div><p>Done: {behind.number('done_share')} of all submitted jobs (refused ones included).</p>",
     )
 
 
@@ -193,7 +196,7 @@ def _workers(night: Night, behind: Behind) -> str:
     if not rows:
         return ""
     table = _table("Pools of workers", ("pool", "workers", "utilisation", "offered load"), rows)
-    return f"<section><h2>Workers</h2>{table}</section>"
+    return folded("Workers", table)
 
 
 def _worst(of: "Material", listed: frozenset[int]) -> str:
@@ -239,14 +242,14 @@ def _events(of: "Material", named: Sequence[int]) -> str:
     if not wanted:
         return ""
     held = "".join(lines_ for lines in wanted.values() for lines_ in lines)
-    parts = ["<section><h2>The events behind it</h2>"]
+    parts = []
     for job, lines in wanted.items():
         more = f"<p>And {left[job]} more events.</p>" if left[job] else ""
         parts.append(
             f'<details class="job" id="job-{job}"><summary><h3>{_name(of.night.name_of(job))}</h3></summary>'
             f"<ol>{''.join(lines)}</ol>{more}</details>"
         )
-    return _without_dead_links("".join(parts), held) + "</section>"
+    return folded("The events behind it", _without_dead_links("".join(parts), held))
 
 
 def _without_dead_links(html: str, held: str) -> str:
@@ -275,9 +278,4 @@ def _closing(of: "Material") -> str:
             f"<p>{of.meta.guessed} of {of.meta.stated} stated values ({share}) are guesses: measure them before you "
             "rely on this.</p>"
         )
-    versions = ", ".join(f"{_text(name)} {_text(version)}" for name, version in of.meta.versions.items())
-    return (
-        f"<section><h2>About this night</h2>{guessed}<p>{one_night(of.meta.seed)}</p>"
-        f"<pre tabindex='0'><code>{_text(of.meta.again)}</code></pre>"
-        f"<p><small>{versions}</small></p><p><small>{SMALL_PRINT}</small></p></section>"
-    )
+    return f"<section>{guessed}<p><small>{SMALL_PRINT}</small></p></section>"

@@ -1,0 +1,521 @@
+"""How does what was learnt of past nights become a scenario?
+
+Each value stands in a wrapper that says where it comes from, with a comment of its observations and its interval. What
+the history cannot tell is a guess: leases and heartbeats always, and losses of idle workers, which leave no trace in an
+export of jobs. Guesses come first in the file's head.
+
+What comes by the clock is drafted as recurrences, what comes at random as rates by the day and the hour. A night
+reaches into the next day, so both are turned from nights into days of the calendar here.
+"""
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
+from emulator.past.durations import Duration
+from emulator.past.figures import kind_of_day, nights_text
+from emulator.past.learning import Learnt
+from emulator.past.schedules import DAY_SETS, Schedule
+from emulator.past.workers import Pool
+from emulator.timeline.ticks import SECOND, say
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Draft", "draft_of", "span_text"]
+
+_DAY: Final = 86_400
+_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_BYDAY: Final = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
+_LEAST_SPREAD: Final = 0.02
+_CLOSED: Final = 0.3
+"""From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
+_NEVER: Final = 1e-6
+_TAIL: Final = 2.0
+"""Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
+_NOT_TOLD: Final = "a guess: not in the history"
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A drafted scenario.
+
+    Attributes:
+        settings: the scenario as plain data, without wrappers; :func:`emulator.run` takes it as it is.
+        text: the same as a file: YAML with wrappers and comments.
+        nights: the figures of the past nights, the text of ``draft.nights.csv``.
+        guesses: the dotted path of each guess, with what is guessed and why.
+        warnings: what a person has to know before believing the draft.
+    """
+
+    settings: dict[str, Any]
+    text: str
+    nights: str
+    guesses: dict[str, str]
+    warnings: tuple[str, ...]
+
+
+def draft_of(learnt: Learnt, *, title: str = "A night like those of the history", starts: date | None = None) -> Draft:
+    """Turn what was learnt into a scenario.
+
+    Args:
+        learnt: what past nights tell, as :func:`emulator.past.learning.learn` gives it.
+        title: the scenario's title.
+        starts: the date on which its night begins; by default the day after the last night of the history.
+    """
+    data = _Drafting(learnt, starts).scenario(title)
+    settings = plain_of(data)
+    said = list(stated_in(data))
+    guesses = {path: it.comment for path, it in said if it.source == "guess"}
+    warnings = tuple(_warnings(learnt))
+    lines = [*_head(learnt, guesses, warnings), *yaml_lines(data)]
+    figures = {**learnt.figures, "demand": learnt.demand}
+    return Draft(settings, "\n".join(lines) + "\n", nights_text(learnt.nights.dates, figures), guesses, warnings)
+
+
+def span_text(seconds: float) -> str:
+    """Write a time with three digits that count, as a scenario does.
+
+    >>> span_text(243.467), span_text(20.18), span_text(0.0)
+    ('4m3s', '20.2s', '0s')
+    """
+    if seconds <= 0:
+        return "0s"
+    digits = 0 if seconds >= 100 else 1 if seconds >= 10 else 2 if seconds >= 1 else 3
+    if seconds >= 100:
+        return say(round(seconds) * SECOND)
+    return f"{round(seconds, digits):g}s"
+
+
+def _head(learnt: Learnt, guesses: Mapping[str, str], warnings: Sequence[str]) -> Iterator[str]:
+    """Say what a reader has to know first: guesses, then warnings, then what it was learnt from."""
+    nights = learnt.nights
+    yield "# Drafted from past jobs. It supports and does not replace the organisation's own change control."
+    yield "#"
+    yield f"# Guesses, {len(guesses)}: measure these, or ask those who know."
+    for path, why in guesses.items():
+        yield f"# - {path}: {why}"
+    if warnings:
+        yield "#"
+        yield "# Look at this first:"
+        yield from (f"# - {it}" for it in warnings)
+    yield "#"
+    jobs = len(nights.first)
+    yield f"# From {jobs} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]} ({nights.zone})."
+
+
+def _warnings(learnt: Learnt) -> Iterator[str]:
+    nights = learnt.nights
+    if learnt.closed_loop >= _CLOSED:
+        share = f"{learnt.closed_loop:.0%}"
+        yield f"{share} of the jobs were submitted as soon as one ended, beyond chance: drafted as again_after."
+    elif learnt.closed_loop > 0:
+        yield f"{learnt.closed_loop:.0%} of the jobs were submitted as soon as one ended, beyond chance."
+    if not nights.attempts.knows_submission:
+        yield "Submission and begin are the same: no wait was seen, so no number of workers can be learnt."
+    if learnt.left_out:
+        names = ", ".join(nights.attempts.routines[at] for at in learnt.left_out)
+        yield f"Too little was seen of these, and they are left out: {names}."
+    if learnt.rare:
+        names = ", ".join(nights.attempts.workers[at] for at in learnt.rare)
+        yield f"These workers were hardly seen, and are left out: {names}."
+    if not learnt.losses.count and learnt.losses.hours:
+        # With no event in T hours, the rate is below 3 / T at 95 % (the rule of three).
+        third = learnt.losses.hours / 3
+        yield f"No loss was seen in {learnt.losses.hours:.0f} hours at work: they lie {third:.0f} hours or more apart."
+
+
+class _Drafting:
+    """Writes the parts of a scenario from what was learnt."""
+
+    def __init__(self, learnt: Learnt, starts: date | None) -> None:
+        self.learnt = learnt
+        self.nights = learnt.nights
+        self.last = self.nights.dates[-1]
+        self.starts = starts or self.last + timedelta(days=1)
+        self.since = f"from {self.nights.dates[0]} to {self.last}"
+        self.names = _names(self.nights.attempts.routines)
+        self.workers = _names(self.nights.attempts.workers)
+        self.durations = {it.routine: it for it in learnt.run_times.durations}
+        self.come = [at for at in self.durations if learnt.schedules.get(at) or at in learnt.random]
+        self.demand = learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
+        self.pace = learnt.run_times.pace_cv >= _LEAST_SPREAD
+        self.queues = self._queues()
+
+    def measured(self, value: Any, comment: str, n: int, source: str = "measured") -> Stated:
+        return Stated(value, source, comment, n, self.last)
+
+    def scenario(self, title: str) -> dict[str, Any]:
+        window = self.nights.window
+        begins = datetime(self.starts.year, self.starts.month, self.starts.day) + timedelta(seconds=window.begins)  # noqa: DTZ001 - a local time; the zone stands beside it
+        out: dict[str, Any] = {
+            "title": title,
+            "starts": begins.isoformat(),
+            "zone": self.nights.zone,
+            "lasts": say(window.lasts * SECOND),
+        }
+        if varies := self._varies():
+            out["varies"] = varies
+        out["queues"] = {name: self._queue() for name in dict.fromkeys(self.queues.values())}
+        out["pools"] = dict(self._pools())
+        out["routines"] = {self.names[at]: self._routine(at) for at in self.come}
+        out["arrivals"] = [entry for at in self.come for entry in self._arrivals(at)]
+        if faults := list(self._faults(out["pools"])):
+            out["faults"] = faults
+        out["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": self._share_done()}]
+        return out
+
+    def _varies(self) -> dict[str, Any]:
+        count = len(self.nights)
+        out = {}
+        if self.demand:
+            low, high = _middle(self.learnt.demand)
+            said = f"what came at random in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of usual"
+            out["demand"] = {"cv": self.measured(round(self.learnt.demand_cv, 3), said, count)}
+        if self.pace:
+            low, high = _middle(self.learnt.run_times.pace)
+            said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
+            out["pace"] = {"cv": self.measured(round(self.learnt.run_times.pace_cv, 3), said, count)}
+        return out
+
+    def _queues(self) -> dict[int, str]:
+        """Give each routine its queue: those that the same pools ran share one."""
+        pools = self.learnt.pools
+        attempts = self.nights.attempts
+        runs = Counter(attempts.routine[attempts.worker >= 0].tolist())
+        of_pool = [sum(1 for _ in pool.workers) for pool in pools]
+        every = max(1, sum(of_pool))
+        kinds: dict[tuple[int, ...], str] = {}
+        out = {}
+        for at in self.come:
+            ran = tuple(
+                place
+                for place, pool in enumerate(pools)
+                if at in pool.routines or (1 - of_pool[place] / every) ** runs[at] > _NEVER
+            )
+            out[at] = kinds.setdefault(ran, "night" if not kinds else f"night-{len(kinds) + 1}")
+        self.serves = {
+            place: [name for ran, name in kinds.items() if place in ran or not pools] for place in range(len(pools))
+        }
+        return out
+
+    def _queue(self) -> dict[str, Any]:
+        after = self.learnt.retries.after_loss
+        lease = _NOT_TOLD
+        if after == after:
+            lease += f"; a lost attempt's job began again {span_text(after)} after the attempt had begun (median)"
+        out: dict[str, Any] = {"lease": Stated("90s", "guess", lease)}
+        found = self.learnt.retries
+        if found.attempts_in_all > 1:
+            said = f"the most that a job had; {found.used_up} jobs failed at that many"
+            out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps))}
+            if found.pauses and found.pauses[0] >= 1:
+                out["retry"] |= self._pause(found.pauses, found.gaps)
+        return out
+
+    def _pause(self, pauses: tuple[float, ...], gaps: int) -> dict[str, Any]:
+        first = span_text(_round(pauses[0]))
+        said = f"from {gaps} gaps between a failure and the next attempt {self.since}"
+        kind: dict[str, Any] = {"pause": "constant"}
+        if len(pauses) > 1 and pauses[1] > 1.5 * pauses[0]:
+            grows = pauses[1] / pauses[0]
+            kind = {
+                "pause": "exponential",
+                "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps),
+            }
+        return {**kind, "first": self.measured(first, f"{said}: the shortest of them, since waiting only adds", gaps)}
+
+    def _pools(self) -> Iterator[tuple[str, dict[str, Any]]]:
+        polling = self.learnt.polling
+        if polling.waits >= 30:
+            said = f"from {polling.waits} waits for the only idle worker {self.since}"
+            poll = self.measured(span_text(polling.every), said, polling.waits)
+        else:
+            poll = Stated("0s", "guess", f"{_NOT_TOLD}: too seldom was one worker alone idle")
+        beat = Stated("20s", "guess", _NOT_TOLD)
+        if not self.learnt.pools:
+            said = "a guess: no column names workers; the most attempts at once in 19 of 20 nights"
+            serves = list(dict.fromkeys(self.queues.values())) or ["night"]
+            yield (
+                "worker",
+                {
+                    "count": Stated(_at_once(self.learnt), "guess", said),
+                    "serves": serves,
+                    "poll": poll,
+                    "heartbeat": beat,
+                },
+            )
+        names = _names([it.name for it in self.learnt.pools])
+        for place, (name, pool) in enumerate(zip(names, self.learnt.pools, strict=True)):
+            if self.serves[place]:
+                yield name, {**self._workers(name, pool), "serves": self.serves[place], "poll": poll, "heartbeat": beat}
+
+    def _workers(self, name: str, pool: Pool) -> dict[str, Any]:
+        workers = [self.workers[at] for at in pool.workers]
+        said = f"seen at work in {pool.nights} of {len(self.nights)} nights {self.since}"
+        numbered = {f"{name}-{at}" for at in range(1, len(workers) + 1)}
+        out: dict[str, Any] = (
+            {"count": self.measured(len(workers), said, pool.nights)}
+            if numbered == set(workers)
+            else {"workers": self.measured(sorted(workers), said, pool.nights)}
+        )
+        if pool.slots > 1:
+            out["slots"] = self.measured(pool.slots, "attempts at once, in at least a tenth of the nights", pool.nights)
+        if pool.begins:
+            said = "when the first job of its shift begins, at the earliest"
+            out["joins"] = self.measured(f"+{say(round(pool.begins) * SECOND)}", said, pool.nights, "estimated")
+        slow = {}
+        for at in sorted(set(pool.workers) & set(self.learnt.run_times.slow)):
+            runs = int((self.nights.attempts.worker == at).sum())
+            said = f"its run times beside those of other workers, from {runs} runs {self.since}"
+            slow[self.workers[at]] = {
+                "speed": self.measured(round(float(self.learnt.run_times.speed[at]), 2), said, runs)
+            }
+        return out | ({"per_worker": slow} if slow else {})
+
+    def _routine(self, at: int) -> dict[str, Any]:
+        share = self.learnt.shares[at]
+        part: dict[str, Any] = {"name": "work", "takes": self._takes(self.durations[at])}
+        if share.of:
+            said = f"{share.count} of {share.of} attempts failed {self.since}"
+            said += f"; 95 % interval {share.low:.2%} to {share.high:.2%}"
+            part["error_share"] = self.measured(float(f"{share.value:.3g}"), said, share.of)
+        return {"queue": self.queues[at], "drawn": "each_attempt", "parts": [part]}
+
+    def _takes(self, it: Duration) -> Stated:
+        shares = dict(it.quantiles)
+        low, high = shares.get(0.05, it.low), shares[0.95]
+        cut = f", {it.cut} more without an end" if it.cut else ""
+        said = f"from {it.ended} runs {self.since}{cut}; 90 % between {span_text(low)} and {span_text(high)}"
+        law: dict[str, Any]
+        if it.lognormal and it.p95 > it.median:
+            law = {"median": span_text(it.median), "p95": span_text(it.p95)}
+        else:
+            law = _by_quantiles(shares)
+        return self.measured(law | ({"varies_with": "pace"} if self.pace else {}), said, it.ended)
+
+    def _arrivals(self, at: int) -> Iterator[dict[str, Any]]:
+        taken: Counter[str] = Counter()
+        for rule, group in _rules(self.learnt.schedules.get(at, []), self.nights.window.begins):
+            time = _clock(group[0].at + self.nights.window.begins).replace(":", "")
+            name = f"{self.names[at]}-{time}-{group[0].days.replace(' ', '-')}"
+            taken[name] += 1
+            yield self._recurring(at, name if taken[name] == 1 else f"{name}-{taken[name]}", rule, group)
+        if at in self.learnt.random:
+            yield self._at_random(at)
+
+    def _recurring(self, at: int, name: str, rule: str, group: list[Schedule]) -> dict[str, Any]:
+        hits, nights = sum(it.hits for it in group), sum(it.nights for it in group)
+        late = sorted(each for it in group for each in it.lateness)
+        many = "1 time" if len(group) == 1 else f"{len(group)} times"
+        said = f"{many} of the night, {group[0].days}: came {hits} of {nights} times {self.since}"
+        out: dict[str, Any] = {"routine": self.names[at], "name": name, "recurs": self.measured(rule, said, hits)}
+        if late[-1] > 1:
+            said = f"so late it came; 90 % between {span_text(_share(late, 0.05))} and {span_text(_share(late, 0.95))}"
+            times = [span_text(_share(late, place / 10)) for place in range(11)]
+            out["late_by"] = self.measured({"quantiles": times}, said, len(late))
+        batches = Counter(each for it in group for each in it.batches)
+        law: dict[str, Any]
+        if len(batches) > 1:
+            law = {"one_of": sorted(batches), "weights": [batches[each] for each in sorted(batches)]}
+            out["batch"] = self.measured(law, "how many came at once", len(late))
+        elif (only := next(iter(batches))) > 1:
+            out["batch"] = self.measured(only, "as many each time", len(late))
+        return out
+
+    def _at_random(self, at: int) -> dict[str, Any]:
+        found = self.learnt.random[at]
+        name = f"{self.names[at]}-at-random"
+        if self.learnt.closed_loop >= _CLOSED:
+            said = "a guess: whoever waits for a job to end submits the next within two seconds"
+            return {
+                "routine": self.names[at],
+                "name": name,
+                "again_after": Stated({"between": ["0s", "2s"]}, "guess", said),
+                "count": Stated(
+                    _at_once(self.learnt, at), "guess", "a guess: as many unfinished at once in most nights"
+                ),
+            }
+        usual = f"{found.days.weekdays:.3g} a night"
+        if found.days.differ:
+            usual = f"{found.days.weekdays:.3g} a night on weekdays, {found.days.weekends:.3g} on weekends"
+        said = f"from {found.jobs} jobs in {len(self.nights)} nights {self.since}: {usual}"
+        rates = _rates(found.pieces, self.nights.window.begins, self.nights.window.lasts)
+        out: dict[str, Any] = {
+            "routine": self.names[at],
+            "name": name,
+            "per_hour": self.measured(rates, said, found.jobs),
+        }
+        return out | ({"varies_with": "demand"} if self.demand else {})
+
+    def _faults(self, pools: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+        it = self.learnt.losses
+        if not it.count:
+            return
+        low, high = _gap_interval(it.count, it.hours)
+        said = (
+            f"{it.count} losses in {it.hours:.0f} hours at work {self.since}; 95 % between {low:.0f} and {high:.0f} h. "
+            "That idle workers are lost as often is a guess"
+        )
+        back = "20m" if it.back_after != it.back_after else span_text(it.back_after)
+        for name in pools:
+            yield {
+                "power_off": name,
+                "name": f"losses-of-{name}",
+                "gaps": self.measured({"mean": span_text(it.hours_apart * 3600), "law": "exponential"}, said, it.count),
+                "back_after": Stated(back, "guess", _NOT_TOLD)
+                if it.back_after != it.back_after
+                else self.measured(
+                    back, "from a lost attempt's begin to its worker's next: an upper limit", it.count, "estimated"
+                ),
+            }
+
+    def _share_done(self) -> Stated:
+        import numpy as np
+
+        accepted, done = self.learnt.figures["accepted"], self.learnt.figures["done"]
+        shares = (done / np.maximum(accepted, 1))[accepted > 0]
+        low = float(np.quantile(shares, 0.05)) if len(shares) else 0.0
+        said = f"a guess: what is asked of a night is no history; 19 of 20 past nights had {low:.3f} or more"
+        return Stated(int(low * 100) / 100, "guess", said)
+
+
+def _names(texts: Sequence[str]) -> list[str]:
+    """Give names that a scenario may use, each once."""
+    taken: set[str] = set()
+    out = []
+    for text in texts:
+        name = plain = (
+            re.sub(r"[./#{}\s]+", "-", "".join(it for it in text if it.isprintable())).strip("-")[:150] or "unnamed"
+        )
+        at = 1
+        while name in taken:
+            at += 1
+            name = f"{plain}-{at}"
+        taken.add(name)
+        out.append(name)
+    return out
+
+
+def _rules(schedules: Sequence[Schedule], begins: int) -> Iterator[tuple[str, list[Schedule]]]:
+    """Write schedules as rules of RFC 5545; those that come alike at the same minutes of several hours share one."""
+    alike: dict[Any, list[Schedule]] = defaultdict(list)
+    for it in schedules:
+        clock = it.at + begins
+        one = set(it.batches) == {1} and max(it.lateness) <= 60
+        key = (it.days, clock >= _DAY, clock % 3600) if one else id(it)
+        alike[key].append(it)
+    hours: dict[Any, list[Schedule]] = defaultdict(list)
+    for key, group in alike.items():
+        # Several minutes of the same hours make one rule; what comes once stays by itself.
+        same = tuple(int((it.at + begins) // 3600) for it in group)
+        hours[(key[0], key[1], key[2] % 60, same) if isinstance(key, tuple) else key] += group
+    for group in hours.values():
+        clocks = sorted({(it.at + begins) for it in group})
+        shift = 1 if clocks[0] >= _DAY else 0
+        days = sorted((day + shift) % 7 for day in DAY_SETS[group[0].days])
+        rule = "FREQ=DAILY" if len(days) == 7 else f"FREQ=WEEKLY;BYDAY={','.join(_BYDAY[day] for day in days)}"
+        hour, minute, second = (
+            sorted({int(each // size % many) for each in clocks}) for size, many in ((3600, 24), (60, 60), (1, 60))
+        )
+        rule += f";BYHOUR={','.join(map(str, hour))};BYMINUTE={','.join(map(str, minute))}"
+        yield rule + (f";BYSECOND={','.join(map(str, second))}" if second != [0] else ""), group
+
+
+def _clock(seconds: float) -> str:
+    whole = int(seconds) % _DAY
+    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}"
+
+
+def _rates(pieces: Mapping[str, Sequence[Any]], begins: int, lasts: int) -> Any:
+    """Write the rates of nights as rates of days: a day holds the end of one night and the begin of the next."""
+    monday = date(2024, 1, 1)  # any Monday: kinds of nights go by the day of the week alone
+
+    def of_night(weekday: int) -> Sequence[Any]:
+        return pieces.get("every day") or pieces[kind_of_day(monday + timedelta(days=weekday % 7))]
+
+    days = []
+    for weekday in range(7):
+        steps: list[tuple[float, float]] = [(0.0, 0.0)]
+        for night, shift in ((weekday - 1, begins - _DAY), (weekday, begins)):
+            for it in of_night(night):
+                low, high = max(0.0, it.begins + shift), min(float(_DAY), it.until + shift)
+                if low < high:
+                    steps += [(low, float(f"{it.per_hour:.4g}")), (high, 0.0)]
+        last: dict[float, float] = dict(steps)  # of an end and a begin at one time, the begin comes later and wins
+        day: dict[str, float] = {}
+        before = None
+        for at in sorted(last):
+            if at < _DAY and last[at] != before:
+                day[_clock(at)] = before = last[at]
+        days.append(day)
+    return _by_days([next(iter(it.values())) if len(it) == 1 else it for it in days])
+
+
+def _by_days(days: Sequence[Any]) -> dict[str, Any]:
+    """Name days that are alike together."""
+    if all(it == days[0] for it in days):
+        return {"every_day": days[0]}
+    usual = days[2]
+    out = {"weekdays": usual}
+    out |= {_DAYS[at]: days[at] for at in range(5) if days[at] != usual}
+    return out | ({"weekend": days[5]} if days[5] == days[6] else {"sat": days[5], "sun": days[6]})
+
+
+def _by_quantiles(shares: Mapping[float, float]) -> dict[str, Any]:
+    """Write run times by quantiles; a long tail has its own."""
+    main = [shares[share] for share in sorted(shares) if share <= 0.95 and round(share * 100) % 5 == 0]
+    tail = [shares[0.95], shares[0.99], shares[1.0]]
+    if len(set(main + tail)) == 1:
+        return {"constant": span_text(main[0])}
+    times = [span_text(it) for it in main]
+    if tail[-1] <= _TAIL * tail[0]:
+        return {"quantiles": [*times, span_text(tail[-1])]}
+    return {"mixture": [{"quantiles": times}, {"quantiles": [span_text(it) for it in tail]}], "weights": [0.95, 0.05]}
+
+
+def _round(seconds: float) -> float:
+    """Round a pause to what a person would have set: to whole seconds, or tens of them from two minutes on."""
+    near = round(seconds / 10) * 10
+    return float(near) if seconds >= 60 and abs(near - seconds) <= 2 else float(round(seconds))
+
+
+def _share(sorted_values: Sequence[float], share: float) -> float:
+    return sorted_values[min(len(sorted_values) - 1, int(share * len(sorted_values)))]
+
+
+def _middle(values: "NDArray[np.float64]") -> tuple[float, float]:
+    import numpy as np
+
+    low, high = np.nanquantile(values, (0.05, 0.95))
+    return float(low), float(high)
+
+
+def _at_once(learnt: Learnt, routine: int | None = None) -> int:
+    """How many attempts ran at once at most, in 19 of 20 nights; or were unfinished, of one routine, in most."""
+    import numpy as np
+
+    it, nights = learnt.nights.attempts, learnt.nights
+    begins = it.begun if routine is None else it.submitted
+    rows = np.isfinite(begins) & np.isfinite(it.ended) & (it.ended > begins)
+    rows &= True if routine is None else it.routine == routine
+    most = []
+    for night in np.unique(nights.night[rows]):
+        own = rows & (nights.night == night)
+        moments = np.concatenate([begins[own], it.ended[own]])
+        steps = np.concatenate([np.ones(own.sum()), -np.ones(own.sum())])
+        most.append(int(np.cumsum(steps[np.lexsort((steps, moments))]).max()))
+    return max(1, int(np.quantile(most, 0.95 if routine is None else 0.5, method="lower"))) if most else 1
+
+
+def _gap_interval(count: int, hours: float) -> tuple[float, float]:
+    """The interval at 95 % of the mean gap: exact limits of a Poisson count (Garwood, 1936)."""
+    from emulator.past.laws import stats
+
+    high = hours / (float(stats().chi2.ppf(0.025, 2 * count)) / 2)
+    return hours / (float(stats().chi2.ppf(0.975, 2 * (count + 1))) / 2), high
