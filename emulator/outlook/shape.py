@@ -1,11 +1,17 @@
 """What do quiet nights look like, and how far from it is a night? The shape, and the score of a night.
 
 Each signal is standardised by its mean and its deviation at that time of the night, both smoothed: the mean over the
-samples five minutes before and after, the deviation over half an hour before and after. The deviation counts as one
-step of the signal (one job, a minute) at least. A threshold stands for an hour, so a night's excess in an hour is that
-of its highest sample there, against the sample of the shape that it exceeds least. The highest excess of a night is
-put on the scale of the highest excesses of quiet nights: 0 is their median, and 1 the 99th of a hundred. The score of
-a night is the highest of its signals.
+samples five minutes before and after, the deviation as the largest within an hour before and after, so that a backlog
+that is gone a little later than usual is nothing unheard of, and that over a quarter of an hour before and after. It
+counts as one step of the signal (one job, a minute) at least.
+
+A threshold stands for an hour, so a night's excess in an hour is that of its highest sample there, against the sample
+of the shape that it exceeds least. The highest excess of a night is put on the scale of the highest excesses of quiet
+nights: 0 is their median, and 1 the highest of them. The score of a night is the highest of its signals.
+
+Tried and dropped: deviations of each time alone (a signal that falls from hours to nothing has hardly any deviation
+just behind that, and one quiet night in a hundred took the limit to eight times what other signals needed), and a scale
+up to the 99th of a hundred.
 """
 
 import math
@@ -22,10 +28,11 @@ __all__ = ["Hour", "Shape", "hours_of", "quantile", "shape_of"]
 
 _LEAST_SPREAD: Final = 0.5
 """Of the highest excesses: where hardly a quiet night has any, half a step is something."""
-_HIGH: Final = 0.99
 _MEAN: Final = 1
-_DEVIATION: Final = 6
+_DEVIATION: Final = 3
 """Over how many samples before and after a value is smoothed."""
+_WITHIN: Final = 12
+"""Within how many samples before and after the largest deviation counts."""
 _ROUNDING: Final = 1e-6
 """Of a step: the night whose score is the limit must stay below the threshold, whatever floats make of it."""
 
@@ -55,7 +62,7 @@ class Shape:
         signal: which it is.
         place: its place among the samples of a night.
         mean, deviation: by sample, smoothed.
-        centre, spread: of the highest excesses over quiet nights: their median, and from there to the 99th of 100.
+        centre, spread: of the highest excesses over quiet nights: their median, and from there to the highest.
     """
 
     signal: Signal
@@ -66,7 +73,7 @@ class Shape:
     spread: float = 1.0
 
     def score(self, night: WatchedNight, hours: Sequence[Hour]) -> float:
-        """Give how far a night goes beyond quiet ones in this signal: 0 as the median of them, 1 as the 99th of 100."""
+        """Give how far a night goes beyond quiet ones in this signal: 0 as the median of them, 1 as the highest."""
         return (self._excess(night, hours) - self.centre) / self.spread
 
     def _excess(self, night: WatchedNight, hours: Sequence[Hour]) -> float:
@@ -103,11 +110,12 @@ def shape_of(signal: Signal, place: int, nights: Sequence[WatchedNight], hours: 
     sums = [math.fsum(values[at] for values in columns) / len(columns) for at in range(count)]
     mean = array("d", (_around(sums, at, _MEAN) for at in range(count)))
     squares = [math.fsum((values[at] - mean[at]) ** 2 for values in columns) / len(columns) for at in range(count)]
-    deviation = array("d", (max(signal.step, math.sqrt(_around(squares, at, _DEVIATION))) for at in range(count)))
+    largest = [max(squares[max(0, at - _WITHIN) : at + _WITHIN + 1]) for at in range(count)]
+    deviation = array("d", (max(signal.step, math.sqrt(_around(largest, at, _DEVIATION))) for at in range(count)))
     raw = Shape(signal, place, mean, deviation)
     highest = sorted(raw.score(night, hours) for night in nights)
     centre = quantile(highest, 0.5)
-    spread = max(_LEAST_SPREAD, quantile(highest, _HIGH) - centre)
+    spread = max(_LEAST_SPREAD, highest[-1] - centre)
     return Shape(signal, place, mean, deviation, centre, spread)
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "part_words",
     "promise",
     "signal_words",
+    "threshold_words",
     "too_few_words",
     "verdict",
 ]
@@ -99,6 +100,12 @@ def notes(of: Thresholds) -> Iterator[str]:
             f"{len(of.table.signals)} of {of.candidates} signals are watched: each one more would widen the limits of "
             "all. --signals names others."
         )
+
+
+def threshold_words(of: Thresholds, signal: Signal, place: int) -> str:
+    """Write a threshold of an hour, by its place; "never" where the night is too young for such a wait."""
+    threshold = of.table.thresholds[signal][place]
+    return "never" if signal.unit == "time" and threshold > of.table.hours[place].ends else signal.write(threshold)
 
 
 def letters(of: Thresholds) -> list[tuple[str, Signal]]:

@@ -23,13 +23,14 @@ from emulator.outlook.threshold_words import (
     part_words,
     promise,
     signal_words,
+    threshold_words,
 )
 from emulator.outlook.thresholds import Thresholds
 from emulator.outlook.thresholds_picture import bad_nights, picture
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, name, section, table, text
 from emulator.show.meta import SMALL_PRINT
-from emulator.show.settings import settings_block
+from emulator.show.settings import head_block, settings_block
 
 __all__ = ["thresholds_document"]
 
@@ -45,13 +46,14 @@ def thresholds_document(of: Thresholds) -> str:
         '<a class="skip" href="#table">To the table</a>',
         f"<header><p>{text(clean(of.title))}</p><h1 class='verdict long'>{text(promise(of))}</h1>",
         f"<p class='sure'>{text(answer_words(of))}</p>",
-        f"<p>{text(nights_words(of))}</p></header><main>",
+        f"<p>{text(nights_words(of))}</p>",
+        f"{head_block(of.assumed, f'seeds {of.first_seed} to {last}', of.versions, again(of))}</header><main>",
         section("When to worry", _table(of), "table"),
         section("What it finds", _found(of), "found"),
         section("More work", f"<p>{text(growth_words(of))}</p>{_grown(of)}" if of.growth else "", "more-work"),
         section("What would help", _helps(of), "help"),
         section("Quiet nights, the thresholds, and bad nights", _pictures(of), "pictures"),
-        settings_block(of.assumed, f"seeds {of.first_seed} to {last}", of.versions),
+        settings_block(of.assumed),
         section("How it was made", _method(of), "method"),
         f"<p><small>{SMALL_PRINT}</small></p></main>",
     ]
@@ -61,7 +63,7 @@ def thresholds_document(of: Thresholds) -> str:
 def _table(of: Thresholds) -> str:
     head = ("from", *(text(clean(signal.label)) for signal in of.table.signals))
     rows = [
-        [hour.clock, *(signal.write(of.table.thresholds[signal][place]) for signal in of.table.signals)]
+        [hour.clock, *(threshold_words(of, signal, place) for signal in of.table.signals)]
         for place, hour in enumerate(of.table.hours)
     ]
     said = "".join(f"<p>{text(note)}</p>" for note in notes(of))
@@ -127,7 +129,8 @@ def _method(of: Thresholds) -> str:
         f"<p>The limit is the score of rank {limit.rank:,} of {limit.nights:,} quiet nights that had no part in the "
         f"shape (split conformal prediction; Vovk, Gammerman and Shafer, 2005). For {one_in} it takes "
         f"{fewest(share):,} nights on average, and {fewest_sure(share):,} with 95 % confidence. One limit "
-        "stands for all signals, queues and times together. Thresholds are rounded up to whole jobs, minutes or tenths.</p>"
+        "stands for all signals, queues and times together. Thresholds are rounded up to whole jobs, minutes or "
+        "tenths.</p>"
         "<p>The promise is about the scenario: quiet nights of production alarm as rarely only as far as they are like "
-        f"it.</p><p>To make it again:</p><pre tabindex='0'><code>{text(again(of))}</code></pre>"
+        "it.</p>"
     )

@@ -6,6 +6,7 @@ from typing import Final
 from emulator.measure.signals import STEP, WatchedNight
 from emulator.outlook.found import cause_of
 from emulator.outlook.shape import Hour, Shape, quantile
+from emulator.outlook.threshold_words import threshold_words
 from emulator.outlook.thresholds import Thresholds
 from emulator.show.html import clean
 from emulator.show.layout import columns, fit
@@ -79,10 +80,7 @@ def picture(of: Thresholds, shape: Shape, nights: Sequence[WatchedNight], narrow
 
 def _about(of: Thresholds, shape: Shape) -> str:
     signal = shape.signal
-    said = [
-        f"from {hour.clock} {signal.write(threshold)}"
-        for hour, threshold in zip(of.table.hours, of.table.thresholds[signal], strict=True)
-    ]
+    said = [f"from {hour.clock} {threshold_words(of, signal, place)}" for place, hour in enumerate(of.table.hours)]
     return f"Thresholds of {signal.label}: {', '.join(said)}."
 
 

@@ -13,6 +13,7 @@ from emulator.outlook.threshold_words import (
     notes,
     promise,
     signal_words,
+    threshold_words,
 )
 from emulator.outlook.thresholds import Thresholds
 from emulator.show.layout import WIDTH, Page
@@ -33,7 +34,7 @@ def thresholds_page(of: Thresholds, *, width: int = WIDTH) -> Page:
     named = letters(of)
     page.heading("Alarm when a signal reaches its value of the hour")
     rows = [
-        (hour.clock, *(signal.write(table.thresholds[signal][place]) for _, signal in named))
+        (hour.clock, *(threshold_words(of, signal, place) for _, signal in named))
         for place, hour in enumerate(table.hours)
     ]
     page.table([("from", *(letter for letter, _ in named)), *rows], right=range(1, len(named) + 1))
