@@ -10,6 +10,7 @@ from emulator.measure.night import Night
 
 KEYS = (
     "measure", "at_least", "at_most", "exactly", "routine", "queue", "pool", "entry",
+    "effect", "target", "set_of",
     "each_occurrence_of", "started_by", "finished_by", "within", "starts_after_end_of", "in_share", "say",
     "not_worse_by",
 )  # fmt: skip

@@ -28,6 +28,7 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 COMMANDS: Final = (
     "check",
     "compare",
+    "drift",
     "export",
     "guesses",
     "hunt",
@@ -37,6 +38,7 @@ COMMANDS: Final = (
     "run",
     "schema",
     "size",
+    "sketch",
     "story",
     "thresholds",
     "trail",

@@ -19,6 +19,7 @@ from emulator.record.events import Row
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
+from emulator.scenario.aims import aims
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.planned_hours import planned_on
 from emulator.show import meta as show
@@ -87,6 +88,7 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
         occurrences=_occurrences(world, rows),
         offered_load=world.offered_load(),
         planned_on=planned_on(loaded.scenario, loaded.clock),
+        aims=aims(loaded),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     also_true = judge_all(night, loaded.scenario.also_true, loaded.clock)

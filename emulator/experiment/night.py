@@ -22,6 +22,7 @@ from emulator.measure.requirements import judge_all
 from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both, Kept
+from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.planned_hours import planned_on
@@ -162,10 +163,10 @@ def play(
     world.start()
     world.run()
     world.close()
-    return _closed(fold, world), fold.events, world.draws.drawn or bool(policies)
+    return _closed(loaded, fold, world), fold.events, world.draws.drawn or bool(policies)
 
 
-def _closed(fold: NightFold, world: World) -> Night:
+def _closed(loaded: Loaded, fold: NightFold, world: World) -> Night:
     """End the fold, and add what the events do not tell."""
     return replace(
         fold.close(),
@@ -175,6 +176,7 @@ def _closed(fold: NightFold, world: World) -> Night:
         occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
         offered_load=world.offered_load(),
         planned_on=planned_on(world.scenario, world.clock),
+        aims=aims(loaded),
     )
 
 
@@ -299,7 +301,7 @@ def judged_night(
     Args:
         again: what runs it once more; of a night from a ``file`` that commands can be about, its command.
     """
-    night = _closed(fold, world)
+    night = _closed(loaded, fold, world)
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
         title=loaded.title,

@@ -92,6 +92,9 @@ class NightResult:
         queue: str | None = None,
         entry: str | None = None,
         pool: str | None = None,
+        effect: str | None = None,
+        target: str | None = None,
+        set_of: str | None = None,
     ) -> Figure:
         """Read one figure of the catalogue, of the whole night or of a part of it: ``night.figure("wait_p90").value``.
 
@@ -99,7 +102,7 @@ class NightResult:
             InputError: for a name that is not in the catalogue, or a part that the scenario does not have (the message
                 gives the nearest). Also for a part that the figure cannot be filtered by.
         """
-        where = Where(routine=routine, queue=queue, entry=entry, pool=pool)
+        where = Where(routine, queue, entry, pool, effect, target, set_of)
         if where.given():
             from emulator.measure.comparison.wanted import Wanted, check_names  # most figures are of the whole night
 

@@ -13,11 +13,15 @@ from emulator.measure.short_labels import SHORT_LABELS
 from emulator.records import record
 from emulator.scenario.spelling import advise
 
-__all__ = ["MEASURES", "QUANTILES", "SAMPLES", "FigureName", "Measure", "find", "names", "reference_page"]
+__all__ = ["FILTERS", "MEASURES", "QUANTILES", "SAMPLES", "FigureName", "Measure", "find", "names", "reference_page"]
+
+FILTERS: Final = ("routine", "queue", "entry", "pool", "effect", "target", "set_of")
+"""The parts of a night by which some figure is told, in the order in which they are written."""
 
 _JOB: Final = ("routine", "queue", "entry", "pool")
 _KIND: Final = ("routine", "queue", "entry")
 _POOL: Final = ("pool",)
+_AGED: Final = ("effect", "target", "set_of")
 _NIGHT: Final = ()
 
 Better = Literal["lower", "higher", ""]
@@ -422,6 +426,17 @@ _OTHERS: Final = (
         "count",
         _COUNTED,
         _KIND,
+        _LOW,
+    ),
+    Measure(
+        "effect_age_longest",
+        "longest age of the last good result",
+        "How old the newest good result on a target was at its oldest. It is as of when the part that made it began. "
+        "Failures, refusals and effects found there reset nothing. Of a set (`set_of`) it counts from when its job is "
+        "done, and is as old as the oldest member. 'More than' where nobody says what was there before (`since`).",
+        "time",
+        _LONGEST,
+        _AGED,
         _LOW,
     ),
     Measure(

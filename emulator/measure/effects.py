@@ -48,13 +48,16 @@ class Effects(Executions):
             self._calls.setdefault(system, array("q")).append(row[0] - took)
 
     def _effect_landed(self, row: Row) -> None:
-        _, _, _, number, _, _, token, effect, target, repeatable = row
+        at, _, _, number, worker, _, token, effect, target, repeatable = row
         kind, valid = self._standing(number)
         if token != valid:
             self._late[number] = self._late.get(number, 0) + 1
             if self._has_ended(number):
                 self._after_end[number] = self._after_end.get(number, 0) + 1
         self._table.count_effect(number)
+        work = self._at_work.get(number)
+        began = at if work is None else work[2][0]
+        self._landings.lands((at, number, token, worker, effect, target), began)
         self._landed[kind, effect] = self._landed.get((kind, effect), 0) + 1
         if repeatable is not True:  # False, or "checks_first": checking first does not make it safe
             key = (self._table.value(number, FAMILY), effect, target)

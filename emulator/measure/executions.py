@@ -8,6 +8,7 @@ chain, newest first, and the time in which two or more of a chain advance at onc
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
+from emulator.measure.ages import Landings
 from emulator.measure.night import (
     AFTER_ITS_END,
     DONE,
@@ -76,6 +77,7 @@ class Executions:
         self._on_since: dict[str, int] = {}
         self._on_time: dict[str, int] = {}
         self._out_since: dict[str, int] = {}
+        self._landings = Landings()
 
     def _taken_up(self, number: int, *, final: bool = False) -> JobList:
         """Give a record to a job that was an ordinary one so far, or (late work begins) that is final already."""
@@ -103,6 +105,7 @@ class Executions:
 
     def _work_began(self, row: Row) -> None:
         at, _, _, number, worker, _, token = row
+        self._landings.begins(token, worker, at)
         if number not in self._open:
             self._taken_up(number, final=True)
         before = self._working.get(number)
@@ -168,6 +171,7 @@ class Executions:
     def _part_finished(self, row: Row) -> None:
         """Note what of an execution stays done, if its job is: parts finished under a lease that is good."""
         number, worker, token, kept = row[3], row[4], row[6], row[9]
+        self._landings.goes_on(token, worker, row[0])
         if not kept and number not in self._open:
             return  # none of its parts was kept so far
         job = self._open.get(number) or self._taken_up(number)

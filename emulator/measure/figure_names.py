@@ -73,6 +73,7 @@ FigureName = Literal[
     "unsafe_repeats_across_jobs",
     "late_effects",
     "effects_after_end",
+    "effect_age_longest",
     "partial_effects",
     "calls_per_second_peak",
     "occurrences_skipped",

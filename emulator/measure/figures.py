@@ -162,6 +162,13 @@ def _skipped(of: Selection) -> Figure:
     return _count(sum(1 for one in of.night.skipped if of.where.entry in (None, one.entry)))
 
 
+def _effect_age(of: Selection) -> Figure:
+    found = of.ages()
+    unknown = sum(age.at_least for age in found)
+    longest = found[0].longest if found else None
+    return Figure(longest, "time", unknown > 0, "longest", len(found), unknown)
+
+
 def _calls_peak(of: Selection) -> Figure:
     calls = of.night.calls.values()
     most = max((densest(sorted(times), SECOND)[0] for times in calls), default=0)
@@ -221,6 +228,7 @@ def _registry() -> dict[str, Callable[[Selection], Figure]]:
         "late_effects": lambda of: _count(sum(of.of_jobs(of.night.late).values())),
         "effects_after_end": lambda of: _count(sum(of.of_jobs(of.night.after_end).values())),
         "calls_per_second_peak": _calls_peak,
+        "effect_age_longest": _effect_age,
         "partial_effects": lambda of: _count(len(of.incomplete())),
         "occurrences_skipped": _skipped,
         "occurrences_late": lambda of: _count(len(of.late_occurrences())),

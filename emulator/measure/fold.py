@@ -218,11 +218,12 @@ class NightFold(Jobs):
             self._write(job)
         self._open.clear()
         self._table.cut(self._next)
+        kinds = tuple(JobKind(*kind) for kind in self._kinds)
         return Night(
             horizon=horizon,
             seed=self._seed,
             table=self._table,
-            kinds=tuple(JobKind(*kind) for kind in self._kinds),
+            kinds=kinds,
             finals=tuple(self._finals),
             workers=tuple(self._worker_codes)[1:],
             pools=self._pools,
@@ -244,6 +245,7 @@ class NightFold(Jobs):
             calls=self._calls,
             repeats=self._repeats(),
             shared=self._shared(),
+            results=self._landings.results(self._table, [kind.entry for kind in kinds], DONE),
             refused=tuple(self._refused),
             repeated_submissions=self._repeated_submissions,
             skipped=tuple(self._skipped),

@@ -231,6 +231,7 @@ class Jobs(Effects):
         job = self._open.get(number) or self._taken_up(number)
         if outcome == "lease_lost" and why == WITHDRAWN_BY_PERSON:
             outcome = WITHDRAWN  # a person took it away: nothing was lost, nothing had to be detected
+        self._landings.ends(token, worker, outcome)
         self._settle(job, at, worker, token, outcome)
 
     def _finished(self, row: Row) -> None:

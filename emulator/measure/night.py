@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from itertools import compress
 from typing import Final, NamedTuple
 
+from emulator.measure.ages import Results
 from emulator.measure.table import (
     ATTEMPTS,
     DUE,
@@ -28,6 +29,7 @@ from emulator.measure.table import (
     JobTable,
 )
 from emulator.record.reasons import NONE, Values
+from emulator.scenario.aims import Aim
 
 __all__ = [
     "AFTER_ITS_END",
@@ -213,6 +215,7 @@ class Night:
         calls: system -> the ticks at which calls to it began, in the order in which they ended.
         repeats: what landed more than once and must not, within one family, in the order of jobs.
         shared: (effect, target) -> landings, of those that landed from more than one family and must not be repeated.
+        results: the good results on targets and of sets, for their ages. aims: what the scenario is to leave.
         faults: those that hit something, in the order of their beginning. actions: what people did.
         occurrences: entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the load that was stated, in workers' worth of work.
@@ -241,6 +244,7 @@ class Night:
     calls: "Mapping[str, array[int]]"
     repeats: tuple[Repeat, ...]
     shared: Mapping[tuple[str, str], int]
+    results: Results
     refused: tuple[RefusedJob, ...]
     repeated_submissions: int
     skipped: tuple[SkippedOccurrence, ...]
@@ -253,6 +257,7 @@ class Night:
     occurrences: Mapping[str, Sequence[int]] = field(default_factory=dict)
     offered_load: Mapping[str, float] = field(default_factory=dict)
     planned_on: Mapping[str, int] = field(default_factory=dict)
+    aims: tuple[Aim, ...] = ()
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""

@@ -11,13 +11,13 @@ from dataclasses import replace
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.measure.catalogue import find
+from emulator.measure.catalogue import FILTERS, find
 from emulator.measure.estimate import Figure
 from emulator.measure.evidence import evidence
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
 from emulator.measure.occurrences import judge_occurrences, problem_with_time
-from emulator.measure.selection import Where
+from emulator.measure.selection import Where, part_of
 from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import difference, duration, pair, value, write
 
@@ -37,7 +37,6 @@ __all__ = [
 _KINDS: Final = ("at_least", "at_most", "exactly")
 _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
 _BY: Final = ("started_by", "finished_by", "within", "starts_after_end_of")
-_FILTERS: Final = ("routine", "queue", "entry", "pool")
 
 
 def judge_all(night: Night, requirements: Iterable[Asked], clock: WallClock) -> tuple[Judged, ...]:
@@ -81,7 +80,7 @@ def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where
         raise InputError("; ".join(wrong))
     if requirement.measure is None:
         return judge_occurrences(night, requirement, clock, say_requirement(requirement), words_of(requirement))
-    where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
+    where = part_of(requirement)
     cache = {} if shared is None else shared
     figures = cache.setdefault(where, Figures(night, where))
     found = figures.get(requirement.measure)
@@ -89,14 +88,15 @@ def judge(night: Night, requirement: Asked, clock: WallClock, shared: dict[Where
     if not asked:
         said = _only_compared(requirement, found)
         return Judged(say_requirement(requirement), None, found, None, said, label=words_of(requirement))
-    answers = [(_holds(found, kind, bound), kind, bound) for kind, bound in asked]
+    unknown = _why_unknown(requirement.measure, found)
+    answers = [(_holds(found, kind, bound, unknown), kind, bound) for kind, bound in asked]
     (holds, reason), kind, bound = next((answer for answer in answers if not answer[0][0]), answers[0])
     sentence = _sentence(requirement, found, kind, bound, holds, reason)
     shown = evidence(figures.selection, requirement.measure, bound) if holds is False else ()
     return Judged(say_requirement(requirement), holds, found, bound, sentence, shown, label=words_of(requirement))
 
 
-def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
+def _holds(found: Figure, kind: str, bound: float, unknown: str) -> tuple[bool | None, str]:
     """Say whether a bound holds (None: there is nothing to judge), and why it cannot be known if so."""
     if found.value is None:
         return None, ""
@@ -106,8 +106,15 @@ def _holds(found: Figure, kind: str, bound: float) -> tuple[bool | None, str]:
         return True, ""
     if kind != "at_least" and found.value > bound:
         return False, ""
-    which = f"because {found.unfinished} of {found.n}" if found.unfinished else "because something"
-    return False, f"whether it holds cannot be known {which} {'were' if found.unfinished > 1 else 'was'} unfinished"
+    return False, f"whether it holds cannot be known because {unknown}"
+
+
+def _why_unknown(measure: str, found: Figure) -> str:
+    """Say why no upper bound of a figure can be known, where that is so."""
+    if measure == "effect_age_longest":
+        return f"the scenario does not say (`since`) what was there before, of {found.unfinished} of {found.n}"
+    which = f"{found.unfinished} of {found.n}" if found.unfinished else "something"
+    return f"{which} {'were' if found.unfinished > 1 else 'was'} unfinished"
 
 
 def _only_compared(requirement: Asked, found: Figure) -> str:
@@ -173,7 +180,8 @@ def words_of(requirement: Asked) -> str:
     if requirement.measure is None:
         return _own(requirement, say_requirement(requirement))
     name = find(requirement.measure).label
-    return _own(requirement, f"{name} {_bounds(requirement)}{_of(requirement)}{_in_share(requirement)}")
+    part = part_of(requirement).words()
+    return _own(requirement, f"{name} {_bounds(requirement)}{part}{_in_share(requirement)}")
 
 
 def parts_of(requirement: Asked) -> tuple[str, str]:
@@ -193,7 +201,7 @@ def _own(requirement: Asked, text: str) -> str:
 
 
 def _label(requirement: Asked) -> str:
-    return find(requirement.measure or "").label + _of(requirement)
+    return find(requirement.measure or "").label + part_of(requirement).words()
 
 
 def _bounds(requirement: Asked) -> str:
@@ -221,13 +229,15 @@ def say_not_worse(requirement: Asked) -> tuple[str, str]:
         people read it.
     """
     said = _not_worse(requirement)
-    name, of = find(requirement.measure or "").label, _of(requirement)
-    return f"{requirement.measure} {said}{of}", _own(requirement, f"{name} {said}{of}")
+    name = find(requirement.measure or "").label
+    return f"{requirement.measure} {said}{_of(requirement)}", _own(
+        requirement, f"{name} {said}{part_of(requirement).words()}"
+    )
 
 
 def _of(requirement: Asked) -> str:
-    given = [f"{name} {wanted}" for name in _FILTERS if (wanted := getattr(requirement, name)) is not None]
-    return f" for {' and '.join(given)}" if given else ""
+    given = part_of(requirement).given()
+    return f" for {' and '.join(f'{name} {wanted}' for name, wanted in given.items())}" if given else ""
 
 
 def problems(requirement: Asked) -> list[str]:
@@ -243,7 +253,7 @@ def problems(requirement: Asked) -> list[str]:
     found = [
         f"{measure.name} cannot be told by {name}: "
         + (f"it is told by {', '.join(measure.by)} only" if measure.by else "it is told for the whole night only")
-        for name in _FILTERS
+        for name in FILTERS
         if getattr(requirement, name) is not None and name not in measure.by
     ]
     if any(by):
@@ -267,7 +277,7 @@ def problems(requirement: Asked) -> list[str]:
 def _problems_of_entry(requirement: Asked, by: list[Any], has_bounds: bool) -> list[str]:
     if requirement.entry is None and requirement.each_occurrence_of is None:
         return ["a requirement needs a measure, or an entry with a time"]
-    filters = [name for name in _FILTERS if getattr(requirement, name) is not None]
+    filters = [name for name in FILTERS if getattr(requirement, name) is not None]
     filters = [name for name in filters if requirement.each_occurrence_of is not None or name != "entry"]
     found = []
     if requirement.measure is not None or has_bounds or requirement.not_worse_by is not None or filters:

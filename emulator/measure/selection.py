@@ -9,7 +9,9 @@ from collections.abc import Iterable, Mapping
 from operator import sub
 from typing import Final
 
-from emulator.measure.backlog import Profile, profile
+from emulator.measure.ages import Age, ages
+from emulator.measure.backlog import Profile, over_time, profile
+from emulator.measure.catalogue import FILTERS
 from emulator.measure.estimate import Sample
 from emulator.measure.night import (
     DONE,
@@ -31,9 +33,10 @@ from emulator.measure.night import (
     Night,
     Repeat,
 )
+from emulator.measure.verdict import Asked
 from emulator.records import record
 
-__all__ = ["DONE_AND_THERE", "THERE", "Selection", "Where"]
+__all__ = ["DONE_AND_THERE", "THERE", "Selection", "Where", "part_of"]
 
 # What is marked of a family.
 THERE: Final = 1
@@ -48,11 +51,23 @@ class Where:
     queue: str | None = None
     entry: str | None = None
     pool: str | None = None
+    effect: str | None = None
+    target: str | None = None
+    set_of: str | None = None
 
     def given(self) -> dict[str, str]:
         """Give the restrictions that are there, by name."""
-        all_of_them = {"routine": self.routine, "queue": self.queue, "entry": self.entry, "pool": self.pool}
-        return {name: value for name, value in all_of_them.items() if value is not None}
+        return {name: value for name in FILTERS if (value := getattr(self, name)) is not None}
+
+    def words(self) -> str:
+        """Write it as people read it, to stand behind the label of a figure: ``" for queue night"``; "" for all."""
+        given = [f"{'the set of' if name == 'set_of' else name} {value}" for name, value in self.given().items()]
+        return f" for {' and '.join(given)}" if given else ""
+
+
+def part_of(requirement: Asked) -> Where:
+    """Give the part of a night that a requirement on a figure is about."""
+    return Where(*(getattr(requirement, name) for name in FILTERS))
 
 
 class Selection:
@@ -198,6 +213,10 @@ class Selection:
             self._profiles[which] = profile((intervals[kind] for kind in sorted(self._kinds)), self.night.horizon)
         return self._profiles[which]
 
+    def waiting_at(self, count: int) -> tuple[int, ...]:
+        """Give how many jobs waited at so many moments, evenly apart from the start to the end."""
+        return over_time((self.night.waiting[kind] for kind in sorted(self._kinds)), self.night.horizon, count)
+
     def attempts(self, *outcomes: str) -> int:
         """Count attempts with one of these outcomes; with none named, all of them."""
         return sum(
@@ -255,6 +274,12 @@ class Selection:
             if effects and marks[family - first] == THERE
         }
         return sorted(left)
+
+    def ages(self) -> list[Age]:
+        """Give the longest age of the last good result on each target, or of each set, that is asked for."""
+        where = self.where
+        parts = {"effect": where.effect, "target": where.target, "set_of": where.set_of}
+        return ages(self.night.results, self.night.aims, self.night.horizon, **parts)
 
     def late_occurrences(self) -> list[int]:
         """Give the first jobs of occurrences that were submitted after they were due."""

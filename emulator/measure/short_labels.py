@@ -78,6 +78,7 @@ SHORT_LABELS: Final = MappingProxyType(
         "unsafe_repeats_across_jobs": "rep. by jobs",
         "late_effects": "late effects",
         "effects_after_end": "after end",
+        "effect_age_longest": "oldest",
         "partial_effects": "partial",
         "calls_per_second_peak": "calls in 1 s",
         "occurrences_skipped": "skipped",

@@ -66,6 +66,13 @@ class Names:
     def routine(self, word: str) -> str | None:
         return self._unknown("routine", word, self.routines)
 
+    def effect(self, word: str) -> str | None:
+        """An effect that some part of a routine has."""
+        if "routine" in self._open:
+            return None
+        known = [name for _, name in expand({"routines": self.routines}, ("routines", "*", "parts", "*", "effect"))]
+        return self._unknown("effect", word, {name: {} for name in known if isinstance(name, str)})
+
     def system_or_part(self, word: str) -> str | None:
         """``archive``, or ``archive/shelf`` for one part of it."""
         name, slash, part = word.partition("/")

@@ -61,6 +61,10 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("also_true.*.entry", Names.entry),
     ("must_hold.*.each_occurrence_of", Names.entry),
     ("also_true.*.each_occurrence_of", Names.entry),
+    ("must_hold.*.effect", Names.effect),
+    ("also_true.*.effect", Names.effect),
+    ("must_hold.*.set_of", Names.entry),
+    ("also_true.*.set_of", Names.entry),
     ("must_hold.*.starts_after_end_of", Names.entry),
     ("also_true.*.starts_after_end_of", Names.entry),
 )
@@ -308,7 +312,7 @@ def _paths_to(key: str, data: Any, loc: Loc) -> Iterator[Loc]:
 
 
 def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
-    from emulator.measure.catalogue import MEASURES  # light, but only asked for where a requirement stands
+    from emulator.measure.catalogue import FILTERS, MEASURES  # light, but only asked for where a requirement stands
 
     asked = [*expand(data, ("must_hold", "*")), *expand(data, ("also_true", "*"))]
     for loc, requirement in asked:
@@ -331,7 +335,7 @@ def _measures(data: Mapping[str, Any]) -> Iterator[Found]:
                 if not fits or (measure.unit == "share" and isinstance(bound, int | float) and not 0 <= bound <= 1):
                     wanted = _UNITS.get(measure.unit, "a number")
                     yield Found((*loc, key), f"found {bound!r}: {name} is a {measure.unit}, so {wanted} is wanted")
-        for key in ("routine", "queue", "pool", "entry"):
+        for key in FILTERS:
             if key in requirement and key not in measure.by:
                 by = ", ".join(measure.by)
                 yield Found(

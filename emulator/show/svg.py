@@ -72,10 +72,40 @@ class Svg:
             'fill-opacity="0.13"/>'
         )
 
+<<<<<<< HEAD
     def band(self, above: Sequence[tuple[float, float]], below: Sequence[tuple[float, float]], *, role: str) -> None:
         """Shade what lies between two lines, each told from left to right."""
         joined = " ".join(f"{_n(x)},{_n(y)}" for x, y in (*above, *reversed(below)))
         self._parts.append(f'<polygon points="{joined}" fill="var(--{role})" fill-opacity="0.22"/>')
+=======
+    def band(self, low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]], *, role: str) -> None:
+        """Shade what lies between two lines of points from left to right."""
+        points = " ".join(f"{_n(x)},{_n(y)}" for x, y in (*high, *reversed(low)))
+        self._parts.append(
+            f'<polygon points="{points}" fill="var(--{role})" fill-opacity="0.22" stroke="var(--{role})" '
+            'stroke-width="0.6"/>'
+        )
+
+    def bar(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        height: float,
+        *,
+        role: str,
+        dashes: str = "",
+        filled: bool = True,
+        tip: str = "",
+    ) -> None:
+        """Draw a box with an edge; ``tip`` is told when it is pointed at."""
+        told = f"<title>{_safe(tip)}</title>" if tip else ""
+        dash = f' stroke-dasharray="{dashes}"' if dashes else ""
+        self._parts.append(
+            f'<rect x="{_n(x)}" y="{_n(y)}" width="{_n(width)}" height="{_n(height)}" fill="var(--{role})" '
+            f'fill-opacity="{0.25 if filled else 0}" stroke="var(--{role})"{dash}>{told}</rect>'
+        )
+>>>>>>> main
 
     def mark(self, x: float, y: float, shape: str, *, role: str = "ink", size: float = 5, tip: str = "") -> None:
         """Draw a mark of one of ``SHAPES``; ``tip`` is told when it is pointed at."""

@@ -2,6 +2,7 @@
 
 import inspect
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +23,7 @@ from emulator.measure.story.surroundings import Surroundings
 from emulator.record.events import Event, EventKind, Row, read
 from emulator.record.export import digest
 from emulator.record.trail import known_kinds
+from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
@@ -169,7 +171,7 @@ class Views:
         pools, slots, takes = world.pools_of_workers(), world.slots(), world.takes_slots()
         fold = NightFold(max(1, self.agenda.now), pools=pools, slots=slots, takes_slots=takes)
         fold.feed_all(self._rows)
-        return fold.close()
+        return replace(fold.close(), aims=aims(self.loaded))
 
     def figure(
         self,
@@ -179,6 +181,9 @@ class Views:
         queue: str | None = None,
         entry: str | None = None,
         pool: str | None = None,
+        effect: str | None = None,
+        target: str | None = None,
+        set_of: str | None = None,
     ) -> Figure:
         """Read one figure of the catalogue as it stands now, of the whole emulation or of a part of it.
 
@@ -186,7 +191,7 @@ class Views:
             InputError: for a name that is not in the catalogue, or a part that the scenario does not have (the message
                 gives the nearest). Also for a part that the figure cannot be filtered by.
         """
-        asked = Wanted(find(name).name, Where(routine=routine, queue=queue, entry=entry, pool=pool))
+        asked = Wanted(find(name).name, Where(routine, queue, entry, pool, effect, target, set_of))
         night = self.night()
         check_names([asked], self.loaded.scenario, self._entry_of.values())
         return figure(night, asked.name, asked.where)

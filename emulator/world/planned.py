@@ -1,9 +1,4 @@
-"""What does an arrival entry submit: which routine, with which parameters, keys and conditions?
-
-The values of a list parameter may be given as a whole number: so many elements, named after the parameter
-(``plates-1``, ``plates-2``, ...). A trace tells values as text: of a list its elements with ``;`` between them, or
-their number.
-"""
+"""What does an arrival entry submit: which routine, with which parameters, keys and conditions?"""
 
 import re
 from collections.abc import Callable, Collection, Mapping
@@ -14,6 +9,7 @@ from emulator.broker.jobs import Job, Source, rare
 from emulator.broker.order import Terms
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
+from emulator.scenario.parameters import ready_value, value_in_trace
 from emulator.scenario.spelling import advise
 from emulator.world.draws import entity_key, numbers_key
 from emulator.world.nights import Nights, waits_of
@@ -25,11 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["Planner", "Sources"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
-_WHOLE: Final = re.compile(r"\d{1,15}", re.ASCII)
-_NUMBER: Final = re.compile(r"-?\d{1,15}(\.\d{1,15})?", re.ASCII)
 _OF_WORKLOADS: Final = "processors"
 """The parameter that a workload log tells of every job, whether its routine has it or not."""
-_MOST_ELEMENTS: Final = 100_000
 
 
 class Sources:
@@ -132,7 +125,9 @@ class Planner:
         routine = sources.routines[model.routine]
         known = routine.model.parameters
         try:
-            self._parameters = {what: _ready(what, value, known.get(what)) for what, value in model.parameters.items()}
+            self._parameters = {
+                what: ready_value(what, value, known.get(what)) for what, value in model.parameters.items()
+            }
         except ValueError as error:
             raise self._wrong(None, str(error)) from None
         self._source = source = sources.new(name, model.routine, self._parameters, model.priority)
@@ -191,7 +186,7 @@ class Planner:
                 hint = advise(name, routine.parameters) if routine.parameters else "it has none"
                 raise self._wrong(line, f"its routine has no parameter {name!r}: {hint}")
             try:
-                found[name] = _read(name, text, kind)
+                found[name] = value_in_trace(name, text, kind)
             except ValueError as error:
                 raise self._wrong(line, str(error)) from None
         for name in _NAME.findall(routine.key or ""):
@@ -216,27 +211,3 @@ class Planner:
         if line is None:
             return ScenarioError([Problem(f"arrival entry {self._name!r}", 0, 0, "", message)])
         return ScenarioError([Problem(str(self._file), line.line, 1, "", message)])
-
-
-def _ready(name: str, value: Any, kind: str | None) -> Any:
-    """Give a value as parts use it: a number in place of a list is so many elements."""
-    if kind == "list" and isinstance(value, int) and not isinstance(value, bool):
-        if not 0 <= value <= _MOST_ELEMENTS:
-            raise ValueError(f"the list {name!r} cannot have {value} elements: give 0 to {_MOST_ELEMENTS:,}")
-        return [f"{name}-{number}" for number in range(1, value + 1)]
-    return value
-
-
-def _read(name: str, text: str, kind: str) -> Any:
-    """Read a value that a trace tells as text."""
-    if kind == "text":
-        return text
-    if kind == "list":
-        if _WHOLE.fullmatch(text):
-            return _ready(name, int(text), kind)
-        return [item.strip() for item in text.split(";") if item.strip()]
-    if not _NUMBER.fullmatch(text):
-        if _NUMBER.fullmatch(text.replace(",", ".", 1)):
-            raise ValueError(f"{text[:40]!r} has a decimal comma: write the parameter {name!r} as 12.5, not 12,5")
-        raise ValueError(f"{text[:40]!r} is not a number, and the parameter {name!r} is one")
-    return float(text) if "." in text else int(text)

@@ -366,9 +366,29 @@ def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -
     ]
 
 
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of many nights of one scenario."""
+    path = tmp_path_factory.mktemp("page") / "many.html"
+    path.write_text(emulator.nights(SCENARIOS / "how-long-a-lease.yaml", 8, processes=1).page(), "utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1400, False), (800, True), (360, False)])
+def test_many_nights_open_and_print(browser: Browser, many: Path, width: int, dark: bool) -> None:
+    """Nothing goes wrong, the window is wide enough, the table and both pictures stand there; print is two sheets."""
+    browser.open(many, width=width, dark=dark)
+    assert browser.complaints() == []
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+    shown = "[...document.querySelectorAll('#picture figure, #backlog figure')].filter(f => f.clientHeight > 0).length"
+    assert browser.run(shown) == 2
+    assert browser.run("document.querySelector(document.querySelector('.skip').hash + ' table') !== null") is True
+    assert sheets(browser.pdf()) <= 2
+
+
 @pytest.mark.skipif(not os.environ.get("QUEUEDRILL_AXE"), reason="QUEUEDRILL_AXE does not name the file of axe-core")
 @pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("page", ["lost", "compared"])
+@pytest.mark.parametrize("page", ["lost", "compared", "many"])
 def test_the_accessibility_checker_finds_no_serious_fault(
     browser: Browser, request: pytest.FixtureRequest, page: str, dark: bool
 ) -> None:

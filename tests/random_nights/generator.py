@@ -113,6 +113,7 @@ class _Night:
         self.names = {name: self.dice.pick(numbered, numbered, own)[name] for name in self.pools}
         self.systems = ["archive", "catalogue"][: self.dice.pick("effects" in self.themes, 1, 1, 2)]
         self.tools = ["tape", "lamp"]
+        self.effects: list[str] = []
         self.routines = ["copy", "scan", "export"][: self.dice.pick(1, 2, 3)]
         self.scans_are_traced = "scan" in self.routines and self.dice.chance(0.3)
         self.entries: dict[str, Settings] = {}
@@ -203,6 +204,17 @@ class _Night:
             self._vary(said)
         if dice.chance(0.05):
             said["also_true"] = [{"measure": "accepted", "at_least": 0}]
+        if number % 20 == 0:
+            said["brief"] = {
+                "question": f"May night {number} be played?",
+                "purpose": "To try the keys.",
+                "scope": "One night.",
+                "impact": "None.",
+                "way_back": "None is needed.",
+                "risk_owner": "the night shift",
+                "review": "2026-07-01",
+                "not_looked_at": ["other nights"],
+            }
         self.dice = Dice(number + _APART)
         self._add_windows(said)
         if self.dice.chance(0.25):
@@ -330,6 +342,9 @@ class _Night:
             found.append({"each_occurrence_of": recurring[0], "started_by": "23:00", "finished_by": "23:59"})
             found.append({"each_occurrence_of": recurring[0], "within": "30m"})
         first, *others = self.entries
+        found.append({"measure": "effect_age_longest", "set_of": first, "at_most": "10h"})
+        for effect in self.effects[:1]:
+            found.append({"measure": "effect_age_longest", "effect": effect, "target": "s1", "at_most": "10h"})
         if others:
             found.append({"entry": others[-1], "starts_after_end_of": first, "finished_by": "22:10"})
         return found
@@ -618,6 +633,9 @@ class _Night:
                 part["effect_in"] = dice.pick(*self.systems)
             part["lands"] = dice.pick("at_request", "at_end", "remotely" if calls else "at_end")
             maybe(part, "repeatable", lambda: dice.pick(True, False, "checks_first"), 2)
+            if part["effect"] == "copied":
+                part["since"] = "2026-06-12T12:00:00"
+            self.effects.append(part["effect"])
             if part["lands"] == "remotely":
                 maybe(part, "if_already_in_progress", lambda: dice.pick("error", "ok", "wait"), 2)
         return part

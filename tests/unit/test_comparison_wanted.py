@@ -46,7 +46,8 @@ def test_a_figure_is_named_in_the_words_of_requirements(text: str, expected: Wan
         ),
         (
             "faults_missed for night",
-            "'faults_missed for night': 'night' is no part of a night: allowed are: entry, pool, queue, routine",
+            "'faults_missed for night': 'night' is no part of a night: allowed are: effect, entry, pool, queue, "
+            "routine, set_of, target",
         ),
         (
             "backlog_peak for pool dome",

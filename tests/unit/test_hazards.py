@@ -15,6 +15,9 @@ SECOND = 1_000_000
 NIGHTLY = {"name": "nightly", "routine": "plate-copy", "count": 40, "at": "22:00", "parameters": {"plates": ["a", "b"]}}
 
 
+AGED = [{"measure": "effect_age_longest", "at_most": "9h"}]
+
+
 class Case(NamedTuple):
     """Changes to the quiet night just inside and just outside a limit; ``path`` is where the hazard lies."""
 
@@ -560,6 +563,14 @@ CASES = [
         {"arrivals.rounds.recurs": "FREQ=DAILY;BYHOUR=23"},
         "arrivals.1.recurs",
         "FREQ=DAILY;BYHOUR=23 takes its minute from the start: it comes at 23:30; for the full hour write BYMINUTE=0",
+    ),
+    Case(
+        "age-of-single-results",  # two jobs, and one
+        {"must_hold": AGED, "arrivals": [{**NIGHTLY, "count": 2}]},
+        {"must_hold": AGED, "arrivals": [{**NIGHTLY, "count": 1}]},
+        "must_hold.0.measure",
+        "each target gets one result in this run, so its age says nothing of the next: name by `target` what is kept, "
+        "and let the run hold the job more than once",
     ),
 ]
 

@@ -98,6 +98,8 @@ EXPECTED = {
     "late_effects": Figure(0, "count"),
     "effects_after_end": Figure(0, "count"),
     "calls_per_second_peak": Figure(0, "count"),
+    # Of the three only that of job 1 is good, as of when its work began; the attempts at job 2 ended badly.
+    "effect_age_longest": Figure(1000, "time", more_than=True, estimator="longest", n=1, unfinished=1),
     "partial_effects": Figure(1, "count"),  # job 2
     "occurrences_skipped": Figure(1, "count"),
     "occurrences_late": Figure(1, "count"),  # the second, due at 390, was submitted at 400

@@ -135,8 +135,8 @@ def test_places_of_values() -> None:
     loaded = load(RIGHT / "everything.yaml")
     file = str(RIGHT / "everything.yaml")
     assert loaded.place("queues.night.lease") == f"{file}:15:20"  # the value inside its wrapper
-    assert loaded.place(("faults", 2, "freeze", 1)) == f"{file}:168:41"
-    assert loaded.place("faults.2.freeze.1") == f"{file}:168:41"
+    assert loaded.place(("faults", 2, "freeze", 1)) == f"{file}:169:41"
+    assert loaded.place("faults.2.freeze.1") == f"{file}:169:41"
     assert loaded.place("pools.spare.heartbeat") == loaded.place("pools.spare") == f"{file}:77:10"
 
 

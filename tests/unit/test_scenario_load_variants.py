@@ -23,10 +23,12 @@ def test_provenance_is_kept_by_path() -> None:
         "queues.night.lease": Provenance("measured", date(2026, 5, 1), 312),
         "queues.night.retry.attempts_in_all": Provenance("guess", None, None, (3, 8), "nobody counted", "sha256:0f"),
         "pools.dome.link.loss_back": Provenance("guess"),
+        "credentials.0.ends": Provenance("documented"),
+        "growth.0.by": Provenance("measured", date(2026, 5, 1)),
         "routines.plate-copy.parts.N.takes.constant": Provenance("guess"),
         "variants.other.pools.spare.power.off": Provenance("guess"),
     }
-    assert guessed_share(loaded) == 4 / 6
+    assert guessed_share(loaded) == 4 / 8
     assert guessed_share(load(RIGHT / "quiet.yaml")) is None
 
 

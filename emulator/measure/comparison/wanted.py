@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from typing import Final, cast
 
 from emulator.errors import InputError
-from emulator.measure.catalogue import Measure, find
+from emulator.measure.catalogue import FILTERS, Measure, find
 from emulator.measure.comparison.replication import Reading
 from emulator.measure.estimate import Unit
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
-from emulator.measure.selection import Where
+from emulator.measure.selection import Where, part_of
 from emulator.measure.verdict import Asked
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
@@ -34,8 +34,7 @@ __all__ = [
 DEFAULTS: Final = ("makespan", "done_share", "turnaround_p90", "lost_leases", "wasted_work", "unsafe_repeats")
 """What is compared when nothing else is asked for, after the figures of the requirements."""
 
-_FILTERS: Final = ("routine", "queue", "entry", "pool")
-_AND: Final = re.compile(rf" and (?=(?:{'|'.join(_FILTERS)}) )")
+_AND: Final = re.compile(rf" and (?=(?:{'|'.join(FILTERS)}) )")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class Wanted:
     @property
     def label(self) -> str:
         """The words for it on screens: the label of its measure, and the part of the night that it is about."""
-        return self.text.replace(self.name, self.measure.label, 1)
+        return self.measure.label + self.where.words()
 
     @property
     def measure(self) -> Measure:
@@ -86,8 +85,8 @@ def wanted(text: str) -> Wanted:
     given: dict[str, str] = {}
     for part in _AND.split(rest):
         word, _, value = part.partition(" ")
-        if word not in _FILTERS:
-            raise InputError(f"{text!r}: {word!r} is no part of a night: {advise(word, measure.by or _FILTERS)}")
+        if word not in FILTERS:
+            raise InputError(f"{text!r}: {word!r} is no part of a night: {advise(word, measure.by or FILTERS)}")
         if word not in measure.by:
             by = f"by {', '.join(measure.by)} only" if measure.by else "for the whole night only"
             raise InputError(f"{text!r}: {measure.name} cannot be told by {word}: it is told {by}")
@@ -124,12 +123,14 @@ def check_names(figures: Iterable[Wanted], scenario: Scenario, entries: Iterable
         "queue": scenario.queues,
         "entry": list(dict.fromkeys([*(entry.label for entry in scenario.arrivals), *entries])),
         "pool": scenario.pools,
+        "effect": [part.effect for routine in scenario.routines.values() for part in routine.parts if part.effect],
+        "set_of": [entry.label for entry in scenario.arrivals],
     }
     for figure in figures:
         for word, name in figure.where.given().items():
             if not isinstance(name, str):
                 raise InputError(f"{figure.name}: {name!r} names no {word}: give its name as a text")
-            if name not in known[word]:
+            if word in known and name not in known[word]:  # what targets there are, the jobs tell
                 raise InputError(f"{figure.text!r}: there is no {word} {name!r}: {advise(name, known[word])}")
 
 
@@ -137,7 +138,7 @@ def of_requirement(requirement: Asked) -> Wanted | None:
     """Give the figure that a requirement is about; None for one on occurrences."""
     if requirement.measure is None:
         return None
-    where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
+    where = part_of(requirement)
     return Wanted(requirement.measure, where)
 
 

@@ -11,7 +11,7 @@ from typing import Final
 from emulator.measure.evidence import evidence, job_times
 from emulator.measure.night import FINAL, HEALTHY, NUMBER, UNFINISHED, Night
 from emulator.measure.occurrences import occurrences_of
-from emulator.measure.selection import Selection, Where
+from emulator.measure.selection import Selection, part_of
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.verdict import Asked, Judged
@@ -83,11 +83,13 @@ def _shown(around: Surroundings, night: Night, requirement: Asked, judged: Judge
         yield from _occurrences(around, night, requirement.each_occurrence_of or requirement.entry or "", judged)
         return
     measure = requirement.measure
-    where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
+    where = part_of(requirement)
     selection = Selection(night, where)
     base = measure.rpartition("_")[0]
     if base in _TIMES:
         yield from _of_times(around, selection, base, judged.bound or 0)
+    elif measure == "effect_age_longest":
+        yield from _ages(around, selection, judged.bound or 0)
     elif measure in _EFFECTS:
         yield from _of_effects(around, selection, measure)
     elif measure in _COUNTED:
@@ -143,6 +145,28 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
         numbers = tuple(number for number, _ in reversed(landed))[:MOST_CITED]
         yield Fact("effects", landed[-1][1][0], numbers, (), values)
     yield from _rest(around, max(0, len(jobs) - _MOST), "job")
+
+
+def _ages(around: Surroundings, selection: Selection, bound: float) -> Iterator[Fact]:
+    """Give the targets or sets whose last good results grew oldest, the oldest first."""
+    found = selection.ages()
+    landed: dict[tuple[str, str], list[int]] = {}
+    for number, row in around.source.of_kinds(("effect_landed",)):
+        landed.setdefault((row[7], row[8]), []).append(number)
+    for age in found[:_MOST]:
+        numbers = sorted(one for target in age.targets or (age.what,) for one in landed.get((age.effect, target), ()))
+        values = {
+            "effect": age.effect,
+            "what": age.what,
+            "targets": len(age.targets),
+            "age": age.longest,
+            "at_least": age.at_least,
+            "as_of": age.as_of,
+            "beyond": age.longest > bound,
+        }
+        yield Fact("age", age.at, tuple(numbers[-MOST_CITED:]) or (1,), (), values)
+    beyond = sum(1 for age in found[_MOST:] if age.longest > bound)
+    yield from _rest(around, beyond, "target" if selection.where.set_of is None else "set")
 
 
 def _of_events(around: Surroundings, selection: Selection, measure: str) -> Iterator[Fact]:

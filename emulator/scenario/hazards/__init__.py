@@ -31,6 +31,7 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "time-limit-short": work.time_limit_short,
         "recurrence-overlaps": work.recurrence_overlaps,
         "unrepeatable-work": work.unrepeatable_work,
+        "age-of-single-results": work.age_of_single_results,
         "elements-not-given": work.elements_not_given,
         "prerequisite-never-comes": work.prerequisite_never_comes,
         "waits-for-one-of-many": work.waits_for_one_of_many,

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
+from emulator.scenario.aims import aims
 from emulator.scenario.hazards.outlook import Entry, Loc, Outlook, Said
 from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite
 from emulator.scenario.models.routines import Part, Routine
@@ -11,6 +12,7 @@ from emulator.scenario.terms import terms_of
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = [
+    "age_of_single_results",
     "elements_not_given",
     "prerequisite_never_comes",
     "recurrence_overlaps",
@@ -90,6 +92,40 @@ def unrepeatable_work(outlook: Outlook) -> Iterator[Said]:
                     f"{part.effect} must not happen twice, and can: {', '.join(why)}, "
                     "and no system with a fence refuses the second",
                 )
+
+
+def age_of_single_results(outlook: Outlook) -> Iterator[Said]:
+    """The age of the last good result is asked for, where no target is to have a second one."""
+    scenario = outlook.scenario
+    asked = [
+        (key, place, one)
+        for key in ("must_hold", "also_true")
+        for place, one in enumerate(getattr(scenario, key))
+        if one.measure == "effect_age_longest"
+    ]
+    if not asked:
+        return
+    often = {arrival.label for arrival in scenario.arrivals if _comes_again(outlook, arrival)}
+    comes: dict[tuple[str, str], int] = {}
+    for aim in aims(outlook.loaded, scenario):
+        for target in aim.targets:
+            comes[aim.effect, target] = comes.get((aim.effect, target), 0) + (2 if aim.entry in often else 1)
+    for key, place, one in asked:
+        found = [times for (effect, _), times in comes.items() if one.effect in (None, effect)]
+        if max(found, default=0) <= 1:
+            which = "each target gets one result in this run" if found else "each target is another one for each job"
+            yield (
+                (key, place, "measure"),
+                f"{which}, so its age says nothing of the next: name by `target` what is kept, "
+                "and let the run hold the job more than once",
+            )
+
+
+def _comes_again(outlook: Outlook, arrival: Arrival) -> bool:
+    """Say whether an entry may bring more than one job."""
+    if arrival.recurs is not None:
+        return len(outlook.due(arrival)) > 1 or arrival.batch != 1
+    return arrival.at is None or arrival.days is not None or (arrival.count or 1) > 1
 
 
 def _fenced(outlook: Outlook, part: Part) -> bool:

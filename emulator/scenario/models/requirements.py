@@ -5,6 +5,7 @@ from typing import Final
 
 from pydantic import Field
 
+from emulator.measure.catalogue import FILTERS
 from emulator.scenario.values import Bound, Mistake, Model, Name, NewName, PositiveDuration, Share, TimeOfDay
 
 __all__ = ["Requirement"]
@@ -35,6 +36,11 @@ class Requirement(Model):
         default=None,
         description="Of the jobs of this arrival entry only. Without a measure: every job of it, with a time or order.",
     )
+    effect: Name | None = Field(default=None, description="Of this effect only.")
+    target: Name | None = Field(default=None, description="On this target only.")
+    set_of: Name | None = Field(
+        default=None, description="Of the sets of targets of the jobs of this arrival entry, in place of targets."
+    )
     each_occurrence_of: Name | None = Field(
         default=None, description="An arrival entry that recurs; with a time or order, as for `entry`."
     )
@@ -64,7 +70,7 @@ class Requirement(Model):
     def mistakes(self) -> Iterator[Mistake]:
         bounds = [name for name in ("at_least", "at_most", "exactly") if getattr(self, name) is not None]
         times = [name for name in _TIMES if getattr(self, name) is not None]
-        filters = [name for name in ("routine", "queue", "pool", "entry") if getattr(self, name) is not None]
+        filters = [name for name in FILTERS if getattr(self, name) is not None]
         if self.measure is not None and self.each_occurrence_of is not None:
             yield (), "a requirement names either a `measure` or `each_occurrence_of`, one of the two"
         elif self.measure is not None:
@@ -84,6 +90,8 @@ class Requirement(Model):
                 yield (name,), f"`{name}` belongs to a measure; the jobs of an entry have started_by or the like"
         if self.starts_after_end_of is not None and self.starts_after_end_of in (self.entry, self.each_occurrence_of):
             yield ("starts_after_end_of",), "no job starts after its own end: name another entry"
+        if self.target is not None and self.set_of is not None:
+            yield ("set_of",), "an age is that of a `target` or of a set: name one of the two"
         if self.exactly is not None and len(bounds) > 1:
             yield ("exactly",), "`exactly` stands alone, without `at_least` and `at_most`"
         if self.at_least is not None and self.at_most is not None and self.at_least > self.at_most:

@@ -8,11 +8,21 @@ from pydantic import Discriminator, Field, Tag
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.growth import Keeps
 from emulator.scenario.models.queues import AskAgain, Retry, TimeLimit, wrong_terms
-from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Share, Template
+from emulator.scenario.values import (
+    Duration,
+    EarlyMoment,
+    Mistake,
+    Model,
+    Name,
+    NewName,
+    PositiveDuration,
+    Share,
+    Template,
+)
 
 __all__ = ["OF_EFFECTS", "Growing", "Part", "Routine"]
 
-OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "if_already_in_progress", "keeps")
+OF_EFFECTS = ("target", "effect_in", "lands", "repeatable", "since", "if_already_in_progress", "keeps")
 """The keys that belong to parts that have an effect."""
 
 
@@ -102,6 +112,11 @@ class Part(Model):
         default=True,
         description="false: not safe to repeat; checks_first: skipped when a check finds the effect there already.",
     )
+    since: EarlyMoment | None = Field(
+        default=None,
+        description="As of when the last good result is that its targets had before the start; it may lie before it. "
+        "From then on `effect_age_longest` counts. Default: not known.",
+    )
     if_already_in_progress: Literal["error", "ok", "wait"] = Field(
         default="error",
         description="Outcome when the remote system still works on an earlier request for the same target.",
@@ -138,6 +153,8 @@ class Part(Model):
             for name in OF_EFFECTS:
                 if self.stated(name):
                     yield (name,), f"`{name}` is about an effect: say which with `effect`"
+        elif self.since is not None and self.since > 0:
+            yield ("since",), "what was there before the start is meant: `since` may not lie after the start"
         elif self.lands == "remotely" and self.calls is None:
             yield ("lands",), "only a part that `calls` a system has its effect remotely"
         elif self.stated("if_already_in_progress") and self.lands != "remotely":

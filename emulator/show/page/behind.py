@@ -30,6 +30,7 @@ _KINDS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "done_share": ("finished",),
         "drain_time": ("submitted", "handed_out"),
         "calls_per_second_peak": ("call_ended",),
+        "effect_age_longest": ("effect_landed", "finished"),
         "effects_after_end": ("effect_landed", "finished"),
         "effects_landed": ("effect_landed",),
         "effects_refused": ("effect_refused",),

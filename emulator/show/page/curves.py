@@ -7,7 +7,7 @@ from typing import Final
 from emulator.measure.catalogue import find
 from emulator.measure.figures import Figures
 from emulator.measure.night import Night
-from emulator.measure.selection import Selection, Where
+from emulator.measure.selection import Selection, Where, part_of
 from emulator.measure.verdict import Asked
 from emulator.measure.words import duration, write
 from emulator.show.cumulative import MOST, Bound, Curve, both_widths, cumulative
@@ -56,14 +56,16 @@ def drawn(
     """Draw the curve of all jobs, and of each part of the night that a requirement on this time is about."""
     sample = Selection(night).sample(base)
     about = [(one, name) for one in requirements if (name := _share_of(one, base))]
-    parts = [where for where in dict.fromkeys(_part(one) for one, _ in about) if where != Where()]
+    parts = [where for where in dict.fromkeys(part_of(one) for one, _ in about) if where != Where()]
     seen = [Curve("all jobs", sample.ended, sample.cut_off)]
     for where in [] if styled else parts[: MOST - 1]:
         part = Selection(night, where).sample(base)
         if len(part):
             seen.append(Curve(_said(where), part.ended, part.cut_off))
     bounds = [
-        Bound(bound, _SHARES.get(name), f"{find(one.measure or '').label} {words} {duration(bound)}{_of(_part(one))}")
+        Bound(
+            bound, _SHARES.get(name), f"{find(one.measure or '').label} {words} {duration(bound)}{part_of(one).words()}"
+        )
         for one, name in about
         for words, bound in (("at most", one.at_most), ("at least", one.at_least))
         if bound is not None
@@ -75,14 +77,6 @@ def drawn(
 def _told(figures: Figures, base: str, title: str) -> str:
     half, most = write(figures.get(f"{base}_median")), write(figures.get(f"{base}_p90"))
     return f"{title}: half within {half}, 9 of 10 within {most}."
-
-
-def _of(where: Where) -> str:
-    return f" for {_said(where)}" if where != Where() else ""
-
-
-def _part(of: Asked) -> Where:
-    return Where(of.routine, of.queue, of.entry, of.pool)
 
 
 def _said(where: Where) -> str:

@@ -33,6 +33,21 @@ def _effects(fact: Fact, _: Wording) -> str:
     return f"{who} left {number_of(v['landings'], 'effect')}, the last here, on {listed(v['targets'])}."
 
 
+def _age(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    of = f" (a set of {number_of(v['targets'], 'target')})" if v["targets"] else ""
+    beyond = ", beyond what was asked" if v["beyond"] else ""
+    if v["as_of"] is None:
+        since = "nobody says as of when it was before the start"
+    else:
+        since = f"it was as of {w.at(v['as_of'], fact.at)}"
+    at_least = "at least " if v["at_least"] else ""
+    return (
+        f"The last good result of {named(v['effect'])} on {named(v['what'])}{of} was {at_least}{duration(v['age'])} "
+        f"old here{beyond}: {since}."
+    )
+
+
 def _counted(fact: Fact, w: Wording) -> str:
     v = fact.values
     name = named(v["name"])
@@ -66,6 +81,7 @@ def _order(fact: Fact, w: Wording) -> str:
 
 SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
     {
+        "age": _age,
         "counted": _counted,
         "effects": _effects,
         "job": _job,
