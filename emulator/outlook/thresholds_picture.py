@@ -56,7 +56,7 @@ def picture(of: Thresholds, shape: Shape, nights: Sequence[WatchedNight], narrow
     def line(values: Sequence[float]) -> list[tuple[float, float]]:
         return [(x, ys.at(one)) for x, one in zip(times, values, strict=True)]
 
-    svg.band(line(high), line(low), role="plain")
+    svg.band(line(low), line(high), role="plain")
     svg.steps(line(middle), role="plain")
     for place, night in enumerate(nights):
         svg.steps(line(night.samples[shape.place]), role=f"series{place + 2}", dashes=_DASHES[place])
@@ -103,7 +103,7 @@ def _legend(svg: Svg, of: Thresholds, nights: Sequence[WatchedNight], x: float, 
     svg.steps([(x, y - 4), (x + 36, y - 4)], role="bad")
     svg.text(x + 44, y, fit("threshold: an alarm at or above it", room), size=12)
     y += 18
-    svg.band([(x, y - 9), (x + 36, y - 9)], [(x, y + 1), (x + 36, y + 1)], role="plain")
+    svg.band([(x, y + 1), (x + 36, y + 1)], [(x, y - 9), (x + 36, y - 9)], role="plain")
     svg.steps([(x, y - 4), (x + 36, y - 4)], role="plain")
     svg.text(x + 44, y, fit("98 of 100 quiet nights, and their median", room), size=12)
     for place, night in enumerate(nights):

@@ -72,12 +72,6 @@ class Svg:
             'fill-opacity="0.13"/>'
         )
 
-<<<<<<< HEAD
-    def band(self, above: Sequence[tuple[float, float]], below: Sequence[tuple[float, float]], *, role: str) -> None:
-        """Shade what lies between two lines, each told from left to right."""
-        joined = " ".join(f"{_n(x)},{_n(y)}" for x, y in (*above, *reversed(below)))
-        self._parts.append(f'<polygon points="{joined}" fill="var(--{role})" fill-opacity="0.22"/>')
-=======
     def band(self, low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]], *, role: str) -> None:
         """Shade what lies between two lines of points from left to right."""
         points = " ".join(f"{_n(x)},{_n(y)}" for x, y in (*high, *reversed(low)))
@@ -105,7 +99,6 @@ class Svg:
             f'<rect x="{_n(x)}" y="{_n(y)}" width="{_n(width)}" height="{_n(height)}" fill="var(--{role})" '
             f'fill-opacity="{0.25 if filled else 0}" stroke="var(--{role})"{dash}>{told}</rect>'
         )
->>>>>>> main
 
     def mark(self, x: float, y: float, shape: str, *, role: str = "ink", size: float = 5, tip: str = "") -> None:
         """Draw a mark of one of ``SHAPES``; ``tip`` is told when it is pointed at."""
