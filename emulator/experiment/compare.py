@@ -10,6 +10,7 @@ import threading
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -36,6 +37,10 @@ from emulator.show.comparison.so_far import SoFar, comparison_so_far
 __all__ = ["StoppedComparison", "carry_out", "compare", "compare_async", "nights"]
 
 _AT_MOST: Final = 1_000
+_MOMENTS: Final = 97
+"""Of one night: its backlog is read so often, every five minutes of eight hours."""
+_MOST_BACKLOGS: Final = 10_000
+"""Of more nights no backlog is kept, for the memory that it takes."""
 
 
 def compare(
@@ -166,8 +171,10 @@ def nights(
     loaded = loaded_from(scenario, allow_folders)
     variant = chosen(loaded, variant)
     setting = setting_of(loaded, variant or AS_WRITTEN, loaded.patches.get(variant))
-    plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)
     total, _ = _how_many(count, None, None, count)
+    if total <= _MOST_BACKLOGS:
+        setting = replace(setting, moments=_MOMENTS)
+    plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)
     return carry_out(plan, total, None, processes, executor, progress=progress, so_far=so_far)
 
 

@@ -102,7 +102,7 @@ class Replications:
             self._known[one.variant, one.seed] = one
             if self.file is not None and not one.failure:
                 body = asdict(one)
-                del body["variant"], body["seed"]
+                del body["variant"], body["seed"], body["backlog"]  # a comparison does not ask for it
                 self.file.add(one.variant, one.seed, body)
             if self.progress is not None:
                 self.progress(min(1.0, len(self._known) / all_of_it))

@@ -57,6 +57,7 @@ _SECTIONS: Final = (
     ),
     ("Actions", "Action", "an item of `actions`"),
     ("Requirements", "Requirement", "an item of `must_hold`"),
+    ("Briefs", "Brief", "`brief`"),
     ("Questions", "Question", "an item of `questions`"),
 )
 

@@ -20,7 +20,9 @@ _COMING: Final = frozenset(
 """Keys of an arrival entry that say how much comes."""
 _ANYWHERE: Final = frozenset(("takes", "error_share", "permanent_error_share", "fails_after", "answers_in", "outages"))
 """Keys that say how long work takes, how often it fails, and how systems answer, wherever they stand."""
-_NOT_COMPARED: Final = frozenset(("title", "about", "variants", "combine", "baseline", "prefer", "meant_to_miss"))
+_NOT_COMPARED: Final = frozenset(
+    ("title", "about", "brief", "variants", "combine", "baseline", "prefer", "meant_to_miss")
+)
 """Keys of a scenario of which no variant is a change."""
 
 

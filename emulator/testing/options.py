@@ -43,6 +43,7 @@ class Settings(TypedDict, total=False):
     variants: Named
     combine: Mapping[str, Sequence[Any]]
     baseline: str | None
+    brief: Mapping[str, Any]
     questions: Listed
     based_on: str
     varies: Named

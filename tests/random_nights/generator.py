@@ -204,6 +204,17 @@ class _Night:
             self._vary(said)
         if dice.chance(0.05):
             said["also_true"] = [{"measure": "accepted", "at_least": 0}]
+        if number % 20 == 0:
+            said["brief"] = {
+                "question": f"May night {number} be played?",
+                "purpose": "To try the keys.",
+                "scope": "One night.",
+                "impact": "None.",
+                "way_back": "None is needed.",
+                "risk_owner": "the night shift",
+                "review": "2026-07-01",
+                "not_looked_at": ["other nights"],
+            }
         self.dice = Dice(number + _APART)
         self._add_windows(said)
         if self.dice.chance(0.25):

@@ -7,6 +7,7 @@ from pydantic import AfterValidator, Field
 from emulator.scenario.models.access import Credential, Grant
 from emulator.scenario.models.actions import Action
 from emulator.scenario.models.arrivals import Arrival
+from emulator.scenario.models.brief import Brief
 from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.growth import Growth
 from emulator.scenario.models.pools import Pool
@@ -105,6 +106,7 @@ class Scenario(Model):
     baseline: Name | None = Field(
         default=None, description="The variant that others are compared with. Default: the scenario as written."
     )
+    brief: Brief | None = Field(default=None, description="What a board that decides on a change has to know.")
     questions: tuple[Question, ...] = Field(
         default=(), strict=False, max_length=100, description="What is asked of the night with other settings."
     )
