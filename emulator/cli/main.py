@@ -40,6 +40,7 @@ COMMANDS: Final = (
     "size",
     "sketch",
     "story",
+    "thresholds",
     "trail",
     "watch",
 )
