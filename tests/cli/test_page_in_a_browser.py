@@ -370,6 +370,21 @@ def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -
     ]
 
 
+@pytest.mark.parametrize("width", [800, 1000, 640, 360])
+@pytest.mark.parametrize("page", ["compared", "many"])
+def test_the_table_of_the_answer_never_scrolls_sideways(
+    browser: Browser, request: pytest.FixtureRequest, page: str, width: int
+) -> None:
+    """At 800 pixels it is smaller, on a phone its rows are stacked: each cell then stands behind its heading."""
+    browser.open(request.getfixturevalue(page), width=width)
+    assert browser.run("(one => one.scrollWidth <= one.clientWidth)(document.querySelector('#answer .wide'))") is True
+    heads = browser.run(
+        "[...document.querySelectorAll('#answer tbody tr:first-child td')].map(one => getComputedStyle(one, '::before')"
+        ".content !== 'none')"
+    )
+    assert set(heads) == {width <= 640}
+
+
 @pytest.fixture(scope="module")
 def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of many nights of one scenario."""
