@@ -28,6 +28,7 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 COMMANDS: Final = (
     "check",
     "compare",
+    "drift",
     "export",
     "guesses",
     "hunt",
@@ -37,7 +38,9 @@ COMMANDS: Final = (
     "run",
     "schema",
     "size",
+    "sketch",
     "story",
+    "thresholds",
     "trail",
     "watch",
 )

@@ -2,7 +2,8 @@
 
 A requirement **decides** when variants fail because of it: first the one that most variants fail, then the one that
 most of the others fail. The region in which both are kept is shaded; circles are nights inside it, crosses outside.
-Where one requirement explains every failure, the share of nights of each variant is drawn instead.
+Where one requirement explains every failure, the share of nights of each variant is drawn instead: along the number in
+which the variants differ, if it is one number.
 """
 
 import math
@@ -16,9 +17,10 @@ from emulator.measure.comparison.result import Comparison, Share
 from emulator.measure.comparison.saying import called
 from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import duration, number, value
+from emulator.show.comparison.by_value import by_value, one_number
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, free, held, wide
 from emulator.show.cumulative import both_widths
-from emulator.show.html import clean, name, section, table, text
+from emulator.show.html import clean, folded_table, name, section, text
 from emulator.show.layout import fit
 from emulator.show.svg import Svg
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
@@ -71,15 +73,14 @@ def answering_picture(of: Comparison, advice: Recommendation) -> str:
     across, up = limits[0], limits[1] if len(limits) > 1 else None
     if across is not None and up is not None:
         return _two(of, across, up)
-    label = shares[0][0].asks
-    picture = both_widths(lambda narrow: held(shares[0], label, layout=NARROW if narrow else BROAD))
-    rows = [[name(one.variant), f"{one.held} of {one.judged}"] for one in shares[0]]
-    said = _folded_table("Nights that keep what decides", ("variant", "nights"), rows)
+    label, numbers, drawn = shares[0][0].asks, one_number(of), shares[0]
+    if numbers is not None and any(one.judged for one in drawn):
+        picture = both_widths(lambda narrow: by_value(drawn, numbers, label, NARROW if narrow else BROAD))
+    else:
+        picture = both_widths(lambda narrow: held(drawn, label, layout=NARROW if narrow else BROAD))
+    rows = [[name(one.variant), f"{one.held} of {one.judged}"] for one in drawn]
+    said = folded_table("Nights that keep what decides", ("variant", "nights"), rows)
     return section(f"What decides: {text(clean(label))}", picture + said, "picture")
-
-
-def _folded_table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    return f'<details class="job"><summary><h3>{title}</h3></summary>{table(title, head, rows)}</details>'
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,7 @@ def _two(of: Comparison, across: _Limit, up: _Limit) -> str:
         f"<p>Shaded: both are kept ({text(clean(across.asks))}; {text(clean(up.asks))}). "
         f"A circle is a night inside, a cross a night outside.{_cut(marks)}</p>"
     )
-    return section(text(clean(title)), picture + said + _folded_table("The same in figures", head, rows), "picture")
+    return section(text(clean(title)), picture + said + folded_table("The same in figures", head, rows), "picture")
 
 
 def _cut(marks: dict[str, list[_Mark]]) -> str:
