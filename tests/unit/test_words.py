@@ -43,7 +43,6 @@ def test_each_kind_of_event_has_its_words_in_one_table() -> None:
                 if kind.partition(":")[0] in DETAILS and any(len(text.split()) > 2 for text in strings(value)):
                     found.append((file.name, kind))
     assert found == []
-    assert sorted(kind for _, kind in found) == sorted(EVENTS)
 
 
 def test_no_sentence_stands_in_two_modules() -> None:
