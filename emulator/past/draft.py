@@ -29,12 +29,12 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Draft", "draft_of", "draft_of_plans", "span_text"]
+__all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
 
 _DAY: Final = 86_400
 _QUARTER: Final = 900
 _LEAST_SPREAD: Final = 0.02
-_CLOSED: Final = 0.3
+CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
 _NEVER: Final = 1e-6
 _TAIL: Final = 2.0
@@ -186,7 +186,7 @@ def _head(source: str, guesses: Mapping[str, str], warnings: Sequence[str]) -> I
 
 def _warnings(learnt: Learnt) -> Iterator[str]:
     nights = learnt.nights
-    if learnt.closed_loop >= _CLOSED:
+    if learnt.closed_loop >= CLOSED:
         share = f"{learnt.closed_loop:.0%}"
         yield f"{share} of the jobs were submitted as soon as one ended, beyond chance: drafted as again_after."
     elif learnt.closed_loop > 0:
@@ -429,7 +429,7 @@ class _Drafting:
     def _at_random(self, at: int) -> dict[str, Any]:
         found = self.learnt.random[at]
         name = f"{self.names[at]}-at-random"
-        if self.learnt.closed_loop >= _CLOSED:
+        if self.learnt.closed_loop >= CLOSED:
             said = "a guess: whoever waits for a job to end submits the next within two seconds"
             return {
                 "routine": self.names[at],
@@ -494,6 +494,15 @@ def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]
             yield f"one more in {name}", {f"pools.{name}.count": count + 1}
         if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
             yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
+
+
+def names_of(routines: Sequence[str]) -> list[str]:
+    """Give the names that a draft has for routines of an export, in their order; each once.
+
+    >>> names_of(["Copy plates", "copy.plates", "Copy plates"])
+    ['Copy-plates', 'copy-plates', 'Copy-plates-2']
+    """
+    return _names(routines)
 
 
 def _names(texts: Sequence[str]) -> list[str]:
