@@ -41,6 +41,7 @@ COMMANDS: Final = (
     "size",
     "sketch",
     "story",
+    "thresholds",
     "trail",
     "watch",
 )

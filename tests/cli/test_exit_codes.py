@@ -67,6 +67,7 @@ CASES: dict[tuple[str, str], list[list[str]]] = {
 """For each command and code, what makes it end so. How others of the table end is tried in the files named below."""
 
 ELSEWHERE = {
+    ("check", "1"): "test_evidence.py",
     ("reproduce", "1"): "test_reproduce_command.py",
     ("rerun", "0"): "test_rerun_command.py",
     ("rerun", "1"): "test_rerun_command.py",

@@ -17,6 +17,7 @@ import pytest
 from browser import Browser, found
 
 import emulator
+from emulator.cli.main import answer
 from emulator.experiment.paging import page_of_night
 from emulator.measure.fold import NightFold
 from emulator.scenario.clock import Clock
@@ -126,8 +127,10 @@ def test_keys_buttons_wheel_and_drag_move_the_picture(browser: Browser, lost: Pa
     assert browser.complaints() == []
 
 
-def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, lost: Path) -> None:
-    """Down, N and Enter lead to the lost lease and to the story of its job, and Esc back to the picture."""
+def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(
+    browser: Browser, lost: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Down, N and Enter lead to the lost lease and to the story that the command tells, and Esc back to the picture."""
     browser.open(lost)
     browser.run('document.getElementById("axis").focus()')
     for key in ("ArrowDown", "n", "n"):
@@ -140,9 +143,10 @@ def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, 
         '(async () => { while (document.getElementById("story").hidden) await new Promise(requestAnimationFrame); })()'
     )
     story = browser.run('[...document.querySelectorAll("#story li")].map(li => li.textContent)')
-    assert [
-        line for line in story if "ran out and was lost (attempt 1)" in line
-    ] != [] and "Submitted by plates (arrivals)" in story[0]
+    assert [line for line in story if "ran out and was lost (attempt 1)" in line] != []
+    assert answer(["story", str(SCENARIOS / "worker-lost-mid-run.yaml"), "plates#4"]) == 0
+    whole = browser.run('["storyname", "told"].map(id => document.getElementById(id).innerText).join(" ")')
+    assert whole.split() == capsys.readouterr().out.split()
     assert browser.run("document.activeElement.id") == "story"
     browser.key("Escape")
     assert browser.run('[document.getElementById("story").hidden, document.activeElement.id]') == [True, "axis"]
@@ -364,6 +368,21 @@ def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -
         True,
         False,
     ]
+
+
+@pytest.mark.parametrize("width", [800, 1000, 640, 360])
+@pytest.mark.parametrize("page", ["compared", "many"])
+def test_the_table_of_the_answer_never_scrolls_sideways(
+    browser: Browser, request: pytest.FixtureRequest, page: str, width: int
+) -> None:
+    """At 800 pixels it is smaller, on a phone its rows are stacked: each cell then stands behind its heading."""
+    browser.open(request.getfixturevalue(page), width=width)
+    assert browser.run("(one => one.scrollWidth <= one.clientWidth)(document.querySelector('#answer .wide'))") is True
+    heads = browser.run(
+        "[...document.querySelectorAll('#answer tbody tr:first-child td')].map(one => getComputedStyle(one, '::before')"
+        ".content !== 'none')"
+    )
+    assert set(heads) == {width <= 640}
 
 
 @pytest.fixture(scope="module")
