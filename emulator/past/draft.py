@@ -20,6 +20,7 @@ from emulator.past.durations import Duration
 from emulator.past.figures import nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
+from emulator.past.rates import widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
@@ -270,12 +271,18 @@ class _Drafting:
         if self.demand:
             low, high = _middle(self.learnt.demand)
             said = f"what came at random in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of usual"
-            out["demand"] = {"cv": self.measured(round(self.learnt.demand_cv, 3), said, count)}
+            levels = 2 if any(it.days.differ for it in self.learnt.random.values()) else 1
+            out["demand"] = {"cv": self._spread(self.learnt.demand_cv, said, levels)}
         if self.pace:
             low, high = _middle(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
-            out["pace"] = {"cv": self.measured(round(self.learnt.run_times.pace_cv, 3), said, count)}
+            out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1)}
         return out
+
+    def _spread(self, found: float, said: str, levels: int) -> Stated:
+        count = len(self.nights)
+        said = f"{said}; {found:.3f} was found, and a further night is predicted from {count} nights by a wider one"
+        return self.measured(round(widened(found, count, levels), 3), said, count)
 
     def _queues(self) -> dict[int, str]:
         """Give each routine its queue: those that the same pools ran share one."""
