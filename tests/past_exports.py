@@ -12,11 +12,12 @@ FIRST = datetime(2026, 3, 2, 18, tzinfo=UTC)
 HEADER = ["Plate", "Kind", "Asked", "Begun", "Over", "Dome", "Said", "Try"]
 
 
-def rows_of(nights: int = 28, seed: int = 1) -> list[list[str]]:
+def rows_of(nights: int = 28, seed: int = 1, slower_from: int | None = None) -> list[list[str]]:
     """Nights of 14 hours on dome-1 and dome-2: an index at 20:00, tapes on weekdays at 23:30, copies at random.
 
     Copies come at 6 an hour until midnight and at 3 after it, and each night has its own factor on them. A run of
-    dome-2 takes twice as long; one copy in ten fails, and is tried again after 120 s.
+    dome-2 takes twice as long; one copy in ten fails, and is tried again after 120 s. From a stated night on, every run
+    takes half as long again.
     """
     draws = np.random.default_rng(seed)
     out: list[list[str]] = []
@@ -24,6 +25,7 @@ def rows_of(nights: int = 28, seed: int = 1) -> list[list[str]]:
     for night in range(nights):
         start = FIRST + timedelta(days=night)
         factor = draws.gamma(1 / 0.09, 0.09)
+        slower = 1.5 if slower_from is not None and night >= slower_from else 1.0
         come = [(7200.0 + draws.uniform(0, 5), "index", 600.0)]
         if start.weekday() < 5:
             come += [(19_800.0 + draws.uniform(0, 3), "tape", 300.0)] * 2
@@ -37,7 +39,7 @@ def rows_of(nights: int = 28, seed: int = 1) -> list[list[str]]:
             for attempt in range(1, 4):
                 dome = int(np.argmin(free))
                 begun = max(again, free[dome])
-                over = begun + median * float(np.exp(draws.normal(0, 0.3))) * (1 + dome)
+                over = begun + median * float(np.exp(draws.normal(0, 0.3))) * (1 + dome) * slower
                 free[dome] = over
                 fails = kind == "copy" and attempt < 3 and draws.uniform() < 0.1
                 told = [
@@ -51,8 +53,8 @@ def rows_of(nights: int = 28, seed: int = 1) -> list[list[str]]:
     return out
 
 
-def write_export(path: Path, nights: int = 28, seed: int = 1) -> Path:
+def write_export(path: Path, nights: int = 28, seed: int = 1, slower_from: int | None = None) -> Path:
     """Write such nights as a file with semicolons."""
     with open(path, "w", newline="", encoding="utf-8") as file:
-        csv.writer(file, delimiter=";").writerows([HEADER, *rows_of(nights, seed)])
+        csv.writer(file, delimiter=";").writerows([HEADER, *rows_of(nights, seed, slower_from)])
     return path

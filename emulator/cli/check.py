@@ -3,15 +3,17 @@
 import shlex
 import sys
 from datetime import date, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from emulator.cli.folders import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import MET, each_file
+from emulator.cli.outcomes import MET, MISSED, each_file
 
 if TYPE_CHECKING:
     from emulator.scenario.hazards import Hazard, Margin
+    from emulator.scenario.load import Loaded
     from emulator.show.layout import Page
 
 __all__ = ["check"]
@@ -21,12 +23,16 @@ __all__ = ["check"]
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--resolved", is_flag=True, help="Print each scenario whole instead: every default filled in.")
 @click.option("--older-than", metavar="TIME", help="Name the sources that are older than this, such as 90d.")
+@click.option("--verify", metavar="PATH", help="Say whether it belongs to this evidence of a run, and what does not.")
+@click.option("--against", metavar="PATH", help="Say what has changed in it since the run of this evidence.")
 @set_values
 @allow_folder
 def check(
     files: tuple[str, ...],
     resolved: bool,
     older_than: str | None,
+    verify: str | None,
+    against: str | None,
     change: tuple[str, ...],
     add: tuple[str, ...],
     allow_folders: tuple[str, ...],
@@ -35,7 +41,11 @@ def check(
 
     Then name the hazards: what is no mistake and may still spoil the night. Hazards leave the exit code at 0.
     What --resolved prints is a scenario file itself.
+
+    With --verify or --against the exit code is 1 where something does not belong, or has changed.
     """
+    if (verify is not None or against is not None) and (len(files) > 1 or resolved):
+        raise click.UsageError("--verify and --against are about one FILE: give one, and leave --resolved out.")
 
     before = None if older_than is None else _day_before(older_than)
 
@@ -56,6 +66,8 @@ def check(
             return MET
         old = [] if before is None else old_sources(loaded, before)
         told = [f"{loaded.place(loc)}: old-source: {source} on {on}, before {before}" for loc, source, on in old]
+        if verify is not None or against is not None:
+            return _held_against(loaded, verify, against, told)
         _page(file, hazards(loaded), heartbeat_margins(loaded), source_counts(loaded), told).write(sys.stdout)
         return MET
 
@@ -72,6 +84,35 @@ def _day_before(text: str) -> date:
         return today - timedelta(days=parse_duration(text) // DAY)
     except (ValueError, OverflowError) as error:
         raise click.UsageError(f"--older-than: {error}") from None
+
+
+def _held_against(loaded: "Loaded", verify: str | None, against: str | None, old: list[str]) -> int:
+    """Tell whether a scenario belongs to evidence, and what has changed since."""
+    from emulator.outlook.evidence import belongings, changes, read_evidence
+    from emulator.show.layout import Page
+
+    page, code = Page(), MET
+    if verify is not None:
+        found = belongings(loaded, read_evidence(Path(verify)), Path(verify))
+        wrong = [what for what, why in found if why]
+        all_of_it = f"All {len(found)} things that {verify} is about are what they were."
+        page.say(f"{len(wrong)} of {len(found)} things do not belong to {verify}." if wrong else all_of_it)
+        for what, why in found:
+            page.say(f"{what}: {why or 'as it was'}", "bad" if why else "", indent=2, hanging=4)
+        code = MISSED if wrong else code
+    if against is not None:
+        evidence = read_evidence(Path(against))
+        found_changes = changes(loaded, evidence)
+        since = f"since {against} ({evidence['made_on']})"
+        many = f"{len(found_changes)} change{'' if len(found_changes) == 1 else 's'}"
+        page.say(f"{loaded.name}: {many} {since}." if found_changes else f"{loaded.name}: nothing has changed {since}.")
+        for line in found_changes:
+            page.say(line, indent=2, hanging=4)
+        code = MISSED if found_changes else code
+    for line in old:
+        page.say(line, hanging=2)
+    page.write(sys.stdout)
+    return code
 
 
 def _page(file: str, found: "list[Hazard]", margins: "list[Margin]", counts: dict[str, int], old: list[str]) -> "Page":

@@ -29,6 +29,7 @@ COMMANDS: Final = (
     "brief",
     "check",
     "compare",
+    "drift",
     "export",
     "guesses",
     "hunt",
@@ -38,7 +39,9 @@ COMMANDS: Final = (
     "run",
     "schema",
     "size",
+    "sketch",
     "story",
+    "thresholds",
     "trail",
     "watch",
 )

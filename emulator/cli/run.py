@@ -1,9 +1,11 @@
 """``queuedrill run``: run one night of each scenario, or many, and say whether it fits."""
 
 import math
+import shlex
 import sys
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -38,6 +40,7 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @click.option("--page", metavar="PATH", help="Write the night, or all nights, as one HTML page too.")
 @click.option("--junit", metavar="PATH", help="With --nights: write a test result for each requirement too.")
 @click.option("--csv", "csv_path", metavar="PATH", help="With --nights: write a row for each figure too.")
+@click.option("--evidence", metavar="PATH", help="Write what was run, and what came of it, in a form to keep.")
 @click.option("--all", "everything", is_flag=True, help="Print all that is known, not the first screen alone.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON for each file.")
 @click.option(
@@ -66,6 +69,7 @@ def run(
     page: str | None,
     junit: str | None,
     csv_path: str | None,
+    evidence: str | None,
     everything: bool,
     as_json: bool,
     pace: float | None,
@@ -87,7 +91,9 @@ def run(
         raise click.UsageError("--log takes one FILE: each run needs a log of its own.")
     if page is not None and len(files) > 1:
         raise click.UsageError("--page takes one FILE: each needs a page of its own.")
-    _check_written(files, nights, (log, page), (junit, csv_path), overwrite)
+    if evidence is not None and (len(files) > 1 or questions):
+        raise click.UsageError("--evidence is of one FILE and its nights: give one, and leave --questions out.")
+    _check_written(files, nights, (log, page, evidence), (junit, csv_path), overwrite)
     if nights is not None and (log is not None or pace is not None):
         raise click.UsageError("--log and --pace are for one night: leave them out, or leave --nights out.")
     if scripts is not None and (nights is not None or pace is not None or variant):
@@ -111,7 +117,15 @@ def run(
         from emulator.show.comparison.verdict import sentence
 
         with progress(file, quiet=quiet, of="the nights") as told:
-            found = work(loaded, nights or 1, variant=variant, first_seed=seed, processes=processes, progress=told)
+            found = work(
+                loaded,
+                nights or 1,
+                variant=variant,
+                first_seed=seed,
+                processes=processes,
+                progress=told,
+                so_far=None if told is None else told.so_far,
+            )
         if page is not None:
             from emulator.experiment.paging import write_page
 
@@ -125,6 +139,8 @@ def run(
             from emulator.show.comparison.tables import as_csv
 
             write_text(csv_path, as_csv(found))
+        seeds = range(found.first_seed, found.first_seed + found.nights)
+        keep(loaded, comparison_json(found), seeds, _again(file, found.nights, variant, seed, loaded))
         if as_json:
             tell_json({"file": file, **comparison_json(found)})
         elif quiet:
@@ -162,13 +178,24 @@ def run(
         shown += 1
         return exit_code(outcome_of_answers(found), undecided)
 
+    def keep(loaded: "Loaded", result: Mapping[str, Any], seeds: Iterable[int], again: str) -> None:
+        """Write the evidence last: it holds the digests of what was written before."""
+        if evidence is None:
+            return
+        from emulator.outlook.evidence import evidence_of
+
+        outputs = {what: Path(path) for what, path in (("log", log), ("page", page)) if path is not None}
+        folder = Path(evidence).parent
+        text = evidence_of(loaded, result, seeds, again=again, variant=variant, outputs=outputs, folder=folder)
+        write_text(evidence, text)
+
     def one(file: str) -> int:
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
 
         loaded = read_changed(file, allow_folders, change, add, variant)
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
-        check_apart((log, page, junit, csv_path), (loaded.folder / trace for trace in traces))
+        check_apart((log, page, junit, csv_path, evidence), (loaded.folder / trace for trace in traces))
         if nights is not None:
             return answers(file, loaded, nights) if questions else many(file, loaded)
         if scripts is not None:
@@ -193,6 +220,7 @@ def run(
             from emulator.experiment.paging import page_of_night, write_page
 
             write_page(page_of_night(result), Path(page))
+        keep(result.loaded, result.as_json(), [result.seed], result.meta.again)
         if as_json:
             tell_json({"file": file, **result.as_json()})
         elif quiet:
@@ -216,24 +244,32 @@ def run(
 def _check_written(
     files: tuple[str, ...],
     nights: int | None,
-    of_a_night: tuple[str | None, str | None],
+    of_a_night: tuple[str | None, str | None, str | None],
     of_nights: tuple[str | None, str | None],
     overwrite: bool,
 ) -> None:
     """Make sure of what is to be written: the log and the page of a night, the test results and the CSV of many."""
-    (log, page), (junit, csv_path) = of_a_night, of_nights
+    (log, page, evidence), (junit, csv_path) = of_a_night, of_nights
     if nights is None and (junit is not None or csv_path is not None):
         raise click.UsageError("--junit and --csv tell of many nights: give --nights too, or `export` the log of one.")
     for option, path in (("--junit", junit), ("--csv", csv_path)):
         if path is not None and len(files) > 1:
             raise click.UsageError(f"{option} takes one FILE: each needs a file of its own.")
-    if overwrite and (log, page, junit, csv_path) == (None, None, None, None):
+    if overwrite and all(path is None for path in (*of_a_night, *of_nights)):
         raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
-    for path in (page, junit, csv_path):
+    for path in (page, junit, csv_path, evidence):
         if path is not None and not overwrite and Path(path).exists():
             raise click.UsageError(f"{path}: there is a file already: give --overwrite, or another name.")
-    check_apart((log, page, junit, csv_path), files)
-    check_writable((page, junit, csv_path))
+    check_apart((log, page, junit, csv_path, evidence), files)
+    check_writable((page, junit, csv_path, evidence))
+
+
+def _again(file: str, nights: int, variant: str, seed: int | None, loaded: "Loaded") -> str:
+    """Write the command that runs many nights once more."""
+    words = ["queuedrill", "run", file, "--nights", str(nights)]
+    words += ["--variant", variant] if variant else []
+    words += ["--seed", str(seed)] if seed is not None else []
+    return " ".join([shlex.join(words), *map(str, loaded.changes)])
 
 
 def _with_scripts(

@@ -25,7 +25,7 @@ from emulator.scenario.sources import source_counts
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
 from emulator.show.settings import assumed
-from emulator.show.story.writing import lines
+from emulator.show.story.writing import Paragraph, paragraphs, sentences
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
@@ -103,16 +103,18 @@ def page_of_night(result: NightResult) -> str:
     )
 
 
-def _stories(loaded: Loaded, rows: list[Row], *, finished: bool) -> dict[int, list[tuple[str, str, int]]]:
+def _stories(loaded: Loaded, rows: list[Row], *, finished: bool) -> dict[int, list[Paragraph]]:
     """Tell the stories of jobs, of those first in which something went wrong."""
     jobs = {row[3]: None for row in rows if row[1] == "submitted"}
     unusual = {row[3]: None for row in rows if row[3] in jobs and _went_wrong(row)}
     around = Surroundings(Rows(rows, finished=finished), settings_of(loaded.scenario), loaded.scenario.lasts)
     chosen = sorted([*unusual, *(job for job in jobs if job not in unusual)][:_MOST_STORIES])
-    return {
-        job: [(time, text, event) for _, time, text, event in lines(job_story(around, job), loaded.clock)]
-        for job in chosen
-    }
+    found = {}
+    for job in chosen:
+        story = job_story(around, job)
+        told = sentences(story, loaded.clock, lambda _: ())  # a page shows no chains of causes
+        found[job] = list(paragraphs(story, told, loaded.clock))
+    return found
 
 
 def _went_wrong(row: Row) -> bool:

@@ -10,6 +10,7 @@ from emulator.experiment.settings import Setting
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.wanted import read, wanted
 from emulator.measure.requirements import has_bound, judge_all
+from emulator.measure.selection import Selection
 
 __all__ = ["play_batch", "replicate"]
 
@@ -36,7 +37,9 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNigh
     held = tuple(
         one.met if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
     )
-    return PlayedNight(setting.name, seed, read(night, map(wanted, figures)), held, events, drawn=drawn)
+    readings = read(night, map(wanted, figures))
+    backlog = Selection(night).waiting_at(setting.moments) if setting.moments else ()
+    return PlayedNight(setting.name, seed, readings, held, events, drawn=drawn, backlog=backlog)
 
 
 def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[PlayedNight]:

@@ -42,6 +42,7 @@ class Setting:
         changes: what was set on the command line, as JSON.
         bases: the texts of the files that the scenario is based on, as JSON; "" for settings made in Python.
         policies: the user's own retry policies, by queue.
+        moments: at how many moments of each night its backlog is read; 0: at none.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Setting:
     changes: str = "[]"
     bases: str = ""
     policies: Mapping[str, RetryPolicy] = field(default_factory=dict)
+    moments: int = 0
 
     def loaded(self) -> Loaded:
         """Give the scenario under this setting; read once in each process."""

@@ -4,13 +4,14 @@ Counted at the end of each instant: a job that comes and is handed over at once 
 """
 
 from array import array
+from bisect import bisect_right
 from collections.abc import Iterable
 from itertools import chain
 from typing import NamedTuple
 
 from emulator.measure.night import Intervals
 
-__all__ = ["Profile", "profile"]
+__all__ = ["Profile", "moments", "over_time", "profile"]
 
 
 class Profile(NamedTuple):
@@ -28,6 +29,28 @@ class Profile(NamedTuple):
     emptied: int | None
     area: int
     left: int
+
+
+def moments(horizon: int, count: int) -> list[int]:
+    """Give so many moments, two at least, evenly apart from the start to the horizon.
+
+    >>> moments(10, 3)
+    [0, 5, 10]
+    """
+    return [horizon * place // (count - 1) for place in range(count)]
+
+
+def over_time(intervals: Iterable[Intervals], horizon: int, count: int) -> tuple[int, ...]:
+    """Say how many jobs stood in a state at so many moments, at the end of each; see ``moments``.
+
+    >>> from array import array
+    >>> over_time([Intervals(array("q", [0, 2, 5]), array("q", [5]))], 10, 3)
+    (1, 2, 2)
+    """
+    every = [*intervals]
+    begins = sorted(chain.from_iterable(kind.begins for kind in every))
+    ends = sorted(chain.from_iterable(kind.ends for kind in every))
+    return tuple(bisect_right(begins, at) - bisect_right(ends, at) for at in moments(horizon, count))
 
 
 def profile(intervals: Iterable[Intervals], horizon: int) -> Profile:

@@ -10,7 +10,7 @@ from operator import sub
 from typing import Final
 
 from emulator.measure.ages import Age, ages
-from emulator.measure.backlog import Profile, profile
+from emulator.measure.backlog import Profile, over_time, profile
 from emulator.measure.catalogue import FILTERS
 from emulator.measure.estimate import Sample
 from emulator.measure.night import (
@@ -122,7 +122,11 @@ class Selection:
 
     def refused(self) -> int:
         """Count the submissions that were refused."""
-        return sum(1 for job in self.night.refused if self._matches(job.kind))
+        return len(self.refused_at())
+
+    def refused_at(self) -> list[int]:
+        """List the ticks of the submissions that were refused."""
+        return [job.at for job in self.night.refused if self._matches(job.kind)]
 
     def _matches(self, kind: tuple[str, str, str]) -> bool:
         return all(
@@ -208,6 +212,10 @@ class Selection:
             intervals = self.night.waiting if which == "waiting" else self.night.held
             self._profiles[which] = profile((intervals[kind] for kind in sorted(self._kinds)), self.night.horizon)
         return self._profiles[which]
+
+    def waiting_at(self, count: int) -> tuple[int, ...]:
+        """Give how many jobs waited at so many moments, evenly apart from the start to the end."""
+        return over_time((self.night.waiting[kind] for kind in sorted(self._kinds)), self.night.horizon, count)
 
     def attempts(self, *outcomes: str) -> int:
         """Count attempts with one of these outcomes; with none named, all of them."""

@@ -6,7 +6,7 @@ begin after its end changes places with it, and is told. A moment far away from 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["ERROR", "LOST", "OK", "Attempts", "attempts_of"]
+__all__ = ["ERROR", "LOST", "OK", "Attempts", "attempts_of", "tell"]
 
 OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(MEANINGS))
 _FAR: Final = 30 * 86_400.0
@@ -116,7 +116,7 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     told: list[LeftOut] = []
     knows = True
     for at, (table, columns) in enumerate(tables):
-        told += [LeftOut(it.why, it.count, it.lines) for it in table.left_out]
+        told += [replace(it, file=table.name) for it in table.left_out]
         part, apart = _part(table, columns, jobs, routines, workers, at)
         knows = knows and apart
         parts.append(part)
@@ -204,13 +204,20 @@ def _plain_each(cells: Sequence[str]) -> list[str]:
 
 def _without(found: Attempts, out: "NDArray[np.bool_]", why: str) -> Attempts:
     """Leave rows out, and say so."""
+    if not out.any():
+        return found
+    tell(found, out, why)
+    return found.pick(~out)
+
+
+def tell(found: Attempts, rows: "NDArray[np.bool_]", why: str) -> None:
+    """Count rows of each file, with the lines of the first few."""
     import numpy as np
 
-    count = int(out.sum())
-    if not count:
-        return found
-    found.told.append(LeftOut(why, count, tuple(found.line[np.flatnonzero(out)[:_SHOWN]].tolist())))
-    return found.pick(~out)
+    for at, name in enumerate(found.files):
+        own = np.flatnonzero(rows & (found.file == at))
+        if len(own):
+            found.told.append(LeftOut(why, len(own), tuple(np.sort(found.line[own])[:_SHOWN].tolist()), name))
 
 
 def _usable(found: Attempts) -> Attempts:
@@ -269,16 +276,9 @@ def _swap(found: Attempts) -> None:
     swapped = wrong & ~found.doubtful
     if swapped.any():
         found.begun[swapped], found.ended[swapped] = found.ended[swapped], found.begun[swapped]
-        found.told.append(
-            LeftOut(
-                "ends swapped back", int(swapped.sum()), tuple(found.line[np.flatnonzero(swapped)[:_SHOWN]].tolist())
-            )
-        )
+        tell(found, swapped, "ends swapped back")
     if found.doubtful.any():
-        rows = np.flatnonzero(found.doubtful)
-        found.told.append(
-            LeftOut("in an hour that comes twice or never", len(rows), tuple(found.line[rows[:_SHOWN]].tolist()))
-        )
+        tell(found, found.doubtful, "in an hour that comes twice or never")
 
 
 def _number(found: Attempts) -> None:

@@ -6,8 +6,10 @@ Learning in a Random World, 2005). Somebody bets against that: from an unknown n
 too often. The stake that a bettor of each kind wins multiplies a capital that begins with 1 and is fair, so that it
 ever reaches 1000 in at most one of 1,000 undisturbed sequences, however long (Ville's inequality, 1939).
 
-The bet is a mixture over the night at which the change begins, with a constant hazard, and over its direction; a bet on
-small ``p`` pays ``1 / (2 sqrt(p))``. Every part of it has the expectation 1 under a uniform ``p``, so has the mixture.
+The bet is a mixture over the night at which the change begins, with a constant hazard, over its direction, and over
+three kinds. One pays ``1 / (2 sqrt(p))`` for a small ``p`` and wins fast at first; then changed nights are themselves
+among those that further ones are ranked with. Two pay for the lower half and the lower quarter, and go on winning.
+Every part has the expectation 1 under a uniform ``p``, so has the mixture.
 """
 
 from collections.abc import Iterable, Sequence
@@ -26,6 +28,7 @@ LIMIT: Final = 1000.0
 """The capital at which an alarm is raised."""
 
 _HAZARD: Final = 0.02
+_KINDS: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,8 @@ class Bet:
     Attributes:
         capital: after each night.
         alarm: the first night after which the capital had reached the limit, from 0; None where it never did.
-        since: from which night on the nights most likely differ, at the alarm.
+        since: from which night on the nights most likely differ: where the stake that won most woke up; None where
+            none has won anything.
         higher: whether they are higher than before.
     """
 
@@ -65,31 +69,51 @@ def ranks_of(values: Sequence[float], learnt: int, seed: int = 0) -> "NDArray[np
     return np.array(out)
 
 
-def wager(ranks: Iterable[float]) -> Bet:
+def wager(ranks: Iterable[float | None], *, on: bool = False) -> Bet:
     """Bet on a change of level in a row of ranks.
+
+    Args:
+        ranks: one for each night; None where a night tells nothing, and nothing is bet.
+        on: go on after the alarm, to the last night.
 
     >>> wager([0.5] * 40).alarm is None
     True
     >>> wager([0.5] * 20 + [0.98] * 20).alarm
-    28
+    29
     """
+    import numpy as np
+
+    row = list(ranks)
     sleeping = 1.0
-    awake: list[list[float]] = []  # for each night of waking: the stakes on low and on high ranks
+    awake = np.zeros((len(row), _KINDS))  # for each night of waking: the stakes on each kind of bet
+    won = np.ones((len(row), _KINDS))  # what each of them has made of 1 so far
     capital: list[float] = []
-    for at, rank in enumerate(ranks):
-        pays = (0.5 / max(rank, 1e-12) ** 0.5, 0.5 / max(1 - rank, 1e-12) ** 0.5)
-        awake.append([sleeping * _HAZARD / 2, sleeping * _HAZARD / 2])
+    alarm: int | None = None
+    for at, rank in enumerate(row):
+        awake[at] = sleeping * _HAZARD / _KINDS
         sleeping *= 1 - _HAZARD
-        for stakes in awake:
-            stakes[0] *= pays[0]
-            stakes[1] *= pays[1]
-        low, high = sum(it[0] for it in awake), sum(it[1] for it in awake)
-        capital.append(sleeping + low + high)
-        if capital[-1] >= LIMIT:
-            side = 1 if high > low else 0
-            since = max(range(len(awake)), key=lambda each: awake[each][side])
-            return Bet(tuple(capital), at, since, bool(side))
-    return Bet(tuple(capital), None, None, False)
+        if rank is not None:
+            pays = _pays(rank)
+            awake[: at + 1] *= pays
+            won[: at + 1] *= pays
+        capital.append(sleeping + float(awake[: at + 1].sum()))
+        if alarm is None and capital[-1] >= LIMIT:
+            alarm = at
+            if not on:
+                break
+    if not capital:
+        return Bet((), None, None, False)
+    kind = int(np.argmax(awake.sum(axis=0)))
+    since = int(np.argmax(won[: len(capital), kind]))
+    return Bet(tuple(capital), alarm, since if won[since, kind] > 1 else None, kind >= _KINDS // 2)
+
+
+def _pays(rank: float) -> list[float]:
+    """What each kind of bet pays: three on low ranks, then three on high ones; each has the expectation 1."""
+    found = []
+    for low in (rank, 1 - rank):
+        found += [0.5 / max(low, 1e-12) ** 0.5, 1.8 if low < 0.5 else 0.2, 3.4 if low < 0.25 else 0.2]
+    return found
 
 
 def lag_one(values: Sequence[float]) -> tuple[float, float]:

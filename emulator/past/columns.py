@@ -349,7 +349,7 @@ def _others(facts: _Facts, columns: list[int]) -> dict[int, tuple[str, str, bool
         if place is not None and scores[place, means][0] > 0.3:
             score, why = scores[place, means]
             rival = max((scores[other, means][0] for other in free if other not in best[1]), default=0.0)
-            found[place] = (means, why, rival > 0.8 * score)
+            found[place] = (means, why, rival > 0.8 * score and not facts.named(place, means))
     return found
 
 

@@ -17,25 +17,34 @@ from emulator.past.columns import MEANINGS, Column, Columns
 from emulator.past.moments import Form, form_named, read_moments
 from emulator.past.outcomes import Word
 from emulator.past.tables import Table
+from emulator.past.workloads import workload_moments
 from emulator.scenario import text
 from emulator.scenario.spelling import advise
 
 __all__ = ["StatedColumns", "columns_text", "read_columns_file"]
 
-_FORMS: Final = ("day month year", "month day year", "year month day", "month in words", "yyyymmdd", "since 1970")
+_FORMS: Final = (
+    *("day month year", "month day year", "year month day", "month in words", "yyyymmdd", "since 1970", "workload log"),
+)
 
 
-def columns_text(tables: Sequence[tuple[Table, Columns]], zone: str, night: str) -> str:
+def columns_text(tables: Sequence[tuple[Table, Columns]], zone: str, night: str, *, zone_guessed: bool = False) -> str:
     """Write down what the columns of all files were taken for, guesses first."""
     lines = [
         "# What each column was taken for, and why. Change what is wrong, and give this file back with --columns.",
         f"# A column may mean: {', '.join(MEANINGS)}; one without `means` is not used.",
         f"# A word of outcome may mean: {', '.join(outcomes.MEANINGS)}.",
     ]
-    guesses = list(_guesses(tables))
+    guesses = [f"zone: {zone}: nobody stated the zone of the times"] if zone_guessed else []
+    guesses += _guesses(tables)
     lines += ["#", f"# Guesses, {len(guesses)}:" if guesses else "# No guesses."]
     lines += [f"# - {it}" for it in guesses]
-    lines += ["", f"zone: {zone}", f'night: "{night}"', "files:"]
+    lines += [
+        "",
+        f"zone: {zone}{'  # nobody stated it (a guess)' if zone_guessed else ''}",
+        f'night: "{night}"',
+        "files:",
+    ]
     for table, columns in tables:
         lines.append(f"  {_quoted(Path(table.name).name)}:  # {', '.join((table.kind, *table.how.values()))}")
         for column in columns.columns:
@@ -108,6 +117,11 @@ class StatedColumns:
             said = f"{table.name!r} has no column {missing[0]!r}: {advise(missing[0], tuple(table.names))}"
             raise ScenarioError([Problem(self.name, 0, 0, "files", said)])
         columns = [by_name.get(name, Column(name, "", "not stated")) for name in table.names]
+        if table.kind == "workload log":
+            return Columns(columns, workload_moments(table))
+        if any(column.form and column.form.kind == "workload" for column in columns):
+            said = f"{table.name!r} is no workload log: state another form of its moments"
+            raise ScenarioError([Problem(self.name, 0, 0, "files", said)])
         moments = {
             column.means: read_moments(table.columns[at], column.form, self.zone)
             for at, column in enumerate(columns)

@@ -28,6 +28,9 @@ class Stated:
         comment: what there is to say of it.
         n: on how many observations it rests; 0 where none are counted.
         on: the last day that it rests on.
+        plausible: the two ends between which it may lie; empty where nobody knows.
+        why: the reason for a guess.
+        history: the digest of the files that it was learnt from.
     """
 
     value: Any
@@ -35,13 +38,19 @@ class Stated:
     comment: str
     n: int = 0
     on: date | None = None
+    plausible: tuple[Any, ...] = ()
+    why: str = ""
+    history: str = ""
 
     @property
     def wrapper(self) -> dict[str, Any]:
         """Give it as the scenario format writes it."""
         out: dict[str, Any] = {"value": self.value, "from": self.source}
         out |= {} if self.on is None else {"on": self.on.isoformat()}
-        return out | ({"n": self.n} if self.n else {})
+        out |= {"n": self.n} if self.n else {}
+        out |= {"plausible": list(self.plausible)} if self.plausible else {}
+        out |= {"why": self.why} if self.why else {}
+        return out | ({"history": self.history} if self.history else {})
 
 
 def plain_of(value: Any) -> Any:

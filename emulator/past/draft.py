@@ -4,22 +4,24 @@ Each value stands in a wrapper that says where it comes from, with a comment of 
 the history cannot tell is a guess: leases and heartbeats always, and losses of idle workers, which leave no trace in an
 export of jobs. Guesses come first in the file's head.
 
-What comes by the clock is drafted as recurrences, what comes at random as rates by the day and the hour. A night
-reaches into the next day, so both are turned from nights into days of the calendar here.
+What comes by the clock is drafted as recurrences, what comes at random as rates by the day and the hour.
 """
 
 import re
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
+from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.durations import Duration
-from emulator.past.figures import kind_of_day, nights_text
+from emulator.past.figures import nights_text, runs_of
 from emulator.past.learning import Learnt
-from emulator.past.schedules import DAY_SETS, Schedule
+from emulator.past.nights import NightWindow
+from emulator.past.schedules import Schedule
+from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
 from emulator.timeline.ticks import SECOND, say
 
@@ -27,11 +29,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Draft", "draft_of", "span_text"]
+__all__ = ["Draft", "draft_of", "draft_of_plans", "span_text"]
 
 _DAY: Final = 86_400
-_DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_BYDAY: Final = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
+_QUARTER: Final = 900
 _LEAST_SPREAD: Final = 0.02
 _CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
@@ -60,22 +61,98 @@ class Draft:
     warnings: tuple[str, ...]
 
 
-def draft_of(learnt: Learnt, *, title: str = "A night like those of the history", starts: date | None = None) -> Draft:
+def draft_of(
+    learnt: Learnt,
+    *,
+    title: str = "A night like those of the history",
+    starts: date | None = None,
+    history: str = "",
+    planned: Sequence[Planned] = (),
+) -> Draft:
     """Turn what was learnt into a scenario.
 
     Args:
         learnt: what past nights tell, as :func:`emulator.past.learning.learn` gives it.
         title: the scenario's title.
         starts: the date on which its night begins; by default the day after the last night of the history.
+        history: the digest of the files, which each value that was learnt from them keeps.
+        planned: what a crontab or a calendar states; routines that the history tells of are taken from there.
     """
-    data = _Drafting(learnt, starts).scenario(title)
-    settings = plain_of(data)
-    said = list(stated_in(data))
-    guesses = {path: it.comment for path, it in said if it.source == "guess"}
+    drafting = _Drafting(learnt, starts, history)
+    data = drafting.scenario(title)
     warnings = tuple(_warnings(learnt))
-    lines = [*_head(learnt, guesses, warnings), *yaml_lines(data)]
-    figures = {**learnt.figures, "demand": learnt.demand}
-    return Draft(settings, "\n".join(lines) + "\n", nights_text(learnt.nights.dates, figures), guesses, warnings)
+    known = {name.casefold() for at, name in enumerate(drafting.names) if learnt.schedules.get(at)}
+    fresh = [it for it in planned if _names([it.routine])[0].casefold() not in known]
+    if len(fresh) < len(planned):
+        told = ", ".join(sorted({it.routine for it in planned} - {it.routine for it in fresh}))
+        warnings = (*warnings, f"Planned and in the history too; taken from the history: {told}.")
+    _add_planned(data, fresh)
+    nights = learnt.nights
+    source = f"From {len(nights.first)} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]}"
+    figures = {**learnt.figures, "demand": learnt.demand, **runs_of(nights)}
+    return _draft(data, warnings, f"{source} ({nights.zone}).", nights_text(nights.dates, figures))
+
+
+def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, starts: date) -> Draft:
+    """Turn what crontabs and calendars state into a scenario, without any history: all else in it is a guess."""
+    data: dict[str, Any] = {
+        "title": "A night by its timetable",
+        "starts": (datetime.combine(starts, time()) + timedelta(seconds=window.begins)).isoformat(),
+        "zone": zone,
+        "lasts": say(window.lasts * SECOND),
+        "queues": {"night": {"lease": _lease("")}},
+        "pools": {
+            "worker": {
+                "count": Stated(2, "guess", "a guess: a timetable tells of no workers", plausible=(1, 8)),
+                "serves": ["night"],
+                "poll": Stated("0s", "guess", _NOT_TOLD, plausible=("0s", "1m")),
+                "heartbeat": _heartbeat(),
+            }
+        },
+        "routines": {},
+        "arrivals": [],
+    }
+    _add_planned(data, planned)
+    said = Stated(0.99, "guess", "a guess: what is asked of a night is no history")
+    data["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": said}]
+    return _draft(data, (), f"From {len(planned)} rules; how long the work takes is not in them ({zone}).", "")
+
+
+def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
+    """Add what a timetable states to a scenario that is being drafted."""
+    queue = next(iter(data["queues"]))
+    named = [(it, _names([it.routine])[0]) for it in planned]
+    entries = _names([f"{name}-planned" for _, name in named])
+    for (it, name), entry in zip(named, entries, strict=True):
+        if name not in data["routines"]:
+            takes = Stated(
+                "5m", "guess", "a guess: a timetable does not say how long work takes", plausible=("1m", "30m")
+            )
+            if it.lasts:
+                takes = Stated(span_text(it.lasts), "documented", f"as long as {it.place} says")
+            data["routines"][name] = {"queue": queue, "parts": [{"name": "work", "takes": takes}]}
+        came: dict[str, Any] = {
+            "routine": name,
+            "name": entry,
+            "recurs": Stated(it.recurs, "documented", f"as {it.place} says"),
+        }
+        data["arrivals"].append(came | ({"excludes": list(it.excludes)} if it.excludes else {}))
+
+
+def _draft(data: dict[str, Any], warnings: tuple[str, ...], source: str, nights: str) -> Draft:
+    guesses = {path: it.comment for path, it in stated_in(data) if it.source == "guess"}
+    lines = [*_head(source, guesses, warnings), *yaml_lines(data)]
+    return Draft(plain_of(data), "\n".join(lines) + "\n", nights, guesses, warnings)
+
+
+def _lease(more: str) -> Stated:
+    why = "an export of jobs tells no leases: ask the broker's settings"
+    return Stated("90s", "guess", _NOT_TOLD + more, plausible=("30s", "5m"), why=why)
+
+
+def _heartbeat() -> Stated:
+    why = "an export of jobs tells no heartbeats: ask the workers' settings"
+    return Stated("20s", "guess", _NOT_TOLD, plausible=("5s", "30s"), why=why)
 
 
 def span_text(seconds: float) -> str:
@@ -92,9 +169,8 @@ def span_text(seconds: float) -> str:
     return f"{round(seconds, digits):g}s"
 
 
-def _head(learnt: Learnt, guesses: Mapping[str, str], warnings: Sequence[str]) -> Iterator[str]:
+def _head(source: str, guesses: Mapping[str, str], warnings: Sequence[str]) -> Iterator[str]:
     """Say what a reader has to know first: guesses, then warnings, then what it was learnt from."""
-    nights = learnt.nights
     yield "# Drafted from past jobs. It supports and does not replace the organisation's own change control."
     yield "#"
     yield f"# Guesses, {len(guesses)}: measure these, or ask those who know."
@@ -105,8 +181,7 @@ def _head(learnt: Learnt, guesses: Mapping[str, str], warnings: Sequence[str]) -
         yield "# Look at this first:"
         yield from (f"# - {it}" for it in warnings)
     yield "#"
-    jobs = len(nights.first)
-    yield f"# From {jobs} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]} ({nights.zone})."
+    yield f"# {source}"
 
 
 def _warnings(learnt: Learnt) -> Iterator[str]:
@@ -133,8 +208,9 @@ def _warnings(learnt: Learnt) -> Iterator[str]:
 class _Drafting:
     """Writes the parts of a scenario from what was learnt."""
 
-    def __init__(self, learnt: Learnt, starts: date | None) -> None:
+    def __init__(self, learnt: Learnt, starts: date | None, history: str) -> None:
         self.learnt = learnt
+        self.history = history
         self.nights = learnt.nights
         self.last = self.nights.dates[-1]
         self.starts = starts or self.last + timedelta(days=1)
@@ -147,17 +223,19 @@ class _Drafting:
         self.pace = learnt.run_times.pace_cv >= _LEAST_SPREAD
         self.queues = self._queues()
 
-    def measured(self, value: Any, comment: str, n: int, source: str = "measured") -> Stated:
-        return Stated(value, source, comment, n, self.last)
+    def measured(
+        self, value: Any, comment: str, n: int, source: str = "measured", plausible: tuple[Any, ...] = ()
+    ) -> Stated:
+        return Stated(value, source, comment, n, self.last, plausible, "", self.history)
 
     def scenario(self, title: str) -> dict[str, Any]:
         window = self.nights.window
-        begins = datetime(self.starts.year, self.starts.month, self.starts.day) + timedelta(seconds=window.begins)  # noqa: DTZ001 - a local time; the zone stands beside it
+        begins = datetime.combine(self.starts, time()) + timedelta(seconds=window.begins)
         out: dict[str, Any] = {
             "title": title,
             "starts": begins.isoformat(),
             "zone": self.nights.zone,
-            "lasts": say(window.lasts * SECOND),
+            "lasts": self._lasts(),
         }
         if varies := self._varies():
             out["varies"] = varies
@@ -168,7 +246,23 @@ class _Drafting:
         if faults := list(self._faults(out["pools"])):
             out["faults"] = faults
         out["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": self._share_done()}]
+        if variants := dict(_other_sizes(out["pools"])):
+            out["variants"] = variants
         return out
+
+    def _lasts(self) -> Any:
+        """Let a night last until its last job has ended: nothing comes after its window, and work goes on."""
+        import numpy as np
+
+        window, it = self.nights.window.lasts, self.nights.attempts
+        known = np.isfinite(it.ended) & ~it.doubtful
+        over = it.ended[known] - self.nights.starts[self.nights.night[known]] - window
+        longest = float(over.max()) if len(over) else 0.0
+        if longest <= 0:
+            return say(window * SECOND)
+        lasts = min(_DAY, window + int(np.ceil(longest / _QUARTER)) * _QUARTER)
+        said = f"jobs come for {say(window * SECOND)}, and the last of them ended {span_text(longest)} later at most"
+        return self.measured(say(lasts * SECOND), said, len(self.nights), "estimated")
 
     def _varies(self) -> dict[str, Any]:
         count = len(self.nights)
@@ -206,10 +300,10 @@ class _Drafting:
 
     def _queue(self) -> dict[str, Any]:
         after = self.learnt.retries.after_loss
-        lease = _NOT_TOLD
+        more = ""
         if after == after:
-            lease += f"; a lost attempt's job began again {span_text(after)} after the attempt had begun (median)"
-        out: dict[str, Any] = {"lease": Stated("90s", "guess", lease)}
+            more = f"; a lost attempt's job began again {span_text(after)} after the attempt had begun (median)"
+        out: dict[str, Any] = {"lease": _lease(more)}
         found = self.learnt.retries
         if found.attempts_in_all > 1:
             said = f"the most that a job had; {found.used_up} jobs failed at that many"
@@ -236,15 +330,18 @@ class _Drafting:
             said = f"from {polling.waits} waits for the only idle worker {self.since}"
             poll = self.measured(span_text(polling.every), said, polling.waits)
         else:
-            poll = Stated("0s", "guess", f"{_NOT_TOLD}: too seldom was one worker alone idle")
-        beat = Stated("20s", "guess", _NOT_TOLD)
+            said = f"{_NOT_TOLD}: too seldom was one worker alone idle"
+            poll = Stated("0s", "guess", said, plausible=("0s", "1m"))
+        beat = _heartbeat()
         if not self.learnt.pools:
             said = "a guess: no column names workers; the most attempts at once in 19 of 20 nights"
             serves = list(dict.fromkeys(self.queues.values())) or ["night"]
             yield (
                 "worker",
                 {
-                    "count": Stated(_at_once(self.learnt), "guess", said),
+                    "count": Stated(
+                        once := _at_once(self.learnt), "guess", said, plausible=(max(1, once // 2), 2 * once)
+                    ),
                     "serves": serves,
                     "poll": poll,
                     "heartbeat": beat,
@@ -284,7 +381,8 @@ class _Drafting:
         if share.of:
             said = f"{share.count} of {share.of} attempts failed {self.since}"
             said += f"; 95 % interval {share.low:.2%} to {share.high:.2%}"
-            part["error_share"] = self.measured(float(f"{share.value:.3g}"), said, share.of)
+            ends = (float(f"{share.low:.3g}"), float(f"{share.high:.3g}"))
+            part["error_share"] = self.measured(float(f"{share.value:.3g}"), said, share.of, plausible=ends)
         return {"queue": self.queues[at], "drawn": "each_attempt", "parts": [part]}
 
     def _takes(self, it: Duration) -> Stated:
@@ -301,8 +399,8 @@ class _Drafting:
 
     def _arrivals(self, at: int) -> Iterator[dict[str, Any]]:
         taken: Counter[str] = Counter()
-        for rule, group in _rules(self.learnt.schedules.get(at, []), self.nights.window.begins):
-            time = _clock(group[0].at + self.nights.window.begins).replace(":", "")
+        for rule, group in rules_of(self.learnt.schedules.get(at, []), self.nights.window.begins):
+            time = clock_text(group[0].at + self.nights.window.begins).replace(":", "")
             name = f"{self.names[at]}-{time}-{group[0].days.replace(' ', '-')}"
             taken[name] += 1
             yield self._recurring(at, name if taken[name] == 1 else f"{name}-{taken[name]}", rule, group)
@@ -336,16 +434,19 @@ class _Drafting:
             return {
                 "routine": self.names[at],
                 "name": name,
-                "again_after": Stated({"between": ["0s", "2s"]}, "guess", said),
+                "again_after": Stated({"between": ["0s", "2s"]}, "guess", said, plausible=("0s", "1m")),
                 "count": Stated(
-                    _at_once(self.learnt, at), "guess", "a guess: as many unfinished at once in most nights"
+                    once := _at_once(self.learnt, at),
+                    "guess",
+                    "a guess: as many unfinished at once in most nights",
+                    plausible=(max(1, once // 2), 2 * once),
                 ),
             }
         usual = f"{found.days.weekdays:.3g} a night"
         if found.days.differ:
             usual = f"{found.days.weekdays:.3g} a night on weekdays, {found.days.weekends:.3g} on weekends"
         said = f"from {found.jobs} jobs in {len(self.nights)} nights {self.since}: {usual}"
-        rates = _rates(found.pieces, self.nights.window.begins, self.nights.window.lasts)
+        rates = rates_by_day(found.pieces, self.nights.window.begins, self.nights.window.lasts)
         out: dict[str, Any] = {
             "routine": self.names[at],
             "name": name,
@@ -368,7 +469,7 @@ class _Drafting:
                 "power_off": name,
                 "name": f"losses-of-{name}",
                 "gaps": self.measured({"mean": span_text(it.hours_apart * 3600), "law": "exponential"}, said, it.count),
-                "back_after": Stated(back, "guess", _NOT_TOLD)
+                "back_after": Stated(back, "guess", _NOT_TOLD, plausible=("5m", "1h"))
                 if it.back_after != it.back_after
                 else self.measured(
                     back, "from a lost attempt's begin to its worker's next: an upper limit", it.count, "estimated"
@@ -382,7 +483,17 @@ class _Drafting:
         shares = (done / np.maximum(accepted, 1))[accepted > 0]
         low = float(np.quantile(shares, 0.05)) if len(shares) else 0.0
         said = f"a guess: what is asked of a night is no history; 19 of 20 past nights had {low:.3f} or more"
-        return Stated(int(low * 100) / 100, "guess", said)
+        return Stated(min(0.99, int(low * 100) / 100), "guess", said)
+
+
+def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Give each pool that is counted a worker more and one fewer, so that there is something to compare."""
+    for name, pool in pools.items():
+        count = plain_of(pool.get("count", 0))
+        if count:
+            yield f"one more in {name}", {f"pools.{name}.count": count + 1}
+        if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
+            yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
 
 
 def _names(texts: Sequence[str]) -> list[str]:
@@ -400,71 +511,6 @@ def _names(texts: Sequence[str]) -> list[str]:
         taken.add(name)
         out.append(name)
     return out
-
-
-def _rules(schedules: Sequence[Schedule], begins: int) -> Iterator[tuple[str, list[Schedule]]]:
-    """Write schedules as rules of RFC 5545; those that come alike at the same minutes of several hours share one."""
-    alike: dict[Any, list[Schedule]] = defaultdict(list)
-    for it in schedules:
-        clock = it.at + begins
-        one = set(it.batches) == {1} and max(it.lateness) <= 60
-        key = (it.days, clock >= _DAY, clock % 3600) if one else id(it)
-        alike[key].append(it)
-    hours: dict[Any, list[Schedule]] = defaultdict(list)
-    for key, group in alike.items():
-        # Several minutes of the same hours make one rule; what comes once stays by itself.
-        same = tuple(int((it.at + begins) // 3600) for it in group)
-        hours[(key[0], key[1], key[2] % 60, same) if isinstance(key, tuple) else key] += group
-    for group in hours.values():
-        clocks = sorted({(it.at + begins) for it in group})
-        shift = 1 if clocks[0] >= _DAY else 0
-        days = sorted((day + shift) % 7 for day in DAY_SETS[group[0].days])
-        rule = "FREQ=DAILY" if len(days) == 7 else f"FREQ=WEEKLY;BYDAY={','.join(_BYDAY[day] for day in days)}"
-        hour, minute, second = (
-            sorted({int(each // size % many) for each in clocks}) for size, many in ((3600, 24), (60, 60), (1, 60))
-        )
-        rule += f";BYHOUR={','.join(map(str, hour))};BYMINUTE={','.join(map(str, minute))}"
-        yield rule + (f";BYSECOND={','.join(map(str, second))}" if second != [0] else ""), group
-
-
-def _clock(seconds: float) -> str:
-    whole = int(seconds) % _DAY
-    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}"
-
-
-def _rates(pieces: Mapping[str, Sequence[Any]], begins: int, lasts: int) -> Any:
-    """Write the rates of nights as rates of days: a day holds the end of one night and the begin of the next."""
-    monday = date(2024, 1, 1)  # any Monday: kinds of nights go by the day of the week alone
-
-    def of_night(weekday: int) -> Sequence[Any]:
-        return pieces.get("every day") or pieces[kind_of_day(monday + timedelta(days=weekday % 7))]
-
-    days = []
-    for weekday in range(7):
-        steps: list[tuple[float, float]] = [(0.0, 0.0)]
-        for night, shift in ((weekday - 1, begins - _DAY), (weekday, begins)):
-            for it in of_night(night):
-                low, high = max(0.0, it.begins + shift), min(float(_DAY), it.until + shift)
-                if low < high:
-                    steps += [(low, float(f"{it.per_hour:.4g}")), (high, 0.0)]
-        last: dict[float, float] = dict(steps)  # of an end and a begin at one time, the begin comes later and wins
-        day: dict[str, float] = {}
-        before = None
-        for at in sorted(last):
-            if at < _DAY and last[at] != before:
-                day[_clock(at)] = before = last[at]
-        days.append(day)
-    return _by_days([next(iter(it.values())) if len(it) == 1 else it for it in days])
-
-
-def _by_days(days: Sequence[Any]) -> dict[str, Any]:
-    """Name days that are alike together."""
-    if all(it == days[0] for it in days):
-        return {"every_day": days[0]}
-    usual = days[2]
-    out = {"weekdays": usual}
-    out |= {_DAYS[at]: days[at] for at in range(5) if days[at] != usual}
-    return out | ({"weekend": days[5]} if days[5] == days[6] else {"sat": days[5], "sun": days[6]})
 
 
 def _by_quantiles(shares: Mapping[float, float]) -> dict[str, Any]:

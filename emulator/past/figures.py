@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["FIGURES", "figures_of", "kind_of_day", "nights_text", "read_nights"]
+__all__ = ["FIGURES", "LOG_RUN", "RUNS", "figures_of", "kind_of_day", "nights_text", "read_nights", "runs_of"]
 
 FIGURES: Final = (
     "accepted",
@@ -34,6 +34,15 @@ FIGURES: Final = (
 )
 """The figures of a night; times in seconds. ``pace`` is the mean logarithm of run times by routine, as a factor on the
 usual ones: it tells longer work apart from more of it."""
+
+
+RUNS: Final = "runs:"
+"""Before the name of a routine: how many of its runs ended in a night."""
+
+LOG_RUN: Final = "log_run:"
+"""Before the name of a routine: the mean logarithm of their times, in seconds, in that night."""
+
+_MOST_ROUTINES: Final = 40
 
 
 def kind_of_day(day: date) -> str:
@@ -75,6 +84,27 @@ def figures_of(nights: Nights, pace: "NDArray[np.float64]") -> "dict[str, NDArra
         ends = it.ended[own & np.isfinite(it.ended)]
         if len(ends):
             out["makespan"][night] = ends.max() - it.submitted[own].min()
+    return out
+
+
+def runs_of(nights: Nights) -> "dict[str, NDArray[np.float64]]":
+    """Give for each routine, night by night, how many runs ended and the mean logarithm of their times.
+
+    Only the routines with most runs are told, 40 at most. With these two, nights of different work are compared by how
+    long each kind of work took.
+    """
+    import numpy as np
+
+    it, count = nights.attempts, len(nights)
+    ended = np.flatnonzero((it.outcome == OK) & (it.ended > it.begun) & ~it.doubtful)
+    most = np.argsort(-np.bincount(it.routine[ended], minlength=len(it.routines)), kind="stable")[:_MOST_ROUTINES]
+    out = {}
+    for routine in np.sort(most).tolist():
+        own = ended[it.routine[ended] == routine]
+        runs = np.bincount(nights.night[own], minlength=count).astype(float)
+        logs = np.bincount(nights.night[own], np.log(it.ended[own] - it.begun[own]), count)
+        out[RUNS + it.routines[routine]] = runs
+        out[LOG_RUN + it.routines[routine]] = np.divide(logs, runs, out=np.full(count, np.nan), where=runs > 0)
     return out
 
 

@@ -53,7 +53,8 @@ class Form:
     """How a column writes moments.
 
     Attributes:
-        kind: ``numbers``, ``words`` (of months), ``packed``, or ``counted`` (seconds, or parts of them, since 1970).
+        kind: ``numbers``, ``words`` (of months), ``packed``, ``counted`` (seconds, or parts of them, since 1970), or
+            ``workload`` (as in a workload log, whose reader knows them).
         order: in which order year, month and day stand; empty where it cannot matter.
         why: why this one.
         guess: whether the column left another order open.
@@ -67,18 +68,22 @@ class Form:
     @property
     def name(self) -> str:
         """Name the form as the file of columns does, such as ``day month year``."""
-        return self.order or {"words": "month in words", "packed": "yyyymmdd", "counted": "since 1970"}[self.kind]
+        return self.order or next(name for name, form in _NAMED.items() if form.kind == self.kind)
 
 
 def form_named(name: str) -> Form | None:
     """Give the form of that name; None where there is none."""
     if name in _ORDERS:
         return Form("numbers", name)
-    return {
-        "month in words": Form("words"),
-        "yyyymmdd": Form("packed"),
-        "since 1970": Form("counted"),
-    }.get(name)
+    return _NAMED.get(name)
+
+
+_NAMED: Final = {
+    "month in words": Form("words"),
+    "yyyymmdd": Form("packed"),
+    "since 1970": Form("counted"),
+    "workload log": Form("workload"),
+}
 
 
 @dataclass(slots=True)

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from emulator.errors import InputError
-from emulator.past.attempts import Attempts
-from emulator.past.tables import LeftOut
+from emulator.past.attempts import Attempts, tell
 from emulator.scenario.durations import parse_duration
 from emulator.timeline.ticks import SECOND
 
@@ -132,8 +131,7 @@ def nights_of(attempts: Attempts, window: NightWindow, zone: str) -> Nights:
     if not inside.any():
         raise InputError(f"no job came in a night {window.text} ({zone}): state --night and --zone as they are")
     if not inside.all():
-        out = np.flatnonzero(~inside)
-        attempts.told.append(LeftOut("outside every night", len(out), tuple(attempts.line[out[:5]].tolist())))
+        tell(attempts, ~inside, "outside every night")
     kept = attempts.pick(inside)
     day, offset = day[inside], offset[inside]
     # A job that is tried again belongs to the night in which it came: all its attempts share its submission.

@@ -75,6 +75,8 @@ def meaning_of(word: str, seen: Seen, commonest: bool) -> Word:
     if word in _MEANS:
         return Word(_MEANS[word], "a known word", False)
     begins = word.replace("_", " ").replace("-", " ").replace(":", " ").split()
+    if (spaced := " ".join(begins)) in _MEANS:
+        return Word(_MEANS[spaced], "a known word", False)
     if begins and begins[0] in _MEANS:
         return Word(_MEANS[begins[0]], f"begins with the known word {begins[0]}", False)
     if begins and begins[-1].isdigit() and begins[0] in ("exit", "exited", "code", "rc", "status"):

@@ -10,11 +10,13 @@ Cells stay text here, in columns, because a column says more of its cells than a
 
 import csv
 import io
+import itertools
 import json
+import os
 import sqlite3
 from array import array
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -35,15 +37,17 @@ _WORKLOAD: Final = (
     *("job", "submitted", "waited", "ran", "processors", "cpu", "memory", "processors asked", "time asked"),
     *("memory asked", "status", "user", "group", "application", "queue", "partition", "preceding", "think time"),
 )
+_STATUS: Final = _WORKLOAD.index("status")
 
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Rows that were not used: why (a code), how many, and the lines of the first few."""
+    """Rows that were not used: why, how many, the lines of the first few, and in which file ("": in the only one)."""
 
     why: str
     count: int
     lines: tuple[int, ...]
+    file: str = ""
 
 
 @dataclass(slots=True)
@@ -75,12 +79,13 @@ class Table:
         return len(self.lines)
 
 
-def read_table(path: str | Path, table: str | None = None) -> Table:
+def read_table(path: str | Path, table: str | None = None, progress: Callable[[float], None] | None = None) -> Table:
     """Read a file of past jobs.
 
     Args:
         path: the file.
         table: the table of an SQLite file; without it the only one, or the one with most rows.
+        progress: told the share of a text that was read, from 0 to 1.
 
     Raises:
         InputError: the file cannot be read, is empty, or is of no kind that is known here.
@@ -97,11 +102,11 @@ def read_table(path: str | Path, table: str | None = None) -> Table:
         return _from_sqlite(name, table)
     charset, said = _charset(head)
     try:
-        return _from_text(name, charset, said)
+        return _from_text(name, charset, said, progress)
     except UnicodeDecodeError as error:
         if charset != "utf-8-sig":
             raise InputError(f"{name}: is not {said}, as it claims to be: {error.reason}") from error
-    return _from_text(name, "cp1252", "Windows-1252, a guess: it is not UTF-8")
+    return _from_text(name, "cp1252", "Windows-1252, a guess: it is not UTF-8", progress)
 
 
 def _charset(head: bytes) -> tuple[str, str]:
@@ -114,13 +119,13 @@ def _charset(head: bytes) -> tuple[str, str]:
     return "utf-8-sig", "UTF-8"
 
 
-def _from_text(name: str, charset: str, said: str) -> Table:
+def _from_text(name: str, charset: str, said: str, progress: Callable[[float], None] | None) -> Table:
     with open_regular(name) as file, io.TextIOWrapper(file, charset, errors="strict", newline="") as text:
         sample = [line for line, _ in zip(text, range(_SAMPLE), strict=False)]
     filled = [line for line in sample if line.strip()]
     if not filled:
         raise InputError(f"{name}: holds nothing but blank lines: give an export with a row for each job")
-    lines = _Lines(name, charset)
+    lines = _Lines(name, charset, progress)
     if filled[0].lstrip().startswith("{"):
         table = _from_json(name, lines)
     elif _is_workload(filled):
@@ -134,16 +139,23 @@ def _from_text(name: str, charset: str, said: str) -> Table:
 class _Lines:
     """The lines of a text, read anew each time that they are asked for."""
 
-    def __init__(self, name: str, charset: str) -> None:
+    def __init__(self, name: str, charset: str, progress: Callable[[float], None] | None) -> None:
         self._name = name
         self._charset = charset
+        self._progress = progress
 
     def __iter__(self) -> Iterator[str]:
         with (
             open_regular(self._name) as file,
             io.TextIOWrapper(file, self._charset, errors="strict", newline="") as text,
         ):
-            yield from text
+            if self._progress is None:
+                yield from text
+                return
+            size = max(1, os.fstat(file.fileno()).st_size)
+            while chunk := list(itertools.islice(text, _CHUNK)):
+                self._progress(file.tell() / size)
+                yield from chunk
 
 
 class _Columns:
@@ -359,7 +371,11 @@ def _from_workload(name: str, lines: Iterable[str]) -> Table:
             continue
         row = text.split()
         if len(row) == len(_WORKLOAD) and _all_numbers(row):
-            found.add(row, line)
+            # By definition, lines of these codes tell pieces of a job that has a line of its own besides.
+            if row[_STATUS] in ("2", "3", "4"):
+                skipped.add("a piece of a job", line)
+            else:
+                found.add(row, line)
         else:
             skipped.add("blank" if not row else "another width", line)
     found.settle()

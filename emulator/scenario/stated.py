@@ -73,6 +73,8 @@ class Assumed:
 
     Attributes:
         date: the local day and time at which a night starts, and how long it lasts.
+        lasts: how long a night lasts, in ticks.
+        hours: full hours on the local clock within it, each as its tick and the time that it shows.
         zone: the time zone, with the offset from universal time at the start.
         clock_changes: each change of the clock within a night, in words.
         files: (name, SHA-256) of each file; the digest is "" for settings that came from no file.
@@ -88,6 +90,8 @@ class Assumed:
     changes: tuple[str, ...]
     values: tuple[Stated, ...]
     varied: tuple[Varied, ...] = ()
+    lasts: int = 0
+    hours: tuple[tuple[int, str], ...] = ()
 
 
 def stated(loaded: Loaded, faults: Sequence[str]) -> Iterator[Stated]:

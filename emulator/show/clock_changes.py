@@ -2,12 +2,15 @@
 
 from datetime import timedelta
 from itertools import pairwise
+from typing import Final
 
 from emulator.measure.words import duration
 from emulator.scenario.clock import Clock
-from emulator.timeline.ticks import MINUTE, SECOND
+from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 
-__all__ = ["changes_in_words", "offsets"]
+__all__ = ["changes_in_words", "full_hours", "offsets"]
+
+_MOST_HOURS: Final = 12
 
 
 def offsets(clock: Clock, horizon: int) -> list[list[int]]:
@@ -31,6 +34,23 @@ def _seconds(clock: Clock, tick: int) -> int:
     offset = clock.local(tick).utcoffset()
     assert offset is not None, "the scenario's clock has a zone"
     return int(offset.total_seconds())
+
+
+def full_hours(clock: Clock, horizon: int) -> tuple[tuple[int, str], ...]:
+    """Give full hours of the local clock within a night, a dozen at most, each as its tick and what the clock shows.
+
+    >>> from datetime import datetime
+    >>> full_hours(Clock(datetime(2026, 6, 12, 21, 30), "UTC"), 2 * HOUR)
+    ((1800000000, '22:00'), (5400000000, '23:00'))
+    """
+    start = clock.local(0)
+    first = (HOUR - (start.minute * MINUTE + start.second * SECOND + start.microsecond)) % HOUR
+    step = next(
+        (size * HOUR for size in (1, 2, 3, 6, 12, 24) if horizon // (size * HOUR) < _MOST_HOURS),
+        -(-horizon // _MOST_HOURS // DAY) * DAY,
+    )
+    shown = "%a %H:%M" if horizon > DAY else "%H:%M"
+    return tuple((tick, f"{clock.local(tick):{shown}}") for tick in range(first, horizon + 1, step))
 
 
 def changes_in_words(clock: Clock, horizon: int) -> list[str]:

@@ -12,7 +12,7 @@ from html import escape
 from importlib import resources
 from typing import Final
 
-__all__ = ["clean", "file", "folded", "name", "section", "table", "text"]
+__all__ = ["clean", "file", "folded", "folded_table", "name", "section", "table", "text"]
 
 _LONGEST: Final = 160
 _SHORT: Final = 28
@@ -71,6 +71,11 @@ def folded(title: str, body: str, at: str = "") -> str:
     if not body:
         return ""
     return f'<details class="part"><summary><h2>{title}</h2></summary><section{_id(at)}>{body}</section></details>'
+
+
+def folded_table(title: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Write a table that says what a picture above it shows, opened when it is wanted."""
+    return f'<details class="job"><summary><h3>{title}</h3></summary>{table(title, head, rows)}</details>'
 
 
 def _id(at: str) -> str:

@@ -11,7 +11,7 @@ from typing import Final
 from emulator.measure.words import duration
 from emulator.scenario.load import Loaded
 from emulator.scenario.stated import NOT_STATED, Assumed, Stated, Varied, stated
-from emulator.show.clock_changes import changes_in_words
+from emulator.show.clock_changes import changes_in_words, full_hours
 from emulator.show.fault_words import FAULTS, fault_words
 from emulator.show.html import clean, folded, name, section, text
 
@@ -40,6 +40,8 @@ def assumed(loaded: Loaded, others: Iterable[tuple[str, str]] = (), variants: tu
         tuple(map(str, loaded.changes)),
         tuple(stated(loaded, faults_called(loaded))),
         variants,
+        lasts,
+        full_hours(loaded.clock, lasts),
     )
 
 

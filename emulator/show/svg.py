@@ -72,6 +72,14 @@ class Svg:
             'fill-opacity="0.13"/>'
         )
 
+    def band(self, low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]], *, role: str) -> None:
+        """Shade what lies between two lines of points from left to right."""
+        points = " ".join(f"{_n(x)},{_n(y)}" for x, y in (*high, *reversed(low)))
+        self._parts.append(
+            f'<polygon points="{points}" fill="var(--{role})" fill-opacity="0.22" stroke="var(--{role})" '
+            'stroke-width="0.6"/>'
+        )
+
     def bar(
         self,
         x: float,

@@ -36,7 +36,7 @@ class Sources:
         remembered: the entries whose jobs somebody may name later on.
     """
 
-    __slots__ = ("_recurring", "_remembered", "_terms", "nights", "routines")
+    __slots__ = ("_firsts", "_places", "_recurring", "_remembered", "_terms", "nights", "routines")
 
     def __init__(
         self,
@@ -49,6 +49,8 @@ class Sources:
         self.routines = routines
         self.nights = nights
         self._terms, self._recurring, self._remembered = terms, recurring, remembered
+        self._firsts: dict[str, tuple[int, int]] = {}
+        self._places: dict[tuple[str, int], int] = {}
 
     def new(
         self,
@@ -86,11 +88,24 @@ class Sources:
         """
         job = Job(source, ordinal, nominal)
         if source.recurs:  # what a recurrence excludes changes no other day's job
-            job.entity, job.draw_number = numbers_key(source.entity, nominal), 0
+            job.entity, job.draw_number = numbers_key(source.entity, nominal), self._place(source, ordinal, nominal)
         job.key = fill(job.routine.key if key is None else key, job)
         if source.has_nights and self.nights is not None:
             rare(job).night = self.nights.of(source.arrival, nominal)
         return job
+
+    def _place(self, source: Source, ordinal: int, nominal: int) -> int:
+        """Give the place of a job among those of its occurrence, from 0: each of a batch draws for itself."""
+        name = (source.arrival, ordinal)
+        if name in self._places:
+            return self._places[name]
+        due, first = self._firsts.get(source.arrival, (-1, 0))
+        if due != nominal:  # the jobs of a batch are made one after the other
+            self._firsts[source.arrival] = (nominal, ordinal)
+            return 0
+        if source.is_remembered:  # it may be put in anew when others have come
+            self._places[name] = ordinal - first
+        return ordinal - first
 
     def again(self, first: Job, generation: int) -> Job:
         """Make the job that puts another in anew, for the time ``generation``."""

@@ -62,10 +62,12 @@ CASES: dict[tuple[str, str], list[list[str]]] = {
     ("export", "0"): [["export", "night.db", "--as", "junit"]],
     ("page", "0"): [["page", "night.db", "-o", "night.html"]],
     ("schema", "0"): [["schema"]],
+    ("sketch", "0"): [["sketch", "rules", "--night", "18:00+14h", "--starts", "2026-06-12"]],
 }
 """For each command and code, what makes it end so. How others of the table end is tried in the files named below."""
 
 ELSEWHERE = {
+    ("check", "1"): "test_evidence.py",
     ("reproduce", "1"): "test_reproduce_command.py",
     ("rerun", "0"): "test_rerun_command.py",
     ("rerun", "1"): "test_rerun_command.py",
@@ -85,6 +87,7 @@ def files(place: Path, queuedrill: Call) -> None:
     }
     for name, text in written.items():
         (place / f"{name}.yaml").write_text(text)
+    (place / "rules").write_text("30 21 * * * /opt/dome/copy-plates\n")
     queuedrill("run", "--quiet", "--log", "night.db", "faulty.yaml")
 
 

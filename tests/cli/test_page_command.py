@@ -3,6 +3,7 @@
 import base64
 import re
 import zlib
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from emulator import nights
 from emulator.cli.main import answer
 
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 GOLDEN = Path(__file__).parents[1] / "golden" / "page.html"
 
 
@@ -27,6 +29,29 @@ def test_a_log_becomes_the_same_page_every_time(log: Path, capsys: pytest.Captur
     assert capsys.readouterr() == ("page.html\ntwo.html\n", "")
     page = (log.parent / "page.html").read_bytes()
     assert (page == (log.parent / "two.html").read_bytes(), str(log.parent).encode() in page) == (True, False)
+
+
+@pytest.mark.slow
+def test_a_story_on_a_page_is_that_of_the_command_line(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Word for word, from the log and from the night, with what another setting would have changed."""
+    jitter = str(SCENARIOS / "lease-too-short-for-jitter.yaml")
+    assert answer(["run", "--quiet", "--log", "it.db", "--page", "run.html", jitter]) == 1  # it does not fit
+    assert answer(["page", "it.db"]) == 0
+    pages = [(place / name).read_text("utf-8") for name in ("page.html", "run.html")]
+    told = 0
+    for job, story in re.findall(r'id="job-(\d+)".*?<div class="story">(.*?)</div>', pages[0], flags=re.DOTALL):
+        capsys.readouterr()
+        assert answer(["story", "it.db", job]) == 0
+        said = capsys.readouterr().out
+        told += "What another setting would have changed" in said
+        shown = [unescape(re.sub("<[^>]*>", " ", one)).split() for one in (story, story_of(pages[1], job))]
+        assert shown == [said.split(), said.split()]
+    assert told > 3
+
+
+def story_of(page: str, job: str) -> str:
+    """Give the story of a job that stands on a page without a script."""
+    return page.split(f'id="job-{job}"')[1].split('<div class="story">')[1].split("</div>")[0]
 
 
 def test_a_file_that_is_there_is_kept(log: Path, capsys: pytest.CaptureFixture[str]) -> None:

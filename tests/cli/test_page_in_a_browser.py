@@ -17,6 +17,7 @@ import pytest
 from browser import Browser, found
 
 import emulator
+from emulator.cli.main import answer
 from emulator.experiment.paging import page_of_night
 from emulator.measure.fold import NightFold
 from emulator.scenario.clock import Clock
@@ -126,8 +127,10 @@ def test_keys_buttons_wheel_and_drag_move_the_picture(browser: Browser, lost: Pa
     assert browser.complaints() == []
 
 
-def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, lost: Path) -> None:
-    """Down, N and Enter lead to the lost lease and to the story of its job, and Esc back to the picture."""
+def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(
+    browser: Browser, lost: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Down, N and Enter lead to the lost lease and to the story that the command tells, and Esc back to the picture."""
     browser.open(lost)
     browser.run('document.getElementById("axis").focus()')
     for key in ("ArrowDown", "n", "n"):
@@ -140,9 +143,10 @@ def test_an_attempt_is_told_and_opens_its_story_by_keys_alone(browser: Browser, 
         '(async () => { while (document.getElementById("story").hidden) await new Promise(requestAnimationFrame); })()'
     )
     story = browser.run('[...document.querySelectorAll("#story li")].map(li => li.textContent)')
-    assert [
-        line for line in story if "ran out and was lost (attempt 1)" in line
-    ] != [] and "Submitted by plates (arrivals)" in story[0]
+    assert [line for line in story if "ran out and was lost (attempt 1)" in line] != []
+    assert answer(["story", str(SCENARIOS / "worker-lost-mid-run.yaml"), "plates#4"]) == 0
+    whole = browser.run('["storyname", "told"].map(id => document.getElementById(id).innerText).join(" ")')
+    assert whole.split() == capsys.readouterr().out.split()
     assert browser.run("document.activeElement.id") == "story"
     browser.key("Escape")
     assert browser.run('[document.getElementById("story").hidden, document.activeElement.id]') == [True, "axis"]
@@ -366,9 +370,29 @@ def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -
     ]
 
 
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of many nights of one scenario."""
+    path = tmp_path_factory.mktemp("page") / "many.html"
+    path.write_text(emulator.nights(SCENARIOS / "how-long-a-lease.yaml", 8, processes=1).page(), "utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1400, False), (800, True), (360, False)])
+def test_many_nights_open_and_print(browser: Browser, many: Path, width: int, dark: bool) -> None:
+    """Nothing goes wrong, the window is wide enough, the table and both pictures stand there; print is two sheets."""
+    browser.open(many, width=width, dark=dark)
+    assert browser.complaints() == []
+    assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+    shown = "[...document.querySelectorAll('#picture figure, #backlog figure')].filter(f => f.clientHeight > 0).length"
+    assert browser.run(shown) == 2
+    assert browser.run("document.querySelector(document.querySelector('.skip').hash + ' table') !== null") is True
+    assert sheets(browser.pdf()) <= 2
+
+
 @pytest.mark.skipif(not os.environ.get("QUEUEDRILL_AXE"), reason="QUEUEDRILL_AXE does not name the file of axe-core")
 @pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("page", ["lost", "compared"])
+@pytest.mark.parametrize("page", ["lost", "compared", "many"])
 def test_the_accessibility_checker_finds_no_serious_fault(
     browser: Browser, request: pytest.FixtureRequest, page: str, dark: bool
 ) -> None:

@@ -31,7 +31,7 @@ def test_the_text_and_the_settings_of_a_draft_are_one_scenario(draft: Draft) -> 
 
 def test_a_draft_holds_what_the_nights_were_made_with(draft: Draft) -> None:
     got = draft.settings
-    assert (got["starts"], got["lasts"]) == ("2026-03-30T18:00:00", "14h")
+    assert (got["starts"], got["lasts"]) == ("2026-03-30T18:00:00", "14h15m")  # a job of 14 h ran on for minutes
     assert [(it["name"], it["recurs"]) for it in got["arrivals"] if "recurs" in it] == [
         ("index-2000-every-day", "FREQ=DAILY;BYHOUR=20;BYMINUTE=0"),
         ("tape-2330-weekdays", "FREQ=WEEKLY;BYDAY=MO,TU,WE,TH,FR;BYHOUR=23;BYMINUTE=30"),

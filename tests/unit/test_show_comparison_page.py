@@ -188,8 +188,8 @@ def test_one_setting_over_many_nights_has_a_page_too() -> None:
     """Without a second variant there are no differences and no trade-off, and all else is there."""
     page = nights(NIGHT, 4, processes=1, measures=["makespan"]).page()
     assert ("Requirements" in page, "Trade-off" in page, "Differences" in page) == (True, False, False)
-    assert page.count('<details class="part">') == 2  # spreads, every night
-    assert page.index("<h2>Requirements</h2>") < page.index("<details")
+    assert page.count('<details class="part">') == 3  # requirements, spreads, every night
+    assert page.index("The answer in figures") < page.index("<details")
 
 
 def test_nothing_asked_and_nothing_different_is_said() -> None:

@@ -44,6 +44,33 @@ def test_several_jobs_come_at_each_arrival() -> None:
     assert comes(ran({**entry, "count": 3})) == [(1, 0), (2, 0), (3, 30)]
 
 
+def test_the_jobs_of_one_occurrence_draw_for_themselves() -> None:
+    """Twenty jobs of one occurrence take twenty times; an excluded day changes none of those of another day."""
+    takes = {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"mean": "10m", "law": "exponential"}}]}}
+    rule = {"recurs": "0 23 * * *", "batch": 20}
+
+    def times(entry: dict[str, Any]) -> list[list[int]]:
+        found = ran(entry, "2d", routines=takes, pools={"dome": {"count": 20, "serves": ["night"], "poll": 0}})
+        ended = sorted((row[3], row[0]) for row in found.of("attempt_ended"))
+        begins = {row[3]: row[0] for row in found.of("submitted")}
+        spent = [at - begins[job] for job, at in ended]
+        return [spent[place : place + 20] for place in range(0, len(spent), 20)]
+
+    both = times(rule)
+    assert [len(set(some)) for some in both] == [20, 20]
+    assert times({**rule, "excludes": ["2026-06-12"]}) == both[1:]
+
+
+def test_a_job_of_a_batch_that_is_put_in_anew_draws_for_itself() -> None:
+    """The third and the fourth of a batch, put in anew when the next occurrence has come, take other times."""
+    takes = {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": {"mean": "10m", "law": "exponential"}}]}}
+    again = [{"run_again": f"copies#{number}", "at": "+26h"} for number in (3, 4)]
+    found = ran({"recurs": "0 23 * * *", "batch": 4}, "2d", routines=takes, actions=again)
+    begins = {row[3]: row[0] for row in found.of("submitted")}
+    spent = {row[3]: row[0] - begins[row[3]] for row in found.of("attempt_ended")}
+    assert len(set(spent.values())) == len(spent) == 10
+
+
 def test_several_jobs_come_at_each_occurrence() -> None:
     """Three at 23:00 and at 00:00; `count: 4` bounds the total."""
     entry = {"recurs": "0 23,0 * * *", "batch": 3}

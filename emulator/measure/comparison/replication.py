@@ -35,6 +35,7 @@ class PlayedNight:
         events: how many events the night had.
         drawn: whether anything in it was drawn by chance. If not, every seed gives this very night.
         failure: why there is no night ("" when there is one); readings and held are empty then.
+        backlog: how many jobs waited at moments evenly apart, from the start to the end; empty unless it was asked for.
     """
 
     variant: str
@@ -44,3 +45,4 @@ class PlayedNight:
     events: int = 0
     failure: str = ""
     drawn: bool = True
+    backlog: tuple[int, ...] = ()

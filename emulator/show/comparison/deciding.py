@@ -18,7 +18,7 @@ from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import duration, number, value
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, free, held, wide
 from emulator.show.cumulative import both_widths
-from emulator.show.html import clean, name, section, table, text
+from emulator.show.html import clean, folded_table, name, section, text
 from emulator.show.layout import fit
 from emulator.show.svg import Svg
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
@@ -74,12 +74,8 @@ def answering_picture(of: Comparison, advice: Recommendation) -> str:
     label = shares[0][0].asks
     picture = both_widths(lambda narrow: held(shares[0], label, layout=NARROW if narrow else BROAD))
     rows = [[name(one.variant), f"{one.held} of {one.judged}"] for one in shares[0]]
-    said = _folded_table("Nights that keep what decides", ("variant", "nights"), rows)
+    said = folded_table("Nights that keep what decides", ("variant", "nights"), rows)
     return section(f"What decides: {text(clean(label))}", picture + said, "picture")
-
-
-def _folded_table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    return f'<details class="job"><summary><h3>{title}</h3></summary>{table(title, head, rows)}</details>'
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +140,7 @@ def _two(of: Comparison, across: _Limit, up: _Limit) -> str:
         f"<p>Shaded: both are kept ({text(clean(across.asks))}; {text(clean(up.asks))}). "
         f"A circle is a night inside, a cross a night outside.{_cut(marks)}</p>"
     )
-    return section(text(clean(title)), picture + said + _folded_table("The same in figures", head, rows), "picture")
+    return section(text(clean(title)), picture + said + folded_table("The same in figures", head, rows), "picture")
 
 
 def _cut(marks: dict[str, list[_Mark]]) -> str:

@@ -15,6 +15,7 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.show.comparison.curves import curves
 from emulator.show.comparison.first import what_was_run
+from emulator.show.comparison.nights_opening import nights_opening
 from emulator.show.comparison.opening import opening
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
 from emulator.show.comparison.verdict import holds, sentences
@@ -57,21 +58,17 @@ def comparison_document(of: Comparison) -> str:
     said, *sure = sentences(of)
     look = ("" if good is None else " fits" if good else " fails") + (" long" if len(said) > _LONG else "")
     advice = of.recommendation
-    first = '<a class="skip" href="#requirements">To the requirements</a>'
-    if advice is not None:
-        first = '<a class="skip" href="#answer">To the table of the answer</a>'
-    asked = section("Requirements", _requirements(of), "requirements")
     parts = [
-        first,
+        '<a class="skip" href="#answer">To the table of the answer</a>',
         f"<header><p>{text(clean(of.title))}</p><h1 class='verdict{look}'>{text(said)}</h1>",
         f"<p class='sure'>{text(' '.join(sure))}</p>" if sure else "",
         f"<p>{_nights(of)} {text(of.stopped)}</p>",
         f"{head_block(of.assumed, seeds(of), of.versions)}</header><main>",
-        opening(of, advice) if advice is not None else asked,
+        opening(of, advice) if advice is not None else nights_opening(of),
         "" if of.assumed is None else settings_block(of.assumed),
         _lost(of),
         folded(f"Compared with {text(clean(called(of.baseline)))}", _found(of)),
-        folded("Requirements", _requirements(of), "requirements") if advice is not None else "",
+        folded("Requirements", _requirements(of), "requirements"),
         folded(f"Differences from {text(clean(called(of.baseline)))}", _differences(of, same)),
         _trade_off(of),
         folded("How each figure spreads over the nights", _spreads(of, same)),

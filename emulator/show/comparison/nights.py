@@ -24,9 +24,9 @@ from emulator.show.comparison.words import (
 from emulator.show.layout import Page, Role
 from emulator.show.meta import all_of
 
-__all__ = ["nights_answer", "nights_screen"]
+__all__ = ["WORDS", "edges", "is_random", "lies", "nights_answer", "nights_screen", "shown_share", "varies"]
 
-_WORDS: Final = {
+WORDS: Final = {
     "holds": "kept",
     "does_not_hold": "fails",
     "undecided": "too few nights",
@@ -67,7 +67,8 @@ def _kept(one: Share) -> str:
     return f"{one.asks}: kept in {one.held:,} of {night_count(one.judged)}"
 
 
-def _random(comparison: Comparison) -> bool:
+def is_random(comparison: Comparison) -> bool:
+    """Say whether anything in the nights was drawn by chance."""
     return any(night.drawn for night in comparison.played)
 
 
@@ -77,7 +78,7 @@ def _interval(one: Share) -> Interval | None:
 
 def _sure(comparison: Comparison, one: Share, them: str) -> str:
     interval = _interval(one)
-    if not _random(comparison) or interval is None:
+    if not is_random(comparison) or interval is None:
         return NOT_RANDOM
     sure = f"({value(comparison.confidence, 'share')} sure)"
     low, high = interval.low or 0.0, 1.0 if interval.high is None else interval.high
@@ -114,7 +115,7 @@ def nights_screen(page: Page, comparison: Comparison) -> None:
     if rest:
         page.heading("Figures")
         for one in rest[:_MOST_FIGURES]:
-            page.say(f"{label_of(one.measure)}: {_lies(one)}", indent=2, hanging=4)
+            page.say(f"{label_of(one.measure)}: {lies(one)}", indent=2, hanging=4)
         if len(rest) > _MOST_FIGURES:
             page.say(f"{len(rest) - _MOST_FIGURES} more figures: --all", indent=2)
 
@@ -124,12 +125,12 @@ def _asked(page: Page, comparison: Comparison) -> None:
     if not asked:
         return
     shown = sorted(asked, key=lambda one: one.verdict == "holds")[:_MOST_ASKED] if len(asked) > _MOST_ASKED else asked
-    random = _random(comparison)
+    random = is_random(comparison)
     page.blank()
     rows = [["requirement", "nights kept", *([interval_title(comparison.confidence)] if random else []), ""]]
     for one in shown:
         share = [between(_interval(one), "share")] if random else []
-        rows.append([one.asks, f"{one.held:,} of {one.judged:,}", *share, _WORDS[one.verdict]])
+        rows.append([one.asks, f"{one.held:,} of {one.judged:,}", *share, WORDS[one.verdict]])
     page.table(rows, right=[1, 2] if random else [1], roles=["", *(_ROLES.get(one.verdict, "") for one in shown)])
     if len(shown) < len(asked):
         page.say(f"and {len(asked) - len(shown)} more: --all", indent=2)
@@ -137,18 +138,14 @@ def _asked(page: Page, comparison: Comparison) -> None:
 
 def _why(page: Page, comparison: Comparison) -> str:
     """Show how the figure of the deciding requirement lies over nights, with one night that misses it."""
-    decides = _deciding(comparison)
-    if decides is None:
-        asked = [one for one in comparison.shares if one.measure and one.requirement != ALL]
-        spreads = {one.measure: one for one in comparison.spreads}
-        decides = next((one for one in asked if _varies(spreads.get(one.measure))), None)
+    decides = shown_share(comparison)
     if decides is None:
         return ""
     spread = next((one for one in comparison.spreads if one.measure == decides.measure), None)
     page.heading("Why")
     if spread is not None and spread.median is not None:
-        page.say(f"{label_of(spread.measure)}: {_lies(spread)}", indent=2, hanging=4)
-        if _varies(spread):
+        page.say(f"{label_of(spread.measure)}: {lies(spread)}", indent=2, hanging=4)
+        if varies(spread):
             _histogram(page, comparison, decides)
     if decides.missed_seeds:
         page.say(ONE_THAT_MISSED, indent=2)
@@ -156,11 +153,22 @@ def _why(page: Page, comparison: Comparison) -> str:
     return "" if spread is None else spread.measure
 
 
-def _varies(one: Spread | None) -> bool:
+def shown_share(comparison: Comparison) -> Share | None:
+    """Give the requirement whose figure is shown over the nights: the one that decides, else the first that varies."""
+    decides = _deciding(comparison)
+    if decides is not None:
+        return decides
+    asked = [one for one in comparison.shares if one.measure and one.requirement != ALL]
+    spreads = {one.measure: one for one in comparison.spreads}
+    return next((one for one in asked if varies(spreads.get(one.measure))), None)
+
+
+def varies(one: Spread | None) -> bool:
+    """Say whether a figure is not the same in every night."""
     return one is not None and one.least is not None and one.most is not None and one.least < one.most
 
 
-def _lies(one: Spread) -> str:
+def lies(one: Spread) -> str:
     """Say how a figure lies over nights: half of them, nine in ten."""
     if one.least == one.most and not one.lower_bounds and not one.absent:
         return f"{value(one.least or 0, one.unit)} in {'every night' if one.n > 1 else 'this night'}."
@@ -181,23 +189,23 @@ def _histogram(page: Page, comparison: Comparison, decides: Share) -> None:
     values = sorted(one for one in readings if one is not None)
     low, high = float(values[0]), float(values[-1])
     unit = column_of(wanted(decides.measure).unit, values)
-    edges = _edges(low / unit.size, high / unit.size)
-    counts = [sum(1 for one in values if first <= one / unit.size < last) for first, last in edges]
-    counts[-1] += sum(1 for one in values if one / unit.size == edges[-1][1])
+    bins = edges(low / unit.size, high / unit.size)
+    counts = [sum(1 for one in values if first <= one / unit.size < last) for first, last in bins]
+    counts[-1] += sum(1 for one in values if one / unit.size == bins[-1][1])
     most = max(counts)
     limits = [one / unit.size for one in (decides.at_least, decides.at_most) if one is not None]
     rows = []
-    for (first, last), count in zip(edges, counts, strict=True):
+    for (first, last), count in zip(bins, counts, strict=True):
         bar = "o" * (max(1, round(count / most * _BAR)) if count else 0)
         limit = next((f"   limit {number(one)} {unit.name}".rstrip() for one in limits if first < one <= last), "")
         rows.append([f"{number(first, 6)} to {number(last, 6)} {unit.name}".rstrip(), f"{count:,}", f"{bar}{limit}"])
     page.table([["", "nights", ""], *rows], right=[0, 1])
 
 
-def _edges(low: float, high: float) -> Sequence[tuple[float, float]]:
+def edges(low: float, high: float) -> Sequence[tuple[float, float]]:
     """Part a range at round values into eight at most.
 
-    >>> _edges(3.1, 4.2)
+    >>> edges(3.1, 4.2)
     ((3.0, 3.2), (3.2, 3.4), (3.4, 3.6), (3.6, 3.8), (3.8, 4.0), (4.0, 4.2))
     """
     step = next(

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from emulator.measure.comparison.recommendation import CandidateStanding, Recommendation
-from emulator.measure.comparison.result import Comparison
+from emulator.measure.comparison.result import Comparison, Interval
 from emulator.show.comparison.deciding import answering_picture
 from emulator.show.comparison.first import (
     OPEN,
@@ -25,7 +25,7 @@ from emulator.show.comparison.words import between, interval_title
 from emulator.show.html import clean, name, section, table, text
 from emulator.show.layout import WIDE
 
-__all__ = ["opening"]
+__all__ = ["opening", "share_bar"]
 
 _CLASSES: Final = {"take": "met", "tie": "met", "qualifies": "met", "fails": "missed"}
 _SHARE_AT: Final = 3
@@ -68,18 +68,23 @@ def _table(of: Comparison, advice: Recommendation) -> str:
 
 
 def _share(one: CandidateStanding) -> str:
-    """Write the interval of a share of nights, with a bar of it: a line from 0 to 100 %, a mark at what was seen."""
+    """Write the interval of a share of nights, with a bar of it."""
     if one.interval is None:
         return "-"
-    low = 0.0 if one.interval.low is None else one.interval.low
-    high = 1.0 if one.interval.high is None else one.interval.high
-    start, end, seen = (_LEFT + _WIDTH * share for share in (low, high, one.kept / one.judged))
+    return f"{share_bar(one.interval, one.kept / one.judged)} {text(between(one.interval, 'share'))}"
+
+
+def share_bar(interval: Interval, seen: float) -> str:
+    """Draw an interval of a share of nights as a small bar: a line from 0 to 100 %, a mark at what was seen."""
+    low = 0.0 if interval.low is None else interval.low
+    high = 1.0 if interval.high is None else interval.high
+    start, end, mark = (_LEFT + _WIDTH * share for share in (low, high, seen))
     return (
         f'<svg class="bar" viewBox="0 0 {_WIDTH + 2 * _LEFT} 14" width="{_WIDTH + 2 * _LEFT}" height="14" '
         'aria-hidden="true">'
         f'<line x1="{_LEFT}" x2="{_LEFT + _WIDTH}" y1="7" y2="7" stroke="var(--line)"/>'
         f'<line x1="{start:.1f}" x2="{end:.1f}" y1="7" y2="7" stroke="var(--faint)" stroke-width="4"/>'
-        f'<circle cx="{seen:.1f}" cy="7" r="3.5" fill="var(--ink)"/></svg> {text(between(one.interval, "share"))}'
+        f'<circle cx="{mark:.1f}" cy="7" r="3.5" fill="var(--ink)"/></svg>'
     )
 
 

@@ -58,6 +58,8 @@ _ATTEMPTS: Final = (
     "parts_finished",
     "lease_seconds",
     "work_seconds",
+    "routine",
+    "submitted",
 )
 _STATES: Final = {
     **dict.fromkeys(("submitted", "held", "hold_ended", "handed_back", "requeued", "finished"), ""),
@@ -121,6 +123,8 @@ def attempts_csv(recorded: Recorded) -> Iterator[str]:
                 str(sum(part.finished for part in one.parts)),
                 _between(one.handed_out, one.ended),
                 _seconds(one.executed(recorded.night.horizon)),
+                cell(recorded.night.kind_of(one.job)[0]),
+                _time(recorded, recorded.night.value(one.job, SUBMITTED)),
             )
         )
 

@@ -23,6 +23,7 @@ from emulator.show.html import file
 from emulator.show.page.data import columns
 from emulator.show.page.sections import sections
 from emulator.show.phrases import BY_DETAIL, EVENTS
+from emulator.show.story.writing import Paragraph
 
 __all__ = ["Material", "document"]
 
@@ -42,7 +43,7 @@ class Material:
         requirements: of the scenario.
         beats: (tick, token, worker) of the heartbeats that renewed a lease; None: not known.
         assumed: what the night rests on; None where nobody has told.
-        stories: job -> (clock time, sentence, event) of each sentence of its story; of others their events are listed.
+        stories: job -> the paragraphs of its story; of others their events are listed.
     """
 
     night: Night
@@ -52,7 +53,7 @@ class Material:
     clock: Clock
     requirements: Sequence[Asked]
     beats: Iterable[tuple[int, int, str]] | None = field(default=None)
-    stories: Mapping[int, Sequence[tuple[str, str, int]]] = field(default_factory=dict)
+    stories: Mapping[int, Sequence[Paragraph]] = field(default_factory=dict)
     assumed: Assumed | None = None
 
 
@@ -94,9 +95,9 @@ def _events(rows: Iterable[tuple[int, Row]], whole: bool, named: frozenset[int])
     ]
 
 
-def _stories(stories: Mapping[int, Sequence[tuple[str, str, int]]]) -> list[list[Any]]:
-    """Give stories as lists: the job, then its sentences."""
-    return [[job, [list(sentence) for sentence in told]] for job, told in stories.items()]
+def _stories(stories: Mapping[int, Sequence[Paragraph]]) -> list[list[Any]]:
+    """Give stories as lists: the job, then its paragraphs."""
+    return [[job, list(map(list, told))] for job, told in stories.items()]
 
 
 def _packed(data: Any) -> str:

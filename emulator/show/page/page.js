@@ -112,6 +112,13 @@ function stories(night, axis) {
     told = new Map(await unpacked("stories"));
     byJob = found;
   };
+  /* The events of a job that has no story on the page. */
+  const listed = (job, events) => [
+    ["title", "", `The events of ${night.jobName.get(job)}`],
+    ...events.slice(0, 500).map((event) => ["said", night.clock(event[1]), `${night.tellEvent(event)} [${event[0]}]`]),
+    ...(events.length > 500 ? [["plain", "", `And ${events.length - 500} more.`]] : []),
+    ...(events.length ? [] : [["plain", "", "The events of this job are too many for the page: queuedrill trail shows them."]]),
+  ];
   const close = () => {
     const was = !$("story").hidden;
     $("story").hidden = true;
@@ -121,23 +128,23 @@ function stories(night, axis) {
   };
   const open = async (row) => {
     await load();
-    const job = night.job[row], events = byJob.get(job) || [], list = $("story").querySelector("ol");
-    $("storyname").textContent = `${night.jobName.get(job)}: its story`;
-    list.replaceChildren(...events.slice(0, 500).map((event) => {
-      const item = made("li"), time = made("time", night.clock(event[1]));
-      item.append(time, ` ${night.tellEvent(event)} `, made("small", String(event[0])));
-      if (event[5] === night.workers[night.lanes[night.laneOf[row]][0]]) item.className = "here";
-      return item;
-    }));
-    if (told.has(job)) list.replaceChildren(...told.get(job).map(([time, text, event]) => {
-      const item = made("li");
+    const job = night.job[row], worker = night.workers[night.lanes[night.laneOf[row]][0]];
+    const lines = told.get(job) || listed(job, byJob.get(job) || []);
+    $("storyname").textContent = lines[0][2];
+    let list = null;
+    $("told").replaceChildren(...lines.slice(1).flatMap(([kind, time, text]) => {
+      if (kind !== "said" && kind !== "changed") {
+        list = null;
+        return [made(kind === "heading" ? "h4" : "p", text)];
+      }
+      const item = made("li"), begun = list;
       if (time) item.append(made("time", time), " ");
-      item.append(`${text} `, made("small", String(event)));
-      if (text.includes(night.workers[night.lanes[night.laneOf[row]][0]])) item.className = "here";
-      return item;
+      item.append(text);
+      if (text.includes(worker)) item.className = "here";
+      list = list || made("ul");
+      list.append(item);
+      return begun ? [] : [list];
     }));
-    else if (!events.length) list.append(made("li", "The events of this job are too many for the page: queuedrill trail shows them."));
-    if (!told.has(job) && events.length > 500) list.append(made("li", `And ${events.length - 500} more.`));
     axis.open = night.laneOf[row];
     $("story").hidden = false;
     axis.ask();

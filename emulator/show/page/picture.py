@@ -32,7 +32,7 @@ PICTURE: Final = (
     '<canvas id="above" role="img" aria-label="Faults and actions, jobs by state, calls to systems over time"></canvas>'
     '<canvas id="upper" role="img" aria-label="Lanes of workers with their attempts and leases"></canvas>'
     '<div id="story" hidden tabindex="-1" aria-labelledby="storyname"><h3 id="storyname"></h3>'
-    '<button type="button" id="close">close</button><ol></ol></div>'
+    '<button type="button" id="close">close</button><div id="told"></div></div>'
     '<canvas id="lower" role="img" aria-label="Lanes of the workers below the open story"></canvas></div>'
     '<label id="lanes" hidden>Lanes from <input id="first" type="range" min="0" max="0" value="0"></label>'
     '<p id="tell" aria-live="polite">Hover over or choose an attempt for details.</p>'

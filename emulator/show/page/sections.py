@@ -1,6 +1,7 @@
 """What does the page say in words and tables? Everything but the picture's own drawing, readable without a script."""
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from emulator.measure.catalogue import find
@@ -20,6 +21,7 @@ from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
 from emulator.show.phrases import spoken, told
 from emulator.show.settings import head_block, settings_block
+from emulator.show.story.writing import Paragraph
 from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states
 from emulator.show.troubles import unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
@@ -32,6 +34,8 @@ __all__ = ["sections"]
 _MOST_STORIES: Final = 40
 _MOST_EVENTS: Final = 200
 _MOST_LISTED: Final = 10
+_TAGS: Final = {"title": "h4", "heading": "h4"}
+"""Of the paragraphs of a story that are more than plain ones."""
 
 
 def sections(of: "Material") -> tuple[str, frozenset[int]]:
@@ -245,11 +249,24 @@ def _events(of: "Material", named: Sequence[int]) -> str:
     parts = []
     for job, lines in wanted.items():
         more = f"<p>And {left[job]} more events.</p>" if left[job] else ""
+        story = _story(of.stories.get(job, ()))
         parts.append(
             f'<details class="job" id="job-{job}"><summary><h3>{_name(of.night.name_of(job))}</h3></summary>'
-            f"<ol>{''.join(lines)}</ol>{more}</details>"
+            f"{story}<h4>Its events</h4><ol>{''.join(lines)}</ol>{more}</details>"
         )
-    return folded("The events behind it", _without_dead_links("".join(parts), held))
+    return folded("The jobs and the events behind it", _without_dead_links("".join(parts), held))
+
+
+def _story(told: Sequence[Paragraph]) -> str:
+    """Write the story of a job, as the command line tells it."""
+    parts = []
+    for listed, several in groupby(told, key=lambda one: one.kind in ("said", "changed")):
+        if listed:
+            items = (f"<li>{f'<time>{one.time}</time> ' if one.time else ''}{_text(one.text)}</li>" for one in several)
+            parts.append(f"<ul>{''.join(items)}</ul>")
+        else:
+            parts += [f"<{(tag := _TAGS.get(one.kind, 'p'))}>{_text(one.text)}</{tag}>" for one in several]
+    return f'<div class="story">{"".join(parts)}</div>' if parts else ""
 
 
 def _without_dead_links(html: str, held: str) -> str:

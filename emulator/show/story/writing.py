@@ -5,9 +5,9 @@ it the chain of causes back to an arrival, an action, a fault or the start of th
 changed comes last, without a clock time. The same story gives the same bytes.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal, NamedTuple
 
 from emulator.measure.story.facts import Fact, Piece, Story
 from emulator.scenario.clock import Clock
@@ -19,7 +19,7 @@ from emulator.show.story.of_workers import SENTENCES as OF_WORKERS
 from emulator.show.story.other_settings import say_change
 from emulator.show.story.wording import Wording, named
 
-__all__ = ["Sentence", "as_json", "as_text", "lines", "sentences"]
+__all__ = ["Paragraph", "Sentence", "as_json", "as_text", "lines", "paragraphs", "sentences"]
 
 _SENTENCES: Final[dict[str, dict[str, Say]]] = {
     "job": dict(OF_JOBS),
@@ -82,33 +82,68 @@ def lines(story: Story, clock: Clock) -> list[tuple[int, str, str, int]]:
     ]
 
 
-def as_text(story: Story, told: Iterable[Sentence], clock: Clock) -> Page:
-    """Write a story for a terminal: what it is about, then each sentence with its clock time and its events."""
-    wording, page = Wording(clock), Page()
-    page.say(_title(story), "heading")
-    day = ""
-    changes = []
+class Paragraph(NamedTuple):
+    """One paragraph of a story, as a terminal and a page show it.
+
+    Attributes:
+        kind: title; day, what follows is of that day; said, at a clock time; plain, of the whole run; heading, what
+            follows is what another setting would have changed; changed; end, why there is no more.
+        time: the clock time of what is said; else "".
+        text: in plain words, with the numbers of its events in brackets.
+    """
+
+    kind: Literal["title", "day", "said", "plain", "heading", "changed", "end"]
+    time: str
+    text: str
+
+
+def paragraphs(story: Story, told: Iterable[Sentence], clock: Clock) -> Iterator[Paragraph]:
+    """Give a story as every screen and page shows it, word for word."""
+    wording = Wording(clock)
+    yield Paragraph("title", "", _title(story))
+    day, changes = "", []
     for one in told:
         if one.fact.what == "change":
             changes.append(one)
             continue
+        said = f"{one.text} {_events(one)}".rstrip()
         if one.fact.what in _TIMELESS:
-            page.say(f"{one.text} {_events(one)}".rstrip())
+            yield Paragraph("plain", "", said)
             continue
         if (today := wording.day(one.at)) != day:
             day = today
-            page.say(day, "small")
-        page.say(f"{wording.time(one.at)}  {one.text} {_events(one)}".rstrip(), indent=0, hanging=10)
+            yield Paragraph("day", "", day)
+        yield Paragraph("said", wording.time(one.at), said)
     if changes:
-        page.heading("What another setting would have changed")
+        yield Paragraph("heading", "", "What another setting would have changed")
         for one in changes:
-            page.say(f"{one.text} {_events(one)}", indent=2)
+            yield Paragraph("changed", "", f"{one.text} {_events(one)}")
     if not story.finished:
-        page.blank()
-        page.say(
-            f"The log ends at {wording.time(story.until)}, before its run was finished: what came then is not known.",
-            "bad",
+        until = wording.time(story.until)
+        yield Paragraph(
+            "end", "", f"The log ends at {until}, before its run was finished: what came then is not known."
         )
+
+
+def as_text(story: Story, told: Iterable[Sentence], clock: Clock) -> Page:
+    """Write a story for a terminal: what it is about, then each sentence with its clock time and its events."""
+    page = Page()
+    for kind, time, text in paragraphs(story, told, clock):
+        if kind == "title":
+            page.say(text, "heading")
+        elif kind == "day":
+            page.say(text, "small")
+        elif kind == "said":
+            page.say(f"{time}  {text}", indent=0, hanging=10)
+        elif kind == "plain":
+            page.say(text)
+        elif kind == "heading":
+            page.heading(text)
+        elif kind == "changed":
+            page.say(text, indent=2)
+        else:
+            page.blank()
+            page.say(text, "bad")
     return page
 
 
