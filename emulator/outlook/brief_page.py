@@ -350,4 +350,4 @@ def _repeat(of: Brief) -> str:
 def _signatures() -> str:
     """Write lines for names, dates and signatures."""
     rows = [("asked by", "", ""), ("risk accepted by", "", ""), ("decided: yes, no, later", "", "")]
-    return table("to be filled in by hand", ("", "name and signature", "date"), rows)
+    return table("to be filled in by hand", ("who", "name and signature", "date"), rows)
