@@ -32,6 +32,7 @@ COMMANDS: Final = (
     "drift",
     "export",
     "guesses",
+    "hindcast",
     "hunt",
     "page",
     "reproduce",
