@@ -43,6 +43,7 @@ Row = tuple[Any, ...]
 
 EventKind = Literal[
     "run_began",
+    "factor_drawn",
     "run_ended",
     "submitted",
     "submission_repeated",
@@ -111,6 +112,7 @@ DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         # -- the run ------------------------------------------------------------------------------------------------
         "run_began": ("seed",),
+        "factor_drawn": ("factor", "times"),  # one for each name of `varies`, in the order of the file
         "run_ended": (),
         # -- the broker's view of jobs ------------------------------------------------------------------------------
         # state: the state entered; entry and ordinal: the arrival entry and the job's number in it; reasons: why it is

@@ -18,6 +18,7 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
     {
         "The run": {
             "run_began": "The emulation begins.",
+            "factor_drawn": "By how much this night differs from a usual one was drawn.",
             "run_ended": "The emulation is over: its scenario has ended, or the test has left it.",
         },
         "Jobs, as the broker sees them": {
@@ -103,6 +104,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "element": "the element of the part; empty for none",
         "entry": "the entry of the arrivals, or what the test submits by",
         "equipped_with": "what it has, parted by commas",
+        "factor": "the name of the factor, by its key under `varies`",
         "fault": "which fault, by its key in the scenario file",
         "idempotency_key": "the key that both have",
         "incarnation": "how often the worker's program has started",
@@ -128,6 +130,7 @@ DETAIL: Final[Mapping[str, str]] = MappingProxyType(
         "sub_state": "why a job failed, in one word; empty when it is done",
         "system": "the system",
         "target": "what it is about",
+        "times": "by how much it multiplies; 1 is a usual night",
         "token": "the fencing token of the lease",
         "took": "ticks from the call to its end",
         "was_due": "the tick at which it was due to end; it differs from that of the event only after a broker outage",

@@ -19,6 +19,7 @@ __all__ = ["BY_DETAIL", "EVENTS", "STATES", "spoken", "then", "told"]
 EVENTS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "run_began": "the run began, with seed {seed}",
+        "factor_drawn": "the factor {factor} of this night is {times}",
         "run_ended": "the run ended",
         "submitted": "{job} was submitted to the queue {queue}[ (routine {routine})][, held: {reasons~}]",
         "submission_repeated": "{job} was submitted again under the key {idempotency_key}, and taken for the same job",
