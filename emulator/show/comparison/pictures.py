@@ -14,7 +14,7 @@ from emulator.show.layout import columns, fit
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 from emulator.timeline.ticks import SECOND
 
-__all__ = ["BROAD", "NAMES", "NARROW", "Layout", "forest", "free", "held", "pictures", "trade_off", "wide"]
+__all__ = ["BROAD", "HELD", "NAMES", "NARROW", "Layout", "forest", "free", "held", "pictures", "trade_off", "wide"]
 
 NAMES: Final = ("differences.svg", "trade-off.svg")
 """The files that pictures are written to."""
@@ -25,7 +25,7 @@ _LOOKS: Final = {
     "higher": ("plain", "triangle"),
     "lower": ("plain", "diamond"),
 }
-_HELD: Final = {"holds": ("good", "circle"), "does_not_hold": ("bad", "square")}
+HELD: Final = {"holds": ("good", "circle"), "does_not_hold": ("bad", "square")}
 _SHOWN: Final = 24  # variants in a picture: more cannot be told apart, and it says so
 
 
@@ -222,7 +222,7 @@ def held(
     svg.bottom_axis(scale, layout.left, layout.right, bottom, top=top)
     for place, one in enumerate(drawn):
         middle = top + 14 + place * layout.row + (18 if layout.narrow else 0)
-        role, shape = _HELD.get(one.verdict, ("faint", "ring"))
+        role, shape = HELD.get(one.verdict, ("faint", "ring"))
         if layout.narrow:
             svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
             svg.text(layout.width - 12, middle - 14, verdict_of(one), anchor="end", size=11)
