@@ -22,6 +22,7 @@ Commands:
   drift       Tell whether new nights have left those of a draft.
   export      Give a log to other programs, in an open format.
   guesses     Tell on which guessed values the verdicts rest.
+  hindcast    Predict past nights that the draft has not seen, and judge that.
   hunt        Look for the smallest faults that break a requirement.
   page        Show a log as one HTML page that needs no network.
   reproduce   Run what a log records once more, and compare the events.

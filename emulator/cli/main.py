@@ -31,6 +31,7 @@ COMMANDS: Final = (
     "drift",
     "export",
     "guesses",
+    "hindcast",
     "hunt",
     "page",
     "reproduce",

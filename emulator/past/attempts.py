@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["ERROR", "LOST", "OK", "Attempts", "attempts_of", "tell"]
+__all__ = ["ERROR", "LOST", "OK", "RUNNING", "WAITING", "Attempts", "attempts_of", "tell"]
 
 OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(MEANINGS))
 _FAR: Final = 30 * 86_400.0

@@ -152,14 +152,16 @@ class Planner:
         if self._is_plain:
             source.key = routine.key
 
+    def plain_source(self) -> Source | None:
+        """Give what every job of the entry comes with that no line of a trace tells of; None if they differ."""
+        return self._source if self._is_plain else None
+
     def job(self, ordinal: int, nominal: int, line: "Line | None" = None) -> Job:
         """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
 
         Raises:
             ScenarioError: for a line of the trace that its routine cannot use.
         """
-        if line is None and self._is_plain:  # nothing of it depends on its number
-            return Job(self._source, ordinal, nominal)
         model, source, key, parameters = self._model, self._source, self._model.key, self._parameters
         if line is not None:
             name = self._routine(line)

@@ -12,7 +12,7 @@ from emulator.past.durations import run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
-from emulator.past.rates import change_points, days_of, spread_of_nights
+from emulator.past.rates import LIKELY, SURE, change_points, days_of, spread_of_nights, widened
 from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
 from emulator.past.schedules import find_schedules
 from emulator.past.scoring import crps, interval_of, promise_kept
@@ -114,8 +114,18 @@ def test_nights_spread_beyond_chance() -> None:
         for _ in range(40)
     ]
     assert np.mean(found) == pytest.approx(0.3, abs=0.02)
+    # Student's quantile of 26 nights beside the normal one, 1.3150 / 1.2816, times the root of 1 + 2 / 28 (tables).
+    assert widened(0.3, 28, 2) == pytest.approx(0.3 * 1.3150 / 1.2816 * 1.07143**0.5, abs=1e-4)
     none = [spread_of_nights(draws.poisson(100, 60).astype(float), np.full(60, 100.0)) for _ in range(40)]
     assert np.mean(none) < 0.05
+
+
+def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another() -> None:
+    """20 to 60 jobs on weekdays and 18 or 36 at weekends differ likely, not surely, in six weeks."""
+    of_days = (20, 40, 60, 30, 50, 18, 36)
+    counts = np.array([of_days[day.weekday()] for day in DATES], dtype=float)
+    assert SURE < days_of(counts, DATES).chance < LIKELY
+    assert (days_of(counts, DATES).differ, days_of(counts, DATES, LIKELY).differ) == (False, True)
 
 
 def test_run_times_without_slow_workers_and_slow_nights() -> None:

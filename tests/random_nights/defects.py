@@ -16,11 +16,11 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
 from emulator.scenario.schedules import Switch, power_switches
 from emulator.timeline.agenda import ENDS, REST
-from emulator.world import polls, power
+from emulator.world import dispatcher, power
 from emulator.world.contact import Contact
+from emulator.world.dispatcher import Dispatcher
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.labour import Labour
-from emulator.world.polls import Polls
 from emulator.world.service import Service
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
@@ -42,7 +42,7 @@ def a_lease_that_is_never_lost(patch: pytest.MonkeyPatch) -> None:
 
 def a_worker_is_not_looked_at_when_its_answer_comes(patch: pytest.MonkeyPatch) -> None:
     """A job that had become free while an answer was on its way was not seen by the worker that it reached."""
-    wait = Polls.wait
+    wait = Dispatcher.wait
 
     def without_a_look(self: Any, worker: Worker, anchor: int, *more: Any) -> None:
         if worker.is_plain:
@@ -52,17 +52,17 @@ def a_worker_is_not_looked_at_when_its_answer_comes(patch: pytest.MonkeyPatch) -
         wait(self, worker, anchor, *more)
         self._due_at = due_at
 
-    patch.setattr(Polls, "wait", without_a_look)
+    patch.setattr(Dispatcher, "wait", without_a_look)
 
 
 def what_is_taken_is_offered(patch: pytest.MonkeyPatch) -> None:
     """A job that takes several slots was handed to a worker that has as many, however few of them were free."""
-    patch.setattr(Polls, "offer", lambda self, worker, free: (worker.equipment, worker.slots))
+    patch.setattr(Dispatcher, "offer", lambda self, worker, free: (worker.equipment, worker.slots))
 
 
 def one_free_slot_is_seen(patch: pytest.MonkeyPatch) -> None:
     """A job that takes several slots was not seen by a worker with as many free."""
-    patch.setattr(Polls, "offer", lambda self, worker, free: worker.equipment)
+    patch.setattr(Dispatcher, "offer", lambda self, worker, free: worker.equipment)
 
 
 def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
@@ -72,7 +72,7 @@ def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
 
 def work_is_handed_over_amid_an_instant(patch: pytest.MonkeyPatch) -> None:
     """Work was handed over before everything else of its instant had happened."""
-    patch.setattr(polls, "HANDING", REST)
+    patch.setattr(dispatcher, "HANDING", REST)
 
 
 def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.MonkeyPatch) -> None:
