@@ -113,14 +113,18 @@ def settings_block(of: Assumed) -> str:
 
 
 def _variants(of: Assumed) -> str:
-    """Write what each variant sets, of all that some variant changes."""
-    items = [
-        f"<li>{name(one.variant)}: "
-        + ("; ".join(f"{text(clean(path))} {text(clean(said))}" for path, said in one.values.items()))
-        + "</li>"
-        for one in of.varied
-    ]
-    return f'<h3>What each variant sets</h3><ul class="many">{"".join(items)}</ul>' if items else ""
+    """Write what each variant sets: of the baseline all that some variant changes, of the others what differs."""
+    if not of.varied:
+        return ""
+    base = of.varied[0].values
+    items = []
+    for place, one in enumerate(of.varied):
+        its = [f"{path} {said}" for path, said in one.values.items() if not place or said != base[path]]
+        items.append(f"<li>{name(one.variant)}: {'; '.join(map(name, its)) or 'nothing else'}</li>")
+    return (
+        f'<h3>What each variant sets</h3><ul class="many">{"".join(items)}</ul>'
+        f"<p><small>What is not named is as in {name(of.varied[0].variant)}.</small></p>"
+    )
 
 
 def _pairs(rows: Iterable[tuple[str, str]]) -> str:
