@@ -20,6 +20,7 @@ from emulator.show.meta import (
     ONE_LINE,
     SMALL_PRINT,
     RunMeta,
+    factors_in_words,
     facts,
     found_of,
     one_night,
@@ -76,7 +77,7 @@ def summary(
     if untrue := facts(meta.also_true):
         page.say(untrue, "bad")
     page.blank()
-    page.say(_title(meta, night))
+    page.say(" ".join(filter(None, (_title(meta, night), factors_in_words(night.factors)))))
     _requirements(page, night, judged, everything=everything)
     _also_true(page, meta)
     troubles(page, night, judged, meta)
