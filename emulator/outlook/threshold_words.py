@@ -15,6 +15,7 @@ from emulator.show.fault_words import listed
 
 __all__ = [
     "LEADS",
+    "LEFT",
     "MISS",
     "again",
     "answer_words",
@@ -23,6 +24,7 @@ __all__ = [
     "found_rows",
     "growth_words",
     "help_words",
+    "is_within_reach",
     "letters",
     "nights_words",
     "notes",
@@ -38,6 +40,7 @@ MISS: Final = (
     "The miss is the moment from which on a requirement can no longer be met. In time: at or after the first fault, "
     "and before the miss."
 )
+LEFT: Final = "Left: the lead of half the nights, as a share of the time from the fault to the miss."
 LEADS: Final = "A bad night that was not found in time counts with a lead of 0."
 
 
@@ -102,10 +105,14 @@ def notes(of: Thresholds) -> Iterator[str]:
         )
 
 
+def is_within_reach(of: Thresholds, signal: Signal, place: int) -> bool:
+    """Say whether the night is old enough in an hour, named by its place, for a time as long as its threshold."""
+    return signal.unit != "time" or of.table.thresholds[signal][place] <= of.table.hours[place].ends
+
+
 def threshold_words(of: Thresholds, signal: Signal, place: int) -> str:
-    """Write a threshold of an hour, by its place; "never" where the night is too young for such a wait."""
-    threshold = of.table.thresholds[signal][place]
-    return "never" if signal.unit == "time" and threshold > of.table.hours[place].ends else signal.write(threshold)
+    """Write the threshold of an hour, named by its place; "never" where nothing can reach it."""
+    return signal.write(of.table.thresholds[signal][place]) if is_within_reach(of, signal, place) else "never"
 
 
 def letters(of: Thresholds) -> list[tuple[str, Signal]]:
@@ -136,9 +143,11 @@ def found_rows(of: Thresholds) -> list[tuple[str, str, str]]:
     return [(words, *part_words(part)) for words, part in rows]
 
 
-def causes_head() -> tuple[str, ...]:
-    """Give the heads of the table by cause."""
-    return ("first fault", "bad nights", "in time", "lead of half", "of 9 of 10", "of the time left")
+def causes_head(*, short: bool = False) -> tuple[str, ...]:
+    """Give the heads of the table by cause; ``short``: for a terminal."""
+    if short:
+        return ("first fault", "bad", "in time", "lead: half", "9 of 10", "left")
+    return ("first fault", "bad nights", "in time", "lead of half", "lead of 9 of 10", "of the time left")
 
 
 def causes_row(of: CauseFound) -> tuple[str, ...]:
@@ -181,7 +190,7 @@ def help_words(one: Help) -> str:
     """Say what a question would save, and until when."""
     saved = f"saves {one.saved:,} of {one.of:,} bad nights"
     if not one.moved:
-        return f"{saved}, where it holds from the start of the night"
+        return f"{saved}, if it is so from the start of the night"
     until = one.until
     if until is None:
         return f"{saved}; at no full hour does it save any"

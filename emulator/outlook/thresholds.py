@@ -135,6 +135,7 @@ def thresholds(
     nights: int = 1_000,
     signals: Sequence[str] | None = None,
     more_work: int = 100,
+    helps: bool = True,
     first_seed: int | None = None,
     processes: int | None = None,
     progress: Progress | None = None,
@@ -148,6 +149,7 @@ def thresholds(
         signals: the names of those to watch; by default all, and at most six, chosen by nights that are used for
             nothing else.
         more_work: how many quiet nights are played with each growth of the work; 0: none.
+        helps: whether the questions of the scenario are asked of bad nights.
         first_seed: the seed of the first night; by default the scenario's.
         processes: how many processes play nights; by default one for each processor.
         progress: told the share that is done, from 0 to 1.
@@ -162,6 +164,10 @@ def thresholds(
     scenario = loaded.scenario
     if not 10 <= nights <= MOST_NIGHTS:
         raise InputError(f"{nights} nights are out of range: give a number from 10 to {MOST_NIGHTS:,}")
+    if not 0 <= more_work <= MOST_NIGHTS:
+        raise InputError(
+            f"{more_work} quiet nights with more work are out of range: give a number from 0 to {MOST_NIGHTS:,}"
+        )
     if not STEP <= scenario.lasts <= _LONGEST:
         raise InputError(f"{loaded.name}: thresholds are made for nights that last from 5 min to 7 d")
     every = signals_of(scenario.queues)
@@ -187,7 +193,7 @@ def thresholds(
         if more_work:
             growth = growth_of(loaded, table, watch, told, seed + nights, ceil(more_work / quiet))
         bad = [night for night in sets.report if night.missed_at is not None]
-        helps = helps_of(loaded, table, watch, told, bad)
+        answers = helps_of(loaded, table, watch, told, bad) if helps else ()
     return Thresholds(
         title=loaded.title,
         file=loaded.name,
@@ -206,7 +212,7 @@ def thresholds(
         varied=any(night.samples != sets.shape[0].samples for night in sets.shape),
         asked=bool(scenario.must_hold),
         growth=growth,
-        helps=helps,
+        helps=answers,
         assumed=assumed(loaded),
         fault_names=_names(loaded),
     )

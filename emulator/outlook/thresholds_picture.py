@@ -6,7 +6,7 @@ from typing import Final
 from emulator.measure.signals import STEP, WatchedNight
 from emulator.outlook.found import cause_of
 from emulator.outlook.shape import Hour, Shape, quantile
-from emulator.outlook.threshold_words import threshold_words
+from emulator.outlook.threshold_words import is_within_reach, threshold_words
 from emulator.outlook.thresholds import Thresholds
 from emulator.show.html import clean
 from emulator.show.layout import columns, fit
@@ -44,7 +44,10 @@ def picture(of: Thresholds, shape: Shape, nights: Sequence[WatchedNight], narrow
     thresholds = table.thresholds[signal]
     columns_ = [sorted(values[at] for values in quiet) for at in range(len(quiet[0]))]
     low, middle, high = ([quantile(column, share) for column in columns_] for share in _BAND)
-    most = max(max(high), max(thresholds), max((max(night.samples[shape.place]) for night in nights), default=0.0))
+    seen = [threshold for place, threshold in enumerate(thresholds) if is_within_reach(of, signal, place)]
+    most = max(
+        max(high), max(seen, default=0.0), max((max(night.samples[shape.place]) for night in nights), default=0.0)
+    )
     ends = table.hours[-1].ends
     xs, ys = Scale(0, ends, left, right, "time"), Scale(0, most * 1.04, bottom, top, signal.unit, 5)
     for tick in ys.ticks:

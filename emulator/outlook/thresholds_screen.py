@@ -1,6 +1,7 @@
 """The screen of a table of thresholds: the promise, the table by the hour, what it finds, and up to how much work."""
 
 from emulator.outlook.threshold_words import (
+    LEFT,
     MISS,
     answer_words,
     causes_head,
@@ -46,8 +47,9 @@ def thresholds_page(of: Thresholds, *, width: int = WIDTH) -> Page:
     page.table([("", "nights", "95 % interval"), *found_rows(of)], right=[1])
     if of.found.causes:
         page.blank()
-        page.table([causes_head(), *map(causes_row, of.found.causes)], right=range(1, len(causes_head())))
-        page.say(MISS, "small", indent=2)
+        head = causes_head(short=True)
+        page.table([head, *map(causes_row, of.found.causes)], right=range(1, len(head)))
+        page.say(f"{MISS} {LEFT}", "small", indent=2)
     if words := growth_words(of):
         page.heading("More work")
         page.say(words, indent=2)
