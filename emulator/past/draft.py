@@ -270,6 +270,7 @@ class _Drafting:
         if self.pace:
             low, high = _middle(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
+            said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
             out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1)}
         return out
 

@@ -17,6 +17,7 @@ __all__ = [
     "RunMeta",
     "all_of",
     "breaks_off",
+    "factors_in_words",
     "facts",
     "found_of",
     "nothing_came_of",
@@ -119,6 +120,18 @@ def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
     if judged:
         return None, f"Whether the night fits is not judged: none of {of} could be judged on this night."
     return None, "No requirement is stated, so whether the night fits is not judged."
+
+
+def factors_in_words(factors: Mapping[str, float]) -> str:
+    """Say by how much a night differs from a usual one, in one sentence; "" where nothing of it was drawn.
+
+    >>> factors_in_words({"demand": 1.234567, "pace": 0.9})
+    'Drawn for this night: demand 1.23, pace 0.9 (1 is usual).'
+    """
+    if not factors:
+        return ""
+    said = ", ".join(f"{name} {times:.3g}" for name, times in factors.items())
+    return f"Drawn for this night: {said} (1 is usual)."
 
 
 def facts(also_true: tuple[Judged, ...]) -> str:
