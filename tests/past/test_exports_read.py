@@ -304,21 +304,14 @@ def test_every_meaning_of_a_column_is_one_that_can_be_read() -> None:
 
 def test_what_differs_as_attempts_end_is_no_worker(tmp_path: Path) -> None:
     """A column that is 0 where an attempt failed and 1 where it did not varies within a job, as workers do."""
-    rows = ["job,host,parts,outcome,begun,ended"]
+    rows = ["job,kind,host,parts,outcome,asked,begun,ended"]
     for job in range(60):
-        begun = datetime(2026, 3, 2, 18, tzinfo=UTC) + timedelta(minutes=10 * job)
+        asked = datetime(2026, 3, 2, 18, tzinfo=UTC) + timedelta(minutes=10 * job)
         for attempt in range(2 if job % 5 == 0 else 1):
             failed = job % 5 == 0 and attempt == 0
-            host = f"dome-{1 + (job + attempt) % 2}"
-            span = [(begun + timedelta(minutes=at + 5 * attempt)).isoformat() for at in (0, 4)]
-            rows.append(f"{job},{host},{0 if failed else 1},{'error' if failed else 'ok'},{span[0]},{span[1]}")
+            told = [f"P{job}", ("scan", "copy")[job % 2], f"dome-{1 + job % 3 % 2}", "0" if failed else "1"]
+            span = [(asked + timedelta(minutes=at + 5 * attempt * (at > 0))).isoformat() for at in (0, 1, 4)]
+            rows.append(",".join([*told, "error" if failed else "ok", *span]))
     (tmp_path / "parts.csv").write_text("\n".join(rows))
-    found = guess_columns(read_table(tmp_path / "parts.csv"), "UTC")
-    assert {it.name: it.means for it in found.columns} == {
-        "job": "job",
-        "host": "worker",
-        "parts": "",
-        "outcome": "outcome",
-        "begun": "begun",
-        "ended": "ended",
-    }
+    found = {it.name: it.means for it in guess_columns(read_table(tmp_path / "parts.csv"), "UTC").columns}
+    assert (found["job"], found["host"], found["parts"]) == ("job", "worker", "")
