@@ -19,6 +19,7 @@ from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch, watch_night
 from emulator.measure.signals import Signal
 from emulator.measure.struck import any_fault_struck
+from emulator.outlook.growth import Growth
 from emulator.outlook.threshold_words import answer_words, growth_words, help_words, promise, signal_words, verdict
 from emulator.outlook.thresholds import Thresholds, TooFewNights, thresholds
 from emulator.outlook.thresholds_document import thresholds_document
@@ -77,6 +78,19 @@ def test_the_page_stays_as_it_is(made: Thresholds) -> None:
 def plain(page: str) -> str:
     """Take the style sheet out of a page."""
     return re.sub(r"<style>[^\0]*?</style>", "<style></style>", re.sub("sha256-[^']*", "sha256-", page))
+
+
+@pytest.mark.slow
+def test_what_is_not_there_has_no_heading(made: Thresholds) -> None:
+    """Without a bad night, a growth or a question the screen and the page leave those parts out."""
+    bare = replace(made, found=replace(made.found, causes=()), growth=None, helps=())
+    shown = thresholds_page(bare).as_text()
+    assert [part for part in ("first fault", "More work", "What would help") if part in shown] == []
+    page = thresholds_document(bare)
+    assert [part for part in ('id="more-work"', 'id="help"', "by the fault that struck first") if part in page] == []
+    assert 'id="more-work"' in thresholds_document(made)
+    not_tried = replace(made, growth=Growth((), ("strips",), grows=False))
+    assert "no entry has a count or a rate to raise" in thresholds_document(not_tried)
 
 
 @pytest.mark.slow
