@@ -185,7 +185,7 @@ def _differences(of: Comparison, same: Sequence[str]) -> str:
                 _linked(of, base),
                 _linked(of, its),
                 text(_difference(one)),
-                text(reach(one.together, one.unit)) if one.together is not None else "-",
+                text(reach(one.together, one.unit, one.measure)) if one.together is not None else "-",
                 "" if one.p_together is None else _p(one.p_together),
                 _look(one.effect, effect_of(one)),
             ]
@@ -216,7 +216,7 @@ def _difference(one: Difference) -> str:
     if one.mean is None:
         return "-"
     bound = "at least " if one.at_least_pairs else "at most " if one.at_most_pairs else ""
-    return bound + change(one.mean, one.unit)
+    return bound + change(one.mean, one.unit, one.measure)
 
 
 def _mean(one: Spread | None) -> str:

@@ -125,7 +125,7 @@ def _panel(svg: Svg, measure: str, found: Sequence[Difference], y: float, layout
 
 def _short(one: Difference) -> str:
     """Write a difference as short as its axis does."""
-    text = change(one.mean or 0, one.unit)
+    text = change(one.mean or 0, one.unit, one.measure)
     return text.replace("percentage points", "points").replace("percentage point", "point")
 
 
