@@ -69,21 +69,23 @@ def test_the_screen_stays_as_it_is(made: Thresholds) -> None:
 
 @pytest.mark.slow
 def test_the_page_stays_as_it_is(made: Thresholds) -> None:
-    """A pin, copied from a run and read by eye: the whole page without its style sheet; twice the same bytes."""
+    """A pin, copied from a run and read by eye: the page without its style sheet and settings; twice the same bytes."""
     page = thresholds_document(made)
     assert page == thresholds_document(made)
     assert plain(page) == (GOLDEN / "thresholds.html").read_text("utf-8")
 
 
 def plain(page: str) -> str:
-    """Take the style sheet out of a page."""
+    """Take the style sheet out of a page, and the settings, which have tests of their own."""
+    page = re.sub(r'<section id="settings">[^\0]*?</section>', "", page)
     return re.sub(r"<style>[^\0]*?</style>", "<style></style>", re.sub("sha256-[^']*", "sha256-", page))
 
 
 @pytest.mark.slow
 def test_what_is_not_there_has_no_heading(made: Thresholds) -> None:
     """Without a bad night, a growth or a question the screen and the page leave those parts out."""
-    bare = replace(made, found=replace(made.found, causes=()), growth=None, helps=())
+    sets = replace(made.sets, report=[one for one in made.sets.report if one.missed_at is None])
+    bare = replace(made, sets=sets, found=replace(made.found, causes=()), growth=None, helps=())
     shown = thresholds_page(bare).as_text()
     assert [part for part in ("first fault", "More work", "What would help") if part in shown] == []
     page = thresholds_document(bare)
@@ -219,8 +221,10 @@ def test_several_processes_give_the_same_nights() -> None:
 
 def test_too_few_nights_are_told_with_the_number_to_run() -> None:
     """Of 20 nights 2 of 5 quiet ones would give the limit; for 10 % it takes 9 on average."""
-    found = thresholds(loaded(), share=Fraction(1, 10), nights=20, processes=1)
+    told: list[float] = []
+    found = thresholds(loaded(), share=Fraction(1, 10), nights=20, processes=1, progress=told.append)
     assert isinstance(found, TooFewNights)
+    assert (len(told), told[-1]) == (20, 0.5)  # as many again were expected with more work
     assert (found.played, found.needed, found.calibration) == (20, 9, (found.quiet * 2 + 2) // 5)
     assert found.nights >= 29 * 5 / 2  # 29 are 95 % sure of 10 %, and not every night is quiet
 
