@@ -349,7 +349,8 @@ class _Drafting:
                     "heartbeat": beat,
                 },
             )
-        names = _names([it.name for it in self.learnt.pools])
+        workers = set(self.workers)
+        names = _names([f"{it.name}-pool" if it.name in workers else it.name for it in self.learnt.pools])
         for place, (name, pool) in enumerate(zip(names, self.learnt.pools, strict=True)):
             if self.serves[place]:
                 yield name, {**self._workers(name, pool), "serves": self.serves[place], "poll": poll, "heartbeat": beat}
