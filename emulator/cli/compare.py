@@ -159,6 +159,7 @@ def compare(
                 results=results,
                 resume=resume,
                 progress=told,
+                so_far=None if told is None else told.so_far,
             )
     except KeyboardInterrupt as stopped:
         if isinstance(stopped, StoppedComparison):

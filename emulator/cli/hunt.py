@@ -86,8 +86,11 @@ def hunt(
     loaded = read_changed(file, allow_folders, change, add)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
     playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
-    with progress(file, quiet=quiet or as_json) as told, playing as night:
+    with progress(file, quiet=quiet, of="the tries") as told, playing as night:
         find = partial(look, loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
+        if told is not None:
+            told.so_far("so far no fault breaks a requirement")
+            find = partial(find, so_far=told.so_far)
         found = find(night=night, handlers=own, crash_points=crash_points)
     if as_json:
         said = {
@@ -130,6 +133,8 @@ def hunt(
         page.say("The scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:
             page.say(sentence, indent=2, hanging=4)
+    if not quiet:
+        page.more("--tries N", "--kinds A,B", "--json")
     page.write(sys.stdout)
     return MET if found.faults is None else MISSED
 

@@ -26,12 +26,14 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 
 
 COMMANDS: Final = (
+    "brief",
     "check",
     "compare",
     "drift",
     "export",
     "forecast",
     "guesses",
+    "hindcast",
     "hunt",
     "page",
     "reproduce",
@@ -41,6 +43,7 @@ COMMANDS: Final = (
     "size",
     "sketch",
     "story",
+    "thresholds",
     "trail",
     "watch",
 )

@@ -1,10 +1,16 @@
-"""How far is a long run? Said on standard error, if that is a terminal and the run takes more than a second."""
+"""How far is a long run, and what is the answer so far? Said on standard error, if that is a terminal.
 
+Nothing is said of a run that takes no more than a second.
+"""
+
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from time import monotonic
 from typing import Final, TextIO
+
+from emulator.show.layout import WIDTH, clean, columns, fit
 
 __all__ = ["Progress", "progress"]
 
@@ -26,6 +32,11 @@ class Progress:
         self._began = monotonic()
         self._next = self._began + _SILENT
         self._shown = ""
+        self._answer = ""
+
+    def so_far(self, answer: str) -> None:
+        """Take the answer so far, in a few words; it stands behind the share from now on."""
+        self._answer = answer
 
     def __call__(self, share: float) -> None:
         """Say the share, if it is time to say something."""
@@ -33,7 +44,8 @@ class Progress:
             return
         self._next = now + _EVERY
         left = f", {_in_words((now - self._began) * (1 - share) / share)} left" if share >= _ENOUGH else ""
-        self._show(f"{self._what}: {100 * share:.0f} % of {self._of}{left}")
+        answer = f"; {self._answer}" if self._answer else ""
+        self._show(f"{self._what}: {100 * share:.0f} % of {self._of}{left}{answer}")
 
     def clear(self) -> None:
         """Take the line away."""
@@ -41,9 +53,19 @@ class Progress:
             self._show("")
 
     def _show(self, text: str) -> None:
-        self._file.write(f"\r{text:{len(self._shown)}}" if text else f"\r{'':{len(self._shown)}}\r")
+        text = fit(clean(text), _width() - 1)  # a line that goes on below could not be taken away
+        blanks = " " * max(0, columns(self._shown) - columns(text))
+        self._file.write(f"\r{text}{blanks}" if text else f"\r{blanks}\r")
         self._file.flush()
         self._shown = text
+
+
+def _width() -> int:
+    """Give the width of the terminal that is written to."""
+    try:
+        return os.get_terminal_size(2).columns or WIDTH
+    except OSError:
+        return WIDTH
 
 
 def _in_words(seconds: float) -> str:

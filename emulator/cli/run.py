@@ -117,7 +117,15 @@ def run(
         from emulator.show.comparison.verdict import sentence
 
         with progress(file, quiet=quiet, of="the nights") as told:
-            found = work(loaded, nights or 1, variant=variant, first_seed=seed, processes=processes, progress=told)
+            found = work(
+                loaded,
+                nights or 1,
+                variant=variant,
+                first_seed=seed,
+                processes=processes,
+                progress=told,
+                so_far=None if told is None else told.so_far,
+            )
         if page is not None:
             from emulator.experiment.paging import write_page
 

@@ -105,14 +105,15 @@ def size(
     }
     found: SizingResult | FrontierResult
     with progress("trying sizes", quiet=quiet, of="the nights") as told:
+        options |= {"progress": told, "so_far": None if told is None else told.so_far}
         if len(by) == 1:
             from emulator.experiment.size import size as one_number
 
-            found = one_number(loaded, by=by[0], values=tried[0], progress=told, **options)
+            found = one_number(loaded, by=by[0], values=tried[0], **options)
         else:
             from emulator.experiment.frontier import frontier as two_numbers
 
-            found = two_numbers(loaded, by=(by[0], by[1]), values=(tried[0], tried[1]), progress=told, **options)
+            found = two_numbers(loaded, by=(by[0], by[1]), values=(tried[0], tried[1]), **options)
     if as_json:
         tell_json(found.as_json())
     elif quiet:

@@ -20,7 +20,7 @@ from emulator.experiment.comparison_plan import plan as plan_of
 from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
-from emulator.experiment.replications import Replications, looks
+from emulator.experiment.replications import Replications, Seen, looks
 from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.precision import Precision, too_wide
 from emulator.measure.comparison.precision import precision as read_precision
@@ -32,6 +32,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_b
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.variants import AS_WRITTEN, chosen
+from emulator.show.comparison.so_far import SoFar, comparison_so_far
 
 __all__ = ["StoppedComparison", "carry_out", "compare", "compare_async", "nights"]
 
@@ -61,6 +62,7 @@ def compare(
     results: str | os.PathLike[str] | None = None,
     resume: bool = False,
     progress: Progress | None = None,
+    so_far: SoFar | None = None,
     allow_folders: AnyFolders = (),
 ) -> ComparisonResult:
     """Compare the variants of a scenario, or several scenarios, over many nights on the same draws.
@@ -91,6 +93,7 @@ def compare(
         results: a file that keeps nights as they come, so that a comparison that was cut off can go on.
         resume: go on from that file.
         progress: told the share that is done, from 0 to 1; what it raises ends the comparison.
+        so_far: told, from time to time, in a few words what the nights that have been run say.
         allow_folders: folders below which the files that a scenario refers to may lie, beside its own folder.
 
     Raises:
@@ -122,7 +125,7 @@ def compare(
         )
     plan = plan_of(found, files, measures, trade_off, confidence, first_seed, prefer, entrants)
     count, asked = _how_many(nights, precision, at_most, plan.nights_by_default())
-    return carry_out(plan, count, asked, processes, executor, cluster, results, resume, progress)
+    return carry_out(plan, count, asked, processes, executor, cluster, results, resume, progress, so_far)
 
 
 def nights(
@@ -136,6 +139,7 @@ def nights(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    so_far: SoFar | None = None,
     allow_folders: AnyFolders = (),
 ) -> ComparisonResult:
     """Run many nights of one scenario: in what share of them does each requirement hold?
@@ -144,7 +148,7 @@ def nights(
         scenario: a file's path, settings as a mapping, or what ``load`` gave.
         count: how many nights, from 1 to 1,000,000, with seeds that follow each other.
         variant: the name of one of its variants; by default the scenario as written.
-        measures, confidence, first_seed, processes, executor, progress, allow_folders: as for
+        measures, confidence, first_seed, processes, executor, progress, so_far, allow_folders: as for
             ``compare``.
 
     Raises:
@@ -171,7 +175,7 @@ def nights(
     if total <= _MOST_BACKLOGS:
         setting = replace(setting, moments=_MOMENTS)
     plan = plan_of([setting], (loaded.name,), measures, None, confidence, first_seed)
-    return carry_out(plan, total, None, processes, executor, progress=progress)
+    return carry_out(plan, total, None, processes, executor, progress=progress, so_far=so_far)
 
 
 async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options: Any) -> ComparisonResult:
@@ -246,11 +250,12 @@ def carry_out(
     results: str | os.PathLike[str] | None = None,
     resume: bool = False,
     progress: Progress | None = None,
+    so_far: SoFar | None = None,
 ) -> ComparisonResult:
     """Run the nights of a plan and conclude from them; ``asked`` is a precision, the rest is as for ``compare``."""
     check_scipy()
     may_be(PATH, results=results)
-    may_be(FUNCTION, progress=progress)
+    may_be(FUNCTION, progress=progress, so_far=so_far)
     must_be(FLAG, resume=resume)
     if resume and results is None:
         raise InputError("to go on, the file of results has to be named: give `results` too")
@@ -263,6 +268,8 @@ def carry_out(
         workers = stack.enter_context(open_workers(plan.settings, processes, executor, cluster))
         kept_in = "" if results is None else os.fspath(results)
         run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, kept_in, progress)
+        if so_far is not None:
+            run.seen = _tells(plan, count, so_far)
         try:
             return _conclude(plan, run, count, asked, limit)
         except KeyboardInterrupt as stopped:
@@ -272,6 +279,16 @@ def carry_out(
             why = f"Stopped by Ctrl-C after {number:,} of {count:,} nights of each."
             found = plan.conclude(played, number, why, planned=count, cut_short="interrupted")
             raise StoppedComparison(found) from stopped
+
+
+def _tells(plan: ComparisonPlan, count: int, so_far: SoFar) -> Seen:
+    """Give what tells the answer so far."""
+
+    def seen(played: list[PlayedNight], number: int) -> None:
+        if text := comparison_so_far(plan.conclude(played, number, "", planned=count)):
+            so_far(text)
+
+    return seen
 
 
 def _conclude(

@@ -11,14 +11,15 @@ from emulator.errors import InputError
 from emulator.experiment.comparison_plan import seed_from
 from emulator.experiment.comparison_result import FrontierResult
 from emulator.experiment.night import Progress
-from emulator.experiment.size import asked_of, check_number, of_length, try_each, values_from
-from emulator.measure.comparison.frontier import conclude_frontier
+from emulator.experiment.size import Trial, asked_of, check_number, of_length, try_each, values_from
+from emulator.measure.comparison.frontier import Frontier, conclude_frontier
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.tables import check_scipy
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, WHOLE, listed, may_be, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders
 from emulator.scenario.what_ifs import changes_the_world
+from emulator.show.comparison.so_far import SoFar, frontier_so_far
 
 __all__ = ["frontier"]
 
@@ -36,6 +37,7 @@ def frontier(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    so_far: SoFar | None = None,
     allow_folders: AnyFolders = (),
 ) -> FrontierResult:
     """Find, for each value of one number, the smallest of another with which all requirements hold at once.
@@ -48,7 +50,8 @@ def frontier(
         values: what each is set to, the smallest first; 100 pairs at most. Of a list parameter of an arrival entry a
             whole number is so many elements.
         largest: look for the largest value of the second number instead, such as of jobs that come.
-        share, nights, confidence, first_seed, processes, executor, progress, allow_folders: as for ``size``.
+        share, nights, confidence, first_seed, processes, executor, progress, so_far, allow_folders: as for
+            ``size``.
 
     Raises:
         ScenarioError: with every mistake in the scenario, or that a pair makes.
@@ -70,7 +73,7 @@ def frontier(
     must_be(FLAG, largest=largest)
     must_be(NUMBER, confidence=confidence)
     may_be(NUMBER, share=share)
-    may_be(FUNCTION, progress=progress)
+    may_be(FUNCTION, progress=progress, so_far=so_far)
     check_confidence(confidence)
     check_scipy()
     loaded = loaded_from(scenario, allow_folders)
@@ -85,26 +88,33 @@ def frontier(
         for x, y in tried
     ]
     seed = seed_from(loaded.scenario.seed, first_seed)
-    trial = try_each(loaded, patches, seed, nights, processes, executor, progress)
-    found = conclude_frontier(
-        title=loaded.title,
-        changes=tuple(map(str, loaded.changes)),
-        file=loaded.name,
-        paths=(first, second),
-        share=asked,
-        confidence=confidence,
-        nights=nights,
-        first_seed=seed,
-        pairs=tried,
-        absent=tuple((pair, absent) for pair, absent in zip(tried, trial.absent, strict=True) if absent),
-        random=trial.random,
-        requirements=trial.requirements,
-        worker_hours=trial.worker_hours,
-        searched="largest" if largest else "smallest",
-        held=trial.held,
-        choose=not changes_the_world(tuple(first.split("."))),
-    )
-    return FrontierResult.of(found)
+
+    def conclude(trial: Trial, count: int) -> Frontier:
+        return conclude_frontier(
+            title=loaded.title,
+            changes=tuple(map(str, loaded.changes)),
+            file=loaded.name,
+            paths=(first, second),
+            share=asked,
+            confidence=confidence,
+            nights=count,
+            first_seed=seed,
+            pairs=tried,
+            absent=tuple((pair, absent) for pair, absent in zip(tried, trial.absent, strict=True) if absent),
+            random=trial.random,
+            requirements=trial.requirements,
+            worker_hours=trial.worker_hours,
+            searched="largest" if largest else "smallest",
+            held=trial.held,
+            choose=not changes_the_world(tuple(first.split("."))),
+        )
+
+    def seen(trial: Trial, count: int) -> None:
+        if so_far is not None:
+            so_far(frontier_so_far(conclude(trial, count)))
+
+    trial = try_each(loaded, patches, seed, nights, processes, executor, progress, None if so_far is None else seen)
+    return FrontierResult.of(conclude(trial, nights))
 
 
 def _two_paths(by: tuple[str, str]) -> tuple[str, str]:

@@ -136,20 +136,30 @@ def _from_log(log: Path, folder: Path) -> str:
     return os.path.relpath(os.path.realpath(folder), os.path.realpath(log.parent))
 
 
-def play(loaded: Loaded, seed: int, policies: Mapping[str, RetryPolicy]) -> tuple[Night, int, bool]:
+def play(
+    loaded: Loaded,
+    seed: int,
+    policies: Mapping[str, RetryPolicy],
+    *,
+    heartbeats: Heartbeats | None = None,
+    also_to: Sink | None = None,
+) -> tuple[Night, int, bool]:
     """Play one night without a log or anything that only its own summary needs.
 
     Args:
         loaded: the scenario.
         seed: from 0 to 2**63 - 1.
         policies: the user's own retry policies, by queue.
+        heartbeats: by default what the scenario states; simulated ones are events of their own.
+        also_to: one more sink for every event.
 
     Returns:
         The night, how many events it had, and whether anything in it was drawn by chance (or may have been, by a policy
         of the user's own). If nothing was, every seed gives this night.
     """
     agenda, fold = Agenda(), NightFold(loaded.scenario.lasts)
-    world = World(loaded, seed, agenda, fold, policies=policies)
+    sink: Sink = fold if also_to is None else Both(also_to, fold)
+    world = World(loaded, seed, agenda, sink, heartbeats=heartbeats, policies=policies)
     world.start()
     world.run()
     world.close()
@@ -285,10 +295,13 @@ def judged_night(
     rows: Sequence[Row] | None,
     log: Path | None,
     file: str = "",
+    *,
+    real_code: bool = False,
 ) -> NightResult:
     """Judge a night that is over.
 
     Args:
+        real_code: whether code of the user's own took part, which may do otherwise the next time.
         again: what runs it once more; of a night from a ``file`` that commands can be about, its command.
     """
     night = _closed(loaded, fold, world)
@@ -314,6 +327,7 @@ def judged_night(
             "python": about.python_version,
         },
         changes=tuple(map(str, about.changes)),
+        random=real_code or world.draws.drawn,
     )
     if file:
         meta = replace(meta, again=meta.command("run"))

@@ -5,7 +5,7 @@ nights (10, 20, 40 and so on), and what is known is looked at after a round only
 are run, and in which order they come, decides nothing.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from emulator.experiment.settings import Setting
 from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.record.results_file import ResultsFile
 
-__all__ = ["Replications", "looks", "replication_from"]
+__all__ = ["Replications", "Seen", "looks", "replication_from"]
 
 _FIRST_LOOK = 10
 _TOGETHER = 25
@@ -53,6 +53,9 @@ def replication_from(variant: str, seed: int, body: Any) -> PlayedNight:
     return PlayedNight(variant, seed, readings, held, body["events"], str(body["failure"]), body["drawn"])
 
 
+Seen = Callable[[list[PlayedNight], int], None]
+
+
 @dataclass
 class Replications:
     """The nights of a comparison, as far as they have been run.
@@ -66,6 +69,7 @@ class Replications:
         kept_in: the path of that file.
         progress: told the share that is done.
         at_most: of how many replications the share is.
+        seen: told, between two rounds, the first nights that have been run of every setting, and how many of each.
     """
 
     settings: Sequence[Setting]
@@ -76,6 +80,7 @@ class Replications:
     file: ResultsFile | None = None
     kept_in: str = ""
     progress: Progress | None = None
+    seen: Seen | None = None
 
     def __post_init__(self) -> None:
         known = self.file.read(replication_from) if self.file is not None else []
@@ -104,8 +109,9 @@ class Replications:
 
         some = max(_TOGETHER, count // _ROUNDS)
         try:
-            for first in range(self.first_seed, last, some):  # a run that is cut short has some nights of each setting
-                seeds = range(first, min(first + some, last))
+            begins = [self.first_seed, *range(self.first_seed + min(some, _FIRST_LOOK), last, some)]
+            for first, end in zip(begins, [*begins[1:], last], strict=True):
+                seeds = range(first, end)  # a run that is cut short has some nights of each setting
                 missing = [
                     Task(setting, seed)
                     for setting in self.settings
@@ -114,6 +120,8 @@ class Replications:
                 ]
                 if missing:
                     self.workers.run(missing, self.figures, done)
+                if self.seen is not None and end < self.first_seed + self.at_most:
+                    self.seen(*self.so_far())
         except NoMoreWorkError as why:
             raise InputError(f"{why}; {self._how_to_go_on()}") from None
         finally:

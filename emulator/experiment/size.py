@@ -3,7 +3,7 @@
 Each value is run on the same nights; the shares decide.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import Any, Final
@@ -14,10 +14,10 @@ from emulator.experiment.comparison_result import SizingResult
 from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications
-from emulator.experiment.settings import setting_of
+from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.sizing import SizedRequirement, conclude_sizing
+from emulator.measure.comparison.sizing import SizedRequirement, Sizing, conclude_sizing
 from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
@@ -28,6 +28,7 @@ from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.variants import value_at
 from emulator.scenario.what_ifs import changes_the_world
+from emulator.show.comparison.so_far import SoFar, size_so_far
 from emulator.timeline.ticks import HOUR
 
 __all__ = ["Trial", "asked_of", "check_number", "of_length", "size", "try_each", "values_from"]
@@ -52,6 +53,7 @@ def size(
     processes: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    so_far: SoFar | None = None,
     allow_folders: AnyFolders = (),
 ) -> SizingResult:
     """Find the smallest value with which all requirements hold at once in at least the asked share of nights.
@@ -69,7 +71,7 @@ def size(
             ``in_share`` that a requirement asks for, else 0.95. A larger ``in_share`` goes before it.
         nights: nights with each value, from 1 to 1,000,000.
         confidence: of all intervals together.
-        first_seed, processes, executor, progress, allow_folders: as for ``compare``.
+        first_seed, processes, executor, progress, so_far, allow_folders: as for ``compare``.
 
     Raises:
         ScenarioError: with every mistake in the scenario, or that a value makes.
@@ -93,7 +95,7 @@ def size(
     must_be(NUMBER, confidence=confidence)
     may_be(WHOLE, first=first, last=last)
     may_be(NUMBER, share=share)
-    may_be(FUNCTION, progress=progress)
+    may_be(FUNCTION, progress=progress, so_far=so_far)
     check_confidence(confidence)
     check_scipy()
     loaded = loaded_from(scenario, allow_folders)
@@ -101,26 +103,33 @@ def size(
     tried = values_from(values, first, last, step)
     patches = [(f"{by} = {value}", {by: of_length(loaded, by, value)}) for value in tried]
     seed = seed_from(loaded.scenario.seed, first_seed)
-    trial = try_each(loaded, patches, seed, nights, processes, executor, progress)
-    found = conclude_sizing(
-        title=loaded.title,
-        changes=tuple(map(str, loaded.changes)),
-        file=loaded.name,
-        path=by,
-        share=asked,
-        confidence=confidence,
-        nights=nights,
-        first_seed=seed,
-        values=tried,
-        absent=tuple((value, absent) for value, absent in zip(tried, trial.absent, strict=True) if absent),
-        random=trial.random,
-        requirements=trial.requirements,
-        worker_hours=trial.worker_hours,
-        searched="largest" if largest else "smallest",
-        held=trial.held,
-        choose=not changes_the_world(tuple(by.split("."))),
-    )
-    return SizingResult.of(found)
+
+    def conclude(trial: Trial, count: int) -> Sizing:
+        return conclude_sizing(
+            title=loaded.title,
+            changes=tuple(map(str, loaded.changes)),
+            file=loaded.name,
+            path=by,
+            share=asked,
+            confidence=confidence,
+            nights=count,
+            first_seed=seed,
+            values=tried,
+            absent=tuple((value, absent) for value, absent in zip(tried, trial.absent, strict=True) if absent),
+            random=trial.random,
+            requirements=trial.requirements,
+            worker_hours=trial.worker_hours,
+            searched="largest" if largest else "smallest",
+            held=trial.held,
+            choose=not changes_the_world(tuple(by.split("."))),
+        )
+
+    def seen(trial: Trial, count: int) -> None:
+        if so_far is not None:
+            so_far(size_so_far(conclude(trial, count)))
+
+    trial = try_each(loaded, patches, seed, nights, processes, executor, progress, None if so_far is None else seen)
+    return SizingResult.of(conclude(trial, nights))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,20 +172,29 @@ def try_each(
     processes: int | None,
     executor: Executor | None,
     progress: Progress | None,
+    seen: Callable[[Trial, int], None] | None = None,
 ) -> Trial:
     """Run the same nights with each of several named patches of a scenario.
+
+    ``seen`` is told, from time to time, what so many nights of each come to.
 
     Raises:
         InputError: when a night failed to run.
     """
     settings = [setting_of(loaded, name, patch) for name, patch in patches]
+    tells = None if seen is None else lambda played, count: seen(_trial(settings, played, count), count)
     with open_workers(settings, processes, executor) as workers:
-        played = Replications(settings, (), seed, workers, nights, progress=progress).run(nights)
+        played = Replications(settings, (), seed, workers, nights, progress=progress, seen=tells).run(nights)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} failed to run: {failed.failure}")
+    return _trial(settings, played, nights)
+
+
+def _trial(settings: Sequence[Setting], played: Sequence[PlayedNight], count: int) -> Trial:
+    """Put together what was played: setting by setting, so many nights of each."""
     trial = Trial([], [], [], [], any(one.drawn for one in played))
     for number, setting in enumerate(settings):
-        its = played[number * nights : (number + 1) * nights]  # setting by setting, in order
+        its = played[number * count : (number + 1) * count]
         scenario, clock = setting.loaded().scenario, setting.loaded().clock
         trial.held.append([(one.seed, _all_of(one)) for one in its])
         trial.requirements.append(
@@ -221,7 +239,7 @@ def check_number(count: int, what: str = "values") -> None:
 
 
 def _requirement(asked: Requirement, place: int, nights: Sequence[PlayedNight]) -> SizedRequirement:
-    judged = [held for night in nights if (held := night.held[place]) is not None]
+    judged = [held for night in nights if not night.failure and (held := night.held[place]) is not None]
     return SizedRequirement(say_requirement(asked), words_of(asked), sum(judged), len(judged))
 
 

@@ -18,7 +18,7 @@ from emulator.measure.verdict import Asked, Judged, WallClock
 from emulator.measure.words import duration, value
 from emulator.records import record
 
-__all__ = ["Occurrence", "judge_occurrences", "occurrences_of", "problem_with_time"]
+__all__ = ["Occurrence", "first_missed", "judge_occurrences", "occurrences_of", "problem_with_time"]
 
 _TIME_OF_DAY: Final = re.compile(r"([01]\d|2[0-3]):[0-5]\d", re.ASCII)
 _MOST_NAMED: Final = 3
@@ -116,6 +116,33 @@ def judge_occurrences(night: Night, requirement: Asked, clock: WallClock, text: 
     evidence = tuple(one.job for one, _ in missed if one.job)[:_MOST_EVIDENCE]
     against = tuple(too_early[job].job if job in too_early else 0 for job in evidence) if too_early else ()
     return Judged(text, holds, figure, 0, sentence, evidence, of_occurrences=True, label=words, against=against)
+
+
+def first_missed(night: Night, requirement: Asked, clock: WallClock) -> int:
+    """Give the tick at which the first occurrence missed what was asked of it, in a night that misses it.
+
+    It is the time up to which it should have been started or done; of one that was started too early, its start.
+    """
+    entry = requirement.each_occurrence_of or requirement.entry or ""
+    order = None
+    if requirement.starts_after_end_of is not None:
+        order = Order(night, requirement.starts_after_end_of, clock)
+    found = []
+    for one in occurrences_of(night, entry):
+        if order is not None and one.started is not None and order.broken_by(one.started, one.due) is not None:
+            found.append(one.started)
+        if requirement.started_by is not None:
+            found += _limit(one.started, _first_after(one.due, requirement.started_by, clock))
+        if requirement.finished_by is not None:
+            found += _limit(one.done, _first_after(one.due, requirement.finished_by, clock))
+        if requirement.within is not None:
+            found += _limit(one.done, one.due + requirement.within)
+    return min(found)
+
+
+def _limit(at: int | None, limit: int) -> list[int]:
+    """Give the limit, if it was missed."""
+    return [limit] if at is None or at > limit else []
 
 
 def _misses(

@@ -191,8 +191,7 @@ def parts_of(requirement: Asked) -> tuple[str, str]:
     """
     if requirement.measure is None:
         return say_requirement(requirement), ""
-    share = "" if requirement.in_share is None else f", in {value(requirement.in_share, 'share')} of nights"
-    return _label(requirement), f"{_bounds(requirement)}{share}"
+    return _label(requirement), f"{_bounds(requirement)}{_in_share(requirement).removeprefix(',')}"
 
 
 def _own(requirement: Asked, text: str) -> str:

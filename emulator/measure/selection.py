@@ -122,7 +122,11 @@ class Selection:
 
     def refused(self) -> int:
         """Count the submissions that were refused."""
-        return sum(1 for job in self.night.refused if self._matches(job.kind))
+        return len(self.refused_at())
+
+    def refused_at(self) -> list[int]:
+        """List the ticks of the submissions that were refused."""
+        return [job.at for job in self.night.refused if self._matches(job.kind)]
 
     def _matches(self, kind: tuple[str, str, str]) -> bool:
         return all(

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.durations import Duration
-from emulator.past.figures import nights_text, runs_of
+from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
+from emulator.past.rates import widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
@@ -29,12 +30,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Draft", "draft_of", "draft_of_plans", "span_text"]
+__all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
 
-_DAY: Final = 86_400
-_QUARTER: Final = 900
 _LEAST_SPREAD: Final = 0.02
-_CLOSED: Final = 0.3
+CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
 _NEVER: Final = 1e-6
 _TAIL: Final = 2.0
@@ -186,7 +185,7 @@ def _head(source: str, guesses: Mapping[str, str], warnings: Sequence[str]) -> I
 
 def _warnings(learnt: Learnt) -> Iterator[str]:
     nights = learnt.nights
-    if learnt.closed_loop >= _CLOSED:
+    if learnt.closed_loop >= CLOSED:
         share = f"{learnt.closed_loop:.0%}"
         yield f"{share} of the jobs were submitted as soon as one ended, beyond chance: drafted as again_after."
     elif learnt.closed_loop > 0:
@@ -252,16 +251,12 @@ class _Drafting:
 
     def _lasts(self) -> Any:
         """Let a night last until its last job has ended: nothing comes after its window, and work goes on."""
-        import numpy as np
-
-        window, it = self.nights.window.lasts, self.nights.attempts
-        known = np.isfinite(it.ended) & ~it.doubtful
-        over = it.ended[known] - self.nights.starts[self.nights.night[known]] - window
-        longest = float(over.max()) if len(over) else 0.0
-        if longest <= 0:
+        window, lasts = self.nights.window.lasts, horizon_of(self.nights)
+        if lasts <= window:
             return say(window * SECOND)
-        lasts = min(_DAY, window + int(np.ceil(longest / _QUARTER)) * _QUARTER)
-        said = f"jobs come for {say(window * SECOND)}, and the last of them ended {span_text(longest)} later at most"
+        said = (
+            f"jobs come for {say(window * SECOND)}, and the last of them ended up to {span_text(lasts - window)} later"
+        )
         return self.measured(say(lasts * SECOND), said, len(self.nights), "estimated")
 
     def _varies(self) -> dict[str, Any]:
@@ -270,12 +265,19 @@ class _Drafting:
         if self.demand:
             low, high = _middle(self.learnt.demand)
             said = f"what came at random in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of usual"
-            out["demand"] = {"cv": self.measured(round(self.learnt.demand_cv, 3), said, count)}
+            levels = 2 if any(it.days.differ for it in self.learnt.random.values()) else 1
+            out["demand"] = {"cv": self._spread(self.learnt.demand_cv, said, levels)}
         if self.pace:
             low, high = _middle(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
-            out["pace"] = {"cv": self.measured(round(self.learnt.run_times.pace_cv, 3), said, count)}
+            said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
+            out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1)}
         return out
+
+    def _spread(self, found: float, said: str, levels: int) -> Stated:
+        count = len(self.nights)
+        said = f"{said}; {found:.3f} was found, and a further night is predicted from {count} nights by a wider one"
+        return self.measured(round(widened(found, count, levels), 3), said, count)
 
     def _queues(self) -> dict[int, str]:
         """Give each routine its queue: those that the same pools ran share one."""
@@ -347,7 +349,8 @@ class _Drafting:
                     "heartbeat": beat,
                 },
             )
-        names = _names([it.name for it in self.learnt.pools])
+        workers = set(self.workers)
+        names = _names([f"{it.name}-pool" if it.name in workers else it.name for it in self.learnt.pools])
         for place, (name, pool) in enumerate(zip(names, self.learnt.pools, strict=True)):
             if self.serves[place]:
                 yield name, {**self._workers(name, pool), "serves": self.serves[place], "poll": poll, "heartbeat": beat}
@@ -429,7 +432,7 @@ class _Drafting:
     def _at_random(self, at: int) -> dict[str, Any]:
         found = self.learnt.random[at]
         name = f"{self.names[at]}-at-random"
-        if self.learnt.closed_loop >= _CLOSED:
+        if self.learnt.closed_loop >= CLOSED:
             said = "a guess: whoever waits for a job to end submits the next within two seconds"
             return {
                 "routine": self.names[at],
@@ -494,6 +497,15 @@ def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]
             yield f"one more in {name}", {f"pools.{name}.count": count + 1}
         if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
             yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
+
+
+def names_of(routines: Sequence[str]) -> list[str]:
+    """Give the names that a draft has for routines of an export, in their order; each once.
+
+    >>> names_of(["Copy plates", "copy.plates", "Copy plates"])
+    ['Copy-plates', 'copy-plates', 'Copy-plates-2']
+    """
+    return _names(routines)
 
 
 def _names(texts: Sequence[str]) -> list[str]:

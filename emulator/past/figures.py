@@ -12,14 +12,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
-from emulator.past.attempts import ERROR, LOST, OK
+from emulator.past.attempts import ERROR, LOST, OK, RUNNING, WAITING, Attempts
 from emulator.past.nights import Nights
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["FIGURES", "LOG_RUN", "RUNS", "figures_of", "kind_of_day", "nights_text", "read_nights", "runs_of"]
+__all__ = [
+    "FIGURES",
+    "LOG_RUN",
+    "RUNS",
+    "figures_of",
+    "horizon_of",
+    "kind_of_day",
+    "nights_text",
+    "read_nights",
+    "runs_of",
+]
 
 FIGURES: Final = (
     "accepted",
@@ -43,6 +53,8 @@ LOG_RUN: Final = "log_run:"
 """Before the name of a routine: the mean logarithm of their times, in seconds, in that night."""
 
 _MOST_ROUTINES: Final = 40
+_DAY: Final = 86_400
+_QUARTER: Final = 900
 
 
 def kind_of_day(day: date) -> str:
@@ -54,37 +66,81 @@ def kind_of_day(day: date) -> str:
     return "weekend" if day.weekday() >= 5 else "weekday"
 
 
-def figures_of(nights: Nights, pace: "NDArray[np.float64]") -> "dict[str, NDArray[np.float64]]":
-    """Give each figure, night by night; not a number where a night has no job that tells it."""
+def horizon_of(nights: Nights) -> int:
+    """Tell how many seconds a night lasts until its last job has ended, in quarters of an hour; a day at most.
+
+    Nothing comes after the window of the nights, and work goes on.
+    """
+    import numpy as np
+
+    window, it = nights.window.lasts, nights.attempts
+    known = np.isfinite(it.ended) & ~it.doubtful
+    over = it.ended[known] - nights.starts[nights.night[known]] - window
+    longest = float(over.max()) if len(over) else 0.0
+    return min(_DAY, window + int(np.ceil(max(0.0, longest) / _QUARTER)) * _QUARTER)
+
+
+def figures_of(
+    nights: Nights, pace: "NDArray[np.float64]", lasts: float | None = None
+) -> "dict[str, NDArray[np.float64]]":
+    """Give each figure, night by night; not a number where a night has no job that tells it.
+
+    Args:
+        nights: the nights.
+        pace: their factors on run times.
+        lasts: up to how many seconds after its begin a night is told, as an emulated one is; by default its window.
+    """
     import numpy as np
 
     it, count = nights.attempts, len(nights)
     first = np.zeros(len(it), bool)
     first[nights.first] = True
-    wait = it.begun - it.submitted
-    ran = np.where((it.ended > it.begun) & ~it.doubtful, it.ended - it.begun, 0.0)
+    until = (nights.starts + (nights.window.lasts if lasts is None else lasts))[nights.night]
+    begun = np.where(np.isfinite(it.begun), it.begun, until)  # what had not begun had waited until then at least
+    wait = np.minimum(begun, until) - it.submitted
+    ended = np.minimum(it.ended, until)
+    unfinished = np.isin(it.outcome, (RUNNING, WAITING))
 
     def counted(rows: "NDArray[np.bool_]") -> "NDArray[np.float64]":
         return np.bincount(nights.night[rows], minlength=count).astype(float)
 
     out = {name: np.full(count, np.nan) for name in FIGURES}
     out["accepted"] = counted(first)
-    jobs_done = np.unique(np.stack([nights.night[it.outcome == OK], it.job[it.outcome == OK]]), axis=1)
+    done = (it.outcome == OK) & ~(it.ended > until)
+    jobs_done = np.unique(np.stack([nights.night[done], it.job[done]]), axis=1)
     out["done"] = np.bincount(jobs_done[0], minlength=count).astype(float)
-    out["attempts_error"] = counted(it.outcome == ERROR)
+    out["attempts_error"] = counted((it.outcome == ERROR) & ~(it.ended > until))
     out["lost_leases"] = counted(it.outcome == LOST)
-    out["executed"] = np.bincount(nights.night, ran, count)
+    out["executed"] = np.bincount(nights.night, _executed(it, until), count)
     out["pace"] = pace
     for night in range(count):
         own = nights.night == night
-        waits = wait[own & first & np.isfinite(wait) & ~it.doubtful]
+        waits = wait[own & first & ~it.doubtful]
         if len(waits) and it.knows_submission:
             out["wait_mean"][night] = waits.mean()
             out["wait_p90"][night] = np.quantile(waits, 0.9, method="inverted_cdf")
-        ends = it.ended[own & np.isfinite(it.ended)]
+        ends = np.where(unfinished, until, ended)[own & (unfinished | np.isfinite(ended))]
         if len(ends):
             out["makespan"][night] = ends.max() - it.submitted[own].min()
     return out
+
+
+def _executed(it: Attempts, until: "NDArray[np.float64]") -> "NDArray[np.float64]":
+    """How long each attempt ran until its night's end.
+
+    One whose end is missing is taken to have run as long as others of its routine do in the mean; a lost one half that
+    long, since a loss comes anywhere in a run.
+    """
+    import numpy as np
+
+    ran = np.minimum(it.ended, until) - it.begun
+    known = (ran > 0) & ~it.doubtful
+    runs = np.bincount(it.routine[known], minlength=len(it.routines))
+    usual = np.bincount(it.routine[known], ran[known], len(it.routines)) / np.maximum(runs, 1)
+    missing = np.where(it.outcome == LOST, 0.5, 1.0) * usual[it.routine]
+    begun = np.isfinite(it.begun) & (it.begun < until)
+    out: NDArray[np.float64] = np.where(known, ran, np.where(begun, np.minimum(missing, until - it.begun), 0.0))
+    return np.nan_to_num(out)
 
 
 def runs_of(nights: Nights) -> "dict[str, NDArray[np.float64]]":

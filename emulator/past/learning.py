@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
 from emulator.past.durations import RunTimes, run_times
-from emulator.past.figures import figures_of, kind_of_day
+from emulator.past.figures import figures_of, horizon_of, kind_of_day
 from emulator.past.nights import Nights
-from emulator.past.rates import Days, Piece, change_points, days_of, spread_of_nights
+from emulator.past.rates import LIKELY, SURE, Days, Piece, change_points, days_of, spread_of_nights
 from emulator.past.retries import Retries, Share, error_shares, find_retries, follows_ends
 from emulator.past.schedules import Schedule, find_schedules
 from emulator.past.workers import Losses, Polling, Pool, find_losses, find_polling, find_pools
@@ -101,7 +101,7 @@ def learn(nights: Nights) -> Learnt:
     first = nights.first[~nights.attempts.doubtful[nights.first]]
     of = nights.attempts.routine[first]
     schedules: dict[int, list[Schedule]] = {}
-    random: dict[int, Random] = {}
+    left: dict[int, tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]] = {}
     left_out = []
     came, expected = np.zeros(len(nights)), np.zeros(len(nights))
     for routine in range(len(nights.attempts.routines)):
@@ -114,9 +114,11 @@ def learn(nights: Nights) -> Learnt:
         if rest.sum() < max(_LEAST_JOBS, 0.02 * len(nights)):
             continue
         counts = np.bincount(night[rest], minlength=len(nights)).astype(float)
-        found = _at_random(routine, night[rest], offset[rest], counts, nights)
-        random[routine] = found
-        came += counts
+        left[routine] = night[rest], offset[rest], counts
+    known = any(days_of(counts, nights.dates).differ for _, _, counts in left.values())
+    random = {routine: _at_random(routine, *of, nights, LIKELY if known else SURE) for routine, of in left.items()}
+    for routine, found in random.items():
+        came += left[routine][2]
         expected += [
             found.days.weekends if kind_of_day(day) == "weekend" else found.days.weekdays for day in nights.dates
         ]
@@ -128,7 +130,7 @@ def learn(nights: Nights) -> Learnt:
         schedules,
         random,
         demand,
-        spread_of_nights(came, np.maximum(expected, 1e-9)) if came.sum() else 0.0,
+        spread_of_nights(came, np.maximum(expected, 1e-9), 2 if known else 1) if came.sum() else 0.0,
         error_shares(nights),
         find_retries(nights),
         pools,
@@ -137,7 +139,7 @@ def learn(nights: Nights) -> Learnt:
         find_losses(nights),
         follows_ends(nights),
         left_out,
-        figures_of(nights, times.pace),
+        figures_of(nights, times.pace, horizon_of(nights)),
     )
 
 
@@ -147,11 +149,12 @@ def _at_random(
     offset: "NDArray[np.float64]",
     counts: "NDArray[np.float64]",
     nights: Nights,
+    sure: float,
 ) -> Random:
     """Learn the rates of what comes at random: one shape over the night, and its height by kind of day."""
     import numpy as np
 
-    days = days_of(counts, nights.dates)
+    days = days_of(counts, nights.dates, sure)
     lasts = float(nights.window.lasts)
     pieces = change_points(offset, len(nights), lasts)
     if not days.differ:

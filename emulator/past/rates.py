@@ -6,8 +6,9 @@ of ``log n`` for each cut (the Bayesian information criterion: two parameters, a
 everything do not disturb that: given how many jobs a night has, their hours are independent.
 
 Days of the week differ when the counts of nights do by more than chance: the two sets weekdays and weekends are
-compared by the logarithm of the counts (Welch's t-test). What remains between nights of the same days is the demand
-factor: the variance of counts over their expectation less what Poisson counts vary by themselves (method of moments).
+compared by the logarithm of the counts (Welch's t-test). Where that is sure of one routine, weekends are known to be
+unlike, and less is asked of the others. What remains between nights of the same days is the demand factor: the variance
+of counts over their expectation less what Poisson counts vary by themselves (method of moments).
 """
 
 from collections.abc import Sequence
@@ -21,10 +22,15 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Days", "Piece", "change_points", "days_of", "spread_of_nights"]
+__all__ = ["LIKELY", "SURE", "Days", "Piece", "change_points", "days_of", "spread_of_nights", "widened"]
 
 _BIN: Final = 900.0
-_SURE: Final = 0.001
+SURE: Final = 0.001
+"""Below this chance days differ, whatever else is known."""
+
+LIKELY: Final = 0.05
+"""Below this chance days of a routine differ where those of another surely do."""
+
 _WEEKEND: Final = (5, 6)
 
 
@@ -80,8 +86,8 @@ def change_points(offset: "NDArray[np.float64]", nights: float, lasts: float) ->
     return pieces
 
 
-def days_of(counts: "NDArray[np.float64]", dates: Sequence[date]) -> Days:
-    """Compare how many jobs come on weekdays and on weekends."""
+def days_of(counts: "NDArray[np.float64]", dates: Sequence[date], sure: float = SURE) -> Days:
+    """Compare how many jobs come on weekdays and on weekends; they differ below the chance ``sure``."""
     import numpy as np
 
     weekend = np.array([it.weekday() in _WEEKEND for it in dates])
@@ -90,11 +96,13 @@ def days_of(counts: "NDArray[np.float64]", dates: Sequence[date]) -> Days:
         mean = float(counts.mean()) if len(counts) else 0.0
         return Days(mean, mean, False, 1.0)
     chance = float(stats().ttest_ind(np.log(on + 0.5), np.log(off + 0.5), equal_var=False).pvalue)
-    return Days(float(on.mean()), float(off.mean()), chance < _SURE, chance)
+    return Days(float(on.mean()), float(off.mean()), chance < sure, chance)
 
 
-def spread_of_nights(counts: "NDArray[np.float64]", expected: "NDArray[np.float64]") -> float:
+def spread_of_nights(counts: "NDArray[np.float64]", expected: "NDArray[np.float64]", levels: int = 1) -> float:
     """Tell by how much nights differ beyond chance: the coefficient of variation of the factor of a night.
+
+    ``levels`` is how many levels of ``expected`` were found from the counts themselves.
 
     With a factor ``F`` of mean 1 and Poisson counts of mean ``F e``, the variance of ``N / e`` is ``cv**2 + 1 / e``.
     """
@@ -104,4 +112,24 @@ def spread_of_nights(counts: "NDArray[np.float64]", expected: "NDArray[np.float6
         return 0.0
     ratio = counts / expected
     ratio = ratio / ratio.mean()
-    return float(np.sqrt(max(0.0, ratio.var(ddof=1) - np.mean(1 / expected))))
+    return float(np.sqrt(max(0.0, ratio.var(ddof=levels) - np.mean(1 / expected))))
+
+
+def widened(spread: float, nights: int, levels: int = 1) -> float:
+    """Widen a spread between nights for the prediction of a further one.
+
+    From few nights neither the level nor the spread is known exactly. A further night lies around the level that was
+    found with the variance ``1 + levels / nights``, and by Student's law with that many nights less levels; the factor
+    is that which makes an interval of 80 % of a normal law as wide as it has to be.
+
+    Args:
+        spread: the coefficient of variation that was found.
+        nights: in how many nights.
+        levels: how many levels were found in them: 2 where weekends have one of their own.
+
+    >>> round(widened(0.3, 28, 2), 3), round(widened(0.3, 1000), 3)
+    (0.319, 0.3)
+    """
+    free = max(1, nights - levels)
+    wider = float(stats().t.ppf(0.9, free) / stats().norm.ppf(0.9))
+    return spread * wider * float((1 + levels / nights) ** 0.5)

@@ -75,17 +75,22 @@ class Promise:
         return not self.low <= self.hits <= self.high
 
 
-def promise_kept(share: float, hits: int, nights: int) -> Promise:
+def promise_kept(share: float, hits: int, nights: int, *, together: int = 1) -> Promise:
     """Tell which numbers of hits do not contradict the promise of an interval, at 95 %.
+
+    Args:
+        share: of nights that the interval promises to hold.
+        hits: how many it held, of ``nights``.
+        nights: see there.
+        together: of how many intervals the ranges are to hold at once (Bonferroni).
 
     >>> promise_kept(0.8, 33, 42)
     Promise(share=0.8, hits=33, nights=42, low=28, high=38)
     """
-
     return Promise(
         share,
         hits,
         nights,
-        int(stats().binom.ppf(_LEVEL / 2, nights, share)),
-        int(stats().binom.isf(_LEVEL / 2, nights, share)),
+        int(stats().binom.ppf(_LEVEL / 2 / together, nights, share)),
+        int(stats().binom.isf(_LEVEL / 2 / together, nights, share)),
     )

@@ -1,4 +1,4 @@
-"""Which events are there, and what does each carry?
+"""How is an event written and read? Which kinds there are, and what each carries, is declared in ``record.kinds``.
 
 An event is written as a plain tuple, because hundreds of thousands are made a second::
 
@@ -17,6 +17,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
+from emulator.record.kinds import HEARTBEAT_KINDS, KINDS
 from emulator.record.reasons import NONE, Because
 from emulator.records import record
 from emulator.timeline.ticks import SECOND
@@ -43,6 +44,7 @@ Row = tuple[Any, ...]
 
 EventKind = Literal[
     "run_began",
+    "factor_drawn",
     "run_ended",
     "submitted",
     "submission_repeated",
@@ -107,95 +109,8 @@ class Sink(Protocol):
         ...
 
 
-DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
-    {
-        # -- the run ------------------------------------------------------------------------------------------------
-        "run_began": ("seed",),
-        "run_ended": (),
-        # -- the broker's view of jobs ------------------------------------------------------------------------------
-        # state: the state entered; entry and ordinal: the arrival entry and the job's number in it; reasons: why it is
-        # held (comma separated, in alphabetical order); resubmitted_from: the job that was resubmitted (0: none)
-        "submitted": (
-            "state",
-            "routine",
-            "queue",
-            "entry",
-            "ordinal",
-            "key",
-            "priority",
-            "reasons",
-            "resubmitted_from",
-        ),
-        "submission_repeated": ("idempotency_key",),  # job is the first job with that key
-        "submission_refused": ("routine", "queue", "entry", "ordinal", "why"),
-        "held": ("state", "reason"),  # one reason more; state is the state after it
-        "hold_ended": ("state", "reason"),  # one reason less
-        "handed_out": ("attempt", "token", "lease_until", "incarnation"),
-        "lease_renewed": ("token", "lease_until"),
-        "handed_back": ("state", "attempt", "token"),  # unstarted: the attempt does not count
-        # outcome: ok, error, permanent_error, time_limit, lease_lost; why: what ended it, a code of ``EVENT_REASONS``;
-        # was_due: the tick at which it was due to end (differs from `at` only after an outage of the broker)
-        "attempt_ended": ("attempt", "token", "outcome", "why", "was_due"),
-        # due: the tick at which the pause ends (= at when there is none); retries_left: tokens left in the queue's
-        # allowance of retries, in whole tokens (-1: no allowance)
-        "requeued": ("state", "due", "retries_left"),
-        "finished": ("state", "sub_state", "why", "attempts"),
-        "suspend_requested": (),
-        "suspended": ("token",),
-        "resume_requested": (),
-        "resumed": ("token",),
-        "stale_refused": ("token", "what"),  # what: renewal, outcome, suspension, resumption, hand_back, effect
-        "lease_forgotten": ("token",),  # the broker's table lost it (a fault); the worker works on
-        # -- queues and the broker itself ---------------------------------------------------------------------------
-        "queue_held": ("queue",),
-        "queue_released": ("queue",),
-        "broker_down": (),
-        "broker_up": (),
-        # -- workers as the broker sees them ------------------------------------------------------------------------
-        "worker_registered": ("incarnation",),
-        "worker_declared_lost": ("incarnation", "last_heard"),
-        "worker_signed_off": ("incarnation",),
-        "heartbeat_received": ("incarnation", "number"),
-        # -- workers as they are ------------------------------------------------------------------------------------
-        "worker_changed": ("state", "why", "incarnation"),  # off, booting, idle, draining, frozen, cut_off
-        "worker_speed_changed": ("speed",),
-        "equipment_changed": ("equipped_with",),  # comma separated
-        "work_began": ("attempt", "token"),
-        # told of every part but the attempt's last; kept: a later attempt of the job goes on after it
-        "part_finished": ("attempt", "token", "part", "element", "kept"),
-        "work_stopped": ("attempt", "token", "why"),
-        "work_paused": ("token",),  # frozen; nothing is executed until work_continued
-        "work_continued": ("token",),
-        "worker_notified": ("token", "what"),  # lease_lost, suspend, resume, too_late_to_begin
-        "outcome_unanswered": ("token",),  # the worker sent the outcome and got no answer; it will send again
-        # -- effects ------------------------------------------------------------------------------------------------
-        "effect_landed": ("attempt", "token", "effect", "target", "repeatable"),
-        "effect_refused": ("attempt", "token", "effect", "target", "why"),
-        "effect_found": ("attempt", "token", "effect", "target"),  # looked first and found it already there
-        # -- systems and access -------------------------------------------------------------------------------------
-        # outcome: ok, error, refused, no_access, abandoned, in_progress, cut_off
-        "call_ended": ("attempt", "token", "system", "outcome", "took"),
-        "call_served_late": ("attempt", "token", "system"),  # served after its caller had given up or died
-        "system_changed": ("system", "state"),  # up, down, brown_out, errors
-        "access_changed": ("who", "system", "state"),  # given, in_force, ended, withdrawn
-        "credential_changed": ("who", "system", "state"),  # issued, renewed, ended
-        # -- recurrences --------------------------------------------------------------------------------------------
-        "occurrence_skipped": ("entry", "ordinal", "why"),
-        # no more jobs of an entry come in a night of the run, counted from 1; told where its last job is waited for
-        "entry_complete": ("entry", "night"),
-        # -- what goes wrong and what people do ---------------------------------------------------------------------
-        "fault_began": ("fault", "place", "number", "target"),
-        "fault_ended": ("fault", "place", "number", "target"),
-        "fault_missed": ("fault", "place", "number", "target", "why"),
-        "action_taken": ("action", "place", "target"),
-        "action_refused": ("action", "place", "target", "why"),
-        "message_lost": ("what", "number", "direction"),
-    }
-)
-"""The details of each kind of event, in order.
-
-What has a ``why`` has one detail more, at the end of the row, where its reason has values: a mapping (``values``).
-"""
+DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({name: kind.details for name, kind in KINDS.items()})
+"""The details of each kind of event, in order."""
 
 WITH_VALUES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {kind: (*names, "values") for kind, names in DETAILS.items() if "why" in names}
@@ -204,9 +119,6 @@ WITH_VALUES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
 
 NO_ALLOWANCE: Final = -1
 """The detail ``retries_left`` of a queue that has no allowance of retries."""
-
-HEARTBEAT_KINDS: Final = frozenset({"heartbeat_received", "lease_renewed"})
-"""The kinds that only the simulated mode of heartbeats records; both modes agree on every other event."""
 
 
 @record

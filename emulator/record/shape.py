@@ -6,51 +6,10 @@ from typing import Any, Final
 
 from emulator.errors import LogError
 from emulator.record.events import DETAILS, WITH_VALUES
+from emulator.record.kinds import DETAIL
 from emulator.record.reasons import mistake_in
 
 __all__ = ["check_shape"]
-
-_WHOLE: Final = [
-    "attempt",
-    "attempts",
-    "due",
-    "incarnation",
-    "last_heard",
-    "lease_until",
-    "number",
-    "ordinal",
-    "priority",
-    "resubmitted_from",
-    "retries_left",
-    "took",
-    "token",
-    "was_due",
-]
-_TEXT: Final = [
-    "action",
-    "direction",
-    "effect",
-    "entry",
-    "equipped_with",
-    "fault",
-    "idempotency_key",
-    "key",
-    "outcome",
-    "part",
-    "place",
-    "queue",
-    "reason",
-    "reasons",
-    "routine",
-    "state",
-    "sub_state",
-    "system",
-    "what",
-    "who",
-    "why",
-]
-_TYPES: Final[Mapping[str, type]] = MappingProxyType({**dict.fromkeys(_WHOLE, int), **dict.fromkeys(_TEXT, str)})
-"""Details by name whose type is fixed; the others (a seed, an element, a target, a speed) are any plain value."""
 
 _WORDS: Final[Mapping[type, str]] = MappingProxyType({int: "a whole number", str: "text"})
 _FIXED: Final = (("at", int), ("kind", str), ("cause", int), ("job", int), ("worker", str))
@@ -74,8 +33,8 @@ def check_shape(number: int, row: Sequence[Any]) -> None:
     if len(row) != 5 + len(names) + bool(values):
         raise LogError(f"event {number}: {row[1]} has {len(row) - 5} details, not {len(names)}: {', '.join(names)}")
     for name, value in zip(names, row[5:], strict=False):
-        expected = _TYPES.get(name)
-        if expected is None:
+        expected = DETAIL[name].type
+        if expected is object:
             if not isinstance(value, (str, int, float, bool)):
                 raise LogError(f"event {number}: {name} is {value!r}, not a plain value")
         elif type(value) is not expected:

@@ -57,8 +57,15 @@ Mistake = tuple[tuple[str | int, ...], str]
 class Model(BaseModel):
     """The base of all models: data only, frozen, no unknown keys, no silent conversions."""
 
+    # What a scenario holds is validated by the scenario's own validator, so that no other is built at every start.
     model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_by_name=True, validate_by_alias=True
+        defer_build=True,
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        allow_inf_nan=False,
+        validate_by_name=True,
+        validate_by_alias=True,
     )
 
     def mistakes(self) -> Iterator[Mistake]:

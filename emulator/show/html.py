@@ -43,12 +43,23 @@ def name(of: str) -> str:
     return f"<bdi>{escape(clean(of))}</bdi>"
 
 
-def table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Write a table of ready HTML cells; the first cell of each row is its heading."""
+def table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], *, stacked: bool = False) -> str:
+    """Write a table of ready HTML cells; the first cell of each row is its heading.
+
+    Args:
+        caption: what it is about; the name of its region.
+        head: of the columns.
+        rows: as many cells each.
+        stacked: on a phone each row stands as a list of its cells, each behind its heading.
+    """
     top = "".join(f'<th scope="col">{cell}</th>' for cell in head)
-    body = "".join(f'<tr><th scope="row">{row[0]}</th>' + "".join(map(_cell, row[1:])) + "</tr>" for row in rows)
+    heads = [f' data-head="{_TAG.sub("", cell)}"' if stacked else "" for cell in head]
+    body = "".join(
+        f'<tr><th scope="row">{row[0]}</th>' + "".join(map(_cell, row[1:], heads[1:])) + "</tr>" for row in rows
+    )
+    look = ' class="stacked"' if stacked else ""
     return (
-        f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table><caption>{caption}</caption>'
+        f'<div class="wide" role="region" aria-label="{caption}" tabindex="0"><table{look}><caption>{caption}</caption>'
         f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 
@@ -82,13 +93,21 @@ def _id(at: str) -> str:
     return f' id="{at}"' if at else ""
 
 
-def _cell(of: str) -> str:
+def _cell(of: str, head: str) -> str:
     """Write a cell; what is short stays on one line, also on a phone, where the table can be moved."""
     short = len(_TAG.sub("", of)) <= _SHORT
-    return f'<td class="{"line" if short else "wrap"}">{of}</td>'
+    return f'<td class="{"line" if short else "wrap"}"{head}>{of}</td>'
 
 
-def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = (), later: str = "") -> str:
+def file(
+    title: str,
+    body: str,
+    *,
+    data: str = "",
+    scripts: Sequence[str] = (),
+    later: str = "",
+    styles: Sequence[str] = (),
+) -> str:
     """Write a whole file.
 
     Args:
@@ -97,11 +116,12 @@ def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = (), 
         data: blocks of data that scripts read, as ready HTML.
         later: blocks of data that are not needed at once: a browser shows the page before it has read them.
         scripts: the files of the scripts, in order; without any the file has none.
+        styles: the files of further style sheets, which follow the common one.
 
     Returns:
         The text of an HTML file, to be written as UTF-8.
     """
-    style, script = _asset("page.css"), "".join(_asset(one) for one in scripts)
+    style, script = "".join(map(_asset, ("page.css", *styles))), "".join(_asset(one) for one in scripts)
     allowed = f" script-src '{_hash(script)}';" if script else ""
     policy = f"default-src 'none'; style-src '{_hash(style)}';{allowed} base-uri 'none'; form-action 'none'"
     run = f"<script>{script}</script>\n" if script else ""

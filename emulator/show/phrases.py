@@ -1,8 +1,8 @@
-"""The words for each kind of event, for states of workers and for words of data: one table, in one tense.
+"""How are the words for events, for states of workers and for words of data filled in: one table, in one tense?
 
 ``watch`` tells of a night as it goes by, a page lists the events of a job, a story tells of what is over: all of them
-fill in these patterns, so that one thing is said in one way. A story also tells facts that rest on several events;
-only those have words of their own, in ``emulator.show.story``.
+fill in the words that ``record.kinds`` declares, so that one thing is said in one way. A story also tells facts that
+rest on several events; only those have words of their own, in ``emulator.show.story``.
 """
 
 import re
@@ -12,112 +12,24 @@ from typing import Any, Final
 
 from emulator.measure.reasons import why_in_words
 from emulator.record.events import Row, details_of, reason_of
+from emulator.record.kinds import KINDS
 from emulator.record.reasons import GOES_ON
 
 __all__ = ["BY_DETAIL", "EVENTS", "STATES", "spoken", "then", "told"]
 
 EVENTS: Final[Mapping[str, str]] = MappingProxyType(
     {
-        "run_began": "the run began, with seed {seed}",
-        "run_ended": "the run ended",
-        "submitted": "{job} was submitted to the queue {queue}[ (routine {routine})][, held: {reasons~}]",
-        "submission_repeated": "{job} was submitted again under the key {idempotency_key}, and taken for the same job",
-        "submission_refused": "the queue {queue} refused a job of {routine}[, from {entry}]: {why}",
-        "held": "{job} was held: {reason~}",
-        "held:by_person": "a person held {job}",
-        "held:not_due": "{job} was held until it was due",
-        "held:pausing": "{job} paused before its next attempt",
-        "held:prerequisite": "{job} was held: another job had to end first",
-        "hold_ended": "a hold of {job} ended ({reason~})[; {state~}]",
-        "hold_ended:by_person": "a person released {job}[; {state~}]",
-        "hold_ended:not_due": "{job} became due[; {state~}]",
-        "hold_ended:pausing": "the pause of {job} ended[; {state~}]",
-        "hold_ended:prerequisite": "the job that goes before {job} ended[; {state~}]",
-        "handed_out": "{worker} took {job}[, attempt {attempt}][, with a lease until {lease_until@} (token {token})]",
-        "lease_renewed": "a heartbeat of {worker} renewed the lease until {lease_until@} (token {token})",
-        "handed_back": "{worker} gave {job} back unstarted",
-        "attempt_ended": "attempt {attempt}[ of {job}][ on {worker}] ended[ after {took}]: {outcome~}[ ({why})]",
-        "requeued": "{job} was requeued[, to be tried again at {due@}]",
-        "finished": "{job} failed[ after {attempts#attempt}] ({sub_state~})[: {why}]",
-        "finished:done": "{job} was done[ after {attempts#attempt}]",
-        "finished:withdrawn": "a person withdrew {job}[ after {attempts#attempt}]",
-        "suspend_requested": "a person asked to suspend {job}",
-        "suspended": "{worker} suspended {job}",
-        "resume_requested": "a person asked to resume {job}",
-        "resumed": "{worker} resumed {job}",
-        "stale_refused": "the broker refused the {what~} of {worker}[ for {job}]: its token {token} was stale",
-        "lease_forgotten": "the broker forgot the lease with token {token}[ of {job}]; {worker} did not know that",
-        "queue_held": "a person held the queue {queue}",
-        "queue_released": "a person released the queue {queue}",
-        "broker_down": "the broker went down",
-        "broker_up": "the broker came up",
-        "worker_registered": "{worker} registered with the broker (start {incarnation} of its program)",
-        "worker_declared_lost": "the broker declared {worker} lost: it had last heard of it at {last_heard@}",
-        "worker_signed_off": "{worker} signed off",
-        "heartbeat_received": "heartbeat {number} of {worker} reached the broker",
-        "worker_changed": "{worker} was {state~}[ ({why})]",
-        "worker_changed:off": "{worker} was off[ ({why})]",
-        "worker_changed:booting": "{worker} was switched on[ ({why})]",
-        "worker_changed:idle": "{worker} was ready for work[ ({why})]",
-        "worker_changed:goes_on": "{worker} went on as if no time had passed",
-        "worker_changed:busy": "{worker} was at work[ ({why})]",
-        "worker_changed:draining": "{worker} took nothing more, and finished what it had[ ({why})]",
-        "worker_changed:frozen": "{worker} froze[ ({why})]",
-        "worker_changed:cut_off": "{worker} was cut off from the broker",
-        "worker_changed:out": "{worker} was cut off from the broker: its messages were lost",
-        "worker_changed:back": "{worker} was cut off from the broker: answers to it were lost",
-        "worker_speed_changed": "{worker} worked at speed {speed}",
-        "equipment_changed": "{worker} was equipped with {equipped_with}",
-        "equipment_changed:": "{worker} was equipped with nothing",
-        "work_began": "{worker} began attempt {attempt}[ of {job}]",
-        "part_finished": "{worker} finished the part {part}[ ({element})][ of {job}]",
-        "work_stopped": "{worker} stopped its work on attempt {attempt}[ of {job}]: {why}",
-        "work_stopped:finished": "{worker} finished its work on attempt {attempt}[ of {job}]",
-        "work_paused": "the work of {worker} on {job} stood still",
-        "work_continued": "the work of {worker} on {job} went on",
-        "worker_notified": "{worker} was told to {what~} {job}",
-        "worker_notified:lease_lost": "{worker} was told that its lease (token {token})[ for {job}] was lost",
-        "worker_notified:too_late_to_begin": "{worker} did not begin {job}: as far as it knew, its lease had ended",
-        "outcome_unanswered": "{worker} had stopped and sent its outcome[ of {job}], but got no answer",
-        "effect_landed": "the effect {effect} of {job} landed on {target} (attempt {attempt}, {worker})",
-        "effect_refused": "{system} refused {effect} on {target} from {worker}[, for {job}]: {why}",
-        "effect_found": "{worker} checked first[ for {job}]: the effect {effect} was on {target} already; skipped",
-        "call_ended": "a call of {worker} to {system} ended: {outcome~}",
-        "call_ended:abandoned": "{worker} gave up its call to {system}",
-        "call_served_late": "{system} finished the call of attempt {attempt}[ of {job}] after its caller had gone",
-        "system_changed": "the system {system} changed: {state~}",
-        "access_changed": "the access of {who} to {system} changed: {state~}",
-        "credential_changed": "the credential of {who} for {system} changed: {state~}",
-        "occurrence_skipped": "occurrence {ordinal} of {entry} was skipped: {why}",
-        "entry_complete": "no more jobs of {entry} were to come in night {night}",
-        "fault_began": "a fault began: {fault~} of {target}",
-        "fault_ended": "a fault ended: {fault~} of {target}",
-        "fault_missed": "a fault hit nothing: {fault~} of {target}: {why}",
-        "action_taken": "a person acted: {action~}[ {target}]",
-        "action_refused": "the action of a person was refused: {action~}[ {target}]: {why}",
-        "message_lost": "a message between {worker} and the broker was lost: {what~}, {direction}",
+        key: words
+        for name, kind in KINDS.items()
+        for key, words in ((name, kind.words), *((f"{name}:{value}", words) for value, words in kind.told.items()))
     }
 )
-"""One pattern for each kind of event; ``kind:value`` where a detail named in ``BY_DETAIL`` has that value.
-
-``{name}`` stands for a detail, ``{name@}`` for a tick written as a clock time, ``{name~}`` for a word of data,
-``{name#noun}`` for a count with its noun. What stands in brackets is left out where a value in it is empty, 0 of
-something, or not known. The page's script fills in the same patterns.
-"""
+"""The words for each kind of event; ``kind:value`` where a detail of ``BY_DETAIL`` has that value. See ``KINDS``."""
 
 BY_DETAIL: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
-    {
-        "call_ended": ("outcome",),
-        "equipment_changed": ("equipped_with",),
-        "finished": ("sub_state", "state"),
-        "held": ("reason",),
-        "hold_ended": ("reason",),
-        "work_stopped": ("why",),
-        "worker_changed": ("why", "state"),
-        "worker_notified": ("what",),
-    }
+    {name: kind.chosen_by for name, kind in KINDS.items() if kind.chosen_by}
 )
-"""The details whose value may choose a pattern of its own, the first first."""
+"""The details whose value may choose words of its own, the first first."""
 
 STATES: Final[Mapping[str, str]] = MappingProxyType(
     {

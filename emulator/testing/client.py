@@ -178,7 +178,7 @@ class Client:
         for lease in named:
             if lease.token in reply.refused:
                 lease.is_refused = lease.execution.is_told = True
-            elif world.is_renewed(lease.execution):
+            elif lease.execution.job.terms.renewal:
                 end = arrived + lease.execution.job.terms.lease
                 lease.execution.known_end = self._told_end(lease.execution, sent, end)
         return tuple(lease for lease in named if lease.token in reply.refused)
@@ -210,7 +210,7 @@ class Client:
                 refused_at,
                 request.arrived,
             )
-            world.broker_acted(execution)
+            world.dispatcher.broker_acted(execution)
             return taken
 
         taken = await self._exchange(request, act)
@@ -258,7 +258,7 @@ class Client:
                 return
             request.arrived = order
             if act is None:
-                world.polls.asked(request, reply)
+                world.dispatcher.asked(request, reply)
             elif (answer := act()) is not _LOST:
                 reply(request, answer)
 

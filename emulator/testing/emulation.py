@@ -363,7 +363,7 @@ class Emulator(Interventions, Views):
             if after is not None:
                 other, _, place = after.name.rpartition("#")
                 extra.after = After((Before(other, int(place), goes_on=if_failed == "go_on"),))
-        number = self.world.submit(0, job)
+        number = self.world.dispatcher.submit(0, job)
         if not number:
             why = why_in_words(*reason_of(self._rows[-1]))
             raise RefusedError(f"{entry}#{ordinal} was refused at {self._reading()}: {why}")

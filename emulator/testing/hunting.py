@@ -106,6 +106,7 @@ def hunt(
     at_most: int = 3,
     kinds: Collection[str] | None = None,
     progress: Progress | None = None,
+    so_far: Callable[[str], None] | None = None,
     night: Callable[[Loaded, int], NightResult] | None = None,
     handlers: Mapping[str, Handler] | None = None,
     outside: Iterable[str] = (),
@@ -126,6 +127,7 @@ def hunt(
         at_most: faults in a schedule, 1 or more.
         kinds: which kinds of fault; by default all that the scenario has a target for.
         progress: told the share of the tries that are used up.
+        so_far: told, in a few words, the smallest faults so far that break a requirement.
         night: plays one night of a scenario with a seed, in place of the modelled one, such as one with own scripts.
         handlers: for routines whose work is your own code, as for ``Emulator``; jobs come by the ``arrivals``.
         outside: with handlers, libraries each of whose calls gets a clock stop of its own.
@@ -154,7 +156,7 @@ def hunt(
     """
     must_be(WHOLE, tries=tries)
     may_be(WHOLE, seed=seed)
-    may_be(FUNCTION, progress=progress)
+    may_be(FUNCTION, progress=progress, so_far=so_far)
     if not 1 <= tries <= _MOST:
         raise InputError(f"tries={tries} is out of range: give a number from 1 to {_MOST:,}")
     _import_hypothesis()
@@ -180,7 +182,7 @@ def hunt(
     if handlers is not None:
         night = partial(night_with_handlers, handlers=handlers, outside=tuple(outside))
     nights = _Nights(loaded, chosen, night or (lambda each, used: run_night(each, seed=used)), forbidden, tries)
-    nights.progress = progress
+    nights.progress, nights.so_far = progress, so_far
     told = () if handlers is None else nights.base.rows or ()
     near = [row[0] / SECOND for row in told if row[1] not in HEARTBEAT_KINDS]
 
@@ -211,7 +213,24 @@ def hunt(
         drew = find(drawn, lambda tried: nights.breaks(*_apart(tried)), settings=quiet, random=Random(chosen))
     except NoSuchExample:
         return nights.found(None, None, len(here), len(points))
-    return nights.found(*_apart(drew), len(here), len(points))
+    faults, at = _apart(drew)
+    return nights.found(without_needless(faults, lambda some: nights.breaks(some, at)), at, len(here), len(points))
+
+
+def without_needless(faults: list[Any], breaks: Callable[[list[Any]], bool]) -> list[Any]:
+    """Leave out, one after the other, faults without which the rest breaks as much: the shrinking may stop before that.
+
+    >>> without_needless(["off", "off", "outage"], lambda some: {*some} >= {"off", "outage"})
+    ['off', 'outage']
+    """
+    place = 0
+    while place < len(faults):
+        some = [*faults[:place], *faults[place + 1 :]]
+        if some and breaks(some):
+            faults = some
+        else:
+            place += 1
+    return faults
 
 
 class _Nights:
@@ -221,7 +240,9 @@ class _Nights:
         self, loaded: Loaded, seed: int, night: Callable[[Loaded, int], NightResult], forbidden: Any, tries: int
     ) -> None:
         self.progress: Progress | None = None
+        self.so_far: Callable[[str], None] | None = None
         self.tried = 1
+        self._fewest = 0  # so many faults at once are the fewest so far that break a requirement; 0: none is known
         self._loaded = loaded
         self._seed = seed
         self._night = night
@@ -269,9 +290,18 @@ class _Nights:
                 )
             missed = self._missed_in(result)
             self._known[key] = any(place in missed for place in self.holds)
+            if self._known[key]:
+                self._tell(len(entries) + (point is not None))
             if self.progress is not None:
                 self.progress(self.tried / self._tries)
         return self._known[key]
+
+    def _tell(self, faults: int) -> None:
+        """Tell how many faults are enough, when these are fewer than before."""
+        if self.so_far is not None and (not self._fewest or faults < self._fewest):
+            self._fewest = faults
+            many = "1 fault breaks" if faults == 1 else f"{faults} faults together break"
+            self.so_far(f"so far {many} a requirement; simpler ones are looked for")
 
     def found(
         self, faults: Iterable[Mapping[str, Any]] | None, point: CrashPoint | None, points: int, points_in_all: int

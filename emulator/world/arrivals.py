@@ -1,44 +1,345 @@
-"""What do the people and programs do that submit jobs: each entry's jobs as they come, kept over an outage?
+"""When do jobs come, what becomes of them as they come, and what is kept over an outage?
 
-``comings`` says when jobs come, ``planned`` what they are, ``recurring`` what becomes of occurrences; here is what they
-share. While the broker is down nobody can submit: who submits keeps the job and sends it at the restart, after the
-messages of that instant, everything in the order in which it was due. Only occurrences of a recurrence are *missed*.
+One class for each way of arriving, which schedules one entry of the agenda ahead, and calls ``come(ordinal, nominal,
+line, cause)`` when a job is due. Arrivals cover [from, until), cut at the horizon. Gap k of an entry, which leads to
+its job k (or follows it, for ``again_after``), is drawn by the key (entry, k).
+
+While the broker is down nobody can submit: who submits keeps the job and sends it at the restart, after the messages
+of that instant, everything in the order in which it was due. Only occurrences of a recurrence are *missed*. What a job
+is, ``planned`` says; what becomes of occurrences, ``recurring``; which entry arrives in which way, ``ways``.
 """
 
 from array import array
 from collections.abc import Callable, MutableSequence
+from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
 from emulator.broker.jobs import Job
 from emulator.errors import Problem, ScenarioError
-from emulator.record.events import Row, Sink
+from emulator.record.events import Sink
 from emulator.scenario import models
-from emulator.scenario.clock import Clock
-from emulator.scenario.schedules import days_of, on_days, rates_over
 from emulator.timeline.agenda import Agenda
-from emulator.world.batches import Batches, sizes
-from emulator.world.comings import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, poisson_gaps
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.distribution import Distribution, OneUniform
+from emulator.world.draws import Draws, Purpose
 from emulator.world.nights import Nights
 from emulator.world.planned import Planner, Sources
-from emulator.world.profiles import ByTheClock
 from emulator.world.recurring import Recurring
-from emulator.world.sampling import Constant
-from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
+    from emulator.scenario.traces import Lines
 
-__all__ = ["Arrivals", "CompletionListener"]
+__all__ = ["Arrivals", "AtOnce", "Come", "Coming", "Entry", "FiniteSource", "Gaps", "OnDays", "Traced", "WayOf"]
+
+Come = Callable[[int, int, "Line | None", int], None]
+"""Takes (ordinal, tick at which it is due, line of the trace, cause)."""
+
+_ENDLESS: Final = 2**62
+_ARRIVAL_GAP: Final = int(Purpose.ARRIVAL_GAP)
 
 
-class _Entry:
+class Coming(Protocol):
+    """A way of arriving."""
+
+    def start(self) -> None:
+        """Schedule the first job."""
+        ...
+
+    def has_more(self) -> bool:
+        """Say whether a job is still to come, as things stand."""
+        ...
+
+    def sure_until(self) -> int:
+        """Give a tick before which no further job comes: of what is drawn only what has passed is known."""
+        ...
+
+
+class AtOnce:
+    """So many jobs at one instant, in order."""
+
+    __slots__ = ("_agenda", "_at", "_come", "_count", "_has_come")
+
+    def __init__(self, agenda: Agenda, come: Come, at: int, count: int) -> None:
+        self._agenda, self._come, self._at, self._count = agenda, come, at, count
+        self._has_come = False
+
+    def start(self) -> None:
+        self._agenda.at(self._at, self._fire)
+
+    def has_more(self) -> bool:
+        return not self._has_come
+
+    def sure_until(self) -> int:
+        return _ENDLESS if self._has_come else self._at
+
+    def _fire(self, _: None) -> None:
+        self._has_come = True
+        for ordinal in range(1, self._count + 1):
+            self._come(ordinal, self._at, None, 0)
+
+
+class Gaps:
+    """Jobs with gaps between them: drawn, or constant; a surge divides them by its factor.
+
+    Args:
+        law: the gaps.
+        entity: the entry's key.
+        begins, ends: the window.
+        count: so many jobs at most, None for any number.
+        first_at_once: the first job comes at ``begins``, not one gap after it.
+    """
+
+    __slots__ = (
+        "_agenda",
+        "_begins",
+        "_carry",
+        "_come",
+        "_count",
+        "_draws",
+        "_due",
+        "_ends",
+        "_entity",
+        "_factor",
+        "_first_at_once",
+        "_law",
+        "_law_at",
+        "_ordinal",
+        "_plan",
+        "_uniform",
+    )
+
+    def __init__(
+        self,
+        agenda: Agenda,
+        draws: Draws,
+        come: Come,
+        law: Distribution,
+        entity: int,
+        begins: int,
+        ends: int,
+        count: int | None,
+        first_at_once: bool,
+    ) -> None:
+        self._agenda, self._draws, self._come = agenda, draws, come
+        self._law, self._entity, self._first_at_once = law, entity, first_at_once
+        self._uniform = draws.uniform
+        self._law_at = law.at if isinstance(law, OneUniform) else None
+        self._begins, self._ends = begins, ends
+        self._count = _ENDLESS if count is None else count
+        self._ordinal = 1  # of the job that comes next
+        self._due = begins  # its tick, also if that lies beyond the window: a surge may bring it back
+        self._carry = Fraction(0)  # what the exact time lies after that tick
+        self._factor: Fraction | None = None  # None is 1: comparing fractions at every job is dear
+        self._plan = 0  # which of its plans holds: a surge makes the entry of the agenda void
+
+    def start(self) -> None:
+        if not self._first_at_once:
+            self._add_gap()
+        self._schedule()
+
+    def set_factor(self, factor: float) -> None:
+        """From now on the gaps are divided by this, which is above 0; of the gap under way, what remains of it is."""
+        old, new = self._factor or Fraction(1), Fraction(factor)
+        self._factor = None if new == 1 else new
+        since = max(self._agenda.now, self._begins)
+        if self._due > since:
+            self._due = since + round((self._due - since + self._carry) * old / new)
+        self._carry = Fraction(0)
+        self._plan += 1
+        self._schedule()
+
+    def has_more(self) -> bool:
+        return self._ordinal <= self._count and self._due < self._ends
+
+    def sure_until(self) -> int:
+        now = self._agenda.now
+        return now if self._ordinal <= self._count and now < self._ends else _ENDLESS
+
+    def stop(self) -> None:
+        """Let no further job come."""
+        self._count = 0
+
+    def _add_gap(self) -> None:
+        ordinal = self._ordinal
+        if self._law_at is not None:
+            gap = self._law_at(self._uniform(_ARRIVAL_GAP, self._entity, ordinal))
+        else:
+            gap = self._law.sample(self._draws.row(_ARRIVAL_GAP, self._entity, ordinal), ordinal)
+        if self._factor is None:
+            self._due += gap
+        else:  # without what is carried over, gaps of a few ticks would all be rounded the same way
+            exact = gap / self._factor + self._carry
+            whole = round(exact)
+            self._due += whole
+            self._carry = exact - whole
+
+    def _schedule(self) -> None:
+        if self._ordinal <= self._count and self._due < self._ends:
+            self._agenda.at(self._due, self._fire, self._plan)
+
+    def _fire(self, plan: int) -> None:
+        if plan != self._plan:
+            return
+        ordinal, due = self._ordinal, self._due
+        self._ordinal = following = ordinal + 1
+        if self._law_at is not None and self._factor is None:  # as in _add_gap, without a call
+            self._due = due + self._law_at(self._uniform(_ARRIVAL_GAP, self._entity, following))
+        else:
+            self._add_gap()
+        self._come(ordinal, due, None, 0)
+        self._schedule()
+
+
+class FiniteSource:
+    """So many sources: each sends a job at the beginning, and the next so long after its last has ended."""
+
+    __slots__ = ("_agenda", "_begins", "_come", "_count", "_draws", "_ends", "_entity", "_last", "_law")
+
+    def __init__(
+        self,
+        agenda: Agenda,
+        draws: Draws,
+        come: Come,
+        law: Distribution,
+        entity: int,
+        begins: int,
+        ends: int,
+        count: int,
+    ) -> None:
+        self._agenda, self._draws, self._come, self._law, self._entity = agenda, draws, come, law, entity
+        self._begins, self._ends, self._count = begins, ends, count
+        self._last = 0
+
+    def start(self) -> None:
+        if self._begins < self._ends:
+            self._agenda.at(self._begins, self._fire_all)
+
+    def has_more(self) -> bool:
+        return self._begins < self._ends and self._agenda.now < self._ends
+
+    def sure_until(self) -> int:
+        return self._agenda.now if self.has_more() else _ENDLESS
+
+    def ended(self, cause: int, ordinal: int, taken: bool) -> None:
+        """A job of one source has ended, or was not taken at all: its next comes after gap number ``ordinal``."""
+        gap = self._law.sample(self._draws.row(Purpose.ARRIVAL_GAP, self._entity, ordinal), ordinal)
+        # Who is refused, and has no pause to make, would ask again at the same instant for ever.
+        due = self._agenda.now + (gap if taken else max(gap, 1))
+        if due < self._ends:
+            self._agenda.at(due, self._fire, cause)
+
+    def _fire_all(self, _: None) -> None:
+        for _number in range(self._count):
+            self._fire(0)
+
+    def _fire(self, cause: int) -> None:
+        self._last += 1
+        self._come(self._last, self._agenda.now, None, cause)
+
+
+class OnDays:
+    """Jobs at known ticks: the occurrences of a recurrence, or of a time on several days.
+
+    Args:
+        due: when each is due, in order.
+        comes: when each comes, at its due tick or later; None: all on time.
+    """
+
+    __slots__ = ("_agenda", "_come", "_ends", "_order", "_place", "due")
+
+    def __init__(self, agenda: Agenda, come: Come, due: list[int], comes: list[int] | None = None) -> None:
+        self._agenda, self._come, self.due = agenda, come, due
+        at = due if comes is None else comes
+        self._order = sorted(range(len(due)), key=at.__getitem__) if comes is not None else range(len(due))
+        self._ends = at
+        self._place = 0
+
+    def start(self) -> None:
+        self._schedule()
+
+    def has_more(self) -> bool:
+        return self._place < len(self.due)
+
+    def sure_until(self) -> int:
+        if self._place >= len(self.due):
+            return _ENDLESS
+        if self._ends is self.due:
+            return self.due[self._place]
+        return min(self.due[one] for one in self._order[self._place :])
+
+    def _schedule(self) -> None:
+        if self._place < len(self.due):
+            self._agenda.at(self._ends[self._order[self._place]], self._fire)
+
+    def _fire(self, _: None) -> None:
+        one = self._order[self._place]
+        self._place += 1
+        self._come(one + 1, self.due[one], None, 0)
+        self._schedule()
+
+
+class Traced:
+    """The lines of a trace, read one ahead."""
+
+    __slots__ = ("_agenda", "_come", "_count", "_ends", "_has_line", "_lines", "_next", "_ordinal")
+
+    def __init__(self, agenda: Agenda, come: Come, lines: "Lines[Line]", ends: int, count: int | None) -> None:
+        self._agenda, self._come, self._lines, self._ends = agenda, come, lines, ends
+        self._count = _ENDLESS if count is None else count
+        self._ordinal = 0
+        self._has_line = True
+        self._next = 0
+
+    def start(self) -> None:
+        self._schedule()
+
+    def has_more(self) -> bool:
+        return self._has_line
+
+    def sure_until(self) -> int:
+        return self._next if self._has_line else _ENDLESS
+
+    def _schedule(self) -> None:
+        line = next(self._lines, None) if self._ordinal < self._count else None
+        self._has_line = line is not None and line.tick < self._ends
+        if line is not None and self._has_line:
+            self._next = line.tick
+            self._agenda.at(line.tick, self._fire, line)
+        else:
+            self._lines.close()
+
+    def _fire(self, line: "Line") -> None:
+        self._ordinal += 1
+        self._come(self._ordinal, line.tick, line, 0)
+        self._schedule()
+
+
+class WayOf(Protocol):
+    """Makes the way in which an entry arrives, which calls ``come``; ``trace`` is the file of its trace, if it has one.
+
+    Raises ValueError for a recurrence that comes far too often.
+    """
+
+    def __call__(self, model: models.Arrival, come: Come, trace: Path, /) -> Coming: ...
+
+
+class Entry:
     """One arrival entry: how its jobs come, what they are, and which of them are unfinished, where that matters."""
 
-    __slots__ = ("coming", "name", "nights", "planner", "recurring", "submit", "unfinished", "wants_endings", "was_due")
+    __slots__ = (
+        "coming",
+        "name",
+        "nights",
+        "planner",
+        "recurring",
+        "source",
+        "submit",
+        "unfinished",
+        "wants_endings",
+        "was_due",
+    )
 
     def __init__(
         self,
@@ -53,6 +354,7 @@ class _Entry:
         self.submit = submit
         self.nights = nights
         self.planner = planner
+        self.source = planner.plain_source()  # None if its jobs differ in more than their number
         self.was_due = was_due
         self.wants_endings = wants_endings
         self.unfinished: set[int] = set()  # never iterated over
@@ -63,7 +365,7 @@ class _Entry:
 class _Kept(NamedTuple):
     """A job that could not be submitted; ``missed`` if the broker was down when it was due."""
 
-    entry: _Entry
+    entry: Entry
     job: Job
     cause: int
     missed: bool
@@ -73,9 +375,10 @@ class Arrivals:
     """All arrival entries of a scenario.
 
     Args:
-        scenario, clock: the scenario, and the clock on its wall.
+        scenario: the scenario.
         folder: where traces are.
-        agenda, draws, sink: of the world.
+        way_of: makes the way in which an entry arrives.
+        agenda, sink: of the world.
         submit: takes (cause, job) and gives the job's number; 0 if it was refused, an earlier job's number if it was a
             repeated submission.
         sources: makes jobs; it knows the nights of entries of which all jobs of a night are waited for.
@@ -94,21 +397,19 @@ class Arrivals:
     def __init__(
         self,
         scenario: models.Scenario,
-        clock: Clock,
         folder: Path,
+        way_of: WayOf,
         agenda: Agenda,
-        draws: Draws,
         sink: Sink,
         submit: Callable[[int, Job], int],
         sources: Sources,
     ) -> None:
-        self._agenda, self._draws, self._sink, self._submit = agenda, draws, sink, submit
-        self._clock, self._lasts = clock, scenario.lasts
+        self._agenda, self._sink, self._submit, self._way_of = agenda, sink, submit, way_of
         self._sources, self._nights = sources, sources.nights
         self._down = False
         self._kept: list[_Kept] = []
         self._last_number = 0
-        self._entries: dict[str, _Entry] = {}
+        self._entries: dict[str, Entry] = {}
         self.occurrences: dict[str, MutableSequence[int]] = {}
         for place, model in enumerate(scenario.arrivals):
             self._add(place, model, scenario, folder)
@@ -173,13 +474,14 @@ class Arrivals:
 
     # -- what comes ---------------------------------------------------------------------------------------------------
 
-    def _come(self, entry: _Entry, ordinal: int, nominal: int, line: "Line | None", cause: int) -> None:
+    def _come(self, entry: Entry, ordinal: int, nominal: int, line: "Line | None", cause: int) -> None:
         recurring = entry.recurring
         if recurring is None:
             entry.was_due(nominal)
         if entry.nights is not None:
             entry.nights.due(entry.name, nominal)
-        job = entry.planner.job(ordinal, nominal, line)
+        source = entry.source if line is None else None
+        job = Job(source, ordinal, nominal) if source is not None else entry.planner.job(ordinal, nominal, line)
         if self._down or self._kept:  # after a restart, what was kept goes first
             self._kept.append(_Kept(entry, job, cause, self._down))
         elif recurring is not None:
@@ -217,7 +519,7 @@ class Arrivals:
         if (nights := self._entries[job.source.arrival].nights) is not None:
             nights.settled(cause, job.source.arrival, job.nominal)
 
-    def _send(self, entry: _Entry, cause: int, job: Job) -> None:
+    def _send(self, entry: Entry, cause: int, job: Job) -> None:
         if not entry.wants_endings:
             number = entry.submit(cause, job)
             if number > self._last_number:
@@ -242,132 +544,21 @@ class Arrivals:
         recurs = model.recurs is not None
         wants_endings = model.again_after is not None or (recurs and model.if_still_running != "both")
         trace = folder / (model.trace or "")
-        due = self.occurrences[name] = array("q")  # as many as there are jobs: eight bytes each
+        due = array("q")  # as many as there are jobs: eight bytes each
+        self.occurrences[name] = due
         nights = self._nights if self._nights is not None and name in self._nights else None
         submit = self._submit if nights is None else self._hand_in
         planner = Planner(name, model, self._sources, trace)
-        entry = _Entry(name, planner, wants_endings, due.append, submit, nights)
+        entry = Entry(name, planner, wants_endings, due.append, submit, nights)
         self._entries[name] = entry
         if recurs:
             send = partial(self._send, entry)
             entry.recurring = Recurring(model, self._agenda, self._sink, entry.unfinished, send, self._dropped)
         try:
-            entry.coming = self._coming(entry, model, trace)
+            entry.coming = coming = self._way_of(model, partial(self._come, entry), trace)
         except ValueError as error:  # a recurrence that comes far too often
             raise ScenarioError([Problem(scenario.title, 0, 0, path, str(error))]) from None
+        if recurs and isinstance(coming, OnDays):
+            self.occurrences[name] = coming.due
         if nights is not None and model.ends is not None:
             nights.closes(name, model.ends)
-
-    def _coming(self, entry: _Entry, model: models.Arrival, trace: Path) -> Coming:
-        agenda, count = self._agenda, model.count
-        come: Come = partial(self._come, entry)
-        ends = self._lasts if model.ends is None else min(model.ends, self._lasts)
-        keep = on_days(model.days, self._clock)
-        if model.at is not None and model.days:
-            ticks = days_of(model.at, model.days, self._clock, self._lasts, model.at_changes)
-            return OnDays(agenda, come, [tick for tick in ticks for _ in range(1 if count is None else count)])
-        if model.at is not None:
-            return AtOnce(agenda, come, model.at, 1 if count is None else count)
-        if model.trace is not None:
-            from emulator.scenario.traces import read_arrivals  # most jobs come neither by a trace nor by a rule
-
-            if keep is not None:
-                come, count = Batches(come, lambda number: 1, keep, count), None
-            return Traced(agenda, come, read_arrivals(trace, self._clock), ends, count)
-        if model.recurs is not None:
-            from emulator.scenario.recurrence import occurrences
-
-            found = occurrences(
-                model.recurs,
-                self._clock,
-                ends,
-                from_tick=model.begins,
-                excluded=model.excludes,
-                at_changes=model.at_changes,
-            )
-            due = [one.nominal_tick for one in found if keep is None or keep(one.nominal_tick)]
-            return self._recurrence(entry, model, come, due)
-        entity = entity_key("arrival", entry.name)
-        if model.again_after is not None:
-            law = _law(model.again_after)
-            return FiniteSource(agenda, self._draws, come, law, entity, model.begins, ends, count or 0)
-        if keep is None and model.batch == 1:
-            return self._gaps(model, come, entity, ends, count)
-        batches = Batches(come, sizes(model.batch, self._draws, entity), keep, count)
-        coming = self._gaps(model, batches, entity, ends, None)
-        batches.stop = coming.stop
-        return coming
-
-    def _recurrence(self, entry: _Entry, model: models.Arrival, come: Come, due: list[int]) -> OnDays:
-        """Bring the jobs of each occurrence: as many as its batch has, as late as it is."""
-        entity = entity_key("arrival", entry.name)
-        late, draws = model.late_by, self._draws
-        comes = due
-        if late is not None:
-            law = _law(late)
-            comes = [
-                tick + law.sample(draws.row(Purpose.LATENESS, entity, number)) for number, tick in enumerate(due, 1)
-            ]
-        if model.batch != 1:
-            size = sizes(model.batch, draws, entity)
-            many = [size(number) for number in range(1, len(due) + 1)]
-            due = [tick for tick, times in zip(due, many, strict=True) for _ in range(times)]
-            comes = [tick for tick, times in zip(comes, many, strict=True) for _ in range(times)]
-        due, comes = due[: model.count], comes[: model.count]
-        self.occurrences[entry.name] = due
-        return OnDays(self._agenda, come, due, None if late is None else comes)
-
-    def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int, count: int | None) -> Gaps:
-        if isinstance(model.per_hour, models.Rates):
-            rates = rates_over(model.per_hour, self._clock, self._lasts)
-            return ByTheClock(self._agenda, self._draws, come, rates, entity, model.begins, ends, count)
-        law: Distribution
-        if model.every is not None:
-            law = Constant(model.every)
-        elif model.per_hour is not None:
-            law = poisson_gaps(model.per_hour)
-        else:
-            law = _law(model.gaps)
-        regular = model.every is not None
-        return Gaps(self._agenda, self._draws, come, law, entity, model.begins, ends, count, regular)
-
-
-def _law(model: models.Distribution | None) -> Distribution:
-    law = None if model is None else sampling_of(model)
-    assert law is not None, "the loader lets only what a part takes come from a trace"
-    return law
-
-
-class CompletionListener:
-    """Passes events on, and tells of each job of the wanted entries that has ended, whatever ended it."""
-
-    __slots__ = ("_agenda", "_call", "_labels", "_sink", "_wanted")
-
-    def __init__(self, sink: Sink, agenda: Agenda) -> None:
-        self._sink = sink
-        self._agenda = agenda
-        self._wanted: frozenset[str] = frozenset()
-        self._labels: dict[int, tuple[str, int]] = {}
-        self._call: Callable[[int, str, int], None] | None = None
-
-    def tell(self, wanted: frozenset[str], call: Callable[[int, str, int], None]) -> None:
-        """Call ``call(cause, entry, ordinal)`` after each ending of a job in one of the wanted entries."""
-        self._wanted = wanted
-        self._call = call
-
-    def emit(self, row: Row) -> int:
-        """Pass one row on and give its number."""
-        number = self._sink.emit(row)
-        kind = row[1]
-        if kind == "submitted":
-            if row[8] in self._wanted:
-                self._labels[row[3]] = (row[8], row[9])
-        elif kind == "finished":
-            label = self._labels.pop(row[3], None)
-            if label is not None:
-                self._agenda.at(row[0], self._tell, (number, *label))
-        return number
-
-    def _tell(self, what: tuple[int, str, int]) -> None:
-        if self._call is not None:
-            self._call(*what)

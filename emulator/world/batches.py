@@ -14,7 +14,7 @@ from emulator.world.numerics import whole
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
-    from emulator.world.comings import Come
+    from emulator.world.arrivals import Come
 
 __all__ = ["Batches", "sizes"]
 

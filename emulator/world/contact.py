@@ -108,7 +108,7 @@ class Contact:
         is_direct = request.what != "take" and worker.is_plain and not worker.result_loss
         if is_direct and self._world.broker.is_up:
             request.arrived = request.order
-            self._world.answered(request, self._ask(request))
+            self._world.dispatcher.answered(request, self._ask(request))
             return
         self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
@@ -151,11 +151,11 @@ class Contact:
         if request.what == "take":
             if order > request.wanted:
                 request.is_decided = True  # if nothing was granted before, nothing is now
-            self._world.polls.asked(request, self._reply)
+            self._world.dispatcher.asked(request, self._reply)
             return
         answer = self._ask(request)
         if request.attempt is not None:
-            self._world.broker_acted(request.attempt)
+            self._world.dispatcher.broker_acted(request.attempt)
         self._reply(request, answer)
 
     def _reply(self, request: Request, answer: Any) -> None:
@@ -178,7 +178,7 @@ class Contact:
         if worker.frozen_at >= 0:
             worker.requests.append(what)
             return
-        self._world.answered(request, answer)
+        self._world.dispatcher.answered(request, answer)
 
     def _ask(self, request: Request) -> Any:
         """Let an outcome act at the broker, and give the answer."""
@@ -247,7 +247,7 @@ class Contact:
         worker.answered_beat = k
         now = self._world.agenda.now
         for attempt in worker.attempts:
-            if attempt.token in tokens and attempt.token not in reply.refused and self._world.is_renewed(attempt):
+            if attempt.token in tokens and attempt.token not in reply.refused and attempt.job.terms.renewal:
                 self.tell_end(attempt, sent, now, arrived + attempt.job.terms.lease)
         if reply.refused or reply.suspend or reply.resume:
             self._world.told(worker, reply)
@@ -278,7 +278,7 @@ class Contact:
         attempt.known_end = clock.true_tick(shown)
 
     def _told_as(self, attempt: Attempt) -> str:
-        return self._world.scenario.queues[self._world.queue_of(attempt)].expiry_sent_as
+        return self._world.scenario.queues[attempt.job.queue.name].expiry_sent_as
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""

@@ -86,7 +86,7 @@ class ComputedHeartbeats:
         sent = beats.due(worker, k)
         world.broker.settle_heard(worker.name, worker.incarnation, sent)
         for attempt in worker.attempts:
-            if attempt.told_at <= sent and not attempt.handing_in and world.is_renewed(attempt):
+            if attempt.told_at <= sent and not attempt.handing_in and attempt.job.terms.renewal:
                 until = sent + attempt.job.terms.lease
                 world.broker.settle_lease(attempt.token, until)
                 world.contact.tell_end(attempt, sent, sent, until)
@@ -204,18 +204,19 @@ class ComputedHeartbeats:
     def _lease_due(self, what: tuple[int, int]) -> None:
         job, token = what
         world = self._world
-        if world.broker.lease_of(token) is None:
+        known = world.broker.job(job)
+        if known is None or world.broker.lease_of(token) is None:
             return
-        for attempt in world.attempts_of(job):
+        for attempt in known.running:
             if attempt.token == token:
                 self.settle(attempt.worker)
-        world.wake_broker("lease", job, token)
+        world.dispatcher.wake_broker("lease", job, token)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
         worker = self._world.workers[who[0]]
         if worker.incarnation == who[1]:
             self.settle(worker)
-        self._world.silence_due(*who)
+        self._world.dispatcher.silence_due(*who)
         if worker.incarnation == who[1]:
             self._hear(worker)
 

@@ -100,10 +100,10 @@ class SimulatedHeartbeats:
         self._send_later(worker, k + 1)
 
     def _lease_due(self, what: tuple[int, int]) -> None:
-        self._world.wake_broker("lease", *what)
+        self._world.dispatcher.wake_broker("lease", *what)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
-        self._world.silence_due(*who)
+        self._world.dispatcher.silence_due(*who)
 
     def _own_end(self, attempt: Attempt) -> None:
         worker = attempt.worker

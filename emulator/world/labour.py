@@ -61,7 +61,7 @@ class Labour:
             if attempt.known_end <= now:
                 self._emit((now, "worker_notified", 0, job.number, worker.name, token, "too_late_to_begin"))
                 world.heartbeats.dropped(worker, attempt)
-                world.ask_soon(worker)
+                world.dispatcher.ask_soon(worker)
                 return
         worker.idle_since = now
         worker.attempts.append(attempt)
@@ -126,6 +126,8 @@ class Labour:
             work = part.at(
                 self._uniform(_PART_TIME, job.entity, job.draw_number, drawn_for, part.first_number + element)
             )
+        elif part.fixed is not None:
+            work = part.fixed
         elif part.law is None:
             work = job.source.traced or 0
         else:
@@ -371,7 +373,7 @@ class Labour:
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)
         if direct:
-            world.hand_in_at_once(attempt, outcome, why, retry_after)
+            world.dispatcher.hand_in(attempt, outcome, why, retry_after)
             return
         request = Request("outcome", worker, attempt)
         request.outcome = (outcome, why, retry_after, now)

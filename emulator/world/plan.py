@@ -8,6 +8,7 @@ from emulator.broker.jobs import Job
 from emulator.scenario.models import Part, Routine
 from emulator.world.asking import Asking
 from emulator.world.distribution import Distribution, OneUniform
+from emulator.world.sampling import Constant
 from emulator.world.sampling_of import sampling_of
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ class ReadyPart:
     Attributes:
         asks: how it asks a system again that has refused it, None if it does not.
         at: the time at a uniform, where one uniform makes it.
+        fixed: the time, where nothing is drawn for it.
         first_number: what the numbers of its draws begin with; that of an element is added.
         fails_after: after which time it fails if it does, None for at its end.
         grows: its time grows with the work.
@@ -37,6 +39,7 @@ class ReadyPart:
         "at",
         "fails_after",
         "first_number",
+        "fixed",
         "grows",
         "index",
         "just_takes",
@@ -56,6 +59,7 @@ class ReadyPart:
         self.first_number = index * 1_000_000
         self.law: Distribution | None = sampling_of(model.law) if model.law is not None else None
         self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
+        self.fixed = self.law.ticks if isinstance(self.law, Constant) else None
         at_request = model.effect is not None and model.lands == "at_request"
         self.grows = model.grows is not None
         self.fails_after = sampling_of(model.fails_after) if model.fails_after is not None else None

@@ -5,8 +5,7 @@ from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from emulator.broker.jobs import Job, Source, rare
-from emulator.broker.order import Terms
+from emulator.broker.jobs import Job, Source, Terms, rare
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
 from emulator.scenario.parameters import ready_value, value_in_trace
@@ -152,14 +151,16 @@ class Planner:
         if self._is_plain:
             source.key = routine.key
 
+    def plain_source(self) -> Source | None:
+        """Give what every job of the entry comes with that no line of a trace tells of; None if they differ."""
+        return self._source if self._is_plain else None
+
     def job(self, ordinal: int, nominal: int, line: "Line | None" = None) -> Job:
         """Make the job with this number, due at ``nominal``; ``line`` is what its trace tells of it.
 
         Raises:
             ScenarioError: for a line of the trace that its routine cannot use.
         """
-        if line is None and self._is_plain:  # nothing of it depends on its number
-            return Job(self._source, ordinal, nominal)
         model, source, key, parameters = self._model, self._source, self._model.key, self._parameters
         if line is not None:
             name = self._routine(line)

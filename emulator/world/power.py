@@ -98,7 +98,7 @@ class Power:
         coming = sum(1 for worker in world.sleepers[queue] if worker.state is BOOTING)
         awake = (worker for worker in world.sleepers[queue] if worker.state is ON)
         free = (worker for worker in awake if worker.waiting or worker.asking is not None)
-        coming += sum(1 for worker in free if world.polls.has_room_for(queue, worker))
+        coming += sum(1 for worker in free if world.dispatcher.has_room_for(queue, worker))
         for worker in world.sleepers[queue]:
             if coming >= wanted:
                 return

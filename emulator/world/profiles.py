@@ -11,7 +11,7 @@ from typing import Final
 
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
-from emulator.world.comings import Come, Gaps
+from emulator.world.arrivals import Come, Gaps
 from emulator.world.draws import Draws, Purpose
 from emulator.world.sampling import Exponential
 

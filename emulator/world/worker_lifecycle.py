@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
-from emulator.broker.jobs import Attempt
 from emulator.record.events import Row
 from emulator.record.reasons import FINISHED, GOES_ON, LINK_RESTORED, POWER_LOST, PROGRAM_DIED
 from emulator.scenario.models import Scenario
@@ -19,10 +18,10 @@ from emulator.world.worker import BOOTING, OFF, ON, Worker, WorkerClock, WorkerS
 if TYPE_CHECKING:
     from emulator.world.access import Access
     from emulator.world.contact import Contact
+    from emulator.world.dispatcher import Dispatcher
     from emulator.world.heartbeats_computed import ComputedHeartbeats
     from emulator.world.heartbeats_simulated import SimulatedHeartbeats
     from emulator.world.labour import Labour
-    from emulator.world.polls import Polls
     from emulator.world.power import Power
     from emulator.world.systems import Systems
 
@@ -37,29 +36,17 @@ class WorkerLifecycle:
     beats: Beats
     broker: Broker
     contact: "Contact"
+    dispatcher: "Dispatcher"
     draws: Draws
     emit: Callable[[Row], int]
     notice: Callable[[], None] | None = None  # told when a worker is rid of an attempt, which need not leave an event
     heartbeats: "ComputedHeartbeats | SimulatedHeartbeats"
     labour: "Labour"
-    polls: "Polls"
     power: "Power"
     scenario: Scenario
     sleepers: dict[str, list[Worker]]
     systems: "Systems"
     workers: dict[str, Worker]
-
-    def ask(self, worker: Worker) -> None:
-        """Let a worker ask for work."""
-        raise NotImplementedError
-
-    def ask_soon(self, worker: Worker) -> None:
-        """Let a worker ask for work among the messages of this instant."""
-        raise NotImplementedError
-
-    def match(self) -> None:
-        """Let idle workers have what became eligible, at the end of this instant."""
-        self.polls.match()
 
     def say_worker(self, cause: int, worker: Worker, state: str, why: str) -> int:
         """Record the state that a worker is in."""
@@ -70,19 +57,6 @@ class WorkerLifecycle:
         if worker.cut_out or worker.cut_back:
             return "cut_off"
         return "draining" if worker.finishing else "busy" if worker.attempts else "idle"
-
-    def attempts_of(self, number: int) -> list[Attempt]:
-        """Give the attempts that workers have of an unfinished job."""
-        job = self.broker.job(number)
-        return [] if job is None else list(job.running)
-
-    def queue_of(self, attempt: Attempt) -> str:
-        """Name the queue of what is worked on."""
-        return attempt.job.queue.name
-
-    def is_renewed(self, attempt: Attempt) -> bool:
-        """Say whether heartbeats renew the lease of what is worked on."""
-        return attempt.job.terms.renewal > 0
 
     # -- power --------------------------------------------------------------------------------------------------------
 
@@ -140,12 +114,12 @@ class WorkerLifecycle:
             offset = int(self.draws.uniform(int(Purpose.POLL_OFFSET), worker.key) * worker.poll)
             self.agenda.at(now + offset, self._ask_first, (worker, incarnation), MESSAGES, worker.index)
         else:
-            self.ask(worker)
+            self.dispatcher.ask(worker)
 
     def _ask_first(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
         if worker.incarnation == incarnation and worker.state is ON and not worker.waiting:
-            self.ask(worker)
+            self.dispatcher.ask(worker)
 
     def power_off(self, cause: int, worker: Worker) -> bool:
         """Cut a machine's power: what it had in memory is gone, and nobody is told."""
@@ -161,7 +135,7 @@ class WorkerLifecycle:
         worker.state = OFF
         worker.finishing = False
         worker.contact_wanted = False
-        self.polls.leave(worker)
+        self.dispatcher.leave(worker)
         running = list(worker.attempts)
         for attempt in running:
             self.labour.drop(attempt, why, event)
@@ -187,7 +161,7 @@ class WorkerLifecycle:
         event = self.say_worker(cause, worker, "frozen", "")
         worker.frozen_at = self.agenda.now
         worker.missed_beat = False
-        self.polls.leave(worker)
+        self.dispatcher.leave(worker)
         for attempt in worker.attempts:
             self.labour.pause(attempt)
             if not attempt.handing_in and not attempt.suspended:
@@ -214,7 +188,7 @@ class WorkerLifecycle:
             if attempt in worker.attempts and not attempt.suspended:
                 self.labour.thaw(attempt)
         self.heartbeats.changed(worker)
-        self.ask_soon(worker)
+        self.dispatcher.ask_soon(worker)
         return True
 
     # -- link ---------------------------------------------------------------------------------------------------------
@@ -227,7 +201,7 @@ class WorkerLifecycle:
         worker.cut_out = worker.cut_out or direction in ("out", "both")
         worker.cut_back = worker.cut_back or direction in ("back", "both")
         worker.look_at_link()
-        self.polls.leave(worker)
+        self.dispatcher.leave(worker)
         if worker.state is ON:
             self.say_worker(cause, worker, "cut_off", direction)
         self.heartbeats.changed(worker)
@@ -246,7 +220,7 @@ class WorkerLifecycle:
         if worker.state is ON and not worker.cut_out and not worker.cut_back:
             self.say_worker(cause, worker, self.state_word(worker), LINK_RESTORED)
         self.heartbeats.changed(worker)
-        self.ask_soon(worker)
+        self.dispatcher.ask_soon(worker)
         return True
 
     # -- speed, clock, losses, tools ----------------------------------------------------------------------------------
@@ -257,7 +231,7 @@ class WorkerLifecycle:
         for attempt in moving:
             self.labour.pause(attempt)
         speed = worker.speed * factor
-        self.polls.changed(worker, lambda: setattr(worker, "real_speed", speed))
+        self.dispatcher.changed(worker, lambda: setattr(worker, "real_speed", speed))
         self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for attempt in moving:
             self.labour.go_on(attempt, attempt.left)
@@ -316,7 +290,7 @@ class WorkerLifecycle:
 
     def set_equipment(self, cause: int, worker: Worker, equipment: frozenset[str]) -> None:
         """Change what a worker has."""
-        self.polls.changed(worker, lambda: setattr(worker, "equipment", equipment))
+        self.dispatcher.changed(worker, lambda: setattr(worker, "equipment", equipment))
         self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
 
     def drain(self, cause: int, worker: Worker, back_after: int | None = None, until: int | None = None) -> bool:
@@ -363,12 +337,12 @@ class WorkerLifecycle:
         worker.finishing = False
         if worker.frozen_at < 0:  # else its state is told at the thaw
             self.say_worker(cause, worker, self.state_word(worker), "")
-            self.ask_soon(worker)
+            self.dispatcher.ask_soon(worker)
 
     def begin_to_finish(self, worker: Worker, why: str, cause: int) -> None:
         """Let a worker take nothing more; it is switched off when it has finished what it has."""
         worker.finishing = True
-        self.polls.leave(worker)
+        self.dispatcher.leave(worker)
         event = self.say_worker(cause, worker, "draining", why)
         if not worker.attempts:
             self.leave_now(worker, event)

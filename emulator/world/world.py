@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from emulator.broker.broker import Broker
-from emulator.broker.jobs import Attempt, Job
+from emulator.broker.jobs import Job
 from emulator.broker.rules import RetryPolicy
 from emulator.record.events import Sink
 from emulator.record.reasons import Reason
@@ -17,10 +17,12 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
-from emulator.world.arrivals import Arrivals, CompletionListener
+from emulator.world.arrivals import Arrivals
 from emulator.world.beats import Beats
+from emulator.world.completion import CompletionListener
 from emulator.world.contact import Contact
-from emulator.world.dispatch import Dispatch
+from emulator.world.control import Control
+from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.effects import Effects, Fences
 from emulator.world.faults import Faults
@@ -32,13 +34,13 @@ from emulator.world.offered import offered_load
 from emulator.world.own_terms import OwnTerms
 from emulator.world.plan import ReadyRoutine
 from emulator.world.planned import Sources
-from emulator.world.polls import Polls
 from emulator.world.power import Power
 from emulator.world.rules_of import rules_of
 from emulator.world.sampling_of import sampling_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems
 from emulator.world.tonight import tonight
+from emulator.world.ways import Ways
 from emulator.world.worker import Worker
 
 __all__ = ["World"]
@@ -47,7 +49,7 @@ _RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 _RETRY: Final = int(Purpose.RETRY_JITTER)
 
 
-class World(Dispatch):
+class World(Control):
     """One night: everything that a scenario describes, ready to run on an agenda.
 
     Args:
@@ -81,9 +83,7 @@ class World(Dispatch):
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
         self.remembered: dict[tuple[str, int], Job] = {}
-        self._doubled: dict[str, tuple[str, int]] = {}
-        self.doubles: dict[str, tuple[Attempt, str]] = {}
-        self._poisoned: dict[tuple[str, int], str] = {}
+        self.poisoned: dict[tuple[str, int], str] = {}
         self._generations: dict[tuple[str, int], int] = {}
         self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
         self.workers: dict[str, Worker] = {}
@@ -108,8 +108,7 @@ class World(Dispatch):
         self.heartbeats: ComputedHeartbeats | SimulatedHeartbeats = (
             SimulatedHeartbeats(self, self.beats) if mode == "simulated" else ComputedHeartbeats(self, self.beats)
         )
-        self.lease = self.heartbeats.lease
-        self.silence = self.heartbeats.silence
+        self.dispatcher = Dispatcher(self)
         waited_for, grouped = entries_waited_for(scenario)
         nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
         waited_for = waited_for.union(named)
@@ -119,23 +118,22 @@ class World(Dispatch):
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
             sink,
-            self,
+            self.dispatcher,
             self._jitter,
             leases_during_outage=scenario.broker.leases_during_outage,
             remembered=waited_for,
             grouped=grouped,
         )
+        self.dispatcher.broker = self.broker
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
         self.access = Access(scenario.access, scenario.credentials, pool_of, agenda, sink, self.draws)
         self.effects = Effects(self, Fences())
         self.labour = Labour(self, self.draws, self.effects)
         self.contact = Contact(self, self.beats, self.draws)
-        self.polls = Polls(self)
         self.power = Power(self)
-        self.arrivals = Arrivals(
-            scenario, loaded.clock, loaded.folder, agenda, self.draws, sink, self.submit, self.sources
-        )
+        ways = Ways(loaded.clock, scenario.lasts, agenda, self.draws)
+        self.arrivals = Arrivals(scenario, loaded.folder, ways.of, agenda, sink, self.dispatcher.submit, self.sources)
         if watch is not None:
             watch.tell(self.arrivals.wants_endings, self.arrivals.job_finished)
         self.faults = Faults(self, scenario, agenda, self.draws, sink)
@@ -145,7 +143,9 @@ class World(Dispatch):
 
     def start(self) -> None:
         """Lay everything out on the agenda."""
-        self.emit((self.agenda.now, "run_began", 0, 0, "", self.seed))
+        began = self.emit((self.agenda.now, "run_began", 0, 0, "", self.seed))
+        for name, times in self.factors.items():
+            self.emit((self.agenda.now, "factor_drawn", began, 0, "", name, round(times, 6)))
         self.systems.start()
         self.access.start()
         for worker in self.workers.values():
@@ -173,7 +173,7 @@ class World(Dispatch):
             return False
         self.broker.complete(self.agenda.now, cause, entry, night)
         if self.broker.fresh:
-            self.match()
+            self.dispatcher.match()
         return True
 
     def _change_equipment(self, what: tuple[Worker, Any]) -> None:

@@ -262,8 +262,8 @@ def with_faults(count: int, starts: str = "2026-06-12T21:30:00", zone: str = "Am
     return emulator.run(night).page()
 
 
-def written(browser: Browser) -> list[list[object]]:
-    """Draw the picture anew, and give each text above the lanes: the text, its left, right and middle."""
+def written(browser: Browser, *, printed: bool = False) -> list[list[object]]:
+    """Draw the picture anew, or for print, and give each text above the lanes: the text, its left, right and middle."""
     browser.run(
         """(() => { const real = CanvasRenderingContext2D.prototype.fillText; window.seen = [];
         CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
@@ -271,10 +271,15 @@ def written(browser: Browser) -> list[list[object]]:
             const left = this.textAlign === "center" ? x - w / 2 : x; window.seen.push([text, left, left + w, y]); }
           return real.call(this, text, x, y); }; return 0; })()"""
     )
+    if printed:
+        browser.run('dispatchEvent(new Event("beforeprint"))')
+        found: list[list[object]] = browser.run("window.seen")
+        browser.run('dispatchEvent(new Event("afterprint"))')
+        return found
     browser.run('document.getElementById("axis").focus({preventScroll: true})')
     browser.key("0")
     browser.settle()
-    found: list[list[object]] = browser.run("window.seen")
+    found = browser.run("window.seen")
     return found
 
 
@@ -286,8 +291,8 @@ def test_numbers_of_faults_never_overlap(count: int, width: int, dark: bool, bro
     path = tmp_path / "faults.html"
     path.write_text(with_faults(count), "utf-8")
     browser.open(path, width=width, dark=dark)
-    labels = sorted(((one[1], one[2], one[0]) for one in written(browser) if one[3] == 27), key=lambda one: one[0])
-    told = [number for _, _, text in labels for number in _numbers(str(text))]
+    labels = _labels(written(browser))
+    told = [number for _, _, text in labels for number in _numbers(text)]
     listed = browser.run('[...document.querySelectorAll("#marks li")].map(one => one.value)')
     assert listed == list(range(1, count + 1))
     assert told == listed
@@ -295,6 +300,50 @@ def test_numbers_of_faults_never_overlap(count: int, width: int, dark: bool, bro
     assert all(one[1] < two[0] and two[0] - one[0] >= 20 for one, two in pairwise(labels))
     assert labels[-1][1] <= browser.run('document.getElementById("above").clientWidth')
     assert browser.complaints() == []
+
+
+@pytest.mark.parametrize("count", [1, 5, 40])
+def test_numbers_of_faults_never_overlap_in_print(count: int, browser: Browser, tmp_path: Path) -> None:
+    """On a sheet of 703 pixels (186 mm) each mark has its number too, and no two labels meet."""
+    path = tmp_path / "faults.html"
+    path.write_text(with_faults(count), "utf-8")
+    browser.open(path, width=1400, dark=True)
+    labels = _labels(written(browser, printed=True))
+    assert [number for _, _, text in labels for number in _numbers(text)] == list(range(1, count + 1))
+    assert all(one[1] < two[0] and two[0] - one[0] >= 20 for one, two in pairwise(labels))
+    assert labels[-1][1] <= 703
+
+
+def test_faults_are_chosen_by_the_keyboard(browser: Browser, tmp_path: Path) -> None:
+    """F goes to the next, with Shift to the one before; it is told, it is in view, and at every zoom no labels meet."""
+    path = tmp_path / "faults.html"
+    path.write_text(with_faults(40), "utf-8")
+    browser.open(path, width=800)
+    browser.run('document.getElementById("axis").focus({preventScroll: true})')
+    for key in ("f", "f", "F"):
+        browser.key(key)
+    assert text(browser, "tell") == "1: 21:31:00 to 21:31:20 power off: dome-1."
+    for _ in range(4):
+        browser.key("+")
+    for _ in range(20):
+        browser.key("f")
+    assert text(browser, "tell").startswith("21: ")
+    browser.run("window.seen = []")
+    written(browser)
+    for key in ("+", "+", "+", "ArrowRight"):
+        browser.run("window.seen = []")
+        browser.key(key)
+        labels = _labels(browser.run("window.seen"))
+        assert all(one[1] < two[0] for one, two in pairwise(labels))
+    assert browser.run("document.activeElement.id") == "axis"
+    for _ in range(41):
+        browser.key("f")
+    assert text(browser, "tell") == "There is no further fault or action."
+
+
+def _labels(texts: list[list[object]]) -> list[tuple[float, float, str]]:
+    """Give the labels of the fault row, from left to right: left, right and text."""
+    return sorted((float(str(one[1])), float(str(one[2])), str(one[0])) for one in texts if one[3] == 27)
 
 
 def _numbers(label: str) -> list[int]:
@@ -318,6 +367,14 @@ def test_a_clock_change_is_labelled(starts: str, words: str, browser: Browser, t
     browser.open(path)
     found = [one for one in written(browser) if str(one[0]).startswith("clock ")]
     assert [one[0] for one in found] == ([words] if words else [])
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a night with many faults."""
+    path = tmp_path_factory.mktemp("page") / "faulty.html"
+    path.write_text(with_faults(40), "utf-8")
+    return path
 
 
 @pytest.fixture(scope="module")
@@ -370,6 +427,21 @@ def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -
     ]
 
 
+@pytest.mark.parametrize("width", [800, 1000, 640, 360])
+@pytest.mark.parametrize("page", ["compared", "many"])
+def test_the_table_of_the_answer_never_scrolls_sideways(
+    browser: Browser, request: pytest.FixtureRequest, page: str, width: int
+) -> None:
+    """At 800 pixels it is smaller, on a phone its rows are stacked: each cell then stands behind its heading."""
+    browser.open(request.getfixturevalue(page), width=width)
+    assert browser.run("(one => one.scrollWidth <= one.clientWidth)(document.querySelector('#answer .wide'))") is True
+    heads = browser.run(
+        "[...document.querySelectorAll('#answer tbody tr:first-child td')].map(one => getComputedStyle(one, '::before')"
+        ".content !== 'none')"
+    )
+    assert set(heads) == {width <= 640}
+
+
 @pytest.fixture(scope="module")
 def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of many nights of one scenario."""
@@ -392,7 +464,7 @@ def test_many_nights_open_and_print(browser: Browser, many: Path, width: int, da
 
 @pytest.mark.skipif(not os.environ.get("QUEUEDRILL_AXE"), reason="QUEUEDRILL_AXE does not name the file of axe-core")
 @pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("page", ["lost", "compared", "many"])
+@pytest.mark.parametrize("page", ["lost", "compared", "many", "faulty"])
 def test_the_accessibility_checker_finds_no_serious_fault(
     browser: Browser, request: pytest.FixtureRequest, page: str, dark: bool
 ) -> None:

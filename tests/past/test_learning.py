@@ -12,7 +12,7 @@ from emulator.past.durations import run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
-from emulator.past.rates import change_points, days_of, spread_of_nights
+from emulator.past.rates import LIKELY, SURE, change_points, days_of, spread_of_nights, widened
 from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
 from emulator.past.schedules import find_schedules
 from emulator.past.scoring import crps, interval_of, promise_kept
@@ -114,8 +114,18 @@ def test_nights_spread_beyond_chance() -> None:
         for _ in range(40)
     ]
     assert np.mean(found) == pytest.approx(0.3, abs=0.02)
+    # Student's quantile of 26 nights beside the normal one, 1.3150 / 1.2816, times the root of 1 + 2 / 28 (tables).
+    assert widened(0.3, 28, 2) == pytest.approx(0.3 * 1.3150 / 1.2816 * 1.07143**0.5, abs=1e-4)
     none = [spread_of_nights(draws.poisson(100, 60).astype(float), np.full(60, 100.0)) for _ in range(40)]
     assert np.mean(none) < 0.05
+
+
+def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another() -> None:
+    """20 to 60 jobs on weekdays and 18 or 36 at weekends differ likely, not surely, in six weeks."""
+    of_days = (20, 40, 60, 30, 50, 18, 36)
+    counts = np.array([of_days[day.weekday()] for day in DATES], dtype=float)
+    assert SURE < days_of(counts, DATES).chance < LIKELY
+    assert (days_of(counts, DATES).differ, days_of(counts, DATES, LIKELY).differ) == (False, True)
 
 
 def test_run_times_without_slow_workers_and_slow_nights() -> None:
@@ -179,6 +189,19 @@ def test_workers_of_one_kind_make_a_pool() -> None:
     assert rare == []
     alone = find_pools(nights(night=[0, 0, 1, 2, 3, 4, 5], worker=[1, 0, 0, 0, 0, 0, 0], workers=["dome-1", "dome-2"]))
     assert alone[1] == [1]
+
+
+def test_a_worker_that_is_hardly_needed_early_has_no_shift_of_its_own() -> None:
+    """In each of ten nights dome-1 begins two jobs in the first half hour, dome-2 none, and then ten each: of 20 early
+    jobs dome-2 gets none by chance in one of a million histories (0.5 ** 20), of 10 in one of a thousand."""
+    for early, begins in ((2, 1800.0), (1, 0.0)):
+        at = [
+            *[600.0 * (1 + job) for job in range(early)],
+            *[1800.0 + 600 * job for job in range(10) for _ in range(2)],
+        ]
+        worker = [*[0] * early, *[0, 1] * 10]
+        made = nights(night=np.repeat(np.arange(10), len(at)), worker=np.tile(worker, 10), begun=np.tile(at, 10))
+        assert sorted(pool.begins for pool in find_pools(made)[0]) == ([0.0, begins] if begins else [0.0])
 
 
 def test_losses_count_for_each_hour_at_work() -> None:

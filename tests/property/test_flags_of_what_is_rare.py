@@ -15,8 +15,8 @@ from random_nights.play import MODES, loaded, play
 
 from emulator.record.events import Row
 from emulator.scenario.load import Loaded
+from emulator.world.arrivals import Entry
 from emulator.world.plan import ReadyPart, ReadyRoutine
-from emulator.world.planned import Planner
 from emulator.world.worker import Worker
 
 pytestmark = pytest.mark.slow
@@ -29,8 +29,9 @@ FLAGS: dict[str, tuple[type, Callable[[Any], Any]]] = {
     "result_loss": (Worker, lambda share: share or 1e-300),  # no uniform lies below that: nothing is lost
     "just_takes": (ReadyPart, lambda is_so: False),
     "at": (ReadyPart, lambda quantile: None),
+    "fixed": (ReadyPart, lambda ticks: None),
     "may_fail": (ReadyPart, lambda is_so: True),
-    "_is_plain": (Planner, lambda is_so: False),
+    "source": (Entry, lambda of_every_job: None),
     "steps": (ReadyRoutine, lambda of_every_job: None),
 }
 """For each flag whose it is, and what makes the complete path of each value of it."""

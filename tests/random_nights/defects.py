@@ -9,18 +9,18 @@ from typing import Any, Final
 
 import pytest
 
-from emulator.broker.broker_state import BrokerState as KnownWorkers
 from emulator.broker.jobs import Attempt, Job
+from emulator.broker.workers import Workers
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
 from emulator.scenario.schedules import Switch, power_switches
 from emulator.timeline.agenda import ENDS, REST
-from emulator.world import polls, power
+from emulator.world import dispatcher, power
 from emulator.world.contact import Contact
+from emulator.world.dispatcher import Dispatcher
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.labour import Labour
-from emulator.world.polls import Polls
 from emulator.world.service import Service
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
@@ -42,7 +42,7 @@ def a_lease_that_is_never_lost(patch: pytest.MonkeyPatch) -> None:
 
 def a_worker_is_not_looked_at_when_its_answer_comes(patch: pytest.MonkeyPatch) -> None:
     """A job that had become free while an answer was on its way was not seen by the worker that it reached."""
-    wait = Polls.wait
+    wait = Dispatcher.wait
 
     def without_a_look(self: Any, worker: Worker, anchor: int, *more: Any) -> None:
         if worker.is_plain:
@@ -52,17 +52,17 @@ def a_worker_is_not_looked_at_when_its_answer_comes(patch: pytest.MonkeyPatch) -
         wait(self, worker, anchor, *more)
         self._due_at = due_at
 
-    patch.setattr(Polls, "wait", without_a_look)
+    patch.setattr(Dispatcher, "wait", without_a_look)
 
 
 def what_is_taken_is_offered(patch: pytest.MonkeyPatch) -> None:
     """A job that takes several slots was handed to a worker that has as many, however few of them were free."""
-    patch.setattr(Polls, "offer", lambda self, worker, free: (worker.equipment, worker.slots))
+    patch.setattr(Dispatcher, "offer", lambda self, worker, free: (worker.equipment, worker.slots))
 
 
 def one_free_slot_is_seen(patch: pytest.MonkeyPatch) -> None:
     """A job that takes several slots was not seen by a worker with as many free."""
-    patch.setattr(Polls, "offer", lambda self, worker, free: worker.equipment)
+    patch.setattr(Dispatcher, "offer", lambda self, worker, free: worker.equipment)
 
 
 def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
@@ -72,7 +72,7 @@ def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
 
 def work_is_handed_over_amid_an_instant(patch: pytest.MonkeyPatch) -> None:
     """Work was handed over before everything else of its instant had happened."""
-    patch.setattr(polls, "HANDING", REST)
+    patch.setattr(dispatcher, "HANDING", REST)
 
 
 def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.MonkeyPatch) -> None:
@@ -90,17 +90,17 @@ def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.Monk
 
 def what_was_overtaken_counts(patch: pytest.MonkeyPatch) -> None:
     """Silence ran from a message that a newer one had overtaken, in both modes."""
-    heard = KnownWorkers._heard
+    heard = Workers.heard
 
     def in_any_order(self: Any, now: int, holder: Any, order: int = 0) -> None:
         heard(self, now, holder)
 
-    patch.setattr(KnownWorkers, "_heard", in_any_order)
+    patch.setattr(Workers, "heard", in_any_order)
 
 
 def silence_is_not_foreseen_anew(patch: pytest.MonkeyPatch) -> None:
     """The mode that computes heartbeats did not look at silence again when a clock, a link or a worker changed."""
-    patch.setattr(KnownWorkers, "silence_end", lambda self, worker, incarnation: None)
+    patch.setattr(Workers, "silence_end", lambda self, worker, incarnation: None)
 
 
 def a_hand_out_that_is_over_is_begun(patch: pytest.MonkeyPatch) -> None:

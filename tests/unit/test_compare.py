@@ -511,7 +511,9 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
     asked = {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "1m"}]}
     none = size(asked, by="pools.dome.count", first=1, last=2, nights=20, processes=1)
     assert none.smallest is None
-    assert none.sentence.startswith("No pools.dome.count that was tried is shown to keep the requirements: 1 comes")
+    assert none.sentence.startswith(
+        "No pools.dome.count that was tried is shown to keep the requirements, and none is better than another. "
+    )
     few = size(
         {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "5h"}]},
         by="pools.dome.count",
@@ -519,7 +521,7 @@ def test_size_says_when_no_value_is_enough_and_when_larger_is_not_better() -> No
         nights=10,
         processes=1,
     )
-    assert few.sentence.endswith(". Too few nights to decide on 1, 2.")
+    assert few.sentence.endswith(". Too few nights to decide on 1, 2; 86 nights without a miss would show one.")
     turned = size(
         {**NIGHT, "must_hold": [{"measure": "makespan", "at_most": "30m"}]},
         by="pools.dome.count",
@@ -538,7 +540,7 @@ def test_size_says_when_there_is_nothing_to_judge() -> None:
     found = size(asked, by="pools.dome.count", first=1, last=2, nights=3, processes=1)
     assert [(one.judged, one.interval, one.verdict) for one in found.tried] == [(0, None, "nothing_to_judge")] * 2
     assert (found.smallest, found.monotone) == (None, True)
-    assert found.sentence.endswith(": 1 comes closest. Nothing could be judged.")
+    assert found.sentence.endswith(" is shown to keep the requirements: nothing could be judged.")
 
 
 @pytest.mark.parametrize(

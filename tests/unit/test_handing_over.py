@@ -334,7 +334,7 @@ def test_an_instant_that_never_ends_is_an_error_that_names_the_job_and_the_worke
         )
     assert str(caught.value) == (
         "the modelled world took 1,001 steps at 5m and the clock never moved, because each made the next one for the "
-        "same instant; the last was Polls.hand_over (job 1, dome-1): give what begins again and again a time or a "
+        "same instant; the last was Dispatcher.hand_over (job 1, dome-1): give what begins again and again a time or a "
         "pause, or a limit"
     )
 

@@ -96,6 +96,21 @@ def test_a_fault_of_a_system_is_marked_once() -> None:
     ]
 
 
+def test_what_hits_several_at_once_is_one_mark() -> None:
+    """Three workers lose heartbeats from 10 to 20, and one more to 25; two that are declared lost at 30 are one too."""
+    rows = [
+        *((10, "fault_began", 0, 0, "", "lose_heartbeats", "faults[0]", n, f"dome-{n}") for n in (1, 2, 3, 4)),
+        *((20, "fault_ended", n, 0, "", "lose_heartbeats", "faults[0]", n, f"dome-{n}") for n in (1, 2, 3)),
+        (25, "fault_ended", 4, 0, "", "lose_heartbeats", "faults[0]", 4, "dome-4"),
+        *((30, "worker_declared_lost", 0, 0, f"dome-{n}") for n in (1, 2)),
+    ]
+    assert columns(enumerate(rows, 1), 50, ["dome-1"]).marks == [
+        (10, 20, "", "lose heartbeats: dome-1, dome-2 and dome-3", 1),
+        (10, 25, "", "lose heartbeats: dome-4", 4),
+        (30, -1, "", "declared lost: dome-1 and dome-2", 9),
+    ]
+
+
 def test_a_held_queue_and_an_outage_last_until_they_end() -> None:
     """From the hold to the release, from down to up; what released or began it is marked as it was before."""
     rows = [

@@ -17,6 +17,8 @@ from emulator import ComparisonResult, compare, nights
 from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Comparison, Lost
 from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.stated import Varied
+from emulator.show.comparison.by_value import Numbers, one_number
 from emulator.show.comparison.deciding import answering_picture, deciding
 from emulator.show.comparison.verdict import sentences
 from emulator.show.cumulative import MOST, Bound, Curve, cumulative, going
@@ -314,3 +316,52 @@ def test_what_is_unfinished_is_not_drawn_as_kept() -> None:
     part = answering_picture(replace(found, played=tuple(cut)), found.recommendation)
     assert part.split('<figure class="broad">')[1].split("</figure>")[0].count("<path") == 100
     assert "the mark stands at what was seen" in part
+
+
+def test_variants_of_one_number_stand_along_it() -> None:
+    """By hand: 1, 2 and 4 workers on an axis from 120 to 736; the height is that of the share, 344 in all above 420."""
+    variants = {"four": {"pools.dome.count": 4}, "two": {"pools.dome.count": 2}}
+    found = compare({**NIGHT, "variants": variants}, nights=10, processes=1, measures=["makespan"])
+    numbers = one_number(found)
+    assert numbers == Numbers(
+        "pools.dome.count",
+        {"as written": "1", "four": "4", "two": "2"},
+        {"as written": 1.0, "four": 4.0, "two": 2.0},
+    )
+    picture = found.page().split('id="picture"')[1].split("</figure>")[0]
+    marks = re.findall(
+        r'<(?:circle cx|polygon points)="([^"]*)"[^>]*?(?: cy="([\d.]+)")?[^>]*><title>([^:]*):', picture
+    )
+    assert [unescape(name) for _, _, name in marks] == ["the scenario as written", "'two'", "'four'"]
+    held = {one.variant: one.held / 10 for one in found.shares if one.measure == "makespan"}
+    rings = [(float(x), float(y)) for x, y, _ in marks if y]
+    at = {"as written": 120.0, "two": 325.3, "four": 736.0}
+    expected = [(at[name], round(420 - 344 * held[name], 1)) for name in ("as written", "two", "four")]
+    assert [one for one in rings if one not in expected] == []
+    assert len(rings) > 0
+    assert re.findall(r">(\d)</text>", picture) == ["1", "2", "4"]
+    assert ">pools.dome.count</text>" in picture
+
+
+@pytest.mark.parametrize(
+    ("values", "amounts"),
+    [
+        (["30s", "2m"], [30_000_000.0, 120_000_000.0]),
+        (["0.5", "2"], [0.5, 2.0]),
+        (["by default", "2"], None),
+        (["2", "2.0"], None),
+        (["infinity", "2"], None),
+        (["", ""], None),
+    ],
+)
+def test_one_number_is_a_number_or_a_duration_that_differs(
+    compared: ComparisonResult, values: list[str], amounts: list[float] | None
+) -> None:
+    """Anything else, two that are the same, and more than one path, are no such number."""
+    assert compared.assumed is not None
+    names = ["a", "b"]
+    varied = tuple(Varied(name, {"queues.night.lease": said}) for name, said in zip(names, values, strict=True))
+    found = one_number(replace(compared, assumed=replace(compared.assumed, varied=varied)))
+    assert (None if found is None else list(found.amounts.values())) == amounts
+    assert one_number(compared) is None  # its variants change a pool and a queue
+    assert one_number(replace(compared, assumed=None)) is None

@@ -17,7 +17,6 @@ from emulator.scenario.models.distribution import LAWS
 from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
 from emulator.world.arrivals import Arrivals
-from emulator.world.comings import poisson_gaps
 from emulator.world.draws import Draws
 from emulator.world.numerics import LONGEST
 from emulator.world.plan import ReadyRoutine
@@ -36,6 +35,7 @@ from emulator.world.sampling import (
     Weibull,
 )
 from emulator.world.sampling_of import sampling_of
+from emulator.world.ways import Ways, poisson_gaps
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
 ROUTINES = {
@@ -94,8 +94,9 @@ class Desk:
         draws = Draws(1) if draws is None else draws
         recurring = {entry.label for entry in self.scenario.arrivals if entry.recurs is not None}
         routines = {name: ReadyRoutine(name, model) for name, model in self.scenario.routines.items()}
+        ways = Ways(CLOCK, self.scenario.lasts, self.agenda, draws)
         sources = Sources(routines, recurring=recurring)
-        self.arrivals = Arrivals(self.scenario, CLOCK, folder, self.agenda, draws, self.recorder, self._submit, sources)
+        self.arrivals = Arrivals(self.scenario, folder, ways.of, self.agenda, self.recorder, self._submit, sources)
         self.arrivals.start()
 
     def _submit(self, cause: int, job: Job) -> int:

@@ -207,6 +207,8 @@ def _sentence(
         best = max(tried, key=lambda one: one.held / one.judged if one.judged else 0.0)
         open_ones = [one for one in tried if one.verdict == "undecided"]
         text = f"No {path} that was tried is shown to keep the requirements"
+        if not best.judged:
+            return f"{text}: nothing could be judged."
         if alike:
             text += f", and none is better than another. With each, {_seen(best)}"
         else:

@@ -2,7 +2,8 @@
 
 A requirement **decides** when variants fail because of it: first the one that most variants fail, then the one that
 most of the others fail. The region in which both are kept is shaded; circles are nights inside it, crosses outside.
-Where one requirement explains every failure, the share of nights of each variant is drawn instead.
+Where one requirement explains every failure, the share of nights of each variant is drawn instead: along the number in
+which the variants differ, if it is one number.
 """
 
 import math
@@ -16,6 +17,7 @@ from emulator.measure.comparison.result import Comparison, Share
 from emulator.measure.comparison.saying import called
 from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import duration, number, value
+from emulator.show.comparison.by_value import by_value, one_number
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, free, held, wide
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, folded_table, name, section, text
@@ -71,9 +73,12 @@ def answering_picture(of: Comparison, advice: Recommendation) -> str:
     across, up = limits[0], limits[1] if len(limits) > 1 else None
     if across is not None and up is not None:
         return _two(of, across, up)
-    label = shares[0][0].asks
-    picture = both_widths(lambda narrow: held(shares[0], label, layout=NARROW if narrow else BROAD))
-    rows = [[name(one.variant), f"{one.held} of {one.judged}"] for one in shares[0]]
+    label, numbers, drawn = shares[0][0].asks, one_number(of), shares[0]
+    if numbers is not None and any(one.judged for one in drawn):
+        picture = both_widths(lambda narrow: by_value(drawn, numbers, label, NARROW if narrow else BROAD))
+    else:
+        picture = both_widths(lambda narrow: held(drawn, label, layout=NARROW if narrow else BROAD))
+    rows = [[name(one.variant), f"{one.held} of {one.judged}"] for one in drawn]
     said = folded_table("Nights that keep what decides", ("variant", "nights"), rows)
     return section(f"What decides: {text(clean(label))}", picture + said, "picture")
 

@@ -62,7 +62,7 @@ def _table(of: Comparison) -> str:
         seen = one.held / one.judged if one.judged else 0.0
         bar = "-" if interval is None else f"{share_bar(interval, seen)} {text(between(interval, 'share'))}"
         rows.append([text(one.asks), f"{one.held:,} of {one.judged:,}", *([bar] if random else []), word])
-    return table("Each requirement, and in how many nights it was kept", [*head, "verdict"], rows)
+    return table("Each requirement, and in how many nights it was kept", [*head, "verdict"], rows, stacked=True)
 
 
 # -- the figure that decides -------------------------------------------------------------------------------------------

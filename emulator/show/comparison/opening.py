@@ -64,7 +64,7 @@ def _table(of: Comparison, advice: Recommendation) -> str:
         for cells, one in zip(shown, standings, strict=True):
             cells.insert(_SHARE_AT, _share(one))
     said = f"<p><small>{text(table_note(of, advice))}</small></p>"
-    return table("Each variant, and how it stands", [text(clean(head)) for head in heads], shown) + said
+    return table("Each variant, and how it stands", [text(clean(head)) for head in heads], shown, stacked=True) + said
 
 
 def _share(one: CandidateStanding) -> str:

@@ -1,9 +1,9 @@
 /* The drawing of the night on one axis: what is above the lanes, and the lanes. */
 
-const LANE = 30, BAR = 14, BAND = 7, STRIP = 22, MARKS = 34, BACKLOG = 84, SCALE = 20;
+const LANE = 30, BAR = 14, BAND = 7, STRIP = 22, BACKLOG = 84, SCALE = 20;
 
 /* An A4 sheet within the margins of the style sheet, in pixels: 186 mm at 96 to the inch. */
-const SHEET = 703;
+const SHEET = 703, PRINTED = 22;
 
 /* For each outcome a colour (Okabe-Ito), a pattern of its own, and a sign written into what is wide enough. */
 const LOOK = {
@@ -73,7 +73,9 @@ class Axis {
     this.picked = -1; // the attempt that was picked
     this.lane = 0;
     this.moment = 0;
+    this.mark = -1; // the fault or action that was chosen
     this.print = false;
+    this.tracksOfMarks();
     this.rare = this.night.outcomes.map((_, code) => code).filter((code) => code !== 0 && code !== 5);
   }
 
@@ -114,7 +116,8 @@ class Axis {
     return context;
   }
 
-  visible() { return this.lanes.slice(this.first, this.first + this.most); }
+  /* The lanes that are drawn: no more in print than stand on a sheet. */
+  visible() { return this.lanes.slice(this.first, this.first + (this.print ? Math.min(PRINTED, this.most) : this.most)); }
 
   paint() {
     this.width = this.print ? SHEET : Math.max(240, this.elements.axis.clientWidth);
@@ -139,23 +142,26 @@ class Axis {
     const [steps, step] = this.steps();
     c.fillStyle = this.colours.faint;
     c.textAlign = "center";
+    let before = 0;
     for (const at of steps) {
       const x = Math.round(this.x(at)) + 0.5;
       c.strokeStyle = this.colours.line;
       c.beginPath(); c.moveTo(x, labels ? SCALE : 0); c.lineTo(x, height); c.stroke();
-      if (labels) c.fillText(this.night.clock(at, step < 6e7), Math.min(Math.max(x, this.left + 20), this.width - 24), SCALE / 2);
+      const text = this.night.clock(at, step < 6e7, before);
+      before = at;
+      if (labels) c.fillText(text, Math.min(Math.max(x, this.left + 20), this.width - 24), SCALE / 2);
     }
   }
 
   paintAbove() {
     const systems = this.night.systems.slice(0, 8);
-    const height = SCALE + MARKS + BACKLOG + systems.length * (STRIP + 14) + 6;
+    const height = SCALE + this.marks + BACKLOG + systems.length * (STRIP + 14) + 6;
     this.aboveHeight = height;
     const c = this.canvas("above", height);
     this.lines(c, height, true);
     this.paintChanges(c, height);
     this.paintMarks(c, SCALE);
-    const top = SCALE + MARKS;
+    const top = SCALE + this.marks;
     const [at, queued, held, running] = this.night.total;
     const most = Math.max(1, ...[queued, held, running].map((of) => of.reduce((a, b) => Math.max(a, b), 0)));
     this.label(c, "jobs", top + BACKLOG / 2 - 8);
@@ -212,27 +218,43 @@ class Axis {
       c.globalAlpha = 0.25; c.fillStyle = this.colours.run; c.fillRect(x, SCALE, w, height - SCALE); c.globalAlpha = 1;
       const size = Math.abs(by) % 3600 ? `${Math.abs(by) / 60} min` : `${Math.abs(by) / 3600} h`;
       const text = `clock ${by < 0 ? "back" : "forward"} ${size}`, wide = c.measureText(text).width;
-      const start = Math.max(this.left + 2, Math.min(x + 2, this.width - wide - 4)), y = SCALE + MARKS + 8;
+      const start = Math.max(this.left + 2, Math.min(x + 2, this.width - wide - 4)), y = SCALE + this.marks - 8;
       c.fillStyle = this.colours.paper; c.fillRect(start - 2, y - 7, wide + 4, 14);
       c.fillStyle = this.colours.ink; c.textAlign = "left"; c.fillText(text, start, y);
     }
   }
 
+  /* Marks that last at the same time stand below each other, in three tracks at most. */
+  tracksOfMarks() {
+    const ends = [];
+    this.tracks = this.night.marks.map(([begins, until]) => {
+      let track = ends.findIndex((end) => end <= begins);
+      if (track < 0) track = Math.min(2, ends.length);
+      ends[track] = Math.max(ends[track] || 0, begins, until);
+      return track;
+    });
+    this.trackHeight = ends.length > 1 ? 10 : 14;
+    this.changed = this.night.offsets.length > 1 ? 16 : 0; // room for the words of a change of the clock
+    this.marks = 20 + Math.max(1, ends.length) * (this.trackHeight + 2) + this.changed;
+  }
+
   /* Each mark has its number in the list below; what lies closer than 20 pixels, or would overlap, shares a label. */
   paintMarks(c, top) {
-    this.label(c, "faults, actions", top + MARKS / 2);
-    const groups = [], middle = top + 14;
+    this.label(c, "faults, actions", top + (this.marks - this.changed) / 2);
+    const groups = [], high = this.trackHeight;
     this.night.marks.forEach(([begins, ends], place) => {
       if (begins > this.to || Math.max(begins, ends) < this.from) return;
       const x = Math.max(this.left, this.x(begins)), w = ends < 0 ? 0 : Math.max(2, this.x(Math.min(ends, this.to)) - x);
+      const y = top + 14 + this.tracks[place] * (high + 2);
       if (w) {
         c.fillStyle = pattern(c, "falling", this.colours.bad, "");
-        c.fillRect(x, middle, w, STRIP - 8);
-        c.strokeStyle = this.colours.bad; c.strokeRect(x + 0.5, middle + 0.5, w, STRIP - 9);
+        c.fillRect(x, y, w, high);
+        c.strokeStyle = this.colours.bad; c.strokeRect(x + 0.5, y + 0.5, w, high - 1);
       } else {
         c.fillStyle = this.colours.ink;
-        c.beginPath(); c.moveTo(x, middle + STRIP - 8); c.lineTo(x - 5, middle + 1); c.lineTo(x + 5, middle + 1); c.fill();
+        c.beginPath(); c.moveTo(x, y + high); c.lineTo(x - 5, y + 1); c.lineTo(x + 5, y + 1); c.fill();
       }
+      if (place === this.mark) { c.strokeStyle = this.colours.ink; c.lineWidth = 2.5; c.strokeRect(x - 2, y - 1, w + 4, high + 2); c.lineWidth = 1; }
       groups.push({ x, numbers: [place + 1] });
     });
     const wide = (group) => c.measureText(ranges(group.numbers)).width;

@@ -13,6 +13,7 @@ from emulator.measure.night import AFTER_ITS_END, IN_PROGRESS, SECOND_HAND_OUT, 
 from emulator.measure.reasons import why_in_words
 from emulator.record.events import Row, reason_of
 from emulator.record.reasons import WITHDRAWN_BY_PERSON
+from emulator.show.fault_words import listed
 from emulator.show.phrases import spoken
 
 __all__ = ["OUTCOMES", "STATES", "Columns", "columns"]
@@ -28,6 +29,8 @@ OUTCOMES: Final = (
     SECOND_HAND_OUT,
     AFTER_ITS_END,
 )
+_Mark = tuple[int, int, str, str, int]
+_MOST_HIT: Final = 6
 STATES: Final = ("off", "booting", "idle", "busy", "draining", "frozen", "cut_off")
 _OUTCOME: Final = {name: code for code, name in enumerate(OUTCOMES)}
 _QUEUED, _HELD, _RUNNING = range(3)
@@ -68,7 +71,7 @@ class Columns:
     states: dict[str, list[tuple[int, int, str, int]]]  # worker -> (tick, state, why, event)
     counts: dict[str, list[tuple[int, int, int, int]]]  # queue -> (tick, queued, held, running)
     systems: dict[str, list[tuple[int, int]]]  # system -> (tick, calls under way)
-    marks: list[tuple[int, int, str, str, int]]  # begin, end (-1: an instant), worker or "", words, event
+    marks: list["_Mark"]  # begin, end (-1: an instant), worker or "", words, event
     jobs: dict[int, tuple[str, str]]  # number -> (name, routine)
 
     def as_data(self) -> dict[str, Any]:
@@ -149,9 +152,10 @@ class _Fold:
         self._where: dict[int, tuple[str, int]] = {}  # job -> (queue, counted as)
         self._counts: dict[str, list[tuple[int, int, int, int]]] = {}
         self._calls: dict[str, list[tuple[int, int]]] = {}
-        self._marks: list[tuple[int, int, str, str, int]] = []
+        self._marks: list[_Mark] = []
         self._faults: dict[tuple[str, int, str], int] = {}
         self._lasting: dict[tuple[str, str], int] = {}  # a held queue or a system that is not up -> place of its mark
+        self._targets: dict[int, str] = {}  # event -> what it hits, where several may be told together
         self._named: set[int] = set()  # the events of faults and actions that are marked
         self._down = -1
 
@@ -231,7 +235,8 @@ class _Fold:
             self._named.add(number)
         if kind == "fault_began":
             self._faults[row[6], row[7], row[8]] = len(self._marks)
-            self._marks.append((at, -2, worker, f"{spoken(row[5])}: {row[8]}", number))
+            self._marks.append((at, -2, worker, spoken(row[5]), number))
+            self._targets[number] = row[8]
         elif kind == "fault_ended":
             place = self._faults.pop((row[6], row[7], row[8]), None)
             if place is not None:
@@ -242,7 +247,8 @@ class _Fold:
         elif kind == "access_changed":
             self._marks.append((at, -1, "", f"access of {row[5]} to {row[6]}: {spoken(row[7])}", number))
         elif kind == "worker_declared_lost":
-            self._marks.append((at, -1, worker, f"declared lost: {worker}", number))
+            self._marks.append((at, -1, worker, "declared lost", number))
+            self._targets[number] = worker
 
     def _last(self, number: int, row: Row) -> None:
         """Mark how long a queue is held or a system is not up; what an action began lasts as its mark does."""
@@ -289,9 +295,24 @@ class _Fold:
             self._states,
             self._counts,
             {name: _load(calls) for name, calls in sorted(self._calls.items())},
-            sorted((a, horizon if b == -2 else b, who, words, event) for a, b, who, words, event in self._marks),
+            self._told_together(horizon),
             self._jobs,
         )
+
+    def _told_together(self, horizon: int) -> list[_Mark]:
+        """Give the marks in order; what hits several from one moment to another is one mark of them all."""
+        found: dict[tuple[int, int, str, int], list[_Mark]] = {}
+        for begins, ends, who, words, event in self._marks:
+            until = horizon if ends == -2 else ends
+            alone = 0 if event in self._targets else event
+            found.setdefault((begins, until, words, alone), []).append((begins, until, who, words, event))
+        marks = []
+        for (begins, until, words, _), several in found.items():
+            event = several[0][4]
+            hit = [self._targets[one[4]] for one in several if one[4] in self._targets]
+            told = f"{words}: {listed(hit, _MOST_HIT)}" if hit else words
+            marks.append((begins, until, several[0][2] if len(several) == 1 else "", told, event))
+        return sorted(marks)
 
 
 def _without_overlap(attempts: list[_Attempt]) -> list[list[_Attempt]]:

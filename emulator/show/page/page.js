@@ -19,8 +19,14 @@ async function begin() {
   const again = () => axis.ask();
   new ResizeObserver(again).observe($("axis"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
-  addEventListener("beforeprint", () => { axis.print = true; axis.paint(); });
-  addEventListener("afterprint", () => { axis.print = false; axis.paint(); });
+  const print = (on) => {
+    axis.print = on;
+    const hidden = on ? axis.lanes.length - axis.visible().length : 0;
+    $("left").textContent = hidden ? `${hidden} of ${axis.lanes.length} lanes are left out: choose a worker to print the others.` : "";
+    axis.paint();
+  };
+  addEventListener("beforeprint", () => print(true));
+  addEventListener("afterprint", () => print(false));
   document.documentElement.dataset.ready = "yes";
 }
 
@@ -196,6 +202,18 @@ function moving(night, axis, story) {
       (state ? `, ${night.states[state[0 + 1]]} at the chosen time.` : ".");
     axis.ask();
   };
+  const fault = (by) => {
+    const place = axis.mark < 0 && by < 0 ? night.marks.length - 1 : axis.mark + by;
+    if (place < 0 || place >= night.marks.length) {
+      $("tell").textContent = night.marks.length ? "There is no further fault or action." : "No fault and no action.";
+      return;
+    }
+    axis.mark = place;
+    const [begins] = night.marks[place], half = (axis.to - axis.from) / 2;
+    if (begins < axis.from || begins > axis.to) axis.look(begins - half, begins + half);
+    $("tell").textContent = `${place + 1}: ${lasting(night, night.marks[place])} ${clean(night.marks[place][3])}.`;
+    axis.ask();
+  };
   const act = {
     earlier: () => axis.pan(-0.25), later: () => axis.pan(0.25),
     closer: () => axis.zoom(0.5), wider: () => axis.zoom(2), whole: () => axis.look(0, night.horizon),
@@ -206,6 +224,7 @@ function moving(night, axis, story) {
     ArrowLeft: act.earlier, ArrowRight: act.later, "+": act.closer, "=": act.closer, "-": act.wider, "0": act.whole,
     Home: () => axis.look(0, axis.to - axis.from), End: () => axis.look(night.horizon - (axis.to - axis.from), night.horizon),
     ArrowUp: () => lane(-1), ArrowDown: () => lane(1), n: act.after, p: act.before,
+    f: () => fault(1), F: () => fault(-1),
     Enter: () => axis.picked >= 0 && story.open(axis.picked), Escape: story.close,
   };
   element.addEventListener("keydown", (event) => {
@@ -303,11 +322,17 @@ function moment(night, axis) {
   show();
 }
 
+/* From when to when a fault or an action lasts. */
+function lasting(night, [begins, ends]) {
+  if (ends < 0) return night.clock(begins);
+  return ends >= night.horizon ? `${night.clock(begins)} to the end` : night.span(begins, ends);
+}
+
 function marks(night) {
-  const lines = night.marks.slice(0, 200).map(([begins, ends, , words], place) => {
-    const line = made("li"), until = ends < 0 ? "" : ends >= night.horizon ? " to the end" : ` to ${night.clock(ends)}`;
+  const lines = night.marks.slice(0, 200).map((mark, place) => {
+    const line = made("li");
     line.value = place + 1;
-    line.append(made("time", `${night.clock(begins)}${until}`), ` ${clean(words)}`);
+    line.append(made("time", lasting(night, mark)), ` ${clean(mark[3])}`);
     return line;
   });
   if (lines.length) $("marks").replaceChildren(...lines);

@@ -17,8 +17,8 @@ _BUTTONS: Final = (
 PICTURE: Final = (
     '<section id="night"><h2>The night on one axis</h2>'
     '<p id="hint">Drag to move. To zoom, click the picture, then scroll (or scroll with Ctrl held). With the keyboard: '
-    "← → move, + - zoom, 0 shows the whole night, ↑ ↓ choose a lane, N and P an attempt in it. Enter opens its story, "
-    "Esc closes it.</p>"
+    "← → move, + - zoom, 0 shows the whole night, ↑ ↓ choose a lane, N and P an attempt in it, F and Shift+F a fault "
+    "or an action. Enter opens the story of an attempt's job, Esc closes it.</p>"
     '<form id="filters" aria-label="Which attempts are shown">'
     '<label>Routine <select id="routine"><option value="">all</option></select></label>'
     '<label>Worker <select id="worker"><option value="">all</option></select></label>'
@@ -35,6 +35,7 @@ PICTURE: Final = (
     '<button type="button" id="close">close</button><div id="told"></div></div>'
     '<canvas id="lower" role="img" aria-label="Lanes of the workers below the open story"></canvas></div>'
     '<label id="lanes" hidden>Lanes from <input id="first" type="range" min="0" max="0" value="0"></label>'
+    '<p id="left"></p>'
     '<p id="tell" aria-live="polite">Hover over or choose an attempt for details.</p>'
     '<ul id="legend" aria-label="What the patterns mean"></ul>'
     '<p id="beats"></p>'

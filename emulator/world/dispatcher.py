@@ -1,4 +1,4 @@
-"""Who waits for work, and who gets what, when work is handed over at the end of an instant?
+"""How do jobs come to the broker, and who gets what, when work is handed over at the end of an instant?
 
 The law: everything else of an instant goes first, so that all that came, ended or became free in its course is there.
 Then the best job that anybody who asks may have is handed over, and so on until nobody may have any. Of those who may
@@ -17,18 +17,22 @@ from bisect import bisect_left, insort
 from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from itertools import count
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.broker import Broker
+from emulator.broker.jobs import Attempt, Entry, Job
 from emulator.broker.matching import Offer
-from emulator.broker.order import Entry
-from emulator.timeline.agenda import HANDING, MESSAGES
+from emulator.broker.rules import Outcome
+from emulator.record.reasons import Because
+from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
 from emulator.world.contact import Request
-from emulator.world.worker import Worker
+from emulator.world.doubles import Doubles
+from emulator.world.worker import ON, Worker
 
 if TYPE_CHECKING:
     from emulator.world.world import World
 
-__all__ = ["Polls"]
+__all__ = ["Dispatcher"]
 
 Signature = tuple[tuple[str, ...], Offer, int, tuple[str, float] | None]
 """(queues, offer, poll, (pool, speed) if it declines what it cannot end in time): such workers are alike."""
@@ -38,7 +42,9 @@ Candidate = tuple[int, int, int, Worker, Request | None]
 
 Reply = Callable[[Request, Any], None]
 
-_BY_REQUEST = -1
+_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
+
+_BY_REQUEST: Final = -1
 """Stands for the period of those who ask by a request that comes over a link."""
 
 
@@ -63,10 +69,13 @@ class _Alike:
         self.next_at = -1
 
 
-class Polls:
-    """Knows who waits for work, and hands it over.
+class Dispatcher:
+    """Brings jobs to the broker, wakes it, knows who waits for work, and hands it over.
 
     Attributes:
+        broker: set as soon as there is one, which wants to know first whom it may ask to be woken.
+        lease, silence: by which the broker asks to be woken (``emulator.broker.requests.Alarms``).
+        doubles: what a fault has the broker hand out twice.
         waiting: how many workers wait.
     """
 
@@ -74,7 +83,6 @@ class Polls:
         "_agenda",
         "_alike",
         "_asked",
-        "_broker",
         "_by_slots",
         "_due_at",
         "_groups",
@@ -82,13 +90,18 @@ class Polls:
         "_periodic",
         "_to_wake",
         "_world",
+        "broker",
+        "doubles",
+        "lease",
+        "silence",
         "waiting",
     )
+
+    broker: Broker
 
     def __init__(self, world: "World") -> None:
         self._world = world
         self._agenda = world.agenda
-        self._broker = world.broker
         self._by_slots = any(routine.takes_slots > 1 for routine in world.scenario.routines.values())
         self._alike: dict[Signature, _Alike] = {}
         self._groups: list[_Alike] = []
@@ -98,6 +111,175 @@ class Polls:
         self._to_wake: dict[str, None] = {}
         self._number = count().__next__
         self.waiting = 0
+        self.doubles = Doubles(world)
+        self.lease = world.heartbeats.lease
+        self.silence = world.heartbeats.silence
+
+    # -- jobs and alarms ----------------------------------------------------------------------------------------------
+
+    def submit(self, cause: int, job: Job) -> int:
+        """Submit a job; 0 if it was refused."""
+        broker, source = self.broker, job.source
+        if self._world.poisoned:
+            job.poison = self._world.poisoned.get((source.arrival, job.ordinal), "")
+        job.version = job.routine.version
+        number = broker.submit(self._agenda.now, cause, job)
+        if source.is_remembered and number and broker.job(number) is job:
+            self._world.remembered[source.arrival, job.ordinal] = job
+        if broker.fresh:
+            self.match()
+        return number
+
+    def ring(self, at: int, what: str, job: int, token: int) -> None:
+        """The broker wants to be woken."""
+        rank = _RANKS.get(what, REST)
+        if rank == ENDS:
+            self._agenda.at(at, self._woken, (what, job, token), rank, job, token)
+        else:
+            self._agenda.at(at, self._woken, (what, job, token))
+
+    def _woken(self, what: tuple[str, int, int]) -> None:
+        self.wake_broker(*what)
+
+    def wake_broker(self, what: str, job: int, token: int) -> None:
+        """Wake the broker, let workers learn what they lost, and idle ones take what became eligible."""
+        broker = self.broker
+        ending = what in ("lease", "time_limit", "total limit", "start")
+        known = broker.job(job) if ending and job else None
+        if known is not None and what != "lease":
+            for attempt in known.running:
+                self._world.heartbeats.settle(attempt.worker)
+        broker.due(self._agenda.now, 0, what, job, token)
+        if known is not None:
+            self.after_job_change(known)
+        if broker.fresh:
+            self.match()
+
+    def silence_due(self, worker: str, incarnation: int) -> None:
+        """Wake the broker for a worker that may be silent."""
+        known = self._world.workers[worker]
+        affected = self._jobs_of(known)
+        for job in affected:
+            for attempt in job.running:  # somebody else's too, if a token was delivered twice
+                self._world.heartbeats.settle(attempt.worker)
+        self.broker.silence_due(self._agenda.now, worker, incarnation)
+        for job in affected:
+            self.after_job_change(job)
+        if self.broker.fresh:
+            self.match()
+
+    def _jobs_of(self, worker: Worker) -> list[Job]:
+        """Give the unfinished jobs whose lease a worker's incarnations may hold."""
+        jobs = (self.broker.job(number) for number in self.broker.jobs_unfinished())
+        return [job for job in jobs if job and job.attempt and job.attempt.holder.name == worker.name]
+
+    def after_job_change(self, job: Job) -> None:
+        """Let whoever works without a lease learn of it at the next contact, and who waits for the end know."""
+        broker = self.broker
+        for attempt in job.running:
+            if not attempt.disowned and broker.lease_of(attempt.token) is None:
+                attempt.disowned = True
+                if not attempt.handing_in:
+                    self._world.heartbeats.want_contact(attempt.worker)
+
+    def broker_acted(self, attempt: Attempt) -> None:
+        """The broker has taken an outcome, whether its worker will know or not: let others have what that frees."""
+        self.after_job_change(attempt.job)
+        if self.broker.fresh:
+            self.match()
+
+    # -- workers that ask ---------------------------------------------------------------------------------------------
+
+    def ask_soon(self, worker: Worker) -> None:
+        """Let a worker ask among the messages of this instant, if it can."""
+        self._agenda.at(self._agenda.now, self._ask_if_idle, (worker, worker.incarnation), MESSAGES, worker.index)
+
+    def _ask_if_idle(self, what: tuple[Worker, int]) -> None:
+        worker, incarnation = what
+        if worker.incarnation == incarnation:
+            self.ask(worker)
+            reaches = worker.is_plain and self.broker.is_up
+            if worker.waiting and reaches and worker.model.silence is not None:
+                self.broker.hear(self._agenda.now, worker.name, incarnation, 0)
+
+    def ask(self, worker: Worker) -> None:
+        """Let a worker ask for work, if it has a free slot and may take any; what it gets, it gets as work is handed
+        over at the end of this instant, or as its request has come."""
+        if worker.waiting:  # another of its slots was free before
+            if not worker.poll:
+                self.stay(worker, worker.free)
+                return
+            self.leave(worker)  # it asks at once after each attempt
+        if not self._may_take(worker):
+            return
+        if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
+            if not worker.attempts:
+                worker.gone = True
+                self._world.begin_to_finish(worker, "attempts_done", 0)
+            return
+        if not self.broker.is_up or worker.cut_out or worker.cut_back:
+            return  # it asks again when it is reached again
+        if worker.asking is not None:
+            return
+        if worker.is_plain:
+            self.wait(worker, self._agenda.now)
+            if worker.model.woken_on_demand:
+                self._world.power.idle(worker)
+            return
+        worker.asking = request = Request("take", worker)
+        self._world.contact.send(request)
+
+    def _may_take(self, worker: Worker) -> bool:
+        """Say whether a worker has a free slot, and a program that asks for work."""
+        return (
+            worker.free > 0
+            and worker.state is ON
+            and worker.frozen_at < 0
+            and not worker.finishing
+            and worker.registered == worker.incarnation
+            and not worker.is_driven
+        )
+
+    def hand_in(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None) -> None:
+        """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
+        worker, now = attempt.worker, self._agenda.now
+        worker.number = number = worker.number + 1
+        name, incarnation, token = worker.name, worker.incarnation, attempt.token
+        answer = self.broker.hand_in(
+            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now
+        )
+        self._outcome_answered(attempt, answer)
+
+    def answered(self, request: Request, answer: Any) -> None:
+        """The answer to a request has reached its worker."""
+        worker = request.worker
+        request.answered = True
+        if request.what == "take":
+            worker.asking = None
+            if answer is None:
+                if not worker.waiting and self._may_take(worker):
+                    self.wait(worker, request.sent)
+                    self._world.power.idle(worker)
+            else:
+                self._world.labour.begin(worker, answer, request.first_sent)
+                if not worker.is_plain:
+                    self.ask_soon(worker)
+            return
+        assert request.attempt is not None
+        self._outcome_answered(request.attempt, answer)
+
+    def _outcome_answered(self, attempt: Attempt, answer: Any) -> None:
+        """A worker knows that its outcome was taken or refused: its slot is free."""
+        job, worker = attempt.job, attempt.worker
+        self._world.labour.forget(attempt)
+        if answer is True and job.running:
+            self.after_job_change(job)
+        if self.broker.fresh:
+            self.match()
+        if worker.finishing and not worker.attempts:
+            self._world.leave_now(worker, attempt.event)
+        else:
+            self.ask(worker)
 
     # -- idle workers -------------------------------------------------------------------------------------------------
 
@@ -116,7 +298,7 @@ class Polls:
             worker.poll_anchor = anchor
             worker.asked_at = -1
             insort(alike.places, (anchor % alike.poll, worker.index, worker), key=_place)
-        if self._due_at < 0 and (self._broker.has_waiting(alike.queues) or self._world.doubles):
+        if self._due_at < 0 and (self.broker.has_waiting(alike.queues) or self.doubles.offered):
             self.hand_over_soon()
 
     def offer(self, worker: Worker, free: int) -> Offer:
@@ -125,7 +307,7 @@ class Polls:
 
     def has_room_for(self, queue: str, worker: Worker) -> bool:
         """Say whether a job of a queue fits the free slots of a worker; where no job takes several, one always does."""
-        return not self._by_slots or self._broker.best((queue,), self.offer(worker, worker.free), None) is not None
+        return not self._by_slots or self.broker.best((queue,), self.offer(worker, worker.free), None) is not None
 
     def stay(self, worker: Worker, free: int) -> None:
         """A worker that waits has begun or ended something: it stands behind those idle for longer.
@@ -162,7 +344,7 @@ class Polls:
     def asked(self, request: Request, reply: Reply) -> None:
         """A request has reached the broker: ``reply`` is called with it and its answer as work is handed over."""
         worker = request.worker
-        self._broker.hear(self._agenda.now, worker.name, request.incarnation, request.arrived)
+        self.broker.hear(self._agenda.now, worker.name, request.incarnation, request.arrived)
         self._asked.append((request, reply))
         if not request.is_decided:
             alike = self._group(worker, _BY_REQUEST, request.free)
@@ -187,7 +369,7 @@ class Polls:
 
     def match(self) -> None:
         """Jobs have become eligible: hand them over at the end of this instant, if anybody might have them."""
-        fresh = self._broker.fresh
+        fresh = self.broker.fresh
         if self._world.sleepers:
             self._to_wake.update(dict.fromkeys(fresh))
             self.hand_over_soon()
@@ -206,7 +388,7 @@ class Polls:
         now = self._agenda.now
         for alike in self._periodic:
             self._add_due(alike, now)
-        if self._broker.is_up:
+        if self.broker.is_up:
             while (self.waiting or self._asked) and self._hand_over_one(now):
                 pass
         self._due_at = -1
@@ -219,8 +401,7 @@ class Polls:
 
     def _hand_over_one(self, now: int) -> bool:
         """Hand over the best job that anybody may have; say whether there was one."""
-        world = self._world
-        if world.doubles and self._hand_over_double(now):
+        if self.doubles.offered and self._hand_over_double(now):
             return True
         chosen: _Alike | None = None
         found: Entry | None = None
@@ -228,8 +409,8 @@ class Polls:
             candidates = alike.candidates
             if not candidates or not self._asks_first(alike, now):
                 continue
-            left = None if alike.speed is None else world.time_left(alike.worker, alike.speed)
-            entry = self._broker.best(alike.queues, alike.offer, left)
+            left = None if alike.speed is None else self.time_left(alike.worker, alike.speed)
+            entry = self.broker.best(alike.queues, alike.offer, left)
             if entry is None:
                 continue
             if (
@@ -241,13 +422,11 @@ class Polls:
         if chosen is None or found is None:
             return False
         _, _, _, worker, request = heappop(chosen.candidates)
-        if request is not None:
-            world.grant(request)
-        elif worker.is_plain:
-            world.take_at_once(worker, found)
+        if request is not None or worker.is_plain:
+            self._hand_out(worker, request, found)
         else:
             self.leave(worker)
-            world.ask(worker)
+            self.ask(worker)
         if self.waiting:  # and so this goes on; the last is the step that the entry stands for
             self._agenda.step(self.hand_over, (found[2], worker))
         return True
@@ -269,9 +448,50 @@ class Polls:
             heappop(candidates)  # it has left since, or has had something to do: then it stands further back
         return False
 
+    def _hand_out(self, worker: Worker, request: Request | None, found: Entry | None) -> None:
+        """Let the broker decide what a worker gets that waits, or whose request has come.
+
+        ``found``: the job that is handed over, None if it is to be looked for.
+        """
+        now = self._agenda.now
+        if request is None:  # over a link without delay or loss, a request and its answer are one
+            worker.number = number = worker.number + 1
+            incarnation, order, left = worker.incarnation, 0, None
+            offer: Offer = worker.equipment
+        else:
+            incarnation, number, order = request.incarnation, request.number, request.arrived
+            offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
+        attempt = self.broker.take(now, 0, worker.name, incarnation, worker.queues, offer, left, number, found, order)
+        if attempt is not None and self.doubles.wanted:
+            self.doubles.note(worker, attempt)
+        if request is not None:
+            request.is_decided = True
+            request.granted = attempt
+        elif attempt is not None:
+            self._begin(worker, attempt)
+
+    def _begin(self, worker: Worker, attempt: Attempt) -> None:
+        """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
+        now = self._agenda.now
+        last = worker.retires_after is not None and worker.attempts_begun + 1 >= worker.retires_after
+        free = worker.free - attempt.job.routine.slots
+        if last or free <= 0:
+            self.leave(worker)
+        else:
+            worker.idle_since = now
+            self.stay(worker, free)
+        self._world.labour.begin(worker, attempt, now)
+
+    def time_left(self, worker: Worker, speed: float) -> int | None:
+        """Give the work that a worker of some speed could do before its schedule shuts it down, if it minds that."""
+        now = self._agenda.now
+        for at, on, window in self._world.power.switches(worker):
+            if at > now and not on:
+                return int((at - now) * speed) if window.skips_jobs_too_long_to_finish else None
+        return None
+
     def _hand_over_double(self, now: int) -> bool:
         """Deliver what a fault has the broker hand out twice; say whether anybody could have it."""
-        world = self._world
         asking = [
             (worker.idle_since, index, number, worker, request, alike.candidates)
             for alike in self._groups
@@ -279,28 +499,32 @@ class Polls:
             if request is not None or (worker.waiting and worker.group is alike and _asks(worker, now))
         ]
         for _, _, _, worker, request, candidates in sorted(asking, key=lambda one: one[:3]):
-            if not (queue := world.double_for(worker, worker.free if request is None else request.free)):
+            if not (queue := self.doubles.queue_for(worker, worker.free if request is None else request.free)):
                 continue
             if request is not None:
                 candidates[:] = [candidate for candidate in candidates if candidate[4] is not request]
                 heapify(candidates)
-                world.grant_double(request, queue)
+                request.is_decided = True
+                request.granted, _ = self.doubles.offered.pop(queue)
             elif worker.is_plain:
-                world.take_double(worker, queue)
+                attempt, _ = self.doubles.offered.pop(queue)
+                self._begin(worker, attempt)
+                if attempt.job.asked:  # the first has been told to stand still; this one is told by its next heartbeat
+                    self._world.heartbeats.want_contact(worker)
             else:
                 self.leave(worker)
-                world.ask(worker)
+                self.ask(worker)
             return True
         return False
 
     def _answer(self) -> None:
         """Answer the requests that have come, now that it is decided what each is given."""
         asked, self._asked = self._asked, []
-        if not self._broker.is_up:
+        if not self.broker.is_up:
             return
         for request, _ in asked:
             if not request.is_decided:
-                self._world.grant(request)
+                self._hand_out(request.worker, request, None)
         for request, reply in asked:
             reply(request, request.granted)
 
@@ -327,7 +551,7 @@ class Polls:
         for _, _, _, worker, _ in alike.candidates:
             worker.asked_at = now
         alike.candidates.clear()
-        if not alike.places or (not self._world.doubles and self._broker.best(alike.queues, alike.offer, None) is None):
+        if not alike.places or (not self.doubles.offered and self.broker.best(alike.queues, alike.offer, None) is None):
             return
         period, start = alike.poll, now + 1
         place = bisect_left(alike.places, (start % period, -1), key=_place)

@@ -1,0 +1,100 @@
+"""``queuedrill hindcast``: how far can a draft be believed? It predicts nights that it has not seen."""
+
+import os
+import sys
+
+import click
+
+from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided, write_text
+from emulator.cli.streams import page_width, tell, tell_json
+
+__all__ = ["hindcast"]
+
+
+@click.command(short_help="Predict past nights that the draft has not seen, and judge that.")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option("--learn-until", required=True, metavar="DATE", help="Learn from the nights before this date only.")
+@click.option("--columns", metavar="FILE", help="Meanings of the columns, as sketch writes them.")
+@click.option("--night", metavar="TIME+LENGTH", help="When a night begins and how long it lasts, such as 18:00+14h.")
+@click.option("--zone", metavar="ZONE", help="Zone of times that state none, such as America/Santiago.")
+@click.option("--refit", type=click.IntRange(0, 366), default=0, metavar="DAYS", help="Learn anew every so many days.")
+@click.option("--widen", is_flag=True, help="Widen each interval by the misses of the nights before it.")
+@click.option(
+    "--nights", type=click.IntRange(20, 100_000), default=100, metavar="N", help="Emulated nights behind each (100)."
+)
+@click.option("--seed", type=click.IntRange(min=0), default=1, metavar="N", help="Seed of the first of them (1).")
+@processes
+@click.option("--page", metavar="PATH", help="Write the hindcast as one HTML page, with a picture.")
+@click.option("--overwrite", is_flag=True, help="Let the page take the place of a file that is there.")
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
+@undecided
+@click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
+def hindcast(
+    files: tuple[str, ...],
+    learn_until: str,
+    columns: str | None,
+    night: str | None,
+    zone: str | None,
+    refit: int,
+    widen: bool,
+    nights: int,
+    seed: int,
+    processes: int | None,
+    page: str | None,
+    overwrite: bool,
+    as_json: bool,
+    undecided: int,
+    quiet: bool,
+) -> int:
+    """Learn from the nights of FILE before a date, and predict each later night without having seen it.
+
+    Twice: blind, with the arrivals of the draft, and given the arrivals, with the real submissions and drawn run times.
+    For each figure it counts how many nights lie within the intervals of 80 % and of 95 %, and how sharp they are.
+
+    The exit code is 0 if nothing contradicts the predictions, 1 if their intervals are contradicted or past nights
+    alone predict better by more than a tenth, and 4 if the later nights are too few to tell.
+    """
+    from datetime import date
+
+    from emulator.cli.progress import progress
+    from emulator.errors import InputError
+    from emulator.past.hindcast import hindcast as work
+    from emulator.past.hindcast_page import hindcast_json, hindcast_page
+    from emulator.past.reading import read_history
+
+    try:
+        until = date.fromisoformat(learn_until)
+    except ValueError:
+        raise click.UsageError(f"--learn-until {learn_until}: give a date such as 2026-04-13.") from None
+    check_apart([page], [*files, *([columns] if columns else [])])
+    if page is not None and os.path.isfile(page) and not overwrite:
+        raise click.UsageError(f"{page} is there already: name another file, or give --overwrite.")
+    check_writable([page])
+    silent = quiet or as_json
+    with progress("reading", quiet=silent, of="the files") as told:
+        history = read_history(files, columns=columns, night=night, zone=zone, progress=told)
+    if history.nights is None:
+        raise InputError(f"{files[0]}: tells nothing of past jobs: give an export of them")
+    with progress("predicting", quiet=silent, of="the nights") as told:
+        found = work(
+            history.nights,
+            until,
+            files=files,
+            plays=nights,
+            refit=refit,
+            widen=widen,
+            seed=seed,
+            processes=processes,
+            progress=told,
+        )
+    if page is not None:
+        from emulator.past.hindcast_document import hindcast_document
+
+        write_text(page, hindcast_document(found))
+    if as_json:
+        tell_json(hindcast_json(found))
+    elif quiet:
+        tell(found.sentence)
+    else:
+        hindcast_page(found, width=page_width()).write(sys.stdout)
+    return exit_code(found.outcome, undecided)

@@ -1,0 +1,131 @@
+"""Which entry arrives in which way: at once, with gaps, by a trace, by a recurrence, from sources, in batches?"""
+
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+
+from emulator.scenario import models
+from emulator.scenario.clock import Clock
+from emulator.scenario.schedules import days_of, on_days, rates_over
+from emulator.timeline.agenda import Agenda
+from emulator.timeline.ticks import HOUR
+from emulator.world.arrivals import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced
+from emulator.world.batches import Batches, sizes
+from emulator.world.distribution import Distribution
+from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.numerics import LONGEST, exactly
+from emulator.world.profiles import ByTheClock
+from emulator.world.sampling import Constant, Exponential, Weibull
+from emulator.world.sampling_of import sampling_of
+
+__all__ = ["Ways", "poisson_gaps"]
+
+
+def poisson_gaps(per_hour: float) -> Distribution:
+    """Give the gaps of a Poisson process with a rate above 0 in jobs an hour; their mean is at most 2**52 ticks.
+
+    >>> poisson_gaps(6)
+    Exponential(mean=600000000)
+    """
+    mean = HOUR / Fraction(per_hour)
+    if mean.denominator == 1 and mean <= LONGEST:
+        return Exponential(int(mean))
+    with exactly():  # an exponential of any mean is a Weibull of the shape 1, whose scale need not be whole
+        return Weibull(1.0, min(Decimal(mean.numerator) / mean.denominator, Decimal(LONGEST)))
+
+
+class Ways:
+    """Makes the ways in which the entries of a scenario arrive.
+
+    Args:
+        clock: the clock on its wall.
+        lasts: how long the scenario lasts, in ticks.
+        agenda, draws: of the world.
+    """
+
+    __slots__ = ("_agenda", "_clock", "_draws", "_lasts")
+
+    def __init__(self, clock: Clock, lasts: int, agenda: Agenda, draws: Draws) -> None:
+        self._clock, self._lasts, self._agenda, self._draws = clock, lasts, agenda, draws
+
+    def of(self, model: models.Arrival, come: Come, trace: Path) -> Coming:
+        """Make the way in which an entry arrives; ``trace`` is the file of its trace, if it has one.
+
+        Raises:
+            ValueError: when a recurrence comes more than 600,000 times.
+        """
+        agenda, count = self._agenda, model.count
+        ends = self._lasts if model.ends is None else min(model.ends, self._lasts)
+        keep = on_days(model.days, self._clock)
+        if model.at is not None and model.days:
+            ticks = days_of(model.at, model.days, self._clock, self._lasts, model.at_changes)
+            return OnDays(agenda, come, [tick for tick in ticks for _ in range(1 if count is None else count)])
+        if model.at is not None:
+            return AtOnce(agenda, come, model.at, 1 if count is None else count)
+        if model.trace is not None:
+            from emulator.scenario.traces import read_arrivals  # most jobs come neither by a trace nor by a rule
+
+            if keep is not None:
+                come, count = Batches(come, lambda number: 1, keep, count), None
+            return Traced(agenda, come, read_arrivals(trace, self._clock), ends, count)
+        if model.recurs is not None:
+            from emulator.scenario.recurrence import occurrences
+
+            found = occurrences(
+                model.recurs,
+                self._clock,
+                ends,
+                from_tick=model.begins,
+                excluded=model.excludes,
+                at_changes=model.at_changes,
+            )
+            due = [one.nominal_tick for one in found if keep is None or keep(one.nominal_tick)]
+            return self._recurrence(model, come, due)
+        entity = entity_key("arrival", model.label)
+        if model.again_after is not None:
+            law = _law(model.again_after)
+            return FiniteSource(agenda, self._draws, come, law, entity, model.begins, ends, count or 0)
+        if keep is None and model.batch == 1:
+            return self._gaps(model, come, entity, ends, count)
+        batches = Batches(come, sizes(model.batch, self._draws, entity), keep, count)
+        coming = self._gaps(model, batches, entity, ends, None)
+        batches.stop = coming.stop
+        return coming
+
+    def _recurrence(self, model: models.Arrival, come: Come, due: list[int]) -> OnDays:
+        """Bring the jobs of each occurrence: as many as its batch has, as late as it is."""
+        entity = entity_key("arrival", model.label)
+        late, draws = model.late_by, self._draws
+        comes = due
+        if late is not None:
+            law = _law(late)
+            comes = [
+                tick + law.sample(draws.row(Purpose.LATENESS, entity, number)) for number, tick in enumerate(due, 1)
+            ]
+        if model.batch != 1:
+            size = sizes(model.batch, draws, entity)
+            many = [size(number) for number in range(1, len(due) + 1)]
+            due = [tick for tick, times in zip(due, many, strict=True) for _ in range(times)]
+            comes = [tick for tick, times in zip(comes, many, strict=True) for _ in range(times)]
+        due, comes = due[: model.count], comes[: model.count]
+        return OnDays(self._agenda, come, due, None if late is None else comes)
+
+    def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int, count: int | None) -> Gaps:
+        if isinstance(model.per_hour, models.Rates):
+            rates = rates_over(model.per_hour, self._clock, self._lasts)
+            return ByTheClock(self._agenda, self._draws, come, rates, entity, model.begins, ends, count)
+        law: Distribution
+        if model.every is not None:
+            law = Constant(model.every)
+        elif model.per_hour is not None:
+            law = poisson_gaps(model.per_hour)
+        else:
+            law = _law(model.gaps)
+        regular = model.every is not None
+        return Gaps(self._agenda, self._draws, come, law, entity, model.begins, ends, count, regular)
+
+
+def _law(model: models.Distribution | None) -> Distribution:
+    law = None if model is None else sampling_of(model)
+    assert law is not None, "the loader lets only what a part takes come from a trace"
+    return law
