@@ -37,6 +37,8 @@ _QUARTER: Final = 900
 _LEAST_SPREAD: Final = 0.02
 CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
+_RARELY: Final = 0.01
+"""A schedule that misses no larger share of its times is drafted as one that always comes."""
 _NEVER: Final = 1e-6
 _TAIL: Final = 2.0
 """Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
@@ -426,6 +428,8 @@ class _Drafting:
             times = [span_text(_share(late, place / 10)) for place in range(11)]
             out["late_by"] = self.measured({"quantiles": times}, said, len(late))
         batches = Counter(each for it in group for each in it.batches)
+        if nights - hits > _RARELY * nights:
+            batches[0] = nights - hits
         law: dict[str, Any]
         if len(batches) > 1:
             law = {"one_of": sorted(batches), "weights": [batches[each] for each in sorted(batches)]}
