@@ -111,7 +111,7 @@ def test_a_batch_of_many_sizes_costs_no_more_than_one_of_few() -> None:
 
 
 def test_a_batch_may_be_of_nothing_but_not_always() -> None:
-    """An occurrence whose batch is 0 brings no job, and the next ones come as before; jobs are numbered as they come."""
+    """An occurrence whose batch is 0 brings no job; jobs are numbered as they come."""
     found = ran({"recurs": "*/10 * * * *", "batch": {"one_of": [0, 1]}}, "20h")
     came = comes(found)
     assert [number for number, _ in came] == list(range(1, len(came) + 1))
