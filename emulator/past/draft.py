@@ -222,7 +222,8 @@ class _Drafting:
         self.workers = _names(self.nights.attempts.workers)
         self.durations = {it.routine: it for it in learnt.run_times.durations}
         self.come = [at for at in self.durations if learnt.schedules.get(at) or at in learnt.random]
-        self.demand = learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
+        self.closed = learnt.closed_loop >= CLOSED
+        self.demand = not self.closed and learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
         self.pace = learnt.run_times.pace_cv >= _LEAST_SPREAD
         self.queues = self._queues()
 
@@ -441,7 +442,7 @@ class _Drafting:
     def _at_random(self, at: int) -> dict[str, Any]:
         found = self.learnt.random[at]
         name = f"{self.names[at]}-at-random"
-        if self.learnt.closed_loop >= CLOSED:
+        if self.closed:
             said = "a guess: whoever waits for a job to end submits the next within two seconds"
             return {
                 "routine": self.names[at],
