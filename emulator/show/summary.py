@@ -16,6 +16,7 @@ from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import WIDTH, Page, Role
 from emulator.show.meta import (
+    NOT_RANDOM,
     ONE_LINE,
     SMALL_PRINT,
     RunMeta,
@@ -350,12 +351,14 @@ def _closing(page: Page, meta: RunMeta, *, everything: bool) -> None:
             "measure them before you rely on this."
         )
     if everything:
-        page.say(one_night(meta.seed))
+        page.say(one_night(meta.seed, random=meta.random))
         page.command(meta.again)
         page.blank()
         page.say(SMALL_PRINT, "small")
         return
-    if many := meta.command("run", "--nights 40", seeded=False):
+    if not meta.random:
+        page.say(NOT_RANDOM)
+    elif many := meta.command("run", "--nights 40", seeded=False):
         page.say("Other seeds differ. Judge many nights:")
         page.command(many)
     page.say(ONE_LINE, "small")
