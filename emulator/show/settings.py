@@ -83,7 +83,7 @@ def head_block(of: Assumed | None, seeds: str, versions: Mapping[str, str], agai
             *(("file", f"{name(file)}, {_digest(sum_)}") for file, sum_ in of.files),
         ]
     )
-    rows.append(("nights", text(seeds)))
+    rows.append(("played", text(seeds)))
     if versions:
         rows.append(("version", ", ".join(f"{text(one)} {text(version)}" for one, version in versions.items())))
     if of is not None:

@@ -114,7 +114,7 @@ def test_the_head_tells_the_clock_change_and_that_there_is_no_file() -> None:
     change = "2026-03-29 at 01:00 the clock goes forward by 1 h, to 02:00"
     assert found["zone"] == [f"Europe/London (UTC+00:00); {change}"]
     assert found["file"] == ["settings, no file"]
-    assert (found["nights"], found["set on the command line"]) == (["seed 7"], ["nothing"])
+    assert (found["played"], found["set on the command line"]) == (["seed 7"], ["nothing"])
     assert found["version"][0].startswith("program ")
 
 
@@ -155,7 +155,7 @@ def test_every_page_tells_its_file_and_what_was_set(
     found = head(page)
     assert found["file"] == [f"copies.yaml, SHA-256 {hashlib.sha256(TEXT.encode()).hexdigest()}"]
     assert found["set on the command line"] == ["--change queues.night.lease=50s"]
-    assert found["nights"] == [seeds]
+    assert found["played"] == [seeds]
     assert settings(page)["queue night"][0] == (["lease 50s"], "source not stated")
 
 
