@@ -63,8 +63,8 @@ def answer_sentence(of: Brief) -> str:
             return "Yes, on what is assumed below; nothing in it is drawn, so all nights are one observation."
         low = 0 if of.interval is None else floor(100 * (of.interval.low or 0))
         return (
-            f"Yes, on what is assumed below: everything was met in {nights}, so in at least {low} of 100 nights of "
-            f"just this kind ({value(of.confidence, 'share')} confidence)."
+            f"Yes, on what is assumed below: everything was met in {nights}, which shows at least {low} of 100 nights "
+            f"of just this kind ({value(of.confidence, 'share')} confidence)."
         )
     if of.answer == "does_not_fit":
         missed = [one for one in of.requirements if one.verdict == "does_not_hold"]

@@ -67,8 +67,8 @@ def test_a_share_of_nights_is_told_with_its_interval() -> None:
     assert found.interval is not None
     assert found.interval.low == pytest.approx(0.025 ** (1 / 40))
     assert answer_sentence(found) == (
-        "Yes, on what is assumed below: everything was met in 40 of 40 rehearsed nights, so in at least 91 of 100 "
-        "nights of just this kind (95 % confidence)."
+        "Yes, on what is assumed below: everything was met in 40 of 40 rehearsed nights, which shows at least 91 of "
+        "100 nights of just this kind (95 % confidence)."
     )
     page = words_of_page(brief_document(found))
     assert "every plate is copied 40 of 40 (91.1 to 100 %) 100 %: not varied between nights" in page
