@@ -46,7 +46,7 @@ def columns_text(tables: Sequence[tuple[Table, Columns]], zone: str, night: str,
         "files:",
     ]
     for table, columns in tables:
-        lines.append(f"  {_quoted(Path(table.name).name)}:  # {', '.join((table.kind, *table.how.values()))}")
+        lines.append(f"  {_quoted(Path(table.name).name)}:  # {table.described}")
         for column in columns.columns:
             stated = [f"name: {_quoted(column.name)}"]
             stated += [f"means: {column.means}"] if column.means else []

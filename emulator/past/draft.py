@@ -35,6 +35,8 @@ __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_te
 _LEAST_SPREAD: Final = 0.02
 CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
+_RARELY: Final = 0.01
+"""A schedule that misses no larger share of its times is drafted as one that always comes."""
 _NEVER: Final = 1e-6
 _TAIL: Final = 2.0
 """Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
@@ -218,7 +220,8 @@ class _Drafting:
         self.workers = _names(self.nights.attempts.workers)
         self.durations = {it.routine: it for it in learnt.run_times.durations}
         self.come = [at for at in self.durations if learnt.schedules.get(at) or at in learnt.random]
-        self.demand = learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
+        self.closed = learnt.closed_loop >= CLOSED
+        self.demand = not self.closed and learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
         self.pace = learnt.run_times.pace_cv >= _LEAST_SPREAD
         self.queues = self._queues()
 
@@ -421,6 +424,8 @@ class _Drafting:
             times = [span_text(_share(late, place / 10)) for place in range(11)]
             out["late_by"] = self.measured({"quantiles": times}, said, len(late))
         batches = Counter(each for it in group for each in it.batches)
+        if nights - hits > _RARELY * nights:
+            batches[0] = nights - hits
         law: dict[str, Any]
         if len(batches) > 1:
             law = {"one_of": sorted(batches), "weights": [batches[each] for each in sorted(batches)]}
@@ -432,7 +437,7 @@ class _Drafting:
     def _at_random(self, at: int) -> dict[str, Any]:
         found = self.learnt.random[at]
         name = f"{self.names[at]}-at-random"
-        if self.learnt.closed_loop >= CLOSED:
+        if self.closed:
             said = "a guess: whoever waits for a job to end submits the next within two seconds"
             return {
                 "routine": self.names[at],

@@ -78,6 +78,13 @@ class Table:
         """Count the rows."""
         return len(self.lines)
 
+    @property
+    def described(self) -> str:
+        """Say what was recognised, in words."""
+        return ", ".join(
+            (self.kind, *(self.how[key] for key in ("table", "delimiter", "character set") if key in self.how))
+        )
+
 
 def read_table(path: str | Path, table: str | None = None, progress: Callable[[float], None] | None = None) -> Table:
     """Read a file of past jobs.
