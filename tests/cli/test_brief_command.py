@@ -57,7 +57,7 @@ def test_too_few_nights_have_a_code_of_their_own(place: Path, queuedrill: Call) 
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("no-such.yaml",), "no-such.yaml: cannot be read: No such file or directory"),
+        (("no-such.yaml",), "no-such.yaml: unreadable: cannot be read: No such file or directory"),
         (("wrong.yaml",), "unknown key 'lsts': did you mean 'lasts'?"),
         (("fits.yaml", "-o", "fits.yaml"), "fits.yaml is what is read: name another file to write to."),
         (("fits.yaml", "-o", "no/such/folder.html"), "cannot be written: No such file or directory"),
