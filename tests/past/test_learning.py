@@ -191,6 +191,19 @@ def test_workers_of_one_kind_make_a_pool() -> None:
     assert alone[1] == [1]
 
 
+def test_what_comes_after_the_end_of_a_night_is_no_part_of_it() -> None:
+    """Where clocks are put back the window on the wall has an hour more; a night told for 14 hours ends before it.
+
+    Of a job at the begin and one after 14.5 hours, a night of 14 hours has one job and no negative wait; a night of
+    15 hours has both, and one of them waits 10 minutes.
+    """
+    late = 14.5 * 3600
+    made = nights(night=[0, 0], submitted=[0.0, late], begun=[0.0, late + 600])
+    short, long = (figures_of(made, np.ones(42), lasts) for lasts in (LASTS, LASTS + 3600))
+    assert (short["accepted"][0], short["done"][0], short["wait_mean"][0], short["makespan"][0]) == (1, 1, 0, 60)
+    assert (long["accepted"][0], long["done"][0], long["wait_mean"][0]) == (2, 2, 300)
+
+
 def test_a_worker_that_is_hardly_needed_early_has_no_shift_of_its_own() -> None:
     """In each of ten nights dome-1 begins two jobs in the first half hour, dome-2 none, and then ten each: of 20 early
     jobs dome-2 gets none by chance in one of a million histories (0.5 ** 20), of 10 in one of a thousand."""
