@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
 
 _LEAST_SPREAD: Final = 0.02
+_LEAST_MEAN: Final = 1.005
 CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
 _RARELY: Final = 0.01
@@ -275,6 +276,11 @@ class _Drafting:
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
             said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
             out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1)}
+            # Run times are told for the night in the middle, whose factor is 1; of a lognormal law the mean is above.
+            mean = (1 + self.learnt.run_times.pace_cv**2) ** 0.5
+            if mean >= _LEAST_MEAN:
+                said = f"the mean of these factors, where that of the night in the middle is 1; from {count} nights"
+                out["pace"]["mean"] = self.measured(round(mean, 3), said, count, "estimated")
         return out
 
     def _spread(self, found: float, said: str, levels: int) -> Stated:
