@@ -1,28 +1,32 @@
-"""The broker: what is submitted, what its alarms bring, and what an outage does to it.
+"""The broker: what others ask of it, what people do to jobs, and what an outage does to it.
 
 Sans-IO: no clock, no randomness, no waiting. Every call takes the present tick (``now``) and the number of the event
 that led to it (``cause``, 0: none), changes the state, writes events to the sink, and asks the alarms to be woken.
 Whoever drives it delivers, at one instant, what ends before messages; see ``emulator.timeline.agenda``.
 """
 
-from typing import Final
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
 
-from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, REASONS, Holder, Job, Rare, rare
-from emulator.broker.leases import RAN_OUT, SILENT, Leases
-from emulator.broker.prerequisites import REFUSED, After, Waiter
-from emulator.broker.states import Request, State, refuses
+from emulator.broker.explain import explain
+from emulator.broker.finished import ENDS
+from emulator.broker.jobs import BY_PERSON, PREREQUISITE, REASONS, Attempt, Job, rare
+from emulator.broker.leases import RAN_OUT, Leases
+from emulator.broker.matching import Offer
+from emulator.broker.prerequisites import REFUSED, After, Key, Unmet, Waiter
+from emulator.broker.requests import HeartbeatReply
+from emulator.broker.states import Facts, Request, State, refuses, target
+from emulator.broker.workers import Holder
 from emulator.errors import DefectError
-from emulator.record.reasons import TIME_LIMIT, WITHDRAWN_BY_PERSON, Because
+from emulator.record.reasons import FORGOTTEN, WITHDRAWN_BY_PERSON, WORKER_SILENT, Because, Reason, Why
 
 __all__ = ["Broker"]
 
-_QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
-_QUEUED_HELD: Final = State.QUEUED_HELD
-_TIME_LIMIT: Final = Because(TIME_LIMIT)
+_NOTHING: Final = HeartbeatReply()
+SILENT: Final = Because(WORKER_SILENT)
+_FORGOTTEN: Final = Because(FORGOTTEN)
 _PERSON: Final = Because("person_withdrew")
 _WITHDRAWN: Final = Because(WITHDRAWN_BY_PERSON)
-_TOTAL_LIMIT: Final = Because("total_limit")
-_OF_A_LEASE: Final = ("lease", "time_limit")
 
 
 class Broker(Leases):
@@ -62,90 +66,81 @@ class Broker(Leases):
 
     __slots__ = ()
 
-    # -- submission ---------------------------------------------------------------------------------------------------
+    # -- what others may ask ------------------------------------------------------------------------------------------
 
-    def submit(self, now: int, cause: int, job: Job) -> int:
-        """Take a job up and give its number; 0 if the queue is full.
+    def queued(self, queue: str) -> int:
+        """Count the jobs of a queue that wait for a worker, held ones aside (a busy key is no hold)."""
+        return self._queue(queue).waiting
 
-        A job whose idempotency key is still valid is not taken: the number of the first is given, and everything else
-        in it is ignored.
+    def unfinished(self, queue: str) -> int:
+        """Count the jobs of a queue that are not final."""
+        return self._queue(queue).unfinished
 
-        Raises:
-            DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
-                entry that is not remembered.
+    def running(self, queue: str) -> int:
+        """Count the jobs of a queue that a worker has, suspended ones included."""
+        return self._queue(queue).running
+
+    def token_of(self, job: int) -> int:
+        """Give the token of the lease that is out on a job, 0 for none."""
+        found = self._job(job)
+        return 0 if found is None or found.attempt is None else found.attempt.token
+
+    def sub_state(self, job: int) -> str:
+        """Give the sub-state of a failed job, "" for any other."""
+        ended = None if self._job(job) is not None else self._finished.how(job)
+        return "" if ended is None else ended[1]
+
+    def last_attempt(self, job: int) -> int:
+        """Give the number of the job's last attempt that counts, 0 for none."""
+        found = self._job(job)
+        return self._finished.attempts(job) if found is None else found.attempts
+
+    def jobs_unfinished(self) -> Iterator[int]:
+        """Give the numbers of the unfinished jobs, in the order of submission."""
+        return iter(tuple(self._jobs))
+
+    def explain(self, now: int, job: int, offers: Sequence[Offer] | None = None) -> tuple[Reason, ...]:
+        """Give every reason why a job is not running, or what became of it; at least one.
+
+        Args:
+            now: the present tick.
+            job: its number.
+            offers: what each worker that serves the job's queue has, with all its slots, if that is to be looked at.
         """
-        source, key, extra = job.source, job.key, job.rare
-        routine, arrival, ordinal = source.routine, source.arrival, job.ordinal
-        name = routine.queue
-        queue = self._queues.get(name) or self._queue(name)
-        if extra is not None and extra.idempotency_key:
-            first = self._first_with(now, extra.idempotency_key)
-            if first:
-                self._emit((now, "submission_repeated", cause, first, "", extra.idempotency_key))
-                self._tell_waiters(now, cause, job, first)
-                return first
-        rules = queue.rules
-        if rules.capacity is not None and queue.unfinished >= rules.capacity:
-            why = ("queue_full", {"most": rules.capacity})
-            event = self._emit((now, "submission_refused", cause, 0, "", routine.name, name, arrival, ordinal, *why))
-            self._tell_waiters(now, event, job, REFUSED)
-            return 0
-        held = 0 if extra is None else self._reasons_at_first(now, job, extra)
-        self._last_job = job.number = number = self._last_job + 1
-        self._last_place = place = self._last_place + 1
-        terms = source.terms or queue.terms
-        line_of = (routine.requires if rules.matches_equipment else (), source.expected, terms.slots)
-        job.queue = queue
-        job.line = line = queue.lines.get(line_of) or queue.new_line(*line_of)
-        job.terms = terms
-        job.submitted = now
-        job.state = _QUEUED_HELD if held else _QUEUED
-        job.held = held
-        job.entry = entry = (-source.priority, place, job)
-        self._jobs[number] = job
-        queue.unfinished += 1
-        word = "queued_held" if held else "queued"
-        reasons, origin = REASONS[held], 0 if extra is None else extra.origin
-        row = (now, "submitted", cause, number, "", word, routine.name, name, arrival, ordinal)
-        job.born = job.since = self._emit((*row, key, source.priority, reasons, origin))
-        if extra is not None:
-            if origin:
-                self._families[number] = self.family(origin)
-            if extra.idempotency_key:
-                self._idempotency[extra.idempotency_key] = number
-            if extra.not_before > now:
-                self._ring(extra.not_before, "not_before", number, 0)
-        if terms.has_limits:
-            self._ring_limits(now, job)
-        if not held:
-            if key:
-                queue.add(job, self._keys)
-            else:  # the same, without a call
-                queue.waiting += 1
-                job.waiting = job.inside = True
-                line.push(entry)
-            self.fresh.append(name)
-        elif held & PREREQUISITE:
-            assert extra is not None and extra.after is not None
-            self._wait_for(now, job, extra.after)
-        if origin or arrival in self._remembered:
-            self._tell_waiters(now, job.born, job, number)
-        return number
+        found = self._job(job)
+        if found is None:
+            return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
+        _, unmet = self._prerequisites.unmet(job)
+        return explain(found, self._keys, now, offers, unmet)
 
-    def _reasons_at_first(self, now: int, job: Job, extra: Rare) -> int:
-        """Give the reasons to hold a job that is submitted."""
-        held = NOT_DUE if extra.not_before > now else 0
-        if extra.after is not None and not self._may_go_on(job, extra.after):
-            held |= PREREQUISITE
-        if extra.origin and not self._first_job <= extra.origin <= self._last_job:
-            raise DefectError(f"a job was resubmitted for job {extra.origin}, which was never submitted")
-        return held
+    def waits_for(self, job: int) -> tuple[bool, tuple[Unmet, ...]]:
+        """Say which jobs an unfinished job waits for still, and whether the first of them suffices."""
+        return self._prerequisites.unmet(job)
 
-    def _first_with(self, now: int, key: str) -> int:
-        """Give the job with an idempotency key that is still valid, or 0."""
-        first = self._idempotency.get(key, 0)
-        end = self._key_ends.get(first)
-        return 0 if end is not None and end[0] <= now else first
+    def snapshot(self) -> dict[str, Any]:
+        """Give the broker's state as plain data; ``emulator.record.fold`` gives the same from the events alone."""
+        return {
+            "up": self.is_up,
+            "queues_held": sorted(name for name, queue in self._queues.items() if queue.held),
+            "workers": dict(sorted((name, holder.incarnation) for name, holder in self._workers.items())),
+            "jobs": {
+                number: {
+                    "state": job.state.value,
+                    "attempts": job.attempts,
+                    "held": REASONS[job.held],
+                    "token": 0 if job.attempt is None else job.attempt.token,
+                    "lost_leases": 0 if job.rare is None else job.rare.lost,
+                    "suspension_wanted": job.rare is not None and job.rare.wanted,
+                }
+                for number, job in self._jobs.items()
+            },
+            "finished": {
+                number: {"state": state.value, "sub_state": sub_state, "attempts": self._finished.attempts(number)}
+                for number, (state, sub_state) in self._finished
+            },
+        }
+
+    # -- those who wait for a job -------------------------------------------------------------------------------------
 
     def _may_go_on(self, job: Job, after: After) -> bool:
         """Say whether all that a job waits for has ended already, in a way that lets it go on."""
@@ -180,71 +175,218 @@ class Broker(Leases):
         if waiters and (number == REFUSED or self.final_state(number) is not None):
             self._judge_waiters(now, cause, number)
 
-    def _ring_limits(self, now: int, job: Job) -> None:
-        rules = job.terms.rules
-        if rules.start_within is not None:
-            extra = rare(job)
-            extra.start_by = start_by = max(now, extra.not_before) + rules.start_within
-            self._ring(start_by, "start", job.number, 0)
-        if rules.retry.total_limit is not None:
-            self._ring(now + rules.retry.total_limit, "total limit", job.number, 0)
+    def _judge_waiters(self, now: int, cause: int, ended: Key) -> None:
+        """Judge those who waited for a job, and those who waited for them, without recursion: chains may be long."""
+        row = self._ended
+        row.append((ended, cause))
+        if len(row) > 1:
+            return  # called from the loop below
+        for key, event in row:  # the list grows while it is walked
+            failed = self._prerequisites.failed(key)
+            for waiter in self._prerequisites.release(key):
+                job = self._jobs.get(waiter.job)
+                if job is not None and job.held & PREREQUISITE:
+                    self._judge_prerequisite(now, event, job, waiter, failed)
+        row.clear()
 
-    # -- alarms -------------------------------------------------------------------------------------------------------
+    def _judge_prerequisite(self, now: int, cause: int, job: Job, waiter: Waiter, failed: int) -> None:
+        """One of the things that a job waits for has ended; ``failed``: the job of it that failed, 0 for none."""
+        known = self._prerequisites
+        goes_on = known.settle(waiter, not failed or known.goes_on(waiter))
+        if goes_on is None:
+            return
+        known.forget(job.number)
+        if goes_on:
+            self._end_reason(now, cause, job, PREREQUISITE)
+        else:
+            self._fail_with(now, cause, job, failed)
 
-    def due(self, now: int, cause: int, what: str, job: int, token: int) -> None:
-        """An alarm came; one whose reason has gone is ignored, and one that comes during an outage is kept for its end.
+    def _fail_with(self, now: int, cause: int, job: Job, failed: int) -> None:
+        """A job fails because one that it waited for has."""
+        why = Because("prerequisite_refused")
+        if failed > 0:
+            _, sub_state = self._finished.how(failed) or ENDS[0]
+            why = Because("prerequisite_failed", {"job": failed, "sub_state": sub_state})
+        self._must_move(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
+        self._finish(now, cause, job, "prerequisite_failed", why)
 
-        Raises:
-            DefectError: for an alarm that the broker never asks for.
+    # -- what workers say beside --------------------------------------------------------------------------------------
+
+    def heartbeat(
+        self,
+        now: int,
+        cause: int,
+        worker: str,
+        incarnation: int,
+        number: int,
+        tokens: Sequence[int],
+        order: int = 0,
+        is_recorded: bool = True,
+        standing: Sequence[int] | None = None,
+    ) -> HeartbeatReply | None:
+        """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
+
+        A repeated number is the same heartbeat: it shows that the worker lives, and changes nothing else. In a queue
+        with fixed leases nothing is renewed, and nothing refused for that. One that a newer message of the incarnation
+        has overtaken is old: it changes nothing, and the answer is None.
+
+        Args:
+            order: as for ``take``.
+            is_recorded: False to leave out the events if there is nothing to say.
+            standing: those of the tokens whose work stands still as it was asked to, which acknowledges that; None from
+                a worker that says so by a message of its own.
         """
-        if not self.is_up:
-            self._missed.append((now, what, job, token, ""))
+        holder = self._workers_known.holder(worker, incarnation)
+        if order and order < holder.newest:
+            return None
+        self._workers_known.heard(now, holder, order)
+        if number <= holder.beat_number:
+            return holder.beat_reply if number == holder.beat_number else _NOTHING
+        holder.beat_number = number
+        if not is_recorded and self._renew_all(now, holder, tokens, standing):
+            holder.beat_reply = _NOTHING
+            return _NOTHING
+        event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
+        refused: list[int] = []
+        suspend: list[int] = []
+        resume: list[int] = []
+        for token in tokens:
+            attempt = self._good(token, holder)
+            if attempt is None or isinstance(self._move(attempt.job, Request.RENEWAL), str):
+                refused.append(token)
+                self._stale(now, event, token, worker, "renewal")
+                continue
+            job = attempt.job
+            if job.terms.rules.renewed:
+                attempt.until = now + job.terms.lease
+                self._emit((now, "lease_renewed", event, job.number, worker, token, attempt.until))
+            extra = job.rare
+            if extra is not None:
+                stands = job.state is State.SUSPENDED if standing is None else token in standing
+                if stands is not extra.wanted:
+                    (resume if stands else suspend).append(token)
+                elif stands is not (job.state is State.SUSPENDED):
+                    acknowledge = self.suspension_acknowledged if stands else self.resumption_acknowledged
+                    acknowledge(now, event, token)
+        if refused or suspend or resume:
+            holder.beat_reply = HeartbeatReply(tuple(refused), tuple(suspend), tuple(resume))
         else:
-            self._work_off(now, cause, what, job, token, now)
+            holder.beat_reply = _NOTHING
+        return holder.beat_reply
 
-    def _work_off(self, now: int, cause: int, what: str, number: int, token: int, nominal: int) -> None:
-        """Do what an alarm is for; it was due at ``nominal``."""
-        if what == "allowance":
-            for allowance in self._allowances.values():
-                if 0 <= allowance.rings_at <= now:
-                    allowance.rings_at = -1
-                    self._serve(now, allowance)
+    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int], standing: Sequence[int] | None) -> bool:
+        """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
+        attempts = [self._good(token, holder) for token in tokens]
+        for attempt in attempts:
+            if attempt is None:
+                return False
+            job = attempt.job
+            if job.rare is not None:
+                is_suspended = job.state is State.SUSPENDED
+                stands = is_suspended if standing is None else attempt.token in standing
+                if not job.rare.wanted is stands is is_suspended:
+                    return False
+        for attempt in attempts:
+            if attempt is not None and attempt.job.terms.rules.renewed:
+                attempt.until = now + attempt.job.terms.lease
+        return True
+
+    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int, order: int = 0) -> bool:
+        """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
+        holder = self._workers_known.holder(worker, incarnation)
+        self._workers_known.heard(now, holder, order)
+        attempt = self._good(token, holder)
+        if attempt is None:
+            if self._mark_of_token(token) == -holder.serial:
+                return True
+            self._stale(now, cause, token, worker, "hand_back")
+            return False
+        job = attempt.job
+        facts = Facts(held=bool(job.held), counted=attempt.number > 1)
+        if isinstance(self._move(job, Request.HAND_BACK, facts), str):
+            self._stale(now, cause, token, worker, "hand_back")
+            return False
+        self._token_marks[token - self._token_base] = -holder.serial
+        job.attempts -= 1
+        row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt.number, token)
+        job.since = event = self._emit(row)
+        self._end_lease(attempt)
+        extra = job.rare
+        if not job.attempts and extra is not None and 0 <= extra.start_by <= now:
+            self._expire(now, event, job)
+        elif not job.held:
+            self._wait(job)
+        return True
+
+    def silence_due(self, now: int, worker: str, incarnation: int) -> None:
+        """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
+        if not self.is_up:
+            self._missed.append((now, "silence", incarnation, 0, worker))
             return
-        if what == "idempotency":
-            _, key = self._key_ends.pop(number)
-            if self._idempotency.get(key) == number:
-                del self._idempotency[key]
+        holder = self._workers_known.holder(worker, incarnation)
+        if holder.silence is None or holder.lost:
             return
-        job = self._jobs.get(number)
-        if job is None:
+        end = holder.heard + holder.silence
+        if end > now:
+            self._alarms.silence(end, worker, incarnation)
             return
-        attempt = job.attempt
-        if what in _OF_A_LEASE and (attempt is None or attempt.token != token):
-            return
-        if what == "lease":
-            assert attempt is not None
-            self._lease_due(now, cause, attempt)
-        elif what == "time_limit":
-            request = Request.TIME_LIMIT
-            assert attempt is not None
-            if not refuses(job.state, request) and self._longest_end(attempt) <= nominal:
-                self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
-        elif what == "total limit":
-            limit = job.terms.rules.retry.total_limit or 0
-            why = Because("total_limit_reached", {"limit": limit})
-            self._must_move(job, Request.TOTAL_LIMIT)
-            self._terminate(now, cause or job.born, job, "out_of_time", why, ("time_limit", _TOTAL_LIMIT, nominal))
-        elif what == "start":
-            self._expire(now, cause or job.born, job)
-        elif what == "not_before":
-            if job.held & NOT_DUE:
-                self._end_reason(now, cause or job.born, job, NOT_DUE)
-        elif what == "pause":
-            extra = rare(job)
-            if not extra.awaits and job.held & PAUSING and extra.due <= now:
-                self._end_reason(now, cause or job.since, job, PAUSING)
-        else:
-            raise DefectError(f"the broker was woken for {what!r}, which it never asks for")
+        event = self._declare_lost(now, 0, holder)
+        for attempt in self._leases_in_order(holder):
+            if attempt.until <= now:
+                self._lose(now, event, attempt.job, RAN_OUT, attempt.until)
+            else:
+                self._lose(now, event, attempt.job, SILENT, end)
+
+    def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
+        holder.lost = True
+        return self._emit((now, "worker_declared_lost", cause, 0, holder.name, holder.incarnation, holder.heard))
+
+    def _leases_in_order(self, holder: Holder) -> list[Attempt]:
+        return sorted((holder.leases or {}).values(), key=lambda attempt: (attempt.job.number, attempt.token))
+
+    def forget(self, now: int, cause: int, token: int) -> bool:
+        """The broker forgets a lease (a fault) and hands the job out again, without asking the retry policy; say
+        whether there was one. The attempt counts, as every hand-out does."""
+        attempt = self._tokens.get(token)
+        if attempt is None or refuses(attempt.job.state, Request.FORGETTING):
+            return False
+        job = attempt.job
+        event = self._emit((now, "lease_forgotten", cause, job.number, attempt.holder.name, token))
+        event = self._told_end(now, event, attempt, "lease_lost", _FORGOTTEN, now)
+        rare(job).lost += 1
+        allowance = self._allowances.get(job.queue.name)
+        left = -1 if allowance is None else allowance.left(now)
+        self._requeue(now, event, job, Request.FORGETTING, 0, now, left)
+        return True
+
+    def suspension_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it stands still; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.SUSPENSION)
+
+    def resumption_acknowledged(self, now: int, cause: int, token: int) -> bool:
+        """The worker says that it goes on; False if the token is stale or nobody asked for it."""
+        return self._acknowledge(now, cause, token, Request.RESUMPTION)
+
+    def _acknowledge(self, now: int, cause: int, token: int, request: Request) -> bool:
+        attempt = self._tokens.get(token)
+        if attempt is None:
+            self._stale(now, cause, token, "", request.value)
+            return False
+        job = attempt.job
+        _, state = self._asked(job.number, request)
+        if isinstance(state, str):
+            return False
+        extra = rare(job)
+        extra.asked = extra.wanted is not (state is State.SUSPENDED)
+        if state is State.SUSPENDED:
+            extra.suspended_at = now
+            self._emit((now, "suspended", cause, job.number, attempt.holder.name, token))
+            return True
+        extra.suspended_for += now - extra.suspended_at
+        self._emit((now, "resumed", cause, job.number, attempt.holder.name, token))
+        if job.terms.longest is not None:
+            self._ring(self._longest_end(attempt), "time_limit", job.number, token)
+        return True
 
     # -- outage -------------------------------------------------------------------------------------------------------
 
@@ -274,7 +416,7 @@ class Broker(Leases):
     def _push_out(self, length: int) -> None:
         for attempt in self._tokens.values():
             attempt.until += length
-        for holder in (*self._workers.values(), *self._former.values()):
+        for holder in (*self._workers.values(), *self._workers_known.former.values()):
             holder.heard += length
 
     def _lose_overdue(self, now: int, cause: int, alarms: list[tuple[int, str, int, int, str]]) -> None:
@@ -289,7 +431,7 @@ class Broker(Leases):
                 elif attempt is not None:
                     self._lease_due(now, cause, attempt)
                 continue
-            holder = self._holder(worker, number)
+            holder = self._workers_known.holder(worker, number)
             if holder.silence is None or holder.lost or holder.heard + holder.silence > now:
                 self.silence_due(now, worker, number)
                 continue
@@ -317,6 +459,22 @@ class Broker(Leases):
     # The table decides. What it refuses changes nothing and is answered with the code of the reason; what it grants is
     # answered with "". Suspending is a request: the state follows when the worker says, at its next contact, that it
     # stands still. While it does, its lease goes on, and only the clock of its time limit stands.
+
+    def _asked(self, number: int, request: Request) -> tuple[Job | None, State | str]:
+        """Move a job as it is asked; give it (None if it is final) with its state, or the reason of the refusal."""
+        job = self._job(number)
+        if job is None:
+            return None, target(self.state_of(number), request, Facts())
+        extra, held = job.rare, job.held
+        if request is Request.RELEASE:
+            held &= ~BY_PERSON
+        facts = Facts(
+            held=bool(held),
+            by_person=bool(job.held & BY_PERSON),
+            wanted=extra is not None and extra.wanted,
+            asked=extra is not None and extra.asked,
+        )
+        return job, self._move(job, request, facts)
 
     def hold(self, now: int, cause: int, job: int) -> str:
         """Hold a job; one that a worker has is held once it comes back."""

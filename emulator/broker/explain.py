@@ -7,8 +7,8 @@ with values, and nothing that decides reads a sentence (``emulator.record.reason
 from collections.abc import Sequence
 
 from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, Job
+from emulator.broker.keys import Keys
 from emulator.broker.matching import Offer, equipment_of, meets, slots_of
-from emulator.broker.order import Keys
 from emulator.broker.prerequisites import Unmet
 from emulator.broker.states import State
 from emulator.record.reasons import Reason, Why

@@ -1,34 +1,51 @@
-"""What is kept of a job (a record while it is unfinished, a few bytes once it is final) and of a worker.
+"""What is a job, and which one goes next? A job, an attempt at it, and the queue in which it waits.
+
+The law: jobs are ordered by (-priority, place). Jobs of one queue with equal requirements, equal expectation and as
+many slots form a line, so that a worker looks at one head a line. A worker is shown the lines that take no more slots
+than it has free: a job that does not fit is passed over, and holds no place on a worker for itself. Jobs with an
+exclusive key wait in a lane of their line, and only the best of a lane stands in the line, and only while the key has
+room: 100,000 jobs on one busy key cost the others nothing. Nothing is searched for: an entry whose reason has gone
+stays where it is and is dropped when it comes to the head. What was tried: one heap for each worker's view of the queue
+(every submission then touches every view), and parking blocked jobs when they are met (the first worker to come pays
+for all of them).
+
+A line is a double structure. What comes in order, as nearly everything does, is appended to a deque; the rest goes to
+a heap; the head is the better of both.
+
 
 Reasons to hold a job are bits; ``REASONS`` names every set of them, in alphabetical order, as events tell it.
 """
 
-from array import array
-from collections.abc import Iterator, Mapping, Sequence
+from collections import deque
+from collections.abc import Mapping, Sequence
+from heapq import heappop, heappush
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from emulator.broker.matching import Offer, equipment_of, meets
 from emulator.broker.prerequisites import After
-from emulator.broker.requests import HeartbeatReply
-from emulator.broker.rules import Outcome
-from emulator.broker.states import State
+from emulator.broker.rules import Outcome, QueueRules
+from emulator.broker.states import Request, State, refuses
 
 if TYPE_CHECKING:
-    from emulator.broker.order import Entry, Lane, Line, Queue, Terms
+    from emulator.broker.keys import Keys, Lane
+    from emulator.broker.workers import Holder
 
 __all__ = [
     "BY_PERSON",
-    "ENDS",
     "NOT_DUE",
     "PAUSING",
     "PREREQUISITE",
     "REASONS",
     "Attempt",
-    "Finished",
-    "Holder",
+    "Entry",
     "Job",
+    "Line",
+    "Queue",
     "Rare",
+    "Row",
     "Source",
+    "Terms",
     "rare",
 ]
 
@@ -38,25 +55,6 @@ PAUSING: Final = 4
 PREREQUISITE: Final = 8
 _NAMES: Final = ((BY_PERSON, "by_person"), (NOT_DUE, "not_due"), (PAUSING, "pausing"), (PREREQUISITE, "prerequisite"))
 REASONS: Final = tuple(",".join(name for bit, name in _NAMES if held & bit) for held in range(16))
-
-ENDS: Final[tuple[tuple[State, str], ...]] = (
-    (State.DONE, ""),
-    (State.FAILED, "attempts_used_up"),
-    (State.FAILED, "permanent_error"),
-    (State.FAILED, "withdrawn"),
-    (State.FAILED, "expired"),
-    (State.FAILED, "out_of_time"),
-    (State.FAILED, "prerequisite_failed"),
-    (State.FAILED, "allowance_used_up"),
-    (State.FAILED, "time_limit"),
-)
-"""Every final state with its sub-state."""
-
-_CODES: Final = {sub_state: code for code, (_, sub_state) in enumerate(ENDS, 1)}
-
-
-_ROOM: Final = 1024
-"""Jobs for which room is made at a time."""
 
 
 class Rare:
@@ -365,89 +363,208 @@ class Attempt:
         return Attempt(self.job, self.number, self.token, self.holder, self.granted, self.until)
 
 
-class Holder:
-    """One incarnation of a worker.
+# -- where it waits ---------------------------------------------------------------------------------------------------
+
+Entry = tuple[int, int, Job]
+"""(-priority, place, job): the least goes first."""
+
+
+class Row:
+    """Entries, best first; those that came in order apart from those that did not."""
+
+    __slots__ = ("heap", "row")
+
+    def __init__(self) -> None:
+        self.row: deque[Entry] = deque()
+        self.heap: list[Entry] = []
+
+    def push(self, entry: Entry) -> None:
+        row = self.row
+        if not row or row[-1] < entry:
+            row.append(entry)
+        else:
+            heappush(self.heap, entry)
+
+    def first(self) -> Entry | None:
+        """Give the best entry, good or not."""
+        row, heap = self.row, self.heap
+        if row:
+            return heap[0] if heap and heap[0] < row[0] else row[0]
+        return heap[0] if heap else None
+
+    def drop(self, entry: Entry) -> None:
+        """Drop the entry that ``first`` gave."""
+        row = self.row
+        if row and row[0] is entry:
+            row.popleft()
+        else:
+            heappop(self.heap)
+
+
+class Line(Row):
+    """The jobs of one queue with equal requirements and equal expectation, which take as many slots."""
+
+    __slots__ = ("expected", "lanes", "queue", "requires", "slots")
+
+    def __init__(self, queue: "Queue", requires: tuple[str, ...], expected: int, slots: int) -> None:
+        super().__init__()
+        self.queue = queue
+        self.requires = requires
+        self.expected = expected
+        self.slots = slots
+        self.lanes: dict[str, Lane] = {}
+
+    def head(self) -> Entry | None:
+        """Give the best entry whose job may be taken, dropping those before it whose reason has gone."""
+        row, heap = self.row, self.heap
+        while row or heap:
+            entry = row[0] if row and (not heap or row[0] < heap[0]) else heap[0]
+            job = entry[2]
+            if job.lane is None:
+                if job.entry is entry:
+                    if job.waiting:
+                        return entry
+                    job.inside = False
+            elif job.lane.shown is entry:
+                return entry
+            elif job.entry is entry:
+                job.copied = False
+            if row and row[0] is entry:
+                row.popleft()
+            else:
+                heappop(heap)
+        return None
+
+
+class Terms:
+    """The terms on which a job runs: those of its queue, or its own in their place.
 
     Attributes:
-        name, incarnation: whose record it is; serial: its number among all records, from 1.
-        silence: ticks without a message after which it is declared lost, None: never.
-        heard: the tick of its last message.
-        newest: the place of the newest message that has come, among all that it has sent.
-        lost: it has been declared lost and not been heard since.
-        leases: the attempts under its leases, by token (kept only if it may be declared lost).
-        take_number, take_answer: its last request for a job, and the answer.
-        beat_number, beat_reply: its last heartbeat, and the reply.
-        refused: the numbers of its refused hand-ins, None as long as there are none.
+        rules: the rules of the queue, with the job's own lease, time limit and retry in place of the queue's.
+        lease: how long its lease is.
+        renewal: what a renewal gives it, 0 if it is not renewed.
+        longest: its time limit in ticks, or None; has_limits: some limit counts from its submission.
+        resumes: once its time limit was reached, it goes on after its last finished part.
+        slots: how many of its worker's slots it takes.
+    """
+
+    __slots__ = ("has_limits", "lease", "longest", "renewal", "resumes", "rules", "slots")
+
+    def __init__(self, rules: QueueRules, slots: int = 1) -> None:
+        self.rules = rules
+        self.slots = slots
+        self.lease = rules.lease
+        self.renewal = rules.lease if rules.renewed and not refuses(State.RUNNING, Request.RENEWAL) else 0
+        self.longest = None if rules.time_limit is None else rules.time_limit.after
+        self.resumes = rules.time_limit is not None and rules.time_limit.then == "resume"
+        self.has_limits = rules.start_within is not None or rules.retry.total_limit is not None
+
+
+class Queue:
+    """A queue: its rules, its lines and its counts.
+
+    Attributes:
+        name, running_at_most, per_key_at_most: from its rules.
+        terms: on which its jobs run that have none of their own.
+        held: a person holds it.
+        waiting: jobs that are queued or requeued; running: leases out; unfinished: jobs not final.
+        lines: by (requires, expected, slots); matched: the lines that a worker with some offer may take from.
     """
 
     __slots__ = (
-        "beat_number",
-        "beat_reply",
-        "heard",
-        "incarnation",
-        "leases",
-        "lost",
+        "held",
+        "lines",
+        "matched",
         "name",
-        "newest",
-        "refused",
-        "serial",
-        "silence",
-        "take_answer",
-        "take_number",
+        "per_key_at_most",
+        "renewal",
+        "rules",
+        "running",
+        "running_at_most",
+        "terms",
+        "unfinished",
+        "waiting",
     )
 
-    def __init__(self, name: str, incarnation: int, serial: int, silence: int | None, now: int) -> None:
-        self.name = name
-        self.incarnation = incarnation
-        self.serial = serial
-        self.silence = silence
-        self.heard = now
-        self.newest = 0
-        self.lost = False
-        self.leases: dict[int, Attempt] | None = None if silence is None else {}
-        self.take_number = -1
-        self.take_answer: Attempt | None = None
-        self.beat_number = -1
-        self.beat_reply = HeartbeatReply()
-        self.refused: set[int] | None = None
+    def __init__(self, rules: QueueRules) -> None:
+        self.rules = rules
+        self.name = rules.name
+        self.terms = Terms(rules)
+        self.per_key_at_most = rules.per_key_at_most
+        self.running_at_most = rules.running_at_most
+        self.held = False
+        self.waiting = 0
+        self.running = 0
+        self.unfinished = 0
+        self.lines: dict[tuple[tuple[str, ...], int, int], Line] = {}
+        self.matched: dict[Offer, list[Line]] = {}
 
+    def new_line(self, requires: tuple[str, ...], expected: int, slots: int) -> Line:
+        """Make the line of such jobs, of which there was none so far."""
+        line = self.lines[requires, expected, slots] = Line(self, requires, expected, slots)
+        for offer, lines in self.matched.items():
+            if self._fits(line, offer):
+                lines.append(line)
+        return line
 
-class Finished:
-    """How each job ended, in some five bytes a job.
+    def _fits(self, line: Line, offer: Offer) -> bool:
+        if line.slots > (offer[1] if isinstance(offer, tuple) else 1):
+            return False
+        if not line.requires or not self.rules.matches_equipment:
+            return True
+        return meets(line.requires, sorted(equipment_of(offer)))
 
-    >>> ended = Finished(first=1); ended.close(3, "", 2); ended.how(3), ended.attempts(3), ended.how(2), ended.how(4)
-    ((<State.DONE: 'done'>, ''), 2, None, None)
-    """
+    def lines_for(self, offer: Offer) -> list[Line]:
+        """Give the lines that a worker with that offer may take from."""
+        found = self.matched.get(offer)
+        if found is None:
+            found = self.matched[offer] = [line for line in self.lines.values() if self._fits(line, offer)]
+        return found
 
-    __slots__ = ("_attempts", "_codes", "_first")
+    def is_full(self) -> bool:
+        """Say whether as many jobs run as may."""
+        return self.running_at_most is not None and self.running >= self.running_at_most
 
-    def __init__(self, first: int) -> None:
-        self._first = first
-        self._codes = bytearray()
-        self._attempts = array("I")
+    def add(self, job: Job, keys: "Keys") -> None:
+        """Let a job wait for a worker; its ``entry`` says where."""
+        job.waiting = True
+        self.waiting += 1
+        entry = job.entry
+        if not job.key:
+            if not job.inside:
+                job.inside = True
+                job.line.push(entry)
+            return
+        lane = keys.lane(job.line, job.key)
+        if job.lane is not lane:
+            job.lane = lane
+            job.inside = False
+        if not job.inside:
+            job.inside = True
+            lane.push(entry)
+        if (lane.shown is None or entry < lane.shown) and keys.has_room(job.key, self):
+            lane.show()
 
-    def close(self, job: int, sub_state: str, attempts: int) -> None:
-        """Keep how a job ended: done if ``sub_state`` is empty, else failed."""
-        index = job - self._first
-        if index >= len(self._codes):
-            missing = index + _ROOM - len(self._codes)
-            self._codes.extend(bytes(missing))
-            self._attempts.extend([0] * missing)
-        self._codes[index] = _CODES[sub_state]
-        self._attempts[index] = attempts
+    def remove(self, job: Job, keys: "Keys") -> None:
+        """A job waits no longer: it was taken, held, or is final."""
+        job.waiting = False
+        self.waiting -= 1
+        lane = job.lane
+        if lane is not None and lane.shown is job.entry and not lane.show():  # it was shown, so the key has room
+            keys.drop(job.key, lane)
 
-    def how(self, job: int) -> tuple[State, str] | None:
-        """Give the final state and sub-state, or None for a job that is unfinished."""
-        index = job - self._first
-        code = self._codes[index] if index < len(self._codes) else 0
-        return ENDS[code - 1] if code else None
-
-    def attempts(self, job: int) -> int:
-        """Give the number of attempts of a finished job."""
-        return self._attempts[job - self._first]
-
-    def __iter__(self) -> Iterator[tuple[int, tuple[State, str]]]:
-        """Give the number of each finished job with how it ended."""
-        for index, code in enumerate(self._codes):
-            if code:
-                yield self._first + index, ENDS[code - 1]
+    def best(self, offer: Offer, time_left: int | None) -> Entry | None:
+        """Give the best entry that such a worker may take, or None; it stays where it is."""
+        if not self.waiting or self.held or (self.running_at_most is not None and self.running >= self.running_at_most):
+            return None
+        best: Entry | None = None
+        for line in self.matched.get(offer) or self.lines_for(offer):
+            if time_left is not None and line.expected > time_left:
+                continue
+            row = line.row
+            entry = row[0] if row and not line.heap else None
+            if entry is None or not entry[2].waiting or entry[2].lane is not None or entry[2].entry is not entry:
+                entry = line.head()  # nearly never: the first of those that came in order is as good as it was
+            if entry is not None and (best is None or entry < best):
+                best = entry
+        return best

@@ -1,4 +1,4 @@
-"""How does a worker get, keep and lose the right to work on a job?
+"""How is a job submitted, and how does a worker get, keep and lose the right to work on it?
 
 The law: taking a job at t grants [t, t + lease) and a token above any before; renewing it at r moves the end to
 r + lease; at its end the lease is lost. Whatever comes with a token that is not in the table is stale: refused and
@@ -11,33 +11,203 @@ to the state table too; what that refuses is refused in the same way, but the br
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.broker.allowance import RetryAllowance
-from emulator.broker.broker_state import BrokerState
-from emulator.broker.jobs import BY_PERSON, PAUSING, Attempt, Holder, Job, rare
+from emulator.broker.jobs import (
+    NOT_DUE,
+    PAUSING,
+    PREREQUISITE,
+    REASONS,
+    Attempt,
+    Entry,
+    Job,
+    Queue,
+    Rare,
+    rare,
+)
 from emulator.broker.matching import Offer
-from emulator.broker.order import Entry
-from emulator.broker.requests import HeartbeatReply
-from emulator.broker.retry import ATTEMPTS_USED_UP, PERMANENT_ERROR, Judgement, judge, limit_reached, too_late
-from emulator.broker.rules import Outcome, RetryCase, RetryPolicy
-from emulator.broker.states import Facts, Request, State, refuses, target
-from emulator.errors import DefectError, InputError
-from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, NONE, WORKER_SILENT, Because, said
+from emulator.broker.prerequisites import REFUSED, After
+from emulator.broker.retry import Retries
+from emulator.broker.rules import Outcome
+from emulator.broker.states import Facts, Request, State
+from emulator.broker.workers import Holder
+from emulator.errors import DefectError
+from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
 
-__all__ = ["RAN_OUT", "SILENT", "Leases"]
+__all__ = ["RAN_OUT", "Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
-_NOTHING: Final = HeartbeatReply()
 _WELL: Final = Facts(well=True)
+_QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
+_QUEUED_HELD: Final = State.QUEUED_HELD
+_OF_A_LEASE: Final = ("lease", "time_limit")
 RAN_OUT: Final = Because(LEASE_RAN_OUT)
-SILENT: Final = Because(WORKER_SILENT)
-_FORGOTTEN: Final = Because(FORGOTTEN)
+_TIME_LIMIT: Final = Because(TIME_LIMIT)
+_TOTAL_LIMIT: Final = Because("total_limit")
 _NOT_STARTED: Final = Because("not_started")
 
 
-class Leases(BrokerState):
-    """What workers ask of the broker, and what becomes of their attempts."""
+class Leases(Retries):
+    """How a job is submitted, taken and handed in, and what alarms bring."""
 
     __slots__ = ()
+
+    # -- finding things -----------------------------------------------------------------------------------------------
+
+    def _queue(self, name: str) -> Queue:
+        queue = self._queues.get(name)
+        if queue is None:
+            raise DefectError(f"the broker was asked about queue {name!r}, which it does not have")
+        return queue
+
+    def job(self, number: int) -> Job | None:
+        """Give an unfinished job, None once it is final.
+
+        Raises:
+            DefectError: for a job that was never submitted.
+        """
+        return self._jobs.get(number) or self._job(number)
+
+    def has_waiting(self, queues: Sequence[str]) -> bool:
+        """Say whether any job of some queues waits for a worker, held ones aside (a busy key is no hold)."""
+        for name in queues:  # noqa: SIM110  # a generator takes twice as many steps
+            if self._queues[name].waiting:
+                return True
+        return False
+
+    def best(self, queues: Sequence[str], offer: Offer, time_left: int | None) -> Entry | None:
+        """Give the entry of the job that such a worker would be given now, None if there is none.
+
+        It is good for ``take`` until anything else is asked of the broker.
+        """
+        best: Entry | None = None
+        for name in queues:
+            queue = self._queues.get(name) or self._queue(name)
+            if queue.waiting:
+                entry = queue.best(offer, time_left)
+                if entry is not None and (best is None or entry < best):
+                    best = entry
+        return best
+
+    def lease_of(self, token: int) -> tuple[int, str, int, int] | None:
+        """Give (job, worker, incarnation, until) of a lease, None once it has ended."""
+        attempt = self._tokens.get(token)
+        if attempt is None:
+            return None
+        return attempt.job.number, attempt.holder.name, attempt.holder.incarnation, attempt.until
+
+    def _job_of_token(self, token: int) -> int:
+        """Give the job for which a token was granted, 0 if it never was."""
+        index = token - self._token_base
+        return self._token_jobs[index] if 0 <= index < len(self._token_jobs) else 0
+
+    def _mark_of_token(self, token: int) -> int:
+        """Give the serial number of the worker that handed in with the token, negative if it handed back; 0: none."""
+        index = token - self._token_base
+        return self._token_marks[index] if 0 <= index < len(self._token_marks) else 0
+
+    # -- submission ---------------------------------------------------------------------------------------------------
+
+    def submit(self, now: int, cause: int, job: Job) -> int:
+        """Take a job up and give its number; 0 if the queue is full.
+
+        A job whose idempotency key is still valid is not taken: the number of the first is given, and everything else
+        in it is ignored.
+
+        Raises:
+            DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
+                entry that is not remembered.
+        """
+        source, key, extra = job.source, job.key, job.rare
+        routine, arrival, ordinal = source.routine, source.arrival, job.ordinal
+        name = routine.queue
+        queue = self._queues.get(name) or self._queue(name)
+        if extra is not None and extra.idempotency_key:
+            first = self._first_with(now, extra.idempotency_key)
+            if first:
+                self._emit((now, "submission_repeated", cause, first, "", extra.idempotency_key))
+                self._tell_waiters(now, cause, job, first)
+                return first
+        rules = queue.rules
+        if rules.capacity is not None and queue.unfinished >= rules.capacity:
+            why = ("queue_full", {"most": rules.capacity})
+            event = self._emit((now, "submission_refused", cause, 0, "", routine.name, name, arrival, ordinal, *why))
+            self._tell_waiters(now, event, job, REFUSED)
+            return 0
+        held = 0 if extra is None else self._reasons_at_first(now, job, extra)
+        self._last_job = job.number = number = self._last_job + 1
+        self._last_place = place = self._last_place + 1
+        terms = source.terms or queue.terms
+        line_of = (routine.requires if rules.matches_equipment else (), source.expected, terms.slots)
+        job.queue = queue
+        job.line = line = queue.lines.get(line_of) or queue.new_line(*line_of)
+        job.terms = terms
+        job.submitted = now
+        job.state = _QUEUED_HELD if held else _QUEUED
+        job.held = held
+        job.entry = entry = (-source.priority, place, job)
+        self._jobs[number] = job
+        self._new_end(0)
+        self._new_attempts(0)
+        queue.unfinished += 1
+        word = "queued_held" if held else "queued"
+        reasons, origin = REASONS[held], 0 if extra is None else extra.origin
+        row = (now, "submitted", cause, number, "", word, routine.name, name, arrival, ordinal)
+        job.born = job.since = self._emit((*row, key, source.priority, reasons, origin))
+        if extra is not None:
+            if origin:
+                self._families[number] = self.family(origin)
+            if extra.idempotency_key:
+                self._idempotency[extra.idempotency_key] = number
+            if extra.not_before > now:
+                self._ring(extra.not_before, "not_before", number, 0)
+        if terms.has_limits:
+            self._ring_limits(now, job)
+        if not held:
+            if key:
+                queue.add(job, self._keys)
+            else:  # the same, without a call
+                queue.waiting += 1
+                job.waiting = job.inside = True
+                line.push(entry)
+            self.fresh.append(name)
+        elif held & PREREQUISITE:
+            assert extra is not None and extra.after is not None
+            self._wait_for(now, job, extra.after)
+        if origin or arrival in self._remembered:
+            self._tell_waiters(now, job.born, job, number)
+        return number
+
+    def _reasons_at_first(self, now: int, job: Job, extra: Rare) -> int:
+        """Give the reasons to hold a job that is submitted."""
+        held = NOT_DUE if extra.not_before > now else 0
+        if extra.after is not None and not self._may_go_on(job, extra.after):
+            held |= PREREQUISITE
+        if extra.origin and not self._first_job <= extra.origin <= self._last_job:
+            raise DefectError(f"a job was resubmitted for job {extra.origin}, which was never submitted")
+        return held
+
+    def _first_with(self, now: int, key: str) -> int:
+        """Give the job with an idempotency key that is still valid, or 0."""
+        first = self._idempotency.get(key, 0)
+        end = self._key_ends.get(first)
+        return 0 if end is not None and end[0] <= now else first
+
+    def _ring_limits(self, now: int, job: Job) -> None:
+        rules = job.terms.rules
+        if rules.start_within is not None:
+            extra = rare(job)
+            extra.start_by = start_by = max(now, extra.not_before) + rules.start_within
+            self._ring(start_by, "start", job.number, 0)
+        if rules.retry.total_limit is not None:
+            self._ring(now + rules.retry.total_limit, "total limit", job.number, 0)
+
+    def _may_go_on(self, job: Job, after: After) -> bool:
+        raise NotImplementedError
+
+    def _wait_for(self, now: int, job: Job, after: After) -> None:
+        raise NotImplementedError
+
+    def _tell_waiters(self, now: int, cause: int, job: Job, number: int) -> None:
+        raise NotImplementedError
 
     # -- take ---------------------------------------------------------------------------------------------------------
 
@@ -71,10 +241,10 @@ class Leases(BrokerState):
         """
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
-            self._heard(now, self._holder(worker, incarnation), order)
+            self._workers_known.heard(now, self._workers_known.holder(worker, incarnation), order)
             return None  # its program has ended: nobody would work on the job
         if order or holder.lost:
-            self._heard(now, holder, order)
+            self._workers_known.heard(now, holder, order)
         else:
             holder.heard = now
         if number <= holder.take_number:
@@ -113,86 +283,7 @@ class Leases(BrokerState):
         self._lease(attempt)
         return attempt
 
-    # -- renew --------------------------------------------------------------------------------------------------------
-
-    def heartbeat(
-        self,
-        now: int,
-        cause: int,
-        worker: str,
-        incarnation: int,
-        number: int,
-        tokens: Sequence[int],
-        order: int = 0,
-        is_recorded: bool = True,
-        standing: Sequence[int] | None = None,
-    ) -> HeartbeatReply | None:
-        """Renew exactly the leases named, and say which are no longer good and what people asked of the others.
-
-        A repeated number is the same heartbeat: it shows that the worker lives, and changes nothing else. In a queue
-        with fixed leases nothing is renewed, and nothing refused for that. One that a newer message of the incarnation
-        has overtaken is old: it changes nothing, and the answer is None.
-
-        Args:
-            order: as for ``take``.
-            is_recorded: False to leave out the events if there is nothing to say.
-            standing: those of the tokens whose work stands still as it was asked to, which acknowledges that; None from
-                a worker that says so by a message of its own.
-        """
-        holder = self._holder(worker, incarnation)
-        if order and order < holder.newest:
-            return None
-        self._heard(now, holder, order)
-        if number <= holder.beat_number:
-            return holder.beat_reply if number == holder.beat_number else _NOTHING
-        holder.beat_number = number
-        if not is_recorded and self._renew_all(now, holder, tokens, standing):
-            holder.beat_reply = _NOTHING
-            return _NOTHING
-        event = self._emit((now, "heartbeat_received", cause, 0, worker, incarnation, number))
-        refused: list[int] = []
-        suspend: list[int] = []
-        resume: list[int] = []
-        for token in tokens:
-            attempt = self._good(token, holder)
-            if attempt is None or isinstance(self._move(attempt.job, Request.RENEWAL), str):
-                refused.append(token)
-                self._stale(now, event, token, worker, "renewal")
-                continue
-            job = attempt.job
-            if job.terms.rules.renewed:
-                attempt.until = now + job.terms.lease
-                self._emit((now, "lease_renewed", event, job.number, worker, token, attempt.until))
-            extra = job.rare
-            if extra is not None:
-                stands = job.state is State.SUSPENDED if standing is None else token in standing
-                if stands is not extra.wanted:
-                    (resume if stands else suspend).append(token)
-                elif stands is not (job.state is State.SUSPENDED):
-                    acknowledge = self.suspension_acknowledged if stands else self.resumption_acknowledged
-                    acknowledge(now, event, token)
-        if refused or suspend or resume:
-            holder.beat_reply = HeartbeatReply(tuple(refused), tuple(suspend), tuple(resume))
-        else:
-            holder.beat_reply = _NOTHING
-        return holder.beat_reply
-
-    def _renew_all(self, now: int, holder: Holder, tokens: Sequence[int], standing: Sequence[int] | None) -> bool:
-        """Renew all the leases named if there is nothing to say of any of them; else renew none, and say False."""
-        attempts = [self._good(token, holder) for token in tokens]
-        for attempt in attempts:
-            if attempt is None:
-                return False
-            job = attempt.job
-            if job.rare is not None:
-                is_suspended = job.state is State.SUSPENDED
-                stands = is_suspended if standing is None else attempt.token in standing
-                if not job.rare.wanted is stands is is_suspended:
-                    return False
-        for attempt in attempts:
-            if attempt is not None and attempt.job.terms.rules.renewed:
-                attempt.until = now + attempt.job.terms.lease
-        return True
+    # -- hand in, renew, lose -----------------------------------------------------------------------------------------
 
     def _good(self, token: int, holder: Holder) -> Attempt | None:
         """Give the attempt of a token in the table, unless another incarnation of the same worker was granted it."""
@@ -203,8 +294,6 @@ class Leases(BrokerState):
 
     def _stale(self, now: int, cause: int, token: int, worker: str, what: str) -> None:
         self._emit((now, "stale_refused", cause, self._job_of_token(token), worker, token, what))
-
-    # -- hand in ------------------------------------------------------------------------------------------------------
 
     def hand_in(
         self,
@@ -235,9 +324,9 @@ class Leases(BrokerState):
         """
         holder = self._workers.get(worker)
         if holder is None or holder.incarnation != incarnation:
-            holder = self._holder(worker, incarnation)
+            holder = self._workers_known.holder(worker, incarnation)
         if order or holder.lost:
-            self._heard(now, holder, order)
+            self._workers_known.heard(now, holder, order)
         else:
             holder.heard = now
         attempt = self._tokens.get(token)
@@ -254,7 +343,7 @@ class Leases(BrokerState):
             return True
         if outcome not in _BAD_OUTCOMES:
             raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
-        if refuses(job.state, Request.OUTCOME):
+        if (job.state, Request.OUTCOME) in self._refused:
             return self._late(now, cause, holder, number, token)
         self._token_marks[token - self._token_base] = holder.serial
         request = Request.OUTCOME
@@ -272,39 +361,10 @@ class Leases(BrokerState):
             self._stale(now, cause, token, holder.name, "outcome")
         return False
 
-    def hand_back(self, now: int, cause: int, worker: str, incarnation: int, token: int, order: int = 0) -> bool:
-        """Take a job back that was not started, and say whether the token was good; the attempt does not count."""
-        holder = self._holder(worker, incarnation)
-        self._heard(now, holder, order)
-        attempt = self._good(token, holder)
-        if attempt is None:
-            if self._mark_of_token(token) == -holder.serial:
-                return True
-            self._stale(now, cause, token, worker, "hand_back")
-            return False
-        job = attempt.job
-        facts = Facts(held=bool(job.held), counted=attempt.number > 1)
-        if isinstance(self._move(job, Request.HAND_BACK, facts), str):
-            self._stale(now, cause, token, worker, "hand_back")
-            return False
-        self._token_marks[token - self._token_base] = -holder.serial
-        job.attempts -= 1
-        row = (now, "handed_back", cause, job.number, worker, job.state.value, attempt.number, token)
-        job.since = event = self._emit(row)
-        self._end_lease(attempt)
-        extra = job.rare
-        if not job.attempts and extra is not None and 0 <= extra.start_by <= now:
-            self._expire(now, event, job)
-        elif not job.held:
-            self._wait(job)
-        return True
-
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
         if isinstance(self._move(job, Request.START_LIMIT), State):
             self._terminate(now, cause, job, "expired", _NOT_STARTED, ("time_limit", NONE, now))
-
-    # -- lose ---------------------------------------------------------------------------------------------------------
 
     def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
         self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
@@ -316,101 +376,6 @@ class Leases(BrokerState):
         else:
             self._lose(now, cause, attempt.job, RAN_OUT, attempt.until)
 
-    def silence_due(self, now: int, worker: str, incarnation: int) -> None:
-        """The alarm of a worker's silence came: it is lost with all its leases, unless it was heard meanwhile."""
-        if not self.is_up:
-            self._missed.append((now, "silence", incarnation, 0, worker))
-            return
-        holder = self._holder(worker, incarnation)
-        if holder.silence is None or holder.lost:
-            return
-        end = holder.heard + holder.silence
-        if end > now:
-            self._alarms.silence(end, worker, incarnation)
-            return
-        event = self._declare_lost(now, 0, holder)
-        for attempt in self._leases_in_order(holder):
-            if attempt.until <= now:
-                self._lose(now, event, attempt.job, RAN_OUT, attempt.until)
-            else:
-                self._lose(now, event, attempt.job, SILENT, end)
-
-    def _declare_lost(self, now: int, cause: int, holder: Holder) -> int:
-        holder.lost = True
-        return self._emit((now, "worker_declared_lost", cause, 0, holder.name, holder.incarnation, holder.heard))
-
-    def _leases_in_order(self, holder: Holder) -> list[Attempt]:
-        return sorted((holder.leases or {}).values(), key=lambda attempt: (attempt.job.number, attempt.token))
-
-    def forget(self, now: int, cause: int, token: int) -> bool:
-        """The broker forgets a lease (a fault) and hands the job out again, without asking the retry policy; say
-        whether there was one. The attempt counts, as every hand-out does."""
-        attempt = self._tokens.get(token)
-        if attempt is None or refuses(attempt.job.state, Request.FORGETTING):
-            return False
-        job = attempt.job
-        event = self._emit((now, "lease_forgotten", cause, job.number, attempt.holder.name, token))
-        event = self._told_end(now, event, attempt, "lease_lost", _FORGOTTEN, now)
-        rare(job).lost += 1
-        allowance = self._allowances.get(job.queue.name)
-        left = -1 if allowance is None else allowance.left(now)
-        self._requeue(now, event, job, Request.FORGETTING, 0, now, left)
-        return True
-
-    # -- stand still --------------------------------------------------------------------------------------------------
-
-    def _asked(self, number: int, request: Request) -> tuple[Job | None, State | str]:
-        """Move a job as it is asked; give it (None if it is final) with its state, or the reason of the refusal."""
-        job = self._job(number)
-        if job is None:
-            return None, target(self.state_of(number), request, Facts())
-        extra, held = job.rare, job.held
-        if request is Request.RELEASE:
-            held &= ~BY_PERSON
-        facts = Facts(
-            held=bool(held),
-            by_person=bool(job.held & BY_PERSON),
-            wanted=extra is not None and extra.wanted,
-            asked=extra is not None and extra.asked,
-        )
-        return job, self._move(job, request, facts)
-
-    def suspension_acknowledged(self, now: int, cause: int, token: int) -> bool:
-        """The worker says that it stands still; False if the token is stale or nobody asked for it."""
-        return self._acknowledge(now, cause, token, Request.SUSPENSION)
-
-    def resumption_acknowledged(self, now: int, cause: int, token: int) -> bool:
-        """The worker says that it goes on; False if the token is stale or nobody asked for it."""
-        return self._acknowledge(now, cause, token, Request.RESUMPTION)
-
-    def _acknowledge(self, now: int, cause: int, token: int, request: Request) -> bool:
-        attempt = self._tokens.get(token)
-        if attempt is None:
-            self._stale(now, cause, token, "", request.value)
-            return False
-        job = attempt.job
-        _, state = self._asked(job.number, request)
-        if isinstance(state, str):
-            return False
-        extra = rare(job)
-        extra.asked = extra.wanted is not (state is State.SUSPENDED)
-        if state is State.SUSPENDED:
-            extra.suspended_at = now
-            self._emit((now, "suspended", cause, job.number, attempt.holder.name, token))
-            return True
-        extra.suspended_for += now - extra.suspended_at
-        self._emit((now, "resumed", cause, job.number, attempt.holder.name, token))
-        if job.terms.longest is not None:
-            self._ring(self._longest_end(attempt), "time_limit", job.number, token)
-        return True
-
-    def _longest_end(self, attempt: Attempt) -> int:
-        """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
-        job = attempt.job
-        return attempt.granted + (job.terms.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
-
-    # -- computed heartbeats ------------------------------------------------------------------------------------------
-
     def settle_lease(self, token: int, until: int) -> None:
         """Regular heartbeats that were computed, not simulated, have renewed a lease up to ``until``."""
         attempt = self._tokens.get(token)
@@ -419,177 +384,64 @@ class Leases(BrokerState):
         if isinstance(self._move(attempt.job, Request.RENEWAL), State):
             attempt.until = until
 
-    # -- retries ------------------------------------------------------------------------------------------------------
+    def _longest_end(self, attempt: Attempt) -> int:
+        """Give the tick at which the attempt reaches its cap if it is not suspended (again)."""
+        job = attempt.job
+        return attempt.granted + (job.terms.longest or 0) + (0 if job.rare is None else job.rare.suspended_for)
 
-    def _end_attempt(
-        self,
-        now: int,
-        cause: int,
-        job: Job,
-        request: Request,
-        outcome: Outcome,
-        why: Because,
-        nominal: int,
-        *,
-        retry_after: int | None = None,
-        refused_at: int = 0,
-    ) -> None:
-        """End an attempt that did not go well, and decide what becomes of the job.
+    # -- alarms -------------------------------------------------------------------------------------------------------
 
-        ``request``: an outcome that the worker hands in, the loss of the lease, or the time limit.
+    def due(self, now: int, cause: int, what: str, job: int, token: int) -> None:
+        """An alarm came; one whose reason has gone is ignored, and one that comes during an outage is kept for its end.
+
+        Raises:
+            DefectError: for an alarm that the broker never asks for.
         """
-        if refuses(job.state, request):
-            raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
-        attempt = job.attempt
-        assert attempt is not None, "no state without an attempt lets these requests through"
-        by_time_limit = request is Request.TIME_LIMIT
-        event = self._told_end(now, cause, attempt, outcome, why, nominal)
-        extra = rare(job)
-        if outcome == "lease_lost":
-            extra.lost += 1
-        found = None
-        if by_time_limit:
-            extra.cut += 1
-            found = self._cap_reached(job, extra.cut)
-        if found is None:
-            policy = job.terms.rules.policy
-            if policy is None:
-                found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
-            else:
-                found = self._ask(policy, now, job, outcome, retry_after, refused_at)
-        if found.sub_state:
-            self._fail(now, event, job, request, found)
+        if not self.is_up:
+            self._missed.append((now, what, job, token, ""))
         else:
-            extra.own_pause = found.own
-            self._grant(now, event, job, request, found.pause)
+            self._work_off(now, cause, what, job, token, now)
 
-    def _fail(self, now: int, cause: int, job: Job, request: Request, found: Judgement) -> None:
-        """A job is not tried again."""
-        self._must_move(job, request)
-        self._finish(now, cause, job, found.sub_state, found.why)
-
-    def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
-        """Say whether the time limit itself ends the job."""
-        longest = job.terms.rules.time_limit
-        assert longest is not None  # no attempt is ended by a time limit that is not set
-        if longest.then == "fail":
-            return Judgement("time_limit", Because("time_limit_reached", {"limit": longest.after}))
-        if longest.at_most is not None and cut > longest.at_most:
-            return Judgement("time_limit", Because("time_limits_reached", {"count": cut, "most": longest.at_most}))
-        return None
-
-    def _judge(
-        self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
-    ) -> Judgement:
-        extra, attempt = rare(job), job.attempts
-        uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
-        return judge(
-            job.terms.rules.retry,
-            attempt,
-            extra.lost,
-            outcome,
-            now,
-            submitted,
-            before,
-            lambda: uniform(job, attempt),
-            retry_after,
-            refused_at,
-            stated,
-        )
-
-    def _ask(
-        self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int
-    ) -> Judgement:
-        """Put the question to the user's own policy; the limits of the file stand beside it."""
-        retry, extra, attempt = job.terms.rules.retry, rare(job), job.attempts
-        reached = limit_reached(retry, attempt, extra.lost, outcome, True)
-        if reached is not None:
-            return reached
-        u = self._uniform(job, attempt)
-        verdict = policy.decide(
-            RetryCase(
-                job.number,
-                attempt,
-                extra.lost,
-                outcome,
-                now,
-                job.submitted,
-                extra.own_pause,
-                u,
-                retry_after,
-                refused_at,
-            )
-        )
-        if not verdict.again:
-            sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
-            return Judgement(sub_state, said(verdict.why) if verdict.why else Because("policy_said_no"))
-        if type(verdict.pause) is not int or verdict.pause < 0:
-            raise InputError(
-                f"the retry policy of queue {job.queue.name} answered a pause of {verdict.pause!r} to job {job.number} "
-                f"after attempt {attempt}: a pause is a whole number of microseconds, 0 or more"
-            )
-        late = too_late(retry, now + verdict.pause, job.submitted)
-        return late or Judgement("", NONE, verdict.pause, verdict.pause)
-
-    def _grant(self, now: int, cause: int, job: Job, request: Request, pause: int) -> None:
-        """Requeue a job if the allowance of its queue has a token for it, or let it wait for one, or fail it."""
-        allowance = self._allowances.get(job.queue.name)
-        if allowance is None:
-            self._requeue(now, cause, job, request, pause, now + pause, -1)
+    def _work_off(self, now: int, cause: int, what: str, number: int, token: int, nominal: int) -> None:
+        """Do what an alarm is for; it was due at ``nominal``."""
+        if what == "allowance":
+            for allowance in self._allowances.values():
+                if 0 <= allowance.rings_at <= now:
+                    allowance.rings_at = -1
+                    self._serve(now, allowance)
             return
-        self._serve(now, allowance)
-        if allowance.take(now):
-            self._requeue(now, cause, job, request, pause, now + pause, allowance.left(now))
+        if what == "idempotency":
+            _, key = self._key_ends.pop(number)
+            if self._idempotency.get(key) == number:
+                del self._idempotency[key]
             return
-        if not allowance.may_wait:
-            spent = Judgement("allowance_used_up", Because("allowance_used_up"))
-            self._fail(now, cause, job, request, spent)
+        job = self._jobs.get(number)
+        if job is None:
             return
-        earliest, retry = allowance.earliest(now), job.terms.rules.retry
-        if retry.total_limit is not None:
-            start = job.submitted + retry.total_limit if earliest is None else max(earliest, now + pause)
-            late = too_late(retry, start, job.submitted)
-            if late is not None:
-                self._fail(now, cause, job, request, late)
-                return
-        rare(job).awaits = True
-        allowance.row.append(job.number)
-        due = -1 if earliest is None else max(earliest, now + pause)
-        self._requeue(now, cause, job, request, pause, due, 0)
-        self._serve(now, allowance)
-
-    def _requeue(self, now: int, cause: int, job: Job, request: Request, pause: int, due: int, left: int) -> None:
-        """Put a job back into its queue for another attempt; it is held while it pauses, or if a person holds it."""
-        extra = rare(job)
-        extra.due = now + pause
-        if pause or extra.awaits:
-            job.held |= PAUSING
-        self._must_move(job, request, Facts(again=True, held=bool(job.held)))
-        job.since = self._emit((now, "requeued", cause, job.number, "", job.state.value, due, left))
-        if not job.queue.rules.requeued_keep_place:
-            self._last_place += 1
-            job.entry = (job.entry[0], self._last_place, job)
-            job.inside = job.copied = False
-        if pause:
-            self._ring(now + pause, "pause", job.number, 0)
-        if not job.held:
-            self._wait(job)
-
-    def _serve(self, now: int, allowance: RetryAllowance) -> None:
-        """Give tokens to those who wait for one, and ask to be woken for the next."""
-        row = allowance.row
-        while row:
-            job = self._jobs.get(row[0])
-            if job is not None:  # else it was ended while it waited
-                if not allowance.bucket.take(now):
-                    break
-                extra = rare(job)
-                extra.awaits = False
-                if extra.due <= now:
-                    self._end_reason(now, job.since, job, PAUSING)
-            row.popleft()
-        if row:
-            at = allowance.earliest(now)
-            if at is not None and at != allowance.rings_at:
-                allowance.rings_at = at
-                self._ring(at, "allowance", row[0], 0)
+        attempt = job.attempt
+        if what in _OF_A_LEASE and (attempt is None or attempt.token != token):
+            return
+        if what == "lease":
+            assert attempt is not None
+            self._lease_due(now, cause, attempt)
+        elif what == "time_limit":
+            request = Request.TIME_LIMIT
+            assert attempt is not None
+            if (job.state, request) not in self._refused and self._longest_end(attempt) <= nominal:
+                self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
+        elif what == "total limit":
+            limit = job.terms.rules.retry.total_limit or 0
+            why = Because("total_limit_reached", {"limit": limit})
+            self._must_move(job, Request.TOTAL_LIMIT)
+            self._terminate(now, cause or job.born, job, "out_of_time", why, ("time_limit", _TOTAL_LIMIT, nominal))
+        elif what == "start":
+            self._expire(now, cause or job.born, job)
+        elif what == "not_before":
+            if job.held & NOT_DUE:
+                self._end_reason(now, cause or job.born, job, NOT_DUE)
+        elif what == "pause":
+            extra = rare(job)
+            if not extra.awaits and job.held & PAUSING and extra.due <= now:
+                self._end_reason(now, cause or job.since, job, PAUSING)
+        else:
+            raise DefectError(f"the broker was woken for {what!r}, which it never asks for")

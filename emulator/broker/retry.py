@@ -1,4 +1,9 @@
-"""Is a job tried again, after which pause, and if not, which limit stopped it?
+"""How does an attempt end: is the job tried again, after which pause, and if not, which limit stopped it?
+
+The broker is one object in three files. This one has its memory, what every end of an attempt and of a job does, and
+what becomes of a job whose attempt did not go well; ``leases`` how a job is submitted, taken and handed in; ``broker``
+what is rarer. ``_move`` alone writes a job's state, as the table of states says. When a job is final, its idempotency
+key starts to run out, those who waited for it are judged, and only a few bytes of it stay.
 
 The law: retry is data. The limits are looked at in this order, and the first that is reached ends the job and is
 named: is such an outcome retried, attempts in all, lost leases, the total limit (a retry that could not start within
@@ -9,33 +14,41 @@ The pauses before the retry that follows attempt n, none above ``longest``:
 
 * constant: first; linear: first * n; exponential: first * grows_by ** (n - 1), rounded to the nearest tick.
 
-The jitters on a pause p, from M. Brooker, "Exponential Backoff And Jitter" (2015; from memory); u is uniform in [0, 1):
-
-* full: uniform in [0, p]; equal: p/2 + uniform in [0, p/2];
-* decorrelated: min(longest, uniform in [first, 3 * the pause before]), that pause being ``first`` at the start; the
-  shape of the pause plays no part.
-
-Each picks one of the whole ticks in its range, all equally likely. A hint from the other system (retry-after) is
-counted from its refusal and is not cut by ``longest``: the pause lasts until both are over.
+A hint from the other system (retry-after) is counted from its refusal and is not cut by ``longest``: the pause lasts
+until both are over. How a pause is spread, ``jitter`` says.
 """
 
-from collections.abc import Callable
-from typing import Final, NamedTuple
+from array import array
+from collections.abc import Callable, Sequence
+from typing import Final, Literal, NamedTuple, cast
 
-from emulator.broker.rules import DataRetry, RetryCase, Verdict
-from emulator.record.reasons import NONE, Because
+from emulator.broker.allowance import RetryAllowance
+from emulator.broker.finished import CODES, Finished
+from emulator.broker.jitter import jittered
+from emulator.broker.jobs import PAUSING, REASONS, Attempt, Entry, Job, Queue, rare
+from emulator.broker.keys import Keys
+from emulator.broker.prerequisites import Key, Prerequisites
+from emulator.broker.requests import Alarms
+from emulator.broker.rules import DataRetry, Outcome, QueueRules, RetryCase, RetryPolicy, Verdict
+from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
+from emulator.broker.workers import Workers
+from emulator.errors import DefectError, InputError
+from emulator.record.events import Sink
+from emulator.record.reasons import NONE, Because, said
 
 __all__ = [
     "ATTEMPTS_USED_UP",
     "OUT_OF_TIME",
     "PERMANENT_ERROR",
     "Judgement",
+    "Retries",
     "base_pause",
     "decide",
-    "jittered",
     "judge",
 ]
 
+_GONE: Final = cast("Entry", ())
+_NO_FACTS: Final = Facts()
 ATTEMPTS_USED_UP: Final = "attempts_used_up"
 PERMANENT_ERROR: Final = "permanent_error"
 OUT_OF_TIME: Final = "out_of_time"
@@ -89,28 +102,6 @@ def _power(base: float, exponent: int) -> float:
         base *= base
         exponent >>= 1
     return result
-
-
-def _one_of(u: float, highest: int) -> int:
-    """Pick one of the whole numbers 0..highest, each equally likely."""
-    return min(int(u * (highest + 1)), highest)
-
-
-def jittered(retry: DataRetry, pause: int, before: int, u: float) -> int:
-    """Apply the jitter to ``pause`` in ticks; ``before`` is the policy's own pause before it, 0 if there was none.
-
-    >>> jittered(DataRetry(pause="constant", first=100, jitter="equal"), 100, 0, 0.5)
-    75
-    """
-    if retry.jitter == "none" or retry.pause == "none":
-        return pause
-    if retry.jitter == "full":
-        return _one_of(u, pause)
-    if retry.jitter == "equal":
-        half = pause // 2
-        return pause - half + _one_of(u, half)
-    drawn = retry.first + _one_of(u, max(3 * (before or retry.first) - retry.first, 0))
-    return drawn if retry.longest is None else min(drawn, retry.longest)
 
 
 def limit_reached(retry: DataRetry, attempt: int, lost: int, outcome: str, stated: bool) -> Judgement | None:
@@ -186,3 +177,415 @@ def decide(retry: DataRetry, case: RetryCase) -> Verdict:
         case.refused_at,
     )
     return Verdict(not found.sub_state, found.pause, found.why.code)
+
+
+class Retries:
+    """The broker's memory, and what becomes of a job whose attempt ends.
+
+    The arguments are those of ``emulator.broker.broker.Broker``.
+
+    Attributes:
+        fresh: the name of a queue for each time that something in it became eligible. Whoever hands work to idle
+            workers at once looks here, and clears it.
+        is_up: false during an outage.
+        is_valid: says whether a token's lease is in the table.
+    """
+
+    __slots__ = (
+        "_alarms",
+        "_allowances",
+        "_down_since",
+        "_emit",
+        "_ended",
+        "_families",
+        "_finished",
+        "_first_job",
+        "_idempotency",
+        "_jobs",
+        "_key_ends",
+        "_keys",
+        "_last_job",
+        "_last_place",
+        "_last_token",
+        "_lease",
+        "_leases_during_outage",
+        "_missed",
+        "_new_attempts",
+        "_new_end",
+        "_new_token_job",
+        "_new_token_mark",
+        "_prerequisites",
+        "_queues",
+        "_refused",
+        "_remembered",
+        "_ring",
+        "_token_base",
+        "_token_jobs",
+        "_token_marks",
+        "_tokens",
+        "_uniform",
+        "_ways",
+        "_workers",
+        "_workers_known",
+        "fresh",
+        "hear",
+        "is_lost",
+        "is_up",
+        "is_valid",
+        "register",
+        "settle_heard",
+        "sign_off",
+        "silence_end",
+    )
+
+    def __init__(
+        self,
+        queues: Sequence[QueueRules],
+        sink: Sink,
+        alarms: Alarms,
+        uniform: Callable[[Job, int], float],
+        *,
+        leases_during_outage: Literal["expire", "extend"] = "expire",
+        remembered: frozenset[str] = frozenset(),
+        grouped: frozenset[str] = frozenset(),
+        first_job: int = 1,
+        first_token: int = 1,
+    ) -> None:
+        self._emit = sink.emit
+        self._alarms = alarms
+        self._ring = alarms.ring
+        self._lease = alarms.lease
+        self._uniform = uniform
+        self._leases_during_outage = leases_during_outage
+        self._queues = {rules.name: Queue(rules) for rules in queues}
+        self._allowances = {
+            rules.name: RetryAllowance(rules.allowance) for rules in queues if rules.allowance is not None
+        }
+        self._ways, self._refused = ways()
+        self._keys = Keys()
+        self._jobs: dict[int, Job] = {}
+        self._first_job = first_job
+        self._last_job = first_job - 1
+        self._last_place = 0
+        self._finished = Finished(first_job)
+        self._new_end = self._finished.codes.append
+        self._new_attempts = self._finished.tries.append
+        self._families: dict[int, int] = {}
+        self._remembered = remembered
+        self._prerequisites = Prerequisites(self.family, self.final_state, grouped)
+        self._ended: list[tuple[Key, int]] = []
+        self._idempotency: dict[str, int] = {}
+        self._key_ends: dict[int, tuple[int, str]] = {}
+        self._tokens: dict[int, Attempt] = {}
+        self.is_valid: Callable[[int], bool] = self._tokens.__contains__
+        self._last_token = first_token - 1
+        self._token_base = first_token
+        self._token_jobs = array("q")
+        self._token_marks = array("i")
+        self._new_token_job = self._token_jobs.append
+        self._new_token_mark = self._token_marks.append
+        self._workers_known = known = Workers(sink.emit, alarms)
+        self._workers = known.now
+        self.register, self.sign_off, self.hear = known.register, known.sign_off, known.hear
+        self.silence_end, self.is_lost, self.settle_heard = known.silence_end, known.is_lost, known.settle_heard
+        self._down_since = 0
+        self._missed: list[tuple[int, str, int, int, str]] = []
+        self.fresh: list[str] = []
+        self.is_up = True
+
+    def _job(self, number: int) -> Job | None:
+        """Give an unfinished job, or None for a finished one.
+
+        Raises:
+            DefectError: for a job that was never submitted.
+        """
+        job = self._jobs.get(number)
+        if job is None and not self._first_job <= number <= self._last_job:
+            raise DefectError(f"the broker was asked about job {number}, which was never submitted")
+        return job
+
+    def final_state(self, job: int) -> State | None:
+        """Give the final state of a job, None while it is unfinished."""
+        return None if self._job(job) is not None else self.state_of(job)
+
+    def state_of(self, job: int) -> State:
+        """Give the state of a job, finished or not."""
+        found = self._job(job)
+        if found is not None:
+            return found.state
+        ended = self._finished.how(job)
+        assert ended is not None  # a known job that is not among the unfinished
+        return ended[0]
+
+    def family(self, job: int) -> int:
+        """Give the number of the job from which this one descends by being resubmitted: its own if it never was."""
+        return self._families.get(job, job)
+
+    # -- where a job stands -------------------------------------------------------------------------------------------
+
+    def _wait(self, job: Job) -> None:
+        """Let a job wait for a worker."""
+        job.queue.add(job, self._keys)
+        self.fresh.append(job.queue.name)
+
+    def _move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> State | str:
+        """Put a request to the table: the job goes where it leads. A refusal, told by its code, changes nothing."""
+        try:
+            state = self._ways[request, facts][job.state]
+        except KeyError:
+            ways = self._ways[request, facts] = {state: target(state, request, facts) for state in State}
+            state = ways[job.state]
+        if type(state) is State:
+            job.state = state
+        return state
+
+    def _must_move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> None:
+        """Make a move that the table has to grant: there is nobody to be told otherwise."""
+        why = self._move(job, request, facts)
+        if isinstance(why, str):
+            raise DefectError(
+                f"job {job.number} is {job.state.value}, and {request.value} is refused: {in_plain_words(why)}"
+            )
+
+    def _end_reason(self, now: int, cause: int, job: Job, reason: int) -> None:
+        """One reason less to hold a job."""
+        self._must_move(job, Request.END_OF_REASON, Facts(held=job.held != reason))
+        job.held &= ~reason
+        job.since = self._emit((now, "hold_ended", cause, job.number, "", job.state.value, REASONS[reason]))
+        if not job.held:
+            self._wait(job)
+
+    # -- the end of a lease, of an attempt, of a job ------------------------------------------------------------------
+
+    def _end_lease(self, attempt: Attempt) -> None:
+        """Take the job from its worker."""
+        holder, job = attempt.holder, attempt.job
+        queue = job.queue
+        if holder.leases is not None:
+            del holder.leases[attempt.token]
+        del self._tokens[attempt.token]
+        job.attempt = None
+        queue.running -= 1
+        if job.key:
+            self.fresh += self._keys.free(job)
+        if queue.running_at_most is not None and queue.waiting:
+            self.fresh.append(queue.name)
+        extra = job.rare
+        if extra is not None:
+            extra.wanted = extra.asked = False
+            extra.suspended_for = 0
+
+    def _told_end(self, now: int, cause: int, attempt: Attempt, outcome: Outcome, why: Because, nominal: int) -> int:
+        """Record the end of an attempt and take the job from its worker; give the event's number."""
+        number, token = attempt.number, attempt.token
+        row = (now, "attempt_ended", cause, attempt.job.number, attempt.holder.name, number, token, outcome, why.code)
+        event = self._emit((*row, nominal, why.values) if why.values else (*row, nominal))
+        self._end_lease(attempt)
+        return event
+
+    def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: Because) -> None:
+        """Put a job aside that no worker has, and that has moved to its end: done if ``sub_state`` is empty."""
+        number = job.number
+        row = (now, "finished", cause, number, "", job.state.value, sub_state, why.code, job.attempts)
+        event = self._emit((*row, why.values) if why.values else row)
+        del self._jobs[number]
+        place = number - self._first_job
+        self._finished.codes[place] = CODES[sub_state]
+        self._finished.tries[place] = job.attempts
+        job.queue.unfinished -= 1
+        job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
+        if job.rare is not None and job.rare.idempotency_key:
+            self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
+        if self._remembered:
+            for key in self._prerequisites.ended(number):
+                self._judge_waiters(now, event, key)
+
+    def _let_key_run_out(self, now: int, kept: int, job: int, key: str) -> None:
+        if kept:
+            self._key_ends[job] = (now + kept, key)
+            self._ring(now + kept, "idempotency", job, 0)
+        else:
+            del self._idempotency[key]
+
+    def _terminate(
+        self,
+        now: int,
+        cause: int,
+        job: Job,
+        sub_state: str,
+        why: Because,
+        end: tuple[Outcome, Because, int],
+    ) -> None:
+        """End a job that has failed, with the attempt that runs if one does (``end``: outcome, why, nominal tick)."""
+        if job.attempt is not None:
+            cause = self._told_end(now, cause, job.attempt, *end)
+        elif job.waiting:
+            job.queue.remove(job, self._keys)
+        self._finish(now, cause, job, sub_state, why)
+
+    def _judge_waiters(self, now: int, cause: int, ended: Key) -> None:
+        """Judge those who waited for a job."""
+        raise NotImplementedError
+
+    # -- retries ------------------------------------------------------------------------------------------------------
+
+    def _end_attempt(
+        self,
+        now: int,
+        cause: int,
+        job: Job,
+        request: Request,
+        outcome: Outcome,
+        why: Because,
+        nominal: int,
+        *,
+        retry_after: int | None = None,
+        refused_at: int = 0,
+    ) -> None:
+        """End an attempt that did not go well, and decide what becomes of the job.
+
+        ``request``: an outcome that the worker hands in, the loss of the lease, or the time limit.
+        """
+        if (job.state, request) in self._refused:
+            raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
+        attempt = job.attempt
+        assert attempt is not None, "no state without an attempt lets these requests through"
+        by_time_limit = request is Request.TIME_LIMIT
+        event = self._told_end(now, cause, attempt, outcome, why, nominal)
+        extra = rare(job)
+        if outcome == "lease_lost":
+            extra.lost += 1
+        found = None
+        if by_time_limit:
+            extra.cut += 1
+            found = self._cap_reached(job, extra.cut)
+        if found is None:
+            policy = job.terms.rules.policy
+            if policy is None:
+                found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
+            else:
+                found = self._ask(policy, now, job, outcome, retry_after, refused_at)
+        if found.sub_state:
+            self._fail(now, event, job, request, found)
+        else:
+            extra.own_pause = found.own
+            self._grant(now, event, job, request, found.pause)
+
+    def _fail(self, now: int, cause: int, job: Job, request: Request, found: Judgement) -> None:
+        """A job is not tried again."""
+        self._must_move(job, request)
+        self._finish(now, cause, job, found.sub_state, found.why)
+
+    def _cap_reached(self, job: Job, cut: int) -> Judgement | None:
+        """Say whether the time limit itself ends the job."""
+        longest = job.terms.rules.time_limit
+        assert longest is not None  # no attempt is ended by a time limit that is not set
+        if longest.then == "fail":
+            return Judgement("time_limit", Because("time_limit_reached", {"limit": longest.after}))
+        if longest.at_most is not None and cut > longest.at_most:
+            return Judgement("time_limit", Because("time_limits_reached", {"count": cut, "most": longest.at_most}))
+        return None
+
+    def _judge(
+        self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
+    ) -> Judgement:
+        extra, attempt = rare(job), job.attempts
+        uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
+        return judge(
+            job.terms.rules.retry,
+            attempt,
+            extra.lost,
+            outcome,
+            now,
+            submitted,
+            before,
+            lambda: uniform(job, attempt),
+            retry_after,
+            refused_at,
+            stated,
+        )
+
+    def _ask(
+        self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int
+    ) -> Judgement:
+        """Put the question to the user's own policy; the limits of the file stand beside it."""
+        retry, extra, attempt = job.terms.rules.retry, rare(job), job.attempts
+        reached = limit_reached(retry, attempt, extra.lost, outcome, True)
+        if reached is not None:
+            return reached
+        u = self._uniform(job, attempt)
+        counts, times = (job.number, attempt, extra.lost), (now, job.submitted, extra.own_pause)
+        verdict = policy.decide(RetryCase(*counts, outcome, *times, u, retry_after, refused_at))
+        if not verdict.again:
+            sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
+            return Judgement(sub_state, said(verdict.why) if verdict.why else Because("policy_said_no"))
+        if type(verdict.pause) is not int or verdict.pause < 0:
+            raise InputError(
+                f"the retry policy of queue {job.queue.name} answered a pause of {verdict.pause!r} to job {job.number} "
+                f"after attempt {attempt}: a pause is a whole number of microseconds, 0 or more"
+            )
+        late = too_late(retry, now + verdict.pause, job.submitted)
+        return late or Judgement("", NONE, verdict.pause, verdict.pause)
+
+    def _grant(self, now: int, cause: int, job: Job, request: Request, pause: int) -> None:
+        """Requeue a job if the allowance of its queue has a token for it, or let it wait for one, or fail it."""
+        allowance = self._allowances.get(job.queue.name)
+        if allowance is None:
+            self._requeue(now, cause, job, request, pause, now + pause, -1)
+            return
+        self._serve(now, allowance)
+        if allowance.take(now):
+            self._requeue(now, cause, job, request, pause, now + pause, allowance.left(now))
+            return
+        if not allowance.may_wait:
+            spent = Judgement("allowance_used_up", Because("allowance_used_up"))
+            self._fail(now, cause, job, request, spent)
+            return
+        earliest, retry = allowance.earliest(now), job.terms.rules.retry
+        if retry.total_limit is not None:
+            start = job.submitted + retry.total_limit if earliest is None else max(earliest, now + pause)
+            late = too_late(retry, start, job.submitted)
+            if late is not None:
+                self._fail(now, cause, job, request, late)
+                return
+        rare(job).awaits = True
+        allowance.row.append(job.number)
+        due = -1 if earliest is None else max(earliest, now + pause)
+        self._requeue(now, cause, job, request, pause, due, 0)
+        self._serve(now, allowance)
+
+    def _requeue(self, now: int, cause: int, job: Job, request: Request, pause: int, due: int, left: int) -> None:
+        """Put a job back into its queue for another attempt; it is held while it pauses, or if a person holds it."""
+        extra = rare(job)
+        extra.due = now + pause
+        if pause or extra.awaits:
+            job.held |= PAUSING
+        self._must_move(job, request, Facts(again=True, held=bool(job.held)))
+        job.since = self._emit((now, "requeued", cause, job.number, "", job.state.value, due, left))
+        if not job.queue.rules.requeued_keep_place:
+            self._last_place += 1
+            job.entry = (job.entry[0], self._last_place, job)
+            job.inside = job.copied = False
+        if pause:
+            self._ring(now + pause, "pause", job.number, 0)
+        if not job.held:
+            self._wait(job)
+
+    def _serve(self, now: int, allowance: RetryAllowance) -> None:
+        """Give tokens to those who wait for one, and ask to be woken for the next."""
+        row = allowance.row
+        while row:
+            job = self._jobs.get(row[0])
+            if job is not None:  # else it was ended while it waited
+                if not allowance.bucket.take(now):
+                    break
+                extra = rare(job)
+                extra.awaits = False
+                if extra.due <= now:
+                    self._end_reason(now, job.since, job, PAUSING)
+            row.popleft()
+        if row:
+            at = allowance.earliest(now)
+            if at is not None and at != allowance.rings_at:
+                allowance.rings_at = at
+                self._ring(at, "allowance", row[0], 0)

@@ -24,9 +24,11 @@ __all__ = [
     "Rule",
     "State",
     "StateName",
+    "Ways",
     "in_plain_words",
     "refuses",
     "target",
+    "ways",
 ]
 
 
@@ -277,3 +279,44 @@ def refuses(state: State, request: Request) -> bool:
     (False, True)
     """
     return not TABLE[state, request].moves
+
+
+class Ways(NamedTuple):
+    """The table worked out for what a broker looks up at every step.
+
+    Attributes:
+        of: by request and facts, and then by state: what ``target`` gives.
+        refused: every (state, request) of which ``refuses`` is true.
+    """
+
+    of: dict[tuple[Request, Facts], dict[State, State | str]]
+    refused: frozenset[tuple[State, Request]]
+
+
+_USUAL: Final = (
+    (Request.TAKE, Facts()),
+    (Request.RENEWAL, Facts()),
+    (Request.OUTCOME, Facts()),
+    (Request.OUTCOME, Facts(well=True)),
+    (Request.OUTCOME, Facts(again=True)),
+    (Request.OUTCOME, Facts(again=True, held=True)),
+    (Request.LEASE_LOSS, Facts()),
+    (Request.LEASE_LOSS, Facts(again=True)),
+    (Request.LEASE_LOSS, Facts(again=True, held=True)),
+    (Request.END_OF_REASON, Facts()),
+    (Request.END_OF_REASON, Facts(held=True)),
+)
+
+
+def _work_out() -> Ways:
+    of = {(request, facts): {one: target(one, request, facts) for one in State} for request, facts in _USUAL}
+    return Ways(of, frozenset(pair for pair, rule in TABLE.items() if not rule.moves))
+
+
+_KNOWN: Final = TABLE
+_WAYS: Final = _work_out()
+
+
+def ways() -> Ways:
+    """Give the table worked out, to whoever adds what is seldom asked as it comes."""
+    return Ways(dict(_WAYS.of), _WAYS.refused) if TABLE is _KNOWN else _work_out()

@@ -47,6 +47,8 @@ def check(
     if (verify is not None or against is not None) and (len(files) > 1 or resolved):
         raise click.UsageError("--verify and --against are about one FILE: give one, and leave --resolved out.")
 
+    from emulator.show.layout import Page
+
     before = None if older_than is None else _day_before(older_than)
 
     def one(file: str) -> int:
@@ -71,7 +73,12 @@ def check(
         _page(file, hazards(loaded), heartbeat_margins(loaded), source_counts(loaded), told).write(sys.stdout)
         return MET
 
-    return each_file(files, one)
+    code = each_file(files, one)
+    if not resolved and code == MET:
+        page = Page()
+        page.more("--resolved", "--older-than TIME")
+        page.write(sys.stdout)
+    return code
 
 
 def _day_before(text: str) -> date:

@@ -17,6 +17,7 @@ Options:
   -h, --help  Show this message and exit.
 
 Commands:
+  brief       Write a page for a board that decides on a change.
   check       Read scenarios without running them, and name what is wrong.
   compare     Compare variants, or scenarios, over many nights.
   drift       Tell whether new nights have left those of a draft.

@@ -133,6 +133,8 @@ def hunt(
         page.say("The scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:
             page.say(sentence, indent=2, hanging=4)
+    if not quiet:
+        page.more("--tries N", "--kinds A,B", "--json")
     page.write(sys.stdout)
     return MET if found.faults is None else MISSED
 

@@ -26,6 +26,7 @@ __all__ = ["COMMANDS", "answer", "main", "program"]
 
 
 COMMANDS: Final = (
+    "brief",
     "check",
     "compare",
     "drift",

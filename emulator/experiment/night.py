@@ -295,10 +295,13 @@ def judged_night(
     rows: Sequence[Row] | None,
     log: Path | None,
     file: str = "",
+    *,
+    real_code: bool = False,
 ) -> NightResult:
     """Judge a night that is over.
 
     Args:
+        real_code: whether code of the user's own took part, which may do otherwise the next time.
         again: what runs it once more; of a night from a ``file`` that commands can be about, its command.
     """
     night = _closed(loaded, fold, world)
@@ -324,6 +327,7 @@ def judged_night(
             "python": about.python_version,
         },
         changes=tuple(map(str, about.changes)),
+        random=real_code or world.draws.drawn,
     )
     if file:
         meta = replace(meta, again=meta.command("run"))

@@ -222,6 +222,7 @@ class NightFold(Jobs):
         return Night(
             horizon=horizon,
             seed=self._seed,
+            factors=dict(self._factors),
             table=self._table,
             kinds=kinds,
             finals=tuple(self._finals),

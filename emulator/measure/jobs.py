@@ -67,10 +67,12 @@ class Jobs(Effects):
         self._faults_missed: list[MissedFault] = []
         self._actions: list[SeenAction] = []
         self._seed: int | None = None
+        self._factors: dict[str, float] = {}
 
     def _handlers(self) -> dict[str, Callable[[Row], None]]:
         return {
             "run_began": self._run_began,
+            "factor_drawn": self._factor_drawn,
             "submitted": self._submitted,
             "submission_repeated": self._submission_repeated,
             "submission_refused": self._submission_refused,
@@ -258,6 +260,9 @@ class Jobs(Effects):
 
     def _run_began(self, row: Row) -> None:
         self._seed = row[5]
+
+    def _factor_drawn(self, row: Row) -> None:
+        self._factors[row[5]] = row[6]
 
     def _submission_repeated(self, _row: Row) -> None:
         self._repeated_submissions += 1

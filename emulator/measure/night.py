@@ -197,6 +197,7 @@ class Night:
     Attributes:
         horizon: the tick at which the run ended; what was unfinished then is censored there.
         seed: the seed that ``run_began`` told, or None.
+        factors: by how much the night differs from a usual one, by name.
         table: the jobs' rows.
         kinds, finals, workers: the names behind the codes in the rows.
         pools: worker -> pool. slots: worker -> slots, where they are not 1.
@@ -258,6 +259,7 @@ class Night:
     offered_load: Mapping[str, float] = field(default_factory=dict)
     planned_on: Mapping[str, int] = field(default_factory=dict)
     aims: tuple[Aim, ...] = ()
+    factors: Mapping[str, float] = field(default_factory=dict)
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""

@@ -1,7 +1,7 @@
 """What do quiet nights look like, and how far from it is a night? The shape, and the score of a night.
 
 Each signal is standardised by its mean and its deviation at that time of the night, both smoothed: the mean over the
-samples five minutes before and after, the deviation as the largest within an hour before and after, so that a backlog
+samples five minutes before and after, the deviation as the largest within two hours before and after, so that a backlog
 that is gone a little later than usual is nothing unheard of, and that over a quarter of an hour before and after. It
 counts as one step of the signal (one job, a minute) at least.
 
@@ -31,7 +31,7 @@ _LEAST_SPREAD: Final = 0.5
 _MEAN: Final = 1
 _DEVIATION: Final = 3
 """Over how many samples before and after a value is smoothed."""
-_WITHIN: Final = 12
+_WITHIN: Final = 24
 """Within how many samples before and after the largest deviation counts."""
 _ROUNDING: Final = 1e-6
 """Of a step: the night whose score is the limit must stay below the threshold, whatever floats make of it."""

@@ -234,14 +234,21 @@ def _once(found: Attempts) -> Attempts:
     """Leave out rows that come again, in the same file or in another."""
     import numpy as np
 
-    keys = np.stack([found.job, found.routine, found.worker, found.number], axis=1).astype(float)
-    moments = np.nan_to_num(np.stack([found.submitted, found.begun, found.ended], axis=1), nan=-1.0)
-    rows = np.ascontiguousarray(np.concatenate([keys, moments], axis=1))
-    as_bytes = rows.view([("", rows.dtype)] * rows.shape[1]).ravel()
-    _, first, inverse = np.unique(as_bytes, return_index=True, return_inverse=True)
-    again = np.ones(len(found), bool)
-    again[first] = False
-    elsewhere = found.file[first[inverse]] != found.file
+    same: NDArray[np.bool_] | None = None
+    columns = (found.job, found.submitted, found.begun, found.ended, found.routine, found.worker, found.number)
+    order = np.lexsort(columns)
+    for (
+        values
+    ) in columns:  # of rows that are equal in all of them, the first in the files stands first: lexsort is stable
+        sorted_values = np.nan_to_num(values, nan=-1.0)[order]
+        equal = sorted_values[1:] == sorted_values[:-1]
+        same = equal if same is None else same & equal
+    assert same is not None
+    again, first = np.zeros(len(found), bool), np.arange(len(found))
+    again[order[1:]] = same
+    starts = np.concatenate([[True], ~same])
+    first[order] = order[np.maximum.accumulate(np.where(starts, np.arange(len(found)), 0))]
+    elsewhere = found.file[first] != found.file
     found_again = _without(found, again & ~elsewhere, "repeated")
     return _without(found_again, (again & elsewhere)[~(again & ~elsewhere)], "in another file too")
 

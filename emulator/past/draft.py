@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.durations import Duration
-from emulator.past.figures import nights_text, runs_of
+from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
 from emulator.past.rates import widened
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
 
-_DAY: Final = 86_400
-_QUARTER: Final = 900
 _LEAST_SPREAD: Final = 0.02
 CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
@@ -253,16 +251,12 @@ class _Drafting:
 
     def _lasts(self) -> Any:
         """Let a night last until its last job has ended: nothing comes after its window, and work goes on."""
-        import numpy as np
-
-        window, it = self.nights.window.lasts, self.nights.attempts
-        known = np.isfinite(it.ended) & ~it.doubtful
-        over = it.ended[known] - self.nights.starts[self.nights.night[known]] - window
-        longest = float(over.max()) if len(over) else 0.0
-        if longest <= 0:
+        window, lasts = self.nights.window.lasts, horizon_of(self.nights)
+        if lasts <= window:
             return say(window * SECOND)
-        lasts = min(_DAY, window + int(np.ceil(longest / _QUARTER)) * _QUARTER)
-        said = f"jobs come for {say(window * SECOND)}, and the last of them ended {span_text(longest)} later at most"
+        said = (
+            f"jobs come for {say(window * SECOND)}, and the last of them ended up to {span_text(lasts - window)} later"
+        )
         return self.measured(say(lasts * SECOND), said, len(self.nights), "estimated")
 
     def _varies(self) -> dict[str, Any]:
@@ -276,6 +270,7 @@ class _Drafting:
         if self.pace:
             low, high = _middle(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
+            said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
             out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1)}
         return out
 
@@ -354,7 +349,8 @@ class _Drafting:
                     "heartbeat": beat,
                 },
             )
-        names = _names([it.name for it in self.learnt.pools])
+        workers = set(self.workers)
+        names = _names([f"{it.name}-pool" if it.name in workers else it.name for it in self.learnt.pools])
         for place, (name, pool) in enumerate(zip(names, self.learnt.pools, strict=True)):
             if self.serves[place]:
                 yield name, {**self._workers(name, pool), "serves": self.serves[place], "poll": poll, "heartbeat": beat}

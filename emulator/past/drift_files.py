@@ -10,6 +10,8 @@ from emulator.past.drifting import Drift, find_drift
 from emulator.past.figures import FIGURES, figures_of, read_nights, runs_of
 from emulator.past.nights import Nights
 from emulator.past.reading import read_history
+from emulator.scenario.load import load
+from emulator.timeline.ticks import SECOND
 
 if TYPE_CHECKING:
     import numpy as np
@@ -28,11 +30,11 @@ def beside(draft: Path | str, what: str) -> Path:
     return stem.with_name(f"{stem.name}.{what}")
 
 
-def nights_told(nights: Nights) -> "dict[str, NDArray[np.float64]]":
+def nights_told(nights: Nights, lasts: float) -> "dict[str, NDArray[np.float64]]":
     """Give the figures of each night, with its run times by routine: what ``draft.nights.csv`` has of past nights."""
     import numpy as np
 
-    return {**figures_of(nights, np.full(len(nights), np.nan)), **runs_of(nights)}
+    return {**figures_of(nights, np.full(len(nights), np.nan), lasts), **runs_of(nights)}
 
 
 def drift_of_files(
@@ -58,8 +60,9 @@ def drift_of_files(
 
     Raises:
         InputError: a file cannot be read, or is none of past nights.
-        ScenarioError: the file of columns is wrong.
+        ScenarioError: the draft or the file of columns is wrong.
     """
+    lasts = load(draft).scenario.lasts / SECOND
     past_dates, past = read_nights(nights or beside(draft, "nights.csv"))
     known = [name for name in FIGURES if name in past]
     if not past_dates or len(known) < len(FIGURES):
@@ -71,7 +74,7 @@ def drift_of_files(
         raise InputError(f"{files[0]}: tells nothing of past jobs: give an export of them")
     found = history.nights
     later = [at for at, day in enumerate(found.dates) if day > past_dates[-1]]
-    told = {name: values[later] for name, values in nights_told(found).items()} if later else {}
+    told = {name: values[later] for name, values in nights_told(found, lasts).items()} if later else {}
     dates: list[date] = [found.dates[at] for at in later]
     came = [at for at, jobs in enumerate(told["accepted"].tolist()) if jobs > 0] if later else []
     return find_drift(past_dates, past, [dates[at] for at in came], {name: it[came] for name, it in told.items()})

@@ -19,7 +19,17 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["FIGURES", "LOG_RUN", "RUNS", "figures_of", "kind_of_day", "nights_text", "read_nights", "runs_of"]
+__all__ = [
+    "FIGURES",
+    "LOG_RUN",
+    "RUNS",
+    "figures_of",
+    "horizon_of",
+    "kind_of_day",
+    "nights_text",
+    "read_nights",
+    "runs_of",
+]
 
 FIGURES: Final = (
     "accepted",
@@ -43,6 +53,8 @@ LOG_RUN: Final = "log_run:"
 """Before the name of a routine: the mean logarithm of their times, in seconds, in that night."""
 
 _MOST_ROUTINES: Final = 40
+_DAY: Final = 86_400
+_QUARTER: Final = 900
 
 
 def kind_of_day(day: date) -> str:
@@ -54,14 +66,36 @@ def kind_of_day(day: date) -> str:
     return "weekend" if day.weekday() >= 5 else "weekday"
 
 
-def figures_of(nights: Nights, pace: "NDArray[np.float64]") -> "dict[str, NDArray[np.float64]]":
-    """Give each figure, night by night; not a number where a night has no job that tells it."""
+def horizon_of(nights: Nights) -> int:
+    """Tell how many seconds a night lasts until its last job has ended, in quarters of an hour; a day at most.
+
+    Nothing comes after the window of the nights, and work goes on.
+    """
+    import numpy as np
+
+    window, it = nights.window.lasts, nights.attempts
+    known = np.isfinite(it.ended) & ~it.doubtful
+    over = it.ended[known] - nights.starts[nights.night[known]] - window
+    longest = float(over.max()) if len(over) else 0.0
+    return min(_DAY, window + int(np.ceil(max(0.0, longest) / _QUARTER)) * _QUARTER)
+
+
+def figures_of(
+    nights: Nights, pace: "NDArray[np.float64]", lasts: float | None = None
+) -> "dict[str, NDArray[np.float64]]":
+    """Give each figure, night by night; not a number where a night has no job that tells it.
+
+    Args:
+        nights: the nights.
+        pace: their factors on run times.
+        lasts: up to how many seconds after its begin a night is told, as an emulated one is; by default its window.
+    """
     import numpy as np
 
     it, count = nights.attempts, len(nights)
     first = np.zeros(len(it), bool)
     first[nights.first] = True
-    until = (nights.starts + nights.window.lasts)[nights.night]
+    until = (nights.starts + (nights.window.lasts if lasts is None else lasts))[nights.night]
     begun = np.where(np.isfinite(it.begun), it.begun, until)  # what had not begun had waited until then at least
     wait = np.minimum(begun, until) - it.submitted
     ended = np.minimum(it.ended, until)

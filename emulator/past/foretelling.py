@@ -21,6 +21,7 @@ from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.catalogue import find
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.past.draft import draft_of, names_of
+from emulator.past.figures import horizon_of
 from emulator.past.learning import Learnt, learn
 from emulator.past.nights import Nights
 from emulator.scenario.load import from_settings
@@ -46,9 +47,10 @@ Adapt = Callable[[dict[str, Any]], dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Foretold:
-    """What was predicted for one night: for each figure, a sample of it."""
+    """What was predicted for one night: for each figure, a sample of it; and how many seconds such a night lasts."""
 
     night: int
+    lasts: float
     sample: "Mapping[str, NDArray[np.float64]]"
 
 
@@ -119,9 +121,10 @@ def foretell(
             for begins, block in blocks.items():
                 work.given(learnt[begins], block)
         samples = work.play(processes, executor, progress)
-        blind = tuple(Foretold(at, samples[work.of_blind[at]]) for at in later)
+        lasts = {at: horizon_of(learnt[begins].nights) for begins, block in blocks.items() for at in block}
+        blind = tuple(Foretold(at, lasts[at], samples[work.of_blind[at]]) for at in later)
         if not follows:
-            given = tuple(Foretold(at, samples[work.of_given[at]]) for at in later)
+            given = tuple(Foretold(at, lasts[at], samples[work.of_given[at]]) for at in later)
         return Played(blind, given, first, work.unknown, len(blocks))
 
 

@@ -12,7 +12,7 @@ A night that lies at an end of an interval with others of the sample counts in p
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -186,8 +186,6 @@ def hindcast(
     Raises:
         InputError: too few nights before that date, or none after it.
     """
-    import numpy as np
-
     played = foretell(
         nights,
         until,
@@ -200,8 +198,7 @@ def hindcast(
         progress=progress,
         adapt=adapt,
     )
-    happened = figures_of(nights, np.full(len(nights), np.nan))
-    judge = _Judge(nights, until, happened, refit, widen)
+    judge = _Judge(nights, until, refit, widen, {one.night: one.lasts for one in played.blind})
     tables = [judge.table("blind", played.blind)]
     if played.given is not None:
         tables.append(judge.table("given", played.given))
@@ -244,9 +241,19 @@ class _Judge:
 
     nights: Nights
     until: date
-    happened: "dict[str, NDArray[np.float64]]"
     refit: int
     widen: bool
+    lasts: dict[int, float]
+    _known: "dict[float, dict[str, NDArray[np.float64]]]" = field(default_factory=dict)
+
+    def happened(self, name: str, night: int) -> "NDArray[np.float64]":
+        """Give a figure of all nights, each told as far as the prediction of that night reaches."""
+        import numpy as np
+
+        lasts = self.lasts[night]
+        if lasts not in self._known:
+            self._known[lasts] = figures_of(self.nights, np.full(len(self.nights), np.nan), lasts)
+        return self._known[lasts][name]
 
     def table(self, way: Literal["blind", "given"], foretold: Sequence[Foretold]) -> Table:
         """Judge one way of predicting."""
@@ -260,7 +267,7 @@ class _Judge:
         hits = [0.0, 0.0]
         wideners = [_Widener(share) for share in _SHARES]
         for one in foretold:
-            value = float(self.happened[name][one.night])
+            value = float(self.happened(name, one.night)[one.night])
             sample = one.sample[name][np.isfinite(one.sample[name])]
             if not np.isfinite(value) or not len(sample):
                 continue
@@ -308,21 +315,21 @@ class _Judge:
         """The score of past nights of the same kind of day: those that the prediction was learnt from."""
         import numpy as np
 
-        day = self.nights.dates[night]
+        day, happened = self.nights.dates[night], self.happened(name, night)
         begins = self.until
         if self.refit:
             begins += timedelta(days=(day - self.until).days // self.refit * self.refit)
         past = [
-            float(self.happened[name][at])
+            float(happened[at])
             for at, each in enumerate(self.nights.dates)
-            if each < begins and kind_of_day(each) == kind_of_day(day) and np.isfinite(self.happened[name][at])
+            if each < begins and kind_of_day(each) == kind_of_day(day) and np.isfinite(happened[at])
         ]
         return crps(past, value) if past else float("nan")
 
     def _last_week(self, name: str, night: int, value: float) -> float:
         """The score of the same day a week before."""
         before = night - 7
-        return abs(float(self.happened[name][before]) - value) if before >= 0 else float("nan")
+        return abs(float(self.happened(name, night)[before]) - value) if before >= 0 else float("nan")
 
     def worst(self, table: Table) -> tuple[WorstNight, ...]:
         """Give the nights whose figures lie furthest beyond their intervals of 80 %, in widths of these."""
@@ -352,13 +359,13 @@ class _Judge:
         ]
         said = []
         for name, words in (("accepted", "jobs came"), ("executed", "hours of work were done")):
-            usual = float(np.nanmedian(self.happened[name][kind])) if kind else float("nan")
-            amount = float(self.happened[name][at])
+            usual = float(np.nanmedian(self.happened(name, at)[kind])) if kind else float("nan")
+            amount = float(self.happened(name, at)[at])
             shown = f"{amount:.0f}" if name == "accepted" else f"{amount / 3600:.1f}"
             beside = f" ({amount / usual - 1:+.0%} of usual)" if usual > 0 else ""
             said.append(f"{shown} {words}{beside}")
         for name, words in (("attempts_error", "failed"), ("lost_leases", "lost")):
-            if (amount := float(self.happened[name][at])) > 0:
+            if (amount := float(self.happened(name, at)[at])) > 0:
                 said.append(f"{amount:.0f} attempts {words}")
         rows = self.nights.first[(self.nights.night[self.nights.first] == at)]
         waits = np.where(np.isfinite(it.begun[rows]), it.begun[rows] - it.submitted[rows], -1.0)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
 from emulator.past.durations import RunTimes, run_times
-from emulator.past.figures import figures_of, kind_of_day
+from emulator.past.figures import figures_of, horizon_of, kind_of_day
 from emulator.past.nights import Nights
 from emulator.past.rates import LIKELY, SURE, Days, Piece, change_points, days_of, spread_of_nights
 from emulator.past.retries import Retries, Share, error_shares, find_retries, follows_ends
@@ -139,7 +139,7 @@ def learn(nights: Nights) -> Learnt:
         find_losses(nights),
         follows_ends(nights),
         left_out,
-        figures_of(nights, times.pace),
+        figures_of(nights, times.pace, horizon_of(nights)),
     )
 
 

@@ -121,9 +121,10 @@ def _candidates(
         if len(at) < _LEAST_SHARE * nights:
             continue
         before = np.searchsorted(at, at - _AROUND, "left")
+        earlier = _before(own)
         for width in _WIDTHS:
             ends = np.searchsorted(at, at + width, "right")
-            hits = _distinct(own, ends)
+            hits = _distinct(earlier, ends)
             after = np.searchsorted(at, at + width + _AROUND, "right")
             around = (np.arange(len(at)) - before) + (after - ends)
             span = np.minimum(at, _AROUND) + np.minimum(np.maximum(lasts - at - width, 0), _AROUND)
@@ -145,24 +146,30 @@ def _candidates(
     return best
 
 
-def _distinct(night: "NDArray[np.int64]", ends: "NDArray[np.int64]") -> "NDArray[np.int64]":
-    """Count for each job the nights in the window from it to ``ends``: a window slides over the jobs once."""
+def _before(night: "NDArray[np.int64]") -> "NDArray[np.int64]":
+    """Give for each job the place of the job before it in the same night; -1 where there is none."""
     import numpy as np
 
-    counts: dict[int, int] = {}
-    out = np.empty(len(night), dtype=np.int64)
-    values, end = night.tolist(), 0
-    for begin, until in enumerate(ends.tolist()):
-        while end < until:
-            counts[values[end]] = counts.get(values[end], 0) + 1
-            end += 1
-        out[begin] = len(counts)
-        left = counts[values[begin]] - 1
-        if left:
-            counts[values[begin]] = left
-        else:
-            del counts[values[begin]]
+    out = np.full(len(night), -1, dtype=np.int64)
+    order = np.argsort(night, kind="stable")
+    same = night[order][1:] == night[order][:-1]
+    out[order[1:][same]] = order[:-1][same]
     return out
+
+
+def _distinct(earlier: "NDArray[np.int64]", ends: "NDArray[np.int64]") -> "NDArray[np.int64]":
+    """Count for each job the nights in the window from it to ``ends``, whose ends never go back.
+
+    A window counts a night as often as it has jobs of it. Those beyond the first have the job before them in the window
+    too: that is so in the windows from the first that reaches the job up to the one that begins with the job before it.
+    """
+    import numpy as np
+
+    jobs = len(ends)
+    first = np.searchsorted(ends, np.arange(jobs), "right")
+    again = first <= earlier
+    steps = np.bincount(first[again], minlength=jobs + 1) - np.bincount(earlier[again] + 1, minlength=jobs + 1)
+    return ends - np.arange(jobs) - np.cumsum(steps)[:jobs]
 
 
 def _schedule(

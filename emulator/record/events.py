@@ -44,6 +44,7 @@ Row = tuple[Any, ...]
 
 EventKind = Literal[
     "run_began",
+    "factor_drawn",
     "run_ended",
     "submitted",
     "submission_repeated",

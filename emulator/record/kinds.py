@@ -68,6 +68,7 @@ DETAIL: Final[Mapping[str, Detail]] = MappingProxyType(
         "element": Detail(object, "the element of the part; empty for none"),
         "entry": Detail(str, "the entry of the arrivals, or what the test submits by"),
         "equipped_with": Detail(str, "what it has, parted by commas"),
+        "factor": Detail(str, "the name of the factor, by its key under `varies`"),
         "fault": Detail(str, "which fault, by its key in the scenario file"),
         "idempotency_key": Detail(str, "the key that both have"),
         "incarnation": Detail(int, "how often the worker's program has started"),
@@ -97,6 +98,7 @@ DETAIL: Final[Mapping[str, Detail]] = MappingProxyType(
         "sub_state": Detail(str, "why a job failed, in one word; empty when it is done"),
         "system": Detail(str, "the system"),
         "target": Detail(object, "what it is about"),
+        "times": Detail(object, "by how much it multiplies; 1 is a usual night"),
         "token": Detail(int, "the fencing token of the lease"),
         "took": Detail(int, "ticks from the call to its end"),
         "was_due": Detail(
@@ -117,6 +119,11 @@ GROUPS: Final[Mapping[str, Mapping[str, Kind]]] = MappingProxyType(
     {
         "The run": {
             "run_began": Kind(("seed",), "The emulation begins.", "the run began, with seed {seed}"),
+            "factor_drawn": Kind(
+                ("factor", "times"),
+                "By how much this night differs from a usual one was drawn.",
+                "the factor {factor} of this night is {times}",
+            ),
             "run_ended": Kind(
                 (), "The emulation is over: its scenario has ended, or the test has left it.", "the run ended"
             ),

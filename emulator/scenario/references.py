@@ -381,7 +381,8 @@ def _files_of_nights(data: Mapping[str, Any], folders: Folders) -> Iterator[Foun
         from emulator.scenario.past_nights import factor_in, past_nights  # few scenarios have one
 
         try:
-            for row in past_nights(folders.own / name):
+            rows = past_nights(folders.own / name)
+            for row in [row for row in rows if row.get(str(loc[1])) != ""] or rows:
                 factor_in(row, str(loc[1]), name)
         except InputError as error:
             yield Found(loc, str(error))

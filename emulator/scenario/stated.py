@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 from emulator.scenario.load import Loaded
+from emulator.scenario.models.faults import FAULT_KINDS
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.sources import measurable
 from emulator.scenario.variants import value_at
@@ -137,7 +138,7 @@ def _below(of: _Of, what: str, value: Any, loc: Loc, said: Mapping[Loc, Provenan
     told = said.get(loc)
     if told is None and isinstance(value, Mapping):
         for key, item in value.items():
-            if key == "name" or (len(loc) == 2 and of.part == "faults" and key == next(iter(value))):
+            if key == "name" or (len(loc) == 2 and of.part == "faults" and key in FAULT_KINDS):
                 continue  # said by the name of the entry
             words = str(key).replace("_", " ")
             yield from _below(of, f"{what}, {words}" if what else words, item, (*loc, key), said)

@@ -80,7 +80,7 @@ def run_night_with_scripts(
             rows: tuple[Row, ...] = tuple(emu.stream.rows)
             fold = NightFold(loaded.scenario.lasts)
             fold.feed_all(rows)
-            return judged_night(loaded, about, fold, world, again, rows, log), _notes(stage)
+            return judged_night(loaded, about, fold, world, again, rows, log, real_code=True), _notes(stage)
         finally:
             stage.close()
 

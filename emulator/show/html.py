@@ -99,7 +99,15 @@ def _cell(of: str, head: str) -> str:
     return f'<td class="{"line" if short else "wrap"}"{head}>{of}</td>'
 
 
-def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = (), later: str = "") -> str:
+def file(
+    title: str,
+    body: str,
+    *,
+    data: str = "",
+    scripts: Sequence[str] = (),
+    later: str = "",
+    styles: Sequence[str] = (),
+) -> str:
     """Write a whole file.
 
     Args:
@@ -108,11 +116,12 @@ def file(title: str, body: str, *, data: str = "", scripts: Sequence[str] = (), 
         data: blocks of data that scripts read, as ready HTML.
         later: blocks of data that are not needed at once: a browser shows the page before it has read them.
         scripts: the files of the scripts, in order; without any the file has none.
+        styles: the files of further style sheets, which follow the common one.
 
     Returns:
         The text of an HTML file, to be written as UTF-8.
     """
-    style, script = _asset("page.css"), "".join(_asset(one) for one in scripts)
+    style, script = "".join(map(_asset, ("page.css", *styles))), "".join(_asset(one) for one in scripts)
     allowed = f" script-src '{_hash(script)}';" if script else ""
     policy = f"default-src 'none'; style-src '{_hash(style)}';{allowed} base-uri 'none'; form-action 'none'"
     run = f"<script>{script}</script>\n" if script else ""

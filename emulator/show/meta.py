@@ -12,11 +12,13 @@ from emulator.scenario.models.arrivals import Arrival
 from emulator.timeline.ticks import DAY
 
 __all__ = [
+    "NOT_RANDOM",
     "ONE_LINE",
     "SMALL_PRINT",
     "RunMeta",
     "all_of",
     "breaks_off",
+    "factors_in_words",
     "facts",
     "found_of",
     "nothing_came_of",
@@ -29,6 +31,8 @@ SMALL_PRINT = (
     "A rehearsal is a model: it supports and does not replace the organisation's own change control, restore tests and "
     "the judgement of whoever is responsible for the systems."
 )
+
+NOT_RANDOM = "Nothing in it is random: every night is like this one."
 
 ONE_LINE = "A rehearsal is a model; it does not replace your own change control."
 """The small print of a first screen."""
@@ -55,6 +59,7 @@ class RunMeta:
         variant: the name of its variant; "" for the scenario as written.
         allowed: folders that were allowed for the files of the scenario.
         clock: the scenario's clock; without one a time is counted from the start.
+        random: whether anything in the night was drawn by chance; if not, every seed gives this night.
     """
 
     title: str
@@ -74,6 +79,7 @@ class RunMeta:
     variant: str = ""
     allowed: tuple[str, ...] = ()
     clock: Clock | None = field(default=None, compare=False)
+    random: bool = True
 
     def command(self, verb: str, *words: str, seeded: bool = True) -> str:
         """Give a command about this night: ``queuedrill story plates.yaml plates#3 --seed 1``; "" without a file."""
@@ -121,6 +127,18 @@ def verdict(judged: tuple[Judged, ...]) -> tuple[bool | None, str]:
     return None, "No requirement is stated, so whether the night fits is not judged."
 
 
+def factors_in_words(factors: Mapping[str, float]) -> str:
+    """Say by how much a night differs from a usual one, in one sentence; "" where nothing of it was drawn.
+
+    >>> factors_in_words({"demand": 1.234567, "pace": 0.9})
+    'Drawn for this night: demand 1.23, pace 0.9 (1 is usual).'
+    """
+    if not factors:
+        return ""
+    said = ", ".join(f"{name} {times:.3g}" for name, times in factors.items())
+    return f"Drawn for this night: {said} (1 is usual)."
+
+
 def facts(also_true: tuple[Judged, ...]) -> str:
     """Say that facts of the lesson are not true of a night, in one sentence; "" when none is untrue.
 
@@ -165,12 +183,16 @@ def sources_in_words(counts: Mapping[str, int]) -> str:
     return ", ".join(f"{count} {many.get(source, source) if count > 1 else source}" for source, count in counts.items())
 
 
-def one_night(seed: int) -> str:
+def one_night(seed: int, *, random: bool = True) -> str:
     """Say that one night is one draw, and that the command to run it again follows.
 
     >>> one_night(1)
     'One night (seed 1). Other seeds differ: judge many with --nights. To run it again:'
+    >>> one_night(1, random=False)
+    'Nothing in it is random: every night is like this one. To run it again:'
     """
+    if not random:
+        return f"{NOT_RANDOM} To run it again:"
     return f"One night (seed {seed}). Other seeds differ: judge many with --nights. To run it again:"
 
 

@@ -57,8 +57,8 @@ def comparison_html(of: Comparison) -> str:
         [
             text(clean(label_of(one.measure))),
             name(one.variant),
-            "unknown" if one.mean is None else text(change(one.mean, one.unit)),
-            "unknown" if one.together is None else text(reach(one.together, one.unit)),
+            "unknown" if one.mean is None else text(change(one.mean, one.unit, one.measure)),
+            "unknown" if one.together is None else text(reach(one.together, one.unit, one.measure)),
             text(effect_of(one)),
         ]
         for one in seen

@@ -12,10 +12,10 @@ from emulator.measure.words import duration
 from emulator.scenario.load import Loaded
 from emulator.scenario.stated import NOT_STATED, Assumed, Stated, Varied, stated
 from emulator.show.clock_changes import changes_in_words, full_hours
-from emulator.show.fault_words import fault_words
+from emulator.show.fault_words import FAULTS, fault_words
 from emulator.show.html import clean, folded, name, section, text
 
-__all__ = ["assumed", "digest", "head_block", "settings_block"]
+__all__ = ["assumed", "digest", "faults_called", "head_block", "settings_block"]
 
 _TITLE: Final = "Settings and assumptions"
 _MOST_VALUES: Final = 60
@@ -32,23 +32,30 @@ def assumed(loaded: Loaded, others: Iterable[tuple[str, str]] = (), variants: tu
     """
     start, lasts = loaded.clock.local(0), loaded.scenario.lasts
     files = dict([(loaded.name, loaded.text), *loaded.bases.items(), *others])
-    faults = [_called(entry) for entry in loaded.data.get("faults") or ()]
     return Assumed(
         f"{start:%A, %Y-%m-%d %H:%M:%S}, for {duration(lasts)}",
         f"{loaded.clock.zone} (UTC{start.isoformat()[-6:]})",
         tuple(changes_in_words(loaded.clock, lasts)),
         tuple((file, digest(said)) for file, said in files.items()),
         tuple(map(str, loaded.changes)),
-        tuple(stated(loaded, faults)),
+        tuple(stated(loaded, faults_called(loaded))),
         variants,
         lasts,
         full_hours(loaded.clock, lasts),
     )
 
 
+def faults_called(loaded: Loaded) -> list[str]:
+    """Say in words what each fault of a scenario is, in its order: ``dome-1 loses power``."""
+    return [_called(entry) for entry in loaded.data.get("faults") or ()]
+
+
 def _called(entry: Mapping[str, object]) -> str:
-    kind = next(iter(entry))
+    kind = next(key for key in entry if key in FAULTS)
     target = entry[kind]
+    if isinstance(target, Mapping):
+        some = target.get("some", "some")
+        target = f"{some if isinstance(some, int) else 'some'} of {target['pool']}"
     who = [str(one) for one in target] if isinstance(target, list | tuple) else [str(target)]
     return fault_words(kind, who)
 
@@ -76,7 +83,7 @@ def head_block(of: Assumed | None, seeds: str, versions: Mapping[str, str], agai
             *(("file", f"{name(file)}, {_digest(sum_)}") for file, sum_ in of.files),
         ]
     )
-    rows.append(("nights", text(seeds)))
+    rows.append(("played", text(seeds)))
     if versions:
         rows.append(("version", ", ".join(f"{text(one)} {text(version)}" for one, version in versions.items())))
     if of is not None:
@@ -106,14 +113,18 @@ def settings_block(of: Assumed) -> str:
 
 
 def _variants(of: Assumed) -> str:
-    """Write what each variant sets, of all that some variant changes."""
-    items = [
-        f"<li>{name(one.variant)}: "
-        + ("; ".join(f"{text(clean(path))} {text(clean(said))}" for path, said in one.values.items()))
-        + "</li>"
-        for one in of.varied
-    ]
-    return f'<h3>What each variant sets</h3><ul class="many">{"".join(items)}</ul>' if items else ""
+    """Write what each variant sets: of the baseline all that some variant changes, of the others what differs."""
+    if not of.varied:
+        return ""
+    base = of.varied[0].values
+    items = []
+    for place, one in enumerate(of.varied):
+        its = [f"{path} {said}" for path, said in one.values.items() if not place or said != base[path]]
+        items.append(f"<li>{name(one.variant)}: {'; '.join(map(name, its)) or 'nothing else'}</li>")
+    return (
+        f'<h3>What each variant sets</h3><ul class="many">{"".join(items)}</ul>'
+        f"<p><small>What is not named is as in {name(of.varied[0].variant)}.</small></p>"
+    )
 
 
 def _pairs(rows: Iterable[tuple[str, str]]) -> str:

@@ -15,7 +15,18 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
 from emulator.show.layout import WIDTH, Page, Role
-from emulator.show.meta import ONE_LINE, SMALL_PRINT, RunMeta, facts, found_of, one_night, sources_in_words, verdict
+from emulator.show.meta import (
+    NOT_RANDOM,
+    ONE_LINE,
+    SMALL_PRINT,
+    RunMeta,
+    factors_in_words,
+    facts,
+    found_of,
+    one_night,
+    sources_in_words,
+    verdict,
+)
 from emulator.show.phrases import spoken
 from emulator.show.troubles import troubles, unfinished_jobs, why_unfinished
 from emulator.show.worst import worst_jobs
@@ -66,7 +77,7 @@ def summary(
     if untrue := facts(meta.also_true):
         page.say(untrue, "bad")
     page.blank()
-    page.say(_title(meta, night))
+    page.say(" ".join(filter(None, (_title(meta, night), factors_in_words(night.factors)))))
     _requirements(page, night, judged, everything=everything)
     _also_true(page, meta)
     troubles(page, night, judged, meta)
@@ -340,12 +351,14 @@ def _closing(page: Page, meta: RunMeta, *, everything: bool) -> None:
             "measure them before you rely on this."
         )
     if everything:
-        page.say(one_night(meta.seed))
+        page.say(one_night(meta.seed, random=meta.random))
         page.command(meta.again)
         page.blank()
         page.say(SMALL_PRINT, "small")
         return
-    if many := meta.command("run", "--nights 40", seeded=False):
+    if not meta.random:
+        page.say(NOT_RANDOM)
+    elif many := meta.command("run", "--nights 40", seeded=False):
         page.say("Other seeds differ. Judge many nights:")
         page.command(many)
     page.say(ONE_LINE, "small")

@@ -6,7 +6,7 @@ from typing import Any, Final
 from emulator.measure.catalogue import names
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import Figures
-from emulator.measure.night import Night
+from emulator.measure.night import HEALTHY, LostLease, Night
 from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
@@ -28,12 +28,18 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
     return {
         "format": "queuedrill-summary/2",
         "title": meta.title,
+        "file": meta.file,
+        "variant": meta.variant,
+        "starts": None if meta.clock is None else f"{meta.clock.local(0):%Y-%m-%dT%H:%M:%S}",
+        "zone": None if meta.clock is None else meta.clock.zone,
         "seed": meta.seed,
+        **({"factors": dict(night.factors)} if night.factors else {}),
         "changes": list(meta.changes),
         "again": meta.again,
         "versions": dict(meta.versions),
         "units": dict(_UNITS),
         "lasts": night.horizon,
+        "random": meta.random,
         "verdict": {
             "fits": fits,
             "sentence": sentence,
@@ -49,9 +55,8 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
         ],
         "figures": {name: _figure(figures.get(name)) for name in names()},
         "pools": {
-            pool: {
-                name: _figure(Figures(night, Where(pool=pool)).get(name)) for name in ("utilisation", "offered_load")
-            }
+            pool: {"workers": sum(1 for other in night.pools.values() if other == pool)}
+            | {name: _figure(Figures(night, Where(pool=pool)).get(name)) for name in ("utilisation", "offered_load")}
             for pool in pools
         },
         "unsafe_repeats": [
@@ -66,10 +71,34 @@ def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, 
             {**_job(night, job), "stuck": stuck, "why": why} for job, stuck, why in unfinished_jobs(night, meta)
         ],
         "arrivals_without_jobs": list(meta.nothing_came),
+        "faults": [{**one._asdict(), "ended": one.ended if one.ended >= 0 else None} for one in night.faults],
         "faults_missed": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.faults_missed],
+        "actions": [one._asdict() for one in night.actions],
+        "lost_leases": [_lost(night, one) for one in night.lost],
+        "refused_jobs": [
+            {
+                "at": one.at,
+                "entry": one.kind.entry,
+                "name": f"{one.kind.entry}#{one.ordinal}",
+                "why": why_in_words(one.why, one.values),
+            }
+            for one in night.refused
+        ],
+        "skipped_occurrences": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.skipped],
         "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
         "sources": dict(meta.sources),
         "note": SMALL_PRINT,
+    }
+
+
+def _lost(night: Night, one: LostLease) -> dict[str, Any]:
+    """Tell a lost lease: how long after its worker had gone it was noticed, if the worker had and that is known."""
+    return {
+        "at": one.at,
+        **_job(night, one.job),
+        "worker": one.worker,
+        "healthy": one.delay == HEALTHY,
+        "noticed_after": one.delay if one.delay >= 0 else None,
     }
 
 

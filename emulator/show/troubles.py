@@ -74,7 +74,8 @@ def _lost(night: Night) -> Iterator[str]:
     unknown = sum(1 for one in lost if one.delay == NOT_KNOWN)
     text = "1 lease was lost" if len(lost) == 1 else f"{len(lost):,} leases were lost"
     if healthy:
-        text += ", by a healthy worker" if len(lost) == 1 else f", {healthy:,} of them by healthy workers"
+        by = "by a healthy worker" if healthy == 1 else "by healthy workers"
+        text += f", {by}" if healthy == len(lost) else f", {healthy:,} of them {by}"
     if delays:
         least, most = duration(delays[0]), duration(delays[-1])
         span = least if least == most else f"{least} to {most}"

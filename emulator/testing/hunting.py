@@ -213,7 +213,24 @@ def hunt(
         drew = find(drawn, lambda tried: nights.breaks(*_apart(tried)), settings=quiet, random=Random(chosen))
     except NoSuchExample:
         return nights.found(None, None, len(here), len(points))
-    return nights.found(*_apart(drew), len(here), len(points))
+    faults, at = _apart(drew)
+    return nights.found(without_needless(faults, lambda some: nights.breaks(some, at)), at, len(here), len(points))
+
+
+def without_needless(faults: list[Any], breaks: Callable[[list[Any]], bool]) -> list[Any]:
+    """Leave out, one after the other, faults without which the rest breaks as much: the shrinking may stop before that.
+
+    >>> without_needless(["off", "off", "outage"], lambda some: {*some} >= {"off", "outage"})
+    ['off', 'outage']
+    """
+    place = 0
+    while place < len(faults):
+        some = [*faults[:place], *faults[place + 1 :]]
+        if some and breaks(some):
+            faults = some
+        else:
+            place += 1
+    return faults
 
 
 class _Nights:

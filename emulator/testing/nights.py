@@ -58,7 +58,7 @@ def night_with_handlers(
             bases=loaded.bases,
         )
         again = f"emulator.hunt(..., handlers=..., seed={seed})"
-        return judged_night(loaded, about, fold, world, again, rows, None)
+        return judged_night(loaded, about, fold, world, again, rows, None, real_code=True)
 
     return run_in_virtual_time(night)
 

@@ -7,7 +7,8 @@ stands still, and at whatever speed it works.
 
 from collections.abc import Callable
 
-from emulator.broker.retry import base_pause, jittered
+from emulator.broker.jitter import jittered
+from emulator.broker.retry import base_pause
 from emulator.broker.rules import DataRetry
 from emulator.scenario.models import AskAgain
 

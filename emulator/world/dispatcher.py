@@ -20,9 +20,8 @@ from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.broker import Broker
-from emulator.broker.jobs import Attempt, Job
+from emulator.broker.jobs import Attempt, Entry, Job
 from emulator.broker.matching import Offer
-from emulator.broker.order import Entry
 from emulator.broker.rules import Outcome
 from emulator.record.reasons import Because
 from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST

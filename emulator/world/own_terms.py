@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from emulator.broker.order import Terms
+from emulator.broker.jobs import Terms
 from emulator.broker.rules import RetryPolicy
 from emulator.scenario.models import Scenario
 from emulator.scenario.terms import terms_of

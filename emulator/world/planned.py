@@ -5,8 +5,7 @@ from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from emulator.broker.jobs import Job, Source, rare
-from emulator.broker.order import Terms
+from emulator.broker.jobs import Job, Source, Terms, rare
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
 from emulator.scenario.parameters import ready_value, value_in_trace

@@ -84,6 +84,9 @@ def factors_of(loaded: Loaded, draws: Draws) -> dict[str, float]:
 def _drawn(loaded: Loaded, name: str, factor: Factor, draws: Draws) -> float:
     if factor.one_of_nights is not None:
         rows = past_nights(loaded.folder / factor.one_of_nights)
+        of_file = [key for key, it in loaded.scenario.varies.items() if it.one_of_nights == factor.one_of_nights]
+        # A night without a run has no pace: it has nothing to borrow, and is not drawn.
+        rows = tuple(row for row in rows if all(row.get(key) != "" for key in of_file)) or rows
         # All factors of one file are those of one night: the file is the entity, not the factor.
         row = rows[int(draws.uniform(Purpose.NIGHT_FACTOR, entity_key("nights", factor.one_of_nights)) * len(rows))]
         return factor_in(row, name, factor.one_of_nights)

@@ -143,7 +143,9 @@ class World(Control):
 
     def start(self) -> None:
         """Lay everything out on the agenda."""
-        self.emit((self.agenda.now, "run_began", 0, 0, "", self.seed))
+        began = self.emit((self.agenda.now, "run_began", 0, 0, "", self.seed))
+        for name, times in self.factors.items():
+            self.emit((self.agenda.now, "factor_drawn", began, 0, "", name, round(times, 6)))
         self.systems.start()
         self.access.start()
         for worker in self.workers.values():

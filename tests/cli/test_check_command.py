@@ -19,7 +19,8 @@ def test_a_right_scenario_is_told_with_its_margin(queuedrill: Call) -> None:
     words = (
         "fits.yaml is correct, with no known hazard.\n"
         "  Queue night, pool dome: a lease survives 3 lost heartbeats in a row.\n"
-        "  Stated values: 6 without a source.\n"
+        "  Stated values: 6 without a source.\n\n"
+        "More: --resolved   --older-than TIME\n"
     )
     assert queuedrill("check", "fits.yaml") == (0, words, "")
 
@@ -41,7 +42,7 @@ def test_a_hazard_is_named_and_no_mistake(queuedrill: Call) -> None:
         "  are advisable: a lease above 1m20s would do.\n"
         "\n"
         "These hazards do not change the exit code (0). Judge them with:\n"
-        "  queuedrill run short.yaml --nights 40\n",
+        "  queuedrill run short.yaml --nights 40\n\nMore: --resolved   --older-than TIME\n",
     )
 
 

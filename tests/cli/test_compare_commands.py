@@ -244,6 +244,7 @@ def test_size_gives_the_smallest_value_and_ends_with_1_or_4_without_one(queuedri
     assert (never.code, queuedrill(*few).code, queuedrill(*few, "--undecided", "0").code) == (1, 4, 0)
 
 
+MORE = "\nMore: --tries N   --kinds A,B   --json\n"
 FOUND = """\
 One fault breaks the night: {words}. {tried} nights were tried.
   Missed: effects repeated that are not safe to repeat: 1 (asked: at most 0).
@@ -255,6 +256,8 @@ faults:
 
 and run it:
   queuedrill run compared.yaml --seed 1
+
+More: --tries N   --kinds A,B   --json
 """
 
 
@@ -293,7 +296,7 @@ def test_hunt_says_how_many_it_tried(queuedrill: Call, compared: Path) -> None:
     code, out, err = queuedrill("hunt", "compared.yaml", "--tries", "25", "--kinds", "skew_clock")
     assert (code, err) == (0, "")
     tried = int(out.split(": ")[1].split(" ")[0])
-    assert out == f"No schedule of faults was found that breaks a requirement: {tried} nights were tried.\n"
+    assert out == f"No schedule of faults was found that breaks a requirement: {tried} nights were tried.\n{MORE}"
     assert 1 < tried <= 25
 
 

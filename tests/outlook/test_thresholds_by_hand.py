@@ -58,7 +58,7 @@ def test_a_shape_is_mean_deviation_and_the_spread_of_the_highest() -> None:
     """Two nights: 0 2 4 0 and 0 4 4 0.
 
     Means are 0 3 4 0, smoothed with their neighbours 1.5, 7/3, 7/3, 2. The squares around those are 2.25, 13/9, 25/9
-    and 4, the largest within an hour 4 everywhere: the deviation is 2. In the first hour the first night has at most 2,
+    and 4, the largest 4 everywhere: the deviation is 2. In the first hour the first night has 2 at most,
     which exceeds 7/3 by -1/6 deviations; in the second 4, which exceeds 7/3 by 5/6. The other has 5/6 in both. So their
     median is 5/6, and the spread the least that there is, a half.
     """

@@ -19,6 +19,7 @@ from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch, watch_night
 from emulator.measure.signals import Signal
 from emulator.measure.struck import any_fault_struck
+from emulator.outlook.growth import Growth
 from emulator.outlook.threshold_words import answer_words, growth_words, help_words, promise, signal_words, verdict
 from emulator.outlook.thresholds import Thresholds, TooFewNights, thresholds
 from emulator.outlook.thresholds_document import thresholds_document
@@ -68,15 +69,30 @@ def test_the_screen_stays_as_it_is(made: Thresholds) -> None:
 
 @pytest.mark.slow
 def test_the_page_stays_as_it_is(made: Thresholds) -> None:
-    """A pin, copied from a run and read by eye: the whole page without its style sheet; twice the same bytes."""
+    """A pin, copied from a run and read by eye: the page without its style sheet and settings; twice the same bytes."""
     page = thresholds_document(made)
     assert page == thresholds_document(made)
     assert plain(page) == (GOLDEN / "thresholds.html").read_text("utf-8")
 
 
 def plain(page: str) -> str:
-    """Take the style sheet out of a page."""
+    """Take the style sheet out of a page, and the settings, which have tests of their own."""
+    page = re.sub(r'<section id="settings">[^\0]*?</section>', "", page)
     return re.sub(r"<style>[^\0]*?</style>", "<style></style>", re.sub("sha256-[^']*", "sha256-", page))
+
+
+@pytest.mark.slow
+def test_what_is_not_there_has_no_heading(made: Thresholds) -> None:
+    """Without a bad night, a growth or a question the screen and the page leave those parts out."""
+    sets = replace(made.sets, report=[one for one in made.sets.report if one.missed_at is None])
+    bare = replace(made, sets=sets, found=replace(made.found, causes=()), growth=None, helps=())
+    shown = thresholds_page(bare).as_text()
+    assert [part for part in ("first fault", "More work", "What would help") if part in shown] == []
+    page = thresholds_document(bare)
+    assert [part for part in ('id="more-work"', 'id="help"', "by the fault that struck first") if part in page] == []
+    assert 'id="more-work"' in thresholds_document(made)
+    not_tried = replace(made, growth=Growth((), ("strips",), grows=False))
+    assert "no entry has a count or a rate to raise" in thresholds_document(not_tried)
 
 
 @pytest.mark.slow
@@ -205,8 +221,10 @@ def test_several_processes_give_the_same_nights() -> None:
 
 def test_too_few_nights_are_told_with_the_number_to_run() -> None:
     """Of 20 nights 2 of 5 quiet ones would give the limit; for 10 % it takes 9 on average."""
-    found = thresholds(loaded(), share=Fraction(1, 10), nights=20, processes=1)
+    told: list[float] = []
+    found = thresholds(loaded(), share=Fraction(1, 10), nights=20, processes=1, progress=told.append)
     assert isinstance(found, TooFewNights)
+    assert (len(told), told[-1]) == (20, 0.5)  # as many again were expected with more work
     assert (found.played, found.needed, found.calibration) == (20, 9, (found.quiet * 2 + 2) // 5)
     assert found.nights >= 29 * 5 / 2  # 29 are 95 % sure of 10 %, and not every night is quiet
 

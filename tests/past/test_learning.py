@@ -191,6 +191,19 @@ def test_workers_of_one_kind_make_a_pool() -> None:
     assert alone[1] == [1]
 
 
+def test_a_worker_that_is_hardly_needed_early_has_no_shift_of_its_own() -> None:
+    """In each of ten nights dome-1 begins two jobs in the first half hour, dome-2 none, and then ten each: of 20 early
+    jobs dome-2 gets none by chance in one of a million histories (0.5 ** 20), of 10 in one of a thousand."""
+    for early, begins in ((2, 1800.0), (1, 0.0)):
+        at = [
+            *[600.0 * (1 + job) for job in range(early)],
+            *[1800.0 + 600 * job for job in range(10) for _ in range(2)],
+        ]
+        worker = [*[0] * early, *[0, 1] * 10]
+        made = nights(night=np.repeat(np.arange(10), len(at)), worker=np.tile(worker, 10), begun=np.tile(at, 10))
+        assert sorted(pool.begins for pool in find_pools(made)[0]) == ([0.0, begins] if begins else [0.0])
+
+
 def test_losses_count_for_each_hour_at_work() -> None:
     night = np.repeat(np.arange(42), 3)
     outcome = np.tile([OK, LOST, OK], 42)

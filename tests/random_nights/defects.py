@@ -9,8 +9,8 @@ from typing import Any, Final
 
 import pytest
 
-from emulator.broker.broker_state import BrokerState as KnownWorkers
 from emulator.broker.jobs import Attempt, Job
+from emulator.broker.workers import Workers
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
@@ -90,17 +90,17 @@ def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.Monk
 
 def what_was_overtaken_counts(patch: pytest.MonkeyPatch) -> None:
     """Silence ran from a message that a newer one had overtaken, in both modes."""
-    heard = KnownWorkers._heard
+    heard = Workers.heard
 
     def in_any_order(self: Any, now: int, holder: Any, order: int = 0) -> None:
         heard(self, now, holder)
 
-    patch.setattr(KnownWorkers, "_heard", in_any_order)
+    patch.setattr(Workers, "heard", in_any_order)
 
 
 def silence_is_not_foreseen_anew(patch: pytest.MonkeyPatch) -> None:
     """The mode that computes heartbeats did not look at silence again when a clock, a link or a worker changed."""
-    patch.setattr(KnownWorkers, "silence_end", lambda self, worker, incarnation: None)
+    patch.setattr(Workers, "silence_end", lambda self, worker, incarnation: None)
 
 
 def a_hand_out_that_is_over_is_begun(patch: pytest.MonkeyPatch) -> None:

@@ -157,7 +157,7 @@ def test_one_function_alone_writes_the_state_of_a_job():
                 stored = (one for one in ast.walk(function) if isinstance(one, ast.Attribute) and one.attr == "state")
                 if any(isinstance(one.ctx, ast.Store) for one in stored):
                     writers.add((file.name, function.name))
-    assert writers == {("broker.py", "submit"), ("broker_state.py", "_move")}
+    assert writers == {("leases.py", "submit"), ("retry.py", "_move")}
 
 
 def test_the_page_of_the_docs_is_fresh():

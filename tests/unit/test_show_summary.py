@@ -310,7 +310,7 @@ def test_what_went_wrong_is_told_with_the_command_of_its_story() -> None:
         "What went wrong\n"
         "  21:30 dome-1 freezes for 5 min, until 21:35.\n"
         "  21:30 A person acted: hold queue night.\n"
-        "  2 leases were lost, 1 of them by healthy workers; 1 was noticed after 1 min\n"
+        "  2 leases were lost, 1 of them by a healthy worker; 1 was noticed after 1 min\n"
         "    20 s.\n"
         "  1 job failed: attempts used up.\n"
         "  1 job was refused: the queue is full.\n"

@@ -9,6 +9,7 @@ import pytest
 import emulator
 from emulator.errors import ScenarioError
 from emulator.scenario.load import Loaded, from_settings, load
+from emulator.show.meta import factors_in_words
 from emulator.world.draws import Draws
 from emulator.world.tonight import factors_of, tonight
 
@@ -84,6 +85,20 @@ def test_nights_differ_by_their_factor_in_what_is_counted() -> None:
         assert abs((summary.figure("accepted").value or 0) - expected) < 4 * expected**0.5
 
 
+def test_a_night_says_which_factors_were_drawn() -> None:
+    """Its events, its summary, its page and its data say so, each with the value that the night was made with."""
+    want = {name: round(times, 6) for name, times in factors_of(loaded(), Draws(5)).items()}
+    night = emulator.run(NIGHT, seed=5)
+    events = [event for event in night.events() if event.kind == "factor_drawn"]
+    assert {event.details["factor"]: event.details["times"] for event in events} == want
+    assert [event.cause for event in events] == [1] * len(want)
+    said = factors_in_words(want)
+    assert said.startswith("Drawn for this night: demand ")
+    assert said in " ".join(night.summary().as_text().split())
+    assert night.as_json()["factors"] == want
+    assert said in night.page()
+
+
 def test_a_night_without_factors_is_what_it_was() -> None:
     plain = from_settings(
         {**NIGHT, "varies": {}, "arrivals": [{"routine": "copy", "per_hour": 12}], "routines": ROUTINES}
@@ -97,7 +112,7 @@ ROUTINES = {"copy": {"queue": "night", "parts": [{"name": "read", "takes": "4m"}
 
 
 def test_all_factors_of_a_file_are_those_of_one_past_night(tmp_path: Path) -> None:
-    (tmp_path / "nights.csv").write_text("date,demand,pace\n2026-05-01,0.5,2.0\n2026-05-02,1.5,0.25\n")
+    (tmp_path / "nights.csv").write_text("date,demand,pace\n2026-05-01,0.5,2.0\n2026-05-03,1,\n2026-05-02,1.5,0.25\n")
     (tmp_path / "night.yaml").write_text(
         "title: t\nstarts: 2026-06-12T20:00:00\nlasts: 2h\n"
         "varies: {demand: {one_of_nights: nights.csv}, pace: {one_of_nights: nights.csv}}\n"
@@ -108,7 +123,7 @@ def test_all_factors_of_a_file_are_those_of_one_past_night(tmp_path: Path) -> No
     found = load(tmp_path / "night.yaml")
     drawn = [tuple(factors_of(found, Draws(seed)).values()) for seed in range(60)]
     assert set(drawn) == {(0.5, 2.0), (1.5, 0.25)}
-    assert 15 < drawn.count((0.5, 2.0)) < 45
+    assert 15 < drawn.count((0.5, 2.0)) < 45  # the night without a pace is never borrowed
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,8 @@ def _seen(difference: Difference, verdict: ShareVerdict) -> str:
     if difference.together is None or verdict == difference.effect == "undecided":
         return why_not(difference)
     together = difference.together
-    return f"{label_of(difference.measure)} {reach(together, difference.unit)} ({sure(together.confidence)})"
+    reaches = reach(together, difference.unit, difference.measure)
+    return f"{label_of(difference.measure)} {reaches} ({sure(together.confidence)})"
 
 
 def _by_how_much_worse(interval: Interval, better: str) -> tuple[float | None, float | None]:

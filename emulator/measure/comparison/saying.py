@@ -19,6 +19,8 @@ _TIDY_TIMES: Final = (
     *(step * DAY for step in (1, 2, 5, 10, 20, 50, 100)),
 )
 """Times that people think in."""
+_WORK: Final = frozenset(("executed", "wasted_work"))
+"""Measures whose times are amounts of work."""
 
 
 def tidy(amount: float, unit: str) -> float:
@@ -35,19 +37,28 @@ def tidy(amount: float, unit: str) -> float:
     return int(found) if found == int(found) else found
 
 
-def change(amount: float, unit: str) -> str:
-    """Write a difference with its direction.
+def change(amount: float, unit: str, measure: str = "") -> str:
+    """Write a difference with its direction; of an amount of work there is less or more, a time is shorter or longer.
 
     >>> change(-720_000_000, "time"), change(0.02, "share"), change(0, "count")
     ('12 min shorter', '2 percentage points higher', 'no difference')
+    >>> change(-720_000_000, "time", "wasted_work for queue night")
+    '12 min less'
     """
     if amount == 0:
         return "no difference"
-    less, more = ("shorter", "longer") if unit == "time" else ("lower", "higher")
+    if _is_work(measure):
+        less, more = "less", "more"
+    else:
+        less, more = ("shorter", "longer") if unit == "time" else ("lower", "higher")
     return f"{difference(abs(amount), unit)} {less if amount < 0 else more}"
 
 
-def reach(interval: Interval, unit: str) -> str:
+def _is_work(measure: str) -> bool:
+    return measure.partition(" ")[0] in _WORK
+
+
+def reach(interval: Interval, unit: str, measure: str = "") -> str:
     """Write how far an interval of a difference reaches; the smaller amount first.
 
     >>> reach(Interval(-15, -9, 0.95), "count"), reach(Interval(-3, 5, 0.95), "count")
@@ -58,19 +69,26 @@ def reach(interval: Interval, unit: str) -> str:
     '1 min longer'
     >>> reach(Interval(0.076, 0.11, 0.95), "share")
     '7.6 to 11 percentage points higher'
+    >>> reach(Interval(60_000_000, None, 0.95), "time", "wasted_work")
+    'at least 1 min more'
     """
     low, high = interval.low, interval.high
-    if low is None:
-        return "anything" if high is None else f"{change(high, unit)} or {'more' if high < 0 else 'less'}"
-    if high is None:
-        return f"{change(low, unit)} or {'less' if low < 0 else 'more'}"
+    if low is None and high is None:
+        return "anything"
+    if low is None or high is None:
+        end = low if high is None else high
+        assert end is not None, "one end is known"
+        beyond = (end < 0) == (low is None)  # the interval goes on away from no difference
+        if _is_work(measure):
+            return f"at {'least' if beyond else 'most'} {change(end, unit, measure)}"
+        return f"{change(end, unit)} or {'more' if beyond else 'less'}"
     if low == high or (low * high > 0 and difference(abs(low), unit) == difference(abs(high), unit)):
-        return change(low, unit)
+        return change(low, unit, measure)
     if low > 0:
-        return f"{_less(low, unit)} to {change(high, unit)}"
+        return f"{_less(low, unit)} to {change(high, unit, measure)}"
     if high < 0:
-        return f"{_less(-high, unit)} to {change(low, unit)}"
-    return f"{change(low, unit)} to {change(high, unit)}"
+        return f"{_less(-high, unit)} to {change(low, unit, measure)}"
+    return f"{change(low, unit, measure)} to {change(high, unit, measure)}"
 
 
 def _less(amount: float, unit: str) -> str:
@@ -119,21 +137,24 @@ def say_difference(it: Difference, size_shown: bool, constant: bool) -> str:
         return f"{who}: the same {name} in each of {nights(it.n)}.{_left_out(it)}"
     if it.effect == "not_compared" and it.mean is not None:
         bound = "at least " if it.at_least_pairs or it.at_most_pairs else ""
-        by = f"{bound}{change(it.mean, it.unit)}"
+        by = f"{bound}{change(it.mean, it.unit, it.measure)}"
         return f"{who}: {name} {by}, not compared: the shorter time comes with fewer jobs done."
     if it.effect == "undecided":
         return f"{who}: no verdict on {name}: {why_not(it)}."
     assert it.mean is not None and it.together is not None  # any other effect comes from an interval
+    reaches, how_sure = reach(it.together, it.unit, it.measure), sure(it.together.confidence)
     if it.effect == "no_clear_difference":
         return (
-            f"{who}: no clear difference in {name}: {reach(it.together, it.unit)} ({sure(it.together.confidence)}, "
+            f"{who}: no clear difference in {name}: {reaches} ({how_sure}, "
             f"for all differences together). {_more_nights(it, size_shown)}{_left_out(it)}"
         )
     bound = "at least " if it.at_least_pairs or it.at_most_pairs else ""
-    text = f"{who} is {it.effect}: {name} {bound}{change(it.mean, it.unit)}"
+    text = f"{who} is {it.effect}: {name} {bound}{change(it.mean, it.unit, it.measure)}"
     if constant:
         return f"{text} in every one of {nights(it.n)}, so nothing is known of how much that varies.{_left_out(it)}"
-    text += f" ({sure(it.together.confidence)}: {reach(it.together, it.unit)}, for all differences together)."
+    text += (
+        f" ({sure(it.together.confidence)}: {reach(it.together, it.unit, it.measure)}, for all differences together)."
+    )
     if _may_be_zero(it.together):
         text += " That interval alone allows for no difference, but Holm's sharper test of all of them shows one."
     return f"{text}{_cut_off(it)}{_left_out(it)}"
@@ -150,7 +171,7 @@ def why_not(it: Difference) -> str:
     if it.n == 1:
         return "one pair of nights has no spread: run more"
     if it.mean is not None and not it.at_least_pairs and not it.at_most_pairs:
-        every = f"it is {change(it.mean, it.unit)} in every one of {nights(it.n)}"
+        every = f"it is {change(it.mean, it.unit, it.measure)} in every one of {nights(it.n)}"
         return f"{every}. These are too few nights to rely on"
     parts: Sequence[tuple[int, str]] = (
         (it.unknown_pairs, "under both"),

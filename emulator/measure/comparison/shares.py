@@ -23,7 +23,7 @@ from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
 from emulator.measure.words import value
 
-__all__ = ["ALL", "shares"]
+__all__ = ["ALL", "nights_enough", "shares"]
 
 ALL: Final = "all requirements"
 """What stands in the place of a requirement for all of them at once."""
@@ -154,13 +154,25 @@ def _why(
     seen = f"; it holds in {_span(together)} {level.words}"
     if verdict != "undecided":
         return seen
+    enough = nights_enough(held, judged, asked, level.candidates, level.confidence)
     if held == judged:
-        enough: int | None = nights_without_a_miss(level.candidates, asked, level.confidence)
         return f"{seen}. {nights(enough or 0)} in all would be enough if none is missed"
-    enough = nights_at_rate(held, judged, asked or 1.0, level.candidates, level.confidence)
     if enough is None:
         return f"{seen}. It holds about as often as is asked, so no number of nights is known to be enough"
     return f"{seen}. About {nights(enough)} in all would be enough if it goes on like this"
+
+
+def nights_enough(held: int, judged: int, asked: float | None, candidates: int, confidence: float) -> int | None:
+    """Give how many nights in all would show an open requirement: without a miss, or if it goes on as before.
+
+    None where it is missed about as often as is allowed: then no number is known.
+
+    >>> nights_enough(20, 20, None, 1, 0.95), nights_enough(45, 46, 0.9, 3, 0.95), nights_enough(9, 10, 0.9, 1, 0.95)
+    (36, 115, None)
+    """
+    if held == judged:
+        return nights_without_a_miss(candidates, asked, confidence)
+    return nights_at_rate(held, judged, asked or 1.0, candidates, confidence)
 
 
 def _not_judged(unjudged: int) -> str:

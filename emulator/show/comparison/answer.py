@@ -17,10 +17,12 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.words import night_count
 from emulator.show.fault_words import listed
+from emulator.show.meta import NOT_RANDOM
 
-__all__ = ["NOT_RANDOM", "all_kept", "answer", "at_least", "capital", "difference_in_words", "negated"]
+__all__ = ["OF_EVERY_NIGHT", "all_kept", "answer", "at_least", "capital", "difference_in_words", "negated", "to_show"]
 
-NOT_RANDOM: Final = "Nothing in it is random: every night is like this one."
+OF_EVERY_NIGHT: Final = "It is asked of every night; `in_share: 0.9` would ask it of nine in ten."
+"""Said where a requirement was kept in some nights, and misses because others missed it."""
 _EVERY_NIGHT: Final = 0.9
 """The share of all nights that is shown where every night is asked for."""
 
@@ -115,8 +117,8 @@ def difference_in_words(it: LeaderDifference, *, turned: bool = False) -> str:
         return "not known"
     mean = -it.mean if turned else it.mean
     if it.interval is None or it.interval.low == it.interval.high or it.against == "same":
-        return change(mean, it.unit)
-    return reach(negated(it.interval) if turned else it.interval, it.unit)
+        return change(mean, it.unit, it.measure)
+    return reach(negated(it.interval) if turned else it.interval, it.unit, it.measure)
 
 
 def negated(one: Interval) -> Interval:
@@ -148,7 +150,7 @@ def _too_few(advice: Recommendation) -> list[str]:
     if enough is None or enough.nights is None:
         why = "a night failed to run" if one.lost else "it misses about as often as is allowed"
         return [text, f"No number of nights is known that decides: {why}."]
-    asked = max((_shown(it.asked) for it in one.requirements if it.standing == "open"), default=_EVERY_NIGHT)
+    asked = max((to_show(it.asked) for it in one.requirements if it.standing == "open"), default=_EVERY_NIGHT)
     low = 0.0 if one.interval is None or one.interval.low is None else one.interval.low
     shows = f"That shows at least {at_least(low)} of all nights; " if low >= 0.01 else ""
     if enough.without_a_miss:
@@ -158,7 +160,7 @@ def _too_few(advice: Recommendation) -> list[str]:
     return [text, capital(shows + then)]
 
 
-def _shown(asked: float | None) -> float:
+def to_show(asked: float | None) -> float:
     """Give the share of all nights that has to be shown: of every night, or all of them, nine in ten."""
     return _EVERY_NIGHT if asked is None or asked >= 1 else asked
 
@@ -172,7 +174,8 @@ def _none(advice: Recommendation) -> list[str]:
         return [text, "More nights will not help."]
     named = max(missed, key=lambda it: it.judged - it.held)
     more = f", and {len(missed) - 1} more requirement{'' if len(missed) == 2 else 's'}" if len(missed) > 1 else ""
-    return [text, f"It misses: {named.label}{more}. More nights will not help."]
+    every = named.asked is None and 0 < named.held < named.judged
+    return [text, f"It misses: {named.label}{more}. {OF_EVERY_NIGHT if every else 'More nights will not help.'}"]
 
 
 def _not_judged(advice: Recommendation) -> list[str]:

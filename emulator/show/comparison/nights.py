@@ -6,11 +6,11 @@ from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Interval, Share, Spread
 from emulator.measure.comparison.saying import called
-from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.shares import ALL, nights_enough
 from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
-from emulator.show.comparison.answer import NOT_RANDOM, at_least, capital
+from emulator.show.comparison.answer import OF_EVERY_NIGHT, at_least, capital, to_show
 from emulator.show.comparison.units import column_of
 from emulator.show.comparison.words import (
     FAILED_NIGHTS,
@@ -22,7 +22,7 @@ from emulator.show.comparison.words import (
     seeds,
 )
 from emulator.show.layout import Page, Role
-from emulator.show.meta import all_of
+from emulator.show.meta import NOT_RANDOM, all_of
 
 __all__ = ["WORDS", "edges", "is_random", "lies", "nights_answer", "nights_screen", "shown_share", "varies"]
 
@@ -51,9 +51,12 @@ def nights_answer(comparison: Comparison) -> tuple[str, ...]:
         return (f"Nothing could be judged in {nights}.",)
     decides = _deciding(comparison)
     if decides is not None and decides.verdict == "does_not_hold":
-        return (f"The night fails too often: {_kept(decides)}.", _sure(comparison, decides, "it"))
+        sure = _sure(comparison, decides, "it")
+        if decides.asked is None and 0 < decides.held < decides.judged:
+            sure += f" {OF_EVERY_NIGHT}"
+        return (f"The night fails too often: {_kept(decides)}.", sure)
     if decides is not None and decides.verdict == "undecided":
-        return (f"Too few nights to decide: {_kept(decides)}.", _sure(comparison, decides, "it"))
+        return (f"Too few nights to decide: {_kept(decides)}.", _enough(comparison, decides))
     every = next(one for one in comparison.shares if one.requirement == ALL)
     many = f"{capital(all_of(len(asked)).removesuffix(' is'))} {'was' if len(asked) == 1 else 'were'}"
     how = f"all {nights}" if every.held == every.judged and comparison.nights > 1 else f"{every.held:,} of {nights}"
@@ -85,6 +88,18 @@ def _sure(comparison: Comparison, one: Share, them: str) -> str:
     if high >= 1:
         return f"At least {at_least(low)} of all nights keep {them} {sure}."
     return f"Between {at_least(low)} and {ceil(high * 100 - 1e-9)} % of all nights keep {them} {sure}."
+
+
+def _enough(comparison: Comparison, one: Share) -> str:
+    """Say how sure an open requirement is, and how many nights would do."""
+    sure = _sure(comparison, one, "it").removesuffix(".")
+    asked = value(to_show(one.asked), "share")
+    enough = nights_enough(one.held, one.judged, one.asked, 1, comparison.confidence)
+    if enough is None:
+        return f"{sure}; it is missed about as often as is allowed, so no number of nights is known that decides."
+    if one.held == one.judged:
+        return f"{sure}; {night_count(enough)} without a miss would show {asked}."
+    return f"{sure}; about {night_count(enough)} would probably show {asked}."
 
 
 def _deciding(comparison: Comparison) -> Share | None:

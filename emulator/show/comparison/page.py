@@ -159,9 +159,9 @@ def _difference(one: Difference) -> str:
         return "-"
     bound = " at least" if one.at_least_pairs and not one.at_most_pairs else ""
     bound = " at most" if one.at_most_pairs and not one.at_least_pairs else bound
-    text = change(one.mean, one.unit) + bound
+    text = change(one.mean, one.unit, one.measure) + bound
     if one.together is not None and one.effect != "same":
-        text += f" ({reach(one.together, one.unit)})"
+        text += f" ({reach(one.together, one.unit, one.measure)})"
     return text
 
 

@@ -120,9 +120,9 @@ def _costs(one: Answer) -> Iterator[str]:
 
 
 def _cost(it: Cost) -> str:
-    said = label_of(it.measure) if it.mean is None else f"{label_of(it.measure)} {change(it.mean, it.unit)}"
+    said = label_of(it.measure) if it.mean is None else f"{label_of(it.measure)} {change(it.mean, it.unit, it.measure)}"
     known = it.interval is not None and it.interval.low != it.interval.high
-    return f"{said} ({reach(it.interval, it.unit)})" if known and it.interval is not None else said
+    return f"{said} ({reach(it.interval, it.unit, it.measure)})" if known and it.interval is not None else said
 
 
 def questions_json(found: Answers) -> dict[str, Any]:

@@ -88,7 +88,11 @@ def _differences(comparison: Comparison) -> str:
 def _by(one: Difference) -> str:
     """Write a figure with how far it is from the baseline's."""
     bound = "at least " if one.at_least_pairs or one.at_most_pairs else ""
-    return label_of(one.measure) if one.mean is None else f"{label_of(one.measure)} {bound}{change(one.mean, one.unit)}"
+    return (
+        label_of(one.measure)
+        if one.mean is None
+        else f"{label_of(one.measure)} {bound}{change(one.mean, one.unit, one.measure)}"
+    )
 
 
 def _beside(found: Mapping[str, Sequence[str]], base: str) -> str:

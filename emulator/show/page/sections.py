@@ -15,7 +15,7 @@ from emulator.show.html import clean, folded
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
-from emulator.show.meta import SMALL_PRINT, facts, verdict
+from emulator.show.meta import SMALL_PRINT, factors_in_words, facts, verdict
 from emulator.show.page.behind import Behind
 from emulator.show.page.curves import curve
 from emulator.show.page.picture import PICTURE
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["sections"]
 
+_ONE_OF_MANY: Final = "in virtual time; one night of many: other seeds differ."
 _MOST_STORIES: Final = 40
 _MOST_EVENTS: Final = 200
 _MOST_LISTED: Final = 10
@@ -48,11 +49,12 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
     listed = frozenset(named)
     fits, sentence = (None, of.meta.breaks_off) if of.meta.breaks_off else verdict(of.judged)
     sentence = " ".join(filter(None, (sentence, facts(of.meta.also_true))))
+    drawn = factors_in_words(night.factors)
     look = "" if fits is None else " fits" if fits else " fails"
     parts = [
         '<a class="skip" href="#requirements">To the requirements</a>',
         f"<header><p>{_text(of.meta.title)}</p><h1 class='verdict{look}'>{_text(sentence)}</h1>",
-        f"<p>{duration(night.horizon)} in virtual time; one night of many: other seeds differ.</p>",
+        f"<p>{' '.join(filter(None, (f'{duration(night.horizon)} {_ONE_OF_MANY}', _text(drawn))))}</p>",
         f"{head_block(of.assumed, f'seed {of.meta.seed}', of.meta.versions, of.meta.again)}</header><main>",
         _requirements(night, of.judged, listed),
         PICTURE,

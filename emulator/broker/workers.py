@@ -1,0 +1,153 @@
+"""Which workers does the broker know, and when did it last hear of each?
+
+Each start of a worker's program is an incarnation of its own. Former incarnations are remembered: their messages may
+still be on the way.
+"""
+
+from collections.abc import Callable
+
+from emulator.broker.jobs import Attempt
+from emulator.broker.requests import Alarms, HeartbeatReply
+from emulator.errors import DefectError
+from emulator.record.events import Row
+
+__all__ = ["Holder", "Workers"]
+
+
+class Holder:
+    """One incarnation of a worker.
+
+    Attributes:
+        name, incarnation: whose record it is; serial: its number among all records, from 1.
+        silence: ticks without a message after which it is declared lost, None: never.
+        heard: the tick of its last message.
+        newest: the place of the newest message that has come, among all that it has sent.
+        lost: it has been declared lost and not been heard since.
+        leases: the attempts under its leases, by token (kept only if it may be declared lost).
+        take_number, take_answer: its last request for a job, and the answer.
+        beat_number, beat_reply: its last heartbeat, and the reply.
+        refused: the numbers of its refused hand-ins, None as long as there are none.
+    """
+
+    __slots__ = (
+        "beat_number",
+        "beat_reply",
+        "heard",
+        "incarnation",
+        "leases",
+        "lost",
+        "name",
+        "newest",
+        "refused",
+        "serial",
+        "silence",
+        "take_answer",
+        "take_number",
+    )
+
+    def __init__(self, name: str, incarnation: int, serial: int, silence: int | None, now: int) -> None:
+        self.name = name
+        self.incarnation = incarnation
+        self.serial = serial
+        self.silence = silence
+        self.heard = now
+        self.newest = 0
+        self.lost = False
+        self.leases: dict[int, Attempt] | None = None if silence is None else {}
+        self.take_number = -1
+        self.take_answer: Attempt | None = None
+        self.beat_number = -1
+        self.beat_reply = HeartbeatReply()
+        self.refused: set[int] | None = None
+
+
+class Workers:
+    """The incarnations of workers that have registered.
+
+    Attributes:
+        now: the last one of each worker that has not signed off, by name.
+        former: the others, by name and incarnation.
+    """
+
+    __slots__ = ("_emit", "_incarnations", "_last_serial", "_silence", "former", "now")
+
+    def __init__(self, emit: Callable[[Row], int], alarms: Alarms) -> None:
+        self._emit = emit
+        self._silence = alarms.silence
+        self.now: dict[str, Holder] = {}
+        self.former: dict[tuple[str, int], Holder] = {}
+        self._incarnations: dict[str, int] = {}
+        self._last_serial = 0
+
+    def register(self, now: int, cause: int, worker: str, incarnation: int, silence: int | None) -> None:
+        """A worker's program has started; it is declared lost after ``silence`` ticks without a message (None: never).
+
+        Raises:
+            DefectError: when the incarnation is not above the worker's earlier ones.
+        """
+        if incarnation <= self._incarnations.get(worker, -1):
+            raise DefectError(f"worker {worker} came as incarnation {incarnation} again")
+        self._incarnations[worker] = incarnation
+        before = self.now.get(worker)
+        if before is not None:
+            self.former[worker, before.incarnation] = before
+        self._last_serial += 1
+        self.now[worker] = Holder(worker, incarnation, self._last_serial, silence, now)
+        self._emit((now, "worker_registered", cause, 0, worker, incarnation))
+        if silence is not None:
+            self._silence(now + silence, worker, incarnation)
+
+    def sign_off(self, now: int, cause: int, worker: str, incarnation: int) -> None:
+        """A worker leaves in good order; leases that it still has run out."""
+        holder = self.holder(worker, incarnation)
+        if self.now.get(worker) is holder:
+            del self.now[worker]
+            self.former[worker, incarnation] = holder
+        holder.silence = None
+        self._emit((now, "worker_signed_off", cause, 0, worker, incarnation))
+
+    def holder(self, worker: str, incarnation: int) -> Holder:
+        """Give the record of an incarnation, former ones included: their messages may still be on the way."""
+        holder = self.now.get(worker)
+        if holder is None or holder.incarnation != incarnation:
+            holder = self.former.get((worker, incarnation))
+            if holder is None:
+                raise DefectError(f"worker {worker}, incarnation {incarnation}, has never been registered")
+        return holder
+
+    def heard(self, now: int, holder: Holder, order: int = 0) -> None:
+        """A message came; who was declared lost is known again, though its old tokens stay dead.
+
+        One that a newer message has overtaken says nothing of the worker now: silence runs from the newest.
+        """
+        if order:
+            if order < holder.newest:
+                return
+            holder.newest = order
+        holder.heard = now
+        if holder.lost:
+            holder.lost = False
+            if holder.silence is not None:
+                self._silence(now + holder.silence, holder.name, holder.incarnation)
+
+    def hear(self, now: int, worker: str, incarnation: int, order: int) -> None:
+        """A message came of which nothing can be decided yet; ``order`` as for ``take``."""
+        self.heard(now, self.holder(worker, incarnation), order)
+
+    def silence_end(self, worker: str, incarnation: int) -> int | None:
+        """Give the tick at which a worker will be declared lost if it is not heard; None if it will not be."""
+        holder = self.now.get(worker)
+        if holder is None or holder.incarnation != incarnation or holder.silence is None or holder.lost:
+            return None
+        return holder.heard + holder.silence
+
+    def is_lost(self, worker: str, incarnation: int) -> bool:
+        """Say whether a worker has been declared lost and not been heard since."""
+        holder = self.now.get(worker)
+        return holder is not None and holder.incarnation == incarnation and holder.lost
+
+    def settle_heard(self, worker: str, incarnation: int, at: int) -> None:
+        """The last of the computed messages of a worker came at ``at``."""
+        holder = self.holder(worker, incarnation)
+        if at > holder.heard:
+            self.heard(at, holder)

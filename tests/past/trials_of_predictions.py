@@ -1,0 +1,118 @@
+"""How good are predictions of nights that a draft has not seen? Trials by hand, of some minutes each.
+
+    python tests/past/trials_of_predictions.py --night 18:00+14h --zone America/Santiago EXPORT...
+    python tests/past/trials_of_predictions.py --trace PATH.swf
+
+The first learns from the first 28 nights of each export and predicts the 42 after them. The second needs a real trace
+in the Standard Workload Format, which is no part of the project. Its jobs of 1 to 8 nodes are put through 2 workers in
+the order in which they came, each day by itself; the last 48 days are predicted, learnt anew each week.
+"""
+
+import argparse
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+
+from emulator.past.attempts import OK, Attempts
+from emulator.past.hindcast import Hindcast, hindcast
+from emulator.past.nights import Nights, nights_of, parse_night
+from emulator.past.reading import read_history
+from emulator.past.scoring import promise_kept
+
+WORKERS, MOST_NODES, LATER_DAYS = 2, 8, 48
+ZONE = "America/Los_Angeles"
+
+
+def main() -> None:
+    """Play the trials, and print what came of them."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("exports", nargs="*")
+    parser.add_argument("--night", default="18:00+14h")
+    parser.add_argument("--zone", default="UTC")
+    parser.add_argument("--learn", type=int, default=28)
+    parser.add_argument("--later", type=int, default=42)
+    parser.add_argument("--trace")
+    parser.add_argument("--plays", type=int, default=100)
+    parser.add_argument("--widen", action="store_true")
+    parser.add_argument("--processes", type=int, default=1)
+    given = parser.parse_args()
+    for path in given.exports:
+        nights = read_history([path], night=given.night, zone=given.zone).nights
+        assert nights is not None
+        until = nights.dates[given.learn]
+        some = nights.until(until + timedelta(days=given.later))
+        told(path, hindcast(some, until, plays=given.plays, widen=given.widen, processes=given.processes))
+    if given.trace:
+        nights = days_of_trace(Path(given.trace))
+        until = nights.dates[-1] - timedelta(days=LATER_DAYS - 1)
+        found = hindcast(nights, until, plays=given.plays, refit=7, widen=given.widen, processes=given.processes)
+        told(given.trace, found)
+
+
+def told(name: str, found: Hindcast) -> None:
+    """Print a hindcast: coverage and scores of each figure, then what the bars are about."""
+    kept = promise_kept(0.8, 0, len(found.nights))
+    print(f"{name}: {found.sentence}", flush=True)
+    for table in found.tables:
+        for one in table.figures:
+            hits = ", ".join(f"{it.hits} of {it.nights}" for it in one.promises)
+            same = "-" if one.same_kind is None else f"{one.same_kind:.2f}"
+            week = "-" if one.last_week is None else f"{one.last_week:.2f}"
+            print(f"  {table.way:5} {one.name:15} {hits}; score beside same kind {same}, beside last week {week}")
+        shares = [one.promises[0].hits / one.promises[0].nights for one in table.figures]
+        ratios = [one.same_kind for one in table.figures if one.same_kind is not None]
+        print(
+            f"  {table.way}: coverage of 80 %: mean {np.mean(shares):.2f}, least {min(shares):.2f} "
+            f"({kept.low} to {kept.high} of {kept.nights} do not contradict); "
+            f"score beside same kind: mean {np.mean(ratios):.2f}, {min(ratios):.2f} to {max(ratios):.2f}",
+            flush=True,
+        )
+
+
+def days_of_trace(path: Path) -> Nights:
+    """Read a trace, and put its small jobs through two workers, each day by itself."""
+    begins, rows = 0, []
+    for line in path.read_text().splitlines():
+        if line.startswith("; UnixStartTime:"):
+            begins = int(line.split(":")[1])
+        elif line and not line.startswith(";"):
+            cells = line.split()
+            if 1 <= int(cells[4]) <= MOST_NODES and int(cells[3]) > 0:
+                rows.append((begins + int(cells[1]), float(cells[3]), int(cells[4])))
+    rows.sort()
+    sizes = sorted({nodes for _, _, nodes in rows})
+    count = len(rows)
+    submitted = np.array([row[0] for row in rows], dtype=float)
+    found = Attempts(
+        job=np.arange(count),
+        routine=np.array([sizes.index(row[2]) for row in rows]),
+        submitted=submitted,
+        begun=np.zeros(count),
+        ended=np.zeros(count),
+        worker=np.zeros(count, int),
+        outcome=np.full(count, OK),
+        number=np.ones(count, int),
+        doubtful=np.zeros(count, bool),
+        file=np.zeros(count, int),
+        line=np.arange(count),
+        routines=[f"{nodes} nodes" for nodes in sizes],
+        workers=[f"worker-{at + 1}" for at in range(WORKERS)],
+        files=[path.name],
+        knows_submission=True,
+    )
+    nights = nights_of(found, parse_night("00:00+24h"), ZONE)
+    free: list[float] = []
+    day: int | None = None
+    for at, night in enumerate(nights.night.tolist()):
+        if night != day:
+            day, free = night, [0.0] * WORKERS
+        worker = int(np.argmin(free))
+        begun = max(float(nights.attempts.submitted[at]), free[worker])
+        free[worker] = begun + rows[at][1]
+        nights.attempts.worker[at], nights.attempts.begun[at], nights.attempts.ended[at] = worker, begun, free[worker]
+    return nights
+
+
+if __name__ == "__main__":
+    main()
