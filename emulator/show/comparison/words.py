@@ -113,7 +113,7 @@ def interval_title(confidence: float) -> str:
 
 
 def verdict_of(one: Share | Sized) -> str:
-    """Write a verdict: ``holds``, ``does not hold``, ``too few nights``."""
+    """Write a verdict: ``kept``, ``fails``, ``too few nights``."""
     return say_verdict(one.verdict)
 
 
