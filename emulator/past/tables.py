@@ -42,12 +42,21 @@ _STATUS: Final = _WORKLOAD.index("status")
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Rows that were not used: why, how many, the lines of the first few, and in which file ("": in the only one)."""
+    """Rows that were not used, or not as they are.
+
+    Attributes:
+        why: the reason, in words.
+        count: how many.
+        lines: the lines of the first few.
+        file: where they stand.
+        used: whether the rest of them is used all the same.
+    """
 
     why: str
     count: int
     lines: tuple[int, ...]
     file: str = ""
+    used: bool = False
 
 
 @dataclass(slots=True)
