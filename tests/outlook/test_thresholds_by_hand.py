@@ -96,6 +96,7 @@ def test_thresholds_are_told_in_whole_steps() -> None:
 COUNTS = st.lists(st.integers(0, 9), min_size=4, max_size=4)
 
 
+@pytest.mark.slow
 @given(st.lists(COUNTS, min_size=2, max_size=6), COUNTS, st.floats(-1, 9))
 def test_a_night_alarms_exactly_when_its_score_is_above_the_limit(
     quiet: list[list[float]], other: list[float], limit: float

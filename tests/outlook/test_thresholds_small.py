@@ -190,6 +190,7 @@ def test_words_say_what_is_not_known(made: Thresholds) -> None:
     assert growth_words(replace(made, growth=None)) == ""
 
 
+@pytest.mark.slow
 def test_a_night_is_watched_as_it_is_run() -> None:
     """The miss, the faults and whether any struck are those of the same night run by itself."""
     scenario = loaded()
@@ -219,6 +220,7 @@ def test_several_processes_give_the_same_nights() -> None:
         assert watch.nights(setting, range(5, 15)) == several
 
 
+@pytest.mark.slow
 def test_too_few_nights_are_told_with_the_number_to_run() -> None:
     """Of 20 nights 2 of 5 quiet ones would give the limit; for 10 % it takes 9 on average."""
     told: list[float] = []
@@ -235,6 +237,7 @@ def refused(text: str = SMALL, **options: Any) -> str:
     return str(caught.value)
 
 
+@pytest.mark.slow
 def test_wrong_input_is_told_before_or_after_the_nights() -> None:
     always = SMALL.replace("share_of_nights: 0.25", "share_of_nights: 1")
     assert refused(nights=9) == "9 nights are out of range: give a number from 10 to 100,000"
