@@ -252,7 +252,7 @@ class Broker(Leases):
         resume: list[int] = []
         for token in tokens:
             attempt = self._good(token, holder)
-            if attempt is None or isinstance(self._move(attempt.job, Request.RENEWAL), str):
+            if attempt is None or isinstance(self._move(attempt.job, self._way(Request.RENEWAL)), str):
                 refused.append(token)
                 self._stale(now, event, token, worker, "renewal")
                 continue
@@ -303,7 +303,7 @@ class Broker(Leases):
             return False
         job = attempt.job
         facts = Facts(held=bool(job.held), counted=attempt.number > 1)
-        if isinstance(self._move(job, Request.HAND_BACK, facts), str):
+        if isinstance(self._move(job, self._way(Request.HAND_BACK, facts)), str):
             self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
@@ -474,7 +474,7 @@ class Broker(Leases):
             wanted=extra is not None and extra.wanted,
             asked=extra is not None and extra.asked,
         )
-        return job, self._move(job, request, facts)
+        return job, self._move(job, self._way(request, facts))
 
     def hold(self, now: int, cause: int, job: int) -> str:
         """Hold a job; one that a worker has is held once it comes back."""

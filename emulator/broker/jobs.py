@@ -143,6 +143,7 @@ class Source:
         recurs: each job is an occurrence of a recurrence.
         has_nights: all jobs of a night are waited for.
         is_remembered: somebody may name its jobs later on.
+        queue, line: where its jobs wait, as the broker knows since the first of them.
     """
 
     __slots__ = (
@@ -152,8 +153,10 @@ class Source:
         "has_nights",
         "is_remembered",
         "key",
+        "line",
         "parameters",
         "priority",
+        "queue",
         "recurs",
         "routine",
         "steps",
@@ -173,6 +176,8 @@ class Source:
         self.traced: int | None = None
         self.entity = 0
         self.recurs = self.has_nights = self.is_remembered = False
+        self.queue: Queue | None = None
+        self.line: Line | None = None
 
 
 class Job:
@@ -304,7 +309,6 @@ class Attempt:
         again: the pause before the part under way asks its system again, or the last one; None before the first.
         known_end: the end of the lease as the worker knows it, as a true tick.
         known_since: the tick at which it sent the message by whose answer it knows that end.
-        told_at: the first tick at which a heartbeat may name it.
         disowned: it is worked on without a lease; is_told: its worker knows.
         suspended, handing_in: it stands still on request; its outcome is on the way.
         event: the number of the last event of its work.
@@ -330,14 +334,12 @@ class Attempt:
         "step",
         "suspended",
         "token",
-        "told_at",
         "until",
         "waiting_answer",
         "worker",
     )
 
     start: int
-    told_at: int
 
     def __init__(self, job: Job, number: int, token: int, holder: "Holder", now: int, until: int) -> None:
         self.job = job
@@ -499,8 +501,11 @@ class Queue:
         self.lines: dict[tuple[tuple[str, ...], int, int], Line] = {}
         self.matched: dict[Offer, list[Line]] = {}
 
-    def new_line(self, requires: tuple[str, ...], expected: int, slots: int) -> Line:
-        """Make the line of such jobs, of which there was none so far."""
+    def line_of(self, requires: tuple[str, ...], expected: int, slots: int) -> Line:
+        """Give the line of such jobs, made when first asked for."""
+        known = self.lines.get((requires, expected, slots))
+        if known is not None:
+            return known
         line = self.lines[requires, expected, slots] = Line(self, requires, expected, slots)
         for offer, lines in self.matched.items():
             if self._fits(line, offer):
@@ -550,7 +555,12 @@ class Queue:
         job.waiting = False
         self.waiting -= 1
         lane = job.lane
-        if lane is not None and lane.shown is job.entry and not lane.show():  # it was shown, so the key has room
+        if lane is None:
+            row = job.line.row
+            if row and row[0] is job.entry:  # nearly always: then the next look finds a good one in its place
+                row.popleft()
+                job.inside = False
+        elif lane.shown is job.entry and not lane.show():  # it was shown, so the key has room
             keys.drop(job.key, lane)
 
     def best(self, offer: Offer, time_left: int | None) -> Entry | None:

@@ -27,7 +27,7 @@ from emulator.broker.matching import Offer
 from emulator.broker.prerequisites import REFUSED, After
 from emulator.broker.retry import Retries
 from emulator.broker.rules import Outcome
-from emulator.broker.states import Facts, Request, State
+from emulator.broker.states import Request, State
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
 from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
@@ -35,7 +35,6 @@ from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
 __all__ = ["RAN_OUT", "Leases"]
 
 _BAD_OUTCOMES: Final = ("error", "permanent_error", "time_limit")
-_WELL: Final = Facts(well=True)
 _QUEUED: Final = State.QUEUED  # looking a member up costs as much as three calls on Python 3.11
 _QUEUED_HELD: Final = State.QUEUED_HELD
 _OF_A_LEASE: Final = ("lease", "time_limit")
@@ -116,10 +115,11 @@ class Leases(Retries):
             DefectError: for a queue that there is not, an origin that was never submitted, or a prerequisite in an
                 entry that is not remembered.
         """
-        source, key, extra = job.source, job.key, job.rare
-        routine, arrival, ordinal = source.routine, source.arrival, job.ordinal
-        name = routine.queue
-        queue = self._queues.get(name) or self._queue(name)
+        source, extra = job.source, job.rare
+        routine, arrival = source.routine, source.arrival
+        queue = source.queue
+        if queue is None:
+            queue = source.queue = self._queue(routine.queue)
         if extra is not None and extra.idempotency_key:
             first = self._first_with(now, extra.idempotency_key)
             if first:
@@ -129,29 +129,36 @@ class Leases(Retries):
         rules = queue.rules
         if rules.capacity is not None and queue.unfinished >= rules.capacity:
             why = ("queue_full", {"most": rules.capacity})
-            event = self._emit((now, "submission_refused", cause, 0, "", routine.name, name, arrival, ordinal, *why))
+            what = (routine.name, queue.name, arrival, job.ordinal)
+            event = self._emit((now, "submission_refused", cause, 0, "", *what, *why))
             self._tell_waiters(now, event, job, REFUSED)
             return 0
         held = 0 if extra is None else self._reasons_at_first(now, job, extra)
         self._last_job = job.number = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
-        terms = source.terms or queue.terms
-        line_of = (routine.requires if rules.matches_equipment else (), source.expected, terms.slots)
+        job.terms = terms = source.terms or queue.terms
         job.queue = queue
-        job.line = line = queue.lines.get(line_of) or queue.new_line(*line_of)
-        job.terms = terms
+        line = source.line
+        if line is None or line.requires is not routine.requires:  # a new version may require something else
+            requires = routine.requires if rules.matches_equipment else ()
+            line = source.line = queue.line_of(requires, source.expected, terms.slots)
+        job.line = line
         job.submitted = now
         job.state = _QUEUED_HELD if held else _QUEUED
         job.held = held
-        job.entry = entry = (-source.priority, place, job)
+        job.entry = (-source.priority, place, job)
         self._jobs[number] = job
         self._new_end(0)
         self._new_attempts(0)
         queue.unfinished += 1
-        word = "queued_held" if held else "queued"
-        reasons, origin = REASONS[held], 0 if extra is None else extra.origin
-        row = (now, "submitted", cause, number, "", word, routine.name, name, arrival, ordinal)
-        job.born = job.since = self._emit((*row, key, source.priority, reasons, origin))
+        word, name = "queued_held" if held else "queued", routine.name
+        origin = 0 if extra is None else extra.origin
+        # fmt: off
+        job.born = job.since = self._emit((
+            now, "submitted", cause, number, "",
+            word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
+        ))
+        # fmt: on
         if extra is not None:
             if origin:
                 self._families[number] = self.family(origin)
@@ -162,13 +169,8 @@ class Leases(Retries):
         if terms.has_limits:
             self._ring_limits(now, job)
         if not held:
-            if key:
-                queue.add(job, self._keys)
-            else:  # the same, without a call
-                queue.waiting += 1
-                job.waiting = job.inside = True
-                line.push(entry)
-            self.fresh.append(name)
+            queue.add(job, self._keys)
+            self.fresh.append(queue.name)
         elif held & PREREQUISITE:
             assert extra is not None and extra.after is not None
             self._wait_for(now, job, extra.after)
@@ -255,18 +257,13 @@ class Leases(Retries):
             holder.take_answer = None
             return None
         job = found[2]
-        self._must_move(job, Request.TAKE)
+        why = self._move(job, self._taking)
+        if type(why) is str:
+            raise self._refusal(job, Request.TAKE, why)
         queue, terms = job.queue, job.terms
         if job.key:
             self._keys.occupy(job)
-            queue.remove(job, self._keys)
-        else:  # the same, without a call
-            job.waiting = False
-            queue.waiting -= 1
-            row = job.line.row
-            if row and row[0] is found:  # nearly always: then the next look finds a good one in its place
-                row.popleft()
-                job.inside = False
+        queue.remove(job, self._keys)
         queue.running += 1
         self._last_token = token = self._last_token + 1
         self._new_token_job(job.number)
@@ -336,7 +333,7 @@ class Leases(Retries):
                 return self._late(now, cause, holder, number, token)
         job = attempt.job
         if outcome == "ok":
-            if isinstance(self._move(job, Request.OUTCOME, _WELL), str):
+            if type(self._move(job, self._ending_well)) is str:
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
             self._finish(now, self._told_end(now, cause, attempt, "ok", why, now), job, "", NONE)
@@ -363,7 +360,7 @@ class Leases(Retries):
 
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
-        if isinstance(self._move(job, Request.START_LIMIT), State):
+        if isinstance(self._move(job, self._way(Request.START_LIMIT)), State):
             self._terminate(now, cause, job, "expired", _NOT_STARTED, ("time_limit", NONE, now))
 
     def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
@@ -381,7 +378,7 @@ class Leases(Retries):
         attempt = self._tokens.get(token)
         if attempt is None or until <= attempt.until:
             return
-        if isinstance(self._move(attempt.job, Request.RENEWAL), State):
+        if isinstance(self._move(attempt.job, self._way(Request.RENEWAL)), State):
             attempt.until = until
 
     def _longest_end(self, attempt: Attempt) -> int:

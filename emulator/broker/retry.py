@@ -19,7 +19,8 @@ until both are over. How a pause is spread, ``jitter`` says.
 """
 
 from array import array
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Final, Literal, NamedTuple, cast
 
 from emulator.broker.allowance import RetryAllowance
@@ -33,7 +34,7 @@ from emulator.broker.rules import DataRetry, Outcome, QueueRules, RetryCase, Ret
 from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
 from emulator.broker.workers import Workers
 from emulator.errors import DefectError, InputError
-from emulator.record.events import Sink
+from emulator.record.events import Row, Sink
 from emulator.record.reasons import NONE, Because, said
 
 __all__ = [
@@ -197,6 +198,7 @@ class Retries:
         "_down_since",
         "_emit",
         "_ended",
+        "_ending_well",
         "_families",
         "_finished",
         "_first_job",
@@ -219,6 +221,7 @@ class Retries:
         "_refused",
         "_remembered",
         "_ring",
+        "_taking",
         "_token_base",
         "_token_jobs",
         "_token_marks",
@@ -262,6 +265,7 @@ class Retries:
             rules.name: RetryAllowance(rules.allowance) for rules in queues if rules.allowance is not None
         }
         self._ways, self._refused = ways()
+        self._taking, self._ending_well = self._way(Request.TAKE), self._way(Request.OUTCOME, Facts(well=True))
         self._keys = Keys()
         self._jobs: dict[int, Job] = {}
         self._first_job = first_job
@@ -328,24 +332,29 @@ class Retries:
         job.queue.add(job, self._keys)
         self.fresh.append(job.queue.name)
 
-    def _move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> State | str:
-        """Put a request to the table: the job goes where it leads. A refusal, told by its code, changes nothing."""
-        try:
-            state = self._ways[request, facts][job.state]
-        except KeyError:
-            ways = self._ways[request, facts] = {state: target(state, request, facts) for state in State}
-            state = ways[job.state]
+    def _way(self, request: Request, facts: Facts = _NO_FACTS) -> Mapping[State, State | str]:
+        """Give where a request leads from each state, as the table says."""
+        way = self._ways.get((request, facts))
+        if way is None:
+            way = self._ways[request, facts] = {state: target(state, request, facts) for state in State}
+        return way
+
+    def _move(self, job: Job, way: Mapping[State, State | str]) -> State | str:
+        """Let a job go where a request leads it. A refusal, told by its code, changes nothing."""
+        state = way[job.state]
         if type(state) is State:
             job.state = state
         return state
 
     def _must_move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> None:
         """Make a move that the table has to grant: there is nobody to be told otherwise."""
-        why = self._move(job, request, facts)
+        why = self._move(job, self._way(request, facts))
         if isinstance(why, str):
-            raise DefectError(
-                f"job {job.number} is {job.state.value}, and {request.value} is refused: {in_plain_words(why)}"
-            )
+            raise self._refusal(job, request, why)
+
+    def _refusal(self, job: Job, request: Request, why: str) -> DefectError:
+        words = in_plain_words(why)
+        return DefectError(f"job {job.number} is {job.state.value}, and {request.value} is refused: {words}")
 
     def _end_reason(self, now: int, cause: int, job: Job, reason: int) -> None:
         """One reason less to hold a job."""
@@ -377,25 +386,27 @@ class Retries:
 
     def _told_end(self, now: int, cause: int, attempt: Attempt, outcome: Outcome, why: Because, nominal: int) -> int:
         """Record the end of an attempt and take the job from its worker; give the event's number."""
-        number, token = attempt.number, attempt.token
-        row = (now, "attempt_ended", cause, attempt.job.number, attempt.holder.name, number, token, outcome, why.code)
-        event = self._emit((*row, nominal, why.values) if why.values else (*row, nominal))
+        job, worker, number = attempt.job.number, attempt.holder.name, attempt.number
+        row: Row = (now, "attempt_ended", cause, job, worker, number, attempt.token, outcome, why.code, nominal)
+        event = self._emit((*row, why.values) if why.values else row)
         self._end_lease(attempt)
         return event
 
     def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: Because) -> None:
         """Put a job aside that no worker has, and that has moved to its end: done if ``sub_state`` is empty."""
         number = job.number
-        row = (now, "finished", cause, number, "", job.state.value, sub_state, why.code, job.attempts)
+        state = "failed" if sub_state else "done"
+        row: Row = (now, "finished", cause, number, "", state, sub_state, why.code, job.attempts)
         event = self._emit((*row, why.values) if why.values else row)
         del self._jobs[number]
-        place = number - self._first_job
-        self._finished.codes[place] = CODES[sub_state]
-        self._finished.tries[place] = job.attempts
+        place, ended = number - self._first_job, self._finished
+        ended.codes[place] = CODES[sub_state]
+        ended.tries[place] = job.attempts
         job.queue.unfinished -= 1
         job.entry = _GONE  # an entry names its job: nothing of either would go before the next search for cycles
-        if job.rare is not None and job.rare.idempotency_key:
-            self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, job.rare.idempotency_key)
+        extra = job.rare
+        if extra is not None and extra.idempotency_key:
+            self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, extra.idempotency_key)
         if self._remembered:
             for key in self._prerequisites.ended(number):
                 self._judge_waiters(now, event, key)
@@ -489,21 +500,10 @@ class Retries:
     def _judge(
         self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
     ) -> Judgement:
-        extra, attempt = rare(job), job.attempts
-        uniform, submitted, before = self._uniform, job.submitted, extra.own_pause
-        return judge(
-            job.terms.rules.retry,
-            attempt,
-            extra.lost,
-            outcome,
-            now,
-            submitted,
-            before,
-            lambda: uniform(job, attempt),
-            retry_after,
-            refused_at,
-            stated,
-        )
+        extra, attempt, retry = rare(job), job.attempts, job.terms.rules.retry
+        times = (now, job.submitted, extra.own_pause)
+        draw = partial(self._uniform, job, attempt)
+        return judge(retry, attempt, extra.lost, outcome, *times, draw, retry_after, refused_at, stated)
 
     def _ask(
         self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int

@@ -5,7 +5,7 @@ counted, with the lines where it stands. A row that comes again, in one file or 
 begin after its end changes places with it, and is told. A moment far away from all others is left out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
@@ -117,6 +117,7 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     knows = True
     for at, (table, columns) in enumerate(tables):
         told += [replace(it, file=table.name) for it in table.left_out]
+        told += _unread(table, columns)
         part, apart = _part(table, columns, jobs, routines, workers, at)
         knows = knows and apart
         parts.append(part)
@@ -142,6 +143,15 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     if not len(found):
         raise InputError(f"{files[0]}: no row tells when a job came: look at the file of columns")
     return found
+
+
+def _unread(table: Table, columns: Columns) -> Iterator[LeftOut]:
+    """Tell the cells that are neither blank nor a moment: they stay empty, and the rest of their rows is used."""
+    for column in columns.columns:
+        found = columns.moments.get(column.means) if column.form else None
+        if found is not None and found.unread:
+            lines = tuple(table.lines[row] for row in found.unread[:_SHOWN])
+            yield LeftOut(f"no moment in column {column.name!r}", len(found.unread), lines, table.name, True)
 
 
 def _part(
@@ -210,14 +220,14 @@ def _without(found: Attempts, out: "NDArray[np.bool_]", why: str) -> Attempts:
     return found.pick(~out)
 
 
-def tell(found: Attempts, rows: "NDArray[np.bool_]", why: str) -> None:
-    """Count rows of each file, with the lines of the first few."""
+def tell(found: Attempts, rows: "NDArray[np.bool_]", why: str, *, used: bool = False) -> None:
+    """Count rows of each file, with the lines of the first few; ``used`` where they are used all the same."""
     import numpy as np
 
     for at, name in enumerate(found.files):
         own = np.flatnonzero(rows & (found.file == at))
         if len(own):
-            found.told.append(LeftOut(why, len(own), tuple(np.sort(found.line[own])[:_SHOWN].tolist()), name))
+            found.told.append(LeftOut(why, len(own), tuple(np.sort(found.line[own])[:_SHOWN].tolist()), name, used))
 
 
 def _usable(found: Attempts) -> Attempts:
@@ -283,9 +293,9 @@ def _swap(found: Attempts) -> None:
     swapped = wrong & ~found.doubtful
     if swapped.any():
         found.begun[swapped], found.ended[swapped] = found.ended[swapped], found.begun[swapped]
-        tell(found, swapped, "ends swapped back")
+        tell(found, swapped, "ends swapped back", used=True)
     if found.doubtful.any():
-        tell(found, found.doubtful, "in an hour that comes twice or never")
+        tell(found, found.doubtful, "in an hour that comes twice or never", used=True)
 
 
 def _number(found: Attempts) -> None:

@@ -421,6 +421,7 @@ def _as_worker(facts: _Facts, at: int) -> tuple[float, str]:
     domains = any("." in cell for cell in set(facts.cells(at)))
     alone = facts.works_alone(at)
     score = 0.3 * idle + 0.6 * min(1.0, 2 * varies) + 0.2 * numbered + 0.2 * domains + 0.6 * alone
+    score -= 0.6 * _parted_by_end(facts, at)  # what differs as attempts end tells of the end
     why = [f"in {alone:.0%} of rows nothing else runs on the same one"] if alone > 0.5 else []
     why += [f"jobs with several rows have several in {varies:.0%}"] if varies > 0.2 else []
     why += ["empty where nothing has begun"] if idle else []

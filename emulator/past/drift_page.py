@@ -15,7 +15,7 @@ PROMISE: Final = (
     "(Ville's inequality), however often you look."
 )
 _ROLES: Final[dict[str, Role]] = {"drift": "bad", "nothing": "good"}
-_SIDES: Final = {"demand": "demand", "service": "service", "result": "what comes of both"}
+_SIDES: Final = {"demand": "demand", "service": "service", "result": "both"}
 
 
 def drift_json(found: Drift) -> dict[str, Any]:
@@ -63,7 +63,7 @@ def drift_page(found: Drift, *, width: int = WIDTH) -> Page:
     page.blank()
     first, last = found.nights[0], found.nights[-1]
     page.say(f"{len(found.nights)} new nights from {first} to {last}, beside {found.past} past ones.")
-    rows = [["figure", "", "before", "since then", "most likely since", "bet"]]
+    rows = [["figure", "", "before", "since then", "since", "bet"]]
     for one in found.figures:
         moved = one.capital[-1] > 1 and one.since is not None
         after = _amount(one, one.after) if moved else "-"

@@ -36,7 +36,7 @@ WATCHED: Final[Mapping[str, tuple[Side, str]]] = {
     "jobs": ("demand", "jobs that came"),
     "work": ("service", "work for each job"),
     "errors": ("service", "errors for each job"),
-    "losses": ("service", "losses for each hour at work"),
+    "losses": ("service", "losses for each hour"),
     "wait": ("result", "mean wait"),
 }
 """What is watched: whether it is demand, service, or what comes of both, and its words."""

@@ -42,12 +42,21 @@ _STATUS: Final = _WORKLOAD.index("status")
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Rows that were not used: why, how many, the lines of the first few, and in which file ("": in the only one)."""
+    """Rows that were not used, or not as they are.
+
+    Attributes:
+        why: the reason, in words.
+        count: how many.
+        lines: the lines of the first few.
+        file: where they stand.
+        used: whether the rest of them is used all the same.
+    """
 
     why: str
     count: int
     lines: tuple[int, ...]
     file: str = ""
+    used: bool = False
 
 
 @dataclass(slots=True)
@@ -77,6 +86,13 @@ class Table:
     def __len__(self) -> int:
         """Count the rows."""
         return len(self.lines)
+
+    @property
+    def described(self) -> str:
+        """Say what was recognised, in words."""
+        return ", ".join(
+            (self.kind, *(self.how[key] for key in ("table", "delimiter", "character set") if key in self.how))
+        )
 
 
 def read_table(path: str | Path, table: str | None = None, progress: Callable[[float], None] | None = None) -> Table:

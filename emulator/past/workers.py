@@ -1,7 +1,8 @@
 """What do past attempts tell about workers: shifts, slots, how often they ask, and how often they are lost?
 
-- A worker's shift is when it begins its first job and when its last ends, night by night; it is told apart from the
-  whole night only where no night contradicts it.
+- A worker's shift is when it begins its first job and when its last ends, night by night. It is told apart from the
+  whole night only where no night contradicts it, and where chance does not explain it: of all that was begun before,
+  a worker that had been there would have got its share.
 - Slots are how many attempts ran on it at once, so long as at least one night in ten needed that many.
 - A job that comes while one worker alone is idle waits for that worker's next question, up to the interval of polling.
   Where that is below two seconds, jobs are handed out at once.
@@ -27,6 +28,7 @@ _NUMBERED: Final = re.compile(r"(.*?)[-_.]?\d+")
 _EARLY: Final = 900.0
 _AT_ONCE: Final = 2.0
 _LEAST: Final = 30
+_CHANCE: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], l
         if len(seen) < max(2, least_share * len(nights)):
             rare.append(worker)
             continue
-        begins = _shift_begin(nights.night[rows], elapsed[rows])
+        begins = _shift_begin(nights.night[rows], elapsed[rows], elapsed)
         slots = _slots(it.begun[rows], it.ended[rows], nights.night[rows])
         match = _NUMBERED.fullmatch(it.workers[worker])
         groups[match[1] if match and match[1] else it.workers[worker], begins, slots].append(worker)
@@ -88,7 +90,7 @@ def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], l
     return pools, rare
 
 
-def _shift_begin(night: "NDArray[np.int64]", elapsed: "NDArray[np.float64]") -> float:
+def _shift_begin(night: "NDArray[np.int64]", elapsed: "NDArray[np.float64]", everybody: "NDArray[np.float64]") -> float:
     """When a worker's shift begins: the earliest first job of all nights, rounded down, if it is a real gap."""
     import numpy as np
 
@@ -96,7 +98,10 @@ def _shift_begin(night: "NDArray[np.int64]", elapsed: "NDArray[np.float64]") -> 
     earliest = float(np.quantile(firsts, 0.02)) if len(firsts) > 50 else float(firsts.min())
     if earliest < _EARLY or len(firsts) < 5:
         return 0.0
-    return earliest // 300 * 300
+    begins = earliest // 300 * 300
+    before, after = int((everybody < begins).sum()), int((everybody >= begins).sum())
+    share = min(1.0, int((elapsed >= begins).sum()) / max(after, 1))
+    return float(begins) if (1 - share) ** before < _CHANCE else 0.0
 
 
 def _slots(begun: "NDArray[np.float64]", ended: "NDArray[np.float64]", night: "NDArray[np.int64]") -> int:

@@ -56,13 +56,15 @@ class Kept:
     (1, <1 events>)
     """
 
-    __slots__ = ("_keep", "_next", "rows")
+    __slots__ = ("emit", "rows")
 
     def __init__(self, sink: Sink) -> None:
         self.rows = EventBuffer()
-        self._keep, self._next = self.rows.append, sink.emit
+        keep, hand_on = self.rows.append, sink.emit
 
-    def emit(self, row: Row) -> int:
-        """Keep one row, hand it on and give its number."""
-        self._keep(row)
-        return self._next(row)
+        def emit(row: Row) -> int:
+            keep(row)
+            return hand_on(row)
+
+        self.emit = emit
+        """Keeps one row, hands it on and gives its number."""

@@ -103,30 +103,33 @@ class Agenda:
         Raises:
             SpinningError: when one instant does not end.
         """
-        heap, instant, highest, left_at = self.entries, self._instant, 0, REST
+        heap, take, highest, left_at = self.entries, self.take_number, 0, REST
+        instant, began = self._instant, self._began
         end = before if before is not None else (_NEVER,)
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
                 time, rank, self._key, self._second, number, call, argument = heappop(heap)
                 self.rank = rank
                 if time != instant:
-                    self.now = self._instant = instant = time
-                    self._began = self.take_number()
-                    self.steps = highest = 0
-                elif number < self._began:
+                    self.now = instant = time
+                    began = take()
                     self.steps = 0
-                else:
-                    self.steps = steps = self.steps + 1
-                    if steps > _STEPS_AT_ONE_INSTANT:
-                        raise self._spinning(call, argument)
-                if rank > highest:
                     highest = rank
+                else:
+                    if number < began:
+                        self.steps = 0
+                    else:
+                        self.steps = steps = self.steps + 1
+                        if steps > _STEPS_AT_ONE_INSTANT:
+                            raise self._spinning(call, argument)
+                    if rank > highest:
+                        highest = rank
                 call(argument)
                 if until and not (heap and heap[0] < (time, highest + 1)):
                     left_at, self._key = highest, _NEVER  # all of this rank has happened, and nothing of the next
                     break
         finally:
-            self.rank = left_at
+            self.rank, self._instant, self._began = left_at, instant, began
         return highest
 
     def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:

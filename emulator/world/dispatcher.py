@@ -217,17 +217,15 @@ class Dispatcher:
                 worker.gone = True
                 self._world.begin_to_finish(worker, "attempts_done", 0)
             return
-        if not self.broker.is_up or worker.cut_out or worker.cut_back:
+        if not self.broker.is_up or worker.asking is not None:
             return  # it asks again when it is reached again
-        if worker.asking is not None:
-            return
         if worker.is_plain:
             self.wait(worker, self._agenda.now)
             if worker.model.woken_on_demand:
                 self._world.power.idle(worker)
-            return
-        worker.asking = request = Request("take", worker)
-        self._world.contact.send(request)
+        elif not (worker.cut_out or worker.cut_back):
+            worker.asking = request = Request("take", worker)
+            self._world.contact.send(request)
 
     def _may_take(self, worker: Worker) -> bool:
         """Say whether a worker has a free slot, and a program that asks for work."""

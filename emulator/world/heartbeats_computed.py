@@ -48,7 +48,7 @@ class ComputedHeartbeats:
         known = world.workers[attempt.holder.name]
         if token > self._newest:  # granted just now: its worker is about to begin
             self._newest = token
-            if known.is_steady and known.heartbeat < length and self._reaches(known):
+            if known.is_steady and known.heartbeat < length and world.broker.is_up and self._sends(known):
                 return
         elif self._holds_back(known, attempt.until, token, length):
             return
@@ -86,7 +86,8 @@ class ComputedHeartbeats:
         sent = beats.due(worker, k)
         world.broker.settle_heard(worker.name, worker.incarnation, sent)
         for attempt in worker.attempts:
-            if attempt.told_at <= sent and not attempt.handing_in and attempt.job.terms.renewal:
+            # a heartbeat of the very instant at which an attempt begins has gone out before
+            if attempt.start < sent and not attempt.handing_in and attempt.job.terms.renewal:
                 until = sent + attempt.job.terms.lease
                 world.broker.settle_lease(attempt.token, until)
                 world.contact.tell_end(attempt, sent, sent, until)

@@ -55,7 +55,6 @@ class Labour:
         job, token = attempt.job, attempt.token
         attempt.worker = worker
         attempt.start = now
-        attempt.told_at = now + 1  # a heartbeat of this very instant has gone out before
         if worker.looks_at_end:
             world.contact.tell_end(attempt, sent, now, attempt.known_end)
             if attempt.known_end <= now:
@@ -69,7 +68,7 @@ class Labour:
         job.running.append(attempt)
         routine = job.routine
         worker.free -= routine.slots
-        if routine.starts_after_last or job.terms.resumes:
+        if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
         attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
@@ -77,12 +76,12 @@ class Labour:
         if not world.broker.is_valid(token):  # the answer came late, or to a second worker
             attempt.disowned = True
             world.heartbeats.want_contact(worker)
-        refusal = None
         if routine.requires or job.version < routine.version:
             refusal = self._cannot_begin(worker, job)
-        if refusal:
-            self._end(attempt, *refusal)
-        elif routine.hands is not None:
+            if refusal:
+                self._end(attempt, *refusal)
+                return
+        if routine.hands is not None:
             routine.hands.begin(attempt)
         else:
             self._begin_step(attempt)
@@ -101,11 +100,12 @@ class Labour:
 
     def _begin_step(self, attempt: Attempt) -> None:
         job = attempt.job
+        steps = job.source.steps
         while True:
-            if attempt.step >= len(job.source.steps):
+            if attempt.step >= len(steps):
                 self._end(attempt, "ok", NONE)
                 return
-            step = job.source.steps[attempt.step]
+            step = steps[attempt.step]
             part, element, _ = step
             model = part.model
             if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(job, step):
@@ -135,9 +135,9 @@ class Labour:
             work = part.law.sample(self._draws.row(_PART_TIME, job.entity, job.draw_number, drawn_for, number))
         if part.grows:
             work += routine.model.growth(model, job.source.parameters)
-        factor = routine.factors[job.version - 1 if routine.old_jobs == "run_old" else -1]
-        if factor != 1.0:
-            work = round(work / factor)
+        if routine.version > 1:
+            factor = routine.factors[job.version - 1 if routine.old_jobs == "run_old" else -1]
+            work = round(work / factor) if factor != 1.0 else work
         extra = routine.error_share + attempt.worker.error_share
         if part.may_fail or extra:
             attempt.failing = self._fate(attempt, step, extra)
@@ -183,8 +183,9 @@ class Labour:
         if attempt.ends_at != self._agenda.now:
             return  # it stood still, was rescaled or has ended since
         attempt.ends_at = -1
-        job = attempt.job
-        step = job.source.steps[attempt.step]
+        job, number = attempt.job, attempt.step
+        steps = job.source.steps
+        step = steps[number]
         if job.poison:
             self._poisoned(attempt)
         elif attempt.failing:
@@ -193,11 +194,11 @@ class Labour:
             if step[0].leaves_at_end and not self._effects.land(attempt, step):
                 self._end(attempt, "error", Because("stale_token", {"system": step[0].target_system}))
                 return
-            if attempt.step + 1 < len(job.source.steps):
+            if number + 1 < len(steps):
                 self._step_done(attempt, step)
                 self._begin_step(attempt)
             else:  # the last
-                attempt.step = job.progress = attempt.step + 1
+                attempt.step = job.progress = number + 1
                 self._end(attempt, "ok", NONE)
 
     def _poisoned(self, attempt: Attempt) -> None:
@@ -335,7 +336,6 @@ class Labour:
         world, job = self._world, attempt.job
         attempt.worker = worker
         attempt.start = world.agenda.now
-        attempt.told_at = attempt.start + 1
         worker.idle_since = world.agenda.now
         worker.attempts.append(attempt)
         worker.free -= job.routine.slots

@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -300,3 +300,18 @@ def test_mistakes_in_a_file_of_columns_are_told_at_their_place(
 def test_every_meaning_of_a_column_is_one_that_can_be_read() -> None:
     assert set(TRUE) == set(MEANINGS)
     assert json.loads(json.dumps(MEANINGS)) == list(MEANINGS)
+
+
+def test_what_differs_as_attempts_end_is_no_worker(tmp_path: Path) -> None:
+    """A column that is 0 where an attempt failed and 1 where it did not varies within a job, as workers do."""
+    rows = ["job,kind,host,parts,outcome,asked,begun,ended"]
+    for job in range(60):
+        asked = datetime(2026, 3, 2, 18, tzinfo=UTC) + timedelta(minutes=10 * job)
+        for attempt in range(2 if job % 5 == 0 else 1):
+            failed = job % 5 == 0 and attempt == 0
+            told = [f"P{job}", ("scan", "copy")[job % 2], f"dome-{1 + job % 3 % 2}", "0" if failed else "1"]
+            span = [(asked + timedelta(minutes=at + 5 * attempt * (at > 0))).isoformat() for at in (0, 1, 4)]
+            rows.append(",".join([*told, "error" if failed else "ok", *span]))
+    (tmp_path / "parts.csv").write_text("\n".join(rows))
+    found = {it.name: it.means for it in guess_columns(read_table(tmp_path / "parts.csv"), "UTC").columns}
+    assert (found["job"], found["host"], found["parts"]) == ("job", "worker", "")

@@ -12,7 +12,7 @@ from emulator.past.durations import run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
-from emulator.past.rates import LIKELY, SURE, change_points, days_of, spread_of_nights, widened
+from emulator.past.rates import LIKELY, SURE, change_points, days_of, law_of_factors, spread_of_nights, widened
 from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
 from emulator.past.schedules import find_schedules
 from emulator.past.scoring import crps, interval_of, promise_kept
@@ -128,6 +128,17 @@ def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another(
     assert (days_of(counts, DATES).differ, days_of(counts, DATES, LIKELY).differ) == (False, True)
 
 
+def test_the_law_of_factors_is_the_likelier_one() -> None:
+    """Of 80 samples of 200 nights each, nearly all are told for what they are; a night without anything is a gamma."""
+    draws = np.random.default_rng(14)
+    wide = np.log1p(0.36) ** 0.5
+    gamma = [law_of_factors(draws.gamma(1 / 0.36, 0.36, 200), 0.6) for _ in range(40)]
+    lognormal = [law_of_factors(np.exp(draws.normal(0, wide, 200)), 0.6) for _ in range(40)]
+    assert (gamma.count("gamma") >= 36, lognormal.count("lognormal") >= 36) == (True, True)
+    assert law_of_factors(np.array([0.0, 1.0, 2.0]), 0.5) == "gamma"
+    assert law_of_factors(np.array([np.nan]), 0.5) == "lognormal"
+
+
 def test_run_times_without_slow_workers_and_slow_nights() -> None:
     draws = np.random.default_rng(6)
     count = 42 * 60
@@ -189,6 +200,32 @@ def test_workers_of_one_kind_make_a_pool() -> None:
     assert rare == []
     alone = find_pools(nights(night=[0, 0, 1, 2, 3, 4, 5], worker=[1, 0, 0, 0, 0, 0, 0], workers=["dome-1", "dome-2"]))
     assert alone[1] == [1]
+
+
+def test_what_comes_after_the_end_of_a_night_is_no_part_of_it() -> None:
+    """Where clocks are put back the window on the wall has an hour more; a night told for 14 hours ends before it.
+
+    Of a job at the begin and one after 14.5 hours, a night of 14 hours has one job and no negative wait; a night of
+    15 hours has both, and one of them waits 10 minutes.
+    """
+    late = 14.5 * 3600
+    made = nights(night=[0, 0], submitted=[0.0, late], begun=[0.0, late + 600])
+    short, long = (figures_of(made, np.ones(42), lasts) for lasts in (LASTS, LASTS + 3600))
+    assert (short["accepted"][0], short["done"][0], short["wait_mean"][0], short["makespan"][0]) == (1, 1, 0, 60)
+    assert (long["accepted"][0], long["done"][0], long["wait_mean"][0]) == (2, 2, 300)
+
+
+def test_a_worker_that_is_hardly_needed_early_has_no_shift_of_its_own() -> None:
+    """In each of ten nights dome-1 begins two jobs in the first half hour, dome-2 none, and then ten each: of 20 early
+    jobs dome-2 gets none by chance in one of a million histories (0.5 ** 20), of 10 in one of a thousand."""
+    for early, begins in ((2, 1800.0), (1, 0.0)):
+        at = [
+            *[600.0 * (1 + job) for job in range(early)],
+            *[1800.0 + 600 * job for job in range(10) for _ in range(2)],
+        ]
+        worker = [*[0] * early, *[0, 1] * 10]
+        made = nights(night=np.repeat(np.arange(10), len(at)), worker=np.tile(worker, 10), begun=np.tile(at, 10))
+        assert sorted(pool.begins for pool in find_pools(made)[0]) == ([0.0, begins] if begins else [0.0])
 
 
 def test_losses_count_for_each_hour_at_work() -> None:

@@ -67,8 +67,8 @@ def test_a_share_of_nights_is_told_with_its_interval() -> None:
     assert found.interval is not None
     assert found.interval.low == pytest.approx(0.025 ** (1 / 40))
     assert answer_sentence(found) == (
-        "Yes, on what is assumed below: everything was met in 40 of 40 rehearsed nights, so in at least 91 of 100 "
-        "nights of just this kind (95 % confidence)."
+        "Yes, on what is assumed below: everything was met in 40 of 40 rehearsed nights, which shows at least 91 of "
+        "100 nights of just this kind (95 % confidence)."
     )
     page = words_of_page(brief_document(found))
     assert "every plate is copied 40 of 40 (91.1 to 100 %) 100 %: not varied between nights" in page
@@ -110,12 +110,12 @@ def test_each_question_is_answered() -> None:
         ("A second machine helps?", "fits", 4, ()),
     ]
     assert [one.makespan and one.makespan.most for one in found.what_ifs] == [7200e6, 1800e6]
-    assert found.commands == ("queuedrill run settings --nights 4 --seed 1 --questions",)
+    assert found.commands == (
+        "queuedrill brief settings --nights 4 --seed 1 --json",
+        "queuedrill run settings --nights 4 --seed 1 --questions",
+    )
     page = words_of_page(brief_document(found))
-    assert (
-        "Twelve plates come? no 0 of 4 missed: makespan at most 1 h 30 min; makespan 2 h at worst "
-        "A second machine helps? yes 4 of 4 makespan 30 min at worst"
-    ) in page
+    assert "Twelve plates come? no 0 2 h makespan at most 1 h 30 min A second machine helps? yes 4 30 min Way" in page
 
 
 def test_assumptions_come_guesses_first_with_age_and_with_the_verdicts_that_they_flip() -> None:
@@ -134,7 +134,7 @@ def test_assumptions_come_guesses_first_with_age_and_with_the_verdicts_that_they
     page = words_of_page(brief_document(found))
     assert "1 guess would change a verdict (4 nights an end)." in page
     assert "routine copy: parts, read, takes 10m guess 2026-06-02 (10 d old), 3 observations yes: makespan" in page
-    assert found.commands[1] == "queuedrill guesses settings --nights 4 --seed 1"
+    assert found.commands[2] == "queuedrill guesses settings --nights 4 --seed 1"
 
 
 def test_guesses_of_a_scenario_that_requires_nothing_are_not_tried() -> None:

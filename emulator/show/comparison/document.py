@@ -15,6 +15,7 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
 from emulator.show.comparison.curves import curves
 from emulator.show.comparison.first import what_was_run
+from emulator.show.comparison.nights import WORDS
 from emulator.show.comparison.nights_opening import nights_opening
 from emulator.show.comparison.opening import opening
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
@@ -32,7 +33,6 @@ from emulator.show.comparison.words import (
     night_count,
     not_dominated,
     seeds,
-    verdict_of,
 )
 from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, folded, name, section, table, text
@@ -126,13 +126,13 @@ def _requirements(of: Comparison) -> str:
             parts.append(both_widths(partial(_held, shares, title)))
         head = (
             "variant",
-            "held in",
+            "kept in",
             interval_title(of.confidence),
             "missed",
             *(() if requirement == ALL else ("asked for", "verdict")),
         )
         rows = [_share_row(one)[: len(head)] for one in shares]
-        parts.append(table(f"Nights in which it holds: {text(clean(title))}", head, rows))
+        parts.append(table(f"Nights that keep it: {text(clean(title))}", head, rows))
         told = [one for one in shares if one.verdict in ("does_not_hold", "undecided") and requirement != ALL]
         parts.append("".join(f"<p>{text(one.sentence)}</p>" for one in told[:_MOST_TOLD]))
     if of.not_worse:
@@ -150,7 +150,7 @@ def _share_row(one: Share) -> list[str]:
         text(between(one.together or one.interval, "share")),
         (seeds or "none") + (f" and {more} more" if more > 0 else ""),
         "every night" if one.asked is None else value(one.asked, "share"),
-        _look(one.verdict, verdict_of(one)),
+        _look(one.verdict, WORDS[one.verdict]),
     ]
 
 

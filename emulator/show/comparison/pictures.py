@@ -9,7 +9,8 @@ from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
-from emulator.show.comparison.words import done_shares, effect_of, verdict_of
+from emulator.show.comparison.nights import WORDS
+from emulator.show.comparison.words import done_shares, effect_of
 from emulator.show.layout import columns, fit
 from emulator.show.svg import SHAPES, Scale, Svg, Theme
 from emulator.timeline.ticks import SECOND
@@ -225,11 +226,11 @@ def held(
         role, shape = HELD.get(one.verdict, ("faint", "ring"))
         if layout.narrow:
             svg.text(16, middle - 14, fit(_named(one, by_requirement), 34), size=12)
-            svg.text(layout.width - 12, middle - 14, verdict_of(one), anchor="end", size=11)
+            svg.text(layout.width - 12, middle - 14, WORDS[one.verdict], anchor="end", size=11)
         else:
             svg.text(layout.left - 10, middle + 4, fit(_named(one, by_requirement), 42), anchor="end", size=12)
             svg.text(layout.right + 14, middle + 4, f"{one.held} of {one.judged}", size=11)
-            svg.text(layout.width - 12, middle + 4, verdict_of(one), anchor="end", role=role, size=11)
+            svg.text(layout.width - 12, middle + 4, WORDS[one.verdict], anchor="end", role=role, size=11)
         if one.requirement != ALL:  # all at once are asked for as each of them is
             asked = scale.at(1 if one.asked is None else one.asked)
             svg.line(asked, middle - 9, asked, middle + 9, width=2, dashes="3 2")

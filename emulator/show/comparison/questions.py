@@ -151,7 +151,7 @@ def questions_document(found: Answers) -> str:
     parts += [table("Does the night fit?", head, rows), "</section>"]
     for one in every:
         lines = "".join(f"<li>{text(line)}</li>" for line in (*_why(one), *_costs(one)))
-        seen = f"<pre>{text(one.command)} --seed {one.missed_seeds[0]}</pre>" if one.missed_seeds else ""
+        seen = f"<pre tabindex='0'>{text(one.command)} --seed {one.missed_seeds[0]}</pre>" if one.missed_seeds else ""
         night = "<p>One night in which a requirement is missed:</p>" if seen else ""
         parts.append(f"<section><h2>{text(one.ask)}</h2><ul>{lines}</ul>{night}{seen}</section>")
     if found.assumed is not None:

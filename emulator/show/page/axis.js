@@ -3,7 +3,7 @@
 const LANE = 30, BAR = 14, BAND = 7, STRIP = 22, BACKLOG = 84, SCALE = 20;
 
 /* An A4 sheet within the margins of the style sheet, in pixels: 186 mm at 96 to the inch. */
-const SHEET = 703;
+const SHEET = 703, PRINTED = 22;
 
 /* For each outcome a colour (Okabe-Ito), a pattern of its own, and a sign written into what is wide enough. */
 const LOOK = {
@@ -116,7 +116,8 @@ class Axis {
     return context;
   }
 
-  visible() { return this.lanes.slice(this.first, this.first + this.most); }
+  /* The lanes that are drawn: no more in print than stand on a sheet. */
+  visible() { return this.lanes.slice(this.first, this.first + (this.print ? Math.min(PRINTED, this.most) : this.most)); }
 
   paint() {
     this.width = this.print ? SHEET : Math.max(240, this.elements.axis.clientWidth);
@@ -141,11 +142,14 @@ class Axis {
     const [steps, step] = this.steps();
     c.fillStyle = this.colours.faint;
     c.textAlign = "center";
+    let before = 0;
     for (const at of steps) {
       const x = Math.round(this.x(at)) + 0.5;
       c.strokeStyle = this.colours.line;
       c.beginPath(); c.moveTo(x, labels ? SCALE : 0); c.lineTo(x, height); c.stroke();
-      if (labels) c.fillText(this.night.clock(at, step < 6e7), Math.min(Math.max(x, this.left + 20), this.width - 24), SCALE / 2);
+      const text = this.night.clock(at, step < 6e7, before);
+      before = at;
+      if (labels) c.fillText(text, Math.min(Math.max(x, this.left + 20), this.width - 24), SCALE / 2);
     }
   }
 
@@ -214,7 +218,7 @@ class Axis {
       c.globalAlpha = 0.25; c.fillStyle = this.colours.run; c.fillRect(x, SCALE, w, height - SCALE); c.globalAlpha = 1;
       const size = Math.abs(by) % 3600 ? `${Math.abs(by) / 60} min` : `${Math.abs(by) / 3600} h`;
       const text = `clock ${by < 0 ? "back" : "forward"} ${size}`, wide = c.measureText(text).width;
-      const start = Math.max(this.left + 2, Math.min(x + 2, this.width - wide - 4)), y = SCALE + this.marks + 8;
+      const start = Math.max(this.left + 2, Math.min(x + 2, this.width - wide - 4)), y = SCALE + this.marks - 8;
       c.fillStyle = this.colours.paper; c.fillRect(start - 2, y - 7, wide + 4, 14);
       c.fillStyle = this.colours.ink; c.textAlign = "left"; c.fillText(text, start, y);
     }
@@ -230,12 +234,13 @@ class Axis {
       return track;
     });
     this.trackHeight = ends.length > 1 ? 10 : 14;
-    this.marks = 20 + Math.max(1, ends.length) * (this.trackHeight + 2);
+    this.changed = this.night.offsets.length > 1 ? 16 : 0; // room for the words of a change of the clock
+    this.marks = 20 + Math.max(1, ends.length) * (this.trackHeight + 2) + this.changed;
   }
 
   /* Each mark has its number in the list below; what lies closer than 20 pixels, or would overlap, shares a label. */
   paintMarks(c, top) {
-    this.label(c, "faults, actions", top + this.marks / 2);
+    this.label(c, "faults, actions", top + (this.marks - this.changed) / 2);
     const groups = [], high = this.trackHeight;
     this.night.marks.forEach(([begins, ends], place) => {
       if (begins > this.to || Math.max(begins, ends) < this.from) return;

@@ -93,14 +93,15 @@ class Night {
     return found;
   }
 
-  /* Clock time, with the day where it is not the first. */
-  clock(at, seconds = true) {
-    const first = new Date((this.epoch + this.offset(0)) * 1000);
-    const local = new Date((this.epoch + this.offset(at)) * 1000 + Math.floor(at / 1000));
-    const day = Math.floor(local / 864e5) - Math.floor(first / 864e5);
-    const text = local.toISOString().slice(11, seconds ? 19 : 16);
-    return day ? `day ${day + 1} ${text}` : text;
+  /* The time on the local clock; the day is named where it is not that of the moment before. */
+  clock(at, seconds = true, before = 0) {
+    const local = (moment) => new Date((this.epoch + this.offset(moment)) * 1000 + Math.floor(moment / 1000));
+    const day = (moment) => Math.floor(local(moment) / 864e5);
+    const text = local(at).toISOString().slice(11, seconds ? 19 : 16);
+    return day(at) === day(before) ? text : `day ${day(at) - day(0) + 1} ${text}`;
   }
+
+  span(from, to) { return `${this.clock(from)} to ${this.clock(to, true, from)}`; }
 
   tellEvent(event) {
     const [, , kind, , job, worker, ...details] = event;
@@ -133,9 +134,9 @@ class Night {
     const worker = this.workers[this.lanes[this.laneOf[row]][0]];
     const beats = this.beatsOf.get(row);
     return `${this.jobName.get(this.job[row])}, attempt ${this.attempt[row]} on ${worker}: ` +
-      `${this.clock(this.begins[row])} to ${this.clock(this.ends[row])}, ${outcome}${why ? ` (${why})` : ""}` +
+      `${this.span(this.begins[row], this.ends[row])}, ${outcome}${why ? ` (${why})` : ""}` +
       (this.leaseEnds[row] < 0 ? "; no lease of its own"
-        : `; lease ${this.clock(this.leaseBegins[row])} to ${this.clock(this.leaseEnds[row])}`) +
+        : `; lease ${this.span(this.leaseBegins[row], this.leaseEnds[row])}`) +
       (beats ? `, ${beats.length} heartbeat${beats.length === 1 ? "" : "s"} got through` : "") + ".";
   }
 }

@@ -19,8 +19,14 @@ async function begin() {
   const again = () => axis.ask();
   new ResizeObserver(again).observe($("axis"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
-  addEventListener("beforeprint", () => { axis.print = true; axis.paint(); });
-  addEventListener("afterprint", () => { axis.print = false; axis.paint(); });
+  const print = (on) => {
+    axis.print = on;
+    const hidden = on ? axis.lanes.length - axis.visible().length : 0;
+    $("left").textContent = hidden ? `${hidden} of ${axis.lanes.length} lanes are left out: choose a worker to print the others.` : "";
+    axis.paint();
+  };
+  addEventListener("beforeprint", () => print(true));
+  addEventListener("afterprint", () => print(false));
   document.documentElement.dataset.ready = "yes";
 }
 
@@ -318,7 +324,8 @@ function moment(night, axis) {
 
 /* From when to when a fault or an action lasts. */
 function lasting(night, [begins, ends]) {
-  return night.clock(begins) + (ends < 0 ? "" : ends >= night.horizon ? " to the end" : ` to ${night.clock(ends)}`);
+  if (ends < 0) return night.clock(begins);
+  return ends >= night.horizon ? `${night.clock(begins)} to the end` : night.span(begins, ends);
 }
 
 function marks(night) {

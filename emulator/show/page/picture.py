@@ -35,6 +35,7 @@ PICTURE: Final = (
     '<button type="button" id="close">close</button><div id="told"></div></div>'
     '<canvas id="lower" role="img" aria-label="Lanes of the workers below the open story"></canvas></div>'
     '<label id="lanes" hidden>Lanes from <input id="first" type="range" min="0" max="0" value="0"></label>'
+    '<p id="left"></p>'
     '<p id="tell" aria-live="polite">Hover over or choose an attempt for details.</p>'
     '<ul id="legend" aria-label="What the patterns mean"></ul>'
     '<p id="beats"></p>'
