@@ -28,7 +28,7 @@
 A message names who, what, in which state, when in virtual time, and what to do instead.
 """
 
-from emulator.records import record
+from emulator.records import field, record
 
 __all__ = [
     "CallError",
@@ -75,6 +75,10 @@ class Problem:
         column: likewise.
         path: the dotted path of the value, such as ``queues.night.lease``.
         message: what was found, and what is allowed.
+        code: what kind of mistake it is: ``unreadable`` (the file, or a character in it), ``wrong-yaml``,
+            ``unknown-key``, ``missing-key``, ``wrong-value``, ``contradiction`` (values that do not go together),
+            ``wrong-reference`` (what is named is not there, or no such thing), ``wrong-trace`` or ``wrong-change``
+            (what was set on the command line); "" where nothing more is said than how many are left.
     """
 
     file: str
@@ -82,10 +86,18 @@ class Problem:
     column: int
     path: str
     message: str
+    code: str = field(default="", compare=False)
 
     def __str__(self) -> str:
-        place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
-        return f"{place}: {self.path}: {self.message}" if self.path else f"{place}: {self.message}"
+        return ": ".join(filter(None, (self._place(), self.path, self.message)))
+
+    @property
+    def coded(self) -> str:
+        """The mistake as commands tell it: its place, its code, its path and the message."""
+        return ": ".join(filter(None, (self._place(), self.code, self.path, self.message)))
+
+    def _place(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}" if self.line else self.file
 
 
 class ScenarioError(InputError):

@@ -74,7 +74,7 @@ def check(
         return MET
 
     code = each_file(files, one)
-    if not resolved and code == MET:
+    if code == MET and not (resolved or verify or against):
         page = Page()
         page.more("--resolved", "--older-than TIME")
         page.write(sys.stdout)

@@ -22,6 +22,7 @@ Commands:
   compare     Compare variants, or scenarios, over many nights.
   drift       Tell whether new nights have left those of a draft.
   export      Give a log to other programs, in an open format.
+  forecast    Tell when requirements will be missed as things grow.
   guesses     Tell on which guessed values the verdicts rest.
   hindcast    Predict past nights that the draft has not seen, and judge that.
   hunt        Look for the smallest faults that break a requirement.

@@ -31,6 +31,7 @@ COMMANDS: Final = (
     "compare",
     "drift",
     "export",
+    "forecast",
     "guesses",
     "hindcast",
     "hunt",

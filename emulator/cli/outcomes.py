@@ -10,7 +10,7 @@ from typing import Final
 import click
 
 from emulator.cli.streams import complain, is_of_output
-from emulator.errors import InputError
+from emulator.errors import InputError, ScenarioError
 
 __all__ = [
     "DEFECT",
@@ -40,7 +40,10 @@ def guarded(work: Callable[[], int]) -> int:
         return work()
     except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
         raise
-    except InputError as error:  # every mistake in a scenario is one line of it
+    except ScenarioError as error:
+        complain("\n".join(problem.coded for problem in error.problems))
+        return WRONG_INPUT
+    except InputError as error:
         complain(str(error))
         return WRONG_INPUT
     except Exception as error:

@@ -20,7 +20,7 @@ from emulator.past.durations import Duration
 from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
-from emulator.past.rates import widened
+from emulator.past.rates import law_of_factors, widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
@@ -33,8 +33,11 @@ if TYPE_CHECKING:
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
 
 _LEAST_SPREAD: Final = 0.02
+_LEAST_MEAN: Final = 1.005
 CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
+_RARELY: Final = 0.01
+"""A schedule that misses no larger share of its times is drafted as one that always comes."""
 _NEVER: Final = 1e-6
 _TAIL: Final = 2.0
 """Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
@@ -218,7 +221,8 @@ class _Drafting:
         self.workers = _names(self.nights.attempts.workers)
         self.durations = {it.routine: it for it in learnt.run_times.durations}
         self.come = [at for at in self.durations if learnt.schedules.get(at) or at in learnt.random]
-        self.demand = learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
+        self.closed = learnt.closed_loop >= CLOSED
+        self.demand = not self.closed and learnt.demand_cv >= _LEAST_SPREAD and bool(learnt.random)
         self.pace = learnt.run_times.pace_cv >= _LEAST_SPREAD
         self.queues = self._queues()
 
@@ -261,17 +265,25 @@ class _Drafting:
 
     def _varies(self) -> dict[str, Any]:
         count = len(self.nights)
-        out = {}
+        out: dict[str, Any] = {}
         if self.demand:
             low, high = _middle(self.learnt.demand)
             said = f"what came at random in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of usual"
             levels = 2 if any(it.days.differ for it in self.learnt.random.values()) else 1
-            out["demand"] = {"cv": self._spread(self.learnt.demand_cv, said, levels)}
+            law = law_of_factors(self.learnt.demand, self.learnt.demand_cv)
+            out["demand"] = {"cv": self._spread(self.learnt.demand_cv, said, levels), "law": law}
         if self.pace:
             low, high = _middle(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
             said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
-            out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1)}
+            cv = self.learnt.run_times.pace_cv
+            law = law_of_factors(self.learnt.run_times.pace, cv)
+            out["pace"] = {"cv": self._spread(cv, said, 1), "law": law}
+            # Run times are told for the night in the middle, whose factor is 1; the mean of either law is above.
+            mean = (1 + cv**2) ** 0.5 if law == "lognormal" else (1 - min(cv, 1.5) ** 2 / 9) ** -3
+            if mean >= _LEAST_MEAN:
+                said = f"the mean of these factors, where that of the night in the middle is 1; from {count} nights"
+                out["pace"]["mean"] = self.measured(round(mean, 3), said, count, "estimated")
         return out
 
     def _spread(self, found: float, said: str, levels: int) -> Stated:
@@ -421,6 +433,8 @@ class _Drafting:
             times = [span_text(_share(late, place / 10)) for place in range(11)]
             out["late_by"] = self.measured({"quantiles": times}, said, len(late))
         batches = Counter(each for it in group for each in it.batches)
+        if nights - hits > _RARELY * nights:
+            batches[0] = nights - hits
         law: dict[str, Any]
         if len(batches) > 1:
             law = {"one_of": sorted(batches), "weights": [batches[each] for each in sorted(batches)]}
@@ -432,7 +446,7 @@ class _Drafting:
     def _at_random(self, at: int) -> dict[str, Any]:
         found = self.learnt.random[at]
         name = f"{self.names[at]}-at-random"
-        if self.learnt.closed_loop >= CLOSED:
+        if self.closed:
             said = "a guess: whoever waits for a job to end submits the next within two seconds"
             return {
                 "routine": self.names[at],

@@ -159,6 +159,7 @@ class _Work:
         for at in block:
             settings = draft_of(learnt, starts=nights.dates[at]).settings
             rows = nights.first[nights.night[nights.first] == at]
+            rows = rows[it.submitted[rows] < nights.starts[at] + horizon_of(learnt.nights)]
             known = [row for row in rows.tolist() if names[it.routine[row]] in settings["routines"]]
             self.unknown += len(rows) - len(known)
             trace = f"night-{at}.csv"

@@ -1,6 +1,7 @@
 """What does a person read after a draft was made: what was read and left out, what is doubtful, and what to do next?"""
 
 import shlex
+from pathlib import Path
 from typing import Any, Final
 
 from emulator.past.sketching import Sketch
@@ -10,8 +11,6 @@ from emulator.show.story.wording import number_of
 
 __all__ = ["sketch_json", "sketch_page"]
 
-_CHANGED: Final = frozenset(("ends swapped back", "in an hour that comes twice or never"))
-"""What was counted and is still used."""
 _MOST_GUESSES: Final = 8
 
 
@@ -27,16 +26,13 @@ def sketch_page(made: Sketch) -> Page:
         jobs = number_of(len(nights.first), "job")
         page.say(f"Drafted from {jobs} in {number_of(len(nights), 'night')} {span}.", "good")
     page.heading("Read")
-    rows = [
-        (name, number_of(len(table), "row"), ", ".join((table.kind, *table.how.values())))
-        for name, table in ((table.name, table) for table, _ in made.history.tables)
-    ]
-    rows += [(it.name, number_of(len(it.planned), "rule"), it.kind) for it in made.history.timetables]
+    rows = [(Path(table.name).name, number_of(len(table), "row"), table.described) for table, _ in made.history.tables]
+    rows += [(Path(it.name).name, number_of(len(it.planned), "rule"), it.kind) for it in made.history.timetables]
     page.table(rows, right=(1,))
     told = _told(made)
     for title, some in (
-        ("Left out", [it for it in told if it.why not in _CHANGED]),
-        ("Counted and used", [it for it in told if it.why in _CHANGED]),
+        ("Left out", [it for it in told if not it.used]),
+        ("Counted and used", [it for it in told if it.used]),
     ):
         if some:
             page.heading(title)

@@ -263,12 +263,11 @@ def _unfolded(lines: Iterable[str]) -> Iterator[tuple[int, str]]:
 
 
 def _parsed(text: str) -> datetime | None:
-    for form in ("%Y%m%dT%H%M%SZ", "%Y%m%dT%H%M%S", "%Y%m%d"):
-        try:
-            return datetime.strptime(text.strip(), form)  # noqa: DTZ007 - the zone stands beside it
-        except ValueError:
-            continue
-    return None
+    match = re.fullmatch(r"(\d{4})(\d\d)(\d\d)(?:T(\d\d)(\d\d)(\d\d)Z?)?", text.strip(), re.ASCII)
+    try:
+        return None if match is None else datetime(*(int(part or 0) for part in match.groups()))  # type: ignore[arg-type]  # noqa: DTZ001 - the zone stands beside it
+    except ValueError:
+        return None
 
 
 def _moment(said: Mapping[str, str], text: str) -> tuple[datetime, str | None] | None:

@@ -61,7 +61,7 @@ def with_bases(top: Source, folders: Folders, known: Mapping[str, str] | None = 
     row, bases, wrong_base = _row(top, folders, known)
     if wrong_base:
         source = row[-1].source
-        raise ScenarioError([Problem(source.name, *source.place((_KEY,)), _KEY, wrong_base)])
+        raise ScenarioError([Problem(source.name, *source.place((_KEY,)), _KEY, wrong_base, "wrong-reference")])
     layers, wrong, plain = [], [], []
     for place, (source, _) in enumerate(row):
         data, said, found = provenance.unwrap(source.data)

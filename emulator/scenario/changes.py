@@ -66,7 +66,7 @@ def _value(option: str, written: str, value: str) -> Any:
 
 
 def _wrong(option: str, written: str, message: str) -> ScenarioError:
-    return ScenarioError([Problem(str(Change(option, written)), 0, 0, "", message)])
+    return ScenarioError([Problem(str(Change(option, written)), 0, 0, "", message, "wrong-change")])
 
 
 def with_changes(loaded: Loaded, changes: Iterable[Sequence[str]]) -> Loaded:
@@ -93,7 +93,7 @@ def with_changes(loaded: Loaded, changes: Iterable[Sequence[str]]) -> Loaded:
         patch = patch_of(change)
         layers.append(Layer(Settings(str(change), dict(patch)), {}))
         for it in changed(woven, patch, number):
-            problems.append(Problem(str(change), 0, 0, _path(it.loc), it.told()))
+            problems.append(Problem(str(change), 0, 0, _path(it.loc), it.told(), it.code))
     if problems:
         raise ScenarioError(problems)
 

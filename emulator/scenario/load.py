@@ -217,7 +217,7 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
 
     data, found = patched(loaded.data, plain(patch))
     if found:
-        raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told()) for it in found])
+        raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told(), it.code) for it in found])
     fewer = FewerWorkers(loaded.data)
     made = _load(Settings(f"{loaded.name} ({name})", fewer.pruned(data)), "", loaded.folders, fewer=fewer)
     return replace(made, changes=loaded.changes, bases=loaded.bases)
@@ -290,10 +290,15 @@ def _checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, C
     data, unread = with_times(data, folders)
     found += unread
     scenario, more = validated(data, clock)
-    exact = wrong_references(data, clock, folders)
+    exact = [it._replace(code=_of_reference(it)) for it in wrong_references(data, clock, folders)]
     told = {it.loc for it in exact if it.message.startswith(_FOUND)}
     found += [it for it in more if it.loc not in told or not it.message.startswith(_FOUND)]
     return scenario, clock, [*found, *exact, *(_played_too_often(scenario, clock) if scenario else ())]
+
+
+def _of_reference(it: Found) -> str:
+    """Give the code of what looks at names: where a value is not even a name, that is what is wrong."""
+    return it.code if it.code != "wrong-value" or it.message.startswith(_FOUND) else "wrong-reference"
 
 
 def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:
@@ -355,9 +360,12 @@ def _in_order(problems: list[_Placed], name: str, changes: Sequence[Change]) -> 
     Files that were right by themselves are wrong only with what was set on the command line.
     """
     only_with = f" (only with {' '.join(map(str, changes))})" if changes else ""
-    problems = sorted(dict.fromkeys(problems), key=lambda placed: (placed[0].layer, *placed[0][2:]))
+    once: dict[Any, _Placed] = {}
+    for place, it in problems:  # two who look at one value may find the same
+        once.setdefault((place, it.loc, it.message), (place, it))
+    problems = sorted(once.values(), key=lambda placed: (placed[0].layer, *placed[0][2:]))
     told = [
-        Problem(*place[1:], ".".join(map(str, it.loc)), it.told() + (only_with if place.line else ""))
+        Problem(*place[1:], ".".join(map(str, it.loc)), it.told() + (only_with if place.line else ""), it.code)
         for place, it in problems[:MOST_TOLD]
     ]
     more = sum(it.counts for _, it in problems[MOST_TOLD:])
@@ -383,9 +391,9 @@ def plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
             if abs(value) < 10**_MOST_DIGITS:
                 return value
             message = f"found a number of more than {_MOST_DIGITS} digits: at most {_MOST_DIGITS} are taken"
-            raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc)), message)])
+            raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc)), message, "wrong-value")])
     what = f"a value of type {type(value).__name__}"
     if isinstance(value, str | float):
         what = shown(value)
     message = f"found {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
-    raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc[:_DEEPEST])), message)])
+    raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc[:_DEEPEST])), message, "wrong-value")])

@@ -42,6 +42,7 @@ class Found(NamedTuple):
 
     ``unknown``: the key is not known. What may stand in its place takes long to find, so ``told`` looks for it, and is
     asked for those mistakes alone that are shown. ``counts``: the number of mistakes that this one stands for.
+    ``code``: what kind of mistake it is.
     """
 
     loc: Loc
@@ -49,6 +50,7 @@ class Found(NamedTuple):
     at_key: bool = False
     unknown: bool = False
     counts: int = 1
+    code: str = "wrong-value"
 
     def told(self, root: Node | None = None) -> str:
         """Give the whole message; ``root`` is the shape of the file, by default of a scenario."""
@@ -116,20 +118,26 @@ def _without_many_unknown(errors: Iterable[Mapping[str, Any]]) -> tuple[list[Map
                 first.setdefault(around, error["loc"])
                 continue
         kept.append(error)
-    return kept, [Found(loc, "more unknown keys", True, False, of[around] - MOST_TOLD) for around, loc in first.items()]
+    return kept, [
+        Found(loc, "more unknown keys", True, False, of[around] - MOST_TOLD, "unknown-key")
+        for around, loc in first.items()
+    ]
 
 
 def _told(data: Any, error: Mapping[str, Any], root: Node | None) -> list[Found]:
     loc, kind = error["loc"], error["type"]
     if kind == "mistakes":
         here = path_in(data, loc)
-        return [Found(here + tuple(where), message) for where, message in error["ctx"]["mistakes"]]
+        return [
+            Found(here + tuple(where), message, code="contradiction") for where, message in error["ctx"]["mistakes"]
+        ]
     if kind == "missing":
         path = (*path_in(data, loc[:-1]), loc[-1])
-        return [Found(path, f"`{loc[-1]}` is missing: {_first_sentence(node_at(path, root).get('description', ''))}")]
+        what = _first_sentence(node_at(path, root).get("description", ""))
+        return [Found(path, f"`{loc[-1]}` is missing: {what}", code="missing-key")]
     if kind == "extra_forbidden":
         path = path_in(data, loc)
-        return [Found(path, f"unknown key {shown(path[-1])}", True, True)]
+        return [Found(path, f"unknown key {shown(path[-1])}", True, True, code="unknown-key")]
     if loc and loc[-1] == "[key]":
         return [Found(path_in(data, loc[:-1]), _said(error, loc, root), True)]
     path = path_in(data, loc)

@@ -13,6 +13,7 @@ from emulator.scenario.models.faults import FAULT_KINDS
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.sources import measurable
 from emulator.scenario.variants import value_at
+from emulator.scenario.woven import is_list_change
 
 __all__ = ["CHOICE", "DEFAULT", "NOT_STATED", "Assumed", "Stated", "Varied", "stated", "varied"]
 
@@ -60,7 +61,8 @@ class Varied:
 
     Attributes:
         variant: its name.
-        values: by dotted path, each value as it is written; the same paths for every variant.
+        values: by dotted path, each value as it is written. What a list gains or loses stands with the variant that
+            changes it alone; the other paths are the same for every variant.
     """
 
     variant: str
@@ -156,9 +158,11 @@ def varied(settings: Mapping[str, tuple[Mapping[str, Any], Mapping[str, Any]]]) 
         settings: of each variant, by name: the dotted paths that it changes with their values, and its whole data.
     """
     paths = list(dict.fromkeys(path for patch, _ in settings.values() for path in patch))
+    lists = {path for patch, _ in settings.values() for path, value in patch.items() if is_list_change(value)}
     found = []
     for name, (patch, data) in settings.items():
-        values = {path: patch[path] if path in patch else value_at(data, path) for path in paths}
+        its = [path for path in paths if path in patch or path not in lists]
+        values = {path: patch[path] if path in patch else value_at(data, path) for path in its}
         said = {path: DEFAULT if value is None else _written(value) for path, value in values.items()}
         found.append(Varied(name, said))
     return tuple(found)

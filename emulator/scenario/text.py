@@ -87,7 +87,7 @@ class Document:
         A path that ends in ``[key]``, as errors about a mapping's keys do, means the key.
         """
         line, column = (self.key_place if at_key or "[key]" in loc[-1:] else self.place)(loc)
-        return Problem(self.name, line, column, self.path(loc), message)
+        return Problem(self.name, line, column, self.path(loc), message, "wrong-value")
 
     def _walk(self, loc: Sequence[str | int]) -> list[tuple[str | int, Any, Any]]:
         """List (part, key node, value node) from the top down to the last part that is in the file."""
@@ -125,11 +125,15 @@ def read(source: Path | str, name: str = "") -> Document:
         with Path(source).open("rb") as file:
             raw = file.read(_MOST_BYTES + 1)
     except IsADirectoryError:
-        problem = Problem(name or str(source), 0, 0, "", "cannot be read: it is a folder: name a file in it")
+        problem = Problem(
+            name or str(source), 0, 0, "", "cannot be read: it is a folder: name a file in it", "unreadable"
+        )
         raise ScenarioError([problem]) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = getattr(error, "strerror", None) or str(error)
-        raise ScenarioError([Problem(name or str(source), 0, 0, "", f"cannot be read: {reason}")]) from None
+        raise ScenarioError(
+            [Problem(name or str(source), 0, 0, "", f"cannot be read: {reason}", "unreadable")]
+        ) from None
     return read_bytes(raw, name or str(source))
 
 
@@ -144,7 +148,9 @@ def read_bytes(raw: bytes, name: str) -> Document:
     if not isinstance(root, yaml.MappingNode):
         place = (1, 1) if root is None else _place(root)
         what = "is not a mapping at the top" if root is not None and root.value else "is empty"
-        raise ScenarioError([Problem(name, *place, "", f"the file {what}: write keys such as title:, starts:, lasts:")])
+        raise ScenarioError(
+            [Problem(name, *place, "", f"the file {what}: write keys such as title:, starts:, lasts:", "wrong-yaml")]
+        )
     builder = _Builder(name)
     data = builder.build(root, ())
     if builder.problems:
@@ -177,19 +183,21 @@ def _place(node: Any) -> tuple[int, int]:
 def _decode(raw: bytes, name: str) -> str:
     """Give the text of a file: UTF-8, with or without a byte order mark, and nothing that YAML cannot hold."""
     if len(raw) > _MOST_BYTES:
-        raise ScenarioError([Problem(name, 0, 0, "", "is too large: a scenario has at most 2 MB")])
+        raise ScenarioError([Problem(name, 0, 0, "", "is too large: a scenario has at most 2 MB", "unreadable")])
     if b"\0" in raw:
         before = raw[: raw.index(b"\0")]
         message = "NUL byte: this is a binary file or not UTF-8; a scenario is YAML text in UTF-8"
-        raise ScenarioError([Problem(name, *_end_of(before.decode("utf-8-sig", "replace")), "", message)])
+        raise ScenarioError([Problem(name, *_end_of(before.decode("utf-8-sig", "replace")), "", message, "unreadable")])
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         before = raw[: error.start]
         message = f"byte {raw[error.start]:#04x} is not UTF-8: save the file as UTF-8"
-        raise ScenarioError([Problem(name, *_end_of(before.decode("utf-8-sig")), "", message)]) from None
+        raise ScenarioError([Problem(name, *_end_of(before.decode("utf-8-sig")), "", message, "unreadable")]) from None
     unprintable = [
-        Problem(name, *_end_of(text[: found.start()]), "", f"control character {_code(found[0])}: remove it")
+        Problem(
+            name, *_end_of(text[: found.start()]), "", f"control character {_code(found[0])}: remove it", "unreadable"
+        )
         for found, _ in zip(_UNPRINTABLE.finditer(text), range(_MOST_PROBLEMS), strict=False)
     ]
     if unprintable:
@@ -222,9 +230,11 @@ def _compose(text: str, name: str) -> Any:
             message = _too_deep()
         elif text[mark.index : mark.index + 1] == "\t":
             message += " (indent with spaces, not with tabs)"
-        raise ScenarioError([Problem(name, mark.line + 1, mark.column + 1, "", message)]) from None
+        raise ScenarioError([Problem(name, mark.line + 1, mark.column + 1, "", message, "wrong-yaml")]) from None
     except RecursionError:  # only the pure parser gets here; the C parser has a limit of its own
-        raise ScenarioError([Problem(name, parser.line + 1, parser.column + 1, "", _too_deep())]) from None
+        raise ScenarioError(
+            [Problem(name, parser.line + 1, parser.column + 1, "", _too_deep(), "wrong-yaml")]
+        ) from None
 
 
 def _too_deep() -> str:
@@ -255,7 +265,7 @@ class _Builder:
             return None
 
     def _report(self, node: Any, path: tuple[str | int, ...], message: str) -> None:
-        problem = Problem(self._name, *_place(node), ".".join(map(str, path)), message)
+        problem = Problem(self._name, *_place(node), ".".join(map(str, path)), message, "wrong-yaml")
         seen = (problem.line, problem.column, message)
         if seen not in self._reported:  # an alias leads to the same mistake again
             self._reported.add(seen)

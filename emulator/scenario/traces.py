@@ -349,4 +349,4 @@ def _lines(path: Path | str) -> Lines[str]:
 
 
 def _wrong(path: Path | str, line: int, message: str, column: int = 1) -> ScenarioError:
-    return ScenarioError([Problem(str(path), line, column if line else 0, "", message)])
+    return ScenarioError([Problem(str(path), line, column if line else 0, "", message, "wrong-trace")])

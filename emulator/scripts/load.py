@@ -68,7 +68,7 @@ def load_scripts(path: Path | str) -> LoadedScripts:
 def _problem(document: text.Document, it: Found) -> Problem:
     loc = path_in(document.data, it.loc)
     line, column = document.key_place(loc) if it.at_key and len(loc) == len(it.loc) else document.place(loc)
-    return Problem(document.name, line, column, ".".join(map(str, it.loc)), it.told(shape_of_scripts()))
+    return Problem(document.name, line, column, ".".join(map(str, it.loc)), it.told(shape_of_scripts()), it.code)
 
 
 @cache

@@ -42,12 +42,14 @@ def full_hours(clock: Clock, horizon: int) -> tuple[tuple[int, str], ...]:
     >>> from datetime import datetime
     >>> full_hours(Clock(datetime(2026, 6, 12, 21, 30), "UTC"), 2 * HOUR)
     ((1800000000, '22:00'), (5400000000, '23:00'))
+    >>> [shown for _, shown in full_hours(Clock(datetime(2026, 6, 12, 12), "UTC"), 40 * DAY)][:2]  # every four days
+    ['Fri 12:00', 'Tue 12:00']
     """
     start = clock.local(0)
     first = (HOUR - (start.minute * MINUTE + start.second * SECOND + start.microsecond)) % HOUR
     step = next(
         (size * HOUR for size in (1, 2, 3, 6, 12, 24) if horizon // (size * HOUR) < _MOST_HOURS),
-        -(-horizon // _MOST_HOURS // DAY) * DAY,
+        -(-horizon // (_MOST_HOURS - 1) // DAY) * DAY,
     )
     shown = "%a %H:%M" if horizon > DAY else "%H:%M"
     return tuple((tick, f"{clock.local(tick):{shown}}") for tick in range(first, horizon + 1, step))

@@ -119,7 +119,7 @@ def _variants(of: Assumed) -> str:
     base = of.varied[0].values
     items = []
     for place, one in enumerate(of.varied):
-        its = [f"{path} {said}" for path, said in one.values.items() if not place or said != base[path]]
+        its = [f"{path} {said}" for path, said in one.values.items() if not place or said != base.get(path)]
         items.append(f"<li>{name(one.variant)}: {'; '.join(map(name, its)) or 'nothing else'}</li>")
     return (
         f'<h3>What each variant sets</h3><ul class="many">{"".join(items)}</ul>'

@@ -76,10 +76,12 @@ class Access:
             delay = law.sample(self._draws.row(Purpose.PROPAGATION_DELAY, entity)) if law is not None else 0
             if model.until is not None:
                 agenda.at(model.until, self._end, grant, rank=ENDS)
+                if model.until <= agenda.now:
+                    continue  # it was over before the start, whenever in the night it would be given
             for tick, call in ((model.given, self._give), (model.given + delay, self._put_in_force)):
                 if tick > agenda.now:
                     agenda.at(tick, call, grant)
-                elif model.until is None or model.until > agenda.now:
+                else:
                     call(grant)
 
     def refusal(

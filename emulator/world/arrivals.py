@@ -540,7 +540,7 @@ class Arrivals:
         name, path = model.label, f"arrivals.{place}"
         if name in self._entries:
             message = f"this entry would be called {name!r}, and so is one before: give it another `name`"
-            raise ScenarioError([Problem(scenario.title, 0, 0, path, message)])
+            raise ScenarioError([Problem(scenario.title, 0, 0, path, message, "wrong-value")])
         recurs = model.recurs is not None
         wants_endings = model.again_after is not None or (recurs and model.if_still_running != "both")
         trace = folder / (model.trace or "")
@@ -557,7 +557,7 @@ class Arrivals:
         try:
             entry.coming = coming = self._way_of(model, partial(self._come, entry), trace)
         except ValueError as error:  # a recurrence that comes far too often
-            raise ScenarioError([Problem(scenario.title, 0, 0, path, str(error))]) from None
+            raise ScenarioError([Problem(scenario.title, 0, 0, path, str(error), "wrong-value")]) from None
         if recurs and isinstance(coming, OnDays):
             self.occurrences[name] = coming.due
         if nights is not None and model.ends is not None:

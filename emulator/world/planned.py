@@ -225,5 +225,5 @@ class Planner:
 
     def _wrong(self, line: "Line | None", message: str) -> ScenarioError:
         if line is None:
-            return ScenarioError([Problem(f"arrival entry {self._name!r}", 0, 0, "", message)])
-        return ScenarioError([Problem(str(self._file), line.line, 1, "", message)])
+            return ScenarioError([Problem(f"arrival entry {self._name!r}", 0, 0, "", message, "wrong-trace")])
+        return ScenarioError([Problem(str(self._file), line.line, 1, "", message, "wrong-trace")])

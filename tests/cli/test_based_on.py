@@ -51,7 +51,7 @@ def test_a_base_above_needs_its_folder_allowed(queuedrill: Call, place: Path) ->
     """Without the option nothing is read, and the option is named."""
     code, _, err = queuedrill("run", "night.yaml")
     line, _, rest = err.partition(" leads out of the scenario's folder")
-    assert (code, line) == (2, "night.yaml:1:11: based_on: '../base.yaml'")
+    assert (code, line) == (2, "night.yaml:1:11: wrong-reference: based_on: '../base.yaml'")
     assert "--allow-folder" in rest
 
 
@@ -116,4 +116,4 @@ def test_check_shows_the_whole(queuedrill: Call, place: Path) -> None:
     assert "  night:\n    lease: 1m30s  # ../base.yaml:6\n" in out
     Path("../base.yaml").write_text(BASE.replace("lasts:", "lats:"))
     code, _, err = queuedrill("check", "night.yaml", *ALLOWED)
-    assert (code, "../base.yaml:4:1: lats: unknown key 'lats': did you mean 'lasts'?" in err) == (2, True)
+    assert (code, "../base.yaml:4:1: unknown-key: lats: unknown key 'lats': did you mean 'lasts'?" in err) == (2, True)

@@ -55,7 +55,7 @@ pools: {dome: {count: 1, serves: [night], heartbeat: 20s}}
 routines: {recorded: {queue: night, parts: [{name: do, takes: {traced: true}}]}}
 arrivals: [{routine: recorded, trace: log.swf}]
 """
-UNKNOWN = "log.swf:3:1: no time stands here, and the part 'do' of 'recorded' takes it\n"
+UNKNOWN = "log.swf:3:1: wrong-trace: no time stands here, and the part 'do' of 'recorded' takes it\n"
 
 
 @pytest.mark.parametrize("command", ["check", "run"])
@@ -100,7 +100,8 @@ def test_a_recurrence_that_comes_too_often_is_a_mistake(queuedrill: Call) -> Non
     text = Path("fits.yaml").read_text()
     text = text.replace("lasts: 2h", "lasts: 500d").replace('count: 2, at: "21:35"', 'recurs: "* * * * *"')
     Path("often.yaml").write_text(text)
-    said = "often.yaml:8:36: arrivals.0.recurs: '* * * * *' comes more than 600,000 times in this span: make it rarer"
+    said = "often.yaml:8:36: wrong-value: arrivals.0.recurs: '* * * * *' comes more than 600,000 times in this span"
+    said += ": make it rarer"
     assert queuedrill("check", "often.yaml") == (2, "", f"{said}\n")
 
 
@@ -175,6 +176,6 @@ def test_the_trace_of_a_variant_is_read_too(queuedrill: Call) -> None:
     Path("traced.yaml").write_text(
         text + "variants: {two: {pools.dome.count: 2}, late: {arrivals.0.trace: late.csv}}\n"
     )
-    wrong = "late.csv:3:1: this arrival is earlier than the one before: sort the file by time\n"
+    wrong = "late.csv:3:1: wrong-trace: this arrival is earlier than the one before: sort the file by time\n"
     assert queuedrill("run", "traced.yaml", "--variant", "late")[::2] == (2, wrong)
     assert queuedrill("check", "traced.yaml")[::2] == (2, wrong)

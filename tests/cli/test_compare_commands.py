@@ -182,7 +182,7 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
         (["compare", "compared.yaml", "fits.yaml", "--variants", "two"], "--variants are those of one FILE"),
         (["compare", "fits.yaml"], "fits.yaml: there is nothing to compare"),
         (["compare", "compared.yaml", "--confidence", "95"], "a confidence of 95 is out of range"),
-        (["compare", "nowhere.yaml"], "nowhere.yaml: cannot be read: No such file or directory"),
+        (["compare", "nowhere.yaml"], "nowhere.yaml: unreadable: cannot be read: No such file or directory"),
         (["compare", "wrong.yaml"], "wrong.yaml:"),
         (["size", "compared.yaml", "--by", "pools.dome.count"], "which values? give --from and --to, or --values"),
         (["size", "compared.yaml", "--by", "pools.dom.count", "--from", "1", "--to", "2"], "did you mean 'dome'?"),

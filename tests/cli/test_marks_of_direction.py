@@ -121,7 +121,7 @@ def test_a_title_is_one_line(night: Path, queuedrill: Call, title: str) -> None:
     said = SCENARIO.replace(f"A night of {MARKS}copies", title)
     Path("night.yaml").write_text(said, "utf-8")
     wanted = "a text is wanted" if title == " " else "2 lines stand here: one line is wanted"
-    assert queuedrill("check", "night.yaml") == (2, "", f"night.yaml:1:8: title: {wanted}\n")
+    assert queuedrill("check", "night.yaml") == (2, "", f"night.yaml:1:8: wrong-value: title: {wanted}\n")
 
 
 def test_a_title_may_be_folded_in_the_file(night: Path, queuedrill: Call) -> None:

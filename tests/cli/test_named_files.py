@@ -66,7 +66,7 @@ def test_any_other_file_is_refused(
     """Each command that reads a scenario refuses what leads out of its folder or is no regular file, unopened."""
     file = night(trace)
     shown = trace.replace("PLACE", str(place))
-    said = f"{file}:8:35: {PLACE}: {shown!r} {complaint}\n"
+    said = f"{file}:8:35: wrong-reference: {PLACE}: {shown!r} {complaint}\n"
     size = ("size", file, "--by", "pools.dome.count", "--values", "1,2")
     for command in (("run", file), ("check", file), ("hunt", file), ("compare", file), ("watch", file), size):
         assert queuedrill(*command) == (2, "", said), command

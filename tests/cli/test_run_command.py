@@ -15,9 +15,10 @@ GOLDEN = Path(__file__).parent.parent / "golden"
 FITS = "The night fits: the one requirement is met.\n"
 MISSES = "The night does not fit: makespan is 20 min, at most 19 min asked. 1 of 1 requirement missed.\n"
 WRONG = (
-    "wrong.yaml:1:1: lasts: `lasts` is missing: How long it lasts; what is unfinished then is shown as such.\n"
-    "wrong.yaml:4:1: lsts: unknown key 'lsts': did you mean 'lasts'?\n"
-    "wrong.yaml:5:25: queues.night.lease: 'long' is not a duration: write 90s, 1h30m, 500ms or PT30S\n"
+    "wrong.yaml:1:1: missing-key: lasts: `lasts` is missing: "
+    "How long it lasts; what is unfinished then is shown as such.\n"
+    "wrong.yaml:4:1: unknown-key: lsts: unknown key 'lsts': did you mean 'lasts'?\n"
+    "wrong.yaml:5:25: wrong-value: queues.night.lease: 'long' is not a duration: write 90s, 1h30m, 500ms or PT30S\n"
 )
 
 
@@ -40,7 +41,11 @@ def test_mistakes_are_named_one_a_line_without_a_traceback(queuedrill: Call) -> 
 
 def test_a_file_that_is_not_there_is_an_error_of_input(queuedrill: Call) -> None:
     """A missing file is named, and ends with 2."""
-    assert queuedrill("run", "none.yaml") == (2, "", "none.yaml: cannot be read: No such file or directory\n")
+    assert queuedrill("run", "none.yaml") == (
+        2,
+        "",
+        "none.yaml: unreadable: cannot be read: No such file or directory\n",
+    )
 
 
 @pytest.mark.parametrize(

@@ -108,20 +108,48 @@ def test_check_shows_it(queuedrill: Call, place: Path) -> None:
 @pytest.mark.parametrize(
     "option, text, message",
     [
-        ("change", "pools.dome.count", "write PATH=VALUE, such as queues.night.lease=5m"),
-        ("change", "=3", "write PATH=VALUE, such as queues.night.lease=5m"),
-        ("change", "pools.dom.count=3", "pools.dom.count: there is no 'dom' in pools: did you mean 'dome'?"),
-        ("change", "pools.dome.count=-1", "pools.dome.count: found -1: a whole number from 0 to 100000 is wanted"),
-        ("change", "pools.dome.count={", "this is not valid YAML: did not find expected node content"),
-        ("change", "seed=a: b", "seed: found a mapping: a whole number from 0 to 9223372036854775807 is wanted"),
-        ("change", "variants.two=", "variants.two: there is no 'variants' in the scenario: did you mean 'varies'?"),
-        ("add", "faults", "write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'"),
-        ("add", "{}", "write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'"),
-        ("add", "faults: {freeze: dome-4, at: '23:00'}", "faults.0.freeze: there is no worker 'dome-4': workers of "),
+        ("change", "pools.dome.count", "wrong-change: write PATH=VALUE, such as queues.night.lease=5m"),
+        ("change", "=3", "wrong-change: write PATH=VALUE, such as queues.night.lease=5m"),
+        (
+            "change",
+            "pools.dom.count=3",
+            "unknown-key: pools.dom.count: there is no 'dom' in pools: did you mean 'dome'?",
+        ),
+        (
+            "change",
+            "pools.dome.count=-1",
+            "wrong-value: pools.dome.count: found -1: a whole number from 0 to 100000 is wanted",
+        ),
+        ("change", "pools.dome.count={", "wrong-change: this is not valid YAML: did not find expected node content"),
+        (
+            "change",
+            "seed=a: b",
+            "wrong-value: seed: found a mapping: a whole number from 0 to 9223372036854775807 is wanted",
+        ),
+        (
+            "change",
+            "variants.two=",
+            "unknown-key: variants.two: there is no 'variants' in the scenario: did you mean 'varies'?",
+        ),
+        (
+            "add",
+            "faults",
+            "wrong-change: write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'",
+        ),
+        (
+            "add",
+            "{}",
+            "wrong-change: write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'",
+        ),
+        (
+            "add",
+            "faults: {freeze: dome-4, at: '23:00'}",
+            "wrong-reference: faults.0.freeze: there is no worker 'dome-4': workers of ",
+        ),
         (
             "add",
             "queues: {day: {}}",
-            "queues: `add` and `remove` change a list, and none stands here",
+            "wrong-value: queues: `add` and `remove` change a list, and none stands here",
         ),
     ],
 )
@@ -138,7 +166,8 @@ def test_what_is_wrong_is_told_by_the_option(
 def test_what_the_file_cannot_be_with_it_is_told_in_the_file(queuedrill: Call, place: Path) -> None:
     """A place in the file that is right by itself says with what it is wrong."""
     code, _, err = queuedrill("run", "stated.yaml", "--change", "pools.dome.count=1")
-    where = "stated.yaml:16:17: faults.0.power_off: there is no worker 'dome-2': workers of 'dome' are called dome-1"
+    where = "stated.yaml:16:17: wrong-reference: faults.0.power_off: there is no worker 'dome-2': "
+    where += "workers of 'dome' are called dome-1"
     assert (code, err) == (2, f"{where} (only with --change pools.dome.count=1)\n")
 
 

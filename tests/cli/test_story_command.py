@@ -167,8 +167,8 @@ def test_a_variant_of_a_scenario_has_a_story(queuedrill: Callable[..., Ended], p
         (("fits.yaml", "--worker", "dom-1"), "fits.yaml: no event names a worker 'dom-1': did you mean 'dome-1'?\n"),
         (("fits.yaml", "--requirement", "2"), "fits.yaml: there is no requirement 2: its scenario states 1, from 1 on"),
         (("fits.yaml", "1", "--variant", "none"), "fits.yaml: there is no variant 'none'"),
-        (("wrong.yaml", "1"), "wrong.yaml:1:1: lasts: `lasts` is missing"),
-        (("none.yaml", "1"), "none.yaml: cannot be read"),
+        (("wrong.yaml", "1"), "wrong.yaml:1:1: missing-key: lasts: `lasts` is missing"),
+        (("none.yaml", "1"), "none.yaml: unreadable: cannot be read"),
     ],
 )
 def test_what_a_scenario_does_not_have_is_said(

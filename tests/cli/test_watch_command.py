@@ -250,7 +250,7 @@ def test_plain_lines_keep_to_a_speed(queuedrill: Callable[..., Ended]) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("watch", "none.yaml"), "none.yaml: cannot be read: No such file or directory\n"),
+        (("watch", "none.yaml"), "none.yaml: unreadable: cannot be read: No such file or directory\n"),
         (("watch", "fits.yaml", "--speed", "0"), "0 is out of range: give seconds of virtual time a second, above 0."),
         (("watch", "fits.yaml", "--speed", "nan"), "is out of range"),
         (("watch", "fits.yaml", "--overwrite"), "give --log too"),

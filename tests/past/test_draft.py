@@ -1,6 +1,7 @@
 """What is drafted from past nights whose truth is known, and that it is a scenario."""
 
 from datetime import date
+from pathlib import Path
 
 import pytest
 from past_exports import write_export
@@ -85,3 +86,44 @@ def test_plain_data_and_lines_of_commented_values() -> None:
 )
 def test_times_are_written_with_three_digits_that_count(seconds: float, text: str) -> None:
     assert span_text(seconds) == text
+
+
+def test_a_closed_loop_is_told_and_drafted_as_one(tmp_path: Path) -> None:
+    """Three sources, each of which sends its next job within a second after its last has ended."""
+    night = {
+        "title": "Three people at their desks",
+        "starts": "2026-03-02T18:00:00",
+        "lasts": "P7D",
+        "queues": {"night": {"lease": "90s"}},
+        "pools": {"dome": {"count": 2, "serves": ["night"], "heartbeat": "20s"}},
+        "routines": {
+            "copy": {"queue": "night", "drawn": "each_attempt", "parts": [
+                {"name": "work", "takes": {"median": "10m", "p95": "40m"}},
+            ]}
+        },
+        "arrivals": [{"routine": "copy", "again_after": {"between": ["0s", "1s"]}, "count": 3}],
+    }  # fmt: skip
+    emulator.run(night, log=tmp_path / "week.qdlog")
+    (tmp_path / "week.csv").write_text(emulator.export(tmp_path / "week.qdlog", "attempts-csv"))
+    draft = draft_of(learn_files([tmp_path / "week.csv"], night="18:00+14h"))
+    assert (
+        "of the jobs were submitted as soon as one ended, beyond chance: drafted as again_after." in draft.warnings[0]
+    )
+    [entry] = draft.settings["arrivals"]
+    assert (entry["again_after"], entry["count"]) == ({"between": ["0s", "2s"]}, 3)
+    assert draft.guesses["arrivals.copy-at-random.again_after"].startswith("a guess: whoever waits")
+    assert emulator.run(draft.settings).figure("done").value
+
+
+def test_a_schedule_that_misses_some_nights_may_bring_nothing(tmp_path: Path) -> None:
+    """The index is left out on each seventh night, always another day of the week: 4 of 28."""
+    with open(write_export(tmp_path / "all.csv"), encoding="utf-8") as file:
+        lines = file.read().splitlines()
+    left = {f"{day:02d}.03.2026" for day in (2, 10, 18, 26)}
+    kept = [line for line in lines if not (";index;" in line and line.split(";")[2].split()[0] in left)]
+    assert len(lines) - len(kept) == 4
+    (tmp_path / "some.csv").write_text("\n".join(kept) + "\n")
+    draft = draft_of(learn_files([tmp_path / "some.csv"], night="18:00+14h"))
+    [index] = [it for it in draft.settings["arrivals"] if it["routine"] == "index"]
+    assert index["batch"] == {"one_of": [0, 1], "weights": [4, 24]}
+    assert load_text(draft.text, "draft.yaml").scenario.arrivals

@@ -688,7 +688,7 @@ class _Night:
         if way in ("per_hour", "every", "gaps") or (
             way == "recurs" and entry.get("if_still_running", "both") == "both"
         ):
-            drawn = {"between": [1, 3]}, {"one_of": [1, 4]}, {"one_of": [1, 2], "weights": [3, 1]}
+            drawn = {"between": [1, 3]}, {"one_of": [0, 4]}, {"one_of": [1, 2], "weights": [3, 1]}
             maybe(entry, "batch", lambda: dice.pick(2, 3, *drawn), 1.5)
         if way == "recurs":
             maybe(entry, "late_by", lambda: dice.law(1, 300), 1.5)

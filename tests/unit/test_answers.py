@@ -22,7 +22,10 @@ def test_a_night_that_failed_to_run_is_no_good_answer() -> None:
     lost = replace(found, questions=(replace(found.questions[0], answer="failed_to_run"),))
     assert outcome_of_answers(lost) == "bad"
     assert "failed to run" in questions_page(lost).as_text()
-    assert '<span class="missed">failed to run</span>' in questions_document(lost)
+    page = questions_document(lost)
+    assert '<span class="missed">failed to run</span>' in page
+    assert "<dt>played</dt><dd>seed 1</dd>" in page.split("</header>")[0]
+    assert "longer?</bdi>: <bdi>queues.night.lease 5m</bdi>" in page.split('id="settings"')[1]
     own = replace(found, as_written=replace(found.as_written, answer="failed_to_run"))
     assert outcome_of_answers(own) == "bad"
     assert questions_sentence(own).startswith("As written a night failed to run.")

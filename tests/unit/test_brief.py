@@ -110,12 +110,12 @@ def test_each_question_is_answered() -> None:
         ("A second machine helps?", "fits", 4, ()),
     ]
     assert [one.makespan and one.makespan.most for one in found.what_ifs] == [7200e6, 1800e6]
-    assert found.commands == ("queuedrill run settings --nights 4 --seed 1 --questions",)
+    assert found.commands == (
+        "queuedrill brief settings --nights 4 --seed 1 --json",
+        "queuedrill run settings --nights 4 --seed 1 --questions",
+    )
     page = words_of_page(brief_document(found))
-    assert (
-        "Twelve plates come? no 0 of 4 missed: makespan at most 1 h 30 min; makespan 2 h at worst "
-        "A second machine helps? yes 4 of 4 makespan 30 min at worst"
-    ) in page
+    assert "Twelve plates come? no 0 2 h makespan at most 1 h 30 min A second machine helps? yes 4 30 min Way" in page
 
 
 def test_assumptions_come_guesses_first_with_age_and_with_the_verdicts_that_they_flip() -> None:
@@ -134,7 +134,7 @@ def test_assumptions_come_guesses_first_with_age_and_with_the_verdicts_that_they
     page = words_of_page(brief_document(found))
     assert "1 guess would change a verdict (4 nights an end)." in page
     assert "routine copy: parts, read, takes 10m guess 2026-06-02 (10 d old), 3 observations yes: makespan" in page
-    assert found.commands[1] == "queuedrill guesses settings --nights 4 --seed 1"
+    assert found.commands[2] == "queuedrill guesses settings --nights 4 --seed 1"
 
 
 def test_guesses_of_a_scenario_that_requires_nothing_are_not_tried() -> None:

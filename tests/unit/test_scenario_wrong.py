@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from emulator.errors import ScenarioError
+from emulator.errors import Problem, ScenarioError
 from emulator.scenario.load import load
 
 WRONG = Path(__file__).with_name("wrong")
@@ -28,7 +28,23 @@ def test_wrong_files_are_told_whole(name: str, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.chdir(WRONG)
     with pytest.raises(ScenarioError) as caught:
         load(name)
-    assert str(caught.value).splitlines() == EXPECTED[name]
+    assert [problem.coded for problem in caught.value.problems] == EXPECTED[name]
+    assert str(caught.value).splitlines() == [line.replace(f": {code}: ", ": ", 1) for line, code in _codes(name)]
+
+
+def _codes(name: str) -> list[tuple[str, str]]:
+    """Give each message of a file with its code, which stands behind the place."""
+    return [(line, line.split(": ", 2)[1]) for line in EXPECTED[name]]
+
+
+def test_each_code_is_one_that_is_documented() -> None:
+    """The corpus has every code but those of traces, of the command line and of files that cannot be read."""
+    used = {code for name in EXPECTED for _, code in _codes(name)}
+    words = {"unknown-key", "missing-key", "wrong-value", "contradiction", "wrong-reference", "wrong-yaml"}
+    assert used == words
+    page = (Path(__file__).parents[2] / "docs" / "reference-command-line.md").read_text("utf-8")
+    every = (*words, "wrong-trace", "wrong-change", "unreadable")
+    assert [code for code in every if f"| `{code}` |" not in page or f"``{code}``" not in (Problem.__doc__ or "")] == []
 
 
 def test_messages_are_our_own() -> None:

@@ -170,13 +170,15 @@ def test_a_page_of_a_log_tells_the_same(tmp_path: Path, monkeypatch: pytest.Monk
 def test_a_comparison_tells_what_each_variant_sets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of the baseline every key that some variant changes, of the others what differs; what is unset is by default."""
     monkeypatch.chdir(tmp_path)
-    more = "variants: {three: {pools.dome.count: 3}, patient: {queues.night.lease: 2m, queues.night.retry: null}}"
+    more = """variants:
+  three: {pools.dome.count: 3, faults: {add: [{freeze: dome-1, at: +1m, lasts: 1m}]}}
+  patient: {queues.night.lease: 2m, queues.night.retry: null}"""
     Path("copies.yaml").write_text(TEXT.replace(TEXT.splitlines()[-1], more), "utf-8")
     page = emulator.compare("copies.yaml", nights=2, processes=1).page()
     listed = page.split("<h3>What each variant sets</h3>")[1].split("</ul>")[0]
     assert [unescape(re.sub("<[^>]*>", "", one)) for one in re.findall("<li>(.*?)</li>", listed)] == [
         "as written: pools.dome.count 2; queues.night.lease 40s; queues.night.retry by default",
-        "three: pools.dome.count 3",
+        "three: pools.dome.count 3; faults add freeze dome-1, at +1m, lasts 1m",
         "patient: queues.night.lease 2m",
     ]
     assert "What each variant sets" not in emulator.nights("copies.yaml", 2, variant="three", processes=1).page()

@@ -85,6 +85,7 @@ def test_several_jobs_come_at_each_occurrence() -> None:
     [
         ({"between": (2, 5)}, 3.5, {2: 0.25, 3: 0.25, 4: 0.25, 5: 0.25}),
         ({"one_of": (1, 10), "weights": (9.0, 1.0)}, 1.9, {1: 0.9, 10: 0.1}),
+        ({"one_of": (0, 2), "weights": (1.0, 3.0)}, 1.5, {0: 0.25, 2: 0.75}),
         ({"one_of": (1, 2, 4)}, 7 / 3, {1: 1 / 3, 2: 1 / 3, 4: 1 / 3}),
     ],
 )
@@ -107,6 +108,19 @@ def test_a_batch_of_many_sizes_costs_no_more_than_one_of_few() -> None:
         size(1)  # the block of eight draws is made once
         costs.append(calls_of(lambda size=size: size(2)))
     assert costs[0] == costs[1]
+
+
+def test_a_batch_may_be_of_nothing_but_not_always() -> None:
+    """An occurrence whose batch is 0 brings no job; jobs are numbered as they come."""
+    found = ran({"recurs": "*/10 * * * *", "batch": {"one_of": [0, 1]}}, "20h")
+    came = comes(found)
+    assert [number for number, _ in came] == list(range(1, len(came) + 1))
+    assert 40 < len(came) < 80  # of 120 occurrences half bring one, to within 3.6 standard deviations
+    assert len(found.world.occurrences["copies"]) == len(came)
+    for nothing in ({"one_of": [0]}, {"one_of": [0, 3], "weights": [1, 0]}):
+        entry = {"routine": "copy", "name": "none", "recurs": "0 23 * * *", "batch": nothing}
+        said = problems(changed(arrivals=[*QUIET["arrivals"], entry]))
+        assert any(text.endswith("no job ever comes: give a number above 0 some weight") for text in said)
 
 
 def test_the_gaps_of_batches_are_those_of_single_jobs() -> None:

@@ -81,6 +81,17 @@ def test_access_that_ended_before_the_start_is_told_as_ended() -> None:
     assert recorder.rows == [(0, "access_changed", 0, 0, "", "dome", "archive", "ended")]
 
 
+def test_a_grant_of_this_night_that_ended_long_ago_gives_nothing() -> None:
+    """Given at the start, which need not be stated, or an hour later: with an end weeks ago both are over."""
+    over = {"who": "dome", "to": "archive", "until": "2026-06-01"}
+    assert ends(queues=ONCE, access=[over]) == (0, 10)
+    late = [{"name": "nightly", "routine": "copy", "count": 10, "at": "23:30"}]
+    assert ends(queues=ONCE, arrivals=late, access=[{**over, "given": "22:30"}]) == (0, 10)
+    assert mistakes(access=[{**over, "given": "23:00", "until": "22:30"}]) == [
+        "access.0.until: the grant ends before it is given: `until` must be later than `given`"
+    ]
+
+
 def test_a_credential_needs_a_life_or_a_date() -> None:
     """Neither is a mistake; a renewal goes with a life alone."""
     shown = {"who": "dome", "to": "archive"}

@@ -29,7 +29,7 @@ class Grant(Model):
     refusals_cached: Duration = Field(default=0, description="A refused caller is refused this long without a look.")
 
     def mistakes(self) -> Iterator[Mistake]:
-        if self.until is not None and self.until <= self.given:
+        if self.until is not None and self.until <= self.given and not self.until <= 0 <= self.given:  # else it is over
             yield ("until",), "the grant ends before it is given: `until` must be later than `given`"
 
 

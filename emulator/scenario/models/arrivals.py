@@ -190,15 +190,22 @@ class Batch(Model):
     between: tuple[BatchSize, BatchSize] | None = Field(
         default=None, strict=False, description="Each number from the one to the other is as likely."
     )
-    one_of: tuple[BatchSize, ...] | None = Field(
-        default=None, strict=False, min_length=1, max_length=1000, description="One of these numbers."
+    one_of: tuple[Annotated[int, Field(ge=0, le=100_000)], ...] | None = Field(
+        default=None,
+        strict=False,
+        min_length=1,
+        max_length=1000,
+        description="One of these numbers; with 0 nothing comes that time.",
     )
     weights: tuple[float, ...] | None = Field(
         default=None, strict=False, description="With `one_of`: how likely each is, 0 or more; default: all alike."
     )
 
     def mistakes(self) -> Iterator[Mistake]:
-        yield from law_mistakes("how many", self.between, self.one_of, self.weights)
+        wrong = list(law_mistakes("how many", self.between, self.one_of, self.weights))
+        yield from wrong
+        if not wrong and not self.mean:
+            yield ("one_of",), "no job ever comes: give a number above 0 some weight"
 
     @property
     def mean(self) -> float:

@@ -37,7 +37,7 @@ def one_number(of: Comparison) -> Numbers | None:
     if len(varied) < 2 or len(paths) != 1:
         return None
     path = paths.pop()
-    written = {one.variant: one.values[path] for one in varied}
+    written = {one.variant: one.values.get(path, "") for one in varied}
     amounts = {variant: amount for variant, said in written.items() if (amount := _amount(said)) is not None}
     if len(set(amounts.values())) < len(written):
         return None
