@@ -37,9 +37,12 @@ CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
 _RARELY: Final = 0.01
 """A schedule that misses no larger share of its times is drafted as one that always comes."""
+_ENOUGH: Final = 10
+"""From fewer gaps a pause is called an estimate."""
 _NEVER: Final = 1e-6
 _TAIL: Final = 2.0
 """Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
+_IDLE: Final = "a guess for idle workers: that they are lost as often as those at work"
 _NOT_TOLD: Final = "a guess: not in the history"
 
 
@@ -114,7 +117,7 @@ def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, s
         "arrivals": [],
     }
     _add_planned(data, planned)
-    said = Stated(0.99, "guess", "a guess: what is asked of a night is no history")
+    said = Stated(0.99, "", "what is asked of a night is no history: say it")
     data["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": said}]
     return _draft(data, (), f"From {len(planned)} rules; how long the work takes is not in them ({zone}).", "")
 
@@ -142,6 +145,8 @@ def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
 
 def _draft(data: dict[str, Any], warnings: tuple[str, ...], source: str, nights: str) -> Draft:
     guesses = {path: it.comment for path, it in stated_in(data) if it.source == "guess"}
+    # The gaps themselves were measured at work; what they are for idle workers was not.
+    guesses |= {f"faults.{it['name']}.gaps": _IDLE for it in data.get("faults", ())}
     lines = [*_head(source, guesses, warnings), *yaml_lines(data)]
     return Draft(plain_of(data), "\n".join(lines) + "\n", nights, guesses, warnings)
 
@@ -177,6 +182,7 @@ def _head(source: str, guesses: Mapping[str, str], warnings: Sequence[str]) -> I
     yield f"# Guesses, {len(guesses)}: measure these, or ask those who know."
     for path, why in guesses.items():
         yield f"# - {path}: {why}"
+    yield "# What the night must keep, under must_hold, nobody but you can say."
     if warnings:
         yield "#"
         yield "# Look at this first:"
@@ -314,7 +320,8 @@ class _Drafting:
         found = self.learnt.retries
         if found.attempts_in_all > 1:
             said = f"the most that a job had; {found.used_up} jobs failed at that many"
-            out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps))}
+            source = "measured" if found.used_up else "estimated"  # it may be more where no job has used it up
+            out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps), source)}
             if found.pauses and found.pauses[0] >= 1:
                 out["retry"] |= self._pause(found.pauses, found.gaps)
         return out
@@ -322,14 +329,16 @@ class _Drafting:
     def _pause(self, pauses: tuple[float, ...], gaps: int) -> dict[str, Any]:
         first = span_text(_round(pauses[0]))
         said = f"from {gaps} gaps between a failure and the next attempt {self.since}"
+        source = "measured" if gaps >= _ENOUGH else "estimated"
         kind: dict[str, Any] = {"pause": "constant"}
         if len(pauses) > 1 and pauses[1] > 1.5 * pauses[0]:
             grows = pauses[1] / pauses[0]
             kind = {
                 "pause": "exponential",
-                "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps),
+                "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps, source),
             }
-        return {**kind, "first": self.measured(first, f"{said}: the shortest of them, since waiting only adds", gaps)}
+        said += ": the shortest of them, since waiting only adds"
+        return {**kind, "first": self.measured(first, said, gaps, source)}
 
     def _pools(self) -> Iterator[tuple[str, dict[str, Any]]]:
         polling = self.learnt.polling
@@ -492,8 +501,8 @@ class _Drafting:
         accepted, done = self.learnt.figures["accepted"], self.learnt.figures["done"]
         shares = (done / np.maximum(accepted, 1))[accepted > 0]
         low = float(np.quantile(shares, 0.05)) if len(shares) else 0.0
-        said = f"a guess: what is asked of a night is no history; 19 of 20 past nights had {low:.3f} or more"
-        return Stated(min(0.99, int(low * 100) / 100), "guess", said)
+        said = f"what is asked of a night is no history: say it; 19 of 20 past nights had {low:.3f} or more"
+        return Stated(min(0.99, int(low * 100) / 100), "", said)
 
 
 def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
