@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
 
 _LEAST_SPREAD: Final = 0.02
+_LEAST_MEAN: Final = 1.005
 CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
 _RARELY: Final = 0.01
@@ -281,8 +282,14 @@ class _Drafting:
             low, high = _middle(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
             said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
-            law = law_of_factors(self.learnt.run_times.pace, self.learnt.run_times.pace_cv)
-            out["pace"] = {"cv": self._spread(self.learnt.run_times.pace_cv, said, 1), "law": law}
+            cv = self.learnt.run_times.pace_cv
+            law = law_of_factors(self.learnt.run_times.pace, cv)
+            out["pace"] = {"cv": self._spread(cv, said, 1), "law": law}
+            # Run times are told for the night in the middle, whose factor is 1; the mean of either law is above.
+            mean = (1 + cv**2) ** 0.5 if law == "lognormal" else (1 - min(cv, 1.5) ** 2 / 9) ** -3
+            if mean >= _LEAST_MEAN:
+                said = f"the mean of these factors, where that of the night in the middle is 1; from {count} nights"
+                out["pace"]["mean"] = self.measured(round(mean, 3), said, count, "estimated")
         return out
 
     def _spread(self, found: float, said: str, levels: int) -> Stated:

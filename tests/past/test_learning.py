@@ -8,6 +8,7 @@ import pytest
 from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, Attempts
 from emulator.past.betting import LIMIT, lag_one, ranks_of, wager
+from emulator.past.draft import draft_of
 from emulator.past.durations import run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
@@ -406,3 +407,16 @@ def test_all_of_it_together() -> None:
     with pytest.raises(InputError, match="4 nights are too few to learn from"):
         learn(learnt.nights.until(DATES[4]))
     assert len(learnt.nights.since(DATES[40])) == 2
+
+
+def test_the_mean_of_factors_on_run_times_is_above_that_of_the_night_in_the_middle() -> None:
+    """Run times are told for the median night. With a spread of 0.5 of a lognormal law the mean factor is 1.13.
+
+    It is the root of 1 + cv ** 2, with cv ** 2 = exp(0.5 ** 2) - 1: exp(0.125) = 1.133.
+    """
+    draws = np.random.default_rng(8)
+    night = np.repeat(np.arange(42), 40)
+    begun = np.tile(np.arange(40) * 900.0, 42) + draws.uniform(0, 600, len(night))
+    ran = 120 * np.exp(draws.normal(0, 0.3, len(night))) * np.exp(draws.normal(0, 0.5, 42))[night]
+    varies = draft_of(learn(nights(night=night, submitted=begun, begun=begun, ended=begun + ran))).settings["varies"]
+    assert varies["pace"]["mean"] == pytest.approx(1.133, rel=0.06)
