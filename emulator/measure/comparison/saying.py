@@ -111,12 +111,13 @@ def called(variant: str) -> str:
 
 
 def say_verdict(verdict: str) -> str:
-    """Write the verdict on a requirement.
+    """Write the verdict on a requirement of many nights.
 
-    >>> say_verdict("does_not_hold"), say_verdict("undecided")
-    ('does not hold', 'too few nights')
+    >>> say_verdict("holds"), say_verdict("does_not_hold"), say_verdict("undecided"), say_verdict("nothing_to_judge")
+    ('kept', 'fails', 'too few nights', 'nothing to judge')
     """
-    return "too few nights" if verdict == "undecided" else verdict.replace("_", " ")
+    words = {"holds": "kept", "does_not_hold": "fails", "undecided": "too few nights"}
+    return words.get(verdict, verdict.replace("_", " "))
 
 
 def nights(count: int) -> str:

@@ -134,7 +134,7 @@ def absent(value: str, workers: Sequence[str]) -> str:
 
 
 def verdict_of(one: Share | Sized) -> str:
-    """Write a verdict: ``holds``, ``does not hold``, ``too few nights``."""
+    """Write a verdict: ``kept``, ``fails``, ``too few nights``."""
     return say_verdict(one.verdict)
 
 
