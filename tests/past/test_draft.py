@@ -8,7 +8,8 @@ from past_exports import write_export
 
 import emulator
 from emulator.past.commented import Stated, flow, plain_of, stated_in, yaml_lines
-from emulator.past.draft import Draft, draft_of, span_text
+from emulator.past.draft import Draft, draft_of
+from emulator.past.draft_values import span_text
 from emulator.past.learning import Learnt
 from emulator.past.reading import learn_files
 from emulator.scenario.load import from_settings, load_text
