@@ -23,6 +23,7 @@ __all__ = ["ERROR", "LOST", "OK", "RUNNING", "WAITING", "Attempts", "attempts_of
 
 OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(MEANINGS))
 _FAR: Final = 30 * 86_400.0
+_AGAIN: Final = 2 * 86_400.0
 _SHOWN: Final = 5
 
 
@@ -136,6 +137,7 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     found = _usable(found)
     found = _once(found)
     found = _near(found)
+    _tell_jobs_apart(found)
     _swap(found)
     order = np.lexsort((found.number, found.begun, found.job, found.submitted))
     found = found.pick(order)
@@ -296,6 +298,23 @@ def _swap(found: Attempts) -> None:
         tell(found, swapped, "ends swapped back", used=True)
     if found.doubtful.any():
         tell(found, found.doubtful, "in an hour that comes twice or never", used=True)
+
+
+def _tell_jobs_apart(found: Attempts) -> None:
+    """Make two jobs of one name that was submitted days apart: exports count anew, and names are used again."""
+    import numpy as np
+
+    if not len(found):
+        return
+    order = np.lexsort((found.submitted, found.job))
+    job, submitted = found.job[order], found.submitted[order]
+    again = (job[1:] == job[:-1]) & (np.diff(submitted) > _AGAIN)
+    if not again.any():
+        return
+    rows = np.zeros(len(found), bool)
+    rows[order[1:][again]] = True
+    tell(found, rows, "a job's name used again days later: another job", used=True)
+    found.job[order] = np.concatenate([[0], np.cumsum((job[1:] != job[:-1]) | again)])
 
 
 def _number(found: Attempts) -> None:

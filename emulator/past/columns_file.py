@@ -117,7 +117,7 @@ class StatedColumns:
             said = f"{table.name!r} has no column {missing[0]!r}: {advise(missing[0], tuple(table.names))}"
             raise ScenarioError([Problem(self.name, 0, 0, "files", said)])
         columns = [by_name.get(name, Column(name, "", "not stated")) for name in table.names]
-        if table.kind == "workload log":
+        if table.is_workload:
             return Columns(columns, workload_moments(table))
         if any(column.form and column.form.kind == "workload" for column in columns):
             said = f"{table.name!r} is no workload log: state another form of its moments"

@@ -39,6 +39,8 @@ _WORKLOAD: Final = (
 )
 _STATUS: Final = _WORKLOAD.index("status")
 
+_WORKLOAD_LOG: Final = "workload log"
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
@@ -82,6 +84,11 @@ class Table:
     columns: list[list[str]]
     lines: "array[int]"
     left_out: list[LeftOut] = field(default_factory=list)
+
+    @property
+    def is_workload(self) -> bool:
+        """Whether the format says what each column means."""
+        return self.kind == _WORKLOAD_LOG
 
     def __len__(self) -> int:
         """Count the rows."""
@@ -395,4 +402,4 @@ def _from_workload(name: str, lines: Iterable[str]) -> Table:
         else:
             skipped.add("blank" if not row else "another width", line)
     found.settle()
-    return Table(name, "workload log", how, list(_WORKLOAD), True, found.columns, found.lines, skipped.told())
+    return Table(name, _WORKLOAD_LOG, how, list(_WORKLOAD), True, found.columns, found.lines, skipped.told())
