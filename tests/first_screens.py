@@ -17,6 +17,7 @@ WIDTHS: Final = (80, 120)
 SCREENS: Final[dict[str, tuple[str, ...]]] = {
     "fits": ("run", "scenarios/worker-lost-mid-run.yaml"),
     "does-not-fit": ("run", "scenarios/pool-too-small.yaml"),
+    "nothing-random": ("run", "scenarios/cap-too-short.yaml"),
     "take": ("compare", "scenarios/how-many-workers.yaml"),
     "too-few": ("compare", "scenarios/how-many-workers.yaml", "--nights", "20"),
     "none": ("compare", "scenarios/pool-too-small.yaml", "--variants", "four workers", "--nights", "42"),

@@ -51,8 +51,8 @@ def hindcast(
     Twice: blind, with the arrivals of the draft, and given the arrivals, with the real submissions and drawn run times.
     For each figure it counts how many nights lie within the intervals of 80 % and of 95 %, and how sharp they are.
 
-    The exit code is 0 if nothing contradicts the predictions, 1 if their intervals are contradicted or past nights
-    alone predict better by more than a tenth, and 4 if the later nights are too few to tell.
+    The exit code is 0 if nothing contradicts the predictions. It is 1 if their intervals are contradicted, or past
+    nights alone predict better by more than a tenth. It is 4 if the later nights are too few to tell.
     """
     from datetime import date
 

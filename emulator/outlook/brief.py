@@ -186,7 +186,7 @@ class Brief:
         guesses_not_tried: why they were not; "" if they were, or there is none.
         not_varied: what is the same in every night.
         not_looked_at: what neither the nights nor the questions have.
-        commands: what plays all of it again, in order.
+        commands: the one that makes all of it again, then those that tell more of each part.
         files: (name, SHA-256) of each file.
         versions: of the program, of Python, of the zone data.
     """
@@ -301,10 +301,11 @@ def brief(
 
 
 def _commands(loaded: Loaded, nights: int, seed: int, asks: bool, guessed: bool) -> tuple[str, ...]:
-    """Name the commands behind the figures; each prints what the brief sums up."""
+    """Name the command that makes the whole brief again, then those that tell more of each of its parts."""
     of = shlex.quote(loaded.name)
     allowed = [f"--allow-folder {shlex.quote(str(folder))}" for folder in loaded.folders.allowed]
-    found = [f"queuedrill run {of} --nights {nights} --seed {seed}{' --questions' if asks else ''}"]
+    found = [f"queuedrill brief {of} --nights {nights} --seed {seed} --json"]
+    found += [f"queuedrill run {of} --nights {nights} --seed {seed}{' --questions' if asks else ''}"]
     found += [f"queuedrill guesses {of} --nights {min(nights, _GUESS_NIGHTS)} --seed {seed}"] if guessed else []
     return tuple(" ".join([line, *map(str, loaded.changes), *allowed]) for line in found)
 

@@ -41,7 +41,7 @@ _ANSWERS: Final = MappingProxyType(
 _TAG: Final = re.compile(r"<(style|title)>.*?</\1>|<[^>]*>", re.DOTALL)
 
 _FULL: Final = MappingProxyType(
-    {"about": 60, "texts": 70, "must": 12, "facts": 4, "what_ifs": 12, "assumed": 12, "same": 6, "unseen": 12}
+    {"about": 200, "texts": 70, "must": 12, "facts": 4, "what_ifs": 12, "assumed": 12, "same": 6, "unseen": 12}
 )
 """So many items of each part at most, and words of each text."""
 _LEAST: Final = (
@@ -176,7 +176,9 @@ def _must(of: Brief, most: int) -> str:
         (text(clean(one.label)), f"{_met(one)}{_interval(one.interval)}", text(_worst(one)))
         for one in (first or of.requirements)[:most]
     ]
-    caption = f"{night_count(of.nights)}; {value(of.confidence, 'share')} intervals hold for the whole page"
+    caption = night_count(of.nights)
+    if of.random:
+        caption += f"; {value(of.confidence, 'share')} intervals hold for the whole page"
     return table(caption, ("requirement", "held in", "worst seen"), rows) + _more(
         len(of.requirements) - most, "requirement"
     )
@@ -259,24 +261,24 @@ def _what_ifs(of: Brief, most: int) -> str:
         (
             text(clean(one.ask)),
             _ANSWERS[one.answer],
-            f"{one.kept} of {one.judged}",
-            text("; ".join(_then(one)) or "-"),
+            str(one.kept) if one.judged == of.nights else f"{one.kept} of {one.judged}",
+            "" if one.makespan is None else text(_amount(one.makespan, "most")),
+            text("; ".join(_misses(one))),
         )
         for one in asked[:most]
     ]
     caption = f"{night_count(of.nights)} of each"
-    return table(caption, ("what if", "fits?", "all met in", "then"), rows) + _more(len(asked) - most, "question")
+    head = ("what if", "fits?", "all met", "longest makespan", "misses")
+    return table(caption, head, rows) + _more(len(asked) - most, "question")
 
 
-def _then(one: WhatIf) -> Iterator[str]:
-    """Say what comes of it: what is missed, then how much is done, and by when."""
-    if one.answer == "does_not_fit":
+def _misses(one: WhatIf) -> Iterator[str]:
+    """Say what is missed, and how much is done where that is not all."""
+    if one.answer == "does_not_fit" and one.fails:
         more = f" and {len(one.fails) - 1} more" if len(one.fails) > 1 else ""
-        yield f"missed: {clean(one.fails[0])}{more}" if one.fails else "missed"
+        yield f"{clean(one.fails[0])}{more}"
     if one.done is not None and one.done.least is not None and one.done.least < 1:
-        yield f"at worst {_amount(one.done, 'least')} of jobs done"
-    if one.makespan is not None:
-        yield f"makespan {_amount(one.makespan, 'most')} at worst"
+        yield f"{_amount(one.done, 'least')} of jobs done at worst"
 
 
 def _assumed(of: Brief, most: int) -> str:
@@ -337,17 +339,17 @@ def _flips(one: Assumption, of: Brief) -> str:
 def _repeat(of: Brief) -> str:
     last = of.first_seed + of.nights - 1
     seeds = f"seeds {of.first_seed} to {last}" if of.nights > 1 else f"seed {of.first_seed}"
-    commands = "".join(f"<p><code>{text(one)}</code></p>" for one in of.commands)
+    command = f"<p><code>{text(of.commands[0])}</code> <small>(with all that is cut here)</small></p>"
     sums = "".join(
         f"<p>{text(clean(name))}: SHA-256 <code>{sum_}</code></p>" if sum_ else f"<p>{text(clean(name))}: no file</p>"
         for name, sum_ in of.files[:2]
     )
     more = _more(len(of.files) - 2, "file")
     versions = ", ".join(f"{name} {version}" for name, version in of.versions.items() if name != "scipy")
-    return f"{commands}{sums}{more}<p>{seeds}; {text(versions)}</p>"
+    return f"{command}{sums}{more}<p>{seeds}; {text(versions)}</p>"
 
 
 def _signatures() -> str:
     """Write lines for names, dates and signatures."""
     rows = [("asked by", "", ""), ("risk accepted by", "", ""), ("decided: yes, no, later", "", "")]
-    return table("to be filled in by hand", ("who", "name and signature", "date"), rows)
+    return table("by hand", ("who", "name and signature", "date"), rows)

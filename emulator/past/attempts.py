@@ -5,7 +5,7 @@ counted, with the lines where it stands. A row that comes again, in one file or 
 begin after its end changes places with it, and is told. A moment far away from all others is left out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
@@ -23,6 +23,7 @@ __all__ = ["ERROR", "LOST", "OK", "RUNNING", "WAITING", "Attempts", "attempts_of
 
 OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(MEANINGS))
 _FAR: Final = 30 * 86_400.0
+_AGAIN: Final = 2 * 86_400.0
 _SHOWN: Final = 5
 
 
@@ -117,6 +118,7 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     knows = True
     for at, (table, columns) in enumerate(tables):
         told += [replace(it, file=table.name) for it in table.left_out]
+        told += _unread(table, columns)
         part, apart = _part(table, columns, jobs, routines, workers, at)
         knows = knows and apart
         parts.append(part)
@@ -135,6 +137,7 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     found = _usable(found)
     found = _once(found)
     found = _near(found)
+    _tell_jobs_apart(found)
     _swap(found)
     order = np.lexsort((found.number, found.begun, found.job, found.submitted))
     found = found.pick(order)
@@ -142,6 +145,15 @@ def attempts_of(tables: Sequence[tuple[Table, Columns]]) -> Attempts:
     if not len(found):
         raise InputError(f"{files[0]}: no row tells when a job came: look at the file of columns")
     return found
+
+
+def _unread(table: Table, columns: Columns) -> Iterator[LeftOut]:
+    """Tell the cells that are neither blank nor a moment: they stay empty, and the rest of their rows is used."""
+    for column in columns.columns:
+        found = columns.moments.get(column.means) if column.form else None
+        if found is not None and found.unread:
+            lines = tuple(table.lines[row] for row in found.unread[:_SHOWN])
+            yield LeftOut(f"no moment in column {column.name!r}", len(found.unread), lines, table.name, True)
 
 
 def _part(
@@ -210,14 +222,14 @@ def _without(found: Attempts, out: "NDArray[np.bool_]", why: str) -> Attempts:
     return found.pick(~out)
 
 
-def tell(found: Attempts, rows: "NDArray[np.bool_]", why: str) -> None:
-    """Count rows of each file, with the lines of the first few."""
+def tell(found: Attempts, rows: "NDArray[np.bool_]", why: str, *, used: bool = False) -> None:
+    """Count rows of each file, with the lines of the first few; ``used`` where they are used all the same."""
     import numpy as np
 
     for at, name in enumerate(found.files):
         own = np.flatnonzero(rows & (found.file == at))
         if len(own):
-            found.told.append(LeftOut(why, len(own), tuple(np.sort(found.line[own])[:_SHOWN].tolist()), name))
+            found.told.append(LeftOut(why, len(own), tuple(np.sort(found.line[own])[:_SHOWN].tolist()), name, used))
 
 
 def _usable(found: Attempts) -> Attempts:
@@ -283,9 +295,26 @@ def _swap(found: Attempts) -> None:
     swapped = wrong & ~found.doubtful
     if swapped.any():
         found.begun[swapped], found.ended[swapped] = found.ended[swapped], found.begun[swapped]
-        tell(found, swapped, "ends swapped back")
+        tell(found, swapped, "ends swapped back", used=True)
     if found.doubtful.any():
-        tell(found, found.doubtful, "in an hour that comes twice or never")
+        tell(found, found.doubtful, "in an hour that comes twice or never", used=True)
+
+
+def _tell_jobs_apart(found: Attempts) -> None:
+    """Make two jobs of one name that was submitted days apart: exports count anew, and names are used again."""
+    import numpy as np
+
+    if not len(found):
+        return
+    order = np.lexsort((found.submitted, found.job))
+    job, submitted = found.job[order], found.submitted[order]
+    again = (job[1:] == job[:-1]) & (np.diff(submitted) > _AGAIN)
+    if not again.any():
+        return
+    rows = np.zeros(len(found), bool)
+    rows[order[1:][again]] = True
+    tell(found, rows, "a job's name used again days later: another job", used=True)
+    found.job[order] = np.concatenate([[0], np.cumsum((job[1:] != job[:-1]) | again)])
 
 
 def _number(found: Attempts) -> None:

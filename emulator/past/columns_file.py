@@ -117,16 +117,20 @@ class StatedColumns:
             said = f"{table.name!r} has no column {missing[0]!r}: {advise(missing[0], tuple(table.names))}"
             raise ScenarioError([Problem(self.name, 0, 0, "files", said)])
         columns = [by_name.get(name, Column(name, "", "not stated")) for name in table.names]
-        if table.kind == "workload log":
+        if table.is_workload:
             return Columns(columns, workload_moments(table))
         if any(column.form and column.form.kind == "workload" for column in columns):
             said = f"{table.name!r} is no workload log: state another form of its moments"
             raise ScenarioError([Problem(self.name, 0, 0, "files", said)])
-        moments = {
-            column.means: read_moments(table.columns[at], column.form, self.zone)
-            for at, column in enumerate(columns)
-            if column.form
-        }
+        moments = {}
+        for at, column in enumerate(columns):
+            if column.form:
+                moments[column.means] = found = read_moments(table.columns[at], column.form, self.zone)
+                if len(found.unread) > len(table) / 2:
+                    row = found.unread[0]
+                    said = f"{table.name}:{table.lines[row]}, column {column.name!r}: {table.columns[at][row]!r} is no "
+                    said += f"moment of the form {column.form.name!r}: state one of {', '.join(_FORMS)}"
+                    raise ScenarioError([Problem(self.name, 0, 0, "files", said)])
         return Columns(columns, moments)
 
 

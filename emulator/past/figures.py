@@ -101,12 +101,16 @@ def figures_of(
     ended = np.minimum(it.ended, until)
     unfinished = np.isin(it.outcome, (RUNNING, WAITING))
 
+    came = (
+        it.submitted < until
+    )  # where clocks are put back, a window on the wall is longer than the night it is told by
+
     def counted(rows: "NDArray[np.bool_]") -> "NDArray[np.float64]":
-        return np.bincount(nights.night[rows], minlength=count).astype(float)
+        return np.bincount(nights.night[rows & came], minlength=count).astype(float)
 
     out = {name: np.full(count, np.nan) for name in FIGURES}
     out["accepted"] = counted(first)
-    done = (it.outcome == OK) & ~(it.ended > until)
+    done = came & (it.outcome == OK) & ~(it.ended > until)
     jobs_done = np.unique(np.stack([nights.night[done], it.job[done]]), axis=1)
     out["done"] = np.bincount(jobs_done[0], minlength=count).astype(float)
     out["attempts_error"] = counted((it.outcome == ERROR) & ~(it.ended > until))
@@ -114,7 +118,7 @@ def figures_of(
     out["executed"] = np.bincount(nights.night, _executed(it, until), count)
     out["pace"] = pace
     for night in range(count):
-        own = nights.night == night
+        own = (nights.night == night) & came
         waits = wait[own & first & ~it.doubtful]
         if len(waits) and it.knows_submission:
             out["wait_mean"][night] = waits.mean()

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from emulator.past.draft import CLOSED
 from emulator.past.figures import figures_of, kind_of_day
-from emulator.past.foretelling import FORETOLD, Adapt, Foretold, foretell
+from emulator.past.foretelling import FORETOLD, Adapt, Foretold, Played, foretell
 from emulator.past.laws import stats
 from emulator.past.nights import Nights
 from emulator.past.scoring import Promise, crps, interval_of, promise_kept
@@ -27,7 +27,17 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["LEAST_NIGHTS", "Band", "FigureScore", "Hindcast", "Table", "WorstNight", "hindcast", "part_inside"]
+__all__ = [
+    "LEAST_NIGHTS",
+    "Band",
+    "FigureScore",
+    "Hindcast",
+    "Table",
+    "WorstNight",
+    "hindcast",
+    "judged",
+    "part_inside",
+]
 
 LEAST_NIGHTS: Final = 10
 """With fewer later nights neither a promise nor a score can be told from chance."""
@@ -198,6 +208,20 @@ def hindcast(
         progress=progress,
         adapt=adapt,
     )
+    return judged(nights, until, played, files=files, plays=plays, refit=refit, widen=widen)
+
+
+def judged(
+    nights: Nights,
+    until: date,
+    played: Played,
+    *,
+    files: Sequence[str] = (),
+    plays: int = 100,
+    refit: int = 0,
+    widen: bool = False,
+) -> Hindcast:
+    """Judge predictions that were made; the arguments are those of :func:`hindcast`."""
     judge = _Judge(nights, until, refit, widen, {one.night: one.lasts for one in played.blind})
     tables = [judge.table("blind", played.blind)]
     if played.given is not None:

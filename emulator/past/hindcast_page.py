@@ -53,7 +53,8 @@ def hindcast_page(found: Hindcast, *, width: int = WIDTH) -> Page:
     )
     for one in found.tables:
         page.heading(WAYS[one.way])
-        page.table([head_of_table(one), *rows_of_table(one)], right=[1, 2, 3, 4, 5])
+        rows = [[*row[:3], *row[4:]] for row in (head_of_table(one), *rows_of_table(one))]  # scores stand on the page
+        page.table(rows, right=[1, 2, 3, 4])
     page.blank()
     for sentence in small_print(found):
         page.say(sentence, "small", indent=2, hanging=4)
@@ -73,7 +74,7 @@ def head_of_table(table: Table) -> list[str]:
     promises = [figure.promises for figure in table.figures]
     ranges = [{(each[place].low, each[place].high) for each in promises} for place in (0, 1)]
     heads = [
-        f"in {share}" + (f" ({low}-{high})" if len(of) == 1 else "")
+        share + (f" ({low}-{high})" if len(of) == 1 else "")
         for share, of in zip(("80 %", "95 %"), ranges, strict=True)
         for low, high in [next(iter(of), (0, 0))]
     ]
@@ -107,10 +108,10 @@ def _row(one: FigureScore) -> list[str]:
 def small_print(found: Hindcast) -> list[str]:
     """Say how the tables are read, and what was done beside."""
     said = [
-        "in 80 %, in 95 %: nights within that interval; in brackets the numbers of hits that do not contradict its "
-        "promise, for one interval at 95 %. contradicted: not even for all intervals of the table together.",
-        "score: CRPS, lower is better. same kind: divided by that of past nights of the same kind of day; last week: "
-        "by that of the same day a week before. Below 1 the draft is better.",
+        "80 %, 95 %: nights within the interval of that share; in brackets the numbers that do not contradict it, for "
+        "one interval at 95 %. contradicted: not even for all intervals of the table together.",
+        "same kind: the score (CRPS), divided by that of past nights of the same kind of day; last week: by that of "
+        "the same day a week before. Below 1 the draft is better.",
     ]
     if len(found.tables) == 1:
         said.append(

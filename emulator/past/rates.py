@@ -22,7 +22,17 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["LIKELY", "SURE", "Days", "Piece", "change_points", "days_of", "spread_of_nights", "widened"]
+__all__ = [
+    "LIKELY",
+    "SURE",
+    "Days",
+    "Piece",
+    "change_points",
+    "days_of",
+    "law_of_factors",
+    "spread_of_nights",
+    "widened",
+]
 
 _BIN: Final = 900.0
 SURE: Final = 0.001
@@ -133,3 +143,21 @@ def widened(spread: float, nights: int, levels: int = 1) -> float:
     free = max(1, nights - levels)
     wider = float(stats().t.ppf(0.9, free) / stats().norm.ppf(0.9))
     return spread * wider * float((1 + levels / nights) ** 0.5)
+
+
+def law_of_factors(factors: "NDArray[np.float64]", spread: float) -> str:
+    """Tell whether factors of nights look more like draws of a gamma law or of a lognormal one of that spread.
+
+    The law of the larger likelihood is taken. It matters in the tail: of a coefficient of variation of 0.35, one night
+    in 100 has a factor above 2.08 by the lognormal law and above 1.99 by the gamma law.
+    """
+    import numpy as np
+
+    known = factors[np.isfinite(factors)]
+    if not len(known) or not spread or (known <= 0).any():
+        return "gamma" if len(known) and spread else "lognormal"
+    known = known / known.mean()
+    wide = float(np.log1p(spread**2))
+    gamma = stats().gamma.logpdf(known, 1 / spread**2, scale=spread**2)
+    lognormal = stats().lognorm.logpdf(known, wide**0.5, scale=np.exp(-wide / 2))
+    return "gamma" if gamma.sum() > lognormal.sum() else "lognormal"

@@ -112,7 +112,7 @@ def _part(progress: Callable[[float], None] | None, at: int, of: int) -> Callabl
 def _columns(table: Table, stated: StatedColumns | None, zone: str) -> Columns:
     if stated is not None:
         return stated.of(table)
-    return workload_columns(table) if table.kind == "workload log" else guess_columns(table, zone)
+    return workload_columns(table) if table.is_workload else guess_columns(table, zone)
 
 
 def _is_zone(name: str) -> bool:

@@ -11,8 +11,6 @@ from emulator.show.story.wording import number_of
 
 __all__ = ["sketch_json", "sketch_page"]
 
-_CHANGED: Final = frozenset(("ends swapped back", "in an hour that comes twice or never"))
-"""What was counted and is still used."""
 _MOST_GUESSES: Final = 8
 
 
@@ -33,8 +31,8 @@ def sketch_page(made: Sketch) -> Page:
     page.table(rows, right=(1,))
     told = _told(made)
     for title, some in (
-        ("Left out", [it for it in told if it.why not in _CHANGED]),
-        ("Counted and used", [it for it in told if it.why in _CHANGED]),
+        ("Left out", [it for it in told if not it.used]),
+        ("Counted and used", [it for it in told if it.used]),
     ):
         if some:
             page.heading(title)

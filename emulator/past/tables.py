@@ -39,15 +39,26 @@ _WORKLOAD: Final = (
 )
 _STATUS: Final = _WORKLOAD.index("status")
 
+_WORKLOAD_LOG: Final = "workload log"
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Rows that were not used: why, how many, the lines of the first few, and in which file ("": in the only one)."""
+    """Rows that were not used, or not as they are.
+
+    Attributes:
+        why: the reason, in words.
+        count: how many.
+        lines: the lines of the first few.
+        file: where they stand.
+        used: whether the rest of them is used all the same.
+    """
 
     why: str
     count: int
     lines: tuple[int, ...]
     file: str = ""
+    used: bool = False
 
 
 @dataclass(slots=True)
@@ -73,6 +84,11 @@ class Table:
     columns: list[list[str]]
     lines: "array[int]"
     left_out: list[LeftOut] = field(default_factory=list)
+
+    @property
+    def is_workload(self) -> bool:
+        """Whether the format says what each column means."""
+        return self.kind == _WORKLOAD_LOG
 
     def __len__(self) -> int:
         """Count the rows."""
@@ -386,4 +402,4 @@ def _from_workload(name: str, lines: Iterable[str]) -> Table:
         else:
             skipped.add("blank" if not row else "another width", line)
     found.settle()
-    return Table(name, "workload log", how, list(_WORKLOAD), True, found.columns, found.lines, skipped.told())
+    return Table(name, _WORKLOAD_LOG, how, list(_WORKLOAD), True, found.columns, found.lines, skipped.told())

@@ -298,7 +298,7 @@ def _checked(data: dict[str, Any], folders: Folders) -> tuple[Scenario | None, C
 
 def _of_reference(it: Found) -> str:
     """Give the code of what looks at names: where a value is not even a name, that is what is wrong."""
-    return it.code if it.message.startswith(_FOUND) else "wrong-reference"
+    return it.code if it.code != "wrong-value" or it.message.startswith(_FOUND) else "wrong-reference"
 
 
 def _played_too_often(scenario: Scenario, clock: Clock) -> Iterator[Found]:

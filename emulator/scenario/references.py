@@ -402,4 +402,4 @@ def _trace_files(data: Mapping[str, Any], clock: Clock, folders: Folders) -> Ite
             with closing(read_arrivals(folders.own / name, clock)) as lines:
                 next(lines, None)
         except ScenarioError as error:
-            yield Found(loc, f"this trace is wrong: {error.problems[0]}")
+            yield Found(loc, f"this trace is wrong: {error.problems[0]}", code="wrong-trace")

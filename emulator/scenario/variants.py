@@ -111,7 +111,7 @@ def variants_of(data: Mapping[str, Any], scenario: Scenario, folders: Folders) -
     names = [AS_WRITTEN, *in_order.scenarios]
     if scenario.baseline is not None and scenario.baseline not in names and not work.wrong:
         what = f"there is no variant {scenario.baseline!r}: {advise(scenario.baseline, names)}"
-        work.wrong.append(Found(("baseline",), what))
+        work.wrong.append(Found(("baseline",), what, code="wrong-reference"))
     for place, question in enumerate(scenario.questions):
         here: Loc = ("questions", place)
         if question.ask in [asked.ask for asked in in_order.asked]:
@@ -165,7 +165,7 @@ class _Work:
         if _BASED_ON in said:
             name = said[_BASED_ON]
             if wrong := self._wrong_base(name, waiting):
-                self.wrong.append(Found((*here, _BASED_ON), wrong))
+                self.wrong.append(Found((*here, _BASED_ON), wrong, code="wrong-reference"))
                 return None
             self.variant(name, waiting)
             if name not in self.right:
@@ -258,7 +258,7 @@ def _in_the_lists(it: Found, places: Mapping[str, int]) -> Found:
     path = str(it.loc[0]) if it.loc else ""
     if path not in places or it.at_key:
         return Found(("combine", *it.loc), *it[1:])
-    return Found(("combine", path, places[path], *it.loc[1:]), it.told())
+    return Found(("combine", path, places[path], *it.loc[1:]), it.told(), code=it.code)
 
 
 def patched(data: Mapping[str, Any], patch: Mapping[str, Any]) -> tuple[dict[str, Any], list[Found]]:
@@ -277,7 +277,7 @@ def changed(woven: Woven, patch: Mapping[str, Any], layer: int = 1) -> list[Foun
     for path, value in patch.items():
         loc, wrong = _led(woven, path, value is None)
         if wrong:
-            found.append(Found((path,), wrong, True))
+            found.append(Found((path,), wrong, True, code="unknown-key"))
         elif loc is None:
             continue  # what has its default already
         else:
@@ -367,7 +367,7 @@ def _at_the_patch(it: Found, woven: Woven, patch: Mapping[str, Any], last: int) 
     """Tell a mistake under a patch, the last of the layers, at the path in it that made it, or that is nearest."""
     layer, where = woven.origin(it.loc)
     if layer == last:
-        return Found(where, it.told(), it.at_key, False, it.counts)
+        return Found(where, it.told(), it.at_key, False, it.counts, it.code)
     loc = list(map(str, it.loc))
 
     def shared(path: str) -> int:
@@ -379,8 +379,8 @@ def _at_the_patch(it: Found, woven: Woven, patch: Mapping[str, Any], last: int) 
 
     nearest = max(patch, key=shared, default=None)
     if nearest is None:
-        return Found((), it.told())
+        return Found((), it.told(), code=it.code)
     many = len(nearest.split("."))
     if shared(nearest) == many == len(loc):
-        return Found((nearest,), it.told(), it.at_key, False, it.counts)
-    return Found((nearest,), f"under this variant {'.'.join(loc)} is wrong: {it.told()}")
+        return Found((nearest,), it.told(), it.at_key, False, it.counts, it.code)
+    return Found((nearest,), f"under this variant {'.'.join(loc)} is wrong: {it.told()}", code=it.code)

@@ -12,10 +12,11 @@ from html import escape
 from importlib import resources
 from typing import Final
 
-__all__ = ["clean", "file", "folded", "folded_table", "name", "section", "table", "text"]
+__all__ = ["clean", "file", "folded", "folded_table", "name", "section", "table", "text", "unbroken"]
 
 _LONGEST: Final = 160
 _SHORT: Final = 28
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|us|ms|s|min|h|d)(?!\w))")
 _TAG: Final = re.compile(r"<[^>]*>")
 
 
@@ -26,6 +27,15 @@ def text(of: str) -> str:
     'a&lt;b '
     """
     return escape("".join(character if character.isprintable() else " " for character in of))
+
+
+def unbroken(of: str) -> str:
+    """Escape a sentence that may be broken anywhere but between a number and its unit.
+
+    >>> unbroken("kept in 90 % of nights")
+    'kept in 90\xa0% of nights'
+    """
+    return _UNIT.sub("\N{NO-BREAK SPACE}", text(of))
 
 
 def clean(of: str) -> str:

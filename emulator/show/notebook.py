@@ -33,7 +33,7 @@ _MOST_DRAWN: Final = 2
 def night_html(night: Night, judged: Sequence[Judged], title: str, requirements: Sequence[Asked]) -> str:
     """Show one night: its requirements, or its main figures where none is stated, and the turnaround of its jobs."""
     words = {True: "met", False: "missed", None: "not judged"}
-    head = ["must hold", "found", "verdict"]
+    head = ["requirement", "found", "verdict"]
     rows = [[text(clean(one.asks)), text(write(one.found)), words[one.met]] for one in judged]
     if not judged:
         figures = Figures(night)

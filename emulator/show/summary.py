@@ -151,6 +151,9 @@ def _figures(page: Page, night: Night, figures: Figures) -> None:
     ends = [f"{count:,} {state}" for state, count in _ends(night) if count or state in ("done", "unfinished")]
     page.item("jobs", ", ".join(ends), at=_AT)
     for base in ("wait", "turnaround"):
+        if figures.get(f"{base}_median").value is None:
+            page.item(base, "none: no job came so far", at=_AT)
+            continue
         p90 = figures.get(f"{base}_p90")
         most = "nine in ten " + (write(p90) if p90.more_than else f"at most {write(p90)}")
         page.item(base, f"median {get(f'{base}_median')}, {most}", at=_AT)

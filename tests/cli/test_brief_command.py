@@ -16,7 +16,7 @@ def test_the_page_is_written_and_the_answer_printed(place: Path, queuedrill: Cal
     page = (place / "brief.html").read_text("utf-8")
     assert page.startswith("<!doctype html>")
     assert "<script" not in page
-    assert "queuedrill run fits.yaml --nights 2 --seed 1" in page
+    assert "queuedrill brief fits.yaml --nights 2 --seed 1 --json" in page
 
 
 def test_a_page_that_is_there_stays_unless_told_otherwise(place: Path, queuedrill: Call) -> None:
@@ -41,7 +41,9 @@ def test_a_missed_requirement_has_the_exit_code_1_and_json_has_all(place: Path, 
 def test_what_was_set_on_the_command_line_is_told(place: Path, queuedrill: Call) -> None:
     options = ("--change", "seed=9", "--nights", "1", "--processes", "1", "--quiet")
     assert queuedrill("brief", "fits.yaml", *options).code == 0
-    assert "queuedrill run fits.yaml --nights 1 --seed 9 --change seed=9" in (place / "brief.html").read_text("utf-8")
+    assert "queuedrill brief fits.yaml --nights 1 --seed 9 --json --change seed=9" in (place / "brief.html").read_text(
+        "utf-8"
+    )
 
 
 def test_too_few_nights_have_a_code_of_their_own(place: Path, queuedrill: Call) -> None:

@@ -67,7 +67,7 @@ def test_nothing_is_judged_by_a_log_that_breaks_off(changed: Change, capsys: pyt
 
     assert answer(["page", "night.db"]) == 0
     page = (place / "page.html").read_text()
-    assert f"<h1 class='verdict'>{BREAKS_OFF}</h1>" in page
+    assert f"<h1 class='verdict'>{BREAKS_OFF}</h1>" in page.replace("\N{NO-BREAK SPACE}", " ")
     assert (page.count(NOT_JUDGED), 'class="met"' in page, 'class="missed"' in page) == (2, False, False)
 
     capsys.readouterr()
@@ -183,8 +183,8 @@ def test_what_a_log_says_of_its_run_is_named_where_it_is_damaged(
     )
 
 
-def test_the_foot_of_a_page_names_every_version_of_its_log(changed: Change) -> None:
+def test_the_head_of_a_page_names_every_version_of_its_log(changed: Change) -> None:
     """A page of a log names the program, the zone data and the Python that its run was made with."""
     place = changed("UPDATE meta SET value = '3.11.99' WHERE key = 'python_version'")
     assert answer(["page", "night.db"]) == 0
-    assert re.search(r"<small>program \S+, zone data \S+, python 3\.11\.99</small>", (place / "page.html").read_text())
+    assert re.search(r"<dd>program \S+, zone data \S+, python 3\.11\.99</dd>", (place / "page.html").read_text())

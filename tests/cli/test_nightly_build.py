@@ -52,7 +52,7 @@ def test_every_requirement_is_a_test_result_and_nothing_passes_that_was_not_show
     assert failure is not None
     assert (failure.get("type"), (failure.text or "").splitlines()[:3]) == (
         "does_not_hold",
-        ["It held in 0 of 36 nights.", "Nights that missed it:", "queuedrill run nights.yaml --seed 1"],
+        ["Kept in 0 of 36 nights.", "Nights that missed it:", "queuedrill run nights.yaml --seed 1"],
     )
     rows = list(csv.DictReader(Path("a.csv").read_text("utf-8").splitlines()))
     assert {(row["measure"], row["variant"], row["nights"]) for row in rows[:1]} == {("makespan", "as written", "36")}

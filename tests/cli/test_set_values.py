@@ -113,7 +113,7 @@ def test_check_shows_it(queuedrill: Call, place: Path) -> None:
         (
             "change",
             "pools.dom.count=3",
-            "wrong-value: pools.dom.count: there is no 'dom' in pools: did you mean 'dome'?",
+            "unknown-key: pools.dom.count: there is no 'dom' in pools: did you mean 'dome'?",
         ),
         (
             "change",
@@ -129,7 +129,7 @@ def test_check_shows_it(queuedrill: Call, place: Path) -> None:
         (
             "change",
             "variants.two=",
-            "wrong-value: variants.two: there is no 'variants' in the scenario: did you mean 'varies'?",
+            "unknown-key: variants.two: there is no 'variants' in the scenario: did you mean 'varies'?",
         ),
         (
             "add",

@@ -44,6 +44,25 @@ def test_the_file_of_columns_is_read_back(history: Path, queuedrill: Call, place
     assert (place / "again.yaml").read_text() == (place / "draft.yaml").read_text()
 
 
+def test_cells_that_are_no_moments_are_counted_and_a_wrong_form_is_refused(
+    history: Path, queuedrill: Call, place: Path
+) -> None:
+    lines = history.read_text().splitlines()
+    cells = lines[9].split(";")
+    lines[9] = ";".join([*cells[:4], "soon", *cells[5:]])
+    history.write_text("\n".join(lines) + "\n")
+    out = queuedrill("sketch", "history.csv", *NIGHT).out
+    assert "\nCounted and used\n  1 row: no moment in column 'Over' (line 10)\n" in out
+    stated = (place / "draft.columns.yaml").read_text()
+    (place / "wrong.yaml").write_text(
+        stated.replace("means: begun, form: day month year", "means: begun, form: yyyymmdd")
+    )
+    code, _, err = queuedrill("sketch", "history.csv", "--columns", "wrong.yaml", "-o", "other.yaml")
+    assert code == 2
+    cell = lines[1].split(";")[3]
+    assert f"history.csv:2, column 'Begun': '{cell}' is no moment of the form 'yyyymmdd': state one of day month" in err
+
+
 def test_nothing_is_overwritten_unless_asked(history: Path, queuedrill: Call, place: Path) -> None:
     (place / "draft.nights.csv").write_text("mine")
     code, out, err = queuedrill("sketch", "history.csv", *NIGHT)

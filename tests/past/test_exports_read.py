@@ -217,6 +217,19 @@ def test_rows_that_come_again_count_once_in_one_file_and_over_two(tmp_path: Path
     assert told == {"repeated": 2, "in another file too": len(found) - 100}
 
 
+def test_names_of_jobs_that_begin_anew_name_other_jobs(tmp_path: Path) -> None:
+    """An export of the week after counts from 1 again: its jobs are others, and each keeps its own attempts."""
+    found = rows(100)
+    later = [[*row[:2], *(f"{int(cell[:2]) + 14}{cell[2:]}" for cell in row[2:5]), *row[5:]] for row in found]
+    tables = [read_table(write(tmp_path / name, which)) for name, which in (("a.csv", found), ("b.csv", later))]
+    got = attempts_of([(table, guess_columns(table, SANTIAGO)) for table in tables])
+    assert (len(got), len(np.unique(got.job))) == (2 * len(found), 200)
+    assert [(it.why, it.count, it.used) for it in got.told] == [
+        ("a job's name used again days later: another job", 100, True)
+    ]
+    assert max(np.bincount(got.job)) == 2
+
+
 def test_ends_are_swapped_back_and_far_rows_left_out_and_both_told(tmp_path: Path) -> None:
     found = rows(200)
     found[8][3], found[8][4] = found[8][4], found[8][3]

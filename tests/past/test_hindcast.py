@@ -1,12 +1,15 @@
 """A draft predicts nights that it has not seen: hits, scores, worst nights, and the page that shows them."""
 
 import json
+import os
 from datetime import date, timedelta
 from math import comb
 from pathlib import Path
 
 import numpy as np
 import pytest
+from browser import Browser
+from browser import found as in_browser
 from past_exports import write_export
 
 from emulator.cli.main import answer
@@ -58,7 +61,7 @@ def test_slower_nights_are_outside_of_what_was_predicted_given_their_arrivals(fo
 def test_the_screen_and_the_json_tell_the_same(found: Hindcast) -> None:
     """The screen has both tables with the hits that do not contradict the promise; JSON has every band."""
     shown = hindcast_page(found).as_text()
-    assert "in 80 % (7-12)  in 95 % (10-12)" in shown  # binomial of 12 nights: P(X <= 9) = 0.0196 at 95 %, so 10 is low
+    assert "80 % (7-12)  95 % (10-12)" in shown  # binomial of 12 nights: P(X <= 9) = 0.0196 at 95 %, so 10 is low
     assert "Given the arrivals: real submissions" in shown
     told = json.loads(json.dumps(hindcast_json(found)))
     assert told["outcome"] == found.outcome
@@ -191,3 +194,31 @@ def test_figures_of_nights_without_a_job_are_refused() -> None:
 
     with pytest.raises(InputError, match="no night with a job"):
         hindcast(nights(night=np.arange(10)), date(2026, 4, 12), plays=20, processes=1)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(
+    in_browser() is None and not os.environ.get("QUEUEDRILL_NEEDS_BROWSER"),
+    reason="there is no browser on this machine",
+)
+def test_the_page_opens_in_a_browser_with_its_picture(tmp_path: Path) -> None:
+    """Broad and on a phone, light and dark: nothing is complained of or asked for, nothing is cut off, and every night
+    of every figure has a mark and two bands in the one picture that is shown."""
+    path = tmp_path / "hindcast.html"
+    path.write_text(hindcast_document(judged(scored(), scored("executed", hits=20))), "utf-8")
+    program = in_browser()
+    assert program is not None, "QUEUEDRILL_NEEDS_BROWSER is set, and there is none: install Debian's chromium"
+    with Browser(program, tmp_path / "browser") as browser:
+        for width, dark in ((1200, False), (1200, True), (400, False), (400, True)):
+            browser.open(path, width=width, dark=dark)
+            assert browser.complaints() == []
+            assert browser.run("document.documentElement.scrollWidth <= innerWidth") is True
+            shown = "[...document.querySelectorAll('figure svg')].filter(it => it.getBoundingClientRect().width > 0)"
+            assert browser.run(f"{shown}.length") == 1
+            assert browser.run(f"{shown}[0].querySelectorAll('rect[fill-opacity]').length") == 3 + 2 * 2 * 42
+            assert browser.run(f"{shown}[0].querySelectorAll('title').length") == 1 + 2 * 42
+        assert browser.run("document.querySelector('h1').className") == "verdict fails long"
+        if axe := os.environ.get("QUEUEDRILL_AXE"):
+            browser.run(Path(axe).read_text("utf-8") + ";0")
+            serious = "v => ['serious', 'critical'].includes(v.impact)"
+            assert browser.run(f"axe.run().then(r => r.violations.filter({serious}).map(v => v.id))") == []

@@ -8,11 +8,12 @@ import pytest
 from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, Attempts
 from emulator.past.betting import LIMIT, lag_one, ranks_of, wager
+from emulator.past.draft import draft_of
 from emulator.past.durations import run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
-from emulator.past.rates import LIKELY, SURE, change_points, days_of, spread_of_nights, widened
+from emulator.past.rates import LIKELY, SURE, change_points, days_of, law_of_factors, spread_of_nights, widened
 from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
 from emulator.past.schedules import find_schedules
 from emulator.past.scoring import crps, interval_of, promise_kept
@@ -128,6 +129,17 @@ def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another(
     assert (days_of(counts, DATES).differ, days_of(counts, DATES, LIKELY).differ) == (False, True)
 
 
+def test_the_law_of_factors_is_the_likelier_one() -> None:
+    """Of 80 samples of 200 nights each, nearly all are told for what they are; a night without anything is a gamma."""
+    draws = np.random.default_rng(14)
+    wide = np.log1p(0.36) ** 0.5
+    gamma = [law_of_factors(draws.gamma(1 / 0.36, 0.36, 200), 0.6) for _ in range(40)]
+    lognormal = [law_of_factors(np.exp(draws.normal(0, wide, 200)), 0.6) for _ in range(40)]
+    assert (gamma.count("gamma") >= 36, lognormal.count("lognormal") >= 36) == (True, True)
+    assert law_of_factors(np.array([0.0, 1.0, 2.0]), 0.5) == "gamma"
+    assert law_of_factors(np.array([np.nan]), 0.5) == "lognormal"
+
+
 def test_run_times_without_slow_workers_and_slow_nights() -> None:
     draws = np.random.default_rng(6)
     count = 42 * 60
@@ -187,8 +199,24 @@ def test_workers_of_one_kind_make_a_pool() -> None:
         ("wide", (3,), 7200.0, 2),
     ]
     assert rare == []
+    alike = {"worker": np.tile([0, 1, 2, 1, 2], 42), "begun": np.tile([0.0, 10.0, 20.0, 7400.0, 7500.0], 42)}
+    own, _ = find_pools(nights(night=night, workers=["north", "south", "east"], **alike))
+    assert [(it.name, it.workers) for it in own] == [("workers", (0, 1, 2))]
     alone = find_pools(nights(night=[0, 0, 1, 2, 3, 4, 5], worker=[1, 0, 0, 0, 0, 0, 0], workers=["dome-1", "dome-2"]))
     assert alone[1] == [1]
+
+
+def test_what_comes_after_the_end_of_a_night_is_no_part_of_it() -> None:
+    """Where clocks are put back the window on the wall has an hour more; a night told for 14 hours ends before it.
+
+    Of a job at the begin and one after 14.5 hours, a night of 14 hours has one job and no negative wait; a night of
+    15 hours has both, and one of them waits 10 minutes.
+    """
+    late = 14.5 * 3600
+    made = nights(night=[0, 0], submitted=[0.0, late], begun=[0.0, late + 600])
+    short, long = (figures_of(made, np.ones(42), lasts) for lasts in (LASTS, LASTS + 3600))
+    assert (short["accepted"][0], short["done"][0], short["wait_mean"][0], short["makespan"][0]) == (1, 1, 0, 60)
+    assert (long["accepted"][0], long["done"][0], long["wait_mean"][0]) == (2, 2, 300)
 
 
 def test_a_worker_that_is_hardly_needed_early_has_no_shift_of_its_own() -> None:
@@ -380,3 +408,16 @@ def test_all_of_it_together() -> None:
     with pytest.raises(InputError, match="4 nights are too few to learn from"):
         learn(learnt.nights.until(DATES[4]))
     assert len(learnt.nights.since(DATES[40])) == 2
+
+
+def test_the_mean_of_factors_on_run_times_is_above_that_of_the_night_in_the_middle() -> None:
+    """Run times are told for the median night. With a spread of 0.5 of a lognormal law the mean factor is 1.13.
+
+    It is the root of 1 + cv ** 2, with cv ** 2 = exp(0.5 ** 2) - 1: exp(0.125) = 1.133.
+    """
+    draws = np.random.default_rng(8)
+    night = np.repeat(np.arange(42), 40)
+    begun = np.tile(np.arange(40) * 900.0, 42) + draws.uniform(0, 600, len(night))
+    ran = 120 * np.exp(draws.normal(0, 0.3, len(night))) * np.exp(draws.normal(0, 0.5, 42))[night]
+    varies = draft_of(learn(nights(night=night, submitted=begun, begun=begun, ended=begun + ran))).settings["varies"]
+    assert varies["pace"]["mean"] == pytest.approx(1.133, rel=0.06)

@@ -9,13 +9,15 @@ the order in which they came, each day by itself; the last 48 days are predicted
 """
 
 import argparse
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from emulator.past.attempts import OK, Attempts
-from emulator.past.hindcast import Hindcast, hindcast
+from emulator.past.draft import CLOSED
+from emulator.past.foretelling import foretell
+from emulator.past.hindcast import Hindcast, judged
 from emulator.past.nights import Nights, nights_of, parse_night
 from emulator.past.reading import read_history
 from emulator.past.scoring import promise_kept
@@ -34,7 +36,6 @@ def main() -> None:
     parser.add_argument("--later", type=int, default=42)
     parser.add_argument("--trace")
     parser.add_argument("--plays", type=int, default=100)
-    parser.add_argument("--widen", action="store_true")
     parser.add_argument("--processes", type=int, default=1)
     given = parser.parse_args()
     for path in given.exports:
@@ -42,12 +43,17 @@ def main() -> None:
         assert nights is not None
         until = nights.dates[given.learn]
         some = nights.until(until + timedelta(days=given.later))
-        told(path, hindcast(some, until, plays=given.plays, widen=given.widen, processes=given.processes))
+        tell(path, some, until, given, 0)
     if given.trace:
         nights = days_of_trace(Path(given.trace))
-        until = nights.dates[-1] - timedelta(days=LATER_DAYS - 1)
-        found = hindcast(nights, until, plays=given.plays, refit=7, widen=given.widen, processes=given.processes)
-        told(given.trace, found)
+        tell(given.trace, nights, nights.dates[-1] - timedelta(days=LATER_DAYS - 1), given, 7)
+
+
+def tell(name: str, nights: Nights, until: date, given: argparse.Namespace, refit: int) -> None:
+    """Predict the nights from a date on, and print what came of it, as it is and widened by past misses."""
+    played = foretell(nights, until, plays=given.plays, refit=refit, closed=CLOSED, processes=given.processes)
+    told(name, judged(nights, until, played, plays=given.plays, refit=refit))
+    told(f"{name}, widened by past misses", judged(nights, until, played, plays=given.plays, refit=refit, widen=True))
 
 
 def told(name: str, found: Hindcast) -> None:
@@ -60,8 +66,9 @@ def told(name: str, found: Hindcast) -> None:
             same = "-" if one.same_kind is None else f"{one.same_kind:.2f}"
             week = "-" if one.last_week is None else f"{one.last_week:.2f}"
             print(f"  {table.way:5} {one.name:15} {hits}; score beside same kind {same}, beside last week {week}")
-        shares = [one.promises[0].hits / one.promises[0].nights for one in table.figures]
-        ratios = [one.same_kind for one in table.figures if one.same_kind is not None]
+        told_apart = [one for one in table.figures if one.same_kind is not None]  # the others never differ
+        shares = [one.promises[0].hits / one.promises[0].nights for one in told_apart]
+        ratios = [one.same_kind for one in told_apart if one.same_kind is not None]
         print(
             f"  {table.way}: coverage of 80 %: mean {np.mean(shares):.2f}, least {min(shares):.2f} "
             f"({kept.low} to {kept.high} of {kept.nights} do not contradict); "

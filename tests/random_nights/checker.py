@@ -53,6 +53,7 @@ class _Check(OfJobs, OfWorkers):
             return
         if self.now != self.said.lasts:
             self.wrong("time", f"the run ended at {self.now} and not at {self.said.lasts}")
+        self.see_untold()
         for name, entry in self.said.entries.items():
             came = self.came.get(name, 0)
             if "at" in entry and "idempotency_key" not in entry and self.up and self.up_since < self.now:

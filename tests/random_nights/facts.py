@@ -219,6 +219,7 @@ class Said:
         self.routines = {name: Routine(name, routine) for name, routine in said["routines"].items()}
         self.entries: dict[str, dict[str, Any]] = {entry["name"]: entry for entry in said["arrivals"]}
         self.faults: list[dict[str, Any]] = said.get("faults", [])
+        self.actions: list[dict[str, Any]] = said.get("actions", [])
         self.hints = {name: ticks(system.get("retry_after", "0s")) for name, system in said.get("systems", {}).items()}
         self.fences = {name: system.get("fenced", "no") for name, system in said.get("systems", {}).items()}
         kinds = {kind for fault in self.faults for kind in fault}

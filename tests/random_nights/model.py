@@ -13,7 +13,7 @@ RULES = (
     *("holds", "hours", "idempotency", "incarnations", "keys", "lapse", "late hand-out", "longest idle", "matching"),
     *("nobody there", "not before", "numbers", "one lease", "order", "outage", "overtaken", "pauses", "prerequisites"),
     *("renewal", "running limit", "silence", "slots", "stale", "stands still", "start within", "states", "time"),
-    *("time limit", "tokens", "total limit", "wake-up"),
+    *("time limit", "tokens", "tonight", "total limit", "wake-up"),
 )
 """What the checker looks at, by name; ``modes`` (the two modes of heartbeats differ) is looked at beside it."""
 

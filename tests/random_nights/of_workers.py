@@ -312,6 +312,7 @@ class OfWorkers(Watching):
     # -- faults -------------------------------------------------------------------------------------------------------
 
     def on_fault_began(self, event: Event, details: Any) -> None:
+        self.see_told(event, details, self.said.faults)
         if details["fault"] == "cut_link":
             worker = self.workers[event.worker]
             place = int(details["place"].partition("[")[2].rstrip("]"))
@@ -324,12 +325,37 @@ class OfWorkers(Watching):
             self.doubling += self.said.faults[place].get("how", "same_token") == "same_token"
 
     def on_fault_missed(self, event: Event, details: Any) -> None:
+        self.see_told(event, details, self.said.faults)
         if details["fault"] == "cut_link" and details["number"]:
             self.mend(event, details)
 
     def on_fault_ended(self, event: Event, details: Any) -> None:
         if details["fault"] == "cut_link":
             self.mend(event, details)
+
+    def on_action_taken(self, event: Event, details: Any) -> None:
+        self.see_told(event, details, self.said.actions)
+
+    def on_action_refused(self, event: Event, details: Any) -> None:
+        self.see_told(event, details, self.said.actions)
+
+    def see_told(self, event: Event, details: Any, items: list[dict[str, Any]]) -> None:
+        """A fault or an action that is in no night is never told of, and none begins before its time."""
+        place = int(details["place"].partition("[")[2].rstrip("]"))
+        self.told.add(details["place"])
+        if items[place].get("share_of_nights", 1) == 0:
+            self.wrong("tonight", f"{details['place']} is in no night, and is told of")
+        at = items[place].get("at")
+        if at is not None and event.at < self.tick(at):
+            self.wrong("tonight", f"{details['place']} begins before its time")
+
+    def see_untold(self) -> None:
+        """A fault that is in every night is told of, if only as missed; so is an action before the end."""
+        for key, items in (("faults", self.said.faults), ("actions", self.said.actions)):
+            for place, item in enumerate(items):
+                is_due = key == "faults" or ("late_by" not in item and self.tick(item["at"]) < self.said.lasts)
+                if is_due and item.get("share_of_nights", 1) == 1 and f"{key}[{place}]" not in self.told:
+                    self.wrong("tonight", f"{key}[{place}] is in every night, and is not told of")
 
     def mend(self, event: Event, details: Any) -> None:
         worker = self.workers.get(event.worker)

@@ -39,6 +39,7 @@ class Watching:
         self.refused: set[str] = set()  # entries of which a job was refused
         self.looked = True
         self.doubling = 0
+        self.told: set[str] = set()
         self.decided: set[tuple[str, int]] = set()  # outcomes that the broker has taken or refused
 
     def wrong(self, rule: str, how: str) -> None:

@@ -41,7 +41,7 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
         together=found.interval,
         asked=None,
         verdict="does_not_hold",
-        sentence="'patient': makespan at most 2 h: does not hold. It held in 2 of 4 nights, but has to hold in every "
+        sentence="'patient': makespan at most 2 h: fails. 2 of 4 nights kept it, and it is asked of every "
         "one. 1 more night had nothing to judge.",
         missed_seeds=(3, 5),
         measure="makespan",
@@ -51,51 +51,48 @@ def test_a_requirement_without_a_share_has_to_hold_in_every_night() -> None:
     few = only(MAKESPAN, True, True)
     assert (few.verdict, few.sentence) == (
         "undecided",
-        "'patient': makespan at most 2 h: too few nights. It held in 2 of 2 nights; it holds in 15.8 % to 100 % of all "
-        "nights (95 % sure). 36 nights in all would be enough if none is missed.",
+        "'patient': makespan at most 2 h: too few nights. 2 of 2 nights kept it; 15.8 % to 100 % of all "
+        "nights do (95 % sure). 36 nights in all would be enough if none is missed.",
     )
     enough = only(MAKESPAN, *[True] * 36)
     assert (enough.verdict, enough.sentence) == (
         "holds",
-        "'patient': makespan at most 2 h: holds. It held in 36 of 36 nights; it holds in 90.3 % to 100 % of all nights "
-        "(95 % sure).",
+        "'patient': makespan at most 2 h: kept. 36 of 36 nights kept it; 90.3 % to 100 % of all nights do (95 % sure).",
     )
 
 
 @pytest.mark.parametrize(
     ("held", "missed", "verdict", "rest"),
     [
-        (72, 0, "holds", "72 of 72 nights; it holds in 95 % to 100 % of all nights (95 % sure)."),
+        (72, 0, "holds", "72 of 72 nights kept it; 95 % to 100 % of all nights do (95 % sure)."),
         (
             71,
             0,
             "undecided",
-            "71 of 71 nights; it holds in 94.9 % to 100 % of all nights (95 % sure). 72 nights in all would be "
+            "71 of 71 nights kept it; 94.9 % to 100 % of all nights do (95 % sure). 72 nights in all would be "
             "enough if none is missed.",
         ),
         (
             69,
             1,
             "undecided",
-            "69 of 70 nights; it holds in 92.3 % to 99.96 % of all nights (95 % sure). About 230 nights in all would "
+            "69 of 70 nights kept it; 92.3 % to 99.96 % of all nights do (95 % sure). About 230 nights in all would "
             "be enough if it goes on like this.",
         ),
-        (160, 40, "does_not_hold", "160 of 200 nights; it holds in 73.8 % to 85.3 % of all nights (95 % sure)."),
+        (160, 40, "does_not_hold", "160 of 200 nights kept it; 73.8 % to 85.3 % of all nights do (95 % sure)."),
     ],
 )
 def test_a_share_of_nights_is_judged_by_its_exact_interval(held: int, missed: int, verdict: str, rest: str) -> None:
     found = only(MOSTLY, *[True] * held, *[False] * missed)
     assert (found.verdict, found.asked) == (verdict, 0.95)
-    assert (
-        found.sentence == f"'patient': makespan at most 2 h, in 95 % of nights: {VERDICTS[verdict]}. It held in {rest}"
-    )
+    assert found.sentence == f"'patient': makespan at most 2 h, in 95 % of nights: {VERDICTS[verdict]}. {rest}"
 
 
 def test_a_share_that_is_missed_as_often_as_is_allowed_is_told_no_number_of_nights() -> None:
     found = only(MOSTLY, *[True] * 38, *[False] * 2)
     assert found.verdict == "undecided"
     assert found.sentence.endswith(
-        "(95 % sure). It holds about as often as is asked, so no number of nights is known to be enough."
+        "(95 % sure). It is kept about as often as is asked, so no number of nights is known to be enough."
     )
 
 
@@ -124,7 +121,7 @@ def test_where_nothing_is_random_one_night_decides() -> None:
     assert (good.verdict, good.together, good.sentence) == (
         "holds",
         None,
-        "'patient': makespan at most 2 h: holds. It held in 1 of 1 night, and nothing in it is random.",
+        "'patient': makespan at most 2 h: kept. 1 of 1 night kept it, and nothing in it is random.",
     )
     bad, _ = shares("patient", [MOSTLY], nights((False,)), 0.95, random=False)
     assert bad.verdict == "does_not_hold"
@@ -148,7 +145,13 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
         (
             [MAKESPAN, DONE],
             [(True, True), (False, True), (True, False)],
-            (1, 3, "does_not_hold", (2, 3), "not all requirements hold as asked. 1 of 3 nights met all at once"),
+            (
+                1,
+                3,
+                "does_not_hold",
+                (2, 3),
+                "not all requirements are kept as often as is asked. 1 of 3 nights kept all",
+            ),
         ),
         (
             [MOSTLY, SWEEPS],
@@ -158,10 +161,14 @@ def test_with_nothing_to_judge_no_verdict_is_given() -> None:
                 2,
                 "undecided",
                 (),
-                "too few nights to decide whether all requirements hold as asked. 2 of 2 nights met all",
+                "too few nights to decide whether all requirements are kept as often as is asked. 2 of 2 nights",
             ),
         ),
-        ([MAKESPAN], [(True,)] * 36, (36, 36, "holds", (), "all requirements hold as asked. 36 of 36 nights met")),
+        (
+            [MAKESPAN],
+            [(True,)] * 36,
+            (36, 36, "holds", (), "all requirements are kept as often as is asked. 36 of 36 nights kept"),
+        ),
     ],
 )
 def test_all_requirements_together_sum_up_what_was_asked_of_each(
@@ -179,7 +186,7 @@ def test_what_only_a_comparison_can_judge_is_no_share_of_nights() -> None:
     assert [one.requirement for one in found] == ["done_share at least 99 %", "all requirements"]
 
 
-VERDICTS = {"holds": "holds", "does_not_hold": "does not hold", "undecided": "too few nights"}
+VERDICTS = {"holds": "kept", "does_not_hold": "fails", "undecided": "too few nights"}
 BASE = [10, 10, 10, 10, 10]
 
 
@@ -226,8 +233,8 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
         ("failed", [1] * 6, [2] * 6, "holds", "jobs failed 1 lower (95 % sure)."),
         ("failed", [1], [1], "undecided", "one pair of nights has no spread: run more."),
         ("failed", [None, None], [1, 1], "undecided", "no pair of nights has a value under both."),
-        ("failed", [1, 1], [more(3), 3], "holds", "jobs failed 2 lower or more (95 % sure)."),
-        ("failed", [more(5), 5], [1, 1], "does_not_hold", "jobs failed 4 higher or more (95 % sure)."),
+        ("failed", [1, 1], [more(3), 3], "holds", "jobs failed at least 2 lower (95 % sure)."),
+        ("failed", [more(5), 5], [1, 1], "does_not_hold", "jobs failed at least 4 higher (95 % sure)."),
         (
             "failed",
             [more(1), 1],

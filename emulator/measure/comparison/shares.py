@@ -137,7 +137,7 @@ def _share(
     alone, together = level.intervals(held, judged)
     verdict = VERDICTS[standing(held, judged, asked, together)]
     why = _why(verdict, held, judged, asked, together, level)
-    seen = f"It held in {held} of {nights(judged)}{why}.{_not_judged(unjudged)}"
+    seen = f"{held} of {nights(judged)} kept it{why}.{_not_judged(unjudged)}"
     said = f"{called(variant)}: {words}: {say_verdict(verdict)}. {seen}"
     return Share(text, variant, held, judged, alone, asked, verdict, said, missed, label=words, together=together)
 
@@ -150,15 +150,15 @@ def _why(
         return ", and nothing in it is random"
     every = asked is None or asked >= 1
     if every and held < judged:
-        return ", but has to hold in every one"
-    seen = f"; it holds in {_span(together)} {level.words}"
+        return ", and it is asked of every one"
+    seen = f"; {_span(together)} do {level.words}"
     if verdict != "undecided":
         return seen
     enough = nights_enough(held, judged, asked, level.candidates, level.confidence)
     if held == judged:
         return f"{seen}. {nights(enough or 0)} in all would be enough if none is missed"
     if enough is None:
-        return f"{seen}. It holds about as often as is asked, so no number of nights is known to be enough"
+        return f"{seen}. It is kept about as often as is asked, so no number of nights is known to be enough"
     return f"{seen}. About {nights(enough)} in all would be enough if it goes on like this"
 
 
@@ -189,13 +189,11 @@ def _all(
     order: tuple[ShareVerdict, ...] = ("does_not_hold", "undecided", "holds")
     verdict = next(one for one in order if one in verdicts)
     words = {
-        "holds": "all requirements hold as asked",
-        "undecided": "too few nights to decide whether all requirements hold as asked",
+        "holds": "all requirements are kept as often as is asked",
+        "undecided": "too few nights to decide whether all requirements are kept as often as is asked",
     }
     alone, together = level.intervals(held, judged)
     so = "" if together is None else f", so {_span(together)} do {level.words}"
-    sentence = (
-        f"{called(variant)}: {words.get(verdict, 'not all requirements hold as asked')}. {held} of {nights(judged)} "
-        f"met all at once{so}.{_not_judged(unjudged)}"
-    )
+    how = words.get(verdict, "not all requirements are kept as often as is asked")
+    sentence = f"{called(variant)}: {how}. {held} of {nights(judged)} kept all at once{so}.{_not_judged(unjudged)}"
     return Share(ALL, variant, held, judged, alone, None, verdict, sentence, missed, together=together)

@@ -1,11 +1,12 @@
 """What does a board that decides on a change have to know, beside what nights can show?"""
 
+from collections.abc import Iterator
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from emulator.scenario.values import Model, one_line
+from emulator.scenario.values import Mistake, Model, one_line
 
 __all__ = ["Brief"]
 
@@ -29,6 +30,8 @@ def _paragraph(value: str) -> str:
         raise ValueError("a text is wanted")
     return words
 
+
+_MOST_LINES: Final = 10
 
 _Line = Annotated[str, AfterValidator(one_line)]
 _Text = Annotated[str, AfterValidator(_paragraph)]
@@ -59,6 +62,9 @@ class Brief(Model):
     not_looked_at: tuple[Annotated[_Line, Field(min_length=1, max_length=120)], ...] = Field(
         default=(),
         strict=False,
-        max_length=10,
-        description="What else was not looked at, beside what the program finds by itself.",
+        description="What else was not looked at, beside what the program finds by itself; 10 lines at most.",
     )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if (many := len(self.not_looked_at)) > _MOST_LINES:
+            yield ("not_looked_at",), f"{many} lines stand here: {_MOST_LINES} at most"

@@ -6,7 +6,7 @@ from typing import Any, Final
 from emulator.measure.comparison.frontier import Frontier, FrontierPoint
 from emulator.measure.words import number
 from emulator.show.comparison.sizes import WORDS, changed_night, fails_on, kept_in
-from emulator.show.comparison.words import between, interval_title, night_count
+from emulator.show.comparison.words import absent, between, interval_title, night_count
 from emulator.show.layout import WIDTH, Page, Role
 from emulator.show.meta import ONE_LINE
 
@@ -41,9 +41,7 @@ def frontier_page(frontier: Frontier, *, everything: bool = False, width: int = 
             _grid(page, frontier, f"{it.label}: nights kept, of {frontier.nights:,}", held, everything=True)
     _why_not(page, frontier)
     for pair, workers in frontier.absent[: None if everything else 1]:
-        are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
-        who = f"With {pair[0]} and {pair[1]}, {', '.join(workers)} {are} not there"
-        page.say(f"{who}: what is aimed at {them} hits nothing.")
+        page.say(absent(f"{pair[0]} and {pair[1]}", workers))
     page.more(*([] if everything else ["--all"]), "--json", "--csv FILE", "--nights N")
     page.say(ONE_LINE, "small")
     return page

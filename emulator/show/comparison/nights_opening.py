@@ -18,9 +18,16 @@ from emulator.show.comparison.nights import WORDS, edges, is_random, lies, shown
 from emulator.show.comparison.opening import share_bar
 from emulator.show.comparison.pictures import BROAD, NARROW, Layout, wide
 from emulator.show.comparison.units import column_of
-from emulator.show.comparison.words import ONE_THAT_MISSED, again, between, interval_title, night_count
+from emulator.show.comparison.words import (
+    ANSWER,
+    ONE_THAT_MISSED,
+    again,
+    between,
+    night_count,
+    share_title,
+)
 from emulator.show.cumulative import both_widths
-from emulator.show.html import clean, folded_table, section, table, text
+from emulator.show.html import clean, folded_table, section, table, text, unbroken
 from emulator.show.svg import Scale, Svg
 
 __all__ = ["nights_opening"]
@@ -34,9 +41,9 @@ def nights_opening(of: Comparison) -> str:
     decides = shown_share(of)
     told = "" if decides is None else decides.measure
     rest = [one for one in of.spreads if one.measure != told and one.median is not None]
-    lines = "".join(f"<li>{text(label_of(one.measure))}: {text(lies(one))}</li>" for one in rest)
+    lines = "".join(f"<li>{text(label_of(one.measure))}: {unbroken(lies(one))}</li>" for one in rest)
     parts = [
-        section("The answer in figures", _table(of), "answer"),
+        section(ANSWER, _table(of), "answer"),
         "" if decides is None else _why(of, decides),
         _backlog(of),
         section("Figures", f"<ul>{lines}</ul>" if lines else ""),
@@ -52,7 +59,7 @@ def _table(of: Comparison) -> str:
     head = [
         "requirement",
         "nights kept",
-        *([f"share of all nights, {interval_title(of.confidence)}"] if random else []),
+        *([share_title(of.confidence)] if random else []),
     ]
     rows = []
     for one in asked:

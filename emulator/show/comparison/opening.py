@@ -21,8 +21,8 @@ from emulator.show.comparison.first import (
     table_rows,
     why_title,
 )
-from emulator.show.comparison.words import between, interval_title
-from emulator.show.html import clean, name, section, table, text
+from emulator.show.comparison.words import ANSWER, between, share_title
+from emulator.show.html import clean, name, section, table, text, unbroken
 from emulator.show.layout import WIDE
 
 __all__ = ["opening", "share_bar"]
@@ -40,7 +40,7 @@ def opening(of: Comparison, advice: Recommendation) -> str:
     title, costs = cost_lines(of, advice, len(of.measures))
     step = next_step(advice)
     parts = [
-        section("The answer in figures", _table(of, advice), "answer"),
+        section(ANSWER, _table(of, advice), "answer"),
         answering_picture(of, advice),
         section(why_title(advice), _why(of, advice)),
         section(OPEN, _list(open_lines(advice, _MOST_REASONS))),
@@ -60,7 +60,7 @@ def _table(of: Comparison, advice: Recommendation) -> str:
         word = f'<span class="{look}">{text(row[1])}</span>' if look else text(row[1])
         shown.append([name(row[0]), word, *map(text, row[2:])])
     if any(one.interval is not None for one in standings):
-        heads.insert(_SHARE_AT, f"share of all nights, {interval_title(advice.confidence)}")
+        heads.insert(_SHARE_AT, share_title(advice.confidence))
         for cells, one in zip(shown, standings, strict=True):
             cells.insert(_SHARE_AT, _share(one))
     said = f"<p><small>{text(table_note(of, advice))}</small></p>"
@@ -90,12 +90,12 @@ def share_bar(interval: Interval, seen: float) -> str:
 
 def _why(of: Comparison, advice: Recommendation) -> str:
     lines = [
-        f"<li>{text(said)}{f' <code>{text(command)}</code>' if command else ''}</li>"
+        f"<li>{unbroken(said)}{f' <code>{text(command)}</code>' if command else ''}</li>"
         for said, command in reason_lines(of, advice, _MOST_REASONS)
     ]
     return f"<ul>{''.join(lines)}</ul>" if lines else ""
 
 
 def _list(lines: Iterable[str]) -> str:
-    items = "".join(f"<li>{text(line)}</li>" for line in lines)
+    items = "".join(f"<li>{unbroken(line)}</li>" for line in lines)
     return f"<ul>{items}</ul>" if items else ""

@@ -179,9 +179,9 @@ def _pairing(page: Page, differences: Sequence[Difference]) -> None:
 def _shares(page: Page, comparison: Comparison) -> None:
     shares = [one for one in comparison.shares if one.verdict != "nothing_to_judge" or len(comparison.variants) == 1]
     if shares:
-        page.heading("Shares of nights in which the requirements hold")
+        page.heading("Nights that kept the requirements")
         many = len(comparison.variants) > 1
-        rows = [["must hold", "nights", interval_title(comparison.confidence), "verdict"]]
+        rows = [["requirement", "nights kept", interval_title(comparison.confidence), "verdict"]]
         roles: list[Role] = [""]
         for one in shares:
             of = one.asks if not many else f"{_quoted(one.variant)}: {one.asks}"

@@ -10,7 +10,7 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.words import between, night_count
-from emulator.show.html import clean, file, table, text
+from emulator.show.html import clean, file, table, text, unbroken
 from emulator.show.layout import Page, Role
 from emulator.show.meta import SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
@@ -134,9 +134,10 @@ def questions_document(found: Answers) -> str:
     """Write the answers as one HTML page that asks for nothing; the same answers give the same bytes."""
     own = found.as_written.answer
     look = {"fits": " fits", "does_not_fit": " fails", "failed_to_run": " fails"}.get(own, "")
+    said = unbroken(questions_sentence(found))
     parts = [
         '<a class="skip" href="#answers">To the answers</a>',
-        f"<header><p>{text(clean(found.title))}</p><h1 class='verdict{look}'>{text(questions_sentence(found))}</h1>",
+        f"<header><p>{text(clean(found.title))}</p><h1 class='verdict{look}'>{said}</h1>",
         f"<p>{night_count(found.nights)} of each on the same draws, from seed {found.first_seed} on. Intervals are at "
         f"{value(found.confidence, 'share')}, for all answers together.</p>",
         f"{head_block(found.assumed, _seeds(found), found.versions)}</header><main>",

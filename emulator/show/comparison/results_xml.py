@@ -60,7 +60,7 @@ def _result(case: ET.Element, nights: Comparison, one: Share, open_as: Open) -> 
     found = ET.SubElement(case, tag, {"message": plain(one.sentence)})
     if tag != "skipped":
         found.set("type", one.verdict)
-    lines = [f"It held in {one.held} of {one.judged} nights."]
+    lines = [f"Kept in {one.held} of {one.judged} nights."]
     if one.missed_seeds:
         lines += ["Nights that missed it:", *(again(nights, nights.baseline, seed) for seed in one.missed_seeds)]
     found.text = "\n".join(plain(line) for line in lines)

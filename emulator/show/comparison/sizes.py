@@ -7,7 +7,7 @@ from typing import Any, Final
 from emulator.measure.comparison.sizing import Sized, Sizing
 from emulator.measure.short_labels import SHORT_LABELS
 from emulator.measure.words import number
-from emulator.show.comparison.words import ONE_THAT_MISSED, between, interval_title, night_count
+from emulator.show.comparison.words import ONE_THAT_MISSED, absent, between, interval_title, night_count
 from emulator.show.fault_words import listed
 from emulator.show.layout import WIDE, WIDTH, Page, Role
 from emulator.show.meta import ONE_LINE
@@ -47,9 +47,7 @@ def sizing_page(sizing: Sizing, *, everything: bool = False, width: int = WIDTH)
     _why_not(page, sizing)
     _costs(page, sizing)
     for tried, workers in sizing.absent:
-        are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
-        who = f"With {sizing.path} = {tried}, {', '.join(workers)} {are} not there"
-        page.say(f"{who}: what is aimed at {them} hits nothing.")
+        page.say(absent(f"{sizing.path} = {tried}", workers))
     page.more(*([] if everything else ["--all"]), "--json", "--csv FILE", "--nights N")
     page.say(ONE_LINE, "small")
     return page

@@ -1,6 +1,7 @@
 """How do the terminal and the page say what both of them say: nights, intervals, and how to run one night again?"""
 
 import shlex
+from collections.abc import Sequence
 from typing import Final
 
 from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
@@ -12,10 +13,12 @@ from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.phrases import spoken
 
 __all__ = [
+    "ANSWER",
     "DOMINATED",
     "FAILED_NIGHTS",
     "LESS_DONE",
     "ONE_THAT_MISSED",
+    "absent",
     "again",
     "between",
     "done_shares",
@@ -25,9 +28,12 @@ __all__ = [
     "night_count",
     "not_dominated",
     "seeds",
+    "share_title",
     "verdict_of",
 ]
 
+ANSWER: Final = "The answer in figures"
+"""The title of the table with which a page begins."""
 DOMINATED: Final = "dominated by"
 """The title of the column of the variants that are no worse on both figures, and better on one."""
 ONE_THAT_MISSED: Final = "One night that missed it:"
@@ -112,8 +118,23 @@ def interval_title(confidence: float) -> str:
     return f"{value(confidence, 'share')} interval"
 
 
+def share_title(confidence: float) -> str:
+    """Give the title of a column of shares with their intervals: ``share of all nights, 95 % interval``."""
+    return f"share of all nights, {interval_title(confidence)}"
+
+
+def absent(value: str, workers: Sequence[str]) -> str:
+    """Say that workers are not there under a value, and what comes of it.
+
+    >>> absent("pools.dome.count = 1", ["dome-2"])
+    'With pools.dome.count = 1, dome-2 is not there: what is aimed at it hits nothing.'
+    """
+    are, them = ("is", "it") if len(workers) == 1 else ("are", "them")
+    return f"With {value}, {', '.join(workers)} {are} not there: what is aimed at {them} hits nothing."
+
+
 def verdict_of(one: Share | Sized) -> str:
-    """Write a verdict: ``holds``, ``does not hold``, ``too few nights``."""
+    """Write a verdict: ``kept``, ``fails``, ``too few nights``."""
     return say_verdict(one.verdict)
 
 
