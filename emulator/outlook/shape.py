@@ -7,11 +7,13 @@ counts as one step of the signal (one job, a minute) at least.
 
 A threshold stands for an hour, so a night's excess in an hour is that of its highest sample there, against the sample
 of the shape that it exceeds least. The highest excess of a night is put on the scale of the highest excesses of quiet
-nights: 0 is their median, and 1 the highest of them. The score of a night is the highest of its signals.
+nights: 0 is their median, and 1 the mean of the largest, one for every thirty nights. The score of a night is the
+highest of its signals.
 
 Tried and dropped: deviations of each time alone (a signal that falls from hours to nothing has hardly any deviation
 just behind that, and one quiet night in a hundred took the limit to eight times what other signals needed), and a scale
-up to the 99th of a hundred.
+up to the largest alone (an outlier among the nights of the shape made its signal useless) or by the deviation of the
+highest excesses (too small where hardly a night has any).
 """
 
 import math
@@ -28,6 +30,8 @@ __all__ = ["Hour", "Shape", "hours_of", "quantile", "shape_of"]
 
 _LEAST_SPREAD: Final = 0.5
 """Of the highest excesses: where hardly a quiet night has any, half a step is something."""
+_FOR_EACH: Final = 30
+"""For each so many nights, one of the highest excesses makes the scale."""
 _MEAN: Final = 1
 _DEVIATION: Final = 3
 """Over how many samples before and after a value is smoothed."""
@@ -62,7 +66,7 @@ class Shape:
         signal: which it is.
         place: its place among the samples of a night.
         mean, deviation: by sample, smoothed.
-        centre, spread: of the highest excesses over quiet nights: their median, and from there to the highest.
+        centre, spread: of the highest excesses over quiet nights: their median, and from there to 1.
     """
 
     signal: Signal
@@ -73,7 +77,7 @@ class Shape:
     spread: float = 1.0
 
     def score(self, night: WatchedNight, hours: Sequence[Hour]) -> float:
-        """Give how far a night goes beyond quiet ones in this signal: 0 as the median of them, 1 as the highest."""
+        """Give how far a night goes beyond quiet ones in this signal: 0 as their median, 1 as their furthest."""
         return (self._excess(night, hours) - self.centre) / self.spread
 
     def _excess(self, night: WatchedNight, hours: Sequence[Hour]) -> float:
@@ -115,7 +119,8 @@ def shape_of(signal: Signal, place: int, nights: Sequence[WatchedNight], hours: 
     raw = Shape(signal, place, mean, deviation)
     highest = sorted(raw.score(night, hours) for night in nights)
     centre = quantile(highest, 0.5)
-    spread = max(_LEAST_SPREAD, highest[-1] - centre)
+    largest_of_all = highest[-max(1, len(highest) // _FOR_EACH) :]
+    spread = max(_LEAST_SPREAD, math.fsum(largest_of_all) / len(largest_of_all) - centre)
     return Shape(signal, place, mean, deviation, centre, spread)
 
 

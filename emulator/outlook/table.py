@@ -109,7 +109,7 @@ def _at(shapes: Sequence[Shape], hours: Sequence[Hour], share: Fraction, limit: 
 def choose_signals(
     shapes: Sequence[Shape], hours: Sequence[Hour], bad: Sequence[WatchedNight], most: int = MOST_SIGNALS
 ) -> list[Shape]:
-    """Choose signals, by what each alone would find of some bad nights with a limit of 1, the highest of its shape.
+    """Choose signals, by what each alone would find of some bad nights with a limit of 1 (see ``Shape.score``).
 
     One after another, the signal is taken that finds most of what those before it have not; then the one with the
     longest leads; then the first in the list.

@@ -68,6 +68,20 @@ def test_a_shape_is_mean_deviation_and_the_spread_of_the_highest() -> None:
     assert (found.centre, found.spread) == (pytest.approx(5 / 6), 0.5)
 
 
+def test_the_scale_ends_at_the_mean_of_the_largest() -> None:
+    """Of 60 nights one has 60 in its first hour, 15 have 30, and 44 nothing: means of 8.5 8.5 0 0 (510 by 60).
+
+    Smoothed they are 8.5, 17/3, 17/6 and 0. Of 60 nights the two largest count. In deviations, the night with 60
+    exceeds 8.5 by 51.5, those with 30 by 21.5: 36.5 in the mean. The median night has nothing, and in the second hour
+    it exceeds 17/6 by as much below.
+    """
+    nights = [night([60, 60, 0, 0])] + [night([30, 30, 0, 0])] * 15 + [night([0, 0, 0, 0])] * 44
+    shape = shape_of(RETRIES, 0, nights, HOURS)
+    assert list(shape.mean) == pytest.approx([8.5, 17 / 3, 17 / 6, 0])
+    deviation = shape.deviation[0]
+    assert (shape.centre, shape.spread) == pytest.approx((-17 / 6 / deviation, (36.5 + 17 / 6) / deviation))
+
+
 def test_scores_and_thresholds_fit_each_other() -> None:
     """With a limit of 1 the excess is 4/3: at most 7/3 + 8/3 = 5 in each hour is no alarm, so 6 is the threshold."""
     shape = shape_of(RETRIES, 0, [night([0, 2, 4, 0]), night([0, 4, 4, 0])], HOURS)
@@ -96,6 +110,7 @@ def test_thresholds_are_told_in_whole_steps() -> None:
 COUNTS = st.lists(st.integers(0, 9), min_size=4, max_size=4)
 
 
+@pytest.mark.slow
 @given(st.lists(COUNTS, min_size=2, max_size=6), COUNTS, st.floats(-1, 9))
 def test_a_night_alarms_exactly_when_its_score_is_above_the_limit(
     quiet: list[list[float]], other: list[float], limit: float

@@ -1,11 +1,19 @@
 """What can be watched from outside: every sample worked out by hand."""
 
+from pathlib import Path
+
+import pytest
 from night_rows import Stream
 
+from emulator.experiment.night import play
+from emulator.measure.night import DONE, FINAL, FINISHED, SUBMITTED
 from emulator.measure.signals import STEP, Signal, SignalFold, WatchedNight, signals_of
+from emulator.record.events import Row
 from emulator.record.reasons import WITHDRAWN_BY_PERSON
+from emulator.scenario.load import load
 from emulator.timeline.ticks import HOUR, MINUTE
 
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 BACKLOG, OLDEST = Signal("backlog", "night"), Signal("oldest_wait", "night")
 LEFT, LOST = Signal("unfinished_per_done"), Signal("lost_leases")
 RETRIES, SILENCE = Signal("retries"), Signal("longest_silence")
@@ -166,3 +174,39 @@ def test_every_signal_has_a_name_a_label_and_a_unit() -> None:
 
 def test_a_night_without_a_fault_is_quiet() -> None:
     assert [WatchedNight(1, ()).is_quiet, WatchedNight(1, (), ((5, "freeze", "faults[0]"),)).is_quiet] == [True, False]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name", ["worker-lost-mid-run", "lease-too-short-for-jitter", "queue-held-and-forgotten", "end-of-shift-resume"]
+)
+def test_samples_are_those_of_the_whole_night(name: str) -> None:
+    """Read in another way, from the night's table: who waited, what was unfinished, done and lost by then."""
+    loaded = load(SCENARIOS / f"{name}.yaml")
+    fold = SignalFold(loaded.scenario.queues, loaded.scenario.lasts)
+    night, _, _ = play(loaded, 7, {}, heartbeats="simulated", also_to=Fed(fold))
+    fold.close()
+    jobs = list(zip(*(night.column(one) for one in (SUBMITTED, FINISHED, FINAL)), strict=True))
+    for place in range(loaded.scenario.lasts // STEP):
+        at = (place + 1) * STEP
+        for queue in loaded.scenario.queues:
+            its = [stays for kind, stays in zip(night.kinds, night.waiting, strict=True) if kind.queue == queue]
+            begun = sum(one <= at for begins, _ in its for one in begins)
+            ended = sum(one <= at for _, ends in its for one in ends)
+            assert fold.samples[Signal("backlog", queue)][place] == begun - ended
+        unfinished = sum(came <= at and not 0 <= ended <= at for came, ended, _ in jobs)
+        done = sum(final == DONE and at - HOUR < ended <= at for _, ended, final in jobs)
+        assert fold.samples[LEFT][place] == unfinished / max(1, done)
+        lost = sum(at - HOUR < one.at <= at for one in night.lost)
+        assert fold.samples[LOST][place] == lost
+
+
+class Fed:
+    """Hands every row on to a fold of signals."""
+
+    def __init__(self, fold: SignalFold) -> None:
+        self._fold = fold
+
+    def emit(self, row: Row) -> int:
+        self._fold.feed(row)
+        return 0
