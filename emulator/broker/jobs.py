@@ -572,9 +572,14 @@ class Queue:
             if time_left is not None and line.expected > time_left:
                 continue
             row = line.row
-            entry = row[0] if row and not line.heap else None
-            if entry is None or not entry[2].waiting or entry[2].lane is not None or entry[2].entry is not entry:
-                entry = line.head()  # nearly never: the first of those that came in order is as good as it was
+            entry: Entry | None = None
+            if row and not line.heap:
+                entry = row[0]
+                job = entry[2]
+                if not job.waiting or job.lane is not None or job.entry is not entry:
+                    entry = line.head()  # nearly never: the first of those that came in order is as good as it was
+            else:
+                entry = line.head()
             if entry is not None and (best is None or entry < best):
                 best = entry
         return best

@@ -78,11 +78,12 @@ class Leases(Retries):
         It is good for ``take`` until anything else is asked of the broker.
         """
         best: Entry | None = None
+        known = self._queues
         for name in queues:
-            queue = self._queues.get(name) or self._queue(name)
+            queue = known[name] if name in known else self._queue(name)
             if queue.waiting:
                 entry = queue.best(offer, time_left)
-                if entry is not None and (best is None or entry < best):
+                if best is None or (entry is not None and entry < best):
                     best = entry
         return best
 

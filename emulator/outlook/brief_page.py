@@ -41,7 +41,7 @@ _ANSWERS: Final = MappingProxyType(
 _TAG: Final = re.compile(r"<(style|title)>.*?</\1>|<[^>]*>", re.DOTALL)
 
 _FULL: Final = MappingProxyType(
-    {"about": 60, "texts": 70, "must": 12, "facts": 4, "what_ifs": 12, "assumed": 12, "same": 6, "unseen": 12}
+    {"about": 200, "texts": 70, "must": 12, "facts": 4, "what_ifs": 12, "assumed": 12, "same": 6, "unseen": 12}
 )
 """So many items of each part at most, and words of each text."""
 _LEAST: Final = (
@@ -176,7 +176,9 @@ def _must(of: Brief, most: int) -> str:
         (text(clean(one.label)), f"{_met(one)}{_interval(one.interval)}", text(_worst(one)))
         for one in (first or of.requirements)[:most]
     ]
-    caption = f"{night_count(of.nights)}; {value(of.confidence, 'share')} intervals hold for the whole page"
+    caption = night_count(of.nights)
+    if of.random:
+        caption += f"; {value(of.confidence, 'share')} intervals hold for the whole page"
     return table(caption, ("requirement", "held in", "worst seen"), rows) + _more(
         len(of.requirements) - most, "requirement"
     )

@@ -98,7 +98,7 @@ def not_varied(loaded: Loaded) -> Iterator[str]:
     for fault, called in zip(loaded.scenario.faults, faults_called(loaded), strict=True):
         same = list(_same(fault))
         if same:
-            yield f"{called}: {listed(same, most=4)}"
+            yield f"{called}: {listed(same, most=5)}"
     same_count = [
         f"{one.count} of {one.label}"
         for one in loaded.scenario.arrivals

@@ -405,11 +405,11 @@ class Dispatcher:
         found: Entry | None = None
         for alike in self._groups:
             candidates = alike.candidates
-            if not candidates or not self._asks_first(alike, now):
+            if not candidates:
                 continue
             left = None if alike.speed is None else self.time_left(alike.worker, alike.speed)
             entry = self.broker.best(alike.queues, alike.offer, left)
-            if entry is None:
+            if entry is None or not self._asks_first(alike, now):
                 continue
             if (
                 found is None

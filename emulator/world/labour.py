@@ -33,7 +33,7 @@ _OUTCOME: Final = int(Purpose.OUTCOME)
 class Labour:
     """Drives the attempts of all workers."""
 
-    __slots__ = ("_agenda", "_draws", "_effects", "_emit", "_uniform", "_world")
+    __slots__ = ("_agenda", "_draws", "_effects", "_emit", "_is_valid", "_uniform", "_world")
 
     def __init__(self, world: "World", draws: Draws, effects: Effects) -> None:
         self._world = world
@@ -42,6 +42,7 @@ class Labour:
         self._uniform = draws.uniform
         self._effects = effects
         self._emit = world.emit
+        self._is_valid = world.broker.is_valid
 
     # -- begin --------------------------------------------------------------------------------------------------------
 
@@ -73,7 +74,7 @@ class Labour:
         attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
             world.heartbeats.began(attempt)
-        if not world.broker.is_valid(token):  # the answer came late, or to a second worker
+        if not self._is_valid(token):  # the answer came late, or to a second worker
             attempt.disowned = True
             world.heartbeats.want_contact(worker)
         if routine.requires or job.version < routine.version:
@@ -343,7 +344,7 @@ class Labour:
         job.running.append(attempt)
         row = (world.agenda.now, "work_began", 0, job.number, worker.name, attempt.number, attempt.token)
         attempt.event = self._emit(row)
-        attempt.disowned = not world.broker.is_valid(attempt.token)
+        attempt.disowned = not self._is_valid(attempt.token)
 
     def lay_down(self, attempt: Attempt, why: Because) -> None:
         """The program says that its work on an attempt is over, however the broker takes it."""

@@ -147,6 +147,46 @@ def test_guesses_of_a_scenario_that_requires_nothing_are_not_tried() -> None:
     assert "Not judged: the scenario requires nothing that its nights could show." in page
 
 
+def test_requirements_and_facts_of_every_kind_are_told() -> None:
+    """In 35 minutes three of six copies are done: the makespan is cut off; what is asked of an entry has no figure."""
+    found = made(
+        3,
+        lasts="35m",
+        must_hold=[
+            {"entry": "plates", "started_by": "21:40", "say": "all have begun early"},
+            {"measure": "done", "exactly": 3},
+            {"measure": "utilisation", "at_least": 0.9, "at_most": 1.0},
+            {"measure": "makespan", "at_most": "10m"},
+            {"measure": "detection_delay_longest", "at_most": "1m"},
+        ],
+        also_true=[
+            {"entry": "plates", "finished_by": "23:59"},
+            {"measure": "makespan", "at_least": "1h"},
+            {"measure": "makespan", "at_least": "10m"},
+            {"measure": "detection_delay_longest", "at_most": "1m"},
+        ],
+    )
+    page = words_of_page(brief_document(found))
+    assert "all have begun early 0 of 3 -" in page
+    assert "done exactly 3 3 of 3 3: not varied between nights" in page
+    assert "makespan at most 10 min 0 of 3 more than 35 min (half: more than 35 min)" in page
+    assert "nothing to judge -" in page
+    assert [(one.true, one.judged) for one in found.facts] == [(0, 0), (0, 0), (3, 3), (0, 0)]
+    assert "every job of plates finished by 23:59: told by run alone" in page
+
+
+def test_guesses_that_cannot_be_tried_say_why(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise InputError("201 guesses are too many to try")
+
+    monkeypatch.setattr("emulator.outlook.brief.guesses", refused)
+    found = made(2, queues={"night": {"lease": {"value": "60s", "from": "guess"}}})
+    assert (found.guess_nights, found.guesses_not_tried) == (0, "201 guesses are too many to try")
+    page = words_of_page(brief_document(found))
+    assert "Guesses were not tried: 201 guesses are too many to try." in page
+    assert "queue night: lease 60s guess not tried" in page
+
+
 def test_what_was_not_looked_at_is_told_from_what_is_not_stated() -> None:
     found = made(1)
     assert found.not_looked_at == (
