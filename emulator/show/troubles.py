@@ -98,10 +98,11 @@ def _effects(night: Night) -> Iterator[str]:
     if night.repeats:
         first, more = night.repeats[0], len(night.repeats) - 1
         and_more = f" {more} more effect{'' if more == 1 else 's'} too." if more else ""
-        yield f"{first.effect} landed {first.times} times on {first.target}, from {night.name_of(first.job)}.{and_more}"
+        where = f"{first.times} times on {first.target}, from {night.name_of(first.job)}"
+        yield f"The effect '{first.effect}' landed {where}.{and_more}"
     if night.shared:
         (effect, target), times = next(iter(night.shared.items()))
-        yield f"{effect} landed {times} times on {target}, from unrelated jobs."
+        yield f"The effect '{effect}' landed {times} times on {target}, from unrelated jobs."
 
 
 def _ends(night: Night, meta: RunMeta) -> Iterator[str]:
@@ -113,7 +114,7 @@ def _ends(night: Night, meta: RunMeta) -> Iterator[str]:
             failed[name] = failed.get(name, 0) + count
     if failed:
         count = sum(failed.values())
-        why = listed([f"{name} {many:,}" if len(failed) > 1 else name for name, many in failed.items()])
+        why = listed([f"{name} ({many:,})" if len(failed) > 1 else name for name, many in failed.items()])
         yield f"{count:,} job{'' if count == 1 else 's'} failed: {why}."
     if night.refused:
         many = len(night.refused)
@@ -155,7 +156,10 @@ def _backlog(night: Night) -> str:
     if not peak:
         return "No job waited."
     jobs = "1 job was" if peak == 1 else f"{peak:,.0f} jobs were"
-    return f"At most {jobs} queued; from then it took {write(figures.get('drain_time'))} until none was."
+    drained = figures.get("drain_time")
+    if drained.more_than or drained.value is None:
+        return f"At most {jobs} queued, and the queue was not empty again before the end."
+    return f"At most {jobs} queued; the queue was empty {write(drained)} later."
 
 
 def _stories(page: Page, night: Night, judged: Sequence[Judged], meta: RunMeta) -> None:

@@ -199,6 +199,9 @@ def test_workers_of_one_kind_make_a_pool() -> None:
         ("wide", (3,), 7200.0, 2),
     ]
     assert rare == []
+    alike = {"worker": np.tile([0, 1, 2, 1, 2], 42), "begun": np.tile([0.0, 10.0, 20.0, 7400.0, 7500.0], 42)}
+    own, _ = find_pools(nights(night=night, workers=["north", "south", "east"], **alike))
+    assert [(it.name, it.workers) for it in own] == [("workers", (0, 1, 2))]
     alone = find_pools(nights(night=[0, 0, 1, 2, 3, 4, 5], worker=[1, 0, 0, 0, 0, 0, 0], workers=["dome-1", "dome-2"]))
     assert alone[1] == [1]
 

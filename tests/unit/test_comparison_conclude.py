@@ -111,7 +111,7 @@ def test_a_difference_has_everything_whole() -> None:
             "failed",
             [13, more(13), 14, more(13), 13],
             "worse",
-            "'patient' is worse: jobs failed at least 3.2 higher (95 % sure: 2.64 higher or more, for all differences "
+            "'patient' is worse: jobs failed at least 3.2 higher (95 % sure: at least 2.64 higher, for all differences "
             "together). In 2 nights something was unfinished under 'patient'.",
         ),
     ],
@@ -136,7 +136,7 @@ def test_a_fall_below_nights_that_were_cut_off_is_at_least_that_large() -> None:
     found = difference([more(13), 14, 13, 13], [10, 10, 10, 10])
     assert (found.effect, found.mean) == ("better", -3.25)
     assert found.sentence == (
-        "'patient' is better: jobs failed at least 3.25 lower (95 % sure: 2.45 lower or more, for all differences "
+        "'patient' is better: jobs failed at least 3.25 lower (95 % sure: at least 2.45 lower, for all differences "
         "together). In 1 night something was unfinished under the baseline."
     )
 
@@ -322,10 +322,10 @@ def test_a_night_that_is_there_twice_is_told() -> None:
     ("low", "high", "text"),
     [
         (None, None, "anything"),
-        (None, -2, "2 lower or more"),
-        (None, 2, "2 higher or less"),
-        (-2, None, "2 lower or less"),
-        (2, None, "2 higher or more"),
+        (None, -2, "at least 2 lower"),
+        (None, 2, "at most 2 higher"),
+        (-2, None, "at most 2 lower"),
+        (2, None, "at least 2 higher"),
         (3, 3, "3 higher"),
         (0, 0, "no difference"),
         (1, 3, "1 to 3 higher"),

@@ -233,8 +233,8 @@ def test_not_being_worse_is_judged_by_the_ends_of_the_interval(
         ("failed", [1] * 6, [2] * 6, "holds", "jobs failed 1 lower (95 % sure)."),
         ("failed", [1], [1], "undecided", "one pair of nights has no spread: run more."),
         ("failed", [None, None], [1, 1], "undecided", "no pair of nights has a value under both."),
-        ("failed", [1, 1], [more(3), 3], "holds", "jobs failed 2 lower or more (95 % sure)."),
-        ("failed", [more(5), 5], [1, 1], "does_not_hold", "jobs failed 4 higher or more (95 % sure)."),
+        ("failed", [1, 1], [more(3), 3], "holds", "jobs failed at least 2 lower (95 % sure)."),
+        ("failed", [more(5), 5], [1, 1], "does_not_hold", "jobs failed at least 4 higher (95 % sure)."),
         (
             "failed",
             [more(1), 1],

@@ -81,7 +81,7 @@ def test_the_text_of_a_good_night_is_short() -> None:
         "One plate. 10 min in virtual time.\n"
         "\n"
         "What went wrong\n"
-        "  No fault. At most 1 job was queued; from then it took 1 min until none was.\n"
+        "  No fault. At most 1 job was queued; the queue was empty 1 min later.\n"
         "\n"
         "Figures\n"
         "  jobs         1 done, 0 unfinished\n"

@@ -64,7 +64,7 @@ def reach(interval: Interval, unit: str, measure: str = "") -> str:
     >>> reach(Interval(-15, -9, 0.95), "count"), reach(Interval(-3, 5, 0.95), "count")
     ('9 to 15 lower', '3 lower to 5 higher')
     >>> reach(Interval(2, None, 0.95), "count"), reach(Interval(None, 2, 0.95), "count")
-    ('2 higher or more', '2 higher or less')
+    ('at least 2 higher', 'at most 2 higher')
     >>> reach(Interval(60_000_001, 60_000_002, 0.95), "time")
     '1 min longer'
     >>> reach(Interval(0.076, 0.11, 0.95), "share")
@@ -79,9 +79,7 @@ def reach(interval: Interval, unit: str, measure: str = "") -> str:
         end = low if high is None else high
         assert end is not None, "one end is known"
         beyond = (end < 0) == (low is None)  # the interval goes on away from no difference
-        if _is_work(measure):
-            return f"at {'least' if beyond else 'most'} {change(end, unit, measure)}"
-        return f"{change(end, unit)} or {'more' if beyond else 'less'}"
+        return f"at {'least' if beyond else 'most'} {change(end, unit, measure)}"
     if low == high or (low * high > 0 and difference(abs(low), unit) == difference(abs(high), unit)):
         return change(low, unit, measure)
     if low > 0:
