@@ -120,6 +120,22 @@ def test_the_page_has_no_script_and_names_are_harmless(made: Thresholds) -> None
 
 
 @pytest.mark.slow
+def test_many_signals_stand_in_several_tables(made: Thresholds) -> None:
+    """Six in each, so that no line is wider than a terminal."""
+    shapes = [
+        replace(shape, signal=Signal(shape.signal.kind, f"q{n}")) for n in range(2) for shape in made.table.shapes
+    ]
+    thresholds = {shape.signal: (1_000.0,) * 3 for shape in shapes}
+    table = replace(made.table, shapes=shapes, thresholds=thresholds)
+    signals = [replace(made.found.signals[0], signal=shape.signal) for shape in shapes]
+    shown = thresholds_page(replace(made, table=table, found=replace(made.found, signals=signals))).as_text()
+    assert [line.split() for line in shown.splitlines() if line.startswith("  from")] == [
+        ["from", *"ABCDEF"],
+        ["from", *"GHIJKL"],
+    ]
+
+
+@pytest.mark.slow
 def test_every_signal_and_hour_is_a_row(made: Thresholds) -> None:
     """Times are in seconds, and the alarm is at or above the threshold."""
     rows = list(csv.DictReader(io.StringIO(as_csv(made))))
