@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from scipy.stats import betabinom
 from watched_small import SMALL
 
 from emulator.cli.main import answer
@@ -80,6 +81,19 @@ def plain(page: str) -> str:
     page = re.sub(r'<dl class="head">[^\0]*?</dl>', "", page)
     page = re.sub(r'<section id="settings">[^\0]*?</section>', "", page)
     return re.sub(r"<style>[^\0]*?</style>", "<style></style>", re.sub("sha256-[^']*", "sha256-", page))
+
+
+@pytest.mark.slow
+def test_false_alarms_and_finds_are_as_promised(made: Thresholds) -> None:
+    """False alarms lie below the 99.9th of a hundred of the beta-binomial law, and nine of ten bad nights are found.
+
+    The limit is itself one of the scores of n nights, of rank k, so the share above it is drawn from a beta law with
+    n + 1 - k and k. ``tests/tried_thresholds.py`` tries the same over thousands of nights.
+    """
+    quiet, limit, in_time = made.found.quiet, made.table.limit, made.found.in_time
+    most = betabinom(quiet.of, limit.nights + 1 - limit.rank, limit.rank).ppf(0.999)
+    assert (quiet.count <= most, most < quiet.of / 5) == (True, True)
+    assert in_time.of >= 10 and 10 * in_time.count >= 9 * in_time.of
 
 
 @pytest.mark.slow
