@@ -80,9 +80,12 @@ def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--repeats", type=int, default=20)
     asked.add_argument("--nights", type=int, default=600)
+    asked.add_argument("--only", choices=[*SCENARIOS], action="append", help="a scenario; by default all")
     given = asked.parse_args()
     bad = 0
     for name, settings in SCENARIOS.items():
+        if given.only and name not in given.only:
+            continue
         settings = {"title": name, **settings}
         rough = forecast(settings, nights=2000, first_seed=50_000_000, processes=2).answers[0]
         assert rough.first is not None, f"{name}: nothing falls below in the year"

@@ -14,9 +14,8 @@ from emulator.broker.jobs import BY_PERSON, PREREQUISITE, REASONS, Attempt, Job,
 from emulator.broker.leases import RAN_OUT, Leases
 from emulator.broker.matching import Offer
 from emulator.broker.prerequisites import REFUSED, After, Key, Unmet, Waiter
-from emulator.broker.requests import HeartbeatReply
 from emulator.broker.states import Facts, Request, State, refuses, target
-from emulator.broker.workers import Holder
+from emulator.broker.workers import HeartbeatReply, Holder
 from emulator.errors import DefectError
 from emulator.record.reasons import FORGOTTEN, WITHDRAWN_BY_PERSON, WORKER_SILENT, Because, Reason, Why
 

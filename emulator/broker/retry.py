@@ -29,10 +29,9 @@ from emulator.broker.jitter import jittered
 from emulator.broker.jobs import PAUSING, REASONS, Attempt, Entry, Job, Queue, rare
 from emulator.broker.keys import Keys
 from emulator.broker.prerequisites import Key, Prerequisites
-from emulator.broker.requests import Alarms
 from emulator.broker.rules import DataRetry, Outcome, QueueRules, RetryCase, RetryPolicy, Verdict
 from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
-from emulator.broker.workers import Workers
+from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError
 from emulator.record.events import Row, Sink
 from emulator.record.reasons import NONE, Because, said

@@ -1,17 +1,53 @@
-"""Which workers does the broker know, and when did it last hear of each?
+"""Which workers does the broker know, when did it last hear of each, and what is a heartbeat answered?
 
 Each start of a worker's program is an incarnation of its own. Former incarnations are remembered: their messages may
 still be on the way.
 """
 
 from collections.abc import Callable
+from typing import NamedTuple, Protocol
 
 from emulator.broker.jobs import Attempt
-from emulator.broker.requests import Alarms, HeartbeatReply
 from emulator.errors import DefectError
 from emulator.record.events import Row
 
-__all__ = ["Holder", "Workers"]
+__all__ = ["Alarms", "HeartbeatReply", "Holder", "Workers"]
+
+
+class HeartbeatReply(NamedTuple):
+    """What a heartbeat brings back: tokens that are no longer good, and what people asked of the others."""
+
+    refused: tuple[int, ...] = ()
+    suspend: tuple[int, ...] = ()
+    resume: tuple[int, ...] = ()
+
+
+class Alarms(Protocol):
+    """How the broker says when it wants to be woken; whoever drives it then calls ``Broker.due`` with the same words.
+
+    An alarm is never cancelled: one whose reason has gone is ignored when it comes.
+    """
+
+    def ring(self, at: int, what: str, job: int, token: int) -> None:
+        """Wake me at ``at``.
+
+        ``what`` is one of ``time_limit``, ``total limit``, ``start`` (not started in time), which end things at
+        their instant before anything else, or ``pause``, ``not_before``, ``allowance``, ``idempotency``, which
+        take their turn among the rest.
+        """
+        ...
+
+    def lease(self, attempt: Attempt) -> None:
+        """A lease runs out at ``attempt.until`` unless it is renewed; wake me then with ``what="lease"``.
+
+        Who computes heartbeats instead of simulating them may hold this one back as long as the heartbeats come
+        through, and tells the broker by ``Broker.settle_lease`` what they have renewed by then.
+        """
+        ...
+
+    def silence(self, at: int, worker: str, incarnation: int) -> None:
+        """A worker is lost at ``at`` unless it is heard; wake me then by ``Broker.silence_due``. May be held back."""
+        ...
 
 
 class Holder:

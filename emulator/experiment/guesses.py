@@ -48,6 +48,8 @@ __all__ = ["guesses", "half_and_double"]
 
 _NOUNS: Final = ("count", "heartbeat", "lease", "poll", "slots")
 """Keys that say in a sentence what they are; any other value is named by its whole path."""
+_ASKED: Final = ("must_hold", "also_true")
+"""What is asked of a night is a wish, and no guess at how the world is."""
 _MOST_SETS: Final = 300
 _TIES: Final = 4
 _MOST_GUESSES: Final = 200
@@ -121,7 +123,7 @@ def guesses(
 
 
 def _is_guess(path: str, said: Provenance) -> bool:
-    return said.source == "guess" and path.split(".")[0] not in COMPARING
+    return said.source == "guess" and path.split(".")[0] not in (*COMPARING, *_ASKED)
 
 
 @dataclass(frozen=True, slots=True)

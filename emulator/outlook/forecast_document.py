@@ -37,6 +37,10 @@ _LONG: Final = 90
 _CELLS: Final = {"met": "\u25cf met", "unclear": "\u25d0 open", "below": "\u2715 below", "none": "none"}
 _LOOKS: Final = {"met": "met", "below": "missed"}
 _MOST_DRAWN: Final = 12
+_LEGEND: Final = (
+    "<p><small>Diamond: the first date on which it is met in too few nights. Bar: its interval, which goes on beyond "
+    "the time ahead where it ends in &gt;. Dashed line: a date that breaks something.</small></p>"
+)
 
 
 def forecast_document(of: Forecast) -> str:
@@ -82,7 +86,7 @@ def _when(of: Forecast) -> str:
         for one in of.answers
     ]
     drawn = [one for one in of.answers if one.first is not None or one.low is not None][:_MOST_DRAWN]
-    picture = both_widths(lambda narrow: _picture(of, drawn, narrow)) if drawn else ""
+    picture = both_widths(lambda narrow: _picture(of, drawn, narrow)) + _LEGEND if drawn else ""
     return picture + table("Requirements by kind of night", head, rows)
 
 

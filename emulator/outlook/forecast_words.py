@@ -118,7 +118,7 @@ def interval_words(of: Forecast, one: Answer) -> str:
 
 def others_words(of: Forecast, one: Answer) -> str:
     """Say when it would be under slower and faster growth, and how much has grown by then; "" where nothing does."""
-    parts = [f"{path} is {times(factor)} as much then" for path, factor in one.factors.items()]
+    parts = [f"then {path} is {times(factor)} as much" for path, factor in one.factors.items()]
     if one.outlook not in ("below_already", "stays", "nothing_to_judge"):
         for other in one.others:
             when = f"on {other.first}" if other.first is not None else f"not before {of.ends}"

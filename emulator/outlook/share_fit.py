@@ -202,6 +202,8 @@ def share_curve(played: Sequence[Played], low: float, high: float, asked: float)
     end = next((number for number, root in enumerate(roots) if root < -_OPEN), _COARSE)
     near = max((number for number in range(begin) if roots[number] >= _CLEAR), default=0)
     far = min((number for number in range(end, _COARSE + 1) if roots[number] <= -_CLEAR), default=_COARSE)
+    wide = far - near  # a window without room beside it would be fitted without the nights that make its ends clear
+    near, far = max(0, near - wide), min(_COARSE, far + wide)
     close = [one for one in played if places[near] <= one.at <= places[far]]
     if far <= near or (near, far) == (0, _COARSE) or sum(one.judged for one in close) < _FEWEST:
         return ShareCurve(asked, whole, None)

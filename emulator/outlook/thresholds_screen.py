@@ -1,5 +1,6 @@
 """The screen of a table of thresholds: the promise, the table by the hour, what it finds, and up to how much work."""
 
+from emulator.outlook.table import MOST_SIGNALS
 from emulator.outlook.threshold_words import (
     LEFT,
     MISS,
@@ -34,12 +35,14 @@ def thresholds_page(of: Thresholds, *, width: int = WIDTH) -> Page:
         page.say(note)
     named = letters(of)
     page.heading("Alarm when a signal reaches its value of the hour")
-    rows = [
-        (hour.clock, *(threshold_words(of, signal, place) for _, signal in named))
-        for place, hour in enumerate(table.hours)
-    ]
-    page.table([("from", *(letter for letter, _ in named)), *rows], right=range(1, len(named) + 1))
-    page.blank()
+    for first in range(0, len(named), MOST_SIGNALS):
+        some = named[first : first + MOST_SIGNALS]
+        rows = [
+            (hour.clock, *(threshold_words(of, signal, place) for _, signal in some))
+            for place, hour in enumerate(table.hours)
+        ]
+        page.table([("from", *(letter for letter, _ in some)), *rows], right=range(1, len(some) + 1))
+        page.blank()
     said = {one.signal: signal_words(one, of.found.bad.of) for one in of.found.signals}
     for letter, signal in named:
         page.item(letter, f"{signal.label}: {said[signal]}", at=5)

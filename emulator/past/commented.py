@@ -24,7 +24,8 @@ class Stated:
 
     Attributes:
         value: the value itself, as plain data.
-        source: ``measured``, ``estimated`` or ``guess``.
+        source: ``measured``, ``estimated``, ``documented`` or ``guess``; empty for what is only asked for, which is
+            written without a wrapper.
         comment: what there is to say of it.
         n: on how many observations it rests; 0 where none are counted.
         on: the last day that it rests on.
@@ -43,8 +44,10 @@ class Stated:
     history: str = ""
 
     @property
-    def wrapper(self) -> dict[str, Any]:
+    def wrapper(self) -> Any:
         """Give it as the scenario format writes it."""
+        if not self.source:
+            return self.value
         out: dict[str, Any] = {"value": self.value, "from": self.source}
         out |= {} if self.on is None else {"on": self.on.isoformat()}
         out |= {"n": self.n} if self.n else {}

@@ -7,7 +7,6 @@ export of jobs. Guesses come first in the file's head.
 What comes by the clock is drafted as recurrences, what comes at random as rates by the day and the hour.
 """
 
-import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
+from emulator.past.draft_values import middle_of, names_of, quantile_law, rounded_pause, share_of, span_text
 from emulator.past.durations import Duration
 from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
@@ -27,10 +27,9 @@ from emulator.past.workers import Pool
 from emulator.timeline.ticks import SECOND, say
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    pass
 
-__all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans", "names_of", "span_text"]
+__all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]
 
 _LEAST_SPREAD: Final = 0.02
 _LEAST_MEAN: Final = 1.005
@@ -38,9 +37,10 @@ CLOSED: Final = 0.3
 """From this share on of submissions that follow ends, beyond chance, arrivals are drafted as a closed loop."""
 _RARELY: Final = 0.01
 """A schedule that misses no larger share of its times is drafted as one that always comes."""
+_ENOUGH: Final = 10
+"""From fewer gaps a pause is called an estimate."""
 _NEVER: Final = 1e-6
-_TAIL: Final = 2.0
-"""Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
+_IDLE: Final = "a guess for idle workers: that they are lost as often as those at work"
 _NOT_TOLD: Final = "a guess: not in the history"
 
 
@@ -84,7 +84,7 @@ def draft_of(
     data = drafting.scenario(title)
     warnings = tuple(_warnings(learnt))
     known = {name.casefold() for at, name in enumerate(drafting.names) if learnt.schedules.get(at)}
-    fresh = [it for it in planned if _names([it.routine])[0].casefold() not in known]
+    fresh = [it for it in planned if names_of([it.routine])[0].casefold() not in known]
     if len(fresh) < len(planned):
         told = ", ".join(sorted({it.routine for it in planned} - {it.routine for it in fresh}))
         warnings = (*warnings, f"Planned and in the history too; taken from the history: {told}.")
@@ -115,7 +115,7 @@ def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, s
         "arrivals": [],
     }
     _add_planned(data, planned)
-    said = Stated(0.99, "guess", "a guess: what is asked of a night is no history")
+    said = Stated(0.99, "", "what is asked of a night is no history: say it")
     data["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": said}]
     return _draft(data, (), f"From {len(planned)} rules; how long the work takes is not in them ({zone}).", "")
 
@@ -123,8 +123,8 @@ def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, s
 def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
     """Add what a timetable states to a scenario that is being drafted."""
     queue = next(iter(data["queues"]))
-    named = [(it, _names([it.routine])[0]) for it in planned]
-    entries = _names([f"{name}-planned" for _, name in named])
+    named = [(it, names_of([it.routine])[0]) for it in planned]
+    entries = names_of([f"{name}-planned" for _, name in named])
     for (it, name), entry in zip(named, entries, strict=True):
         if name not in data["routines"]:
             takes = Stated(
@@ -143,6 +143,8 @@ def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
 
 def _draft(data: dict[str, Any], warnings: tuple[str, ...], source: str, nights: str) -> Draft:
     guesses = {path: it.comment for path, it in stated_in(data) if it.source == "guess"}
+    # The gaps themselves were measured at work; what they are for idle workers was not.
+    guesses |= {f"faults.{it['name']}.gaps": _IDLE for it in data.get("faults", ())}
     lines = [*_head(source, guesses, warnings), *yaml_lines(data)]
     return Draft(plain_of(data), "\n".join(lines) + "\n", nights, guesses, warnings)
 
@@ -157,20 +159,6 @@ def _heartbeat() -> Stated:
     return Stated("20s", "guess", _NOT_TOLD, plausible=("5s", "30s"), why=why)
 
 
-def span_text(seconds: float) -> str:
-    """Write a time with three digits that count, as a scenario does.
-
-    >>> span_text(243.467), span_text(20.18), span_text(0.0)
-    ('4m3s', '20.2s', '0s')
-    """
-    if seconds <= 0:
-        return "0s"
-    digits = 0 if seconds >= 100 else 1 if seconds >= 10 else 2 if seconds >= 1 else 3
-    if seconds >= 100:
-        return say(round(seconds) * SECOND)
-    return f"{round(seconds, digits):g}s"
-
-
 def _head(source: str, guesses: Mapping[str, str], warnings: Sequence[str]) -> Iterator[str]:
     """Say what a reader has to know first: guesses, then warnings, then what it was learnt from."""
     yield "# Drafted from past jobs. It supports and does not replace the organisation's own change control."
@@ -178,6 +166,7 @@ def _head(source: str, guesses: Mapping[str, str], warnings: Sequence[str]) -> I
     yield f"# Guesses, {len(guesses)}: measure these, or ask those who know."
     for path, why in guesses.items():
         yield f"# - {path}: {why}"
+    yield "# What the night must keep, under must_hold, nobody but you can say."
     if warnings:
         yield "#"
         yield "# Look at this first:"
@@ -217,8 +206,8 @@ class _Drafting:
         self.last = self.nights.dates[-1]
         self.starts = starts or self.last + timedelta(days=1)
         self.since = f"from {self.nights.dates[0]} to {self.last}"
-        self.names = _names(self.nights.attempts.routines)
-        self.workers = _names(self.nights.attempts.workers)
+        self.names = names_of(self.nights.attempts.routines)
+        self.workers = names_of(self.nights.attempts.workers)
         self.durations = {it.routine: it for it in learnt.run_times.durations}
         self.come = [at for at in self.durations if learnt.schedules.get(at) or at in learnt.random]
         self.closed = learnt.closed_loop >= CLOSED
@@ -267,13 +256,13 @@ class _Drafting:
         count = len(self.nights)
         out: dict[str, Any] = {}
         if self.demand:
-            low, high = _middle(self.learnt.demand)
+            low, high = middle_of(self.learnt.demand)
             said = f"what came at random in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of usual"
             levels = 2 if any(it.days.differ for it in self.learnt.random.values()) else 1
             law = law_of_factors(self.learnt.demand, self.learnt.demand_cv)
             out["demand"] = {"cv": self._spread(self.learnt.demand_cv, said, levels), "law": law}
         if self.pace:
-            low, high = _middle(self.learnt.run_times.pace)
+            low, high = middle_of(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
             said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
             cv = self.learnt.run_times.pace_cv
@@ -321,22 +310,25 @@ class _Drafting:
         found = self.learnt.retries
         if found.attempts_in_all > 1:
             said = f"the most that a job had; {found.used_up} jobs failed at that many"
-            out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps))}
+            source = "measured" if found.used_up else "estimated"  # it may be more where no job has used it up
+            out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps), source)}
             if found.pauses and found.pauses[0] >= 1:
                 out["retry"] |= self._pause(found.pauses, found.gaps)
         return out
 
     def _pause(self, pauses: tuple[float, ...], gaps: int) -> dict[str, Any]:
-        first = span_text(_round(pauses[0]))
+        first = span_text(rounded_pause(pauses[0]))
         said = f"from {gaps} gaps between a failure and the next attempt {self.since}"
+        source = "measured" if gaps >= _ENOUGH else "estimated"
         kind: dict[str, Any] = {"pause": "constant"}
         if len(pauses) > 1 and pauses[1] > 1.5 * pauses[0]:
             grows = pauses[1] / pauses[0]
             kind = {
                 "pause": "exponential",
-                "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps),
+                "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps, source),
             }
-        return {**kind, "first": self.measured(first, f"{said}: the shortest of them, since waiting only adds", gaps)}
+        said += ": the shortest of them, since waiting only adds"
+        return {**kind, "first": self.measured(first, said, gaps, source)}
 
     def _pools(self) -> Iterator[tuple[str, dict[str, Any]]]:
         polling = self.learnt.polling
@@ -362,7 +354,7 @@ class _Drafting:
                 },
             )
         workers = set(self.workers)
-        names = _names([f"{it.name}-pool" if it.name in workers else it.name for it in self.learnt.pools])
+        names = names_of([f"{it.name}-pool" if it.name in workers else it.name for it in self.learnt.pools])
         for place, (name, pool) in enumerate(zip(names, self.learnt.pools, strict=True)):
             if self.serves[place]:
                 yield name, {**self._workers(name, pool), "serves": self.serves[place], "poll": poll, "heartbeat": beat}
@@ -409,7 +401,7 @@ class _Drafting:
         if it.lognormal and it.p95 > it.median:
             law = {"median": span_text(it.median), "p95": span_text(it.p95)}
         else:
-            law = _by_quantiles(shares)
+            law = quantile_law(shares)
         return self.measured(law | ({"varies_with": "pace"} if self.pace else {}), said, it.ended)
 
     def _arrivals(self, at: int) -> Iterator[dict[str, Any]]:
@@ -429,8 +421,10 @@ class _Drafting:
         said = f"{many} of the night, {group[0].days}: came {hits} of {nights} times {self.since}"
         out: dict[str, Any] = {"routine": self.names[at], "name": name, "recurs": self.measured(rule, said, hits)}
         if late[-1] > 1:
-            said = f"so late it came; 90 % between {span_text(_share(late, 0.05))} and {span_text(_share(late, 0.95))}"
-            times = [span_text(_share(late, place / 10)) for place in range(11)]
+            said = (
+                f"so late it came; 90 % between {span_text(share_of(late, 0.05))} and {span_text(share_of(late, 0.95))}"
+            )
+            times = [span_text(share_of(late, place / 10)) for place in range(11)]
             out["late_by"] = self.measured({"quantiles": times}, said, len(late))
         batches = Counter(each for it in group for each in it.batches)
         if nights - hits > _RARELY * nights:
@@ -499,8 +493,8 @@ class _Drafting:
         accepted, done = self.learnt.figures["accepted"], self.learnt.figures["done"]
         shares = (done / np.maximum(accepted, 1))[accepted > 0]
         low = float(np.quantile(shares, 0.05)) if len(shares) else 0.0
-        said = f"a guess: what is asked of a night is no history; 19 of 20 past nights had {low:.3f} or more"
-        return Stated(min(0.99, int(low * 100) / 100), "guess", said)
+        said = f"what is asked of a night is no history: say it; 19 of 20 past nights had {low:.3f} or more"
+        return Stated(min(0.99, int(low * 100) / 100), "", said)
 
 
 def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -511,61 +505,6 @@ def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]
             yield f"one more in {name}", {f"pools.{name}.count": count + 1}
         if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
             yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
-
-
-def names_of(routines: Sequence[str]) -> list[str]:
-    """Give the names that a draft has for routines of an export, in their order; each once.
-
-    >>> names_of(["Copy plates", "copy.plates", "Copy plates"])
-    ['Copy-plates', 'copy-plates', 'Copy-plates-2']
-    """
-    return _names(routines)
-
-
-def _names(texts: Sequence[str]) -> list[str]:
-    """Give names that a scenario may use, each once."""
-    taken: set[str] = set()
-    out = []
-    for text in texts:
-        name = plain = (
-            re.sub(r"[./#{}\s]+", "-", "".join(it for it in text if it.isprintable())).strip("-")[:150] or "unnamed"
-        )
-        at = 1
-        while name in taken:
-            at += 1
-            name = f"{plain}-{at}"
-        taken.add(name)
-        out.append(name)
-    return out
-
-
-def _by_quantiles(shares: Mapping[float, float]) -> dict[str, Any]:
-    """Write run times by quantiles; a long tail has its own."""
-    main = [shares[share] for share in sorted(shares) if share <= 0.95 and round(share * 100) % 5 == 0]
-    tail = [shares[0.95], shares[0.99], shares[1.0]]
-    if len(set(main + tail)) == 1:
-        return {"constant": span_text(main[0])}
-    times = [span_text(it) for it in main]
-    if tail[-1] <= _TAIL * tail[0]:
-        return {"quantiles": [*times, span_text(tail[-1])]}
-    return {"mixture": [{"quantiles": times}, {"quantiles": [span_text(it) for it in tail]}], "weights": [0.95, 0.05]}
-
-
-def _round(seconds: float) -> float:
-    """Round a pause to what a person would have set: to whole seconds, or tens of them from two minutes on."""
-    near = round(seconds / 10) * 10
-    return float(near) if seconds >= 60 and abs(near - seconds) <= 2 else float(round(seconds))
-
-
-def _share(sorted_values: Sequence[float], share: float) -> float:
-    return sorted_values[min(len(sorted_values) - 1, int(share * len(sorted_values)))]
-
-
-def _middle(values: "NDArray[np.float64]") -> tuple[float, float]:
-    import numpy as np
-
-    low, high = np.nanquantile(values, (0.05, 0.95))
-    return float(low), float(high)
 
 
 def _at_once(learnt: Learnt, routine: int | None = None) -> int:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Duration", "RunTimes", "run_times"]
 
-_SHARES: Final = (*(place / 20 for place in range(20)), 0.99, 1.0)
+_SHARES: Final = (*(place / 20 for place in range(20)), 0.96, 0.97, 0.98, 0.99, 0.9925, 0.995, 0.9975, 1.0)
 _FITS: Final = 1.035
 """The value that the Anderson-Darling statistic exceeds in 1 % of normal samples with estimated mean and variance
 (Stephens, 1974, case 3, for the statistic corrected by 1 + 0.75/n + 2.25/n**2)."""

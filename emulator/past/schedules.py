@@ -129,7 +129,7 @@ def _candidates(
             around = (np.arange(len(at)) - before) + (after - ends)
             span = np.minimum(at, _AROUND) + np.minimum(np.maximum(lasts - at - width, 0), _AROUND)
             rate = (around + 0.5) / (np.maximum(span, 60.0) * nights)
-            by_chance = -np.expm1(-rate * width)
+            by_chance = np.minimum(-np.expm1(-rate * width), 1 - 1e-12)  # hundreds of jobs at one moment round it to 1
             share = hits / nights
             ratio = nights * (
                 special().xlogy(share, share / by_chance) + special().xlogy(1 - share, (1 - share) / (1 - by_chance))

@@ -77,7 +77,12 @@ def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], l
         begins = _shift_begin(nights.night[rows], elapsed[rows], elapsed)
         slots = _slots(it.begun[rows], it.ended[rows], nights.night[rows])
         match = _NUMBERED.fullmatch(it.workers[worker])
-        groups[match[1] if match and match[1] else it.workers[worker], begins, slots].append(worker)
+        groups[match[1] if match else "", begins, slots].append(worker)
+    groups = {
+        # Workers with names of their own make one pool where they are alike in all else.
+        (stem or (it.workers[workers[0]] if len(workers) == 1 else "workers"), begins, slots): workers
+        for (stem, begins, slots), workers in groups.items()
+    }
     pools = []
     stems = Counter(stem for stem, _, _ in groups)
     named: Counter[str] = Counter()

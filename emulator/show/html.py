@@ -12,7 +12,7 @@ from html import escape
 from importlib import resources
 from typing import Final
 
-__all__ = ["clean", "file", "folded", "folded_table", "headline", "name", "section", "table", "text"]
+__all__ = ["clean", "file", "folded", "folded_table", "name", "section", "table", "text", "unbroken"]
 
 _LONGEST: Final = 160
 _SHORT: Final = 28
@@ -29,10 +29,10 @@ def text(of: str) -> str:
     return escape("".join(character if character.isprintable() else " " for character in of))
 
 
-def headline(of: str) -> str:
-    """Escape a sentence in large letters: a number and its unit stay on one line.
+def unbroken(of: str) -> str:
+    """Escape a sentence that may be broken anywhere but between a number and its unit.
 
-    >>> headline("kept in 90 % of nights")
+    >>> unbroken("kept in 90 % of nights")
     'kept in 90\xa0% of nights'
     """
     return _UNIT.sub("\N{NO-BREAK SPACE}", text(of))

@@ -13,7 +13,7 @@ renews nothing, and nobody answers it. The answer to a heartbeat older than one 
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.jobs import Attempt
-from emulator.broker.requests import HeartbeatReply
+from emulator.broker.workers import HeartbeatReply
 from emulator.record.reasons import NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.beats import BACK, OUT, Beats

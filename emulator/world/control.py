@@ -1,10 +1,10 @@
 """What do people and faults do to jobs, queues and the broker, and what do workers learn of it?"""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from emulator.broker.jobs import Attempt, Job
-from emulator.broker.requests import HeartbeatReply
 from emulator.broker.states import State
+from emulator.broker.workers import HeartbeatReply
 from emulator.record.reasons import OWN_CLOCK, TOLD_LOST
 from emulator.world.arrivals import Arrivals
 from emulator.world.plan import ReadyRoutine
@@ -12,7 +12,10 @@ from emulator.world.planned import Sources
 from emulator.world.worker import ON, Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
 
-__all__ = ["Control"]
+if TYPE_CHECKING:
+    from emulator.world.world import World
+
+__all__ = ["Control", "Doubles"]
 
 
 class Control(WorkerLifecycle):
@@ -228,3 +231,45 @@ class Control(WorkerLifecycle):
         self.arrivals.broker_came_up(cause)
         self.dispatcher.match()
         return True
+
+
+class Doubles:
+    """The jobs that are to be handed out twice.
+
+    Attributes:
+        wanted: how the next job of a queue is to be handed out twice, with the event of the fault, by queue.
+        offered: the attempts that another worker is to be given too, with the name of the first, by queue.
+    """
+
+    __slots__ = ("_world", "offered", "wanted")
+
+    def __init__(self, world: "World") -> None:
+        self._world = world
+        self.wanted: dict[str, tuple[str, int]] = {}
+        self.offered: dict[str, tuple[Attempt, str]] = {}
+
+    def note(self, worker: Worker, attempt: Attempt) -> None:
+        """A job was handed out: hand it out twice, if that is wanted."""
+        queue = attempt.job.queue.name
+        how, cause = self.wanted.pop(queue, ("", 0))
+        if how == "same_token":
+            self.offered[queue] = (attempt.twin(), worker.name)
+        elif how == "forgets":
+            self._world.agenda.at(self._world.agenda.now, self._forget, (cause, attempt))
+
+    def queue_for(self, worker: Worker, free: int) -> str:
+        """Name a queue in which somebody else's job is to be handed out again, to a worker with so many free slots.
+
+        "" if there is none.
+        """
+        for queue in worker.queues:
+            if queue in self.offered:
+                twin, first = self.offered[queue]
+                if first != worker.name and twin.job.routine.slots <= free:
+                    return queue
+        return ""
+
+    def _forget(self, what: tuple[int, Attempt]) -> None:
+        cause, attempt = what
+        self._world.broker.forget(self._world.agenda.now, cause, attempt.token)
+        self._world.dispatcher.broker_acted(attempt)

@@ -26,7 +26,7 @@ from emulator.broker.rules import Outcome
 from emulator.record.reasons import Because
 from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
 from emulator.world.contact import Request
-from emulator.world.doubles import Doubles
+from emulator.world.control import Doubles
 from emulator.world.worker import ON, Worker
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ class Dispatcher:
 
     Attributes:
         broker: set as soon as there is one, which wants to know first whom it may ask to be woken.
-        lease, silence: by which the broker asks to be woken (``emulator.broker.requests.Alarms``).
+        lease, silence: by which the broker asks to be woken (``emulator.broker.workers.Alarms``).
         doubles: what a fault has the broker hand out twice.
         waiting: how many workers wait.
     """

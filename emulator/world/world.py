@@ -31,11 +31,10 @@ from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.labour import Labour
 from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
-from emulator.world.own_terms import OwnTerms
+from emulator.world.own_terms import OwnTerms, rules_of
 from emulator.world.plan import ReadyRoutine
 from emulator.world.planned import Sources
 from emulator.world.power import Power
-from emulator.world.rules_of import rules_of
 from emulator.world.sampling_of import sampling_of
 from emulator.world.stuck import stuck_jobs
 from emulator.world.systems import Systems

@@ -22,7 +22,7 @@ routines: {copy: {queue: night, parts: [{name: copy, takes: 10m}]}}
 arrivals: [{routine: copy, count: 2, at: "22:00"}]
 faults:
   - {freeze: dome-1, at: "22:05", lasts: {value: 5s, from: guess, plausible: [5s, 60s]}}
-must_hold: [{measure: done_share, at_least: 1}]
+must_hold: [{measure: done_share, at_least: {value: 1, from: guess}}]
 """
 """One worker, two copies, no draw: a lease of 90 s outlasts a freeze of 60 s, and one of 20 s a freeze of 5 s. A lease
 of 20 s, last renewed at most 5 s before, does not outlast a freeze of 60 s: then the copy fails for good."""
@@ -123,7 +123,11 @@ def test_without_a_guess_nothing_is_played(place: Path, queuedrill: Call) -> Non
     "change, arguments, told",
     [
         (("[20s, 5m]", "[soon, 5m]"), (), "queues.night.lease"),
-        (("must_hold: [{measure: done_share, at_least: 1}]", ""), (), "nothing is required of a night"),
+        (
+            ("must_hold: [{measure: done_share, at_least: {value: 1, from: guess}}]", ""),
+            (),
+            "nothing is required of a night",
+        ),
         (("", ""), ("--confidence", "2"), "a confidence of 2 is out of range"),
     ],
 )

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from browser import Browser, found
+from compared_copies import NIGHT as COPIES
 
 import emulator
 from emulator.cli.main import answer
@@ -413,6 +414,35 @@ def test_a_comparison_prints(browser: Browser, compared: Path) -> None:
     """Printing gives the answer and its reasons on two sheets."""
     browser.open(compared)
     assert sheets(browser.pdf()) <= 2
+
+
+def test_eight_variants_print_on_two_sheets(browser: Browser, tmp_path: Path) -> None:
+    """Long names, two changes each, three requirements: the answer, its picture, reasons and settings fit on two."""
+    variants = {
+        f"variant number {one} with a long name": {"pools.dome.count": one, "queues.night.retry.attempts_in_all": one}
+        for one in range(2, 9)
+    }
+    asked = [{"measure": "makespan", "at_most": "2h"}, {"measure": "failed", "at_most": 0}, COPIES["must_hold"][0]]
+    path = tmp_path / "eight.html"
+    found = emulator.compare({**COPIES, "must_hold": asked, "variants": variants}, nights=5, processes=1)
+    path.write_text(found.page(), "utf-8")
+    browser.open(path)
+    assert browser.run("document.querySelectorAll('#answer tbody tr').length") == 8
+    assert sheets(browser.pdf()) == 2
+
+
+def test_print_leaves_out_lanes_that_do_not_fit_a_sheet(browser: Browser, tmp_path: Path) -> None:
+    """Of 30 workers 22 are printed, and it is said; on the screen all are there again after it."""
+    night = {**COPIES, "pools": {"dome": {**COPIES["pools"]["dome"], "count": 30}}}
+    path = tmp_path / "wide.html"
+    path.write_text(emulator.run({key: value for key, value in night.items() if key != "variants"}).page(), "utf-8")
+    browser.open(path)
+    browser.run('dispatchEvent(new Event("beforeprint"))')
+    assert text(browser, "left") == "8 of 30 lanes are left out: choose a worker to print the others."
+    browser.run('dispatchEvent(new Event("afterprint"))')
+    assert text(browser, "left") == ""
+    assert sheets(browser.pdf()) <= 3
+    assert browser.run("document.getElementById('upper').clientHeight") == 30 * 30
 
 
 def test_a_folded_part_opens_by_the_keyboard(browser: Browser, compared: Path) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from scipy.stats import betabinom
 from watched_small import SMALL
 
 from emulator.cli.main import answer
@@ -83,6 +84,19 @@ def plain(page: str) -> str:
 
 
 @pytest.mark.slow
+def test_false_alarms_and_finds_are_as_promised(made: Thresholds) -> None:
+    """False alarms lie below the 99.9th of a hundred of the beta-binomial law, and nine of ten bad nights are found.
+
+    The limit is itself one of the scores of n nights, of rank k, so the share above it is drawn from a beta law with
+    n + 1 - k and k. ``tests/tried_thresholds.py`` tries the same over thousands of nights.
+    """
+    quiet, limit, in_time = made.found.quiet, made.table.limit, made.found.in_time
+    most = betabinom(quiet.of, limit.nights + 1 - limit.rank, limit.rank).ppf(0.999)
+    assert (quiet.count <= most, most < quiet.of / 5) == (True, True)
+    assert in_time.of >= 10 and 10 * in_time.count >= 9 * in_time.of
+
+
+@pytest.mark.slow
 def test_what_is_not_there_has_no_heading(made: Thresholds) -> None:
     """Without a bad night, a growth or a question the screen and the page leave those parts out."""
     sets = replace(made.sets, report=[one for one in made.sets.report if one.missed_at is None])
@@ -117,6 +131,22 @@ def test_the_page_has_no_script_and_names_are_harmless(made: Thresholds) -> None
         made, title=bad, table=table, fault_names=names, found=replace(made.found, signals=signals, causes=causes)
     )
     assert "<script" not in thresholds_document(hostile)
+
+
+@pytest.mark.slow
+def test_many_signals_stand_in_several_tables(made: Thresholds) -> None:
+    """Six in each, so that no line is wider than a terminal."""
+    shapes = [
+        replace(shape, signal=Signal(shape.signal.kind, f"q{n}")) for n in range(2) for shape in made.table.shapes
+    ]
+    thresholds = {shape.signal: (1_000.0,) * 3 for shape in shapes}
+    table = replace(made.table, shapes=shapes, thresholds=thresholds)
+    signals = [replace(made.found.signals[0], signal=shape.signal) for shape in shapes]
+    shown = thresholds_page(replace(made, table=table, found=replace(made.found, signals=signals))).as_text()
+    assert [line.split() for line in shown.splitlines() if line.startswith("  from")] == [
+        ["from", *"ABCDEF"],
+        ["from", *"GHIJKL"],
+    ]
 
 
 @pytest.mark.slow

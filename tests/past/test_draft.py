@@ -8,7 +8,8 @@ from past_exports import write_export
 
 import emulator
 from emulator.past.commented import Stated, flow, plain_of, stated_in, yaml_lines
-from emulator.past.draft import Draft, draft_of, span_text
+from emulator.past.draft import Draft, draft_of
+from emulator.past.draft_values import span_text
 from emulator.past.learning import Learnt
 from emulator.past.reading import learn_files
 from emulator.scenario.load import from_settings, load_text
@@ -54,9 +55,7 @@ def test_a_draft_holds_what_the_nights_were_made_with(draft: Draft) -> None:
 def test_guesses_come_first_and_each_value_says_where_it_is_from(draft: Draft) -> None:
     head = draft.text.splitlines()[2:6]
     assert head[0] == f"# Guesses, {len(draft.guesses)}: measure these, or ask those who know."
-    assert set(draft.guesses) == {
-        *("queues.night.lease", "pools.dome.poll", "pools.dome.heartbeat", "must_hold.done.at_least"),
-    }
+    assert set(draft.guesses) == {"queues.night.lease", "pools.dome.poll", "pools.dome.heartbeat"}
     assert load_text(draft.text, "draft.yaml").said[("queues", "night", "lease")].source == "guess"
     assert "# No loss was seen" in draft.text.replace("# - ", "# ")
 
@@ -78,6 +77,7 @@ def test_plain_data_and_lines_of_commented_values() -> None:
         *("a:", "  # a guess", "  b: {value: 90s, from: guess}"),
         *("list:", "  - name: x", "    # two", "    c: {value: 2, from: measured, n: 5}"),
     ]
+    assert list(yaml_lines({"d": Stated(1, "", "asked")})) == ["# asked", "d: 1"]
     assert flow(["on", "America/Santiago", 3.0, "a: b"]) == '["on", America/Santiago, 3, "a: b"]'
 
 

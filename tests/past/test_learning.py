@@ -1,6 +1,7 @@
 """What is learnt from nights whose truth is known, because the test made them."""
 
 from datetime import date, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from emulator.past.retries import error_shares, exact_interval, find_retries, fo
 from emulator.past.schedules import find_schedules
 from emulator.past.scoring import crps, interval_of, promise_kept
 from emulator.past.workers import find_losses, find_polling, find_pools
+from emulator.scenario.durations import parse_duration
 
 DATES = [date(2026, 3, 2) + timedelta(days=at) for at in range(42)]  # the first is a Monday
 LASTS = 14 * 3600.0
@@ -199,6 +201,9 @@ def test_workers_of_one_kind_make_a_pool() -> None:
         ("wide", (3,), 7200.0, 2),
     ]
     assert rare == []
+    alike = {"worker": np.tile([0, 1, 2, 1, 2], 42), "begun": np.tile([0.0, 10.0, 20.0, 7400.0, 7500.0], 42)}
+    own, _ = find_pools(nights(night=night, workers=["north", "south", "east"], **alike))
+    assert [(it.name, it.workers) for it in own] == [("workers", (0, 1, 2))]
     alone = find_pools(nights(night=[0, 0, 1, 2, 3, 4, 5], worker=[1, 0, 0, 0, 0, 0, 0], workers=["dome-1", "dome-2"]))
     assert alone[1] == [1]
 
@@ -418,3 +423,28 @@ def test_the_mean_of_factors_on_run_times_is_above_that_of_the_night_in_the_midd
     ran = 120 * np.exp(draws.normal(0, 0.3, len(night))) * np.exp(draws.normal(0, 0.5, 42))[night]
     varies = draft_of(learn(nights(night=night, submitted=begun, begun=begun, ended=begun + ran))).settings["varies"]
     assert varies["pace"]["mean"] == pytest.approx(1.133, rel=0.06)
+
+
+def test_a_long_tail_is_drawn_with_the_mean_that_it_had() -> None:
+    """Of 2,000 runs one in twenty takes 100 times as long or more; what is drawn takes as long in the mean (15 %).
+
+    Between quantiles that lie evenly apart times are drawn evenly, so that the mean of each list is the mean of its
+    trapezia.
+    """
+    draws = np.random.default_rng(9)
+    ran = np.where(draws.uniform(size=2000) < 0.95, 1.0, 100 * draws.pareto(1.5, 2000) + 100) * draws.uniform(
+        20, 40, 2000
+    )
+    night = np.arange(2000) % 42
+    begun = np.full(2000, 60.0)
+    learnt = learn(nights(night=night, begun=begun, ended=begun + ran))
+    takes = draft_of(learnt).settings["routines"]["routine-0"]["parts"][0]["takes"]
+
+    def mean(texts: list[str]) -> float:
+        values = [parse_duration(text) / 1_000_000 for text in texts]
+        return sum((low + high) / 2 for low, high in pairwise(values)) / (len(values) - 1)
+
+    drawn = sum(
+        weight * mean(part["quantiles"]) for part, weight in zip(takes["mixture"], takes["weights"], strict=True)
+    )
+    assert drawn == pytest.approx(float(ran.mean()), rel=0.15)

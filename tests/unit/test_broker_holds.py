@@ -2,8 +2,8 @@
 
 from broker_driver import Driver
 
-from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
+from emulator.broker.workers import HeartbeatReply
 from emulator.record.reasons import Reason, Why
 from emulator.show.reasons import in_words
 

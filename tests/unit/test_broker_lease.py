@@ -4,8 +4,8 @@ import pytest
 from broker_driver import Driver, Grant, new_job
 
 from emulator.broker.prerequisites import After, Before
-from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
+from emulator.broker.workers import HeartbeatReply
 from emulator.errors import DefectError
 
 AGAIN = DataRetry(attempts_in_all=9)

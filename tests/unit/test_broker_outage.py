@@ -2,8 +2,8 @@
 
 from broker_driver import Driver
 
-from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
+from emulator.broker.workers import HeartbeatReply
 
 NIGHT = QueueRules("night", lease=100, retry=DataRetry(attempts_in_all=9, pause="constant", first=30))
 

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from broker_driver import Driver
 
-from emulator.broker.requests import HeartbeatReply
 from emulator.broker.rules import DataRetry, QueueRules
+from emulator.broker.workers import HeartbeatReply
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.fold import fold, verify
 from emulator.record.recorder import Recorder

@@ -35,7 +35,7 @@ from emulator.show.comparison.words import (
     seeds,
 )
 from emulator.show.cumulative import both_widths
-from emulator.show.html import clean, file, folded, headline, name, section, table, text
+from emulator.show.html import clean, file, folded, name, section, table, text, unbroken
 from emulator.show.meta import SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
 
@@ -60,8 +60,8 @@ def comparison_document(of: Comparison) -> str:
     advice = of.recommendation
     parts = [
         '<a class="skip" href="#answer">To the table of the answer</a>',
-        f"<header><p>{text(clean(of.title))}</p><h1 class='verdict{look}'>{headline(said)}</h1>",
-        f"<p class='sure'>{headline(' '.join(sure))}</p>" if sure else "",
+        f"<header><p>{text(clean(of.title))}</p><h1 class='verdict{look}'>{unbroken(said)}</h1>",
+        f"<p class='sure'>{unbroken(' '.join(sure))}</p>" if sure else "",
         f"<p>{_nights(of)} {text(of.stopped)}</p>",
         f"{head_block(of.assumed, seeds(of), of.versions)}</header><main>",
         opening(of, advice) if advice is not None else nights_opening(of),

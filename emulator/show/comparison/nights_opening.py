@@ -27,7 +27,7 @@ from emulator.show.comparison.words import (
     share_title,
 )
 from emulator.show.cumulative import both_widths
-from emulator.show.html import clean, folded_table, section, table, text
+from emulator.show.html import clean, folded_table, section, table, text, unbroken
 from emulator.show.svg import Scale, Svg
 
 __all__ = ["nights_opening"]
@@ -41,7 +41,7 @@ def nights_opening(of: Comparison) -> str:
     decides = shown_share(of)
     told = "" if decides is None else decides.measure
     rest = [one for one in of.spreads if one.measure != told and one.median is not None]
-    lines = "".join(f"<li>{text(label_of(one.measure))}: {text(lies(one))}</li>" for one in rest)
+    lines = "".join(f"<li>{text(label_of(one.measure))}: {unbroken(lies(one))}</li>" for one in rest)
     parts = [
         section(ANSWER, _table(of), "answer"),
         "" if decides is None else _why(of, decides),

@@ -22,7 +22,7 @@ from emulator.show.comparison.first import (
     why_title,
 )
 from emulator.show.comparison.words import ANSWER, between, share_title
-from emulator.show.html import clean, name, section, table, text
+from emulator.show.html import clean, name, section, table, text, unbroken
 from emulator.show.layout import WIDE
 
 __all__ = ["opening", "share_bar"]
@@ -90,12 +90,12 @@ def share_bar(interval: Interval, seen: float) -> str:
 
 def _why(of: Comparison, advice: Recommendation) -> str:
     lines = [
-        f"<li>{text(said)}{f' <code>{text(command)}</code>' if command else ''}</li>"
+        f"<li>{unbroken(said)}{f' <code>{text(command)}</code>' if command else ''}</li>"
         for said, command in reason_lines(of, advice, _MOST_REASONS)
     ]
     return f"<ul>{''.join(lines)}</ul>" if lines else ""
 
 
 def _list(lines: Iterable[str]) -> str:
-    items = "".join(f"<li>{text(line)}</li>" for line in lines)
+    items = "".join(f"<li>{unbroken(line)}</li>" for line in lines)
     return f"<ul>{items}</ul>" if items else ""

@@ -10,7 +10,7 @@ from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.words import between, night_count
-from emulator.show.html import clean, file, headline, table, text
+from emulator.show.html import clean, file, table, text, unbroken
 from emulator.show.layout import Page, Role
 from emulator.show.meta import SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
@@ -134,7 +134,7 @@ def questions_document(found: Answers) -> str:
     """Write the answers as one HTML page that asks for nothing; the same answers give the same bytes."""
     own = found.as_written.answer
     look = {"fits": " fits", "does_not_fit": " fails", "failed_to_run": " fails"}.get(own, "")
-    said = headline(questions_sentence(found))
+    said = unbroken(questions_sentence(found))
     parts = [
         '<a class="skip" href="#answers">To the answers</a>',
         f"<header><p>{text(clean(found.title))}</p><h1 class='verdict{look}'>{said}</h1>",

@@ -11,7 +11,7 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
-from emulator.show.html import clean, folded, headline
+from emulator.show.html import clean, folded, unbroken
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
@@ -53,7 +53,7 @@ def sections(of: "Material") -> tuple[str, frozenset[int]]:
     look = "" if fits is None else " fits" if fits else " fails"
     parts = [
         '<a class="skip" href="#requirements">To the requirements</a>',
-        f"<header><p>{_text(of.meta.title)}</p><h1 class='verdict{look}'>{headline(sentence)}</h1>",
+        f"<header><p>{_text(of.meta.title)}</p><h1 class='verdict{look}'>{unbroken(sentence)}</h1>",
         f"<p>{' '.join(filter(None, (f'{duration(night.horizon)} {_ONE_OF_MANY}', _text(drawn))))}</p>",
         f"{head_block(of.assumed, f'seed {of.meta.seed}', of.meta.versions, of.meta.again)}</header><main>",
         _requirements(night, of.judged, listed),

@@ -1,0 +1,85 @@
+"""How are what people called things, and numbers that were learnt, written as values of a scenario?"""
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from emulator.timeline.ticks import SECOND, say
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["middle_of", "names_of", "quantile_law", "rounded_pause", "share_of", "span_text"]
+
+_TAIL: Final = 2.0
+"""Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
+
+
+def span_text(seconds: float) -> str:
+    """Write a time with three digits that count, as a scenario does.
+
+    >>> span_text(243.467), span_text(20.18), span_text(0.0)
+    ('4m3s', '20.2s', '0s')
+    """
+    if seconds <= 0:
+        return "0s"
+    digits = 0 if seconds >= 100 else 1 if seconds >= 10 else 2 if seconds >= 1 else 3
+    if seconds >= 100:
+        return say(round(seconds) * SECOND)
+    return f"{round(seconds, digits):g}s"
+
+
+def names_of(texts: Sequence[str]) -> list[str]:
+    """Give the names that a draft has for routines or workers of an export, in their order; each once.
+
+    >>> names_of(["Copy plates", "copy.plates", "Copy plates"])
+    ['Copy-plates', 'copy-plates', 'Copy-plates-2']
+    """
+    taken: set[str] = set()
+    out = []
+    for text in texts:
+        name = plain = (
+            re.sub(r"[./#{}\s]+", "-", "".join(it for it in text if it.isprintable())).strip("-")[:150] or "unnamed"
+        )
+        at = 1
+        while name in taken:
+            at += 1
+            name = f"{plain}-{at}"
+        taken.add(name)
+        out.append(name)
+    return out
+
+
+def quantile_law(shares: Mapping[float, float]) -> dict[str, Any]:
+    """Write run times by quantiles; a long tail has its own.
+
+    Quantiles of one list lie evenly apart, and between two of them times are drawn evenly. Of a long tail that would
+    be far too much in the mean, so that it is cut in two finer parts: the upper 5 % without the last, and the last.
+    """
+    main = [shares[share] for share in sorted(shares) if share <= 0.95 and round(share * 100) % 5 == 0]
+    long = [shares[share] for share in (0.95, 0.96, 0.97, 0.98, 0.99)]
+    longest = [shares[share] for share in (0.99, 0.9925, 0.995, 0.9975, 1.0)]
+    if len({*main, *longest}) == 1:
+        return {"constant": span_text(main[0])}
+    parts = [[span_text(it) for it in part] for part in (main, long, longest)]
+    if longest[-1] <= _TAIL * long[0]:
+        return {"quantiles": [*parts[0], parts[2][-1]]}
+    return {"mixture": [{"quantiles": part} for part in parts], "weights": [0.95, 0.04, 0.01]}
+
+
+def rounded_pause(seconds: float) -> float:
+    """Round a pause to what a person would have set: to whole seconds, or tens of them from two minutes on."""
+    near = round(seconds / 10) * 10
+    return float(near) if seconds >= 60 and abs(near - seconds) <= 2 else float(round(seconds))
+
+
+def share_of(sorted_values: Sequence[float], share: float) -> float:
+    return sorted_values[min(len(sorted_values) - 1, int(share * len(sorted_values)))]
+
+
+def middle_of(values: "NDArray[np.float64]") -> tuple[float, float]:
+    import numpy as np
+
+    low, high = np.nanquantile(values, (0.05, 0.95))
+    return float(low), float(high)
