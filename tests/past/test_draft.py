@@ -1,7 +1,10 @@
 """What is drafted from past nights whose truth is known, and that it is a scenario."""
 
+from copy import copy
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from past_exports import write_export
@@ -9,9 +12,12 @@ from past_exports import write_export
 import emulator
 from emulator.past.commented import Stated, flow, plain_of, stated_in, yaml_lines
 from emulator.past.draft import Draft, draft_of
-from emulator.past.draft_values import span_text
+from emulator.past.draft_values import names_of, span_text
 from emulator.past.learning import Learnt
 from emulator.past.reading import learn_files
+from emulator.past.retries import Retries
+from emulator.past.timetables import Planned
+from emulator.past.workers import Losses, Polling, Pool
 from emulator.scenario.load import from_settings, load_text
 
 pytestmark = pytest.mark.slow  # the nights that all tests here draft from take a second to make and to learn
@@ -127,3 +133,113 @@ def test_a_schedule_that_misses_some_nights_may_bring_nothing(tmp_path: Path) ->
     [index] = [it for it in draft.settings["arrivals"] if it["routine"] == "index"]
     assert index["batch"] == {"one_of": [0, 1], "weights": [4, 24]}
     assert load_text(draft.text, "draft.yaml").scenario.arrivals
+
+
+def drafted(learnt: Learnt, **other: Any) -> dict[str, Any]:
+    """Draft from nights of which something is otherwise; the draft must be a scenario."""
+    draft = draft_of(replace(learnt, **other), history="sha256:0123456789ab")
+    assert load_text(draft.text, "draft.yaml").scenario.title
+    return draft.settings
+
+
+def test_a_pause_that_grows_is_drafted_as_one_that_does(learnt: Learnt) -> None:
+    retry = drafted(learnt, retries=Retries(4, 2, (61.0, 120.0), 40, 500.0))["queues"]["night"]["retry"]
+    assert retry == {"attempts_in_all": 4, "pause": "exponential", "grows_by": 2.0, "first": "60s"}
+
+
+@pytest.mark.parametrize(("back", "text"), [(1200.0, "20m"), (float("nan"), "20m"), (600.0, "10m")])
+def test_losses_become_faults_of_each_pool(learnt: Learnt, back: float, text: str) -> None:
+    """Four losses in 100 hours at work lie 25 hours apart."""
+    [fault] = drafted(learnt, losses=Losses(4, 100.0, back))["faults"]
+    gaps = {"mean": "1d1h", "law": "exponential"}
+    assert fault == {"power_off": "dome", "name": "losses-of-dome", "gaps": gaps, "back_after": text}
+
+
+def test_pools_of_another_shift_with_slots_and_routines_of_their_own(learnt: Learnt) -> None:
+    """The copies run on dome-1, all else on dome-2 alone: two queues."""
+    names = learnt.nights.attempts.routines
+    one, two = (learnt.nights.attempts.workers.index(f"dome-{number}") for number in (1, 2))
+    copies = frozenset({names.index("copy")})
+    pools = [
+        Pool("north", (one,), 7200.0, 2, copies, 28),
+        Pool("south", (two,), 0.0, 1, frozenset(range(len(names))) - copies, 28),
+    ]
+    got = drafted(learnt, pools=pools, polling=Polling(30.0, 100))
+    north, south = got["pools"]["north"], got["pools"]["south"]
+    assert (north["workers"], north["slots"], north["joins"], north["poll"]) == (["dome-1"], 2, "+2h", "30s")
+    queues = {name: routine["queue"] for name, routine in got["routines"].items()}
+    assert north["serves"] == [queues["copy"]]
+    assert south["serves"] == [queues["index"]] == [queues["tape"]] != north["serves"]
+
+
+def test_without_workers_their_number_is_a_guess(learnt: Learnt) -> None:
+    """Two domes: at most two attempts ran at once."""
+    assert drafted(learnt, pools=[])["pools"]["worker"]["count"] == 2
+
+
+@pytest.mark.parametrize(
+    ("longest", "law"),
+    [
+        (0.0, {"constant": "60s"}),
+        (20.0, {"quantiles": [*(f"{60 + 20 * place / 20:g}s" for place in range(20)), "80s"]}),
+        (3600.0, None),
+    ],
+)
+def test_run_times_that_follow_no_law_are_drafted_by_quantiles(learnt: Learnt, longest: float, law: Any) -> None:
+    """All alike; evenly spread; and with a tail, whose 4 % and last 1 % then have quantiles of their own."""
+    shares = [at for at, _ in learnt.run_times.durations[0].quantiles]
+    spread = 20.0 if longest else 0.0
+    quantiles = tuple((share, 60 + spread * share + (longest - spread) * (share > 0.95)) for share in shares)
+    times = replace(
+        learnt.run_times,
+        pace_cv=0.0,
+        durations=[replace(it, lognormal=False, quantiles=quantiles) for it in learnt.run_times.durations],
+    )
+    takes = drafted(learnt, run_times=times)["routines"]["copy"]["parts"][0]["takes"]
+    if law is None:
+        assert takes["weights"] == [0.95, 0.04, 0.01]
+        assert [len(it["quantiles"]) for it in takes["mixture"]] == [20, 5, 5]
+    else:
+        assert takes == law
+
+
+def test_a_night_reaches_into_the_next_day(learnt: Learnt) -> None:
+    """Nights of weekends have 2 jobs an hour, others 5: on Saturday morning it is still Friday's night."""
+    at = next(iter(learnt.random))
+    found = learnt.random[at]
+    pieces = {
+        kind: [replace(it, per_hour=rate) for it in found.pieces["every day"]]
+        for kind, rate in (("weekday", 5.0), ("weekend", 2.0))
+    }
+    other = {at: replace(found, days=replace(found.days, differ=True), pieces=pieces)}
+    [entry] = [it for it in drafted(learnt, random=other)["arrivals"] if "per_hour" in it]
+    rates = entry["per_hour"]
+    assert rates["weekdays"] == {"00:00": 5.0, "08:00": 0.0, "18:00": 5.0}
+    assert rates["mon"] == {"00:00": 2.0, "08:00": 0.0, "18:00": 5.0}
+    assert (rates["sat"], rates["sun"]) == (
+        {"00:00": 5.0, "08:00": 0.0, "18:00": 2.0},
+        {"00:00": 2.0, "08:00": 0.0, "18:00": 2.0},
+    )
+
+
+def test_what_a_reader_has_to_know_stands_in_the_head(learnt: Learnt) -> None:
+    attempts = copy(learnt.nights.attempts)
+    attempts.knows_submission = False
+    nights = copy(learnt.nights)
+    nights.attempts = attempts
+    other = replace(learnt, nights=nights, closed_loop=0.1, left_out=[0], rare=[0])
+    planned = [Planned("index", "0 20 * * *", (), 0.0, "rules:1"), Planned("wake", "0 19 * * *", (), 60.0, "rules:2")]
+    draft = draft_of(other, planned=planned)
+    assert draft.warnings[:4] == (
+        "10% of the jobs were submitted as soon as one ended, beyond chance.",
+        "Submission and begin are the same: no wait was seen, so no number of workers can be learnt.",
+        f"Too little was seen of these, and they are left out: {attempts.routines[0]}.",
+        f"These workers were hardly seen, and are left out: {attempts.workers[0]}.",
+    )
+    assert draft.warnings[-1] == "Planned and in the history too; taken from the history: index."
+    assert all(f"# - {it}" in draft.text for it in draft.warnings)
+    assert draft.settings["routines"]["wake"]["parts"] == [{"name": "work", "takes": "60s"}]
+
+
+def test_names_are_made_fit_for_a_scenario() -> None:
+    assert names_of(["a.b", "a/b", "", "\u200e", "x" * 200]) == ["a-b", "a-b-2", "unnamed", "unnamed-2", "x" * 150]
