@@ -128,7 +128,7 @@ def _shift_end(night: "NDArray[np.int64]", elapsed: "NDArray[np.float64]", every
     latest = float(np.quantile(lasts, 0.98)) if len(lasts) > 50 else float(lasts.max())
     if len(lasts) < 5 or float(np.median(lasts)) < latest - _HOUR or latest - float(elapsed.min()) < _HOUR:
         return 0.0
-    before, after = int((everybody <= latest).sum()), int((everybody > latest).sum())
+    before, after = int((everybody <= latest).sum()), int((everybody > latest + _EARLY).sum())
     share = min(1.0, int((elapsed <= latest).sum()) / max(before, 1))
     return latest if (1 - share) ** after < _CHANCE else 0.0
 
