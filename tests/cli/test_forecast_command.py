@@ -252,6 +252,7 @@ def test_the_table_has_a_row_for_each_date() -> None:
     ]
 
 
+@pytest.mark.slow
 def test_exit_codes_tell_how_it_looks(queuedrill: Call) -> None:
     """0: met to the end. 1: missed, here in every night."""
     code, out, _ = queuedrill("forecast", "night.yaml", "--quiet", *FEW)
@@ -260,6 +261,7 @@ def test_exit_codes_tell_how_it_looks(queuedrill: Call) -> None:
     assert code == 1 and out.startswith("Already today, on every night: makespan at most 2 h 5 min")
 
 
+@pytest.mark.slow
 def test_files_are_written_and_kept(queuedrill: Call) -> None:
     """A page and a table; what is there stays, unless --overwrite says otherwise."""
     files = ("--page", "f.html", "--csv", "f.csv")

@@ -113,6 +113,7 @@ def test_it_is_told_on_a_screen_and_to_machines(grows: Forecast) -> None:
     assert forecast_csv(grows).splitlines()[1].split(",")[-6:-3] == [str(one.first), str(one.low), str(one.high)]
 
 
+@pytest.mark.slow
 def test_without_growth_only_dates_count_and_retention_is_exact() -> None:
     """12 results a night and the newest three nights: 36 at most, from the third night on; the first go in the fourth.
 
@@ -137,6 +138,7 @@ def test_without_growth_only_dates_count_and_retention_is_exact() -> None:
     assert found.outlook == "bad"
 
 
+@pytest.mark.slow
 def test_what_is_kept_for_a_time_goes_when_it_is_over() -> None:
     """For two days: the results of the 12th go in the night of the 14th, and those of two nights are there."""
     routines = json.loads(json.dumps(NIGHT["routines"]))
@@ -146,6 +148,7 @@ def test_what_is_kept_for_a_time_goes_when_it_is_over() -> None:
     assert kept.example == "the results of the night of 2026-06-12 are deleted in the night of 2026-06-14"
 
 
+@pytest.mark.slow
 def test_what_is_missed_today_is_told_as_such() -> None:
     """13 jobs take 130 minutes in every night: below already, by growth or without it."""
     arrivals = [{"name": "nightly", "routine": "copy", "count": 13, "at": "21:30"}]
@@ -154,6 +157,7 @@ def test_what_is_missed_today_is_told_as_such() -> None:
     assert headline(found).startswith("Already today, on every night: makespan at most 2 h 5 min")
 
 
+@pytest.mark.slow
 def test_a_requirement_with_nothing_to_judge_says_so() -> None:
     """No worker is lost, so there is no time until that is noticed."""
     must = [*NIGHT["must_hold"], {"measure": "detection_delay_longest", "at_most": "90s"}]

@@ -34,6 +34,7 @@ def kinds(months: int = 12, holidays: tuple[date, ...] = (), **more: Any) -> dic
     return {kind.name: (len(kind.dates), str(kind.dates[0])) for kind in found.kinds}
 
 
+@pytest.mark.slow
 def test_nights_that_are_the_same_are_one_kind_also_where_the_clocks_change() -> None:
     """Nothing has a clock time after the change, so each of the 365 nights is the same; the two are named."""
     found = nights_ahead(from_settings(NIGHT), 12)
@@ -42,6 +43,7 @@ def test_nights_that_are_the_same_are_one_kind_also_where_the_clocks_change() ->
     assert (str(found.first), str(found.last)) == ("2026-06-12", "2027-06-12")
 
 
+@pytest.mark.slow
 def test_a_clock_time_after_the_change_makes_kinds_of_both_changes() -> None:
     """A fault at 02:30 comes an hour sooner or later by the ticks where the clocks change at midnight."""
     assert kinds(faults=[{"freeze": "dome-1", "at": "02:30", "lasts": "5m"}]) == {
@@ -51,6 +53,7 @@ def test_a_clock_time_after_the_change_makes_kinds_of_both_changes() -> None:
     }
 
 
+@pytest.mark.slow
 def test_days_of_the_week_are_kinds() -> None:
     """From a Friday on the year has 53 Fridays and 52 of every other day; on those no job is due."""
     found = nights_ahead(
@@ -62,6 +65,7 @@ def test_days_of_the_week_are_kinds() -> None:
     ]
 
 
+@pytest.mark.slow
 def test_ends_of_months_and_excluded_days_are_kinds() -> None:
     """12 last days of a month from 30 June on, one of which, 31 December, is excluded, and a holiday of its own."""
     month = {"name": "monthly", "routine": "copy", "recurs": "FREQ=MONTHLY;BYMONTHDAY=-1;BYHOUR=22;BYMINUTE=0"}
@@ -93,6 +97,7 @@ def test_a_fault_with_a_date_happens_on_that_date_alone() -> None:
     assert "faults" not in found.kinds[1].patch
 
 
+@pytest.mark.slow
 def test_dated_ends_are_left_out_of_the_kinds_and_tried_on_their_own_dates() -> None:
     """Access and a credential that end, and an outage: each with the first night it touches, and the next."""
     loaded = from_settings(
@@ -141,6 +146,7 @@ def test_an_arrival_with_a_date_cannot_be_moved() -> None:
         nights_ahead(loaded, 12)
 
 
+@pytest.mark.slow
 def test_too_many_kinds_are_refused() -> None:
     """Every 25 hours from a day on, no two nights are alike."""
     arrivals = [{"routine": "copy", "recurs": f"{minute} 22 {minute + 1} * *"} for minute in range(27)]
