@@ -246,8 +246,7 @@ def _sentence(
 
 
 def _seen(one: Sized) -> str:
-    if one.interval is None or not one.judged:
-        return "Nothing could be judged"
+    assert one.interval is not None, "some night was judged"
     low = floor(100 * (one.interval.low or 0.0) + 1e-9)
     least = f", at least {low} % of all" if low else ""
     nights = "night keeps" if one.judged == 1 else "nights keep"
