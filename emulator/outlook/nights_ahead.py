@@ -142,7 +142,7 @@ def nights_ahead(loaded: Loaded, months: int, holidays: Iterable[date] = ()) -> 
         grouped.setdefault(move.signature(day), []).append(day)
     if len(grouped) > MOST_KINDS:
         raise InputError(
-            f"{loaded.name}: no two of some nights are alike: {len(grouped)} kinds in {months} months, and at most "
+            f"{loaded.name}: no two of some nights are alike: {len(grouped)} kinds of nights ahead, and at most "
             f"{MOST_KINDS} are played: ask for fewer months, or let what recurs come on days of the week or month"
         )
     names = _names([tuple(days) for days in grouped.values()], move)
@@ -304,6 +304,11 @@ class _Move:
         before, after = clock.local(0).utcoffset(), clock.local(scenario.lasts).utcoffset()
         return None if before is None or after is None or before == after else after - before
 
+    def _within_run(self, tick: int | None) -> int:
+        """Cut a tick to the run: what lies before or behind it is alike on all nights; never is behind it."""
+        lasts = self._loaded.scenario.lasts
+        return lasts if tick is None else min(max(tick, 0), lasts)
+
     def _ticks(self, scenario: Scenario) -> tuple[Any, ...]:
         """Give the ticks of what has a clock time: a clock that is put forward moves them."""
         faults = [(one.at, one.begins, one.ends) for one in scenario.faults]
@@ -313,11 +318,10 @@ class _Move:
             (pool.joins, *(one.joins for one in pool.per_worker.values()), *(one.at for one in pool.equipment_changes))
             for pool in scenario.pools.values()
         ]
-        access = [(max(one.given, 0), one.until if one.until is None else max(one.until, 0)) for one in scenario.access]
-        ends = [None if one.ends is None else max(one.ends, 0) for one in scenario.credentials]
-        outages = [
-            (max(one.begins, 0), max(one.ends, 0)) for system in scenario.systems.values() for one in system.outages
-        ]
+        access = [(self._within_run(one.given), self._within_run(one.until)) for one in scenario.access]
+        ends = [self._within_run(one.ends) for one in scenario.credentials]
+        down = [one for system in scenario.systems.values() for one in system.outages]
+        outages = [(self._within_run(one.begins), self._within_run(one.ends)) for one in down]
         found = (scenario.lasts, *faults, *actions, *entries, *pools, *access, *ends, *outages)
         return tuple(found)
 

@@ -24,7 +24,7 @@ from emulator.past.rates import law_of_factors, widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
-from emulator.timeline.ticks import SECOND, say
+from emulator.timeline.ticks import HOUR, SECOND, say
 
 if TYPE_CHECKING:
     pass
@@ -373,6 +373,15 @@ class _Drafting:
         if pool.begins:
             said = "when the first job of its shift begins, at the earliest"
             out["joins"] = self.measured(f"+{say(round(pool.begins) * SECOND)}", said, pool.nights, "estimated")
+        if pool.until:
+            longest = max((it.quantiles[-1][1] for it in self.learnt.run_times.durations), default=0.0)
+            off = {
+                "off": clock_text(self.nights.window.begins + pool.until),
+                "at_shutdown": "finish",
+                "finish_within": say((int(longest // 3600) + 1) * HOUR),
+            }
+            said = "after this none of them began a job, though others did; what runs is finished"
+            out["power"] = self.measured(off, said, pool.nights, "estimated")
         slow = {}
         for at in sorted(set(pool.workers) & set(self.learnt.run_times.slow)):
             runs = int((self.nights.attempts.worker == at).sum())

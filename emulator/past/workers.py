@@ -29,6 +29,8 @@ _EARLY: Final = 900.0
 _AT_ONCE: Final = 2.0
 _LEAST: Final = 30
 _CHANCE: Final = 1e-6
+_QUARTER: Final = 900.0
+_HOUR: Final = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,7 @@ class Pool:
         slots: how many attempts one runs at once.
         routines: the places of the routines that they ran.
         nights: in how many nights any of them ran anything.
+        until: when their shift ends, in seconds into the night; 0 for the night's end.
     """
 
     name: str
@@ -50,6 +53,7 @@ class Pool:
     slots: int
     routines: frozenset[int]
     nights: int
+    until: float = 0.0
 
 
 def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], list[int]]:
@@ -66,7 +70,8 @@ def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], l
 
     it = nights.attempts
     elapsed = it.begun - nights.starts[nights.night]
-    groups: dict[tuple[str, float, int], list[int]] = defaultdict(list)
+    groups: dict[tuple[str, float, bool, int], list[int]] = defaultdict(list)
+    ends: dict[int, float] = {}
     rare = []
     for worker in range(len(it.workers)):
         rows = (it.worker == worker) & np.isfinite(it.begun)
@@ -76,22 +81,24 @@ def find_pools(nights: Nights, least_share: float = 0.02) -> tuple[list[Pool], l
             continue
         begins = _shift_begin(nights.night[rows], elapsed[rows], elapsed)
         slots = _slots(it.begun[rows], it.ended[rows], nights.night[rows])
+        ends[worker] = _shift_end(nights.night[rows], elapsed[rows], elapsed)
         match = _NUMBERED.fullmatch(it.workers[worker])
-        groups[match[1] if match else "", begins, slots].append(worker)
+        groups[match[1] if match else "", begins, ends[worker] > 0, slots].append(worker)
     groups = {
         # Workers with names of their own make one pool where they are alike in all else.
-        (stem or (it.workers[workers[0]] if len(workers) == 1 else "workers"), begins, slots): workers
-        for (stem, begins, slots), workers in groups.items()
+        (stem or (it.workers[workers[0]] if len(workers) == 1 else "workers"), begins, ended, slots): workers
+        for (stem, begins, ended, slots), workers in groups.items()
     }
     pools = []
-    stems = Counter(stem for stem, _, _ in groups)
+    stems = Counter(stem for stem, *_ in groups)
     named: Counter[str] = Counter()
-    for (stem, begins, slots), workers in groups.items():
+    for (stem, begins, _, slots), workers in groups.items():
         rows = np.isin(it.worker, workers)
         named[stem] += 1
         name = stem if stems[stem] == 1 else f"{stem}-group-{named[stem]}"
         ran = frozenset(np.unique(it.routine[rows]).tolist())
-        pools.append(Pool(name, tuple(workers), begins, slots, ran, len(np.unique(nights.night[rows]))))
+        until = -(-max(ends[worker] for worker in workers) // _QUARTER) * _QUARTER
+        pools.append(Pool(name, tuple(workers), begins, slots, ran, len(np.unique(nights.night[rows])), until))
     return pools, rare
 
 
@@ -107,6 +114,23 @@ def _shift_begin(night: "NDArray[np.int64]", elapsed: "NDArray[np.float64]", eve
     before, after = int((everybody < begins).sum()), int((everybody >= begins).sum())
     share = min(1.0, int((elapsed >= begins).sum()) / max(after, 1))
     return float(begins) if (1 - share) ** before < _CHANCE else 0.0
+
+
+def _shift_end(night: "NDArray[np.int64]", elapsed: "NDArray[np.float64]", everybody: "NDArray[np.float64]") -> float:
+    """When a worker begins its last job, where its shift ends before the night does; else 0.
+
+    In half of the nights it works up to an hour before that, and by chance it would have had some of the jobs that
+    others begin afterwards: who is only taken when all others are busy has no shift.
+    """
+    import numpy as np
+
+    lasts = np.array([elapsed[night == each].max() for each in np.unique(night)])
+    latest = float(np.quantile(lasts, 0.98)) if len(lasts) > 50 else float(lasts.max())
+    if len(lasts) < 5 or float(np.median(lasts)) < latest - _HOUR or latest - float(elapsed.min()) < _HOUR:
+        return 0.0
+    before, after = int((everybody <= latest).sum()), int((everybody > latest + _EARLY).sum())
+    share = min(1.0, int((elapsed <= latest).sum()) / max(before, 1))
+    return latest if (1 - share) ** after < _CHANCE else 0.0
 
 
 def _slots(begun: "NDArray[np.float64]", ended: "NDArray[np.float64]", night: "NDArray[np.int64]") -> int:

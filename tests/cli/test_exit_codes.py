@@ -74,6 +74,10 @@ CASES: dict[tuple[str, str], list[list[str]]] = {
 
 ELSEWHERE = {
     ("check", "1"): "test_evidence.py",
+    **{("drift", code): "tests/past/test_drift.py" for code in "014"},  # 0 by the outcome that the code is read from
+    **{("guesses", code): "test_guesses_command.py" for code in "014"},
+    **{("hindcast", code): "tests/past/test_hindcast.py" for code in "014"},  # 0 and 1 by the outcome
+    **{("thresholds", code): "tests/outlook/test_thresholds_small.py" for code in "04"},
     ("reproduce", "1"): "test_reproduce_command.py",
     ("rerun", "0"): "test_rerun_command.py",
     ("rerun", "1"): "test_rerun_command.py",

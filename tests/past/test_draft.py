@@ -162,11 +162,12 @@ def test_pools_of_another_shift_with_slots_and_routines_of_their_own(learnt: Lea
     copies = frozenset({names.index("copy")})
     pools = [
         Pool("north", (one,), 7200.0, 2, copies, 28),
-        Pool("south", (two,), 0.0, 1, frozenset(range(len(names))) - copies, 28),
+        Pool("south", (two,), 0.0, 1, frozenset(range(len(names))) - copies, 28, 36_000.0),
     ]
     got = drafted(learnt, pools=pools, polling=Polling(30.0, 100))
     north, south = got["pools"]["north"], got["pools"]["south"]
     assert (north["workers"], north["slots"], north["joins"], north["poll"]) == (["dome-1"], 2, "+2h", "30s")
+    assert south["power"] == {"off": "04:00", "at_shutdown": "finish", "finish_within": "1h"}
     queues = {name: routine["queue"] for name, routine in got["routines"].items()}
     assert north["serves"] == [queues["copy"]]
     assert south["serves"] == [queues["index"]] == [queues["tape"]] != north["serves"]

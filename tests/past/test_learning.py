@@ -204,6 +204,11 @@ def test_workers_of_one_kind_make_a_pool() -> None:
     alike = {"worker": np.tile([0, 1, 2, 1, 2], 42), "begun": np.tile([0.0, 10.0, 20.0, 7400.0, 7500.0], 42)}
     own, _ = find_pools(nights(night=night, workers=["north", "south", "east"], **alike))
     assert [(it.name, it.workers) for it in own] == [("workers", (0, 1, 2))]
+    # A job each ten minutes, to each of three workers in turn; east begins none in the last four hours.
+    night, at = np.repeat(np.arange(42), 84), np.tile(np.arange(84) * 600.0, 42)
+    turn = np.where(at < 36_000, np.arange(len(at)) % 3, np.arange(len(at)) % 2)
+    shifts, _ = find_pools(nights(night=night, worker=turn, begun=at, workers=["north", "south", "east"]))
+    assert [(it.name, it.until) for it in shifts] == [("workers", 0.0), ("east", 36_000.0)]
     alone = find_pools(nights(night=[0, 0, 1, 2, 3, 4, 5], worker=[1, 0, 0, 0, 0, 0, 0], workers=["dome-1", "dome-2"]))
     assert alone[1] == [1]
 

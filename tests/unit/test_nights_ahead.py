@@ -119,6 +119,12 @@ def test_dated_ends_are_left_out_of_the_kinds_and_tried_on_their_own_dates() -> 
     assert "access.0.until" not in found.ends[0].patches[0]
 
 
+def test_what_ends_after_the_time_ahead_makes_no_kinds() -> None:
+    """Access that ends in December is the same on each of the 30 nights of a month from 12 June on."""
+    access = [{"who": "dome", "to": "archive", "until": "2026-12-01"}]
+    assert kinds(1, access=access) == {"every night": (30, "2026-06-12")}
+
+
 def test_what_has_ended_before_the_scenario_stays_so() -> None:
     """It lies behind: no date ahead, and no patch that takes it back."""
     loaded = from_settings(

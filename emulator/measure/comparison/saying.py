@@ -78,6 +78,8 @@ def reach(interval: Interval, unit: str, measure: str = "") -> str:
     if low is None or high is None:
         end = low if high is None else high
         assert end is not None, "one end is known"
+        if end == 0:
+            return f"no difference or {'more' if high is None else 'less'}"
         beyond = (end < 0) == (low is None)  # the interval goes on away from no difference
         return f"at {'least' if beyond else 'most'} {change(end, unit, measure)}"
     if low == high or (low * high > 0 and difference(abs(low), unit) == difference(abs(high), unit)):
