@@ -2,8 +2,8 @@
 
 Three scenarios with growth: a window that becomes too short, waits under losses of power, and a queue that refuses. The
 date is found apart: 600 nights on each of the dates around it, with seeds that no forecast has. It is the first date on
-which fewer nights than asked meet the requirement, and on each of the next two as well. Ends with 1 if fewer than nine
-in ten repeats hold it.
+which fewer nights than asked meet the requirement, together with those of the two dates on either side of it: 600 alone
+leave a share open by 2.5 points. Ends with 1 if fewer than nine in ten repeats hold it.
 """
 
 import argparse
@@ -70,8 +70,8 @@ def confirmed(settings: dict[str, Any], around: list[int], nights: int) -> tuple
     with open_workers([base], 2) as workers:
         workers.run(tasks, [], done)
     shares = [(day, met[day] / nights) for day in around]
-    below = [share < asked for _, share in shares]
-    first = next((place for place in range(len(shares)) if all(below[place : place + 3])), None)
+    smooth = [sum(share for _, share in shares[place - 2 : place + 3]) / 5 for place in range(2, len(shares) - 2)]
+    first = next((place + 2 for place, share in enumerate(smooth) if share < asked), None)
     start = date.fromisoformat(settings["starts"][:10])
     return (None if first is None else start + timedelta(days=shares[first][0])), shares
 

@@ -82,17 +82,15 @@ def headline(of: Forecast) -> str:
         first = next((one for one in of.answers if one.outlook == "unclear"), None)
         if first is None:
             return "Open: no night had anything to judge."
-        return f"Open: {first.label}, on {first.kind}, may be met in too few nights {_perhaps(first)}."
+        which = f"{first.label}, on {first.kind},"
+        if first.first is None:
+            return f"Open: too few nights to tell whether {which} is met in enough nights until {of.ends}."
+        return f"Open: {which} may be met in too few nights from {first.first} on."
     return f"Every requirement is met in enough nights until {of.ends}."
 
 
 def _share(share: float | None) -> str:
     return "none" if share is None else value(round(share, 3), "share")
-
-
-def _perhaps(one: Answer) -> str:
-    when = one.first or one.low
-    return "ahead" if when is None else f"from {when} on"
 
 
 def from_when(of: Forecast, one: Answer) -> str:

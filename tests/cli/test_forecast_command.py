@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import pytest
 
 from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.forecast_document import forecast_document
+from emulator.outlook.forecast_files import forecast_csv
 from emulator.outlook.forecast_result import (
     Answer,
     AtOtherGrowth,
@@ -23,6 +25,8 @@ from emulator.outlook.forecast_result import (
     Reached,
     Retained,
 )
+from emulator.outlook.forecast_screen import forecast_screen
+from emulator.outlook.forecast_words import headline
 
 Call = Callable[..., Any]
 GOLDEN = Path(__file__).parents[1] / "golden" / "forecast.html"
@@ -178,6 +182,74 @@ def test_a_page_holds_no_script_and_names_are_harmless() -> None:
     """It may run nothing, and a name is text."""
     page = forecast_document(made())
     assert "<script" not in page and "&lt;at night&gt;" in page
+
+
+def test_the_screen_tells_the_same() -> None:
+    """What the page has stands on the screen too, in 80 columns; whole only where all is asked for."""
+    screen = forecast_screen(made(), everything=True).as_text()
+    words = " ".join(screen.split())
+    for part in (
+        "not before 2026-10-12",
+        "perhaps after 2026-08-31 (95 %: 2026-08-31 or later)",
+        "Then arrivals.plates.count is 1.10 times as much; at 2 % it would be not before 2026-10-12; at 4 % it",
+        "90th percentile of wait: 30 min today, more than 48 min at the end.",
+        "2026-07-03 12:00, planned outage of archive: breaks nothing.",
+        "On their own date alone: work on the dome, 2026-07-01 22:00.",
+        "The clocks change in the nights of 2026-09-05",
+        "No job is due on: holidays.",
+        "plates 1.21 times 95 %: 1.14 to 1.30",
+        "monthly more than 3.80 times",
+        "2026-07 1,080 2,202",
+        "wait with polling, night: 10.4 s; simulated: 11 s, 5.5 % less by formula, agrees.",
+        "offered load, night: refused: faults strike.",
+    ):
+        assert part in words, part
+    assert max(map(len, screen.splitlines())) <= 80
+    assert "By formula" not in forecast_screen(made()).as_text()
+
+
+def test_the_headline_is_what_breaks_first() -> None:
+    """The earliest of all; then what is open, then that all is well."""
+    whole = made()
+    _, opens, stays = whole.answers
+    access, outage = whole.ends_tried
+    strikes = replace(outage, breaks_on=date(2026, 7, 3), missed=(("share of jobs done at least 100 %", 3, 60),))
+    said = {
+        "all": headline(whole),
+        "outage": headline(replace(whole, ends_tried=(access, strikes))),
+        "growth": headline(replace(whole, ends_tried=())),
+        "open": headline(replace(whole, ends_tried=(), answers=(opens, stays))),
+        "perhaps": headline(replace(whole, ends_tried=(), answers=(replace(opens, first=date(2026, 9, 30)), stays))),
+        "well": headline(replace(whole, ends_tried=(), answers=(stays,))),
+        "nothing": headline(replace(whole, ends_tried=(), answers=(replace(stays, outlook="nothing_to_judge"),))),
+    }
+    assert said == {
+        "all": "From 2026-07-31 on, if not renewed: access of dome to archive ends; share of jobs done at least 100 % "
+        "is met in too few nights.",
+        "outage": "In the night of 2026-07-03: planned outage of archive; share of jobs done at least 100 % is met in "
+        "too few nights.",
+        "growth": "From 2026-09-14 on, all copied by three <at night> (makespan at most 5 h, in 90 % of nights) is met "
+        "in too few nights, on other nights (95 %: 2026-09-01 to 2026-09-30).",
+        "open": "Open: too few nights to tell whether 90th percentile of wait at most 1 h, on month-ends, is met in "
+        "enough nights until 2026-10-12.",
+        "perhaps": "Open: 90th percentile of wait at most 1 h, on month-ends, may be met in too few nights from "
+        "2026-09-30 on.",
+        "well": "Every requirement is met in enough nights until 2026-10-12.",
+        "nothing": "Open: no night had anything to judge.",
+    }
+
+
+def test_the_table_has_a_row_for_each_date() -> None:
+    """Requirements by kind of night, then dated ends; a date that is not known is empty."""
+    rows = forecast_csv(made()).splitlines()
+    assert [row.split(",")[-8:] for row in rows[1:]][1:3] == [
+        ["month-ends", "unclear", "", "2026-08-31", "", "0.9000", "0.9700", "0.9300"],
+        ["month-ends", "stays", "", "", "", "0.9000", "0.9990", "0.9980"],
+    ]
+    assert rows[4:] == [
+        "access of dome to archive ends,dated end,breaks,2026-07-31,2026-07-31,2026-07-31,,,",
+        "planned outage of archive,dated end,breaks_nothing,,,,,,",
+    ]
 
 
 def test_exit_codes_tell_how_it_looks(queuedrill: Call) -> None:

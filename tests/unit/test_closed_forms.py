@@ -142,6 +142,50 @@ def test_a_plain_queue_allows_load_and_wait_and_refuses_the_rest_by_name() -> No
             "back before their lease is over",
         ),
         ({"queues": {"night": {"renewed": False, "lease": "2h"}}}, "leases lost", "leases are not renewed"),
+        (
+            {"arrivals": [*NIGHT["arrivals"], {"routine": "copy", "at": "22:00"}]},
+            "offered load",
+            "2 entries bring jobs",
+        ),
+        ({"pools": {"dome": {**NIGHT["pools"]["dome"], "joins": "22:00"}}}, "wait in", "are not on all night"),
+        (
+            {"queues": {"night": {}, "day": {}}, "pools": {"dome": {"count": 3, "serves": ["night", "day"]}}},
+            "wait in",
+            "dome serves other queues too",
+        ),
+        ({"faults": [{"surge": "steady", "factor": 2, "at": "22:00", "lasts": "5m"}]}, "drain time", "a surge changes"),
+        (
+            {
+                "systems": {"archive": {}},
+                "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "calls": "archive"}]}},
+            },
+            "offered load",
+            "takes as long as a system or a trace says",
+        ),
+        (
+            {
+                "routines": {
+                    "copy": {"queue": "night", "parts": [{"name": "copy", "takes": "4m", "error_share": 0.1}]},
+                }
+            },
+            "offered load",
+            "work fails and is repeated",
+        ),
+        (
+            {"faults": [{"lose_heartbeats": "dome", "at": "+0s", "share": 0.1}], "queues": {"night": {"lease": "20s"}}},
+            "leases lost",
+            "no longer than the time between two heartbeats",
+        ),
+        (
+            {"pools": {"dome": {**NIGHT["pools"]["dome"], "heartbeat_jitter": "5s", "link": {"loss_out": 0.1}}}},
+            "leases lost",
+            "do not come evenly",
+        ),
+        (
+            {"pools": {"dome": {**NIGHT["pools"]["dome"], "link": {"loss_back": 0.1}}}},
+            "time until",
+            "messages are lost",
+        ),
         ({"queues": {"night": {"capacity": 5}}}, "wait in", "limits what waits or runs"),
         (
             {"faults": [{"broker_outage": True, "at": "23:00", "lasts": "1m"}]},

@@ -17,6 +17,8 @@ from emulator.outlook.forecast_files import forecast_csv, forecast_json
 from emulator.outlook.forecast_result import Answer, Forecast
 from emulator.outlook.forecast_screen import forecast_screen
 from emulator.outlook.forecast_words import headline
+from emulator.outlook.headroom import growing_entries
+from emulator.scenario.load import from_settings
 
 NIGHT: dict[str, Any] = {
     "title": "Plates to the archive",
@@ -185,3 +187,23 @@ def test_wrong_input_is_told(more: dict[str, Any], said: str) -> None:
     """Each mistake says what to give instead."""
     with pytest.raises(InputError, match=said):
         told(**{"months": 1, **more})
+
+
+@pytest.mark.parametrize(
+    ("entry", "twice"),
+    [
+        ({"at": "21:30", "count": 5}, {"arrivals.0.count": 10}),
+        ({"at": "21:30"}, {"arrivals.0.count": 2}),
+        ({"per_hour": 6}, {"arrivals.0.per_hour": 12.0}),
+        ({"per_hour": {"sat": 5}}, {"arrivals.0.per_hour": {"sat": 10.0}}),
+        ({"recurs": "0 22 * * *", "batch": 3}, {"arrivals.0.batch": 6}),
+        ({"every": "10m"}, {"arrivals.0.every": "5m"}),
+        ({"gaps": {"between": ["2m", "4m"]}}, {"arrivals.0.gaps": {"between": ["1m", "2m"]}}),
+        ({"again_after": "5m", "count": 4}, {"arrivals.0.count": 8}),
+        ({"recurs": "0 22 * * *", "batch": {"between": [1, 3]}}, None),
+    ],
+)
+def test_twice_as_many_jobs_of_an_entry(entry: dict[str, Any], twice: dict[str, Any] | None) -> None:
+    """By its own way of arriving: more at once, a higher rate, or gaps half as long; a drawn batch stays."""
+    found = growing_entries(from_settings({**NIGHT, "arrivals": [{"name": "it", "routine": "copy", **entry}]}))
+    assert [more(2.0, 0.5) for _, more in found] == ([] if twice is None else [twice])

@@ -134,4 +134,8 @@ def test_a_search_is_put_together_without_more_than_it_needs() -> None:
     )
     demand = conclude_sizing(**known, values=[1, 2], held=[worse, nights], choose=False)
     assert demand.sentence.endswith("To learn how much still fits, look for the largest instead.")
+    fewer = conclude_sizing(**known, values=[1, 2], held=[nights, never], choose=False)
+    assert (fewer.monotone, "not always better" in fewer.sentence) == (False, False)
+    alone = conclude_sizing(**known | {"nights": 1}, values=[1, 2], held=[never[:1], never[:1]])
+    assert "With each, 0 of 1 night keeps them" in alone.sentence
     assert (apart.tried[0].requirements, apart.tried[0].worker_hours) == ((), None)
