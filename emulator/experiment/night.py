@@ -8,7 +8,7 @@ Events are folded as they come, and kept only when asked for.
 
 import os
 from array import array
-from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
 from emulator.experiment.result import NightResult
+from emulator.measure.catalogue import OF_HEARTBEATS
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
@@ -38,7 +39,7 @@ from emulator.world.world import World
 if TYPE_CHECKING:
     from emulator.record.log_writer import SqliteRecorder
 
-__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "judged_night", "play", "run_night"]
+__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "heartbeats_for", "judged_night", "play", "run_night"]
 
 Heartbeats = Literal["computed", "simulated"]
 """Whether heartbeats are worked out, or each is an event of its own; all else is the same."""
@@ -109,7 +110,7 @@ def run_night(
         scenario_text=said.text or resolved(said),
         scenario_name=said.name,
         files=files_of(loaded),
-        heartbeats=heartbeats or scenario.heartbeats,
+        heartbeats=heartbeats or heartbeats_for(loaded),
         variant=variant,
         changes=said.changes if said.text else (),  # else the text that is written has them already
         bases=said.bases,
@@ -157,6 +158,7 @@ def play(
         The night, how many events it had, and whether anything in it was drawn by chance (or may have been, by a policy
         of the user's own). If nothing was, every seed gives this night.
     """
+    heartbeats = heartbeats or heartbeats_for(loaded)
     agenda, fold = Agenda(), NightFold(loaded.scenario.lasts)
     sink: Sink = fold if also_to is None else Both(also_to, fold)
     world = World(loaded, seed, agenda, sink, heartbeats=heartbeats, policies=policies)
@@ -164,6 +166,18 @@ def play(
     world.run()
     world.close()
     return _closed(loaded, fold, world), fold.events, world.draws.drawn or bool(policies)
+
+
+def heartbeats_for(loaded: Loaded, figures: Iterable[str] = ()) -> Heartbeats:
+    """Say how to have heartbeats: as the scenario states, but simulated where a figure is asked for that needs them.
+
+    Args:
+        loaded: the scenario; what its requirements ask for counts.
+        figures: the names of others.
+    """
+    scenario = loaded.scenario
+    asked = {one.measure for one in (*scenario.must_hold, *scenario.also_true)}
+    return "simulated" if OF_HEARTBEATS.intersection((*asked, *figures)) else scenario.heartbeats
 
 
 def _closed(loaded: Loaded, fold: NightFold, world: World) -> Night:

@@ -4,7 +4,7 @@ import multiprocessing
 import os
 from collections.abc import Sequence
 
-from emulator.experiment.night import play
+from emulator.experiment.night import heartbeats_for, play
 from emulator.experiment.own_policies import AskedPolicy
 from emulator.experiment.settings import Setting
 from emulator.measure.comparison.replication import PlayedNight
@@ -29,7 +29,8 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNigh
     try:
         loaded = setting.loaded()
         own = {queue: AskedPolicy(queue, policy) for queue, policy in setting.policies.items()}
-        night, events, drawn = play(loaded, seed, own)
+        heartbeats = heartbeats_for(loaded, (wanted(text).name for text in figures))
+        night, events, drawn = play(loaded, seed, own, heartbeats=heartbeats)
         judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     except Exception as error:
         said = " ".join(str(error).split())

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emulator.errors import InputError
-from emulator.measure.catalogue import find
+from emulator.measure.catalogue import OF_HEARTBEATS, find
 from emulator.measure.estimate import Figure
 from emulator.measure.figure_names import FigureName
 from emulator.measure.figures import Figures
@@ -108,9 +108,18 @@ class NightResult:
 
             entries = [kind.entry for kind in self.night.kinds]
             check_names([Wanted(find(name).name, where)], self.loaded.scenario, entries)
+        if name in OF_HEARTBEATS and self.about.heartbeats == "computed":
+            return self._with_heartbeats(name, where)
         if where not in self._parts:
             self._parts[where] = Figures(self.night, where)
         return self._parts[where].get(name)
+
+    def _with_heartbeats(self, name: str, where: Where) -> Figure:
+        """Play the night once more with simulated heartbeats, which change nothing else, and read a figure of them."""
+        from emulator.experiment.night import play
+
+        night, _, _ = play(self.loaded, self.seed, {}, heartbeats="simulated")
+        return Figures(night, where).get(name)
 
     def events(self) -> Iterator[Event]:
         """Give every event in order, from memory or from the log.

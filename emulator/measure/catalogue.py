@@ -13,7 +13,21 @@ from emulator.measure.short_labels import SHORT_LABELS
 from emulator.records import record
 from emulator.scenario.spelling import advise
 
-__all__ = ["FILTERS", "MEASURES", "QUANTILES", "SAMPLES", "FigureName", "Measure", "find", "names", "reference_page"]
+__all__ = [
+    "FILTERS",
+    "MEASURES",
+    "OF_HEARTBEATS",
+    "QUANTILES",
+    "SAMPLES",
+    "FigureName",
+    "Measure",
+    "find",
+    "names",
+    "reference_page",
+]
+
+OF_HEARTBEATS: Final = frozenset({"silence_longest"})
+"""The figures that are read of simulated heartbeats."""
 
 FILTERS: Final = ("routine", "queue", "entry", "pool", "effect", "target", "set_of")
 """The parts of a night by which some figure is told, in the order in which they are written."""
@@ -348,6 +362,17 @@ _OTHERS: Final = (
     ),
     Measure(
         "wasted_share", "share of work wasted", "Wasted work, of all time executed.", "share", _QUOTIENT, _JOB, _LOW
+    ),
+    Measure(
+        "silence_longest",
+        "longest silence of a worker",
+        "The longest time for which the broker heard no heartbeat of a worker that it expected some of: since it "
+        "registered, until it left or was shut down. A night that is asked for it simulates heartbeats; another has "
+        "none.",
+        "time",
+        "longest seen",
+        _POOL,
+        _LOW,
     ),
     Measure(
         "utilisation",

@@ -22,9 +22,11 @@ from emulator.measure.night import (
     RUN,
     SECOND_HAND_OUT,
     LostLease,
+    Silence,
 )
 from emulator.measure.table import STORED, JobTable
 from emulator.record.events import Row
+from emulator.record.reasons import NOT_BY_PLAN
 
 __all__ = ["BY_JOB", "HELD", "OUT_STATES", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList", "Told", "Work"]
 
@@ -56,6 +58,8 @@ ENDED: Final = 8
 _PARTS: Final = 9  # what it had executed when it finished its last part
 _SAVED: Final = 10  # what it executed of parts that a later attempt need not repeat
 
+_NEVER_SILENT: Final = Silence(0, 0)
+
 OUT_STATES: Final = ("off", "frozen", "cut_off")
 
 
@@ -78,6 +82,9 @@ class Executions:
         self._on_time: dict[str, int] = {}
         self._out_since: dict[str, int] = {}
         self._landings = Landings()
+        self._heard: dict[str, int] = {}
+        self._silences: dict[str, Silence] = {}
+        self._has_heartbeats = False
 
     def _taken_up(self, number: int, *, final: bool = False) -> JobList:
         """Give a record to a job that was an ordinary one so far, or (late work begins) that is final already."""
@@ -96,6 +103,9 @@ class Executions:
             "suspended": self._stands_still,
             "resumed": self._goes_on,
             "worker_changed": self._worker_changed,
+            "worker_registered": self._registered,
+            "heartbeat_received": self._heartbeat_received,
+            "worker_signed_off": self._signed_off,
         }
 
     def _cell(self, kind: int, worker: str, outcome: str) -> list[int]:
@@ -241,6 +251,8 @@ class Executions:
 
     def _worker_changed(self, row: Row) -> None:
         at, worker, state = row[0], row[4], row[5]
+        if state == "off" and row[6] not in NOT_BY_PLAN:
+            self._signed_off(row)
         self._on_time.setdefault(worker, 0)
         if state == "off":
             since = self._on_since.pop(worker, at)
@@ -260,6 +272,30 @@ class Executions:
             for run in _chain(newest):
                 if run[BY] == worker:
                     run[_OUT] = out
+
+    def _registered(self, row: Row) -> None:
+        self._no_longer_silent(row[4], row[0])
+        self._heard[row[4]] = row[0]
+
+    def _heartbeat_received(self, row: Row) -> None:
+        self._has_heartbeats = True
+        self._registered(row)
+
+    def _signed_off(self, row: Row) -> None:
+        self._no_longer_silent(row[4], row[0])
+        self._heard.pop(row[4], None)
+
+    def _no_longer_silent(self, worker: str, at: int) -> None:
+        """The broker hears of a worker again, or expects nothing more of it."""
+        silent = at - self._heard.get(worker, at)
+        if silent > 0 and silent > self._silences.get(worker, _NEVER_SILENT).longest:
+            self._silences[worker] = Silence(silent, at)
+
+    def _end_of_silences(self, horizon: int) -> dict[str, Silence]:
+        """Give each worker's longest silence; none where heartbeats were worked out, and are no events."""
+        for worker in self._heard:
+            self._no_longer_silent(worker, horizon)
+        return dict(sorted(self._silences.items())) if self._has_heartbeats else {}
 
     def _end_of_executions(self, horizon: int) -> dict[str, int]:
         """Cut everything off at the horizon; give each worker's time on.

@@ -64,6 +64,7 @@ FigureName = Literal[
     "executed",
     "wasted_work",
     "wasted_share",
+    "silence_longest",
     "utilisation",
     "offered_load",
     "worker_hours",

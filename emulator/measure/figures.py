@@ -162,6 +162,11 @@ def _skipped(of: Selection) -> Figure:
     return _count(sum(1 for one in of.night.skipped if of.where.entry in (None, one.entry)))
 
 
+def _silence(of: Selection) -> Figure:
+    found = [one.longest for one in of.silences().values()]
+    return Figure(max(found, default=None), "time", estimator="longest", n=len(found))
+
+
 def _effect_age(of: Selection) -> Figure:
     found = of.ages()
     unknown = sum(age.at_least for age in found)
@@ -218,6 +223,7 @@ def _registry() -> dict[str, Callable[[Selection], Figure]]:
         "executed": lambda of: Figure(of.executed(), "time", estimator="added"),
         "wasted_work": lambda of: Figure(_wasted(of), "time", estimator="added"),
         "wasted_share": lambda of: _share(_wasted(of), of.executed()),
+        "silence_longest": _silence,
         "utilisation": lambda of: _share(of.executed(), of.slot_time()),
         "offered_load": _offered,
         "worker_hours": _worker_hours,

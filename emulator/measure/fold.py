@@ -246,6 +246,7 @@ class NightFold(Jobs):
             calls=self._calls,
             repeats=self._repeats(),
             shared=self._shared(),
+            silences=self._end_of_silences(horizon),
             results=self._landings.results(self._table, [kind.entry for kind in kinds], DONE),
             refused=tuple(self._refused),
             repeated_submissions=self._repeated_submissions,

@@ -67,6 +67,7 @@ __all__ = [
     "Repeat",
     "SeenAction",
     "SeenFault",
+    "Silence",
     "SkippedOccurrence",
 ]
 
@@ -159,6 +160,13 @@ HEALTHY: Final = -1
 NOT_KNOWN: Final = -2
 
 
+class Silence(NamedTuple):
+    """The longest time for which no heartbeat of a worker was heard, in ticks, and the tick at which it ended."""
+
+    longest: int
+    at: int
+
+
 class SeenFault(NamedTuple):
     """A fault that hit something: when, which, where it stands in the scenario, and what it hit.
 
@@ -217,6 +225,7 @@ class Night:
         repeats: what landed more than once and must not, within one family, in the order of jobs.
         shared: (effect, target) -> landings, of those that landed from more than one family and must not be repeated.
         results: the good results on targets and of sets, for their ages. aims: what the scenario is to leave.
+        silences: worker -> its longest silence; empty where heartbeats were not simulated.
         faults: those that hit something, in the order of their beginning. actions: what people did.
         occurrences: entry -> the tick at which each occurrence is due, by ordinal.
         offered_load: pool -> the load that was stated, in workers' worth of work.
@@ -246,6 +255,7 @@ class Night:
     repeats: tuple[Repeat, ...]
     shared: Mapping[tuple[str, str], int]
     results: Results
+    silences: Mapping[str, Silence]
     refused: tuple[RefusedJob, ...]
     repeated_submissions: int
     skipped: tuple[SkippedOccurrence, ...]

@@ -32,6 +32,7 @@ from emulator.measure.night import (
     LostLease,
     Night,
     Repeat,
+    Silence,
 )
 from emulator.measure.verdict import Asked
 from emulator.records import record
@@ -274,6 +275,10 @@ class Selection:
             if effects and marks[family - first] == THERE
         }
         return sorted(left)
+
+    def silences(self) -> dict[str, Silence]:
+        """Give the longest silence of each worker that is asked for."""
+        return {worker: one for worker, one in self.night.silences.items() if self._in_pool(worker)}
 
     def ages(self) -> list[Age]:
         """Give the longest age of the last good result on each target, or of each set, that is asked for."""

@@ -70,6 +70,7 @@ SHORT_LABELS: Final = MappingProxyType(
         "executed": "executed",
         "wasted_work": "wasted work",
         "wasted_share": "wasted",
+        "silence_longest": "silence",
         "utilisation": "utilisation",
         "offered_load": "offered load",
         "effects_landed": "effects",

@@ -16,7 +16,7 @@ from typing import Final, Literal
 from emulator.measure.estimate import Unit
 from emulator.measure.words import number, value
 from emulator.record.events import Row
-from emulator.record.reasons import WITHDRAWN_BY_PERSON
+from emulator.record.reasons import NOT_BY_PLAN, WITHDRAWN_BY_PERSON
 from emulator.records import record
 from emulator.timeline.ticks import HOUR, MINUTE
 
@@ -174,6 +174,7 @@ class SignalFold:
             "worker_registered": self._is_heard,
             "heartbeat_received": self._is_heard,
             "worker_signed_off": self._signed_off,
+            "worker_changed": self._changed,
         }
 
     def feed(self, row: Row) -> None:
@@ -233,6 +234,10 @@ class SignalFold:
 
     def _is_heard(self, row: Row) -> None:
         self._heard[row[4]] = row[0]
+
+    def _changed(self, row: Row) -> None:
+        if row[5] == "off" and row[6] not in NOT_BY_PLAN:
+            self._signed_off(row)
 
     def _signed_off(self, row: Row) -> None:
         self._heard.pop(row[4], None)

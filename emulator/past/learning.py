@@ -92,7 +92,8 @@ def learn(nights: Nights) -> Learnt:
     import numpy as np
 
     if len(nights) < _LEAST_NIGHTS:
-        raise InputError(f"{len(nights)} nights are too few to learn from: give an export of at least {_LEAST_NIGHTS}")
+        told = "1 night is" if len(nights) == 1 else f"{len(nights)} nights are"
+        raise InputError(f"{told} too few to learn from: give an export of at least {_LEAST_NIGHTS}")
     times = run_times(nights)
     if not times.durations:
         raise InputError("no attempt has a begin and an end: no run time can be learnt; look at the file of columns")

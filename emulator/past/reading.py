@@ -92,6 +92,8 @@ def read_history(
             timetables.append(found)
         else:
             tables.append(read_table(file, table, _part(progress, at, len(files))))
+    if table is not None and not any(it.kind == "sqlite" for it in tables):
+        raise InputError(f"--table {table}: no file is an SQLite file: leave it out")
     said = [*(it.zone for it in timetables), *(workload_zone(it) for it in tables)]
     known = zone or (stated.zone if stated else None) or next((it for it in said if it and _is_zone(it)), None)
     zone = known or _ZONE

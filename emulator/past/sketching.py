@@ -71,6 +71,8 @@ def sketch_files(
     }
     if output.suffix not in (".yaml", ".yml"):
         raise InputError(f"{output}: a scenario is a .yaml file: name one, such as draft.yaml")
+    if not output.parent.is_dir():
+        raise InputError(f"{output}: cannot be written: there is no folder {output.parent}")
     if columns is not None:
         del beside["columns"]
     for path in (output, *beside.values()):

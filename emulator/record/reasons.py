@@ -18,6 +18,7 @@ __all__ = [
     "LEASE_RAN_OUT",
     "LINK_RESTORED",
     "NONE",
+    "NOT_BY_PLAN",
     "OWN_CLOCK",
     "POWER_LOST",
     "PROGRAM_DIED",
@@ -115,6 +116,8 @@ GOES_ON: Final = "goes_on"
 LINK_RESTORED: Final = "link_restored"
 POWER_LOST: Final = "power_lost"
 PROGRAM_DIED: Final = "program_died"
+NOT_BY_PLAN: Final = frozenset({POWER_LOST, PROGRAM_DIED, "program_absent"})
+"""Why a worker is off that somebody may wait for: it did not leave, and was not shut down."""
 
 STATE_TABLE: Final = (
     "no_person_holds_it",

@@ -88,6 +88,9 @@ def test_exports_that_overlap_are_told_and_count_once(history: Path, queuedrill:
         (["history.csv"], "when does a night begin, and how long does it last? give --night, such as 18:00+14h"),
         (["history.csv", "--night", "18:00"], "--night '18:00': write the time at which a night begins and"),
         (["history.csv", *NIGHT[:2], "--zone", "Mars"], "--zone 'Mars': there is no such zone"),
+        (["history.csv", *NIGHT, "--table", "runs"], "--table runs: no file is an SQLite file: leave it out"),
+        (["history.csv", *NIGHT, "-o", "no/draft.yaml"], "no/draft.yaml: cannot be written: there is no folder no"),
+        (["short.csv", *NIGHT], "1 night is too few to learn from: give an export of at least 5"),
         (["none.csv", *NIGHT], "none.csv: cannot be read: No such file or directory"),
         (["history.csv", *NIGHT, "-o", "draft.txt"], "draft.txt: a scenario is a .yaml file"),
         (["history.csv", *NIGHT, "--starts", "soon"], "--starts soon: give a date such as 2026-06-12"),
@@ -98,6 +101,7 @@ def test_wrong_input_says_what_to_do(
     history: Path, queuedrill: Call, place: Path, arguments: list[str], said: str
 ) -> None:
     (place / "rules").write_text("30 21 * * * /opt/dome/copy-plates --all\n")
+    (place / "short.csv").write_text("".join(history.read_text().splitlines(keepends=True)[:20]))
     code, out, err = queuedrill("sketch", *arguments)
     assert (code, out, err.count("Traceback")) == (2, "", 0)
     assert said in err

@@ -158,6 +158,20 @@ A rehearsal is a model; it does not replace your own change control.
     )
 
 
+def test_the_screen_without_a_pair() -> None:
+    """It says which nights are told, why the best does not do, and who is not there."""
+    none = found({(1, 10): 1, (1, 20): 2, (2, 10): 3, (2, 20): 24}, absent=(((1, 10), ("dome-2",)),))
+    told = frontier_page(none).as_text()
+    assert "  1        none      2 of 40" in told
+    assert "too few nights\n" in told
+    assert "none: the nights are those of the B that kept most." in told
+    assert "Why not 2 with 20\n  makespan at most 4 h: kept in 24 of 40 nights." in told
+    assert "With 1 and 10, dome-2 is not there: what is aimed at it hits nothing." in told
+    many = found({(first, 1): 40 for first in range(15)}, {first: 8.0 + first for first in range(15)})
+    assert "and 3 more values of A: --all" in frontier_page(many).as_text()
+    assert "Why not" not in frontier_page(many).as_text()
+
+
 def test_all_and_other_forms_say_the_same() -> None:
     """JSON has every pair, CSV a row for each pair and each requirement with it."""
     both = found(KEPT, {1: 8.0, 2: 16.0})

@@ -88,6 +88,7 @@ EXPECTED = {
     "wasted_work": Figure(130, "time", estimator="added"),
     "wasted_share": Figure(130 / 930, "share", estimator="quotient", n=930),
     # On: dome-1 for 1000, tower-1 for 110 with two slots: 1220.
+    "silence_longest": Figure(None, "time", estimator="longest"),  # its heartbeats are no events
     "utilisation": Figure(930 / 1220, "share", estimator="quotient", n=1220),
     "offered_load": Figure(1.75, "ratio", estimator="as stated"),
     "worker_hours": Figure(1500 / HOUR, "ratio", estimator="as planned"),

@@ -132,6 +132,16 @@ def test_a_search_is_put_together_without_more_than_it_needs() -> None:
         "No pools.dome.count that was tried is shown to keep the requirements, and none is better than another. "
         "With each, 0 of 40 nights keep them (50 % asked, 95 % sure)."
     )
+    rare = [(seed, seed < 3) for seed in range(40)]
+    closest = conclude_sizing(**known, values=[1, 2], held=[never, rare])
+    assert closest.sentence == (
+        "No pools.dome.count that was tried is shown to keep the requirements: 2 comes closest. "
+        "3 of 40 nights keep them, at least 1 % of all (50 % asked, 95 % sure)."
+    )
     demand = conclude_sizing(**known, values=[1, 2], held=[worse, nights], choose=False)
     assert demand.sentence.endswith("To learn how much still fits, look for the largest instead.")
+    fewer = conclude_sizing(**known, values=[1, 2], held=[nights, never], choose=False)
+    assert (fewer.monotone, "not always better" in fewer.sentence) == (False, False)
+    alone = conclude_sizing(**known | {"nights": 1}, values=[1, 2], held=[never[:1], never[:1]])
+    assert "With each, 0 of 1 night keeps them" in alone.sentence
     assert (apart.tried[0].requirements, apart.tried[0].worker_hours) == ((), None)

@@ -235,4 +235,5 @@ def _seen(pairs: Sequence[Sized], *, random: bool) -> str:
     least = f", at least {low} % of all" if low else ""
     each = "They keep them in " if len(pairs) > 1 else "It keeps them in "
     or_more = " or more" if any(one.held > worst.held for one in pairs) else ""
-    return f"{each}{worst.held:,} of {worst.judged:,} nights{or_more}{least}"
+    nights = "night" if worst.judged == 1 else "nights"
+    return f"{each}{worst.held:,} of {worst.judged:,} {nights}{or_more}{least}"

@@ -239,15 +239,15 @@ def _sentence(
         text = f"Take {one.value}: {only} keeps the requirements. {how}"
     if found is not None and not choose and searched == "smallest":
         text += ". To learn how much still fits, look for the largest instead"
-    if not monotone:
+    elif not monotone:
         other = "Larger" if searched == "smallest" else "Smaller"
         text += f". {other} values are not always better here: look at each"
     return text + "."
 
 
 def _seen(one: Sized) -> str:
-    if one.interval is None or not one.judged:
-        return "Nothing could be judged"
+    assert one.interval is not None, "some night was judged"
     low = floor(100 * (one.interval.low or 0.0) + 1e-9)
     least = f", at least {low} % of all" if low else ""
-    return f"{one.held:,} of {one.judged:,} nights keep them{least}"
+    nights = "night keeps" if one.judged == 1 else "nights keep"
+    return f"{one.held:,} of {one.judged:,} {nights} them{least}"

@@ -90,6 +90,8 @@ def _shown(around: Surroundings, night: Night, requirement: Asked, judged: Judge
         yield from _of_times(around, selection, base, judged.bound or 0)
     elif measure == "effect_age_longest":
         yield from _ages(around, selection, judged.bound or 0)
+    elif measure == "silence_longest":
+        yield from _silences(around, selection, judged.bound or 0)
     elif measure in _EFFECTS:
         yield from _of_effects(around, selection, measure)
     elif measure in _COUNTED:
@@ -145,6 +147,15 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
         numbers = tuple(number for number, _ in reversed(landed))[:MOST_CITED]
         yield Fact("effects", landed[-1][1][0], numbers, (), values)
     yield from _rest(around, max(0, len(jobs) - _MOST), "job")
+
+
+def _silences(around: Surroundings, selection: Selection, bound: float) -> Iterator[Fact]:
+    """Give the workers of which nothing was heard for longest."""
+    found = sorted(selection.silences().items(), key=lambda pair: (-pair[1].longest, pair[0]))
+    for worker, one in found[:_MOST]:
+        values = {"worker": worker, "time": one.longest, "beyond": one.longest > bound}
+        yield Fact("silence", one.at, (1,), (), values)
+    yield from _rest(around, sum(1 for _, one in found[_MOST:] if one.longest > bound), "worker")
 
 
 def _ages(around: Surroundings, selection: Selection, bound: float) -> Iterator[Fact]:

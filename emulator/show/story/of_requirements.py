@@ -27,6 +27,12 @@ def _time(fact: Fact, _: Wording) -> str:
     return f"{named(v['name'])} {_BASES[v['base']]} {duration(v['time'])}{beyond}."
 
 
+def _silence(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    beyond = ", beyond what was asked" if v["beyond"] else ""
+    return f"Up to here no heartbeat of {named(v['worker'])} had been heard for {duration(v['time'])}{beyond}."
+
+
 def _effects(fact: Fact, _: Wording) -> str:
     v = fact.values
     who = named(v["name"]) + (" and the jobs resubmitted from it" if v["jobs"] > 1 else "")
@@ -88,6 +94,7 @@ SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
         "occurrence": _occurrence,
         "order": _order,
         "rest": _rest,
+        "silence": _silence,
         "time": _time,
         "verdict": _verdict,
     }
