@@ -377,7 +377,7 @@ def _asked(form: _Form, station: Station, nights: Sequence[PlayedNight]) -> Clos
         return said(value, "", measure, None, None, None, form.bound, None)
     mean = math.fsum(seen) / len(seen)
     interval = student_interval(seen, 0.95)
-    low, high = (mean, mean) if interval is None else (interval.low or 0.0, interval.high or mean)
+    low, high = (mean, mean) if interval is None else (max(0.0, interval.low or 0.0), interval.high or mean)
     if not any(seen) and form.unit == "count":
         high = -math.log(0.025) / len(seen)  # of a Poisson count that was 0 every time
     near = low <= value <= high or abs(value - mean) <= _NEAR * abs(mean)
