@@ -100,7 +100,7 @@ def _held_against(loaded: "Loaded", verify: str | None, against: str | None, old
 
     page, code = Page(), MET
     if verify is not None:
-        found = belongings(loaded, read_evidence(Path(verify)), Path(verify))
+        found = belongings(loaded, read_evidence(Path(verify)))
         wrong = [what for what, why in found if why]
         all_of_it = f"All {len(found)} things that {verify} is about are what they were."
         page.say(f"{len(wrong)} of {len(found)} things do not belong to {verify}." if wrong else all_of_it)
@@ -110,7 +110,7 @@ def _held_against(loaded: "Loaded", verify: str | None, against: str | None, old
     if against is not None:
         evidence = read_evidence(Path(against))
         found_changes = changes(loaded, evidence)
-        since = f"since {against} ({evidence['made_on']})"
+        since = f"since {against} ({evidence.told['made_on']})"
         many = f"{len(found_changes)} change{'' if len(found_changes) == 1 else 's'}"
         page.say(f"{loaded.name}: {many} {since}." if found_changes else f"{loaded.name}: nothing has changed {since}.")
         for line in found_changes:

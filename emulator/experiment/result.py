@@ -108,7 +108,7 @@ class NightResult:
 
             entries = [kind.entry for kind in self.night.kinds]
             check_names([Wanted(find(name).name, where)], self.loaded.scenario, entries)
-        if name in OF_HEARTBEATS and self.about.heartbeats == "computed":
+        if self.about.heartbeats == "computed" and find(name).name in OF_HEARTBEATS:
             return self._with_heartbeats(name, where)
         if where not in self._parts:
             self._parts[where] = Figures(self.night, where)

@@ -11,11 +11,11 @@ always are.
 import hashlib
 import json
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from os.path import relpath
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import rfc8785
 import yaml
@@ -29,7 +29,7 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.resolved import resolved
 from emulator.scenario.text import read_bytes
 
-__all__ = ["FORMAT", "belongings", "changes", "evidence_of", "read_evidence"]
+__all__ = ["FORMAT", "Evidence", "belongings", "changes", "evidence_of", "read_evidence"]
 
 FORMAT: Final = "evidence of a run, 1"
 """What the field ``format`` of a file of evidence says."""
@@ -37,6 +37,7 @@ FORMAT: Final = "evidence of a run, 1"
 _DIGEST: Final = "sha256"
 _EXACT: Final = 2**53 - 1
 _MOST_BYTES: Final = 64_000_000
+_MOST_LEVELS: Final = 60
 _SHOWN: Final = 60
 
 
@@ -133,8 +134,22 @@ def _of_file(path: Path) -> str:
         raise InputError(f"{path} cannot be read: {error.strerror}") from None
 
 
-def read_evidence(path: Path) -> dict[str, Any]:
-    """Read a file of evidence; whether it was changed since is told by ``belongings``.
+class Evidence(NamedTuple):
+    """A file of evidence that was read.
+
+    Attributes:
+        path: the file.
+        told: what it says.
+        is_whole: whether its bytes are still those that were written: canonical, and with the digest of all others.
+    """
+
+    path: Path
+    told: Mapping[str, Any]
+    is_whole: bool
+
+
+def read_evidence(path: Path) -> Evidence:
+    """Read a file of evidence.
 
     Raises:
         InputError: when it cannot be read, or is no evidence of a run.
@@ -148,11 +163,27 @@ def read_evidence(path: Path) -> dict[str, Any]:
         raise InputError(f"{path} is larger than {_MOST_BYTES // 1_000_000} MB: evidence of a run never is")
     try:
         found = json.loads(content)
-    except (ValueError, RecursionError):
-        raise InputError(f"{path} is no evidence of a run: give a file that `run --evidence` has written") from None
-    if not isinstance(found, dict) or not _is_evidence(found):
+        canonical = rfc8785.dumps(found)
+    except (ValueError, RecursionError, rfc8785.CanonicalizationError):
+        found, canonical = None, b""
+    if not isinstance(found, dict) or not _is_evidence(found) or _is_deep(found):
         raise InputError(f"{path} is no evidence of a run: give a file that `run --evidence` has written")
-    return found
+    body = {key: value for key, value in found.items() if key != _DIGEST}
+    is_whole = content == canonical + b"\n" and _of_bytes(rfc8785.dumps(body)) == found[_DIGEST]
+    return Evidence(path, found, is_whole)
+
+
+def _is_deep(value: Any) -> bool:
+    """Say whether something is nested more deeply than a scenario or a result ever is."""
+    level = [value]
+    for _ in range(_MOST_LEVELS):
+        level = [
+            inner
+            for one in level
+            if isinstance(one, dict | list)
+            for inner in (one.values() if isinstance(one, dict) else one)
+        ]
+    return bool(level)
 
 
 def _is_evidence(found: Mapping[str, Any]) -> bool:
@@ -165,49 +196,59 @@ def _is_evidence(found: Mapping[str, Any]) -> bool:
         and isinstance(scenario, dict)
         and all(isinstance(scenario.get(key), str) for key in ("name", "text", "sha256", "variant"))
         and all(isinstance(scenario.get(key), dict) for key in ("files", "values", "sources"))
+        and isinstance(scenario.get("set_by"), list)
         and isinstance(outputs, dict)
         and all(isinstance(one, dict) and isinstance(one.get("path"), str) for one in outputs.values())
     )
 
 
-def belongings(loaded: Loaded, evidence: Mapping[str, Any], path: Path) -> list[tuple[str, str]]:
+def belongings(loaded: Loaded, evidence: Evidence) -> list[tuple[str, str]]:
     """Say of each thing that evidence is about whether it still is what it was then.
 
     Returns:
         What it is, and what is wrong with it; "" where it belongs to the evidence.
     """
-    body = {key: value for key, value in evidence.items() if key != _DIGEST}
-    try:
-        digest = _of_bytes(rfc8785.dumps(body))
-    except rfc8785.CanonicalizationError:
-        digest = ""
-    whole = "" if digest == evidence[_DIGEST] else "it was changed after it was written: its SHA-256 does not fit"
-    scenario = evidence["scenario"]
-    found = [(f"the evidence {path}", whole)]
+    told = evidence.told
+    scenario = told["scenario"]
     same = _of_text(loaded.text) == scenario["sha256"]
-    found.append((f"the scenario {loaded.name}", "" if same else "it is not the text that was run"))
-    now, then = files_of(loaded), scenario["files"]
-    for name in sorted({*now, *then}):
-        wrong = "" if now.get(name) == then.get(name) else "its content is not what it was"
-        if name not in now:
+    found = [
+        (f"the evidence {evidence.path}", "" if evidence.is_whole else "it was changed after it was written"),
+        (f"the scenario {loaded.name}", "" if same else "it is not the text that was run"),
+    ]
+    before, now = " ".join(map(str, scenario["set_by"])), " ".join(map(str, loaded.changes))
+    if before or now:
+        wrong = "" if before == now else f"{before or 'nothing'} then, {now or 'nothing'} now"
+        found.append(("what was set on the command line", wrong))
+    names, then = files_of(loaded), scenario["files"]
+    for name in sorted({*names, *then}):
+        wrong = "" if names.get(name) == then.get(name) else "its content is not what it was"
+        if name not in names:
             wrong = "the scenario names it no more"
         elif name not in then:
             wrong = "the run did not have it"
         found.append((f"the file {name}", wrong))
-    for what, one in evidence["outputs"].items():
-        place = path.parent / one["path"]
-        wrong = "it is not there" if not place.exists() else ""
-        if not wrong and _of_file(place) != one.get(_DIGEST):
-            wrong = "its content is not what was written then"
-        found.append((f"the {what} {place}", wrong))
+    for what, one in told["outputs"].items():
+        place = evidence.path.parent / one["path"]
+        found.append((f"the {what} {place}", _wrong_with(place, one.get(_DIGEST))))
     return found
 
 
-def changes(loaded: Loaded, evidence: Mapping[str, Any]) -> list[str]:
+def _wrong_with(place: Path, digest: object) -> str:
+    try:
+        return "" if content_hash(place) == digest else "its content is not what was written then"
+    except FileNotFoundError:
+        return "it is not there"
+    except (OSError, ValueError):
+        return "it cannot be read as a file"
+
+
+def changes(loaded: Loaded, evidence: Evidence) -> list[str]:
     """Say in words what has changed in a scenario since a run; empty when nothing has."""
     values, sources = _values(loaded)
-    scenario = evidence["scenario"]
-    found = [*_differences("", scenario["values"], values)]
+    told = evidence.told
+    scenario = told["scenario"]
+    found = [] if evidence.is_whole else [f"the evidence {evidence.path}: it was changed after it was written"]
+    found += _differences("", scenario["values"], values)
     for path in sorted({*sources, *scenario["sources"]}):
         before, now = scenario["sources"].get(path, "not stated"), sources.get(path, "not stated")
         if before != now:
@@ -216,8 +257,10 @@ def changes(loaded: Loaded, evidence: Mapping[str, Any]) -> list[str]:
     for name in sorted({*files, *scenario["files"]}):
         if files.get(name) != scenario["files"].get(name):
             found.append(f"the file {name}: its content is another")
+    if not found and _of_text(loaded.text) != scenario["sha256"]:
+        found.append("the text of the file: it is another, though every value is the same")
     for what, version in (("program", program_version()), ("zone_data", zone_data_version())):
-        before = evidence["versions"].get(what)
+        before = told["versions"].get(what)
         if before != version:
             found.append(f"the version of {_CALLED[what]}: {before} then, {version} now")
     return found
@@ -226,9 +269,12 @@ def changes(loaded: Loaded, evidence: Mapping[str, Any]) -> list[str]:
 _CALLED: Final = {"program": "the program", "zone_data": "the zone data"}
 
 
-def _differences(path: str, before: Any, now: Any) -> Iterable[str]:
+def _differences(path: str, before: Any, now: Any) -> Iterator[str]:
     """Tell where two values differ, from the top: what is new or gone is told once, not key by key."""
-    before, now = _by_name(before), _by_name(now)
+    if isinstance(before, list) and isinstance(now, list) and (named := _by_name(before, now)) is not None:
+        before, now = named
+        if list(before) != list(now) and set(before) == set(now):
+            yield f"the order of {path}: {', '.join(before)} then, {', '.join(now)} now"
     if isinstance(before, dict) and isinstance(now, dict):
         for key in [*now, *(key for key in before if key not in now)]:
             inner = f"{path}.{key}" if path else str(key)
@@ -242,11 +288,15 @@ def _differences(path: str, before: Any, now: Any) -> Iterable[str]:
         yield f"{path}: {_shown(before)} then, {_shown(now)} now"
 
 
-def _by_name(value: Any) -> Any:
-    """Make a list of mappings a mapping, by the names of its items or else their places."""
-    if isinstance(value, list) and value and all(isinstance(item, dict) for item in value):
-        return {str(item.get("name", place)): item for place, item in enumerate(value)}
-    return value
+def _by_name(before: list[Any], now: list[Any]) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    """Make lists of mappings mappings, by names where each item has one of its own, else by places; None for others."""
+    if not before or not now or not all(isinstance(item, dict) for item in (*before, *now)):
+        return None
+    names = [[str(item.get("name", "")) for item in items] for items in (before, now)]
+    if not all(all(one) and len(set(one)) == len(one) for one in names):
+        names = [[str(place) for place, _ in enumerate(items)] for items in (before, now)]
+    first, second = (dict(zip(one, items, strict=True)) for one, items in zip(names, (before, now), strict=True))
+    return first, second
 
 
 def _shown(value: Any) -> str:

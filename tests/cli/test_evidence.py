@@ -148,7 +148,7 @@ def test_what_does_not_belong_to_it_is_told(place: Path, queuedrill: Call, evide
     assert (shown.code, " ".join(shown.out.split())) == (
         1,
         "5 of 5 things do not belong to evidence.json. "
-        "the evidence evidence.json: it was changed after it was written: its SHA-256 does not fit "
+        "the evidence evidence.json: it was changed after it was written "
         "the scenario plates.yaml: it is not the text that was run "
         "the file late.csv: its content is not what it was "
         "the log night.db: its content is not what was written then "
@@ -173,6 +173,77 @@ def test_what_has_changed_since_is_told_in_words(place: Path, queuedrill: Call, 
         "faults: [] then",
         "the source of queues.night.lease: measured",
     ]
+
+
+def test_every_other_byte_is_a_change(place: Path, queuedrill: Call, evidence: Made) -> None:
+    """A key that stands twice, another order or another encoding of the same content is not what was written."""
+    evidence()
+    content = Path("evidence.json").read_bytes()
+    for other in (b'{"result":1,' + content[1:], content.replace(b":", b": ", 1), content.decode().encode("utf-16")):
+        Path("other.json").write_bytes(other)
+        shown = queuedrill("check", "plates.yaml", "--verify", "other.json")
+        assert (shown.code, "it was changed after it was written" in shown.out) == (1, True)
+
+
+def test_what_was_set_on_the_command_line_belongs_to_it(place: Path, queuedrill: Call, evidence: Made) -> None:
+    evidence("--change", "lasts=3h")
+    assert queuedrill("check", "plates.yaml", "--verify", "evidence.json", "--change", "lasts=3h").code == 0
+    shown = queuedrill("check", "plates.yaml", "--verify", "evidence.json")
+    assert (shown.code, "--change lasts=3h then, nothing now" in " ".join(shown.out.split())) == (1, True)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        (
+            "parts: [{name: copy, takes: 1m}, {name: drop, takes: 2m}]",
+            "parts: [{name: drop, takes: 2m}, {name: copy, takes: 1m}]",
+            "the order of routines.copy.parts: copy, drop then, drop, copy now",
+        ),
+        (
+            'faults: [{power_off: dome-1, at: "22:30", name: "1"}, {freeze: dome-1, at: "22:40", lasts: 1m}]',
+            'faults: [{power_off: dome-2, at: "22:30", name: "1"}, {freeze: dome-1, at: "22:40", lasts: 1m}]',
+            "faults.0.power_off: dome-1 then, dome-2 now",
+        ),
+        ("# today", "# tomorrow", "the text of the file: it is another, though every value is the same"),
+    ],
+)
+def test_no_change_is_passed_over(
+    place: Path, queuedrill: Call, evidence: Made, before: str, after: str, told: str
+) -> None:
+    """Not the order of parts, not an item whose name is a number, not a comment."""
+    whole = "parts: [{name: copy, takes: {median: 4m, p95: 9m}}]"
+    text = SCENARIO.replace(whole, before) if before.startswith("parts") else f"{SCENARIO}{before}\n"
+    Path("plates.yaml").write_text(text, "utf-8")
+    queuedrill("run", "plates.yaml", "--evidence", "evidence.json", "--quiet")
+    Path("plates.yaml").write_text(text.replace(before, after), "utf-8")
+    shown = queuedrill("check", "plates.yaml", "--against", "evidence.json")
+    assert (shown.code, told in " ".join(shown.out.split())) == (1, True)
+
+
+@pytest.mark.parametrize("path", ["x" * 5000, ".", "a\0b"])
+def test_an_output_that_cannot_be_read_is_told_with_the_rest(
+    place: Path, queuedrill: Call, evidence: Made, path: str
+) -> None:
+    found = evidence("--log", "night.db")
+    found["outputs"]["log"]["path"] = path
+    Path("evidence.json").write_text(json.dumps(found), "utf-8")
+    shown = queuedrill("check", "plates.yaml", "--verify", "evidence.json")
+    assert (shown.code, "it cannot be read as a file" in " ".join(shown.out.split())) == (1, True)
+    assert "the file late.csv: as it was" in shown.out
+
+
+@pytest.mark.parametrize("what", ["half a letter", "nested"])
+def test_evidence_that_no_run_has_written_is_refused(place: Path, queuedrill: Call, evidence: Made, what: str) -> None:
+    found = evidence()
+    nested: Any = 1
+    for _ in range(300):
+        nested = [nested]
+    found["scenario"]["values"] = {"\ud800": 1} if what == "half a letter" else {"deep": nested}
+    Path("evidence.json").write_text(json.dumps(found), "utf-8")
+    for option in ("--verify", "--against"):
+        shown = queuedrill("check", "plates.yaml", option, "evidence.json")
+        assert (shown.code, "is no evidence of a run" in " ".join(shown.err.split())) == (2, True)
 
 
 @pytest.mark.parametrize(
