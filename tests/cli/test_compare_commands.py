@@ -48,7 +48,7 @@ def test_compare_prints_its_verdict_first_and_ends_with_what_the_variants_hold(
     assert (code, err) == (0, "")
     first = out.split("\n\n")[0].replace("\n", " ")
     assert first == (
-        "Take the scenario as written: it kept both requirements in 41 of 42 nights. "
+        "Take the scenario as written: it kept both requirements in 41 of 42 nights (at least 85 % of all, 95 % sure). "
         "'two' qualifies too, with planned worker-hours 2 higher."
     )
     assert queuedrill("compare", "compared.yaml", *FEW, "--measures", "makespan") == (code, out, err)
@@ -133,7 +133,11 @@ def test_several_files_are_compared_as_they_stand(queuedrill: Call, compared: Pa
     """The first is the baseline; what is equal shows no difference."""
     Path("other.yaml").write_text(COMPARED.replace("lasts: 2h", "lasts: PT2H"))
     same = queuedrill("compare", "compared.yaml", "other.yaml", *FEW, "--quiet")
-    assert same.out.startswith("Tie: 'compared.yaml' and 'other.yaml' both kept both requirements in 41 of 42 nights.")
+    assert same.out.startswith(
+        "Tie: 'compared.yaml' and 'other.yaml' both kept both requirements in 41 of 42 nights "
+        "(at least 85 % of all, 95 % sure). Compared by "
+    )
+    assert "they do not clearly differ" in same.out
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,11 @@ from compared_copies import NIGHT
 
 from emulator import ComparisonResult, compare, nights, size
 from emulator.measure.comparison.result import Lost
+from emulator.measure.comparison.sizing import conclude_sizing
 from emulator.show.comparison.as_json import comparison_json
 from emulator.show.comparison.page import comparison_page
 from emulator.show.comparison.pictures import NARROW, forest, pictures, trade_off
+from emulator.show.comparison.sizes import sizing_page
 from emulator.show.comparison.tables import as_csv, as_markdown
 from emulator.show.comparison.verdict import holds, sentence
 from emulator.show.layout import columns
@@ -324,3 +326,38 @@ def test_every_mark_is_drawn_differently() -> None:
         drawings.add(svg.write())
         assert "&lt;" in svg.write()
     assert len(drawings) == len(SHAPES)
+
+
+@pytest.mark.parametrize(
+    ("held", "of", "said", "line"),
+    [
+        # from 206 nights on, four times in five: beta and binomial quantiles at 97.5 %, with 4 % of nights missed
+        (96, 100, "about 206 nights would probably show it.", "96 of 100 nights kept everything"),
+        # 0.0125 ** (1 / 42) is 0.9009, and ** (1 / 41) 0.8987
+        (20, 20, "42 nights without a miss would show it.", "20 of 20 nights kept everything"),
+        # 90 of 100 is what is asked: no number of nights shows it
+        (90, 100, "54 is undecided. 100 of 100", "90 of 100 nights kept everything"),
+    ],
+)
+def test_a_size_beyond_the_answer_that_is_undecided_is_called_so(held: int, of: int, said: str, line: str) -> None:
+    """The largest that is shown is not the largest that does: what is undecided is told second, and no reason made."""
+    nights = [[(seed, True) for seed in range(100)], [(seed, seed < held) for seed in range(of)]]
+    found = conclude_sizing(
+        title="Copies",
+        file="copies.yaml",
+        path="arrivals.plates.count",
+        share=0.9,
+        confidence=0.95,
+        nights=100,
+        first_seed=0,
+        values=[48, 54],
+        held=nights,
+        searched="largest",
+    )
+    assert found.sentence.startswith(
+        "Take 48: the largest arrivals.plates.count shown to keep the requirements. 54 is undecided"
+    )
+    assert said in found.sentence
+    told = sizing_page(found).as_text()
+    assert f"54 is undecided\n  {line}; the low end of the interval, " in told and "must" in told.split(line)[1]
+    assert "Why not" not in told

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
-from emulator.measure.comparison.standings import nights_without_a_miss, standing
+from emulator.measure.comparison.standings import nights_at_rate, nights_without_a_miss, standing
 from emulator.measure.words import value as say
 
 __all__ = ["Searched", "Sized", "SizedRequirement", "Sizing", "conclude_sizing", "is_monotone", "sized"]
@@ -236,13 +236,27 @@ def _sentence(
         one = tried[found]
         only = "the first that was tried, and it" if found == 0 else f"the {searched} {path} that"
         how = f"{_seen(one)} ({asked})" if random else "Nothing in it is drawn, so one night decides"
-        text = f"Take {one.value}: {only} keeps the requirements. {how}"
+        beyond = tried[found - 1] if found else one
+        if beyond.verdict == "undecided":
+            only, how = f"the {searched} {path} shown to", f"{_undecided(beyond, share, confidence, len(tried))} {how}"
+        text = f"Take {one.value}: {only} keep{'' if beyond.verdict == 'undecided' else 's'} the requirements. {how}"
     if found is not None and not choose and searched == "smallest":
         text += ". To learn how much still fits, look for the largest instead"
     elif not monotone:
         other = "Larger" if searched == "smallest" else "Smaller"
         text += f". {other} values are not always better here: look at each"
     return text + "."
+
+
+def _undecided(one: Sized, share: float, confidence: float, values: int) -> str:
+    """Say that a value is undecided, and how many nights would decide where that can be told."""
+    if one.held == one.judged:
+        enough: int | None = nights_without_a_miss(values, share, confidence)
+        then = f"{enough:,} nights without a miss would show it"
+    else:
+        enough = nights_at_rate(one.held, one.judged, share, values, confidence)
+        then = "" if enough is None else f"about {enough:,} nights would probably show it"
+    return f"{one.value} is undecided{f': {then}' if then else ''}."
 
 
 def _seen(one: Sized) -> str:

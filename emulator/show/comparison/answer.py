@@ -6,7 +6,7 @@ it was kept.
 """
 
 from collections.abc import Sequence
-from math import floor
+from math import ceil, floor
 from typing import Final
 
 from emulator.measure.comparison.interval import Interval
@@ -23,6 +23,7 @@ __all__ = ["OF_EVERY_NIGHT", "all_kept", "answer", "at_least", "capital", "diffe
 
 OF_EVERY_NIGHT: Final = "It is asked of every night; `in_share: 0.9` would ask it of nine in ten."
 """Said where a requirement was kept in some nights, and misses because others missed it."""
+_MOST_WORDS: Final = 30
 _EVERY_NIGHT: Final = 0.9
 """The share of all nights that is shown where every night is asked for."""
 
@@ -50,7 +51,21 @@ def _take(advice: Recommendation) -> list[str]:
     others = [it for it in advice.standings if it.verdict == "qualifies"]
     alone = not others and one.kept == one.judged and _candidates(advice) > 1
     kept = f"{'the only variant that' if alone else 'it'} kept {all_kept(one)} in {_nights(one, advice)}"
-    return [f"Take {called(one.variant)}: {kept}.", _dropped(advice, others) if others else _sure(advice, one)]
+    if not others:
+        return [f"Take {called(one.variant)}: {kept}.", _sure(advice, one)]
+    return [_with_share(f"Take {called(one.variant)}: {kept}", advice, [one]), _dropped(advice, others)]
+
+
+def _with_share(text: str, advice: Recommendation, of: Sequence[CandidateStanding], *, fails: bool = False) -> str:
+    """End a sentence with the share of all nights that each keeps at least, or where it fails at most, if it fits."""
+    known = [one.interval for one in of if one.interval is not None]
+    lows = [one.low for one in known if one.low is not None and not fails]
+    highs = [one.high for one in known if one.high is not None and fails]
+    if not advice.random or len(lows or highs) < len(of):
+        return f"{text}."
+    bound = f"at most {ceil(max(highs) * 1000 - 1e-9) / 10:g} %" if fails else f"at least {at_least(min(lows))}"
+    longer = f"{text} ({bound} of all, {value(advice.confidence, 'share')} sure)."
+    return longer if len(longer.split()) <= _MOST_WORDS else f"{text}."
 
 
 def _candidates(advice: Recommendation) -> int:
@@ -137,7 +152,10 @@ def _tie(advice: Recommendation) -> list[str]:
     how = f"kept {all_kept(first)} in {_nights(first, advice)}" if all_of else f"keep {all_kept(first)} often enough"
     both = "both " if len(advice.recommended) == 2 else ""
     ahead = f" {_sure(advice, first)}" if advice.open_ahead else ""
-    return [f"Tie: {names} {both}{how}.", ahead.strip() or "Either will do: no figure under `prefer` separates them."]
+    text = _with_share(f"Tie: {names} {both}{how}", advice, [advice.standing_of(name) for name in advice.recommended])
+    compared = listed([label_of(measure) for measure in advice.prefer], 3)
+    alike = f"Compared by {compared}, they do not clearly differ." if compared else "Nothing is preferred."
+    return [text, ahead.strip() or f"{alike} --prefer FIGURE chooses by another."]
 
 
 def _too_few(advice: Recommendation) -> list[str]:
@@ -168,8 +186,10 @@ def to_show(asked: float | None) -> float:
 def _none(advice: Recommendation) -> list[str]:
     one = advice.standing_of(advice.leads)
     kept = f"{one.kept:,} of {night_count(one.judged)} kept everything" if advice.random else "it misses the least"
-    text = f"No variant qualifies: {called(one.variant)} comes closest, {kept}."
     missed = [it for it in one.requirements if it.standing == "missed"]
+    text = f"No variant qualifies: {called(one.variant)} comes closest, {kept}"
+    by_share = bool(missed) and all(it.asked is not None and it.asked < 1 for it in missed)
+    text = _with_share(text, advice, [one], fails=True) if by_share else f"{text}."
     if not missed:
         return [text, "More nights will not help."]
     named = max(missed, key=lambda it: it.judged - it.held)

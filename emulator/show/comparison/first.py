@@ -419,9 +419,9 @@ def cost_lines(comparison: Comparison, advice: Recommendation, most: int = 4) ->
         return "", []
     seen = [it for it in advice.differences if it.variant == other]
     if advice.answer == "tie":
-        title = f"What separates them ({called(advice.leads)} compared with {called(other)})"
+        title = f"How they differ in other figures ({called(advice.leads)} beside {called(other)})"
     else:
-        title = f"What {called(advice.leads)} costs, compared with {called(other)}"
+        title = capital(f"{called(advice.leads)} beside {called(other)}")
     clear = [it for it in seen if it.against in ("better", "worse", "higher", "lower")]
     lines = [f"{label_of(it.measure)}: {difference_in_words(it, turned=True)}" for it in _costs_first(clear)[:most]]
     if len(clear) > most:

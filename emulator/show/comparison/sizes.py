@@ -6,7 +6,8 @@ from typing import Any, Final
 
 from emulator.measure.comparison.sizing import Sized, Sizing
 from emulator.measure.short_labels import SHORT_LABELS
-from emulator.measure.words import number
+from emulator.measure.words import number, value
+from emulator.show.comparison.answer import to_show
 from emulator.show.comparison.words import ONE_THAT_MISSED, absent, between, interval_title, night_count
 from emulator.show.fault_words import listed
 from emulator.show.layout import WIDE, WIDTH, Page, Role
@@ -128,10 +129,19 @@ def _why_not(page: Page, sizing: Sizing) -> None:
     one = _next(sizing)
     if one is None:
         return
-    missed = [it for it in one.requirements if it.held < it.judged]
-    if not missed:
+    if one.verdict == "undecided" and one.interval is not None:
+        page.heading(f"{one.value} is undecided")
+        low, needed = (value(share, "share") for share in (one.interval.low or 0.0, to_show(sizing.share)))
+        page.say(
+            f"{one.held:,} of {night_count(one.judged)} kept everything; the low end of the interval, {low}, must "
+            f"reach {needed}.",
+            indent=2,
+            hanging=4,
+        )
+    elif any(it.held < it.judged for it in one.requirements):
+        page.heading(f"Why not {one.value}")
+    else:
         return
-    page.heading(f"Why not {one.value}")
     kept_in(page, one)
     changed_night(page, sizing.file, {sizing.path: one.value}, one, sizing.changes)
 
@@ -150,8 +160,8 @@ def changed_night(page: Page, file: str, values: Mapping[str, Any], one: Sized, 
         return
     page.say(ONE_THAT_MISSED, indent=2)
     words = ["queuedrill", "run", shlex.quote(file)]
-    for path, value in values.items():
-        words += ["--change", shlex.quote(f"{path}={value}")]
+    for path, given in values.items():
+        words += ["--change", shlex.quote(f"{path}={given}")]
     page.command(" ".join([*words, "--seed", str(one.missed_seeds[0]), *changes]))
 
 
