@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, undecided, write_text
+from emulator.cli.comparing import (
+    check_apart,
+    check_new,
+    check_writable,
+    exit_code,
+    names,
+    overwrite,
+    processes,
+    undecided,
+    write_text,
+)
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import page_width, tell, tell_json
 
@@ -59,6 +69,7 @@ __all__ = ["compare"]
     help="With --pictures: both (as the viewer wants it) or one.",
 )
 @click.option("--page", metavar="PATH", help="Write the comparison as one HTML page, too.")
+@overwrite
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @set_values
@@ -86,6 +97,7 @@ def compare(
     pictures: str | None,
     theme: "Theme | None",
     page: str | None,
+    overwrite: bool,
     undecided: int,
     quiet: bool,
     change: tuple[str, ...],
@@ -113,6 +125,10 @@ def compare(
     if both is not None and len(both) != 2:
         raise click.UsageError("--trade-off takes two figures, with a comma between them.")
     check_apart((results, csv_path, markdown_path, page), files)
+    from emulator.show.comparison.pictures import NAMES
+
+    drawn = [str(Path(pictures) / name) for name in NAMES] if pictures is not None else []
+    check_new((csv_path, markdown_path, page, *drawn), overwrite)
     check_writable((csv_path, markdown_path, page))
 
     from emulator.cli.progress import progress
@@ -121,7 +137,6 @@ def compare(
     from emulator.measure.comparison.outcome import outcome_of
     from emulator.show.comparison.as_json import comparison_json
     from emulator.show.comparison.page import comparison_page
-    from emulator.show.comparison.pictures import NAMES
     from emulator.show.comparison.tables import as_csv, as_markdown
     from emulator.show.comparison.verdict import sentence
 
@@ -138,7 +153,7 @@ def compare(
             Path(pictures).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise click.UsageError(f"{pictures} cannot be made: {error.strerror}; name another folder.") from None
-        check_writable(str(Path(pictures) / name) for name in NAMES)
+        check_writable(drawn)
     try:
         read = [read_changed(file, allow_folders, change, add) for file in files]
         with progress("comparing", quiet=quiet, of="the nights") as told:

@@ -12,7 +12,17 @@ from emulator.cli.outcomes import MET, MISSED, UNDECIDED
 if TYPE_CHECKING:
     from emulator.measure.comparison.outcome import Outcome
 
-__all__ = ["check_apart", "check_writable", "exit_code", "names", "processes", "undecided", "write_text"]
+__all__ = [
+    "check_apart",
+    "check_new",
+    "check_writable",
+    "exit_code",
+    "names",
+    "overwrite",
+    "processes",
+    "undecided",
+    "write_text",
+]
 
 processes = click.option(
     "--processes",
@@ -27,6 +37,10 @@ undecided = click.option(
     default="4",
     callback=lambda _context, _option, code: int(code),
     help="Exit code where too few nights decide (4).",
+)
+
+overwrite = click.option(
+    "--overwrite", is_flag=True, help="Let what is written take the place of files that are there."
 )
 
 
@@ -51,6 +65,20 @@ def check_apart(written: Iterable[str | None], read: Iterable[str | Path]) -> No
             if same_file(path, other):
                 raise click.UsageError(f"{path} {said}")
         taken.append((path, "is named twice: give each a file of its own."))
+
+
+def check_new(paths: Iterable[str | None], overwrite: bool) -> None:
+    """Make sure that no file is replaced that nobody said may be.
+
+    Raises:
+        click.ClickException: for the first that is there, or where --overwrite says nothing.
+    """
+    written = [path for path in paths if path is not None]
+    if overwrite and not written:
+        raise click.UsageError("--overwrite says what may become of files: name one to write too.")
+    for path in written:
+        if not overwrite and os.path.isfile(path):  # a device takes all that comes
+            raise click.UsageError(f"{path}: there is a file already: give --overwrite, or another name.")
 
 
 def check_writable(paths: Iterable[str | None]) -> None:

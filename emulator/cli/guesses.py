@@ -45,7 +45,8 @@ def guesses(
     smallest set of guesses that flips it is looked for. Ends are stated as
     {value: 90s, from: guess, plausible: [30s, 5m]}; without that, half the value and twice the value are tried.
 
-    The exit code is 0 if no verdict rests on a guess, 1 if one does, and 4 if there are too few nights to decide.
+    The exit code is 0 if no verdict rests on a guess, 1 if one does, and 4 if there are too few nights to decide or
+    nothing could be judged.
     """
     from emulator.cli.progress import progress
     from emulator.experiment.guesses import guesses as work

@@ -5,7 +5,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, names, processes, undecided, write_text
+from emulator.cli.comparing import (
+    check_apart,
+    check_new,
+    check_writable,
+    exit_code,
+    names,
+    overwrite,
+    processes,
+    undecided,
+    write_text,
+)
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.streams import page_width, tell, tell_json
 
@@ -54,6 +64,7 @@ def _plain(text: str) -> Any:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--csv", "csv_path", metavar="PATH", help="Write a row for each value and requirement, too.")
+@overwrite
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
 @set_values
@@ -74,6 +85,7 @@ def size(
     everything: bool,
     as_json: bool,
     csv_path: str | None,
+    overwrite: bool,
     undecided: int,
     quiet: bool,
     change: tuple[str, ...],
@@ -88,6 +100,7 @@ def size(
     """
     tried = _tried(by, first, last, step, values)
     check_apart((csv_path,), (file,))
+    check_new((csv_path,), overwrite)
     check_writable((csv_path,))
 
     from emulator.cli.progress import progress
@@ -130,6 +143,11 @@ def _tried(
     """Give the values to try for each path: those of --values, or of the ranges."""
     if len(by) > 2:
         raise click.UsageError("--by is given once or twice: search for one number, or for two.")
+    for path in by:
+        if not path.strip() or not path.isprintable():
+            raise click.UsageError(f"--by {path!r} is no path: write one such as pools.dome.count.")
+    if len(set(by)) < len(by):
+        raise click.UsageError(f"--by {by[0]} is given twice: name another number, or give it once.")
     if values and (first or last or step):
         raise click.UsageError("--values and --from, --to, --step both say which values: choose one way.")
     times = "once" if len(by) == 1 else "twice, in the order of --by"

@@ -382,9 +382,11 @@ class _Search:
     def score(self, ends: _Ends) -> tuple[float, float]:
         """Say how far these ends go against the verdict as written: nights missed, then the figure beyond its bound."""
         corner = self.corner(ends)
+        if not corner.judged:
+            return -inf, -inf  # ends that leave nothing to judge go against no verdict
         sign = 1 if self.corner(frozenset()).verdict == "holds" else -1
-        missed = (corner.judged - corner.held) / corner.judged if corner.judged else 0.0
-        return sign * missed, sign * float(self._beyond(self.table.played.get(ends, [])))
+        missed = (corner.judged - corner.held) / corner.judged
+        return sign * missed, sign * float(self._beyond(self.table.played[ends]))
 
     def _beyond(self, nights: Sequence[PlayedNight]) -> Fraction | float:
         """The mean distance of the figure beyond the bound that it is nearest to; below 0 where it keeps it."""

@@ -11,13 +11,14 @@ reaches the same place on another date, so that answer is mapped and not played 
 
 import json
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any, Final
 
-from emulator.errors import InputError
+from emulator.errors import InputError, ScenarioError
 from emulator.experiment.comparison_plan import seed_from
 from emulator.experiment.executors import Task, Workers, open_workers
 from emulator.experiment.night import Progress
@@ -44,7 +45,7 @@ from emulator.outlook.forecast_result import (
     Reached,
 )
 from emulator.outlook.headroom import Patch, growing_entries
-from emulator.outlook.nights_ahead import DatedEnd, Kind, NightsAhead, nights_ahead
+from emulator.outlook.nights_ahead import DatedEnd, Kind, NightsAhead, in_months, nights_ahead
 from emulator.outlook.retention import kept_effects, retained
 from emulator.outlook.share_fit import Crossing, Played, ShareCurve, share_curve
 from emulator.record.meta import program_version
@@ -151,6 +152,7 @@ class _Work:
         self._played = 0
         self._days = (ahead.last - ahead.first).days
         self._reach = self._days * max(1.0, *(self._ratio(by) for by in self._other_growth()), 1.0)
+        self._check_range()
         self._kinds = [kind for kind in ahead.kinds if kind.comes]
         if not self._kinds:
             raise InputError(f"{loaded.name}: no job is due in any night ahead: nothing can be forecast")
@@ -178,6 +180,39 @@ class _Work:
         if not stated or (by > 0) != (stated > 0):
             return 0.0
         return math.log1p(by) / math.log1p(stated)
+
+    def _check_range(self) -> None:
+        """Make sure that all growth, each alone and all together, stays within what a scenario takes.
+
+        Raises:
+            InputError: it leaves its range: which, in which month, and how many months can be forecast.
+        """
+        if not self._growth:
+            return
+        faster = self._reach / self._days
+        parts = [(f"growth.{place}: {one.path}", (one,)) for place, one in enumerate(self._growth)]
+        for said, grows in [*parts, ("growth: all of it together", self._growth)]:
+            if not self._wrong_after(grows, self._reach):
+                continue
+            days = range(1, self._days)
+            many = 1 + bisect_left(days, True, key=lambda day: bool(self._wrong_after(grows, day * faster)))
+            out = self._ahead.first + timedelta(days=many)
+            fit = bisect_left(range(1, 61), True, key=lambda month: in_months(self._ahead.first, month) >= out)
+            fewer = f"give --months {fit} at most, or a slower growth" if fit else "give a slower growth"
+            at = " at the fastest growth of `between`" if faster > 1 else ""
+            raise InputError(
+                f"{self._said.name}: {said} leaves its range in {out:%Y-%m}{at} "
+                f"({self._wrong_after(grows, many * faster)}): {fewer}"
+            )
+
+    def _wrong_after(self, grows: tuple[Growth, ...], days: float) -> str:
+        """Say what is wrong with a scenario that has grown for so many days; "" where nothing is."""
+        for place in (0.0, 1 - 1e-6):
+            try:
+                setting_of(self._loaded, "grown", patch_after(self._loaded.data, grows, days, place))
+            except ScenarioError as error:
+                return error.problems[0].message
+        return ""
 
     # -- playing -----------------------------------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from emulator.measure.words import value
 from emulator.outlook.forecast_result import Answer, Forecast
 from emulator.outlook.forecast_words import (
     FITTED,
+    broken_by_ends,
     counted,
     ends_words,
     form_words,
@@ -166,7 +167,7 @@ def _ends(of: Forecast) -> str:
 def _calendar(of: Forecast) -> str:
     kinds = list(dict.fromkeys(cell.kind for cell in of.calendar))
     cells = {(cell.month, cell.kind): cell for cell in of.calendar}
-    rows = []
+    rows, broken = [], broken_by_ends(of)
     for month in dict.fromkeys(cell.month for cell in of.calendar):
         row = [month]
         for kind in kinds:
@@ -174,10 +175,16 @@ def _calendar(of: Forecast) -> str:
             look = _LOOKS.get(cell.state)
             words = _CELLS[cell.state] + (f", {cell.nights} nights" if cell.nights > 1 else "")
             row.append(f'<span class="{look}">{words}</span>' if look else words)
+        if broken:
+            row.append(
+                f'<span class="{_LOOKS["below"]}">{name("; ".join(broken[month]))}</span>' if month in broken else "-"
+            )
         rows.append(row)
     quiet = [kind.name for kind in of.kinds if not kind.comes]
     said = f"<p>No job is due on: {', '.join(map(name, quiet))}.</p>" if quiet else ""
-    head = ("month", *(name(kind) for kind in kinds))
+    head = ("month", *(name(kind) for kind in kinds), *(["dated ends that break something"] if broken else []))
+    if broken:
+        said += "<p>The columns of nights leave out what ends or is planned: each such date is tried alone.</p>"
     return table("All requirements together, in the middle of each month", head, rows) + said
 
 

@@ -7,6 +7,7 @@ from emulator.outlook.forecast_result import Forecast
 from emulator.outlook.forecast_words import (
     FITTED,
     MARKS,
+    broken_by_ends,
     counted,
     ends_words,
     form_words,
@@ -105,8 +106,14 @@ def _calendar(page: Page, of: Forecast, everything: bool) -> None:
     shown = kinds if everything else kinds[:4]
     rows = [["nights", *(month[5:] for month in months)]]
     rows += [[kind, *(MARKS[cells[month, kind].state] for month in months)] for kind in shown]
+    broken = broken_by_ends(of)
+    if broken:
+        rows.append(["dated ends", *("!" if month in broken else "" for month in months)])
     page.table(rows)
     page.say("o: all met; ~: open; x: a requirement is met in too few nights; blank: no such night.", "small", indent=2)
+    if broken:
+        what = "!: what ends or is planned breaks a requirement (Dates ahead); the rows above leave it out."
+        page.say(what, "small", indent=2)
     if len(shown) < len(kinds):
         page.say(f"and {len(kinds) - len(shown)} more kinds of night: --all", indent=2)
     quiet = [kind.name for kind in of.kinds if not kind.comes]

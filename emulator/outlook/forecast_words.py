@@ -10,6 +10,7 @@ from emulator.outlook.forecast_result import Answer, Counted, EndTried, Forecast
 __all__ = [
     "FITTED",
     "MARKS",
+    "broken_by_ends",
     "counted",
     "ends_words",
     "form_words",
@@ -151,6 +152,18 @@ def ends_words(one: EndTried) -> str:
         return "breaks nothing"
     words = ", ".join(f"{label}: met in {held} of {judged} nights" for label, held, judged in one.missed)
     return f"from {one.breaks_on}: {words}"
+
+
+def broken_by_ends(of: Forecast) -> dict[str, list[str]]:
+    """Tell for each month what ends or is planned and breaks a requirement then; no month where nothing does."""
+    found: dict[str, list[str]] = {}
+    for month in dict.fromkeys(cell.month for cell in of.calendar):
+        for one in of.ends_tried:
+            if one.breaks_on is None or month < f"{one.breaks_on:%Y-%m}":
+                continue
+            if not one.passes or month <= f"{max(one.nights):%Y-%m}":
+                found.setdefault(month, []).append(one.what)
+    return found
 
 
 def room_words(of: Forecast, one: Headroom) -> tuple[str, str]:

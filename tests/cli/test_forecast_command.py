@@ -208,6 +208,25 @@ def test_the_screen_tells_the_same() -> None:
     assert "By formula" not in forecast_screen(made()).as_text()
 
 
+def test_the_calendar_marks_what_a_dated_end_breaks() -> None:
+    """An access that is not renewed breaks every month from then on, an outage its own; what breaks nothing is none."""
+    whole = made()
+    access, outage = whole.ends_tried
+    strikes = replace(outage, breaks_on=date(2026, 7, 3), missed=(("share of jobs done at least 100 %", 3, 60),))
+
+    def row(*ends: EndTried) -> str:
+        lines = forecast_screen(replace(whole, ends_tried=ends), everything=True, width=80).as_text().splitlines()
+        months = next(line for line in lines if line.split()[:2] == ["nights", "06"])
+        marks = next((line for line in lines if line.strip().startswith("dated ends")), "")
+        return " ".join(month for month in ("06", "07", "08", "09") if marks[months.index(month) :][:2].strip())
+
+    renewed = replace(access, breaks_on=date(2026, 8, 1))
+    assert (row(renewed), row(strikes), row(outage), row(renewed, strikes)) == ("08 09", "07", "", "07 08 09")
+    assert "leave it out" in forecast_screen(whole).as_text()
+    page = forecast_document(replace(whole, ends_tried=(outage,)))
+    assert "dated ends that break something" not in page
+
+
 def test_the_headline_is_what_breaks_first() -> None:
     """The earliest of all; then what is open, then that all is well."""
     whole = made()

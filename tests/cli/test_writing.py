@@ -96,3 +96,38 @@ def test_a_missing_file_is_itself_by_its_path(place: Path) -> None:
         False,
         False,
     ]
+
+
+SIZED = ("size", "fits.yaml", "--by", "pools.dome.count", "--values", "1,2", "--nights", "1", "--processes", "1")
+COMPARED = ("compare", "fits.yaml", "misses.yaml", "--nights", "1", "--processes", "1")
+
+
+@pytest.mark.parametrize(
+    ("command", "option", "written"),
+    [
+        (SIZED, "--csv", "mine"),
+        (COMPARED, "--csv", "mine"),
+        (COMPARED, "--markdown", "mine"),
+        (COMPARED, "--page", "mine"),
+        (COMPARED, "--pictures", "differences.svg"),
+    ],
+)
+def test_what_is_there_stays_unless_it_may_be_replaced(
+    place: Path, queuedrill: Program, command: tuple[str, ...], option: str, written: str
+) -> None:
+    """A file of somebody else is kept; with --overwrite it is replaced, and without a file that says nothing."""
+    there = "." if option == "--pictures" else written
+    (place / written).write_text("mine")
+    done = queuedrill(*command, option, there, "--quiet")
+    assert (done.code, "there is a file already: give --overwrite" in done.err) == (2, True)
+    assert (place / written).read_text() == "mine"
+    assert queuedrill(*command, option, there, "--overwrite", "--quiet").code != 2
+    assert (place / written).read_text() != "mine"
+    assert "name one to write too" in queuedrill(*command, "--overwrite").err
+
+
+@pytest.mark.parametrize("by", [("--by", "lasts", "--by", "lasts"), ("--by", "\x1b[31m"), ("--by", "")])
+def test_a_path_that_is_wrong_is_told_by_its_option(place: Path, queuedrill: Program, by: tuple[str, ...]) -> None:
+    """The same path twice, and what is no path, are mistakes in --by."""
+    done = queuedrill("size", "fits.yaml", *by, "--values", "1,2", "--nights", "1", "--processes", "1")
+    assert (done.code, done.out, "--by" in done.err.splitlines()[-1], "\x1b" in done.err) == (2, "", True, False)

@@ -81,6 +81,8 @@ def test_what_was_there_before_is_not_known_unless_it_is_said() -> None:
     """With a result as of 20:00 the age is 135 min as the first copy lands at 22:15; it is more at the end: 235 min."""
     said = [READ, {**COPY, "since": "2026-06-12T20:00:00"}]
     assert in_minutes(ages(scenario(said, [{"at": "22:00"}]))) == [("s1", 235, False, 240, 5, 1)]
+    day = [READ, {**COPY, "since": "2026-06-12"}]  # its first instant: 22 h before the start
+    assert in_minutes(ages(scenario(day, [{"at": "+3h50m"}]))) == [("s1", 26 * 60, False, 240, -22 * 60, 0)]
     assert in_minutes(ages(scenario(said, [{"at": "+3h50m"}]))) == [("s1", 360, False, 240, -120, 0)]
     night = run_night(scenario([READ, COPY], [{"at": "+3h50m"}]), seed=1)
     assert in_minutes(ages(night)) == [("s1", 240, True, 240, None, 0)]

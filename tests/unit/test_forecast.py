@@ -211,3 +211,31 @@ def test_twice_as_many_jobs_of_an_entry(entry: dict[str, Any], twice: dict[str, 
     """By its own way of arriving: more at once, a higher rate, or gaps half as long; a drawn batch stays."""
     found = growing_entries(from_settings({**NIGHT, "arrivals": [{"name": "it", "routine": "copy", **entry}]}))
     assert [more(2.0, 0.5) for _, more in found] == ([] if twice is None else [twice])
+
+
+FREEZES = {"freeze": "dome-1", "at": "22:05", "lasts": "5m", "share_of_nights": 0.3}
+
+
+@pytest.mark.parametrize(
+    ("growth", "said"),
+    [
+        # 0.3 is 1 after ln(1 / 0.3) / ln(1.5) = 2.97 months of 30.4369 days: 90.4 days after 12 June is 11 September
+        ({"by": "50 %"}, "leaves its range in 2026-09 (found 1.0"),
+        # at twice as much a month after 1.737 months, or 52.9 days: 4 August
+        (
+            {"by": "50 %", "between": ["40 %", "100 %"]},
+            "leaves its range in 2026-08 at the fastest growth of `between` (",
+        ),
+        ({"by": "5000 %"}, "leaves its range in 2026-06 (found 1.0"),
+    ],
+)
+def test_growth_beyond_what_a_key_takes_is_told(growth: Any, said: str) -> None:
+    """Which growth, in which month, and how many months can be forecast: a sentence, and no mapping."""
+    grows = [{"path": "arrivals.nightly.count", "by": "1 %"}, {"path": "faults.0.share_of_nights", **growth}]
+    with pytest.raises(InputError) as refused:
+        told(months=12, nights=100, faults=[FREEZES], growth=grows[1:] if "between" in growth else grows)
+    message = str(refused.value)
+    at = 0 if "between" in growth else 1
+    assert f"growth.{at}: faults.0.share_of_nights {said}" in message and "{" not in message
+    fit = {"2026-09": "--months 2 at most", "2026-08": "--months 1 at most"}.get(said.split()[4], "give a slower")
+    assert fit in message

@@ -49,6 +49,32 @@ def test_the_outcome_is_open_where_nights_are_too_few_at_the_worst_ends() -> Non
     assert "No further pair flips it." in guesses_page(found).as_text()
 
 
+def test_nothing_judged_is_no_good_verdict() -> None:
+    """No night with anything to judge is open; beside a requirement that was judged it is named."""
+    nothing = Rests("", "share of jobs done at least 1", Corner({}, 0, 0, "nothing_to_judge"))
+    found = Resting("t", "f", GUESSES, (nothing,), 60, 1, 0.95, False, 3)
+    assert (found.outcome, found.sentence.split(":")[0]) == ("open", "Nothing could be judged")
+    beside = Resting("t", "f", GUESSES, (nothing, Rests("", "", HELD)), 60, 1, 0.95, False, 3)
+    assert (beside.outcome, beside.sentence.partition("once.")[2]) == (
+        "good",
+        " Nothing could be judged of share of jobs done at least 1.",
+    )
+    gone = Rests("", "", HELD, against=Corner(dict(flipped("a").ends), 0, 0, "nothing_to_judge"))
+    lost = Resting("t", "f", GUESSES, (gone,), 60, 1, 0.95, False, 3)
+    assert (lost.outcome, lost.sentence.split(":")[0]) == ("open", "Not everything could be judged")
+
+
+@pytest.mark.parametrize("count", [0, {"value": 1, "from": "guess", "plausible": [0, 1]}])
+def test_a_night_without_jobs_is_not_judged(count: Any) -> None:
+    """Without a job as written nothing is judged; an end that brings none is not taken to go against a verdict."""
+    arrivals = [{**STALLS["arrivals"][0], "count": count}]
+    asked = [{"measure": "done_share", "at_least": 1}]
+    found = guesses({**STALLS, "arrivals": arrivals, "must_hold": asked}, nights=1, processes=1)
+    assert found.outcome == ("good" if count else "open")
+    against = found.requirements[0].against
+    assert (against.verdict if against is not None else "not tried") == ("holds" if count else "not tried")
+
+
 def test_several_requirements_are_told_by_their_labels() -> None:
     """Each requirement whose verdict flips has its own sentence behind its words."""
     one, other = Rests("r", "first", HELD, smallest=(flipped("a"),)), Rests("s", "second", HELD)

@@ -79,10 +79,16 @@ class Rests:
 
     @property
     def undecided(self) -> bool:
-        """Whether too few nights decide, as written or with all guesses at their ends."""
+        """Whether too few nights decide, or have anything to judge with all guesses at their ends."""
         if self.as_written.verdict == "undecided":
             return True
-        return not self.flips and self.against is not None and self.against.verdict == "undecided"
+        against = None if self.flips or self.against is None else self.against.verdict
+        return against in ("undecided", "nothing_to_judge")
+
+    @property
+    def not_judged(self) -> bool:
+        """Whether no night as written had anything to judge."""
+        return self.as_written.verdict == "nothing_to_judge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +128,14 @@ class Resting:
 
     @property
     def outcome(self) -> Literal["good", "bad", "open", "nothing_asked"]:
-        """bad: a verdict rests on guesses. open: too few nights to decide. nothing_asked: no guess was tried."""
+        """bad: a verdict rests on guesses. open: too few nights to decide, or nothing to judge. nothing_asked: no guess
+        was tried."""
         if not self.tried:
             return "nothing_asked"
         if any(one.flips for one in self.requirements):
             return "bad"
+        if all(one.not_judged for one in self.requirements):
+            return "open"
         return "open" if any(one.undecided for one in self.requirements) else "good"
 
     @property
@@ -142,9 +151,14 @@ class Resting:
         ]
         if said:
             return " ".join(said)
+        if all(one.not_judged for one in asked):
+            return "Nothing could be judged: no night had anything that a requirement asks about. Does any job come?"
+        if any(one.against is not None and one.against.verdict == "nothing_to_judge" for one in asked):
+            return "Not everything could be judged: with the guesses at their ends no night had anything to judge."
         if self.outcome == "open":
             return "Too few nights to decide: give more with --nights."
-        return "No verdict rests on a guess: each stays with all guesses at their worst ends at once."
+        left_out = "".join(f" Nothing could be judged of {one.label}." for one in asked if one.not_judged)
+        return f"No verdict rests on a guess: each stays with all guesses at their worst ends at once.{left_out}"
 
 
 def sentence_of(one: Rests, guesses: Sequence[Guess]) -> str:

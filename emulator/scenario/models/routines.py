@@ -10,7 +10,7 @@ from emulator.scenario.models.growth import Keeps
 from emulator.scenario.models.queues import AskAgain, Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import (
     Duration,
-    EarlyMoment,
+    EndDate,
     Mistake,
     Model,
     Name,
@@ -112,10 +112,10 @@ class Part(Model):
         default=True,
         description="false: not safe to repeat; checks_first: skipped when a check finds the effect there already.",
     )
-    since: EarlyMoment | None = Field(
+    since: EndDate | None = Field(
         default=None,
-        description="As of when the last good result is that its targets had before the start; it may lie before it. "
-        "From then on `effect_age_longest` counts. Default: not known.",
+        description="As of when the last good result is that its targets had before the start. A date alone means its "
+        "first instant. From then on `effect_age_longest` counts. Default: not known.",
     )
     if_already_in_progress: Literal["error", "ok", "wait"] = Field(
         default="error",
