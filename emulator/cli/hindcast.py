@@ -60,7 +60,7 @@ def hindcast(
     from emulator.errors import InputError
     from emulator.past.hindcast import hindcast as work
     from emulator.past.hindcast_page import hindcast_json, hindcast_page
-    from emulator.past.reading import read_history
+    from emulator.past.reading import read_history, taken_for
 
     try:
         until = date.fromisoformat(learn_until)
@@ -74,7 +74,7 @@ def hindcast(
     with progress("reading", quiet=silent, of="the files") as told:
         history = read_history(files, columns=columns, night=night, zone=zone, progress=told)
     if history.nights is None:
-        raise InputError(f"{files[0]}: tells nothing of past jobs: give an export of them")
+        raise InputError(f"{taken_for(history)}: give an export of them")
     with progress("predicting", quiet=silent, of="the nights") as told:
         found = work(
             history.nights,

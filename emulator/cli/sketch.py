@@ -4,6 +4,7 @@ import sys
 
 import click
 
+from emulator.cli.comparing import check_apart, check_writable
 from emulator.cli.outcomes import MET
 from emulator.cli.streams import tell, tell_json
 
@@ -45,12 +46,17 @@ def sketch(
 
     from emulator.cli.progress import progress
     from emulator.past.sketch_page import sketch_json, sketch_page
-    from emulator.past.sketching import sketch_files
+    from emulator.past.sketching import check_outputs, outputs_of, sketch_files
 
     try:
         day = None if starts is None else date.fromisoformat(starts)
     except ValueError:
         raise click.UsageError(f"--starts {starts}: give a date such as 2026-06-12.") from None
+    outputs = outputs_of(output, columns=columns is not None)
+    paths = [str(path) for path in outputs.values()]
+    check_apart(paths, [*files, *([columns] if columns else [])])
+    check_outputs(outputs, overwrite=overwrite)
+    check_writable(paths)
     with progress("reading", quiet=quiet or as_json, of="the files") as told:
         made = sketch_files(
             files,

@@ -140,7 +140,7 @@ def read_columns_file(path: Path | str) -> StatedColumns:
     Raises:
         ScenarioError: with every mistake in it, each at its line and column.
     """
-    document = text.read(Path(path))
+    document = text.read(Path(path), keys="zone:, night:, files:, as sketch writes them")
     problems: list[Problem] = []
 
     def wrong(loc: tuple[str | int, ...], said: str) -> None:

@@ -353,8 +353,9 @@ class _Drafting:
                     "heartbeat": beat,
                 },
             )
-        workers = set(self.workers)
-        names = names_of([f"{it.name}-pool" if it.name in workers else it.name for it in self.learnt.pools])
+        plain = [names_of([it.name])[0] for it in self.learnt.pools]
+        wanted = [f"{name}-pool" if name in self.workers else name for name in plain]
+        names = names_of([*self.workers, *wanted])[len(self.workers) :]  # no pool may have the name of a worker
         for place, (name, pool) in enumerate(zip(names, self.learnt.pools, strict=True)):
             if self.serves[place]:
                 yield name, {**self._workers(name, pool), "serves": self.serves[place], "poll": poll, "heartbeat": beat}

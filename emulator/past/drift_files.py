@@ -9,7 +9,7 @@ from emulator.errors import InputError
 from emulator.past.drifting import Drift, find_drift
 from emulator.past.figures import FIGURES, figures_of, read_nights, runs_of
 from emulator.past.nights import Nights
-from emulator.past.reading import read_history
+from emulator.past.reading import read_history, taken_for
 from emulator.scenario.load import load
 from emulator.timeline.ticks import SECOND
 
@@ -71,7 +71,7 @@ def drift_of_files(
         columns = guess
     history = read_history(files, columns=columns, night=night, zone=zone, progress=progress)
     if history.nights is None:
-        raise InputError(f"{files[0]}: tells nothing of past jobs: give an export of them")
+        raise InputError(f"{taken_for(history)}: give an export of them")
     found = history.nights
     later = [at for at, day in enumerate(found.dates) if day > past_dates[-1]]
     told = {name: values[later] for name, values in nights_told(found, lasts).items()} if later else {}

@@ -102,7 +102,8 @@ class Drift:
         """``unknown``: too few nights, or they lean on the night before and no alarm was raised."""
         if self.alarm is not None:
             return "drift"
-        return "unknown" if self.past < LEAST_NIGHTS or not self.nights or self.leaning else "nothing"
+        told = self.past >= LEAST_NIGHTS and self.nights and self.figures
+        return "nothing" if told and not self.leaning else "unknown"
 
     @property
     def sentence(self) -> str:
@@ -111,6 +112,8 @@ class Drift:
             return f"{self.past} past nights are too few to tell: give at least {LEAST_NIGHTS}."
         if not self.nights:
             return "No new night: nothing to compare."
+        if not self.figures:
+            return "The past nights hold no figure that can be compared: make their file anew with sketch."
         leans = ""
         if self.leaning:
             most = max(self.leaning, key=lambda one: abs(one.leans))

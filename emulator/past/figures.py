@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, RUNNING, WAITING, Attempts
 from emulator.past.nights import Nights
+from emulator.scenario.files import open_regular
 
 if TYPE_CHECKING:
     import numpy as np
@@ -52,7 +53,13 @@ RUNS: Final = "runs:"
 LOG_RUN: Final = "log_run:"
 """Before the name of a routine: the mean logarithm of their times, in seconds, in that night."""
 
+_SIGNED: Final = ("wait_mean", "wait_p90", "makespan")
+"""What may be below 0: a job may begin before its export says that it came."""
+
 _MOST_ROUTINES: Final = 40
+_MOST_BYTES: Final = 64_000_000
+_MOST: Final = 1e15
+_MOST_LOG: Final = 100.0
 _DAY: Final = 86_400
 _QUARTER: Final = 900
 
@@ -190,22 +197,66 @@ def read_nights(path: Path | str) -> "tuple[list[date], dict[str, NDArray[np.flo
     import numpy as np
 
     try:
-        with open(path, newline="", encoding="utf-8") as file:
-            rows = list(csv.reader(file))
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read: {error}") from error
+        with open_regular(path) as file:
+            raw = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}: name a file that sketch wrote") from error
+    if len(raw) > _MOST_BYTES:
+        raise InputError(f"{path}: is longer than {_MOST_BYTES:,} bytes: give a file of nights, as sketch writes it")
+    try:
+        rows = list(csv.reader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise InputError(f"{path}:{line}: is not UTF-8: make it anew with sketch") from error
+    except csv.Error as error:
+        raise InputError(f"{path}: cannot be read as rows: {error}; make it anew with sketch") from error
     if not rows or rows[0][:2] != ["date", "kind"]:
         raise InputError(
             f"{path}:1: is no file of nights: its first line begins with date,kind; make it anew with sketch"
         )
-    names, dates, values = rows[0][2:], [], []
+    names = rows[0][2:]
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise InputError(f"{path}:1: column {twice[0]} stands twice: make it anew with sketch")
+    dates: list[date] = []
+    values = []
     for line, row in enumerate(rows[1:], 2):
         try:
-            dates.append(date.fromisoformat(row[0]))
-            values.append([float(cell) if cell else float("nan") for cell in row[2:]])
-            if len(row) != len(rows[0]):
-                raise ValueError(f"{len(row)} cells, not {len(rows[0])}")
-        except (ValueError, IndexError) as error:
+            values.append(_night(row, names, dates))
+        except ValueError as error:
             raise InputError(f"{path}:{line}: cannot be read as a night: {error}") from error
     table = np.array(values).reshape(len(dates), len(names))
     return dates, {name: table[:, at] for at, name in enumerate(names)}
+
+
+def _night(row: Sequence[str], names: Sequence[str], dates: list[date]) -> list[float]:
+    """Read one night, and add its date to those before it.
+
+    Raises:
+        ValueError: what is wrong with it, and what is right instead.
+    """
+    if len(row) != len(names) + 2:
+        raise ValueError(f"it has {len(row)} cells, not {len(names) + 2}")
+    try:
+        day = date.fromisoformat(row[0])
+    except ValueError:
+        raise ValueError(f"column date: {row[0]!r} is no date: write one such as 2026-03-02") from None
+    if dates and day <= dates[-1]:
+        raise ValueError(f"column date: {day} does not come after {dates[-1]}, the night above: keep each night once")
+    dates.append(day)
+    return [_value(name, cell) for name, cell in zip(names, row[2:], strict=True)]
+
+
+def _value(name: str, cell: str) -> float:
+    """Read one figure; not a number where the cell is empty, as that of a night that does not tell it."""
+    if not cell and name != "accepted":
+        return float("nan")
+    logarithm = name.startswith(LOG_RUN)
+    most = _MOST_LOG if logarithm else _MOST
+    least = -most if logarithm or name in _SIGNED else 0.0
+    try:
+        value = float(cell)
+    except ValueError:
+        value = float("nan")
+    if not least <= value <= most:
+        raise ValueError(f"column {name}: {cell!r} is no number from {least:g} to {most:g}")
+    return value

@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
-from emulator.errors import InputError
+from emulator.errors import InputError, ScenarioError
 from emulator.experiment.executors import Task, open_workers
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.catalogue import find
@@ -176,7 +176,14 @@ class _Work:
             self.of_given[at] = name
 
     def _add(self, name: str, settings: dict[str, Any]) -> None:
-        loaded = from_settings(self._adapt(settings), f"the draft for {name}", folder=self._folder)
+        adapted = self._adapt(settings)
+        try:
+            loaded = from_settings(adapted, f"the draft for {name}", folder=self._folder)
+        except ScenarioError as error:  # the program wrote it: nobody else can mend it
+            starts, what = adapted["starts"], error.problems[0]
+            raise RuntimeError(
+                f"the program's own draft of the night {starts} was refused: {what.path}: {what.message}"
+            ) from error
         self._settings[name] = setting_of(loaded, name)
 
     def _shifts(self, at: int) -> str:

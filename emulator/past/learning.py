@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
+from emulator.past.attempts import OK
 from emulator.past.durations import RunTimes, run_times
 from emulator.past.figures import figures_of, horizon_of, kind_of_day
 from emulator.past.nights import Nights
@@ -96,7 +97,7 @@ def learn(nights: Nights) -> Learnt:
         raise InputError(f"{told} too few to learn from: give an export of at least {_LEAST_NIGHTS}")
     times = run_times(nights)
     if not times.durations:
-        raise InputError("no attempt has a begin and an end: no run time can be learnt; look at the file of columns")
+        raise InputError(f"{', '.join(nights.attempts.files)}: no run time can be learnt: {_why_none(nights)}")
     ran = {it.routine for it in times.durations}
     # In an hour that comes twice or never nobody knows at which time of the night a job came.
     first = nights.first[~nights.attempts.doubtful[nights.first]]
@@ -142,6 +143,21 @@ def learn(nights: Nights) -> Learnt:
         left_out,
         figures_of(nights, times.pace, horizon_of(nights)),
     )
+
+
+def _why_none(nights: Nights) -> str:
+    """Say why no attempt tells a run time."""
+    import numpy as np
+
+    it = nights.attempts
+    whole = np.isfinite(it.begun) & np.isfinite(it.ended)
+    if not whole.any():
+        return "no attempt has a begin and an end; look at the file of columns"
+    if not (whole & (it.outcome == OK)).any():
+        return "no attempt with a begin and an end went well; look at the words of outcome in the file of columns"
+    if not (it.ended > it.begun).any():
+        return "every attempt ends when it begins; look at the columns of begin and end in the file of columns"
+    return "no attempt that went well ends after its begin, in an hour that comes once; give more nights"
 
 
 def _at_random(

@@ -105,8 +105,22 @@ def days_of(counts: "NDArray[np.float64]", dates: Sequence[date], sure: float = 
     if len(on) < 3 or len(off) < 3 or not counts.any():
         mean = float(counts.mean()) if len(counts) else 0.0
         return Days(mean, mean, False, 1.0)
-    chance = float(stats().ttest_ind(np.log(on + 0.5), np.log(off + 0.5), equal_var=False).pvalue)
+    chance = _chance_alike(np.log(on + 0.5), np.log(off + 0.5))
     return Days(float(on.mean()), float(off.mean()), chance < sure, chance)
+
+
+def _chance_alike(one: "NDArray[np.float64]", other: "NDArray[np.float64]") -> float:
+    """The chance of means so far apart, were they equal: Welch's test, two-sided.
+
+    Samples may be constant. Where both are, their means are equal or they are not.
+    """
+    # The mean of equal numbers is rounded, and their variance with it.
+    of_means = [0.0 if it.min() == it.max() else float(it.var(ddof=1)) / len(it) for it in (one, other)]
+    if not any(of_means):
+        return 1.0 if one[0] == other[0] else 0.0
+    both = sum(of_means)
+    free = both**2 / sum(part**2 / (len(it) - 1) for part, it in zip(of_means, (one, other), strict=True))
+    return float(2 * stats().t.sf(abs(float(one.mean() - other.mean())) / both**0.5, free))
 
 
 def spread_of_nights(counts: "NDArray[np.float64]", expected: "NDArray[np.float64]", levels: int = 1) -> float:

@@ -20,7 +20,7 @@ from emulator.past.timetables import Timetable, read_timetable
 from emulator.past.workloads import workload_columns, workload_zone
 from emulator.scenario.files import open_regular
 
-__all__ = ["History", "learn_files", "read_history"]
+__all__ = ["History", "learn_files", "read_history", "taken_for"]
 
 _ZONE: Final = "UTC"
 _DIGITS: Final = 12
@@ -106,6 +106,12 @@ def read_history(
     )
 
 
+def taken_for(history: History) -> str:
+    """Say what the first file without past jobs was taken for."""
+    it = history.timetables[0]
+    return f"{it.name}: was taken for a {it.kind}, which tells nothing of past jobs"
+
+
 def _part(progress: Callable[[float], None] | None, at: int, of: int) -> Callable[[float], None] | None:
     """Tell the progress on one file of several; what follows the reading takes about as long as it."""
     return None if progress is None else lambda share: progress((at + share) / of / 2)
@@ -159,7 +165,8 @@ def learn_files(
         InputError: a file cannot be read, or holds too few nights.
         ScenarioError: the file of columns is wrong.
     """
-    nights = read_history(files, columns=columns, night=night, zone=zone).nights
+    history = read_history(files, columns=columns, night=night, zone=zone)
+    nights = history.nights
     if nights is None:
-        raise InputError(f"{files[0]}: states when work comes, and tells nothing of past jobs: give an export of them")
+        raise InputError(f"{taken_for(history)}: give an export of them")
     return learn(nights if until is None else nights.until(until))

@@ -1,18 +1,21 @@
 """What does ``queuedrill sketch`` write: a draft, the meanings of columns, and the figures of each past night."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Final
 
 from emulator.errors import InputError
 from emulator.experiment.writing import write_whole
 from emulator.past.columns_file import columns_text
 from emulator.past.draft import Draft, draft_of, draft_of_plans
 from emulator.past.learning import Learnt, learn
-from emulator.past.reading import History, read_history
+from emulator.past.reading import History, read_history, taken_for
 
-__all__ = ["Sketch", "sketch_files"]
+__all__ = ["Sketch", "check_outputs", "outputs_of", "sketch_files"]
+
+_YEARS: Final = (1900, 9000)
 
 
 @dataclass(slots=True)
@@ -30,6 +33,41 @@ class Sketch:
     learnt: Learnt | None
     draft: Draft
     written: list[Path]
+
+
+def outputs_of(output: Path | str, *, columns: bool) -> dict[str, Path]:
+    """Name the files that a sketch may write: the ``draft``, the meanings of ``columns``, the figures of ``nights``.
+
+    Args:
+        output: the scenario to write.
+        columns: whether a file of columns is given; then none is written.
+
+    >>> [path.as_posix() for path in outputs_of("plans/draft.yaml", columns=True).values()]
+    ['plans/draft.yaml', 'plans/draft.nights.csv']
+    """
+    output = Path(output)
+    stem = output.with_suffix("")
+    out = {"draft": output}
+    if not columns:
+        out["columns"] = stem.with_name(f"{stem.name}.columns.yaml")
+    out["nights"] = stem.with_name(f"{stem.name}.nights.csv")
+    return out
+
+
+def check_outputs(outputs: Mapping[str, Path], *, overwrite: bool) -> None:
+    """Make sure that the files can take their names.
+
+    Raises:
+        InputError: the draft is no .yaml file, its folder is missing, or a file is there already.
+    """
+    output = outputs["draft"]
+    if output.suffix not in (".yaml", ".yml"):
+        raise InputError(f"{output}: a scenario is a .yaml file: name one, such as draft.yaml")
+    if not output.parent.is_dir():
+        raise InputError(f"{output}: cannot be written: there is no folder {output.parent}")
+    for path in outputs.values():
+        if path.exists() and not overwrite:
+            raise InputError(f"{path}: is there already: name another file, or give --overwrite")
 
 
 def sketch_files(
@@ -63,41 +101,37 @@ def sketch_files(
         InputError: a file cannot be read or written, or holds too little; or one to be written is there already.
         ScenarioError: the file of columns is wrong.
     """
-    output = Path(output)
-    stem = output.with_suffix("")
-    beside = {
-        "columns": stem.with_name(f"{stem.name}.columns.yaml"),
-        "nights": stem.with_name(f"{stem.name}.nights.csv"),
-    }
-    if output.suffix not in (".yaml", ".yml"):
-        raise InputError(f"{output}: a scenario is a .yaml file: name one, such as draft.yaml")
-    if not output.parent.is_dir():
-        raise InputError(f"{output}: cannot be written: there is no folder {output.parent}")
-    if columns is not None:
-        del beside["columns"]
-    for path in (output, *beside.values()):
-        if path.exists() and not overwrite:
-            raise InputError(f"{path}: is there already: name another file, or give --overwrite")
+    outputs = outputs_of(output, columns=columns is not None)
+    check_outputs(outputs, overwrite=overwrite)
+    if starts is not None and not _YEARS[0] <= starts.year <= _YEARS[1]:
+        raise InputError(f"--starts {starts}: years run from {_YEARS[0]} to {_YEARS[1]}: give a date in one of them")
     history = read_history(files, columns=columns, night=night, zone=zone, table=table, progress=progress)
     planned = [it for timetable in history.timetables for it in timetable.planned]
     if history.nights is None:
         learnt = None
         if starts is None:
-            raise InputError("no file tells past jobs: state the date on which the night begins, with --starts")
+            raise InputError(
+                f"{taken_for(history)}: give an export of them, or state the date on which the night begins, "
+                "with --starts"
+            )
         if not planned:
-            raise InputError(f"{files[0]}: holds no rule that recurs: give an export of past jobs")
+            raise InputError(f"{taken_for(history)}, and holds no rule that recurs: give an export of past jobs")
         draft = draft_of_plans(planned, history.window, history.zone, starts)
-        beside.clear()
     else:
+        if not all(_YEARS[0] <= it.year < _YEARS[1] for it in history.nights.dates):
+            raise InputError(
+                f"{files[0]}: its nights are from {history.nights.dates[0]} to {history.nights.dates[-1]}, and years "
+                f"run from {_YEARS[0]} to {_YEARS[1]}: look at the moments in it"
+            )
         learnt = learn(history.nights)
         draft = draft_of(learnt, starts=starts, history=history.digest, planned=planned)
-    texts = {output: draft.text}
-    if "columns" in beside:
-        texts[beside["columns"]] = columns_text(
-            history.tables, history.zone, history.window.text, zone_guessed=history.zone_guessed
-        )
-    if "nights" in beside:
-        texts[beside["nights"]] = draft.nights
+    texts = {outputs["draft"]: draft.text}
+    if learnt is not None:
+        if "columns" in outputs:
+            texts[outputs["columns"]] = columns_text(
+                history.tables, history.zone, history.window.text, zone_guessed=history.zone_guessed
+            )
+        texts[outputs["nights"]] = draft.nights
     for path, text in texts.items():
         try:
             write_whole(path, text)

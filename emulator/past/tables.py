@@ -128,8 +128,19 @@ def read_table(path: str | Path, table: str | None = None, progress: Callable[[f
         return _from_text(name, charset, said, progress)
     except UnicodeDecodeError as error:
         if charset != "utf-8-sig":
-            raise InputError(f"{name}: is not {said}, as it claims to be: {error.reason}") from error
-    return _from_text(name, "cp1252", "Windows-1252, a guess: it is not UTF-8", progress)
+            raise InputError(f"{name}: is not {said}, as it claims to be: save it as UTF-8") from error
+    try:
+        return _from_text(name, "cp1252", "Windows-1252, a guess: it is not UTF-8", progress)
+    except UnicodeDecodeError as error:
+        byte = error.object[error.start]
+        said = f"the byte {byte:02x} is neither UTF-8 nor Windows-1252: save it as UTF-8"
+        raise InputError(f"{name}:{_line_with(name, byte)}: {said}") from error
+
+
+def _line_with(name: str, byte: int) -> int:
+    """Find the first line with a byte; a decoder tells its place in a piece of the file only."""
+    with open_regular(name) as file:
+        return next((number for number, line in enumerate(file, 1) if byte in line), 1)
 
 
 def _charset(head: bytes) -> tuple[str, str]:

@@ -97,7 +97,9 @@ def read_timetable(path: Path | str) -> Timetable | None:
     except OSError as error:
         raise InputError(f"{name}: cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{name}: cannot be read: it is not UTF-8: {error.reason}") from error
+        raise InputError(
+            f"{name}: was taken for a {'calendar' if calendar else 'crontab'}, and is not UTF-8: save it as UTF-8"
+        ) from error
     return _calendar(name, text) if calendar else _crontab(name, text)
 
 

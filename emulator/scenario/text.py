@@ -20,6 +20,7 @@ from emulator.records import field, record
 __all__ = ["Document", "read", "read_bytes", "read_value"]
 
 _MOST_BYTES: Final = 2_000_000
+_KEYS: Final = "title:, starts:, lasts:"
 _MOST_VALUES: Final = 200_000
 _DEEPEST: Final = 50
 _MOST_DIGITS: Final = 30
@@ -108,10 +109,10 @@ class Document:
         return [node.value[places[name]]] if name in places else []
 
 
-def read(source: Path | str, name: str = "") -> Document:
+def read(source: Path | str, name: str = "", keys: str = _KEYS) -> Document:
     """Read a scenario from a file, or from a text that has at least one line break.
 
-    ``name`` stands in for the file's name in messages.
+    ``name`` stands in for the file's name in messages; ``keys`` are what they advise to write in an empty file.
 
     Raises:
         ScenarioError: with every mistake that can be found, each at its line and column.
@@ -134,10 +135,10 @@ def read(source: Path | str, name: str = "") -> Document:
         raise ScenarioError(
             [Problem(name or str(source), 0, 0, "", f"cannot be read: {reason}", "unreadable")]
         ) from None
-    return read_bytes(raw, name or str(source))
+    return read_bytes(raw, name or str(source), keys)
 
 
-def read_bytes(raw: bytes, name: str) -> Document:
+def read_bytes(raw: bytes, name: str, keys: str = _KEYS) -> Document:
     """Read a scenario from its bytes; ``name`` stands in for the file's name in messages.
 
     Raises:
@@ -148,9 +149,7 @@ def read_bytes(raw: bytes, name: str) -> Document:
     if not isinstance(root, yaml.MappingNode):
         place = (1, 1) if root is None else _place(root)
         what = "is not a mapping at the top" if root is not None and root.value else "is empty"
-        raise ScenarioError(
-            [Problem(name, *place, "", f"the file {what}: write keys such as title:, starts:, lasts:", "wrong-yaml")]
-        )
+        raise ScenarioError([Problem(name, *place, "", f"the file {what}: write keys such as {keys}", "wrong-yaml")])
     builder = _Builder(name)
     data = builder.build(root, ())
     if builder.problems:

@@ -73,6 +73,17 @@ def test_nothing_is_overwritten_unless_asked(history: Path, queuedrill: Call, pl
     assert (place / "draft.nights.csv").read_text().startswith("date,kind,")
 
 
+def test_a_corrected_file_of_columns_is_given_back_and_left_as_it_is(
+    history: Path, queuedrill: Call, place: Path
+) -> None:
+    queuedrill("sketch", "history.csv", *NIGHT)
+    mine = (place / "draft.columns.yaml").read_text() + "# mine\n"
+    (place / "draft.columns.yaml").write_text(mine)
+    again = queuedrill("sketch", "history.csv", "--columns", "draft.columns.yaml", "--overwrite", "--quiet")
+    assert again == Ended(0, "draft.yaml\ndraft.nights.csv\n", "")
+    assert (place / "draft.columns.yaml").read_text() == mine
+
+
 def test_exports_that_overlap_are_told_and_count_once(history: Path, queuedrill: Call, place: Path) -> None:
     lines = history.read_text().splitlines()
     (place / "late.csv").write_text("\n".join([lines[0], *lines[-100:]]) + "\n")
@@ -94,13 +105,26 @@ def test_exports_that_overlap_are_told_and_count_once(history: Path, queuedrill:
         (["none.csv", *NIGHT], "none.csv: cannot be read: No such file or directory"),
         (["history.csv", *NIGHT, "-o", "draft.txt"], "draft.txt: a scenario is a .yaml file"),
         (["history.csv", *NIGHT, "--starts", "soon"], "--starts soon: give a date such as 2026-06-12"),
-        (["rules", *NIGHT], "no file tells past jobs: state the date on which the night begins, with --starts"),
+        (
+            ["rules", *NIGHT],
+            "rules: was taken for a crontab, which tells nothing of past jobs: give an export",
+        ),
+        (["bytes.csv", *NIGHT], "bytes.csv:3: the byte 81 is neither UTF-8 nor Windows-1252: save it as UTF-8"),
+        (["old.csv", *NIGHT], "old.csv: its nights are from 0001-03-02 to 0001-03-15, and years run from 1900"),
+        (["history.csv", *NIGHT, "--starts", "0001-01-01"], "--starts 0001-01-01: years run from 1900 to 9000"),
+        (["failed.csv", *NIGHT], "failed.csv: no run time can be learnt: no attempt with a begin and an end went well"),
+        (["history.csv", "--columns", "empty.yaml"], "the file is empty: write keys such as zone:, night:, files:"),
     ],
 )
 def test_wrong_input_says_what_to_do(
     history: Path, queuedrill: Call, place: Path, arguments: list[str], said: str
 ) -> None:
     (place / "rules").write_text("30 21 * * * /opt/dome/copy-plates --all\n")
+    text = history.read_text()
+    (place / "bytes.csv").write_bytes(text.encode().replace(b"P00002", b"P\x8102"))
+    (place / "old.csv").write_text(text.replace(".2026", ".0001"))
+    (place / "failed.csv").write_text(text.replace(";done;", ";failed;"))
+    (place / "empty.yaml").write_text("")
     (place / "short.csv").write_text("".join(history.read_text().splitlines(keepends=True)[:20]))
     code, out, err = queuedrill("sketch", *arguments)
     assert (code, out, err.count("Traceback")) == (2, "", 0)
