@@ -236,10 +236,15 @@ def _sentence(
         one = tried[found]
         only = "the first that was tried, and it" if found == 0 else f"the {searched} {path} that"
         how = f"{_seen(one)} ({asked})" if random else "Nothing in it is drawn, so one night decides"
-        beyond = tried[found - 1] if found else one
-        if beyond.verdict == "undecided":
-            only, how = f"the {searched} {path} shown to", f"{_undecided(beyond, share, confidence, len(tried))} {how}"
-        text = f"Take {one.value}: {only} keep{'' if beyond.verdict == 'undecided' else 's'} the requirements. {how}"
+        ahead_of_it = tried[found - 1] if found else one
+        if ahead_of_it.verdict == "undecided":
+            only, how = (
+                f"the {searched} {path} shown to",
+                f"{_undecided(ahead_of_it, share, confidence, len(tried))} {how}",
+            )
+        text = (
+            f"Take {one.value}: {only} keep{'' if ahead_of_it.verdict == 'undecided' else 's'} the requirements. {how}"
+        )
     if found is not None and not choose and searched == "smallest":
         text += ". To learn how much still fits, look for the largest instead"
     elif not monotone:
