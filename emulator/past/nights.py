@@ -130,10 +130,10 @@ def nights_of(attempts: Attempts, window: NightWindow, zone: str) -> Nights:
     low, high = (np.datetime64(day, "s").astype(float) for day in (f"{YEARS[0]}-01-02", f"{YEARS[1]}-12-30"))
     if (wrong := np.flatnonzero((attempts.submitted < low) | (attempts.submitted > high))).size:
         at = wrong[0]
+        year = np.datetime64(int(attempts.submitted[at]), "s").astype("M8[Y]")
         raise InputError(
-            f"{attempts.files[attempts.file[at]]}:{attempts.line[at]}: a job came in the year "
-            f"{np.datetime64(int(attempts.submitted[at]), 's').astype('M8[Y]')}, and years run from {YEARS[0]} to {YEARS[1]}: "
-            "look at the column of its moments"
+            f"{attempts.files[attempts.file[at]]}:{attempts.line[at]}: a job came in the year {year}, and years run "
+            f"from {YEARS[0]} to {YEARS[1]}: look at the column of its moments"
         )
 
     wall = attempts.submitted + _shifts(attempts.submitted, zone)
