@@ -20,10 +20,12 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["NightWindow", "Nights", "nights_of", "parse_night"]
+__all__ = ["YEARS", "NightWindow", "Nights", "nights_of", "parse_night"]
 
 _FORM: Final = re.compile(r"(\d{1,2}):(\d{2})\+(\w[\w ]*)")
 _DAY: Final = 86_400
+YEARS: Final = (1900, 9000)
+"""The first and the last year of which a scenario may be."""
 _QUARTER: Final = 900
 
 
@@ -120,9 +122,19 @@ def nights_of(attempts: Attempts, window: NightWindow, zone: str) -> Nights:
     """Put the attempts into nights; what came outside every night is left out and counted.
 
     Raises:
-        InputError: no job came in any night.
+        InputError: no job came in any night, or one came in a year of which no scenario can be.
     """
     import numpy as np
+
+    # A day is kept free at both ends, for the zone.
+    low, high = (np.datetime64(day, "s").astype(float) for day in (f"{YEARS[0]}-01-02", f"{YEARS[1]}-12-30"))
+    if (wrong := np.flatnonzero((attempts.submitted < low) | (attempts.submitted > high))).size:
+        at = wrong[0]
+        year = np.datetime64(int(attempts.submitted[at]), "s").astype("M8[Y]")
+        raise InputError(
+            f"{attempts.files[attempts.file[at]]}:{attempts.line[at]}: a job came in the year {year}, and years run "
+            f"from {YEARS[0]} to {YEARS[1]}: look at the column of its moments"
+        )
 
     wall = attempts.submitted + _shifts(attempts.submitted, zone)
     day = np.floor((wall - window.begins) / _DAY).astype(np.int64)
@@ -135,15 +147,15 @@ def nights_of(attempts: Attempts, window: NightWindow, zone: str) -> Nights:
     kept = attempts.pick(inside)
     day, offset = day[inside], offset[inside]
     # A job that is tried again belongs to the night in which it came: all its attempts share its submission.
-    low, high = int(day.min()), int(day.max())
+    earliest, latest = int(day.min()), int(day.max())
     epoch = date(1970, 1, 1)
-    dates = [epoch + timedelta(days=each) for each in range(low, high + 1)]
+    dates = [epoch + timedelta(days=each) for each in range(earliest, latest + 1)]
     begins = timedelta(seconds=window.begins)
     starts = [(datetime(it.year, it.month, it.day, tzinfo=ZoneInfo(zone)) + begins).timestamp() for it in dates]
     job = kept.job
     order = np.lexsort((kept.number, job))
     firsts = order[np.concatenate([[True], job[order][1:] != job[order][:-1]])]
-    return Nights(kept, window, zone, dates, np.array(starts), day - low, offset, np.sort(firsts))
+    return Nights(kept, window, zone, dates, np.array(starts), day - earliest, offset, np.sort(firsts))
 
 
 def _shifts(seconds: "NDArray[np.float64]", zone: str) -> "NDArray[np.float64]":

@@ -4,18 +4,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Final
 
 from emulator.errors import InputError
 from emulator.experiment.writing import write_whole
 from emulator.past.columns_file import columns_text
 from emulator.past.draft import Draft, draft_of, draft_of_plans
 from emulator.past.learning import Learnt, learn
+from emulator.past.nights import YEARS
 from emulator.past.reading import History, read_history, taken_for
 
 __all__ = ["Sketch", "check_outputs", "outputs_of", "sketch_files"]
-
-_YEARS: Final = (1900, 9000)
 
 
 @dataclass(slots=True)
@@ -103,8 +101,8 @@ def sketch_files(
     """
     outputs = outputs_of(output, columns=columns is not None)
     check_outputs(outputs, overwrite=overwrite)
-    if starts is not None and not _YEARS[0] <= starts.year <= _YEARS[1]:
-        raise InputError(f"--starts {starts}: years run from {_YEARS[0]} to {_YEARS[1]}: give a date in one of them")
+    if starts is not None and not YEARS[0] <= starts.year <= YEARS[1]:
+        raise InputError(f"--starts {starts}: years run from {YEARS[0]} to {YEARS[1]}: give a date in one of them")
     history = read_history(files, columns=columns, night=night, zone=zone, table=table, progress=progress)
     planned = [it for timetable in history.timetables for it in timetable.planned]
     if history.nights is None:
@@ -118,11 +116,6 @@ def sketch_files(
             raise InputError(f"{taken_for(history)}, and holds no rule that recurs: give an export of past jobs")
         draft = draft_of_plans(planned, history.window, history.zone, starts)
     else:
-        if not all(_YEARS[0] <= it.year < _YEARS[1] for it in history.nights.dates):
-            raise InputError(
-                f"{files[0]}: its nights are from {history.nights.dates[0]} to {history.nights.dates[-1]}, and years "
-                f"run from {_YEARS[0]} to {_YEARS[1]}: look at the moments in it"
-            )
         learnt = learn(history.nights)
         draft = draft_of(learnt, starts=starts, history=history.digest, planned=planned)
     texts = {outputs["draft"]: draft.text}

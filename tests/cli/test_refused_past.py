@@ -103,6 +103,16 @@ def test_a_device_is_no_file_of_nights() -> None:
         assert str(refused.value) == f"{path}: cannot be read: {why}: name a file that sketch wrote"
 
 
+def test_a_file_of_nights_has_a_largest_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "draft.nights.csv"
+    path.write_text("date,kind,accepted\n")  # 19 bytes
+    monkeypatch.setattr("emulator.past.figures._MOST_BYTES", 19)
+    assert read_nights(path)[0] == []
+    monkeypatch.setattr("emulator.past.figures._MOST_BYTES", 18)
+    with pytest.raises(InputError, match="is longer than 18 bytes: give a file of nights"):
+        read_nights(path)
+
+
 def test_nights_without_a_number_fit_nothing(place: Path, queuedrill: Call) -> None:
     dates = [date(2026, 3, 2) + timedelta(days=at) for at in range(30)]
     empty = {name: np.full(28, np.nan) for name in FIGURES}
@@ -138,6 +148,7 @@ def test_a_refused_draft_is_a_defect_of_the_program(tmp_path: Path) -> None:
         work._add("given 3", {"starts": "2026-03-14T18:00:00", "lasts": "soon"})
 
 
+@pytest.mark.slow  # it loads scipy's laws
 def test_kinds_of_days_are_compared_without_a_warning_where_counts_are_constant() -> None:
     """Equal counts are alike, other constant ones are not; else it is Welch's test, as scipy has it."""
     dates = [date(2026, 3, 2) + timedelta(days=at) for at in range(14)]

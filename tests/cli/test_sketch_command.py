@@ -110,8 +110,10 @@ def test_exports_that_overlap_are_told_and_count_once(history: Path, queuedrill:
             "rules: was taken for a crontab, which tells nothing of past jobs: give an export",
         ),
         (["bytes.csv", *NIGHT], "bytes.csv:3: the byte 81 is neither UTF-8 nor Windows-1252: save it as UTF-8"),
-        (["old.csv", *NIGHT], "old.csv: its nights are from 0001-03-02 to 0001-03-15, and years run from 1900"),
+        (["old.csv", *NIGHT], "old.csv:2: a job came in the year 0001, and years run from 1900 to 9000"),
         (["history.csv", *NIGHT, "--starts", "0001-01-01"], "--starts 0001-01-01: years run from 1900 to 9000"),
+        (["old.csv", *NIGHT[:2], "--zone", "America/Santiago"], "a job came in the year 0001, and years run from"),
+        (["zero.csv", *NIGHT], "zero.csv: no run time can be learnt: every attempt ends when it begins"),
         (["failed.csv", *NIGHT], "failed.csv: no run time can be learnt: no attempt with a begin and an end went well"),
         (["history.csv", "--columns", "empty.yaml"], "the file is empty: write keys such as zone:, night:, files:"),
     ],
@@ -123,6 +125,9 @@ def test_wrong_input_says_what_to_do(
     text = history.read_text()
     (place / "bytes.csv").write_bytes(text.encode().replace(b"P00002", b"P\x8102"))
     (place / "old.csv").write_text(text.replace(".2026", ".0001"))
+    cells = [line.split(";") for line in text.splitlines()]
+    zero = [";".join([*row[:4], row[3] if at else row[4], *row[5:]]) for at, row in enumerate(cells)]
+    (place / "zero.csv").write_text("\n".join(zero))
     (place / "failed.csv").write_text(text.replace(";done;", ";failed;"))
     (place / "empty.yaml").write_text("")
     (place / "short.csv").write_text("".join(history.read_text().splitlines(keepends=True)[:20]))
