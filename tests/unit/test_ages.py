@@ -7,9 +7,10 @@ from night_runs import MINUTE
 from random_nights.generator import night as random_night
 from random_nights.play import loaded as loaded_night
 
-from emulator.errors import ScenarioError
+from emulator.errors import InputError, ScenarioError
 from emulator.experiment.night import run_night
 from emulator.experiment.result import NightResult
+from emulator.experiment.storytelling import story_of_night
 from emulator.measure.ages import Age
 from emulator.measure.selection import Selection, Where
 from emulator.record.events import Row
@@ -210,6 +211,35 @@ def test_single_results_are_a_hazard(part: dict[str, Any], arrival: dict[str, An
     loaded = scenario([part], [arrival], must_hold=asked)
     found = [one.message for one in hazards(loaded) if one.code == "age-of-single-results"]
     assert [one.partition(",")[0] for one in found] == told
+
+
+def test_only_the_sets_of_the_entry_that_is_asked_for_count() -> None:
+    """Another entry's job leaves its own set; a target and a set at once make no sense."""
+    loaded = scenario([{**COPY, "since": START}], [{"at": "22:00"}, {"name": "again", "at": "23:00"}])
+    night = run_night(loaded, seed=1)
+    assert in_minutes(ages(night, set_of="again")) == [("again", 180, False, 240, 60, 1)]
+    with pytest.raises(InputError, match="name one of the two"):
+        ages(night, set_of="again", target="s1")
+
+
+def test_its_story_names_what_grew_oldest() -> None:
+    """As of 22:05 (65 min: 23:05) the copies are; unknown is told as such, and so is a set."""
+    asked = [
+        {"measure": "effect_age_longest", "at_most": "1h"},
+        {"measure": "effect_age_longest", "set_of": "copy", "at_most": "9h"},
+    ]
+    night = run_night(scenario([READ, COPY], [{"at": "22:00"}], must_hold=asked), seed=1, keep_events=True)
+    told = [[one.text for one in story_of_night(night, requirement=place).sentences[1:]] for place in ("1", "2")]
+    assert told == [
+        [
+            "The last good result of copied on s1 was at least 3 h 55 min old here, beyond what was asked: it was as "
+            "of 22:05:00 on 2026-06-12."
+        ],
+        [
+            "The last good result of copied on copy (a set of 1 target) was at least 3 h 55 min old here: it was as "
+            "of 22:05:00 on 2026-06-12."
+        ],
+    ]
 
 
 # -- read from the events by itself ------------------------------------------------------------------------------------

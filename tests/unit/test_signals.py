@@ -210,3 +210,12 @@ class Fed:
     def emit(self, row: Row) -> int:
         self._fold.feed(row)
         return 0
+
+
+@pytest.mark.parametrize(("why", "silent"), [("shut_down", 0), ("power_lost", 12)])
+def test_nothing_is_expected_of_a_worker_that_was_shut_down(why: str, silent: float) -> None:
+    """Heard of at 3 min and off from 4 min on: by plan it is not missed at 15 min, otherwise for 12 min."""
+    s = Stream(MINUTE)
+    s.add(3, "heartbeat_received", 0, "dome-1", 1, 1)
+    s.add(4, "worker_changed", 0, "dome-1", "off", why, 1)
+    assert sampled(s, 20 * MINUTE)[SILENCE][2] == silent
