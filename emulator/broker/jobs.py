@@ -357,9 +357,6 @@ class Attempt:
         self.again: Any = None
         self.waiting_answer: tuple[str, int | None] | None = None
 
-    def __str__(self) -> str:
-        return f"attempt {self.number} of job {self.job.number} on {self.worker}"
-
     def twin(self) -> "Attempt":
         """Make the attempt of a second worker that is given the same token, as the broker should never do."""
         return Attempt(self.job, self.number, self.token, self.holder, self.granted, self.until)
