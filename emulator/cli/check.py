@@ -1,4 +1,4 @@
-"""The commands about scenario files: ``queuedrill check`` finds what deserves a second look; ``schema``, for editors."""
+"""The commands about scenario files: ``queuedrill check`` finds what deserves a look; ``schema`` is for editors."""
 
 import shlex
 import sys

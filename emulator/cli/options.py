@@ -1,4 +1,4 @@
-"""The options that commands share, and what they do with them: set values, see what may be written, give an exit code."""
+"""The options that commands share, and what they do with them: set values, what may be written, give an exit code."""
 
 import os
 from collections.abc import Callable, Iterable, Sequence
