@@ -69,11 +69,8 @@ def forecast(
     from emulator.cli.progress import progress
     from emulator.outlook.forecast import forecast as work
     from emulator.outlook.forecast_document import forecast_document
-    from emulator.outlook.forecast_files import forecast_csv, forecast_json
-    from emulator.outlook.forecast_screen import forecast_screen
-    from emulator.outlook.forecast_words import headline
-    from emulator.outlook.holidays import days_in
-    from emulator.outlook.nights_ahead import in_months
+    from emulator.outlook.forecast_words import forecast_csv, forecast_json, forecast_screen, headline
+    from emulator.outlook.nights_ahead import days_in, in_months
 
     loaded = read_changed(file, allow_folders, change, add)
     first = loaded.clock.starts.date()

@@ -18,7 +18,7 @@ __all__ = ["hindcast"]
 @click.option("--night", metavar="TIME+LENGTH", help="When a night begins and how long it lasts, such as 18:00+14h.")
 @click.option("--zone", metavar="ZONE", help="Zone of times that state none, such as America/Santiago.")
 @click.option("--refit", type=click.IntRange(0, 366), default=0, metavar="DAYS", help="Learn anew every so many days.")
-@click.option("--widen", is_flag=True, help="Widen each interval by the misses of the nights before it.")
+@click.option("--as-drafted", is_flag=True, help="Do not correct intervals by the misses of the nights before them.")
 @click.option(
     "--nights", type=click.IntRange(20, 100_000), default=100, metavar="N", help="Emulated nights behind each (100)."
 )
@@ -36,7 +36,7 @@ def hindcast(
     night: str | None,
     zone: str | None,
     refit: int,
-    widen: bool,
+    as_drafted: bool,
     nights: int,
     seed: int,
     processes: int | None,
@@ -50,9 +50,10 @@ def hindcast(
 
     Twice: blind, with the arrivals of the draft, and given the arrivals, with the real submissions and drawn run times.
     For each figure it counts how many nights lie within the intervals of 80 % and of 95 %, and how sharp they are.
+    After each night, intervals are corrected by whether it lay inside.
 
-    The exit code is 0 if nothing contradicts the predictions. It is 1 if their intervals are contradicted, or past
-    nights alone predict better by more than a tenth. It is 4 if the later nights are too few to tell.
+    The exit code is 0 if nothing contradicts the predictions. It is 1 if the draft's own intervals are contradicted,
+    or past nights alone predict better by more than a tenth. It is 4 if the later nights are too few to tell.
     """
     from datetime import date
 
@@ -82,7 +83,7 @@ def hindcast(
             files=files,
             plays=nights,
             refit=refit,
-            widen=widen,
+            corrected=not as_drafted,
             seed=seed,
             processes=processes,
             progress=told,

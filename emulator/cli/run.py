@@ -139,8 +139,9 @@ def run(
             from emulator.show.comparison.tables import as_csv
 
             write_text(csv_path, as_csv(found))
-        seeds = range(found.first_seed, found.first_seed + found.nights)
-        keep(loaded, comparison_json(found), seeds, _again(file, found.nights, variant, seed, loaded))
+        if evidence is not None:
+            seeds = range(found.first_seed, found.first_seed + found.nights)
+            keep(evidence, loaded, comparison_json(found), seeds, _again(file, found.nights, variant, seed, loaded))
         if as_json:
             tell_json({"file": file, **comparison_json(found)})
         elif quiet:
@@ -178,10 +179,8 @@ def run(
         shown += 1
         return exit_code(outcome_of_answers(found), undecided)
 
-    def keep(loaded: "Loaded", result: Mapping[str, Any], seeds: Iterable[int], again: str) -> None:
+    def keep(evidence: str, loaded: "Loaded", result: Mapping[str, Any], seeds: Iterable[int], again: str) -> None:
         """Write the evidence last: it holds the digests of what was written before."""
-        if evidence is None:
-            return
         from emulator.outlook.evidence import evidence_of
 
         outputs = {what: Path(path) for what, path in (("log", log), ("page", page)) if path is not None}
@@ -220,7 +219,8 @@ def run(
             from emulator.experiment.paging import page_of_night, write_page
 
             write_page(page_of_night(result), Path(page))
-        keep(result.loaded, result.as_json(), [result.seed], result.meta.again)
+        if evidence is not None:
+            keep(evidence, result.loaded, result.as_json(), [result.seed], result.meta.again)
         if as_json:
             tell_json({"file": file, **result.as_json()})
         elif quiet:

@@ -73,13 +73,11 @@ def thresholds(
     check_writable((page, csv_path))
 
     from emulator.cli.progress import progress
-    from emulator.outlook.threshold_words import too_few_words, verdict
+    from emulator.outlook.threshold_words import as_csv, thresholds_page, too_few_json, too_few_words, verdict
+    from emulator.outlook.threshold_words import as_json as plain_data
     from emulator.outlook.thresholds import TooFewNights, share_from
     from emulator.outlook.thresholds import thresholds as work
     from emulator.outlook.thresholds_document import thresholds_document
-    from emulator.outlook.thresholds_files import as_csv, too_few_json
-    from emulator.outlook.thresholds_files import as_json as plain_data
-    from emulator.outlook.thresholds_screen import thresholds_page
 
     share = share_from(false_alarms)
     wanted = [name for text in signals for name in names(text) or ()] if signals else None

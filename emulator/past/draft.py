@@ -7,6 +7,7 @@ export of jobs. Guesses come first in the file's head.
 What comes by the clock is drafted as recurrences, what comes at random as rates by the day and the hour.
 """
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -275,10 +276,10 @@ class _Drafting:
             cv = self.learnt.run_times.pace_cv
             law = law_of_factors(self.learnt.run_times.pace, cv)
             out["pace"] = {"cv": self._spread(cv, said, 1), "law": law}
-            # Run times are told for the night in the middle, whose factor is 1; the mean of either law is above.
-            mean = (1 + cv**2) ** 0.5 if law == "lognormal" else (1 - min(cv, 1.5) ** 2 / 9) ** -3
+            # Run times are told for a night whose factor has the mean logarithm, 0; the mean of either law is above 1.
+            mean = (1 + cv**2) ** 0.5 if law == "lognormal" else math.exp(cv**2 / 2 + min(cv, 1.5) ** 4 / 12)
             if mean >= _LEAST_MEAN:
-                said = f"the mean of these factors, where that of the night in the middle is 1; from {count} nights"
+                said = f"the mean of these factors, where that of their logarithms is 0; from {count} nights"
                 out["pace"]["mean"] = self.measured(round(mean, 3), said, count, "estimated")
         return out
 

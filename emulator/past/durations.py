@@ -109,9 +109,9 @@ def run_times(nights: Nights) -> RunTimes:
         for name, group in groups.items():
             rest = logs - sum(effect[other][groups[other]] for other in groups if other != name)
             effect[name] = _means(rest, group, len(effect[name]), median=name != "night")
-        for name in ("worker", "night"):
-            if len(rows):
-                effect[name] -= _usual(effect[name], groups[name])
+        if len(rows):
+            effect["worker"] -= _usual(effect["worker"], by_worker)
+            effect["night"] -= _middle(effect["night"], by_night)
     rest = logs - effect["routine"][by_routine] - effect["worker"][by_worker] - effect["night"][by_night]
     speed = np.exp(-effect["worker"])
     slow = [at for at in range(len(it.workers)) if _differs(rest, by_worker == at, effect["worker"][at])]
@@ -200,6 +200,16 @@ def _usual(effect: "NDArray[np.float64]", group: "NDArray[np.int64]") -> float:
     runs = np.bincount(group, minlength=len(effect))
     order = np.argsort(effect, kind="stable")
     return float(effect[order[np.searchsorted(np.cumsum(runs[order]), runs.sum() / 2, "left")]])
+
+
+def _middle(effect: "NDArray[np.float64]", night: "NDArray[np.int64]") -> float:
+    """Give the mean effect of nights, each once and the furthest drawn in: from few nights that is a better guess of
+    what comes than the one in the middle is. Nights of few runs do not count where there are others."""
+    import numpy as np
+
+    runs = np.bincount(night, minlength=len(effect))
+    enough = runs >= min(_ENOUGH, int(runs.max()))
+    return float(np.mean(np.clip(effect[enough], *np.quantile(effect[enough], (0.02, 0.98)))))
 
 
 def _means(
