@@ -17,7 +17,8 @@ from typing import Final
 
 from emulator.errors import DefectError, QueuedrillError
 from emulator.record.encoding import encode
-from emulator.record.events import Row, Sink
+from emulator.record.events import Emit, Row, Sink, apart, emitter
+from emulator.record.kinds import QUEUED
 from emulator.record.meta import RunMeta
 from emulator.record.sqlite_log import LogFile, Trace, Turn, create
 from emulator.timeline.stops import clock_stop
@@ -130,7 +131,7 @@ class SqliteRecorder:
 
         It does what ``Both`` does, in one call fewer for each event: the other's number is this one's too.
         """
-        return _Beside(other.emit, self._rows.append, self)
+        return _Beside(emitter(other), self._rows, self)
 
     @property
     def pending(self) -> int:
@@ -244,10 +245,17 @@ class _Beside:
 
     __slots__ = ("emit",)
 
-    def __init__(self, other: Callable[[Row], int], keep: Callable[[Row], None], recorder: SqliteRecorder) -> None:
-        def emit(row: Row) -> int:
-            number = other(row)
-            keep(row)
+    takes_compound: Final = True
+
+    def __init__(self, other: Emit, rows: list[Row], recorder: SqliteRecorder) -> None:
+        keep = rows.append
+
+        def emit(row: Row, events: int = 1, /) -> int:
+            number = other(row, events)
+            if events == 1 and row[1] is not QUEUED:
+                keep(row)
+            else:
+                rows.extend(apart((row,), number - events + 1))
             if number >= recorder._full_at:
                 recorder._batch_is_full()
             return number
