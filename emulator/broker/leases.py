@@ -30,7 +30,8 @@ from emulator.broker.rules import Outcome
 from emulator.broker.states import Request, State
 from emulator.broker.workers import Holder
 from emulator.errors import DefectError
-from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
+from emulator.record.events import BEGUN, ENDED_WELL, QUEUED
+from emulator.record.reasons import FINISHED, LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
 
 __all__ = ["RAN_OUT", "Leases"]
 
@@ -152,14 +153,20 @@ class Leases(Retries):
         self._new_end(0)
         self._new_attempts(0)
         queue.unfinished += 1
-        word, name = "queued_held" if held else "queued", routine.name
         origin = 0 if extra is None else extra.origin
-        # fmt: off
-        job.born = job.since = self._emit((
-            now, "submitted", cause, number, "",
-            word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
-        ))
-        # fmt: on
+        if held or origin or job.key:
+            word, name = "queued_held" if held else "queued", routine.name
+            # fmt: off
+            job.born = job.since = self._emit((
+                now, "submitted", cause, number, "",
+                word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
+            ))
+            # fmt: on
+        else:
+            shared = source.shared
+            if shared is None:
+                shared = source.shared = (routine.name, queue.name, arrival, source.priority)
+            job.born = job.since = self._emit((now, QUEUED, cause, number, "", shared, job.ordinal))
         if extra is not None:
             if origin:
                 self._families[number] = self.family(origin)
@@ -226,6 +233,7 @@ class Leases(Retries):
         number: int,
         found: Entry | None = None,
         order: int = 0,
+        begins: bool = False,
     ) -> Attempt | None:
         """Hand out the best job that the worker may have, and give the attempt at it, or None.
 
@@ -238,6 +246,7 @@ class Leases(Retries):
             found: what ``best`` has just given for the same worker, if it was asked.
             order: the place of this message among all that the incarnation has sent, rising; 0 on a link on which
                 nothing can overtake it. Silence runs from the newest that has come.
+            begins: its worker begins at this very instant: that is told together with the hand-out.
 
         Raises:
             DefectError: for a worker that was never registered or a queue that there is not.
@@ -275,7 +284,12 @@ class Leases(Retries):
         holder.take_answer = job.attempt = self._tokens[token] = attempt
         if holder.leases is not None:
             holder.leases[token] = attempt
-        job.since = self._emit((now, "handed_out", cause, job.number, worker, number, token, until, incarnation))
+        if begins:
+            row = (now, BEGUN, cause, job.number, worker, number, token, until, incarnation)
+            attempt.event = event = self._emit(row, 2)
+            job.since = event - 1
+        else:
+            job.since = self._emit((now, "handed_out", cause, job.number, worker, number, token, until, incarnation))
         if terms.longest is not None:
             self._ring(now + terms.longest, "time_limit", job.number, token)
         self._lease(attempt)
@@ -306,6 +320,7 @@ class Leases(Retries):
         retry_after: int | None = None,
         refused_at: int = 0,
         order: int = 0,
+        stops: Attempt | None = None,
     ) -> bool:
         """Take the outcome of an attempt, and say whether it counts: False if the token is stale.
 
@@ -316,6 +331,7 @@ class Leases(Retries):
             outcome: ok, error, permanent_error or time_limit.
             retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
             order: as for ``take``.
+            stops: the attempt, where its worker stops at this very instant: that is told together with the outcome.
 
         Raises:
             DefectError: for another outcome, or a worker that was never registered.
@@ -328,15 +344,25 @@ class Leases(Retries):
         else:
             holder.heard = now
         attempt = self._tokens.get(token)
-        if attempt is None or attempt.holder is not holder:
+        if attempt is None or attempt.holder is not holder or (stops is not None and attempt is not stops):
+            if stops is not None:
+                cause, stops = self._tell_stop(now, cause, stops, worker), None
             attempt = self._good(token, holder)
             if attempt is None:
                 return self._late(now, cause, holder, number, token)
         job = attempt.job
         if outcome == "ok":
             if type(self._move(job, self._ending_well)) is str:
+                if stops is not None:
+                    cause = self._tell_stop(now, cause, stops, worker)
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
+            if stops is not None:
+                event = self._emit((now, ENDED_WELL, cause, job.number, worker, attempt.number, token), 3)
+                attempt.event = event - 2
+                self._end_lease(attempt)
+                self._put_aside(now, event, job, "")
+                return True
             self._finish(now, self._told_end(now, cause, attempt, "ok", why, now), job, "", NONE)
             return True
         if outcome not in _BAD_OUTCOMES:
@@ -347,6 +373,12 @@ class Leases(Retries):
         request = Request.OUTCOME
         self._end_attempt(now, cause, job, request, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
         return True
+
+    def _tell_stop(self, now: int, cause: int, stops: Attempt, worker: str) -> int:
+        """Tell by itself that a worker stops; what is told with it in the ordinary case does not follow."""
+        row = (now, "work_stopped", cause, stops.job.number, worker, stops.number, stops.token, FINISHED)
+        stops.event = event = self._emit(row)
+        return event
 
     def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:
         """An outcome came that is not taken: a repeat, or one with a token that is stale."""

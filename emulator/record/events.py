@@ -17,15 +17,18 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
-from emulator.record.kinds import COMPOUND, HEARTBEAT_KINDS, KINDS
+from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, HEARTBEAT_KINDS, KINDS, QUEUED
 from emulator.record.reasons import NONE, Because
 from emulator.records import record
 from emulator.timeline.ticks import SECOND
 
 __all__ = [
+    "BEGUN",
     "DETAILS",
+    "ENDED_WELL",
     "HEARTBEAT_KINDS",
     "NO_ALLOWANCE",
+    "QUEUED",
     "WITH_VALUES",
     "Emit",
     "Event",

@@ -238,13 +238,18 @@ class Dispatcher:
             and not worker.is_driven
         )
 
-    def hand_in(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None) -> None:
-        """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
+    def hand_in(
+        self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None, stops: Attempt | None
+    ) -> None:
+        """Hand an outcome in over a link without delay or loss: a request and its answer in one step.
+
+        ``stops``: the attempt, if the broker is to tell that its work stops.
+        """
         worker, now = attempt.worker, self._agenda.now
         worker.number = number = worker.number + 1
         name, incarnation, token = worker.name, worker.incarnation, attempt.token
         answer = self.broker.hand_in(
-            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now
+            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now, 0, stops
         )
         self._outcome_answered(attempt, answer)
 
@@ -455,11 +460,14 @@ class Dispatcher:
         if request is None:  # over a link without delay or loss, a request and its answer are one
             worker.number = number = worker.number + 1
             incarnation, order, left = worker.incarnation, 0, None
+            begins = not worker.looks_at_end
             offer: Offer = worker.equipment
         else:
             incarnation, number, order = request.incarnation, request.number, request.arrived
             offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
-        attempt = self.broker.take(now, 0, worker.name, incarnation, worker.queues, offer, left, number, found, order)
+            begins = False
+        name, queues = worker.name, worker.queues
+        attempt = self.broker.take(now, 0, name, incarnation, queues, offer, left, number, found, order, begins)
         if attempt is not None and self.doubles.wanted:
             self.doubles.note(worker, attempt)
         if request is not None:

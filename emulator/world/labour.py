@@ -71,7 +71,8 @@ class Labour:
         worker.free -= routine.slots
         if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
-        attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
+        if not attempt.event:  # else it was told together with the hand-out
+            attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
             world.heartbeats.began(attempt)
         if not self._is_valid(token):  # the answer came late, or to a second worker
@@ -370,11 +371,14 @@ class Labour:
         if not direct:
             world.heartbeats.settle(worker)
         attempt.handing_in = True  # from now on no heartbeat names its token
+        if direct and outcome == "ok":
+            world.dispatcher.hand_in(attempt, outcome, why, retry_after, attempt)
+            return
         code = FINISHED if outcome == "ok" else why.code
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)
         if direct:
-            world.dispatcher.hand_in(attempt, outcome, why, retry_after)
+            world.dispatcher.hand_in(attempt, outcome, why, retry_after, None)
             return
         request = Request("outcome", worker, attempt)
         request.outcome = (outcome, why, retry_after, now)

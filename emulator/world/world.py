@@ -10,7 +10,7 @@ from typing import Any, Final
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Job
 from emulator.broker.rules import RetryPolicy
-from emulator.record.events import Sink
+from emulator.record.events import Sink, emitter
 from emulator.record.reasons import Reason
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Scenario
@@ -80,7 +80,7 @@ class World(Control):
         self.agenda = agenda
         watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
-        self.emit = sink.emit
+        self.emit = emitter(sink)
         self.remembered: dict[tuple[str, int], Job] = {}
         self.poisoned: dict[tuple[str, int], str] = {}
         self._generations: dict[tuple[str, int], int] = {}
