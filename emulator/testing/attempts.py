@@ -103,7 +103,7 @@ class RunningAttempt:
         """Note that a part is finished, for later attempts too."""
         self._check_open()
         self._keeper.finished.setdefault(self.order.job, {})[part, element] = None
-        self._keeper.world.labour.part_over(self.execution, part, element)
+        self._keeper.world.execution.part_over(self.execution, part, element)
 
     async def spend(self, ticks: int) -> None:
         """Do work of so many ticks at full speed."""

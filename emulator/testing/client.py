@@ -18,8 +18,8 @@ from emulator.testing.work import Order, Work
 from emulator.timeline.agenda import MESSAGES
 from emulator.timeline.bearers import NOBODY, Bearer
 from emulator.timeline.ticks import say
-from emulator.world.contact import ARRIVES, Request
-from emulator.world.worker import ON, Worker
+from emulator.world.transport import ARRIVES
+from emulator.world.worker import ON, Request, Worker
 
 __all__ = ["Client", "Lease", "Program"]
 
@@ -147,7 +147,7 @@ class Client:
         execution: Attempt | None = await self._exchange(request, None)
         if execution is None:
             return None
-        self._keeper.world.labour.take_up(self._worker, execution)
+        self._keeper.world.execution.take_up(self._worker, execution)
         execution.known_end = self._told_end(execution, request.sent, execution.known_end)
         attempt = RunningAttempt(self._keeper, execution, self._bearer)
         lease = Lease(self, execution, Work(attempt))
@@ -173,7 +173,7 @@ class Client:
             reply = world.broker.heartbeat(now, 0, worker.name, self._incarnation, number, tokens, request.arrived)
             return _LOST if reply is None else (now, reply)
 
-        lost = not world.beats.gets_through(worker, number)
+        lost = not world.heartbeat_schedule.gets_through(worker, number)
         arrived, reply = await self._exchange(request, act, lost=lost)
         for lease in named:
             if lease.token in reply.refused:
@@ -193,7 +193,7 @@ class Client:
         if lease._request is None:
             lease._request = Request("outcome", worker, execution)
             told = said(why) if why else Because("outcome", {"outcome": outcome})
-            world.labour.lay_down(execution, Because(FINISHED) if outcome == "ok" else told)
+            world.execution.lay_down(execution, Because(FINISHED) if outcome == "ok" else told)
         request, refused_at = lease._request, world.agenda.now
 
         def act() -> Any:
@@ -216,7 +216,7 @@ class Client:
         taken = await self._exchange(request, act)
         self.leases.remove(lease)
         if execution in worker.attempts:
-            world.labour.forget(execution)
+            world.execution.forget(execution)
         if not taken:
             lease.is_refused = True
             raise StaleTokenError(
@@ -228,8 +228,8 @@ class Client:
         if lease in self.leases:
             self.leases.remove(lease)
             if lease.execution in self._worker.attempts:
-                self._keeper.world.labour.lay_down(lease.execution, said(why) if why else Because("given_up"))
-                self._keeper.world.labour.forget(lease.execution)
+                self._keeper.world.execution.lay_down(lease.execution, said(why) if why else Because("given_up"))
+                self._keeper.world.execution.forget(lease.execution)
 
     # -- messages -----------------------------------------------------------------------------------------------------
 
@@ -249,7 +249,7 @@ class Client:
     async def _exchange(self, request: Request, act: Callable[[], Any] | None, *, lost: bool = False) -> Any:
         """Send a message, let it act at the broker, and give the answer; without ``act`` it asks for work."""
         world, worker, incarnation = self._keeper.world, self._worker, self._incarnation
-        agenda, contact = world.agenda, world.contact
+        agenda, transport = world.agenda, world.transport
         future: asyncio.Future[Any] = self._keeper.loop.create_future()
         request.note_sent(agenda.now)
 
@@ -263,7 +263,7 @@ class Client:
                 reply(request, answer)
 
         def reply(request: Request, answer: Any) -> None:
-            way = contact.way_back(request)
+            way = transport.way_back(request)
             if way is not None:
                 agenda.at(agenda.now + way, answered, answer)
 
@@ -275,7 +275,7 @@ class Client:
             if not future.done():
                 future.set_result(_LOST)
 
-        way = None if lost else contact.way_out(request)
+        way = None if lost else transport.way_out(request)
         if way is not None:
             order = request.order
             agenda.at(agenda.now + way, arrive, order, MESSAGES, worker.index, ARRIVES + order)
@@ -290,5 +290,5 @@ class Client:
 
     def _told_end(self, execution: Attempt, sent: int, until: int) -> int:
         """Give the end of a lease as its queue tells it to the worker: by the worker's clock."""
-        self._keeper.world.contact.tell_end(execution, sent, self._keeper.world.agenda.now, until)
+        self._keeper.world.transport.tell_end(execution, sent, self._keeper.world.agenda.now, until)
         return execution.known_end

@@ -222,9 +222,9 @@ class Emulator(Interventions, Views):
         )
         loop.show_clocks(self.keeper.moment_of(0) - loop.agenda.now)
         self._hanging = Hanging(loop, self.world, self.keeper, self.stream, self._reach_end)
-        self.world.notice = self.stream.notice
+        self.world.execution.notice = self.stream.notice
         for routine in self._handlers:
-            self.world.routines[routine].hands = self.keeper
+            self.world.routines[routine].handler = self.keeper
         self.programs.take_over(self.world)
         self.agenda.at(self.scenario.lasts, self._reach_end, None, ENDS, -1)
         self.world.start()

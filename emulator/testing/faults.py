@@ -127,7 +127,7 @@ class Interventions:
         world = self.world
         for name in [who] if isinstance(who, str) else who:
             members = world.pools[name] if name in world.pools else [world.workers[name]]
-            switched = [worker for worker in members if world.power_on(0, worker)]
+            switched = [worker for worker in members if world.lifecycle.power_on(0, worker)]
             if not switched:
                 is_gone = all(worker.gone for worker in members)
                 why = "has left for good" if is_gone else "is on already"

@@ -49,7 +49,7 @@ _TURNS_TO_CLEAN_UP: Final = 100
 
 
 class Handlers:
-    """Keeps the handlers of an emulation and what they have under way; the world's ``Hands``.
+    """Keeps the handlers of an emulation and what they have under way; the world's ``HandlerProtocol``.
 
     Args:
         loop: the running loop.
@@ -212,7 +212,7 @@ class Handlers:
         if attempt.bearer.held is not None:
             self._blocking.setdefault(attempt.order.worker, []).extend(attempt.bearer.held.blocking)
         if not attempt.is_left:
-            self.world.labour.over(attempt.execution, *outcome)
+            self.world.execution.over(attempt.execution, *outcome)
 
     def _outcome_of(self, attempt: RunningAttempt, error: BaseException) -> tuple[Outcome, Because, int | None]:
         """Say what an attempt ends with whose handler raised this; never fails, or the attempt would have no end."""

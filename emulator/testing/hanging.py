@@ -15,8 +15,8 @@ from emulator.testing.stream import Stream
 from emulator.timeline.agenda import Entry
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import say
-from emulator.world.contact import Contact
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
+from emulator.world.transport import Transport
 from emulator.world.world import World
 
 if TYPE_CHECKING:
@@ -30,8 +30,8 @@ _PUT_OFF: Final = frozenset(
         SimulatedHeartbeats._lease_due,
         SimulatedHeartbeats._silence_due,
         SimulatedHeartbeats._own_end,
-        Contact._beat_arrives,
-        Contact._beat_answered,
+        Transport._beat_arrives,
+        Transport._beat_answered,
     }
 )
 """What heartbeats are made of, and what each of them puts off."""

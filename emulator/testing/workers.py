@@ -45,7 +45,7 @@ class WorkerView:
             return "off"
         if worker.state is BOOTING:
             return "booting"
-        return "frozen" if worker.frozen_at >= 0 else self._world.state_word(worker)
+        return "frozen" if worker.frozen_at >= 0 else self._world.lifecycle.state_word(worker)
 
     @property
     def jobs(self) -> tuple[str, ...]:
