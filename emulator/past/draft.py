@@ -524,18 +524,27 @@ class _Drafting:
             f"{it.count} losses in {it.hours:.0f} hours at work {self.since}; 95 % between {low:.0f} and {high:.0f} h. "
             "That idle workers are lost as often is a guess"
         )
-        back = "20m" if it.back_after != it.back_after else span_text(it.back_after)
         for name in pools:
             yield {
                 "power_off": name,
                 "name": f"losses-of-{name}",
                 "gaps": self.measured({"mean": span_text(it.hours_apart * 3600), "law": "exponential"}, said, it.count),
-                "back_after": Stated(back, "guess", _NOT_TOLD, plausible=("5m", "1h"))
-                if it.back_after != it.back_after
-                else self.measured(
-                    back, "from a lost attempt's begin to its worker's next: an upper limit", it.count, "estimated"
-                ),
+                "back_after": self._back_after(),
             }
+
+    def _back_after(self) -> Stated:
+        it = self.learnt.losses
+        if it.back_after != it.back_after:
+            return Stated("20m", "guess", _NOT_TOLD, plausible=("5m", "1h"))
+        back = span_text(it.back_after)
+        if not it.at_most > it.back_after:
+            return self.measured(back, "from a loss to the worker's next job", it.count, "estimated")
+        most = span_text(it.at_most)
+        said = (
+            f"{most} from a lost attempt's begin to its worker's next (median), which is an upper limit; less the work "
+        )
+        said += "until a loss and the wait for another job, by what both are otherwise"
+        return self.measured(back, said, it.count, "estimated", plausible=("0s", most))
 
     def _share_done(self) -> Stated:
         import numpy as np
