@@ -170,7 +170,8 @@ class Client:
 
         def act() -> Any:
             now = world.agenda.now
-            reply = world.broker.heartbeat(now, 0, worker.name, self._incarnation, number, tokens, request.arrived)
+            message = (world.broker.holder(worker.name, self._incarnation), number, request.arrived)
+            reply = world.broker.heartbeat(now, 0, message, tokens)
             return _LOST if reply is None else (now, reply)
 
         lost = not world.heartbeat_schedule.gets_through(worker, number)
@@ -194,21 +195,19 @@ class Client:
             lease._request = Request("outcome", worker, execution)
             told = said(why) if why else Because("outcome", {"outcome": outcome})
             world.execution.lay_down(execution, Because(FINISHED) if outcome == "ok" else told)
-        request, refused_at = lease._request, world.agenda.now
+        request = lease._request
+        hint = None if retry_after is None else (retry_after, world.agenda.now)
 
         def act() -> Any:
+            holder = world.broker.holder(worker.name, self._incarnation)
             taken = world.broker.hand_in(
                 world.agenda.now,
                 execution.event,
-                worker.name,
-                self._incarnation,
-                request.number,
+                (holder, request.number, request.arrived),
                 execution.token,
                 outcome,  # type: ignore[arg-type]  # one of those above
                 said(why),
-                retry_after,
-                refused_at,
-                request.arrived,
+                hint,
             )
             world.dispatcher.broker_acted(execution)
             return taken
