@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from emulator.errors import NeverError
+from emulator.record.event_view import JOB
 from emulator.record.events import Event, Row, read
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
 
@@ -67,7 +68,7 @@ class Stream:
     def emit(self, row: Row) -> int:
         """Keep one row and give its number."""
         self.rows.append(row)
-        job = row[3]
+        job = row[JOB]
         if job:
             self.of_job.setdefault(job, []).append(row)
         self._at_once(row)

@@ -20,6 +20,7 @@ from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
+from emulator.record.event_view import JOB, KIND
 from emulator.record.events import Event, EventKind, Row, read
 from emulator.record.export import digest
 from emulator.record.trail import known_kinds
@@ -224,7 +225,7 @@ class Views:
             at_most: so many jobs, in the order of their numbers.
         """
         must_be(WHOLE, at_most=at_most)
-        stale = {row[3] for row in self._rows if row[1] == "stale_refused"}
+        stale = {row[JOB] for row in self._rows if row[KIND] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
         if not concerned:
             return ""
