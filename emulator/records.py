@@ -53,7 +53,7 @@ class _Fields:
         if not self._found:
             import dataclasses
 
-            body: dict[str, Any] = {"__annotations__": dict(self._kinds), **self._defaults}
+            body: dict[str, Any] = {"__doc__": cls.__name__, "__annotations__": dict(self._kinds), **self._defaults}
             for name, said in self._fields.items():
                 how: dict[str, Any] = {"init": said.init, "repr": said.repr, "compare": said.compare}
                 if said.default_factory is not None:
@@ -61,7 +61,7 @@ class _Fields:
                 if name in self._defaults:
                     how["default"] = self._defaults[name]
                 body[name] = dataclasses.field(**how)
-            like: Any = dataclasses.dataclass(type(cls.__name__, (), body))
+            like: Any = dataclasses.dataclass(init=False, repr=False, eq=False)(type(cls.__name__, (), body))
             self._found = {one.name: one for one in dataclasses.fields(like)}
         return self._found
 
@@ -104,8 +104,12 @@ def _init(
     made: type, given: tuple[str, ...], fields: Mapping[str, _Field], defaults: Mapping[str, Any]
 ) -> Callable[..., None]:
     """Write ``__init__`` of a class: it fills the slots, and calls ``__post_init__`` if there is one."""
-    known: dict[str, Any] = {f"_set_{name}": getattr(made, name).__set__ for name in given}
+    known: dict[str, Any] = {f"_set_{name}": getattr(made, name).__set__ for name in (*given, *fields)}
     arguments, lines = [], []
+    for name, one in fields.items():
+        if not one.init and one.default_factory is not None:
+            known[f"_make_{name}"] = one.default_factory
+            lines.append(f" _set_{name}(self, _make_{name}())")
     for name in given:
         factory = fields[name].default_factory if name in fields else None
         if factory is not None:

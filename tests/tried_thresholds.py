@@ -22,7 +22,7 @@ from pathlib import Path
 from scipy.signal import fftconvolve
 from scipy.stats import betabinom, binom
 
-from emulator.outlook.calibration import Limit
+from emulator.outlook.table import Limit
 from emulator.outlook.thresholds import Thresholds, share_from, thresholds
 from emulator.scenario.load import load
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.measure.signals import WatchedNight
-from emulator.outlook.shape import Hour
+from emulator.outlook.table import Hour
 from emulator.timeline.ticks import MINUTE
 
 __all__ = ["HOURS", "SMALL", "night"]

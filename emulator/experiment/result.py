@@ -1,7 +1,6 @@
 """What does one night leave in the hands of whoever ran it?"""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +14,7 @@ from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.record.events import Event, Row, read
 from emulator.record.meta import RunMeta
+from emulator.records import field, record
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
 from emulator.show.layout import WIDTH, Page
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["NightResult"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@record
 class NightResult:
     """One night, run and judged; made by ``emulator.run``.
 
@@ -51,6 +51,9 @@ class NightResult:
     log: Path | None
     _parts: dict[Where, Figures] = field(init=False, repr=False, default_factory=dict)
     """What was asked of the night, or of a part of it, before: figures share samples, which are made once."""
+
+    __eq__ = object.__eq__
+    __hash__ = object.__hash__
 
     @property
     def fits(self) -> bool | None:

@@ -6,7 +6,6 @@ whatever happened to it; what happens to few jobs (overlap, late effects) is kep
 
 from array import array
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import compress
 from typing import Final, NamedTuple
 
@@ -29,6 +28,7 @@ from emulator.measure.table import (
     JobTable,
 )
 from emulator.record.reasons import NONE, Values
+from emulator.records import field, record
 from emulator.scenario.aims import Aim
 
 __all__ = [
@@ -198,7 +198,7 @@ class MissedFault(NamedTuple):
     why: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@record
 class Night:
     """One run, folded: made by ``NightFold``, read by ``Figures``.
 
@@ -270,6 +270,9 @@ class Night:
     planned_on: Mapping[str, int] = field(default_factory=dict)
     aims: tuple[Aim, ...] = ()
     factors: Mapping[str, float] = field(default_factory=dict)
+
+    __eq__ = object.__eq__
+    __hash__ = object.__hash__
 
     def __len__(self) -> int:
         """Give the number of jobs that were accepted."""

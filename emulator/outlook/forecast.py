@@ -43,10 +43,10 @@ from emulator.outlook.forecast_result import (
     MonthState,
     Outlook,
     Reached,
+    kept_effects,
+    retained,
 )
-from emulator.outlook.headroom import Patch, growing_entries
-from emulator.outlook.nights_ahead import DatedEnd, Kind, NightsAhead, in_months, nights_ahead
-from emulator.outlook.retention import kept_effects, retained
+from emulator.outlook.nights_ahead import DatedEnd, Kind, NightsAhead, Patch, growing_entries, in_months, nights_ahead
 from emulator.outlook.share_fit import Crossing, Played, ShareCurve, share_curve
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FUNCTION, NUMBER, WHOLE, may_be, must_be

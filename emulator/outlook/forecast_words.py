@@ -1,11 +1,18 @@
-"""How is a forecast told? In one sentence what breaks first, and when; then the words that screen and page share."""
+"""The words of a forecast, its screen, and its files for other programs."""
 
-from datetime import date
-from typing import Final
+import csv
+import io
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from datetime import date, datetime
+from typing import Any, Final
 
 from emulator.measure.words import number, value
 from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.forecast_result import Answer, Counted, EndTried, Forecast, Grows, Headroom, Reached
+from emulator.show.exports.plain import cell
+from emulator.show.layout import WIDTH, Page, Role
+from emulator.show.meta import ONE_LINE, SMALL_PRINT
 
 __all__ = [
     "FITTED",
@@ -13,6 +20,9 @@ __all__ = [
     "broken_by_ends",
     "counted",
     "ends_words",
+    "forecast_csv",
+    "forecast_json",
+    "forecast_screen",
     "form_words",
     "from_when",
     "growth_words",
@@ -26,6 +36,7 @@ __all__ = [
     "times",
     "what_was_played",
 ]
+
 
 MARKS: Final = {"met": "o", "unclear": "~", "below": "x", "none": ""}
 """The shapes of a calendar on a screen."""
@@ -157,7 +168,7 @@ def ends_words(one: EndTried) -> str:
 def broken_by_ends(of: Forecast) -> dict[str, list[str]]:
     """Tell for each month what ends or is planned and breaks a requirement then; no month where nothing does."""
     found: dict[str, list[str]] = {}
-    for month in dict.fromkeys(cell.month for cell in of.calendar):
+    for month in dict.fromkeys(entry.month for entry in of.calendar):
         for one in of.ends_tried:
             if one.breaks_on is None or month < f"{one.breaks_on:%Y-%m}":
                 continue
@@ -194,3 +205,164 @@ def simulated_words(one: ClosedForm) -> str:
 
 def _apart(share: float) -> str:
     return f"{number(abs(round(100 * share, 1)))} % {'more' if share > 0 else 'less'} by formula"
+
+
+_ROLES: Final[dict[str, Role]] = {"below_already": "bad", "falls_below": "bad", "stays": "good"}
+_MOST: Final = 12
+_TOLD: Final = 3
+
+
+def forecast_screen(of: Forecast, *, everything: bool = False, width: int = WIDTH) -> Page:
+    """Write a forecast.
+
+    Args:
+        of: the forecast.
+        everything: every kind of night, month, effect and formula, not the first screen alone.
+        width: how wide tables may be.
+    """
+    page = Page(width=width)
+    page.say(headline(of), {"good": "good", "bad": "bad", "open": ""}[of.outlook])  # type: ignore[arg-type]  # roles
+    page.blank()
+    page.say(f"{of.title.rstrip('.')}. {of.months} months from {of.starts}; {what_was_played(of)}.")
+    if not of.growth:
+        page.say("Nothing is said to grow: only dates can change what is met.")
+    for one in of.growth:
+        page.say(f"{growth_words(one)}.")
+    _when(page, of, everything)
+    _why(page, of, everything)
+    _ends(page, of)
+    _calendar(page, of, everything)
+    _headroom(page, of)
+    _retained(page, of, everything)
+    if everything:
+        _formulas(page, of)
+        page.blank()
+        page.say(FITTED)
+    page.more(*([] if everything else ["--all"]), "--page FILE", "--csv FILE", "--json")
+    page.say(ONE_LINE, "small")
+    return page
+
+
+def _when(page: Page, of: Forecast, everything: bool) -> None:
+    page.heading("From when on it is met in too few nights")
+    for one in of.answers if everything else of.answers[:_MOST]:
+        interval = interval_words(of, one)
+        head = f"{one.label}, on {one.kind}: {from_when(of, one)}"
+        page.say(head + (f" ({interval})" if interval != "-" else ""), _ROLES.get(one.outlook, ""), indent=2, hanging=4)
+    if not everything and len(of.answers) > _MOST:
+        page.say(f"and {len(of.answers) - _MOST} more: --all", indent=2)
+
+
+def _why(page: Page, of: Forecast, everything: bool) -> None:
+    told = [one for one in of.answers if one.outlook in ("below_already", "falls_below", "unclear")]
+    for one in told if everything else told[:_TOLD]:
+        page.heading(f"What breaks it: {one.label}, on {one.kind}")
+        for figure in one.breaks:
+            if figure.measure == "offered_load" and not figure.today:
+                continue
+            page.say(reached_words(figure, one.first is None) + ".", indent=2, hanging=4)
+        for said in (others_words(of, one), counted(one.before, one.after)):
+            if said:
+                page.say(f"{said[:1].upper()}{said[1:]}.", indent=2, hanging=4)
+
+
+def _ends(page: Page, of: Forecast) -> None:
+    if of.ends_tried:
+        page.heading("Dates ahead")
+    for one in of.ends_tried:
+        role: Role = "bad" if one.breaks_on is not None else ""
+        page.say(f"{one.when:%Y-%m-%d %H:%M}, {one.what}: {ends_words(one)}.", role, indent=2, hanging=4)
+    if of.once:
+        page.say(f"On their own date alone: {'; '.join(of.once)}.")
+    if of.shifted:
+        dates = ", ".join(map(str, of.shifted))
+        page.say(f"The clocks change in the nights of {dates}; nothing in them depends on it.")
+
+
+def _calendar(page: Page, of: Forecast, everything: bool) -> None:
+    kinds = list(dict.fromkeys(entry.kind for entry in of.calendar))
+    months = list(dict.fromkeys(entry.month for entry in of.calendar))
+    cells = {(entry.month, entry.kind): entry for entry in of.calendar}
+    page.heading("Calendar")
+    shown = kinds if everything else kinds[:4]
+    rows = [["nights", *(month[5:] for month in months)]]
+    rows += [[kind, *(MARKS[cells[month, kind].state] for month in months)] for kind in shown]
+    broken = broken_by_ends(of)
+    if broken:
+        rows.append(["dated ends", *("!" if month in broken else "" for month in months)])
+    page.table(rows)
+    page.say("o: all met; ~: open; x: a requirement is met in too few nights; blank: no such night.", "small", indent=2)
+    if broken:
+        what = "!: what ends or is planned breaks a requirement (Dates ahead); the rows above leave it out."
+        page.say(what, "small", indent=2)
+    if len(shown) < len(kinds):
+        page.say(f"and {len(kinds) - len(shown)} more kinds of night: --all", indent=2)
+    quiet = [kind.name for kind in of.kinds if not kind.comes]
+    if quiet:
+        page.say(f"No job is due on: {', '.join(quiet)}.", indent=2)
+
+
+def _headroom(page: Page, of: Forecast) -> None:
+    if not of.headroom:
+        return
+    page.heading("Headroom tonight: so many times as many jobs")
+    rows = [["entry", "up to", "interval"]]
+    rows += [[one.entry, *room_words(of, one)] for one in of.headroom]
+    page.table(rows)
+    for one in of.headroom:
+        if one.breaks:
+            page.say(f"{one.entry}: then {one.breaks} is met in too few nights.", indent=2, hanging=4)
+
+
+def _retained(page: Page, of: Forecast, everything: bool) -> None:
+    for one in of.retained:
+        page.heading(f"Kept of {one.effect}: {one.keeps}")
+        page.say(f"Stored at most {one.most:,.0f}, on {one.most_on}. First, {one.example}.", indent=2, hanging=4)
+        if everything:
+            rows = [["month", "stored at its end", "deleted in it"]]
+            rows += [[month, f"{stored:,.0f}", f"{gone:,.0f}"] for month, stored, gone in one.months]
+            page.table(rows, right=[1, 2])
+
+
+def _formulas(page: Page, of: Forecast) -> None:
+    page.heading("By formula, beside the nights played of today")
+    for one in of.closed_forms:
+        said = f"{one.name}, {one.of}: {form_words(one)}"
+        if one.value is not None:
+            said += f"; simulated: {simulated_words(one)}"
+        page.say(said + ".", indent=2, hanging=4)
+    page.say(f"Intervals of what was simulated are at {value(0.95, 'share')}.", "small", indent=2)
+
+
+def forecast_json(of: Forecast) -> dict[str, Any]:
+    """Give a forecast as plain data for ``json.dumps``; dates as 2027-03-01, times in ticks."""
+    return {"verdict": headline(of), "outlook": of.outlook, **_plain(of), "note": SMALL_PRINT}
+
+
+def _plain(thing: Any) -> Any:
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return {field.name: _plain(getattr(thing, field.name)) for field in fields(thing)}
+    if isinstance(thing, Mapping):
+        return {str(key): _plain(value) for key, value in thing.items()}
+    if isinstance(thing, tuple | list):
+        return [_plain(item) for item in thing]
+    if isinstance(thing, date | datetime):
+        return thing.isoformat()
+    return float(f"{thing:.9g}") if isinstance(thing, float) else thing
+
+
+def forecast_csv(of: Forecast) -> str:
+    """Write the dates as CSV (RFC 4180): a row for each requirement and kind of night, then one for each dated end."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(["what", "kind", "outlook", "first", "low", "high", "share_asked", "share_today", "share_at_end"])
+    for one in of.answers:
+        shares = [f"{share:.4f}" if share is not None else "" for share in (one.share, one.today, one.at_end)]
+        dates = [str(day) if day is not None else "" for day in (one.first, one.low, one.high)]
+        writer.writerow([cell(one.requirement), cell(one.kind), one.outlook, *dates, *shares])
+    for end in of.ends_tried:
+        first = str(end.breaks_on) if end.breaks_on is not None else ""
+        writer.writerow(
+            [cell(end.what), "dated end", "breaks" if first else "breaks_nothing", *[first] * 3, "", "", ""]
+        )
+    return out.getvalue()

@@ -1,4 +1,4 @@
-"""Of which kinds are the nights ahead, and what is the scenario on each of them?
+"""The nights ahead: of which kinds they are, which are holidays, and the scenario on each of them with more jobs.
 
 The scenario is moved to each date: the same clock times, on that date. Two dates are of one kind when the night is
 the same on both, to the tick, growth aside: what recurs comes at the same times, workers are on for the same times,
@@ -8,16 +8,21 @@ what their dates have in common.
 What has a date of its own is apart. A fault or an action with a date happens on that date alone. Access, a credential
 or an outage with a date in the time ahead is a **dated end**: it is left out of the kinds, as if it were renewed, and
 each is tried by itself on its own date.
+
+Events with a time of day are no holidays and are passed over, as is everything that is no event. Nothing is fetched.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from pathlib import Path
 from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.scenario.clock import Clock
+from emulator.scenario.files import open_regular
+from emulator.scenario.growing import grown
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.models import Rates, Scenario
 from emulator.scenario.names import expand
@@ -25,7 +30,18 @@ from emulator.scenario.recurrence import occurrences
 from emulator.scenario.schedules import days_of, is_on, power_switches, rates_over
 from emulator.timeline.ticks import HOUR
 
-__all__ = ["DatedEnd", "Kind", "NightsAhead", "in_months", "nights_ahead"]
+__all__ = [
+    "DatedEnd",
+    "Kind",
+    "NightsAhead",
+    "Patch",
+    "days_in",
+    "growing_entries",
+    "holidays_of",
+    "in_months",
+    "nights_ahead",
+]
+
 
 _STAMP: Final = re.compile(r"\d{4}-\d\d-\d\d.*", re.DOTALL)
 _MOVED: Final = (
@@ -414,3 +430,157 @@ def _weekdays(days: Iterable[date]) -> str:
         return f"{_DAYS[places[0]]} to {_DAYS[places[-1]]}"
     names = [_DAYS[place] for place in places]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+_LARGEST: Final = 5_000_000
+_DAY: Final = re.compile(r"\d{8}", re.ASCII)
+_MOST_DAYS: Final = 400
+
+
+def days_in(path: Path, first: date, last: date) -> frozenset[date]:
+    """Read the days of a file that lie between two days, both included.
+
+    Raises:
+        InputError: the file cannot be read, is no calendar, or an event in it cannot be understood.
+    """
+    try:
+        with open_regular(path) as file:
+            raw = file.read(_LARGEST + 1)
+        text = raw.decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read as a calendar: {error}") from error
+    if len(raw) > _LARGEST:
+        raise InputError(f"{path}: is larger than {_LARGEST:,} bytes: give a calendar of holidays alone")
+    return holidays_of(text, str(path), first, last)
+
+
+def holidays_of(text: str, name: str, first: date, last: date) -> frozenset[date]:
+    """Give the days of a calendar's all-day events between two days, both included.
+
+    Args:
+        text: of the file.
+        name: what messages call it.
+        first, last: days outside are left out.
+
+    Raises:
+        InputError: it is no calendar, or an event in it cannot be understood; the message gives the line.
+
+    >>> lines = ["BEGIN:VCALENDAR", "BEGIN:VEVENT", "DTSTART;VALUE=DATE:20201225", "RRULE:FREQ=YEARLY", "END:VEVENT"]
+    >>> sorted(holidays_of("\\n".join([*lines, "END:VCALENDAR"]), "x.ics", date(2026, 6, 1), date(2027, 6, 1)))
+    [datetime.date(2026, 12, 25)]
+    """
+    lines = list(_unfolded(text))
+    if not lines or lines[0][1].strip().upper() != "BEGIN:VCALENDAR":
+        raise InputError(f"{name}:1: is no calendar: an iCalendar file begins with BEGIN:VCALENDAR")
+    found: set[date] = set()
+    event: list[tuple[int, str]] | None = None
+    for number, line in lines:
+        word = line.strip().upper()
+        if word == "BEGIN:VEVENT":
+            event = []
+        elif word == "END:VEVENT":
+            found |= set(_days(event or [], name, number, first, last))
+            event = None
+        elif event is not None:
+            event.append((number, line))
+    if event is not None:
+        raise InputError(f"{name}:{lines[-1][0]}: ends in the middle of an event: END:VEVENT is missing")
+    return frozenset(day for day in found if first <= day <= last)
+
+
+def _unfolded(text: str) -> Iterator[tuple[int, str]]:
+    """Give the lines with their numbers; one that begins with a blank goes on with the line before."""
+    whole: list[tuple[int, str]] = []
+    for number, line in enumerate(text.splitlines(), 1):
+        if line[:1] in (" ", "\t") and whole:
+            whole[-1] = (whole[-1][0], whole[-1][1] + line[1:])
+        elif line.strip():
+            whole.append((number, line))
+    yield from whole
+
+
+def _days(event: list[tuple[int, str]], name: str, end: int, first: date, last: date) -> Iterator[date]:
+    said: dict[str, tuple[int, str]] = {}
+    gone: set[date] = set()
+    for number, line in event:
+        key, _, value = line.partition(":")
+        word = key.partition(";")[0].upper()
+        if word == "EXDATE":
+            gone |= {_day(one, name, number) for one in value.split(",") if _DAY.fullmatch(one.strip())}
+        else:
+            said.setdefault(word, (number, value.strip()))
+    if "DTSTART" not in said:
+        raise InputError(f"{name}:{end}: this event has no DTSTART: on which day is it?")
+    number, value = said["DTSTART"]
+    if not _DAY.fullmatch(value):
+        return  # it has a time of day
+    begins = _day(value, name, number)
+    until = begins + timedelta(days=1)
+    if "DTEND" in said and _DAY.fullmatch(said["DTEND"][1]):
+        until = _day(said["DTEND"][1], name, said["DTEND"][0])
+    many = (until - begins).days
+    if not 0 < many <= _MOST_DAYS:
+        raise InputError(f"{name}:{number}: this event lasts {many} days: from 1 to {_MOST_DAYS} are taken")
+    starts = [begins]
+    if "RRULE" in said and last >= begins:
+        at, rule = said["RRULE"]
+        clock = Clock(datetime.combine(begins, time()), "UTC")
+        ends = clock.tick_of(datetime.combine(last, time())) + 1
+        try:
+            starts += [clock.local(one.nominal_tick).date() for one in occurrences(rule, clock, ends)]
+        except ValueError as error:
+            raise InputError(f"{name}:{at}: {error}") from None
+    for start in starts:
+        if start not in gone:
+            yield from (start + timedelta(days=place) for place in range(many))
+
+
+def _day(value: str, name: str, number: int) -> date:
+    try:
+        return datetime.strptime(value.strip(), "%Y%m%d").date()  # noqa: DTZ007 - a day has no zone
+    except ValueError:
+        raise InputError(f"{name}:{number}: {value[:40]!r} is no day: 20261225 is one") from None
+
+
+Patch = Callable[[float, float], dict[str, Any]]
+"""Gives what a scenario changes to with so many times as many jobs, for a night at a place among its like."""
+
+
+def growing_entries(loaded: Loaded) -> list[tuple[str, Patch]]:
+    """List the entries that can bring more jobs, in file order, each with what it takes.
+
+    Those by `at`, `per_hour`, `again_after` and by a recurrence bring more at once or an hour; those by `every` and
+    `gaps` come at shorter gaps. A trace is as it was recorded, and a drawn `batch` stays as it is.
+
+    >>> import emulator
+    >>> loaded = emulator.from_settings({
+    ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {}},
+    ...     "pools": {"dome": {"count": 1, "serves": ["night"]}},
+    ...     "routines": {"copy": {"queue": "night", "parts": [{"name": "copy", "takes": "4m"}]}},
+    ...     "arrivals": [{"name": "nightly", "routine": "copy", "count": 12, "at": "21:30"}],
+    ... })
+    >>> [(entry, more(1.5, 0.5)) for entry, more in growing_entries(loaded)]
+    [('nightly', {'arrivals.0.count': 18})]
+    """
+    found: list[tuple[str, Patch]] = []
+    for place, (entry, said) in enumerate(zip(loaded.scenario.arrivals, loaded.data["arrivals"], strict=True)):
+        path = f"arrivals.{place}"
+        if entry.way in ("at", "again_after"):
+            found.append((entry.label, _more(f"{path}.count", said.get("count", 1))))
+        elif entry.way == "per_hour":
+            found.append((entry.label, _more(f"{path}.per_hour", said["per_hour"])))
+        elif entry.way == "recurs" and isinstance(said.get("batch", 1), int):
+            found.append((entry.label, _more(f"{path}.batch", said.get("batch", 1))))
+        elif entry.way in ("every", "gaps") and grown(said[entry.way], 2.0) is not None:
+            found.append((entry.label, _sooner(f"{path}.{entry.way}", said[entry.way])))
+    return found
+
+
+def _more(path: str, value: Any) -> Patch:
+    # a rate is a number with decimals, whatever it was written as
+    plain = float(value) if path.endswith("per_hour") and isinstance(value, int) else value
+    return lambda factor, place: {path: grown(plain, factor, place)}
+
+
+def _sooner(path: str, value: Any) -> Patch:
+    return lambda factor, place: {path: grown(value, 1 / factor, place)}

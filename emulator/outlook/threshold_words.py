@@ -1,17 +1,26 @@
-"""What do the screen, the page and the files of a table of thresholds all say? Its sentences, each once."""
+"""The words of a table of thresholds, its screen, and its files for other programs.
 
+Times are in seconds in the rows, and in whole microseconds in the plain data, as everywhere.
+"""
+
+import csv
+import io
 import shlex
 from collections.abc import Iterator
-from typing import Final
+from typing import Any, Final
 
-from emulator.measure.signals import Signal
+from emulator.measure.signals import STEP, Signal
 from emulator.measure.words import duration, value
-from emulator.outlook.calibration import fewest_sure
-from emulator.outlook.found import CauseFound, Part, SignalFound
-from emulator.outlook.helping import Help
+from emulator.outlook.found import CauseFound, Help, Part, SignalFound
+from emulator.outlook.table import MOST_SIGNALS, Hour, fewest_sure
 from emulator.outlook.thresholds import Thresholds, TooFewNights
+from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.words import between
+from emulator.show.exports.plain import cell
 from emulator.show.fault_words import listed
+from emulator.show.layout import WIDTH, Page
+from emulator.show.meta import ONE_LINE, SMALL_PRINT
+from emulator.timeline.ticks import SECOND
 
 __all__ = [
     "LEADS",
@@ -19,6 +28,8 @@ __all__ = [
     "MISS",
     "again",
     "answer_words",
+    "as_csv",
+    "as_json",
     "causes_head",
     "causes_row",
     "found_rows",
@@ -32,9 +43,12 @@ __all__ = [
     "promise",
     "signal_words",
     "threshold_words",
+    "thresholds_page",
+    "too_few_json",
     "too_few_words",
     "verdict",
 ]
+
 
 MISS: Final = (
     "The miss is the moment from which on a requirement can no longer be met. In time: at or after the first fault, "
@@ -204,3 +218,163 @@ def again(of: Thresholds) -> str:
     share = f"{float(of.table.share * 100):g}%"
     nights = f" --false-alarms {share} --nights {of.nights} --seed {of.first_seed}"
     return f"queuedrill thresholds {shlex.quote(of.file)}{changes}{nights}{named}"
+
+
+def thresholds_page(of: Thresholds, *, width: int = WIDTH) -> Page:
+    """Write a table of thresholds; ``width``: how wide tables may be."""
+    page, table = Page(width=width), of.table
+    page.say(promise(of), "good" if table.limit.sure else "")
+    page.say(answer_words(of))
+    page.blank()
+    page.say(f"{of.title.rstrip('.')}. {nights_words(of)}")
+    for note in notes(of):
+        page.say(note)
+    named = letters(of)
+    page.heading("Alarm when a signal reaches its value of the hour")
+    for first in range(0, len(named), MOST_SIGNALS):
+        some = named[first : first + MOST_SIGNALS]
+        rows = [
+            (hour.clock, *(threshold_words(of, signal, place) for _, signal in some))
+            for place, hour in enumerate(table.hours)
+        ]
+        page.table([("from", *(letter for letter, _ in some)), *rows], right=range(1, len(some) + 1))
+        page.blank()
+    said = {one.signal: signal_words(one, of.found.bad.of) for one in of.found.signals}
+    for letter, signal in named:
+        page.item(letter, f"{signal.label}: {said[signal]}", at=5)
+    page.heading("What it finds in nights that had no part in it")
+    page.table([("", "nights", "95 % interval"), *found_rows(of)], right=[1])
+    if of.found.causes:
+        page.blank()
+        head = causes_head(short=True)
+        page.table([head, *map(causes_row, of.found.causes)], right=range(1, len(head)))
+        page.say(f"{MISS} {LEFT}", "small", indent=2)
+    if words := growth_words(of):
+        page.heading("More work")
+        page.say(words, indent=2)
+    if of.helps:
+        page.heading("What would help")
+        for one in of.helps:
+            page.say(f"{one.ask} It {help_words(one)}.", indent=2, hanging=4)
+    page.more("-o PAGE.html", "--csv PATH", "--json", "--signals NAME")
+    page.say(ONE_LINE, "small")
+    return page
+
+
+_DIRECTION = "at_or_above"
+"""Which side of a threshold is the alarm; of every signal, high is bad."""
+
+
+_HEAD = (
+    *("signal", "queue", "unit", "alarm", "from", "until", "from_seconds", "until_seconds", "threshold"),
+    "sampled_every_seconds",
+)
+
+
+def as_csv(of: Thresholds) -> str:
+    """Give a row for each signal and hour."""
+    file = io.StringIO()
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(_HEAD)
+    for signal in of.table.signals:
+        for hour, threshold in zip(of.table.hours, of.table.thresholds[signal], strict=True):
+            its = (_local(of, hour.begins), _local(of, hour.ends), hour.begins / SECOND, hour.ends / SECOND)
+            amount = _amount(signal, threshold)
+            writer.writerow((signal.kind, cell(signal.queue), _unit(signal), _DIRECTION, *its, amount, STEP / SECOND))
+    return file.getvalue()
+
+
+def _local(of: Thresholds, at: int) -> str:
+    return of.clock.local(at).isoformat()
+
+
+def _unit(signal: Signal) -> str:
+    return "seconds" if signal.unit == "time" else signal.unit
+
+
+def _amount(signal: Signal, threshold: float) -> float:
+    return threshold / SECOND if signal.unit == "time" else threshold
+
+
+def as_json(of: Thresholds) -> dict[str, Any]:
+    """Give all of it as plain data for ``json.dumps``; the same nights give the same bytes."""
+    table, found, sets = of.table, of.found, of.sets
+    return {
+        "verdict": verdict(of),
+        "title": of.title,
+        "command": again(of),
+        "false_alarms_at_most": float(table.share),
+        "sure": "95 %" if table.limit.sure else "on average",
+        "nights": {
+            "first_seed": of.first_seed,
+            "as_written": of.nights,
+            "played": of.played,
+            "shape": len(sets.shape),
+            "calibration": len(sets.calibration),
+            "choice_of_signals": len(sets.choice),
+            "report": len(sets.report),
+        },
+        "sampled_every": STEP,
+        "hours": [_hour(of, hour) for hour in table.hours],
+        "signals": [
+            {
+                "name": one.signal.name,
+                "kind": one.signal.kind,
+                "queue": one.signal.queue,
+                "label": one.signal.label,
+                "unit": one.signal.unit,
+                "alarm": _DIRECTION,
+                "thresholds": plain(table.thresholds[one.signal]),
+                "found_in_time": one.found,
+                "first_alarm": one.first,
+                "false_alarms": one.quiet,
+                "useless": one.is_useless and found.bad.of > 0,
+            }
+            for one in found.signals
+        ],
+        "found": {
+            "quiet": _part(found.quiet),
+            "survived": _part(found.survived),
+            "bad": _part(found.bad),
+            "in_time": _part(found.in_time),
+            "causes": plain(found.causes),
+        },
+        "more_work": None
+        if of.growth is None
+        else {
+            "up_to": plain(of.growth.up_to) if of.growth.grows else None,
+            "tried": [{"more": plain(one.more), "holds": one.holds, **_part(one.alarms)} for one in of.growth.tried],
+            "not_raised": list(of.growth.fixed),
+        },
+        "helps": [
+            {
+                "ask": one.ask,
+                "bad_nights": one.of,
+                "saved": one.saved,
+                "until": None if one.until is None else plain(one.until),
+                "at_hours": plain(one.moved),
+            }
+            for one in of.helps
+        ],
+        "versions": dict(of.versions),
+        "note": SMALL_PRINT,
+    }
+
+
+def _hour(of: Thresholds, hour: Hour) -> dict[str, Any]:
+    return {"clock": hour.clock, "from": _local(of, hour.begins), "begins": hour.begins, "ends": hour.ends}
+
+
+def _part(part: Part) -> dict[str, Any]:
+    return {"alarms": part.count, "of": part.of, "interval": plain(part.interval)}
+
+
+def too_few_json(of: TooFewNights) -> dict[str, Any]:
+    """Say as plain data why there is no table."""
+    return {
+        "verdict": too_few_words(of),
+        "false_alarms_at_most": float(of.share),
+        "nights": {"played": of.played, "quiet": of.quiet, "calibration": of.calibration},
+        "calibration_needed": of.needed,
+        "run_nights": of.nights,
+    }

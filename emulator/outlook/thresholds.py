@@ -17,12 +17,19 @@ from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch
 from emulator.measure.comparison.tables import check_scipy
 from emulator.measure.signals import STEP, Signal, WatchedNight, signals_of
-from emulator.outlook.calibration import fewest, fewest_sure
-from emulator.outlook.found import Found, found_of
-from emulator.outlook.growth import Growth, growth_of
-from emulator.outlook.helping import Help, helps_of
-from emulator.outlook.shape import hours_of
-from emulator.outlook.table import MOST_SIGNALS, Sets, Table, choose_signals, sets_of, shapes_of, table_of
+from emulator.outlook.found import Found, Growth, Help, found_of, growth_of, helps_of
+from emulator.outlook.table import (
+    MOST_SIGNALS,
+    Sets,
+    Table,
+    choose_signals,
+    fewest,
+    fewest_sure,
+    hours_of,
+    sets_of,
+    shapes_of,
+    table_of,
+)
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.clock import Clock, zone_data_version

@@ -42,8 +42,8 @@ def hindcast_document(found: Hindcast) -> str:
                 text(WAYS[one.way]),
                 table(
                     text(WAYS[one.way]),
-                    [text(cell) or "verdict" for cell in head_of_table(one)],
-                    [[text(cell) for cell in row] for row in rows_of_table(one)],
+                    [text(cell) or "verdict" for cell in head_of_table(corrected=found.corrected, page=True)],
+                    [[text(cell) for cell in row] for row in rows_of_table(one, corrected=found.corrected, page=True)],
                 ),
             )
             for one in found.tables

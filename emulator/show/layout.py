@@ -9,7 +9,6 @@ Okabe-Ito palette (Okabe and Ito, 2008) and plain text leaves out. No meaning is
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple, TextIO
 
@@ -41,12 +40,14 @@ class Span(NamedTuple):
     role: Role = ""
 
 
-@dataclass(slots=True)
 class Page:
     """Lines of spans: sentences within 80 columns, tables within ``width``."""
 
-    lines: list[list[Span]] = field(default_factory=list)
-    width: int = WIDTH
+    __slots__ = ("lines", "width")
+
+    def __init__(self, *, width: int = WIDTH) -> None:
+        self.lines: list[list[Span]] = []
+        self.width = width
 
     def blank(self) -> None:
         """Add an empty line."""

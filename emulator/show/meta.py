@@ -2,11 +2,11 @@
 
 import shlex
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 
 from emulator.measure.night import Night
 from emulator.measure.verdict import Judged, WallClock
 from emulator.measure.words import duration, pair, write
+from emulator.records import field, record
 from emulator.scenario.clock import Clock
 from emulator.scenario.models.arrivals import Arrival
 from emulator.timeline.ticks import DAY
@@ -38,7 +38,7 @@ ONE_LINE = "A rehearsal is a model; it does not replace your own change control.
 """The small print of a first screen."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RunMeta:
     """What the summary says of the run itself.
 

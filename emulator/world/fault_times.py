@@ -27,6 +27,7 @@ from emulator.scenario.models.actions import Action
 from emulator.scenario.models.distribution import Distribution as Law
 from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, Target, kind_of
 from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.values import Model
 from emulator.world.distribution import Distribution
 from emulator.world.drawn_numbers import drawn_number, drawn_whole
 from emulator.world.draws import Draws, Purpose, entity_key
@@ -267,8 +268,14 @@ def choose(
 
 def _written(fault: Fault, without: frozenset[str] = frozenset()) -> str:
     """Write what a fault states, the same for the same content; defaults are left out, stated or not."""
-    said = fault.model_dump(mode="python", exclude_defaults=True, exclude=set(without))
-    return json.dumps(said, sort_keys=True, separators=(",", ":"))
+    said = {name: value for name, value in _stated(fault).items() if name not in without}
+    return json.dumps(said, default=_stated, sort_keys=True, separators=(",", ":"))
+
+
+def _stated(model: Model) -> dict[str, object]:
+    """Give the values of a model that are not its defaults; its serializer would take as long to make as a night."""
+    values = ((name, getattr(model, name), of.default) for name, of in type(model).model_fields.items())
+    return {name: value for name, value, default in values if value != default}
 
 
 def _law(model: Law | None) -> Distribution | None:

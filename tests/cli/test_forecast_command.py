@@ -11,7 +11,6 @@ import pytest
 
 from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.forecast_document import forecast_document
-from emulator.outlook.forecast_files import forecast_csv
 from emulator.outlook.forecast_result import (
     Answer,
     AtOtherGrowth,
@@ -25,8 +24,7 @@ from emulator.outlook.forecast_result import (
     Reached,
     Retained,
 )
-from emulator.outlook.forecast_screen import forecast_screen
-from emulator.outlook.forecast_words import headline
+from emulator.outlook.forecast_words import forecast_csv, forecast_screen, headline
 
 Call = Callable[..., Any]
 GOLDEN = Path(__file__).parents[1] / "golden" / "forecast.html"

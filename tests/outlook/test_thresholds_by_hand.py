@@ -11,10 +11,21 @@ from watched_small import HOURS, night
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.signals import Signal
-from emulator.outlook.calibration import Limit, fewest, fewest_sure, limit_of
 from emulator.outlook.found import NO_FAULT, CauseFound, Part, SignalFound, found_of
-from emulator.outlook.shape import Hour, Shape, hours_of, shape_of
-from emulator.outlook.table import choose_signals, sets_of, shapes_of, table_of
+from emulator.outlook.table import (
+    Hour,
+    Limit,
+    Shape,
+    choose_signals,
+    fewest,
+    fewest_sure,
+    hours_of,
+    limit_of,
+    sets_of,
+    shape_of,
+    shapes_of,
+    table_of,
+)
 from emulator.outlook.thresholds import share_from
 from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE

@@ -16,12 +16,8 @@ from emulator.errors import InputError
 from emulator.experiment.settings import Setting, setting_of
 from emulator.experiment.watched_nights import Watch, open_watch, watch_night
 from emulator.measure.signals import Signal, WatchedNight
-from emulator.outlook.calibration import Limit
-from emulator.outlook.found import Part
-from emulator.outlook.growth import Grown, Growth, growth_of
-from emulator.outlook.helping import Help, Moved, helps_of
-from emulator.outlook.shape import Shape
-from emulator.outlook.table import Table
+from emulator.outlook.found import Grown, Growth, Help, Moved, Part, growth_of, helps_of
+from emulator.outlook.table import Limit, Shape, Table
 from emulator.outlook.threshold_words import growth_words, help_words, letters, nights_words, notes, part_words
 from emulator.outlook.thresholds import Thresholds
 from emulator.scenario.load import Loaded, load_text

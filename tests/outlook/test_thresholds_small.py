@@ -20,12 +20,20 @@ from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch, watch_night
 from emulator.measure.signals import Signal
 from emulator.measure.struck import any_fault_struck
-from emulator.outlook.growth import Growth
-from emulator.outlook.threshold_words import answer_words, growth_words, help_words, promise, signal_words, verdict
+from emulator.outlook.found import Growth
+from emulator.outlook.threshold_words import (
+    answer_words,
+    as_csv,
+    as_json,
+    growth_words,
+    help_words,
+    promise,
+    signal_words,
+    thresholds_page,
+    verdict,
+)
 from emulator.outlook.thresholds import Thresholds, TooFewNights, thresholds
 from emulator.outlook.thresholds_document import thresholds_document
-from emulator.outlook.thresholds_files import as_csv, as_json
-from emulator.outlook.thresholds_screen import thresholds_page
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded, load_text
 from emulator.timeline.ticks import HOUR, MINUTE

@@ -13,11 +13,9 @@ import pytest
 
 from emulator.errors import InputError
 from emulator.outlook.forecast import forecast
-from emulator.outlook.forecast_files import forecast_csv, forecast_json
 from emulator.outlook.forecast_result import Answer, Forecast
-from emulator.outlook.forecast_screen import forecast_screen
-from emulator.outlook.forecast_words import headline
-from emulator.outlook.headroom import growing_entries
+from emulator.outlook.forecast_words import forecast_csv, forecast_json, forecast_screen, headline
+from emulator.outlook.nights_ahead import growing_entries
 from emulator.scenario.load import from_settings
 
 NIGHT: dict[str, Any] = {

@@ -11,8 +11,7 @@ from typing import Any
 import pytest
 
 from emulator.errors import InputError
-from emulator.outlook.holidays import days_in, holidays_of
-from emulator.outlook.nights_ahead import in_months, nights_ahead
+from emulator.outlook.nights_ahead import days_in, holidays_of, in_months, nights_ahead
 from emulator.scenario.load import from_settings
 
 NIGHT: dict[str, Any] = {

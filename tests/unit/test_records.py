@@ -20,6 +20,7 @@ class Plain:
     names: list[str] = dataclasses.field(default_factory=list)
     text: str = dataclasses.field(default="none", repr=False, compare=False)
     _longer: int = dataclasses.field(init=False, repr=False, compare=False)
+    seen: list[int] = dataclasses.field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_longer", self.since + 1)
@@ -39,6 +40,7 @@ class Quick:
     names: list[str] = field(default_factory=list)
     text: str = field(default="none", repr=False, compare=False)
     _longer: int = field(init=False, repr=False, compare=False)
+    seen: list[int] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_longer", self.since + 1)
@@ -75,7 +77,8 @@ def test_a_record_is_made_shown_and_compared_like_a_dataclass(given: tuple[Any, 
 def test_defaults_that_are_made_are_made_each_time() -> None:
     one, two = Quick("a"), Quick("a")
     one.names.append("x")
-    assert two.names == []
+    one.seen.append(1)
+    assert (two.names, two.seen) == ([], [])
 
 
 def test_a_record_is_frozen_has_slots_and_travels() -> None:

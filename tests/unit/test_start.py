@@ -1,5 +1,6 @@
 """What is loaded when the program starts: help and mistakes must answer at once."""
 
+import json
 import os
 import subprocess
 import sys
@@ -78,6 +79,48 @@ def test_a_first_night_loads_only_what_it_uses(how: tuple[str, ...]) -> None:
     unused = {"cronsim", "dateutil", "difflib", "logging", "statistics", *HEAVY} - {"pydantic", "yaml"}
     assert "yaml" in loaded
     assert sorted(loaded & unused) == []
+
+
+MADE = """
+import gc, json, sys
+sys.argv[0] = "queuedrill"
+from emulator.cli.start import main
+before = sum(each["collections"] for each in gc.get_stats())
+try:
+    main()
+except SystemExit:
+    pass
+looked = sum(each["collections"] for each in gc.get_stats()) - before
+own = {name: module for name, module in sys.modules.items() if name.split(".")[0] == "emulator"}
+classes = {each for module in own.values() for each in vars(module).values() if isinstance(each, type)}
+classes = {each for each in classes if each.__module__ in own}
+made = {
+    "looked for cycles": looked,
+    "spared the end": gc.get_freeze_count() > 50_000,
+    "modules": len(own),
+    "dataclasses": sorted(each.__name__ for each in classes if "__dataclass_params__" in vars(each)),
+    "validators": sorted(each.__name__ for each in classes if vars(each).get("__pydantic_complete__")),
+}
+print(json.dumps(made), file=sys.stderr)
+"""
+
+
+@pytest.mark.slow
+def test_a_first_run_makes_few_classes_and_looks_for_no_cycles() -> None:
+    """What a first run pays for before anything happens: modules, dataclasses, validators, the garbage collector.
+
+    Each dataclass takes as long as twenty jobs, and each validator up to twenty milliseconds. One is made of the whole
+    scenario, the others for the defaults of its keys.
+    """
+    done = subprocess.run([sys.executable, "-c", MADE, "run", str(FIRST)], capture_output=True, text=True, check=True)
+    made = json.loads(done.stderr)
+    assert made.pop("modules") <= 165
+    assert made == {
+        "looked for cycles": 0,
+        "spared the end": True,
+        "dataclasses": [],
+        "validators": ["Broker", "Distribution", "Link", "Retry", "Scenario", "SkewedClock"],
+    }
 
 
 def test_importing_the_package_configures_nothing() -> None:
