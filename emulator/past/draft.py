@@ -25,6 +25,7 @@ from emulator.past.rates import law_of_factors, widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
+from emulator.scenario.past_nights import OF_ROUTINE
 from emulator.timeline.ticks import HOUR, SECOND, say
 
 if TYPE_CHECKING:
@@ -71,6 +72,7 @@ def draft_of(
     starts: date | None = None,
     history: str = "",
     planned: Sequence[Planned] = (),
+    nights_file: str = "draft.nights.csv",
 ) -> Draft:
     """Turn what was learnt into a scenario.
 
@@ -80,8 +82,9 @@ def draft_of(
         starts: the date on which its night begins; by default the day after the last night of the history.
         history: the digest of the files, which each value that was learnt from them keeps.
         planned: what a crontab or a calendar states; routines that the history tells of are taken from there.
+        nights_file: the name that the file of past nights will have beside the draft.
     """
-    drafting = _Drafting(learnt, starts, history)
+    drafting = _Drafting(learnt, starts, history, nights_file)
     data = drafting.scenario(title)
     warnings = tuple(_warnings(learnt))
     known = {name.casefold() for at, name in enumerate(drafting.names) if learnt.schedules.get(at)}
@@ -92,7 +95,8 @@ def draft_of(
     _add_planned(data, fresh)
     nights = learnt.nights
     source = f"From {len(nights.first)} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]}"
-    figures = {**learnt.figures, "demand": learnt.demand, **runs_of(nights)}
+    own = {f"pace{OF_ROUTINE}{drafting.names[at]}": it for at, it in learnt.run_times.pace_of.items()}
+    figures = {**learnt.figures, "demand": learnt.demand, **own, **runs_of(nights)}
     return _draft(data, warnings, f"{source} ({nights.zone}).", nights_text(nights.dates, figures))
 
 
@@ -200,8 +204,9 @@ def _warnings(learnt: Learnt) -> Iterator[str]:
 class _Drafting:
     """Writes the parts of a scenario from what was learnt."""
 
-    def __init__(self, learnt: Learnt, starts: date | None, history: str) -> None:
+    def __init__(self, learnt: Learnt, starts: date | None, history: str, nights_file: str) -> None:
         self.learnt = learnt
+        self.nights_file = nights_file
         self.history = history
         self.nights = learnt.nights
         self.last = self.nights.dates[-1]
@@ -265,7 +270,9 @@ class _Drafting:
         if self.pace:
             low, high = middle_of(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
-            said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
+            said += f"; {{one_of_nights: {self.nights_file}}} instead of both borrows them from one past night"
+            if own := [self.names[at] for at in self.learnt.run_times.pace_of]:
+                said += f", with the run times of its own that it had for {', '.join(own)}"
             cv = self.learnt.run_times.pace_cv
             law = law_of_factors(self.learnt.run_times.pace, cv)
             out["pace"] = {"cv": self._spread(cv, said, 1), "law": law}
@@ -400,7 +407,12 @@ class _Drafting:
             said = f"{share.count} of {share.of} attempts failed {self.since}"
             said += f"; 95 % interval {share.low:.2%} to {share.high:.2%}"
             ends = (float(f"{share.low:.3g}"), float(f"{share.high:.3g}"))
+            found = self.durations[at]
+            if found.fails_late:
+                said += "; they failed later than others ended well, which a scenario cannot say: drafted as at the end"
             part["error_share"] = self.measured(float(f"{share.value:.3g}"), said, share.of, plausible=ends)
+            if found.early:
+                part["fails_after"] = self._fails_after(found)
         return {"queue": self.queues[at], "drawn": "each_attempt", "parts": [part]}
 
     def _takes(self, it: Duration) -> Stated:
@@ -414,6 +426,13 @@ class _Drafting:
         else:
             law = quantile_law(shares)
         return self.measured(law | ({"varies_with": "pace"} if self.pace else {}), said, it.ended)
+
+    def _fails_after(self, it: Duration) -> Stated:
+        low, high = it.early[0], it.early[-1]
+        said = f"when {it.failed} failed attempts ended {self.since}, from {span_text(low)} to {span_text(high)}"
+        said += " after they began; the work would have lasted longer"
+        law = {"constant": span_text(low)} if low == high else {"quantiles": [span_text(each) for each in it.early]}
+        return self.measured(law | ({"varies_with": "pace"} if self.pace else {}), said, it.failed)
 
     def _arrivals(self, at: int) -> Iterator[dict[str, Any]]:
         taken: Counter[str] = Counter()

@@ -41,7 +41,8 @@ def test_the_file_of_columns_is_read_back(history: Path, queuedrill: Call, place
     queuedrill("sketch", "history.csv", *NIGHT)
     again = queuedrill("sketch", "history.csv", "--columns", "draft.columns.yaml", "-o", "again.yaml", "--quiet")
     assert again == Ended(0, "again.yaml\nagain.nights.csv\n", "")
-    assert (place / "again.yaml").read_text() == (place / "draft.yaml").read_text()
+    drafted = (place / "draft.yaml").read_text()
+    assert (place / "again.yaml").read_text() == drafted.replace("draft.nights.csv", "again.nights.csv")
 
 
 def test_cells_that_are_no_moments_are_counted_and_a_wrong_form_is_refused(
