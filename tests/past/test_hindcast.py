@@ -169,10 +169,8 @@ def test_the_outcome_has_its_sentence() -> None:
     shown = " ".join(hindcast_page(judged(scored(hits=27), follows=0.5)).as_text().split())
     assert "Not predicted given the arrivals: 50% of submissions follow an end" in shown
     assert "7 later jobs are of routines that the draft does not have" in shown
-    assert (
-        "2026-04-04: makespan 2 h 30 min, predicted 1 min 30 s to 2 min. A loss. The emulated night that came closest: plates#1: It waited."
-        in shown
-    )
+    assert "2026-04-04: makespan 2 h 30 min, predicted 1 min 30 s to 2 min. A loss. The emulated night" in shown
+    assert "that came closest: plates#1: It waited." in shown
     assert head_and_rows(judged(scored(hits=27)).tables[0])[2][-1] == "outside"
 
 
