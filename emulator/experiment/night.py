@@ -11,7 +11,7 @@ from array import array
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
@@ -23,7 +23,7 @@ from emulator.measure.requirements import judge_all
 from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both, Kept
-from emulator.scenario.aims import aims
+from emulator.scenario.aims import Aim, aims
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.planned_hours import planned_on
@@ -34,12 +34,24 @@ from emulator.show import meta as show
 from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
+from emulator.world.offered import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:
     from emulator.record.log_writer import SqliteRecorder
 
-__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "heartbeats_for", "judged_night", "play", "run_night"]
+__all__ = [
+    "Drive",
+    "Heartbeats",
+    "Progress",
+    "Settle",
+    "Stated",
+    "heartbeats_for",
+    "judged_night",
+    "play",
+    "run_night",
+    "stated_of",
+]
 
 Heartbeats = Literal["computed", "simulated"]
 """Whether heartbeats are worked out, or each is an event of its own; all else is the same."""
@@ -144,6 +156,7 @@ def play(
     *,
     heartbeats: Heartbeats | None = None,
     also_to: Sink | None = None,
+    stated: "Stated | None" = None,
 ) -> tuple[Night, int, bool]:
     """Play one night without a log or anything that only its own summary needs.
 
@@ -153,6 +166,7 @@ def play(
         policies: the user's own retry policies, by queue.
         heartbeats: by default what the scenario states; simulated ones are events of their own.
         also_to: one more sink for every event.
+        stated: what the scenario states of each of its nights, where that is known; else it is worked out.
 
     Returns:
         The night, how many events it had, and whether anything in it was drawn by chance (or may have been, by a policy
@@ -165,7 +179,7 @@ def play(
     world.start()
     world.run()
     world.close()
-    return _closed(loaded, fold, world), fold.events, world.draws.drawn or bool(policies)
+    return _closed(fold, world, stated or stated_of(loaded)), fold.events, world.draws.drawn or bool(policies)
 
 
 def heartbeats_for(loaded: Loaded, figures: Iterable[str] = ()) -> Heartbeats:
@@ -180,7 +194,25 @@ def heartbeats_for(loaded: Loaded, figures: Iterable[str] = ()) -> Heartbeats:
     return "simulated" if OF_HEARTBEATS.intersection((*asked, *figures)) else scenario.heartbeats
 
 
-def _closed(loaded: Loaded, fold: NightFold, world: World) -> Night:
+class Stated(NamedTuple):
+    """What a scenario states of each of its nights: no event tells it, and no seed changes it. See ``Night``."""
+
+    offered_load: Mapping[str, float]
+    planned_on: Mapping[str, int]
+    aims: tuple[Aim, ...]
+
+
+def stated_of(loaded: Loaded) -> Stated:
+    """Work out what a scenario states of each of its nights; for many nights of it once.
+
+    Raises:
+        ScenarioError: for a line of a trace that is wrong.
+    """
+    scenario, clock = loaded.scenario, loaded.clock
+    return Stated(offered_load(scenario, clock), planned_on(scenario, clock), aims(loaded))
+
+
+def _closed(fold: NightFold, world: World, stated: Stated) -> Night:
     """End the fold, and add what the events do not tell."""
     return replace(
         fold.close(),
@@ -188,9 +220,7 @@ def _closed(loaded: Loaded, fold: NightFold, world: World) -> Night:
         slots=world.slots(),
         takes_slots=world.takes_slots(),
         occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
-        offered_load=world.offered_load(),
-        planned_on=planned_on(world.scenario, world.clock),
-        aims=aims(loaded),
+        **stated._asdict(),
     )
 
 
@@ -318,7 +348,7 @@ def judged_night(
         real_code: whether code of the user's own took part, which may do otherwise the next time.
         again: what runs it once more; of a night from a ``file`` that commands can be about, its command.
     """
-    night = _closed(loaded, fold, world)
+    night = _closed(fold, world, stated_of(loaded))
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
         title=loaded.title,

@@ -61,7 +61,7 @@ def watch_night(setting: Setting, seed: int) -> WatchedNight:
     scenario = loaded.scenario
     signals = SignalFold(scenario.queues, scenario.lasts)
     seen = _Seen(signals)
-    night, _, _ = play(loaded, seed, {}, heartbeats="simulated", also_to=seen)
+    night, _, _ = play(loaded, seed, {}, heartbeats="simulated", also_to=seen, stated=setting.stated)
     signals.close()
     judged = judge_all(night, scenario.must_hold, loaded.clock)
     asked = [(one, its) for one, its in zip(scenario.must_hold, judged, strict=True) if has_bound(one)]

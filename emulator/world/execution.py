@@ -10,7 +10,7 @@ from typing import Final
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job
 from emulator.broker.matching import meets
-from emulator.broker.rules import Outcome
+from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.access import Access
@@ -59,7 +59,7 @@ class Execution:
     )
 
     ask_soon: Callable[[Worker], None]
-    hand_in: Callable[[Attempt, Outcome, Because, int | None], None]
+    hand_in: Callable[[Attempt, Outcome, Because, Hint | None], None]
     program_dies: Callable[[Worker, int], None]
 
     def __init__(
@@ -304,9 +304,9 @@ class Execution:
             if outcome == "refused":
                 self._refused(attempt, step, why, retry_after)
             else:
-                self._end(attempt, "error", why, retry_after)
+                self._end(attempt, "error", why, self._hint(retry_after))
 
-    def _refused(self, attempt: Attempt, step: Step, why: Because, hint: int | None) -> None:
+    def _refused(self, attempt: Attempt, step: Step, why: Because, retry_after: int | None) -> None:
         """A call was refused: the part asks again after a pause if it does that, else the attempt ends."""
         part, element, _ = step
         again = None
@@ -314,10 +314,10 @@ class Execution:
             job, number = attempt.job, part.first_number + element
             key = (_ASK_AGAIN, job.entity, job.draw_number, attempt.number)
             again = part.asks.after(
-                attempt.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
+                attempt.again, self._agenda.now, retry_after, lambda ask: self._draws.row(*key, number)(ask)
             )
         if again is None:
-            self._end(attempt, "error", why, hint)
+            self._end(attempt, "error", why, self._hint(retry_after))
         else:
             attempt.again = again
             self._agenda.at(again.due, self._ask_again, (attempt, again))
@@ -364,7 +364,7 @@ class Execution:
         elif outcome == "ok" and share and self._uniform(_OUTCOME, job.entity, job.draw_number, attempt.number) < share:
             self._end(attempt, "error", Because("error_burst", {"routine": job.routine.name}))
         else:
-            self._end(attempt, outcome, why, retry_after)
+            self._end(attempt, outcome, why, self._hint(retry_after))
 
     def take_up(self, worker: Worker, attempt: Attempt) -> None:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
@@ -394,7 +394,7 @@ class Execution:
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
+    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, hint: Hint | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         now = self._agenda.now
         job, worker = attempt.job, attempt.worker
@@ -406,12 +406,16 @@ class Execution:
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)
         if direct:
-            self.hand_in(attempt, outcome, why, retry_after)
+            self.hand_in(attempt, outcome, why, hint)
             return
         request = Request("outcome", worker, attempt)
-        request.outcome = (outcome, why, retry_after, now)
+        request.outcome = (outcome, why, hint)
         self._transport.send(request)
         self._heartbeats.dropped(worker, attempt)
+
+    def _hint(self, retry_after: int | None) -> Hint | None:
+        """Give what a refusal of this instant says of trying again."""
+        return None if retry_after is None else (retry_after, self._agenda.now)
 
     def drop(self, attempt: Attempt, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""
