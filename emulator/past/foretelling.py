@@ -56,7 +56,7 @@ class Foretold:
         night: its place among the nights.
         lasts: how many seconds such a night lasts.
         sample: of each figure, its values in order of the seeds.
-        setting: what was played.
+        settings: the scenario that was played, as plain data.
         seed: the first seed; the others follow it.
         came: the submissions that were given, as the text of a trace; "" where none were.
     """
@@ -64,7 +64,7 @@ class Foretold:
     night: int
     lasts: float
     sample: "Mapping[str, NDArray[np.float64]]"
-    setting: Setting
+    settings: Mapping[str, Any]
     seed: int
     came: str
 
@@ -153,6 +153,7 @@ class _Work:
         self._seed = seed
         self._adapt = adapt
         self._settings: dict[str, Setting] = {}
+        self._stated: dict[str, Mapping[str, Any]] = {}
         self._came: dict[str, str] = {}
         self.of_blind: dict[int, str] = {}
         self.of_given: dict[int, str] = {}
@@ -199,14 +200,14 @@ class _Work:
             raise RuntimeError(
                 f"the program's own draft of the night {starts} was refused: {what.path}: {what.message}"
             ) from error
-        self._settings[name] = setting_of(loaded, name)
+        self._settings[name], self._stated[name] = setting_of(loaded, name), adapted
 
     def foretold(
         self, at: int, lasts: float, samples: "Mapping[str, Mapping[str, NDArray[np.float64]]]", name: str
     ) -> Foretold:
         """Give the prediction of a night that was played under a name."""
         seed = self._seed + list(self._settings).index(name) * _APART
-        return Foretold(at, lasts, samples[name], self._settings[name], seed, self._came.get(name, ""))
+        return Foretold(at, lasts, samples[name], self._stated[name], seed, self._came.get(name, ""))
 
     def _shifts(self, at: int) -> str:
         """Tell by how much the clocks are ahead of UTC at the night's begin and at its end."""

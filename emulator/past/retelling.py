@@ -6,17 +6,18 @@ whose figure came closest to what happened: it is no record of that night, and i
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
 from emulator.experiment.night import run_night
+from emulator.experiment.result import NightResult
 from emulator.experiment.storytelling import story_of_night
 from emulator.past.foretelling import TRACE, Foretold
 from emulator.record.events import Row
+from emulator.scenario.load import from_settings
 
-__all__ = ["retold"]
+__all__ = ["played_again", "retold"]
 
 _OF_TRIES: Final = ("attempts_error", "lost_leases")
 """The figures that a job with many attempts tells of; the others are told by the job that waited longest."""
@@ -39,17 +40,22 @@ def retold(foretold: Foretold, figure: str, happened: float) -> str:
     apart = np.abs(foretold.sample[figure] - happened)
     if not np.isfinite(apart).any():
         return ""
-    with TemporaryDirectory(prefix="queuedrill-hindcast-") as folder:
-        if foretold.came:
-            (Path(folder) / TRACE.format(foretold.night)).write_text(foretold.came, "utf-8")
-        loaded = replace(foretold.setting, folder=folder).loaded()
-        night = run_night(loaded, seed=foretold.seed + int(np.nanargmin(apart)), keep_events=True)
+    night = played_again(foretold, int(np.nanargmin(apart)))
     of_tries = figure in _OF_TRIES
     if (job := _job(list(night.every_row()), of_tries=of_tries)) is None:
         return ""
     told = story_of_night(night, job=str(job))
     later = [it for it in told.sentences if it.fact.what not in _BEFORE[of_tries]]
     return f"{told.story.name}: {(later or told.sentences)[0].text}"
+
+
+def played_again(foretold: Foretold, number: int) -> NightResult:
+    """Play a night of a prediction again, with its events: the one at that place of its samples, from 0."""
+    with TemporaryDirectory(prefix="queuedrill-hindcast-") as folder:
+        if foretold.came:
+            (Path(folder) / TRACE.format(foretold.night)).write_text(foretold.came, "utf-8")
+        loaded = from_settings(foretold.settings, f"the draft for night {foretold.night}", folder=folder)
+        return run_night(loaded, seed=foretold.seed + number, keep_events=True)
 
 
 def _job(rows: Sequence[Row], *, of_tries: bool) -> int | None:

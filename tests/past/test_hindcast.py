@@ -15,11 +15,12 @@ from past_exports import write_export
 from emulator.cli.main import answer
 from emulator.errors import InputError
 from emulator.past.correction import Correction, promise_corrected
-from emulator.past.foretelling import FORETOLD
+from emulator.past.foretelling import FORETOLD, foretell
 from emulator.past.hindcast import Band, FigureScore, Hindcast, Table, WorstNight, hindcast
 from emulator.past.hindcast_document import hindcast_document
 from emulator.past.hindcast_page import head_of_table, hindcast_json, hindcast_page, rows_of_table
 from emulator.past.reading import read_history
+from emulator.past.retelling import played_again
 from emulator.past.scoring import part_inside, promise_kept
 
 UNTIL = date(2026, 3, 16)
@@ -115,6 +116,20 @@ def test_a_value_among_equal_ones_counts_in_part() -> None:
     """
     assert part_inside([0] * 9, 0, 0.8) == 0.8
     assert [part_inside(range(1, 10), value + 0.5, 0.8) for value in range(10)] == [0, *[1] * 8, 0]
+
+
+@pytest.mark.slow
+def test_a_night_of_a_prediction_is_played_again_as_it_was(tmp_path: Path) -> None:
+    """Blind and given the arrivals, the second of three plays has the figures that stand second in the samples."""
+    nights = read_history([write_export(tmp_path / "plates.csv", 15)], night="18:00+14h").nights
+    assert nights is not None
+    played = foretell(nights, UNTIL, plays=3, processes=1)
+    assert played.given is not None
+    for one in (played.blind[0], played.given[0]):
+        again = played_again(one, 1)
+        for name in ("accepted", "executed"):
+            size = 1_000_000 if name == "executed" else 1  # ticks are microseconds
+            assert again.figure(name).value / size == one.sample[name][1]
 
 
 DAYS = [date(2026, 4, 1) + timedelta(days=at) for at in range(42)]
