@@ -55,7 +55,7 @@ class Broker(Leases):
     >>> plate_copy = SimpleNamespace(name="plate-copy", queue="night", requires=())
     >>> job = broker.submit(0, 0, Job(Source(plate_copy, "plates"), 1))
     >>> dome = broker.register(0, 0, "dome-1", 1, None)
-    >>> attempt = broker.take(5, 0, (dome, 1, 0), ("night",), frozenset(), None)
+    >>> attempt = broker.take(5, (dome, 1, 0), ("night",), frozenset(), None)
     >>> broker.hand_in(9, 0, (dome, 2, 0), attempt.token, "ok"), broker.state_of(job).value
     (True, 'done')
     """

@@ -35,7 +35,8 @@ class Execution:
     """Drives the attempts of all workers.
 
     Attributes:
-        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss.
+        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss;
+            end_well: that an attempt went well, whose work stops now.
         program_dies: takes a worker's program down.
         notice: told when a worker is rid of an attempt, which need not leave an event; None: nobody is.
     """
@@ -53,12 +54,14 @@ class Execution:
         "_transport",
         "_uniform",
         "ask_soon",
+        "end_well",
         "hand_in",
         "notice",
         "program_dies",
     )
 
     ask_soon: Callable[[Worker], None]
+    end_well: Callable[[Attempt], None]
     hand_in: Callable[[Attempt, Outcome, Because, Hint | None], None]
     program_dies: Callable[[Worker, int], None]
 
@@ -105,7 +108,8 @@ class Execution:
         worker.free -= routine.slots
         if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
-        attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
+        if not attempt.event:  # else it was told together with the hand-out
+            attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
             self._heartbeats.began(attempt)
         if not self._is_valid(token):  # the answer came late, or to a second worker
@@ -401,6 +405,9 @@ class Execution:
         if not direct:
             self._heartbeats.settle(worker)
         attempt.handing_in = True  # from now on no heartbeat names its token
+        if direct and outcome == "ok":
+            self.end_well(attempt)
+            return
         code = FINISHED if outcome == "ok" else why.code
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)
