@@ -32,7 +32,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_b
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.variants import AS_WRITTEN, chosen
-from emulator.show.comparison.so_far import SoFar, comparison_so_far
+from emulator.show.comparison.words import SoFar, comparison_so_far
 
 __all__ = ["StoppedComparison", "carry_out", "compare", "compare_async", "nights"]
 

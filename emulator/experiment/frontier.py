@@ -19,7 +19,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, WHOLE, listed, m
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders
 from emulator.scenario.what_ifs import changes_the_world
-from emulator.show.comparison.so_far import SoFar, frontier_so_far
+from emulator.show.comparison.words import SoFar, frontier_so_far
 
 __all__ = ["frontier"]
 

@@ -32,7 +32,7 @@ from emulator.scenario.resolved import resolved
 from emulator.scenario.sources import source_counts
 from emulator.scenario.spelling import advise
 from emulator.show import meta as show
-from emulator.show.reasons import in_words
+from emulator.show.words import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
 from emulator.world.offered import offered_load

@@ -18,8 +18,7 @@ from emulator.records import field, record
 from emulator.scenario.load import Loaded
 from emulator.show import meta as show
 from emulator.show.layout import WIDTH, Page
-from emulator.show.summary import summary
-from emulator.show.summary_json import as_json
+from emulator.show.summary import as_json, summary
 
 if TYPE_CHECKING:
     from emulator.measure.comparison.outcome import Outcome

@@ -28,7 +28,7 @@ from emulator.scenario.models.requirements import Requirement
 from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.variants import value_at
 from emulator.scenario.what_ifs import changes_the_world
-from emulator.show.comparison.so_far import SoFar, size_so_far
+from emulator.show.comparison.words import SoFar, size_so_far
 from emulator.timeline.ticks import HOUR
 
 __all__ = ["Trial", "asked_of", "check_number", "of_length", "size", "try_each", "values_from"]

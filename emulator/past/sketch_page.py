@@ -7,7 +7,7 @@ from typing import Any, Final
 from emulator.past.sketching import Sketch
 from emulator.past.tables import LeftOut
 from emulator.show.layout import Page
-from emulator.show.story.wording import number_of
+from emulator.show.story.of_jobs import number_of
 
 __all__ = ["sketch_json", "sketch_page"]
 

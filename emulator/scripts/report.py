@@ -6,7 +6,7 @@ from typing import Any, Final
 from xml.etree import ElementTree as ET
 
 from emulator.scripts.rerun import Found, Judgement, Point, When
-from emulator.show.exports.plain import plain
+from emulator.show.exports.recorded import plain
 from emulator.show.html import file, table, text
 from emulator.show.layout import Page
 from emulator.version import VERSION

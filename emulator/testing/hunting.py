@@ -32,7 +32,7 @@ from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded, varied
 from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
-from emulator.show.fault_words import planned_words
+from emulator.show.words import planned_words
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.emulation import Emulator
 from emulator.testing.handlers import Handler
