@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from emulator.cli.comparing import check_apart, check_writable, exit_code, processes, undecided, write_text
+from emulator.cli.comparing import check_apart, check_new, check_writable, exit_code, processes, undecided, write_text
 from emulator.cli.folders import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED, each_file
 from emulator.cli.streams import page_width, tell, tell_json
@@ -257,9 +257,8 @@ def _check_written(
             raise click.UsageError(f"{option} takes one FILE: each needs a file of its own.")
     if overwrite and all(path is None for path in (*of_a_night, *of_nights)):
         raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
-    for path in (page, junit, csv_path, evidence):
-        if path is not None and not overwrite and Path(path).exists():
-            raise click.UsageError(f"{path}: there is a file already: give --overwrite, or another name.")
+    if not overwrite:
+        check_new((page, junit, csv_path, evidence), overwrite)
     check_apart((log, page, junit, csv_path, evidence), files)
     check_writable((page, junit, csv_path, evidence))
 
