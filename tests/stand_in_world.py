@@ -9,6 +9,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import Agenda
 from emulator.world.actions import Actions
 from emulator.world.draws import Draws
+from emulator.world.fault_hits import Targets
 from emulator.world.faults import Faults
 
 __all__ = ["HOUR", "MINUTE", "Night", "StandInWorld", "at"]
@@ -148,8 +149,9 @@ class Night:
         self.agenda = Agenda()
         self.world = StandInWorld(self.scenario, self.agenda, seed)
         world: Any = self.world
-        self.faults = Faults(world, self.scenario, self.agenda, self.world.draws, self.world)
-        self.actions = Actions(world, self.scenario, self.agenda, self.world)
+        targets = Targets(world, world, world.systems, world.access, world.arrivals)
+        self.faults = Faults(world, targets, self.scenario)
+        self.actions = Actions(world, world, world, self.scenario)
 
     def run(self) -> "Night":
         self.faults.start()

@@ -1,4 +1,4 @@
-"""``queuedrill check``: is a scenario right, and what in it deserves a second look?"""
+"""The commands about scenario files: ``queuedrill check`` finds what deserves a look; ``schema`` is for editors."""
 
 import shlex
 import sys
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.folders import allow_folder, read_changed, set_values
+from emulator.cli.options import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED, each_file
 
 if TYPE_CHECKING:
@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from emulator.scenario.load import Loaded
     from emulator.show.layout import Page
 
-__all__ = ["check"]
+__all__ = [
+    "check",
+    "schema",
+]
 
 
 @click.command(short_help="Read scenarios without running them, and name what is wrong.")
@@ -151,3 +154,15 @@ def _page(file: str, found: "list[Hazard]", margins: "list[Margin]", counts: dic
     page.say("These hazards do not change the exit code (0). Judge them with:", "small")
     page.command(f"queuedrill run {shlex.quote(file)} --nights 40")
     return page
+
+
+@click.command(short_help="Print the JSON Schema of scenario files, for editors.")
+@click.option("--scripts", is_flag=True, help="Print that of files of scripts instead.")
+def schema(scripts: bool) -> int:
+    """Print the JSON Schema of scenario files, with which an editor completes and checks them."""
+    if scripts:
+        from emulator.scripts.load import schema_text as text
+    else:
+        from emulator.scenario.schema import schema_text as text
+    click.echo(text(), nl=False)
+    return MET

@@ -18,36 +18,32 @@ from typing import Any, Final, NoReturn
 
 import click
 
-from emulator.cli.outcomes import INTERRUPTED, NOBODY_READS, WRONG_INPUT, guarded
-from emulator.cli.streams import complain, complain_by, let_go, open_closed_streams
+from emulator.cli.outcomes import (
+    INTERRUPTED,
+    NOBODY_READS,
+    WRONG_INPUT,
+    complain,
+    complain_by,
+    guarded,
+    let_go,
+    open_closed_streams,
+)
 from emulator.version import VERSION
 
 __all__ = ["COMMANDS", "answer", "main", "program"]
 
 
-COMMANDS: Final = (
-    "brief",
-    "check",
-    "compare",
-    "drift",
-    "export",
-    "forecast",
-    "guesses",
-    "hindcast",
-    "hunt",
-    "page",
-    "reproduce",
-    "rerun",
-    "run",
-    "schema",
-    "size",
-    "sketch",
-    "story",
-    "thresholds",
-    "trail",
-    "watch",
-)
-"""The commands; each is made in the module of its name, which is loaded when the command is asked for."""
+_MODULES: Final = {
+    "check": ("check", "schema"),
+    "compare": ("compare", "guesses", "size"),
+    "hunt": ("hunt", "rerun"),
+    "logs": ("export", "page", "reproduce", "story", "trail"),
+    "outlook": ("brief", "forecast", "thresholds"),
+    "past": ("drift", "hindcast", "sketch"),
+    "run": ("run", "watch"),
+}
+COMMANDS: Final = {name: module for module, names in _MODULES.items() for name in names}
+"""Each command with the module that it is made in, which is loaded when the command is asked for."""
 
 
 class _Program(click.Group):
@@ -55,13 +51,13 @@ class _Program(click.Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Name the commands."""
-        return list(COMMANDS)
+        return sorted(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Load a command, or give None for another name."""
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = getattr(import_module(f"emulator.cli.{cmd_name}"), cmd_name)
+        command: click.Command = getattr(import_module(f"emulator.cli.{COMMANDS[cmd_name]}"), cmd_name)
         return command
 
     def invoke(self, ctx: click.Context) -> Any:

@@ -1,4 +1,4 @@
-"""How far is a long run, and what is the answer so far? Said on standard error, if that is a terminal.
+"""What is told on standard error: how far a long run is, the answer so far, and that a log was written.
 
 Nothing is said of a run that takes no more than a second.
 """
@@ -7,12 +7,20 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from os import PathLike
 from time import monotonic
-from typing import Final, TextIO
+from typing import Any, Final, TextIO
 
+from emulator.cli.outcomes import tell
 from emulator.show.layout import WIDTH, clean, columns, fit
 
-__all__ = ["Progress", "progress"]
+__all__ = [
+    "Progress",
+    "operator_log",
+    "progress",
+    "say_written",
+]
+
 
 _SILENT: Final = 1.0
 """Seconds of real time before anything is said."""
@@ -84,3 +92,30 @@ def progress(what: str, *, quiet: bool = False, of: str = "the night") -> Iterat
         yield told
     finally:
         told.clear()
+
+
+def say_written(path: str | PathLike[str], seed: int, *, structured: bool) -> None:
+    """Say that the log of a night with such a seed was written."""
+    if structured:
+        operator_log().info("log written", path=str(path), seed=seed)
+    else:
+        tell(f"Log written to {path}", err=True)
+
+
+def operator_log(file: TextIO | None = None) -> Any:
+    """Make a logger for standard error, or a file; the library's own settings are left to embedding programs.
+
+    >>> import io
+    >>> file = io.StringIO(); operator_log(file).info("log written", seed=1); file.getvalue()
+    'level=info event="log written" seed=1\\n'
+    """
+    import structlog
+
+    return structlog.wrap_logger(
+        structlog.PrintLogger(file or sys.stderr),
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.LogfmtRenderer(key_order=["level", "event"]),
+        ],
+        wrapper_class=structlog.BoundLogger,
+    )

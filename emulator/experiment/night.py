@@ -11,7 +11,7 @@ from array import array
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
@@ -20,10 +20,11 @@ from emulator.measure.catalogue import OF_HEARTBEATS
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
+from emulator.record.buffer import EventBuffer
 from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta, files_of
-from emulator.record.recorder import Both, Kept
-from emulator.scenario.aims import aims
+from emulator.record.recorder import Both
+from emulator.scenario.aims import Aim, aims
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.planned_hours import planned_on
@@ -34,12 +35,24 @@ from emulator.show import meta as show
 from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
+from emulator.world.offered import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:
     from emulator.record.log_writer import SqliteRecorder
 
-__all__ = ["Drive", "Heartbeats", "Progress", "Settle", "heartbeats_for", "judged_night", "play", "run_night"]
+__all__ = [
+    "Drive",
+    "Heartbeats",
+    "Progress",
+    "Settle",
+    "Stated",
+    "heartbeats_for",
+    "judged_night",
+    "play",
+    "run_night",
+    "stated_of",
+]
 
 Heartbeats = Literal["computed", "simulated"]
 """Whether heartbeats are worked out, or each is an event of its own; all else is the same."""
@@ -54,6 +67,10 @@ Drive = Callable[[Settle], Awaitable[None]]
 """Lets the night pass on the running loop, which is in its manual pace, up to the last tick before its end."""
 
 _SLICES: Final = 200
+_READ_AT_ONCE: Final = 2048
+"""Rows that are folded at a time: a few of them at a time cost more."""
+_READ_SO_OFTEN: Final = 20
+"""Times that the rows of a night are looked at which tells nobody how far it is, so that they take little memory."""
 _WRITTEN_EVERY: Final = 0.25
 """Seconds of real time after which a paced night's events are in its log at the latest."""
 _SEEDS: Final = 2**63
@@ -144,6 +161,7 @@ def play(
     *,
     heartbeats: Heartbeats | None = None,
     also_to: Sink | None = None,
+    stated: "Stated | None" = None,
 ) -> tuple[Night, int, bool]:
     """Play one night without a log or anything that only its own summary needs.
 
@@ -153,19 +171,23 @@ def play(
         policies: the user's own retry policies, by queue.
         heartbeats: by default what the scenario states; simulated ones are events of their own.
         also_to: one more sink for every event.
+        stated: what the scenario states of each of its nights, where that is known; else it is worked out.
 
     Returns:
         The night, how many events it had, and whether anything in it was drawn by chance (or may have been, by a policy
         of the user's own). If nothing was, every seed gives this night.
     """
     heartbeats = heartbeats or heartbeats_for(loaded)
-    agenda, fold = Agenda(), NightFold(loaded.scenario.lasts)
-    sink: Sink = fold if also_to is None else Both(also_to, fold)
+    agenda, fold, rows = Agenda(), NightFold(loaded.scenario.lasts), EventBuffer()
+    sink: Sink = rows if also_to is None else Both(also_to, rows)
     world = World(loaded, seed, agenda, sink, heartbeats=heartbeats, policies=policies)
     world.start()
-    world.run()
+    for end, _ in _slices(loaded.scenario.lasts, _READ_SO_OFTEN):
+        agenda.run(before=(end, 0, 0, 0, 0))
+        fold.feed_all(rows.read_on(_READ_AT_ONCE, keep=False))
     world.close()
-    return _closed(loaded, fold, world), fold.events, world.draws.drawn or bool(policies)
+    fold.feed_all(rows.read_on(keep=False))
+    return _closed(fold, world, stated or stated_of(loaded)), fold.events, world.draws.drawn or bool(policies)
 
 
 def heartbeats_for(loaded: Loaded, figures: Iterable[str] = ()) -> Heartbeats:
@@ -180,7 +202,32 @@ def heartbeats_for(loaded: Loaded, figures: Iterable[str] = ()) -> Heartbeats:
     return "simulated" if OF_HEARTBEATS.intersection((*asked, *figures)) else scenario.heartbeats
 
 
-def _closed(loaded: Loaded, fold: NightFold, world: World) -> Night:
+def _slices(lasts: int, most: int) -> Iterator[tuple[int, float]]:
+    """Give the end of each slice of a night, and the share of the night that is over then; no slice is empty."""
+    count = min(most, lasts)
+    for number in range(1, count + 1):
+        yield lasts * number // count, number / count
+
+
+class Stated(NamedTuple):
+    """What a scenario states of each of its nights: no event tells it, and no seed changes it. See ``Night``."""
+
+    offered_load: Mapping[str, float]
+    planned_on: Mapping[str, int]
+    aims: tuple[Aim, ...]
+
+
+def stated_of(loaded: Loaded) -> Stated:
+    """Work out what a scenario states of each of its nights; for many nights of it once.
+
+    Raises:
+        ScenarioError: for a line of a trace that is wrong.
+    """
+    scenario, clock = loaded.scenario, loaded.clock
+    return Stated(offered_load(scenario, clock), planned_on(scenario, clock), aims(loaded))
+
+
+def _closed(fold: NightFold, world: World, stated: Stated) -> Night:
     """End the fold, and add what the events do not tell."""
     return replace(
         fold.close(),
@@ -188,9 +235,7 @@ def _closed(loaded: Loaded, fold: NightFold, world: World) -> Night:
         slots=world.slots(),
         takes_slots=world.takes_slots(),
         occurrences={entry: array("q", ticks) for entry, ticks in world.occurrences.items()},
-        offered_load=world.offered_load(),
-        planned_on=planned_on(world.scenario, world.clock),
-        aims=aims(loaded),
+        **stated._asdict(),
     )
 
 
@@ -218,9 +263,9 @@ class _Run:
         self._loaded = loaded
         self._about = about
         self._fold = NightFold(loaded.scenario.lasts)
-        self._kept = Kept(self._fold) if keep_events else None
-        own: Sink = self._kept or self._fold
-        self._sink: Sink = own if also_to is None else Both(also_to, own)
+        self._rows = EventBuffer()
+        self._keep = keep_events
+        self._sink: Sink = self._rows if also_to is None else Both(also_to, self._rows)
         self._told: Progress = progress or (lambda share: None)
         self._world: World | None = None
 
@@ -275,16 +320,13 @@ class _Run:
 
     def _progress(self, share: float) -> None:
         """A slice of the night is over."""
-        if self._kept is not None:
-            self._kept.rows.pack()
+        self._fold.feed_all(self._rows.read_on(_READ_AT_ONCE, keep=self._keep))
         self._told(share)
 
     def _slices(self, longest: int | None = None) -> Iterator[tuple[int, float]]:
-        """Give the end of each slice, and the share of the night that is over then; no slice is empty."""
+        """Give the slices of the night, of which none is longer than so much."""
         lasts = self._loaded.scenario.lasts
-        count = min(max(_SLICES, lasts // longest if longest else 0), lasts)
-        for number in range(1, count + 1):
-            yield lasts * number // count, number / count
+        return _slices(lasts, max(_SLICES, lasts // longest if longest else 0))
 
     def result(self, said: Loaded, log: Path | None) -> NightResult:
         """Judge what happened."""
@@ -293,10 +335,8 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         file = said.name if said.text else ""
         again = _in_python(about)
-        rows = None
-        if self._kept is not None:
-            rows = self._kept.rows
-            rows.pack()
+        self._fold.feed_all(self._rows.read_on(keep=self._keep))
+        rows = self._rows if self._keep else None
         return judged_night(self._loaded, about, self._fold, world, again, rows, log, file)
 
 
@@ -318,7 +358,7 @@ def judged_night(
         real_code: whether code of the user's own took part, which may do otherwise the next time.
         again: what runs it once more; of a night from a ``file`` that commands can be about, its command.
     """
-    night = _closed(loaded, fold, world)
+    night = _closed(fold, world, stated_of(loaded))
     sources = [told.source for told in loaded.provenance.values()]
     meta = show.RunMeta(
         title=loaded.title,

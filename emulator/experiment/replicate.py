@@ -30,7 +30,7 @@ def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNigh
         loaded = setting.loaded()
         own = {queue: AskedPolicy(queue, policy) for queue, policy in setting.policies.items()}
         heartbeats = heartbeats_for(loaded, (wanted(text).name for text in figures))
-        night, events, drawn = play(loaded, seed, own, heartbeats=heartbeats)
+        night, events, drawn = play(loaded, seed, own, heartbeats=heartbeats, stated=setting.stated)
         judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     except Exception as error:
         said = " ".join(str(error).split())

@@ -1,99 +1,98 @@
 """Which settings are compared? Each is a scenario that can travel to another process, and what is changed in it.
 
-A setting is plain data, and perhaps the user's own retry policies. Where it is run, the scenario is read once and kept:
-reading and validating costs far more than a short night.
+A setting is a scenario that was read and validated once, and perhaps the user's own retry policies. What travels is
+what a night needs of it, packed once: another process neither reads nor validates anything.
 """
 
 import hashlib
 import json
 import pickle
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from functools import lru_cache
-from pathlib import Path
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 from typing import Any, Final
 
 from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
+from emulator.experiment.night import Stated, stated_of
 from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.record.meta import files_of
-from emulator.scenario.changes import with_changes
-from emulator.scenario.files import Folders, folders_of
-from emulator.scenario.load import Loaded, from_settings, load_within, varied
+from emulator.scenario.load import Loaded, plain, varied
 from emulator.scenario.resolved import resolved
+from emulator.scenario.written import Layer, Settings, Written
 
-__all__ = ["Setting", "check_travels", "packed_policies", "read_setting", "setting_of"]
+__all__ = ["Setting", "check_travels", "packed_policies", "setting_of"]
 
 _KEPT: Final = 256
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Setting:
     """One setting of a comparison.
 
     Attributes:
         name: of the variant.
-        text: the scenario as it was read; "" for settings made in Python.
-        settings: those settings as JSON; "" for a text.
         file: the name of the scenario, for messages.
-        folder: where traces are.
-        allowed: other folders below which they may lie.
+        text: the scenario as it was read; "" for settings made in Python, and in another process.
         patch: dotted paths and their values, as JSON.
-        changes: what was set on the command line, as JSON.
-        bases: the texts of the files that the scenario is based on, as JSON; "" for settings made in Python.
+        scenario: the scenario under this setting; in another process, as much of it as a night needs.
         policies: the user's own retry policies, by queue.
         moments: at how many moments of each night its backlog is read; 0: at none.
     """
 
     name: str
-    text: str
-    settings: str
     file: str
-    folder: str
-    patch: str = "{}"
-    allowed: tuple[str, ...] = ()
-    changes: str = "[]"
-    bases: str = ""
+    text: str = field(repr=False)
+    patch: str
+    scenario: Loaded = field(repr=False)
     policies: Mapping[str, RetryPolicy] = field(default_factory=dict)
     moments: int = 0
 
     def loaded(self) -> Loaded:
-        """Give the scenario under this setting; read once in each process."""
-        of = (self.name, self.text, self.settings, self.file, self.folder, self.patch)
-        return read_setting(*of, self.allowed, self.changes, self.bases)
+        """Give the scenario under this setting."""
+        return self.scenario
+
+    @cached_property
+    def stated(self) -> Stated:
+        """What the scenario states of each of its nights; worked out once in each process."""
+        return stated_of(self.scenario)
 
     def fingerprint(self) -> str:
         """Give a hash of what the scenario and its files say: equal scenarios in different spelling have one."""
         own = [(queue, type(policy).__qualname__) for queue, policy in sorted(self.policies.items())]
-        said = json.dumps([resolved(self.loaded(), places=False), own, files_of(self.loaded())])
+        said = json.dumps([resolved(self.scenario, places=False), own, files_of(self.scenario)])
         return hashlib.sha256(said.encode()).hexdigest()
+
+    @cached_property
+    def _packed(self) -> bytes:
+        bare = replace(
+            self.scenario,
+            text="",
+            provenance={},
+            variants={},
+            patches={},
+            questions=(),
+            data={},
+            said={},
+            written=Written((Layer(Settings(self.file, {}), {}),)),
+            bases={},
+        )
+        return pickle.dumps((self.name, self.file, self.patch, bare, self.moments), pickle.HIGHEST_PROTOCOL)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _with_policies, (self._packed, self.policies)
 
 
 @lru_cache(maxsize=_KEPT)
-def read_setting(
-    name: str,
-    text: str,
-    settings: str,
-    file: str,
-    folder: str,
-    patch: str,
-    allowed: tuple[str, ...],
-    set_to: str = "[]",
-    bases: str = "",
-) -> Loaded:
-    """Read a scenario and change it. See ``Setting``.
+def _unpacked(packed: bytes) -> Setting:
+    name, file, patch, scenario, moments = pickle.loads(packed)
+    return Setting(name, file, "", patch, scenario, {}, moments)
 
-    Raises:
-        ScenarioError: with every mistake in it.
-    """
-    if text:
-        folders = Folders(Path(folder), folders_of(allowed))
-        loaded = load_within(text, file, folders, json.loads(bases) if bases else None)
-    else:
-        loaded = from_settings(json.loads(settings), file, folder=folder, allow_folders=allowed)
-    loaded = with_changes(loaded, json.loads(set_to))
-    changes = json.loads(patch)
-    return varied(loaded, changes, name) if changes else loaded
+
+def _with_policies(packed: bytes, policies: Mapping[str, RetryPolicy]) -> Setting:
+    """Give a setting that came from another process; what came before is not unpacked again."""
+    setting = _unpacked(packed)
+    return replace(setting, policies=policies) if policies else setting
 
 
 def check_travels(setting: Setting) -> None:
@@ -133,7 +132,7 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
         InputError: for a policy that is put where no retry policy stands, is no object, or is never asked.
         ScenarioError: with every mistake that the patch makes.
     """
-    plain, policies = dict(patch or {}), {}
+    kept, policies = dict(patch or {}), {}
     for path, value in (patch or {}).items():
         if callable(getattr(value, "decide", None)):
             parts = path.split(".")
@@ -143,21 +142,13 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
                 raise InputError(f"{name}: there is no queue {parts[1]!r}: it has {', '.join(loaded.scenario.queues)}")
             check_policy(_policy_named(name, parts[1]), value)
             policies[parts[1]] = value
-            del plain[path]
-    changed = json.dumps(_plain(plain))  # in its order: one change may be of what another has made
-    made = Setting(
-        name,
-        loaded.text,
-        "" if loaded.text else json.dumps(loaded.data, default=str),
-        loaded.name,
-        str(Path(loaded.folder).absolute()),
-        changed,
-        tuple(map(str, loaded.folders.allowed)),
-        json.dumps(loaded.changes if loaded.text else ()),
-        json.dumps(loaded.bases) if loaded.text else "",
-        policies,
-    )
-    queues = made.loaded().scenario.queues
+            del kept[path]
+    changes = plain(kept)  # in its order: one change may be of what another has made
+    scenario = replace(loaded, folders=replace(loaded.folders, own=loaded.folders.own.absolute()))
+    if changes:
+        scenario = varied(scenario, changes, name)
+    made = Setting(name, loaded.name, loaded.text, json.dumps(changes), scenario, policies)
+    queues = scenario.scenario.queues
     for queue in policies:
         check_asked(_policy_named(name, queue), queue, queues[queue].retry)
     return made
@@ -165,10 +156,3 @@ def setting_of(loaded: Loaded, name: str, patch: Mapping[str, Any] | None = None
 
 def _policy_named(setting: str, queue: str) -> str:
     return f"{setting}: the retry policy of queue {queue!r}"
-
-
-def _plain(patch: Mapping[str, Any]) -> dict[str, Any]:
-    from emulator.scenario.load import plain
-
-    found: dict[str, Any] = plain(patch)
-    return found

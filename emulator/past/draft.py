@@ -7,12 +7,14 @@ export of jobs. Guesses come first in the file's head.
 What comes by the clock is drafted as recurrences, what comes at random as rates by the day and the hour.
 """
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from emulator.errors import InputError
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.draft_values import middle_of, names_of, quantile_law, rounded_pause, share_of, span_text
@@ -24,10 +26,8 @@ from emulator.past.rates import law_of_factors, widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
+from emulator.scenario.past_nights import OF_ROUTINE
 from emulator.timeline.ticks import HOUR, SECOND, say
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]
 
@@ -70,6 +70,7 @@ def draft_of(
     starts: date | None = None,
     history: str = "",
     planned: Sequence[Planned] = (),
+    nights_file: str = "draft.nights.csv",
 ) -> Draft:
     """Turn what was learnt into a scenario.
 
@@ -79,8 +80,9 @@ def draft_of(
         starts: the date on which its night begins; by default the day after the last night of the history.
         history: the digest of the files, which each value that was learnt from them keeps.
         planned: what a crontab or a calendar states; routines that the history tells of are taken from there.
+        nights_file: the name that the file of past nights will have beside the draft.
     """
-    drafting = _Drafting(learnt, starts, history)
+    drafting = _Drafting(learnt, starts, history, nights_file)
     data = drafting.scenario(title)
     warnings = tuple(_warnings(learnt))
     known = {name.casefold() for at, name in enumerate(drafting.names) if learnt.schedules.get(at)}
@@ -88,15 +90,20 @@ def draft_of(
     if len(fresh) < len(planned):
         told = ", ".join(sorted({it.routine for it in planned} - {it.routine for it in fresh}))
         warnings = (*warnings, f"Planned and in the history too; taken from the history: {told}.")
-    _add_planned(data, fresh)
+    warnings = (*warnings, *_add_planned(data, fresh))
     nights = learnt.nights
     source = f"From {len(nights.first)} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]}"
-    figures = {**learnt.figures, "demand": learnt.demand, **runs_of(nights)}
+    own = {f"pace{OF_ROUTINE}{drafting.names[at]}": it for at, it in learnt.run_times.pace_of.items()}
+    figures = {**learnt.figures, "demand": learnt.demand, **own, **runs_of(nights)}
     return _draft(data, warnings, f"{source} ({nights.zone}).", nights_text(nights.dates, figures))
 
 
 def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, starts: date) -> Draft:
-    """Turn what crontabs and calendars state into a scenario, without any history: all else in it is a guess."""
+    """Turn what crontabs and calendars state into a scenario, without any history: all else in it is a guess.
+
+    Raises:
+        InputError: all of it is over before the night.
+    """
     data: dict[str, Any] = {
         "title": "A night by its timetable",
         "starts": (datetime.combine(starts, time()) + timedelta(seconds=window.begins)).isoformat(),
@@ -114,18 +121,32 @@ def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, s
         "routines": {},
         "arrivals": [],
     }
-    _add_planned(data, planned)
+    warnings = _add_planned(data, planned)
+    if not data["arrivals"]:
+        raise InputError(f"nothing is left to draft. {' '.join(warnings)} Give another date with --starts")
     said = Stated(0.99, "", "what is asked of a night is no history: say it")
     data["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": said}]
-    return _draft(data, (), f"From {len(planned)} rules; how long the work takes is not in them ({zone}).", "")
+    return _draft(
+        data, warnings, f"From {len(data['arrivals'])} rules; how long the work takes is not in them ({zone}).", ""
+    )
 
 
-def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
-    """Add what a timetable states to a scenario that is being drafted."""
-    queue = next(iter(data["queues"]))
+def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> tuple[str, ...]:
+    """Add what a timetable states to a scenario that is being drafted; tell what is left out of it, and why."""
+    queue, starts = next(iter(data["queues"])), datetime.fromisoformat(data["starts"])
+    left_out: dict[str, list[str]] = {}
     named = [(it, names_of([it.routine])[0]) for it in planned]
     entries = names_of([f"{name}-planned" for _, name in named])
     for (it, name), entry in zip(named, entries, strict=True):
+        try:
+            found = it.from_night(starts, data["zone"])
+            why = "" if found else f"over before {starts:%Y-%m-%d}"
+        except ValueError as error:
+            found, why = None, f"not taken over, {error}"
+        if found is None:
+            left_out.setdefault(why, []).append(f"{it.routine} ({it.place})")
+            continue
+        rule, begins = found
         if name not in data["routines"]:
             takes = Stated(
                 "5m", "guess", "a guess: a timetable does not say how long work takes", plausible=("1m", "30m")
@@ -136,9 +157,13 @@ def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
         came: dict[str, Any] = {
             "routine": name,
             "name": entry,
-            "recurs": Stated(it.recurs, "documented", f"as {it.place} says"),
+            "recurs": Stated(rule, "documented", f"as {it.place} says"),
         }
+        if begins is not None:
+            said = f"the first time from {starts:%Y-%m-%d} on, from which what {it.place} says is counted"
+            came["from"] = Stated(begins.isoformat(), "documented", said)
         data["arrivals"].append(came | ({"excludes": list(it.excludes)} if it.excludes else {}))
+    return tuple(f"Planned, and {why}: {', '.join(some)}." for why, some in left_out.items())
 
 
 def _draft(data: dict[str, Any], warnings: tuple[str, ...], source: str, nights: str) -> Draft:
@@ -199,8 +224,9 @@ def _warnings(learnt: Learnt) -> Iterator[str]:
 class _Drafting:
     """Writes the parts of a scenario from what was learnt."""
 
-    def __init__(self, learnt: Learnt, starts: date | None, history: str) -> None:
+    def __init__(self, learnt: Learnt, starts: date | None, history: str, nights_file: str) -> None:
         self.learnt = learnt
+        self.nights_file = nights_file
         self.history = history
         self.nights = learnt.nights
         self.last = self.nights.dates[-1]
@@ -264,14 +290,16 @@ class _Drafting:
         if self.pace:
             low, high = middle_of(self.learnt.run_times.pace)
             said = f"run times in {count} nights {self.since}; 90 % between {low:.2f} and {high:.2f} of the usual ones"
-            said += "; {one_of_nights: draft.nights.csv} instead of both borrows them from one past night"
+            said += f"; {{one_of_nights: {self.nights_file}}} instead of both borrows them from one past night"
+            if own := [self.names[at] for at in self.learnt.run_times.pace_of]:
+                said += f", with the run times of its own that it had for {', '.join(own)}"
             cv = self.learnt.run_times.pace_cv
             law = law_of_factors(self.learnt.run_times.pace, cv)
             out["pace"] = {"cv": self._spread(cv, said, 1), "law": law}
-            # Run times are told for the night in the middle, whose factor is 1; the mean of either law is above.
-            mean = (1 + cv**2) ** 0.5 if law == "lognormal" else (1 - min(cv, 1.5) ** 2 / 9) ** -3
+            # Run times are told for a night whose factor has the mean logarithm, 0; the mean of either law is above 1.
+            mean = (1 + cv**2) ** 0.5 if law == "lognormal" else math.exp(cv**2 / 2 + min(cv, 1.5) ** 4 / 12)
             if mean >= _LEAST_MEAN:
-                said = f"the mean of these factors, where that of the night in the middle is 1; from {count} nights"
+                said = f"the mean of these factors, where that of their logarithms is 0; from {count} nights"
                 out["pace"]["mean"] = self.measured(round(mean, 3), said, count, "estimated")
         return out
 
@@ -399,7 +427,12 @@ class _Drafting:
             said = f"{share.count} of {share.of} attempts failed {self.since}"
             said += f"; 95 % interval {share.low:.2%} to {share.high:.2%}"
             ends = (float(f"{share.low:.3g}"), float(f"{share.high:.3g}"))
+            found = self.durations[at]
+            if found.fails_late:
+                said += "; they failed later than others ended well, which a scenario cannot say: drafted as at the end"
             part["error_share"] = self.measured(float(f"{share.value:.3g}"), said, share.of, plausible=ends)
+            if found.early:
+                part["fails_after"] = self._fails_after(found)
         return {"queue": self.queues[at], "drawn": "each_attempt", "parts": [part]}
 
     def _takes(self, it: Duration) -> Stated:
@@ -413,6 +446,13 @@ class _Drafting:
         else:
             law = quantile_law(shares)
         return self.measured(law | ({"varies_with": "pace"} if self.pace else {}), said, it.ended)
+
+    def _fails_after(self, it: Duration) -> Stated:
+        low, high = it.early[0], it.early[-1]
+        said = f"when {it.failed} failed attempts ended {self.since}, from {span_text(low)} to {span_text(high)}"
+        said += " after they began; the work would have lasted longer"
+        law = {"constant": span_text(low)} if low == high else {"quantiles": [span_text(each) for each in it.early]}
+        return self.measured(law | ({"varies_with": "pace"} if self.pace else {}), said, it.failed)
 
     def _arrivals(self, at: int) -> Iterator[dict[str, Any]]:
         taken: Counter[str] = Counter()
@@ -484,18 +524,27 @@ class _Drafting:
             f"{it.count} losses in {it.hours:.0f} hours at work {self.since}; 95 % between {low:.0f} and {high:.0f} h. "
             "That idle workers are lost as often is a guess"
         )
-        back = "20m" if it.back_after != it.back_after else span_text(it.back_after)
         for name in pools:
             yield {
                 "power_off": name,
                 "name": f"losses-of-{name}",
                 "gaps": self.measured({"mean": span_text(it.hours_apart * 3600), "law": "exponential"}, said, it.count),
-                "back_after": Stated(back, "guess", _NOT_TOLD, plausible=("5m", "1h"))
-                if it.back_after != it.back_after
-                else self.measured(
-                    back, "from a lost attempt's begin to its worker's next: an upper limit", it.count, "estimated"
-                ),
+                "back_after": self._back_after(),
             }
+
+    def _back_after(self) -> Stated:
+        it = self.learnt.losses
+        if it.back_after != it.back_after:
+            return Stated("20m", "guess", _NOT_TOLD, plausible=("5m", "1h"))
+        back = span_text(it.back_after)
+        if not it.at_most > it.back_after:
+            return self.measured(back, "from a loss to the worker's next job", it.count, "estimated")
+        most = span_text(it.at_most)
+        said = (
+            f"{most} from a lost attempt's begin to its worker's next (median), which is an upper limit; less the work "
+        )
+        said += "until a loss and the wait for another job, by what both are otherwise"
+        return self.measured(back, said, it.count, "estimated", plausible=("0s", most))
 
     def _share_done(self) -> Stated:
         import numpy as np

@@ -7,10 +7,10 @@ and Meier (1958) takes that in. A law is stated only where it fits (lognormal, b
 estimated parameters); elsewhere the run times are given as quantiles.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from emulator.past.attempts import OK
+from emulator.past.attempts import ERROR, OK
 from emulator.past.laws import stats
 from emulator.past.nights import Nights
 
@@ -27,6 +27,9 @@ _FITS: Final = 1.035
 _ENOUGH: Final = 8
 _SLOW: Final = 0.08
 _ROUNDS: Final = 8
+_MOST_ROUTINES: Final = 40
+_CHANCE: Final = 1e-4
+"""How likely chance alone may be to show what is told of a single routine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +46,10 @@ class Duration:
         p95: the run time that 19 of 20 stay below, in seconds.
         lognormal: whether a lognormal law fits.
         quantiles: shares and run times in seconds.
+        early: the tenths of when attempts fail, in seconds after their begin, where they fail before the work would
+            have ended; else empty.
+        failed: how many attempts failed at a known time.
+        fails_late: whether they failed later than others ended well.
     """
 
     routine: int
@@ -54,6 +61,9 @@ class Duration:
     p95: float
     lognormal: bool
     quantiles: tuple[tuple[float, float], ...]
+    early: tuple[float, ...] = ()
+    failed: int = 0
+    fails_late: bool = False
 
 
 @dataclass(slots=True)
@@ -66,6 +76,8 @@ class RunTimes:
         slow: the workers whose speed differs from the usual one by more than chance.
         pace: the factor of each night on run times, not a number for a night without runs.
         pace_cv: by how much that factor varies between nights, beyond chance.
+        pace_of: the factor of each night on the run times of one routine, by its place, where that differs from the
+            factor of the night by more than chance; not a number for a night without a run of it.
     """
 
     durations: list[Duration]
@@ -73,6 +85,7 @@ class RunTimes:
     slow: list[int]
     pace: "NDArray[np.float64]"
     pace_cv: float
+    pace_of: "dict[int, NDArray[np.float64]]"
 
 
 def run_times(nights: Nights) -> RunTimes:
@@ -96,9 +109,9 @@ def run_times(nights: Nights) -> RunTimes:
         for name, group in groups.items():
             rest = logs - sum(effect[other][groups[other]] for other in groups if other != name)
             effect[name] = _means(rest, group, len(effect[name]), median=name != "night")
-        for name in ("worker", "night"):
-            if len(rows):
-                effect[name] -= _usual(effect[name], groups[name])
+        if len(rows):
+            effect["worker"] -= _usual(effect["worker"], by_worker)
+            effect["night"] -= _middle(effect["night"], by_night)
     rest = logs - effect["routine"][by_routine] - effect["worker"][by_worker] - effect["night"][by_night]
     speed = np.exp(-effect["worker"])
     slow = [at for at in range(len(it.workers)) if _differs(rest, by_worker == at, effect["worker"][at])]
@@ -108,17 +121,76 @@ def run_times(nights: Nights) -> RunTimes:
     pace[present] = np.exp(effect["night"][present])
     at_speed = np.where(np.isin(worker, slow), speed[worker], 1.0)
     in_pace = pace[nights.night] if cv > 0 else np.ones(len(it))
-    cut = _cut_off(nights)
-    durations = [
-        found
-        for at in range(len(it.routines))
-        if (
-            found := _duration(
-                at, (ran * at_speed / in_pace)[ended & (it.routine == at)], (cut * at_speed / in_pace)[it.routine == at]
-            )
-        )
+    cut = _cut_off(nights) * at_speed / in_pace
+    ran = ran * at_speed / in_pace
+    failed = (it.outcome == ERROR) & (ran > 0) & ~it.doubtful
+    durations = []
+    for at in range(len(it.routines)):
+        own = it.routine == at
+        if found := _duration(at, ran[ended & own], cut[own]):
+            durations.append(_with_errors(found, np.sort(ran[failed & own]), np.sort(ran[ended & own])))
+    own_pace = {}
+    for at in np.argsort(-np.bincount(by_routine, minlength=len(it.routines)), kind="stable")[:_MOST_ROUTINES].tolist():
+        own = by_routine == at
+        if (beyond := _beyond_the_pace(rest[own], by_night[own], len(nights))) is not None:
+            own_pace[at] = np.exp(effect["night"] + beyond)
+    return RunTimes(durations, speed[: len(it.workers)], slow, pace, cv, own_pace)
+
+
+def _beyond_the_pace(
+    rest: "NDArray[np.float64]", night: "NDArray[np.int64]", nights: int
+) -> "NDArray[np.float64] | None":
+    """By how much the logarithm of one routine's run times differs from the pace of each night; None within chance.
+
+    The variance between nights is that of DerSimonian and Laird (1986). A night's mean is drawn towards 0 by the share
+    of its variance that is chance.
+    """
+    import numpy as np
+
+    runs = np.bincount(night, minlength=nights).astype(float)
+    told = runs > 0
+    between, within = int(told.sum()) - 1, len(rest) - int(told.sum())
+    if between < _ENOUGH or within < _ENOUGH:
+        return None
+    means = np.divide(np.bincount(night, rest, nights), runs, out=np.full(nights, np.nan), where=told)
+    variance = float(np.sum((rest - means[night]) ** 2)) / within
+    if not variance:
+        return None
+    means = means - np.average(means[told], weights=runs[told])
+    spread = float(np.sum(runs[told] * means[told] ** 2)) / variance
+    if stats().f.sf(spread / between, between, within) > _CHANCE:
+        return None
+    weight = runs[told] / variance
+    own = (spread - between) / (weight.sum() - (weight**2).sum() / weight.sum())
+    kept: NDArray[np.float64] = means * np.divide(own, own + variance / np.maximum(runs, 1))
+    return kept
+
+
+def _with_errors(found: Duration, failed: "NDArray[np.float64]", ended: "NDArray[np.float64]") -> Duration:
+    """Add when attempts fail, where that is not when others end well."""
+    import numpy as np
+
+    if len(failed) < _ENOUGH or len(ended) < _ENOUGH:
+        return replace(found, failed=len(failed))
+
+    def chance(way: str) -> float:
+        return float(stats().ks_2samp(failed, ended, alternative=way, method="asymp").pvalue)
+
+    if chance("greater") > _CHANCE:
+        return replace(found, failed=len(failed), fails_late=chance("less") <= _CHANCE)
+    values = np.unique(failed)
+    later = 1 - np.searchsorted(failed, values, "right") / len(failed)
+    at_work = 1 - np.searchsorted(ended, values, "right") / len(ended)
+    quotient = np.divide(later, at_work, out=np.ones(len(values)), where=at_work > 0)
+    alone = np.minimum.accumulate(np.minimum(quotient, 1.0))
+    longest = found.quantiles[-1][1]
+    early = [
+        float(values[at])
+        if (at := int(np.searchsorted(-alone, tenth / 10 - 1 - 1e-12, "left"))) < len(values)
+        else longest
+        for tenth in range(11)
     ]
-    return RunTimes(durations, speed[: len(it.workers)], slow, pace, cv)
+    return replace(found, early=tuple(early), failed=len(failed))
 
 
 def _usual(effect: "NDArray[np.float64]", group: "NDArray[np.int64]") -> float:
@@ -128,6 +200,16 @@ def _usual(effect: "NDArray[np.float64]", group: "NDArray[np.int64]") -> float:
     runs = np.bincount(group, minlength=len(effect))
     order = np.argsort(effect, kind="stable")
     return float(effect[order[np.searchsorted(np.cumsum(runs[order]), runs.sum() / 2, "left")]])
+
+
+def _middle(effect: "NDArray[np.float64]", night: "NDArray[np.int64]") -> float:
+    """Give the mean effect of nights, each once and the furthest drawn in: from few nights that is a better guess of
+    what comes than the one in the middle is. Nights of few runs do not count where there are others."""
+    import numpy as np
+
+    runs = np.bincount(night, minlength=len(effect))
+    enough = runs >= min(_ENOUGH, int(runs.max()))
+    return float(np.mean(np.clip(effect[enough], *np.quantile(effect[enough], (0.02, 0.98)))))
 
 
 def _means(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, RUNNING, WAITING, Attempts
 from emulator.past.nights import Nights
-from emulator.scenario.files import open_regular
+from emulator.scenario.past_nights import past_nights
 
 if TYPE_CHECKING:
     import numpy as np
@@ -57,7 +57,6 @@ _SIGNED: Final = ("wait_mean", "wait_p90", "makespan")
 """What may be below 0: a job may begin before its export says that it came."""
 
 _MOST_ROUTINES: Final = 40
-_MOST_BYTES: Final = 64_000_000
 _MOST: Final = 1e15
 _MOST_LOG: Final = 100.0
 _DAY: Final = 86_400
@@ -196,54 +195,39 @@ def read_nights(path: Path | str) -> "tuple[list[date], dict[str, NDArray[np.flo
     """
     import numpy as np
 
-    try:
-        with open_regular(path) as file:
-            raw = file.read(_MOST_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}: name a file that sketch wrote") from error
-    if len(raw) > _MOST_BYTES:
-        raise InputError(f"{path}: is longer than {_MOST_BYTES:,} bytes: give a file of nights, as sketch writes it")
-    try:
-        rows = list(csv.reader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise InputError(f"{path}:{line}: is not UTF-8: make it anew with sketch") from error
-    except csv.Error as error:
-        raise InputError(f"{path}: cannot be read as rows: {error}; make it anew with sketch") from error
-    if not rows or rows[0][:2] != ["date", "kind"]:
+    found = past_nights(Path(path))
+    if found.names[:2] != ("date", "kind"):
         raise InputError(
             f"{path}:1: is no file of nights: its first line begins with date,kind; make it anew with sketch"
         )
-    names = rows[0][2:]
-    if twice := [name for name in names if names.count(name) > 1]:
-        raise InputError(f"{path}:1: column {twice[0]} stands twice: make it anew with sketch")
+    names = found.names[2:]
     dates: list[date] = []
     values = []
-    for line, row in enumerate(rows[1:], 2):
+    for line, row in zip(found.lines, found.rows, strict=True):
         try:
-            values.append(_night(row, names, dates))
+            dates.append(_day(row["date"], row["kind"], dates))
+            values.append([_value(name, row[name]) for name in names])
         except ValueError as error:
             raise InputError(f"{path}:{line}: cannot be read as a night: {error}") from error
     table = np.array(values).reshape(len(dates), len(names))
     return dates, {name: table[:, at] for at, name in enumerate(names)}
 
 
-def _night(row: Sequence[str], names: Sequence[str], dates: list[date]) -> list[float]:
-    """Read one night, and add its date to those before it.
+def _day(said: str, kind: str, before: Sequence[date]) -> date:
+    """Read the date of a night, which comes after those before it.
 
     Raises:
         ValueError: what is wrong with it, and what is right instead.
     """
-    if len(row) != len(names) + 2:
-        raise ValueError(f"it has {len(row)} cells, not {len(names) + 2}")
     try:
-        day = date.fromisoformat(row[0])
+        day = date.fromisoformat(said)
     except ValueError:
-        raise ValueError(f"column date: {row[0]!r} is no date: write one such as 2026-03-02") from None
-    if dates and day <= dates[-1]:
-        raise ValueError(f"column date: {day} does not come after {dates[-1]}, the night above: keep each night once")
-    dates.append(day)
-    return [_value(name, cell) for name, cell in zip(names, row[2:], strict=True)]
+        raise ValueError(f"column date: {said!r} is no date: write one such as 2026-03-02") from None
+    if before and day <= before[-1]:
+        raise ValueError(f"column date: {day} does not come after {before[-1]}, the night above: keep each night once")
+    if kind != kind_of_day(day):
+        raise ValueError(f"column kind: {kind!r}, and {day} is a {kind_of_day(day)}: correct the kind or the date")
+    return day
 
 
 def _value(name: str, cell: str) -> float:

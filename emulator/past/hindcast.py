@@ -7,6 +7,9 @@ holds for all its intervals together (Bonferroni). Are they sharper than what ev
 by that of past nights of the same kind of day, and by that of the same day a week before. A figure is worse than the
 baseline where its score is above by more than a tenth, and by more than chance (paired t, one-sided, 95 %).
 
+Intervals are corrected by past misses as nights go by (``correction``). Corrected ones keep almost any promise in the
+long run, whatever the draft is worth; so what is contradicted, and the exit code, are about the draft's own intervals.
+
 A night that lies at an end of an interval with others of the sample counts in part: of whole numbers several are equal.
 """
 
@@ -16,12 +19,14 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
+from emulator.past.correction import Correction, promise_corrected
 from emulator.past.draft import CLOSED
 from emulator.past.figures import figures_of, kind_of_day
 from emulator.past.foretelling import FORETOLD, Adapt, Foretold, Played, foretell
 from emulator.past.laws import stats
 from emulator.past.nights import Nights
-from emulator.past.scoring import Promise, crps, interval_of, promise_kept
+from emulator.past.retelling import retold
+from emulator.past.scoring import Promise, crps, part_inside, promise_kept
 
 if TYPE_CHECKING:
     import numpy as np
@@ -36,7 +41,6 @@ __all__ = [
     "WorstNight",
     "hindcast",
     "judged",
-    "part_inside",
 ]
 
 LEAST_NIGHTS: Final = 10
@@ -66,8 +70,11 @@ class FigureScore:
 
     Attributes:
         name: of the figure.
-        promises: for the intervals of 80 % and of 95 %, hits and the range of them that does not contradict.
-        broken: whether one of them lies outside the range that holds for the whole table.
+        promises: for the intervals of 80 % and of 95 %, hits and the range of them that does not contradict; corrected
+            by past misses, or as they were drafted.
+        drafted: the same of the draft's own intervals.
+        broken: whether one of the draft's own lies outside the range that holds for the whole table.
+        became: of which share of the draft an interval of 80 % is after the last night; above 1, of more than all.
         score: the mean score (CRPS), in seconds or as a number.
         same_kind: the score divided by that of past nights of the same kind; None where that is 0 or unknown.
         last_week: likewise by that of the same day a week before.
@@ -77,7 +84,9 @@ class FigureScore:
 
     name: str
     promises: tuple[Promise, Promise]
+    drafted: tuple[Promise, Promise]
     broken: bool
+    became: float
     score: float
     same_kind: float | None
     last_week: float | None
@@ -94,7 +103,7 @@ class Table:
 
     @property
     def contradicted(self) -> bool:
-        """Whether an interval has not kept its promise."""
+        """Whether an interval of the draft has not kept its promise."""
         return any(one.broken for one in self.figures)
 
     @property
@@ -105,13 +114,22 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class WorstNight:
-    """A night that was predicted badly: its date, what was furthest out, and the first line of its story."""
+    """A night that was predicted badly.
+
+    Attributes:
+        day: its date.
+        figure: what was furthest out; with what ``happened``, and ``low`` and ``high``, the ends of its interval.
+        happened, low, high: see there.
+        seen: what the export says of the night, in a line.
+        story: the first line of a story of the emulated night that came closest; "" where none has a job.
+    """
 
     day: date
     figure: str
     happened: float
     low: float
     high: float
+    seen: str
     story: str
 
 
@@ -129,7 +147,7 @@ class Hindcast:
         worst: the nights that were predicted worst, blind.
         refits: on how many dates it was learnt anew.
         unknown: how many later jobs belong to routines that are not in the draft.
-        widened: whether intervals were widened by past misses.
+        corrected: whether intervals were corrected by past misses.
     """
 
     files: tuple[str, ...]
@@ -141,7 +159,7 @@ class Hindcast:
     worst: tuple[WorstNight, ...]
     refits: int
     unknown: int
-    widened: bool
+    corrected: bool
 
     @property
     def outcome(self) -> Literal["good", "bad", "open"]:
@@ -162,7 +180,7 @@ class Hindcast:
         for one in self.tables:
             way = "Blind" if one.way == "blind" else "Given the arrivals"
             if broken := [it.name for it in one.figures if it.broken]:
-                said.append(f"{way}: the intervals of {', '.join(broken)} have not kept their promise.")
+                said.append(f"{way}: the draft's intervals of {', '.join(broken)} have not kept their promise.")
             if worse := [it.name for it in one.figures if it.worse]:
                 said.append(f"{way}: past nights of the same kind predict {', '.join(worse)} better.")
         return " ".join(said) or f"{count} nights that the draft has not seen do not contradict its intervals."
@@ -175,7 +193,7 @@ def hindcast(
     files: Sequence[str] = (),
     plays: int = 100,
     refit: int = 0,
-    widen: bool = False,
+    corrected: bool = True,
     seed: int = 1,
     processes: int | None = None,
     executor: Executor | None = None,
@@ -190,7 +208,7 @@ def hindcast(
         files: the names of the exports.
         plays: how many emulated nights make a prediction.
         refit: learn anew after so many days; 0: never.
-        widen: widen each interval by the misses of the nights before it.
+        corrected: correct each interval by the misses of the nights before it.
         seed, processes, executor, progress, adapt: as for :func:`emulator.past.foretelling.foretell`.
 
     Raises:
@@ -208,7 +226,7 @@ def hindcast(
         progress=progress,
         adapt=adapt,
     )
-    return judged(nights, until, played, files=files, plays=plays, refit=refit, widen=widen)
+    return judged(nights, until, played, files=files, plays=plays, refit=refit, corrected=corrected)
 
 
 def judged(
@@ -219,10 +237,10 @@ def judged(
     files: Sequence[str] = (),
     plays: int = 100,
     refit: int = 0,
-    widen: bool = False,
+    corrected: bool = True,
 ) -> Hindcast:
     """Judge predictions that were made; the arguments are those of :func:`hindcast`."""
-    judge = _Judge(nights, until, refit, widen, {one.night: one.lasts for one in played.blind})
+    judge = _Judge(nights, until, refit, corrected, {one.night: one.lasts for one in played.blind})
     tables = [judge.table("blind", played.blind)]
     if played.given is not None:
         tables.append(judge.table("given", played.given))
@@ -234,29 +252,11 @@ def judged(
         plays,
         tuple(tables),
         played.learnt.closed_loop,
-        judge.worst(tables[0]),
+        judge.worst(tables[0], played.given or played.blind),
         played.refits,
         played.unknown,
-        widen,
+        corrected,
     )
-
-
-def part_inside(sample: "Sequence[float] | NDArray[np.float64]", value: float, share: float) -> float:
-    """Tell which part of a value lies within the middle share of a sample: 1 inside, 0 outside.
-
-    A value has a rank among the sample; equal values share their ranks, so that of these a part may lie inside.
-
-    >>> part_inside(range(1, 10), 5, 0.8), part_inside(range(1, 10), 99, 0.8), part_inside([0] * 9, 0, 0.8)
-    (1.0, 0.0, 0.8)
-    """
-    import numpy as np
-
-    values = np.asarray(sample, dtype=float)
-    below, equal = int((values < value).sum()), int((values == value).sum())
-    low, high = below / (len(values) + 1), (below + equal + 1) / (len(values) + 1)
-    out = (1 - share) / 2
-    inside = max(0.0, min(high, 1 - out) - max(low, out))
-    return round(inside / (high - low), 9)
 
 
 @dataclass(slots=True)
@@ -266,7 +266,7 @@ class _Judge:
     nights: Nights
     until: date
     refit: int
-    widen: bool
+    corrected: bool
     lasts: dict[int, float]
     _known: "dict[float, dict[str, NDArray[np.float64]]]" = field(default_factory=dict)
 
@@ -288,8 +288,8 @@ class _Judge:
         import numpy as np
 
         mine, theirs, weeks, bands = [], [], [], []
-        hits = [0.0, 0.0]
-        wideners = [_Widener(share) for share in _SHARES]
+        corrections = [Correction(share) for share in _SHARES]
+        hits, drafted = [0.0, 0.0], [0.0, 0.0]
         for one in foretold:
             value = float(self.happened(name, one.night)[one.night])
             sample = one.sample[name][np.isfinite(one.sample[name])]
@@ -297,19 +297,12 @@ class _Judge:
                 continue
             ends = []
             for place, share in enumerate(_SHARES):
-                low, high = interval_of(sample, share)
-                if self.widen:
-                    wider = wideners[place].wider(low, high)
-                    wideners[place].add(value, low, high)
-                    hits[place] += (
-                        float(wider[0] <= value <= wider[1])
-                        if wider != (low, high)
-                        else part_inside(sample, value, share)
-                    )
-                    low, high = wider
-                else:
-                    hits[place] += part_inside(sample, value, share)
-                ends.append((low, high))
+                ends.append(corrections[place].interval(sample))
+                inside = corrections[place].inside(sample, value)
+                hits[place] += inside
+                drafted[place] += part_inside(sample, value, share)
+                if self.corrected:
+                    corrections[place].learn(inside)
             bands.append(Band(self.nights.dates[one.night], value, float(np.median(sample)), (ends[0], ends[1])))
             mine.append(crps(sample, value))
             theirs.append(self._same_kind(name, one.night, value))
@@ -317,17 +310,18 @@ class _Judge:
         if not bands:
             return None
         count = len(bands)
-        intervals = len(FORETOLD) * len(_SHARES)
-        promises = [promise_kept(share, round(hit), count) for share, hit in zip(_SHARES, hits, strict=True)]
-        broken = any(
-            promise_kept(share, round(hit), count, together=intervals).contradicted
-            for share, hit in zip(_SHARES, hits, strict=True)
-        )
+        promised = promise_corrected if self.corrected else promise_kept
+        promises = [promised(share, round(hit), count) for share, hit in zip(_SHARES, hits, strict=True)]
+        own = [promise_kept(share, round(hit), count) for share, hit in zip(_SHARES, drafted, strict=True)]
+        together = len(FORETOLD) * len(_SHARES)
+        broken = any(promise_kept(it.share, it.hits, count, together=together).contradicted for it in own)
         ratio, _ = _ratio(mine, theirs)
         return FigureScore(
             name,
             (promises[0], promises[1]),
+            (own[0], own[1]),
             broken,
+            1 - corrections[0].level,
             float(np.mean(mine)),
             ratio,
             _ratio(mine, weeks)[0],
@@ -355,7 +349,7 @@ class _Judge:
         before = night - 7
         return abs(float(self.happened(name, night)[before]) - value) if before >= 0 else float("nan")
 
-    def worst(self, table: Table) -> tuple[WorstNight, ...]:
+    def worst(self, table: Table, foretold: Sequence[Foretold]) -> tuple[WorstNight, ...]:
         """Give the nights whose figures lie furthest beyond their intervals of 80 %, in widths of these."""
         furthest: dict[date, tuple[float, FigureScore, Band]] = {}
         for figure in table.figures:
@@ -365,12 +359,20 @@ class _Judge:
                 if beyond > 0 and beyond > furthest.get(band.day, (0.0,))[0]:
                     furthest[band.day] = (beyond, figure, band)
         worst = sorted(furthest.items(), key=lambda it: (-it[1][0], it[0]))[:_WORST]
+        played = {self.nights.dates[one.night]: one for one in foretold}
         return tuple(
-            WorstNight(day, figure.name, band.happened, *band.ends[0], self._story(day))
+            WorstNight(
+                day,
+                figure.name,
+                band.happened,
+                *band.ends[0],
+                self._seen(day),
+                retold(played[day], figure.name, band.happened),
+            )
             for day, (_, figure, band) in worst
         )
 
-    def _story(self, day: date) -> str:
+    def _seen(self, day: date) -> str:
         """Tell the past night in a line: how much came, how long it took, what was lost, and the longest wait."""
         import numpy as np
 
@@ -400,33 +402,6 @@ class _Judge:
                 f"waited longest, {waits.max() / 60:.0f} min"
             )
         return "; ".join(said) + "."
-
-
-class _Widener:
-    """Widens intervals by the misses of earlier nights, in widths of the interval.
-
-    By the rank of the next miss among them (split conformal; Papadopoulos and others, 2002): with fewer than ten
-    earlier nights nothing is widened.
-    """
-
-    def __init__(self, share: float) -> None:
-        self._share = share
-        self._missed: list[float] = []
-
-    def wider(self, low: float, high: float) -> tuple[float, float]:
-        """Give the interval as wide as earlier misses ask; never narrower than it is."""
-        import math
-
-        count = len(self._missed)
-        rank = math.ceil(self._share * (count + 1))
-        if count < LEAST_NIGHTS or rank > count:
-            return low, high
-        more = max(0.0, sorted(self._missed)[rank - 1]) * (high - low)
-        return low - more, high + more
-
-    def add(self, value: float, low: float, high: float) -> None:
-        """Keep by how much a night lay beyond its interval; below 0 where it lay inside."""
-        self._missed.append(max(low - value, value - high) / max(high - low, 1e-9))
 
 
 def _ratio(mine: Sequence[float], theirs: Sequence[float]) -> tuple[float | None, int]:

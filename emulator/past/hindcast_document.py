@@ -42,8 +42,8 @@ def hindcast_document(found: Hindcast) -> str:
                 text(WAYS[one.way]),
                 table(
                     text(WAYS[one.way]),
-                    [text(cell) or "verdict" for cell in head_of_table(one)],
-                    [[text(cell) for cell in row] for row in rows_of_table(one)],
+                    [text(cell) or "verdict" for cell in head_of_table(corrected=found.corrected, page=True)],
+                    [[text(cell) for cell in row] for row in rows_of_table(one, corrected=found.corrected, page=True)],
                 ),
             )
             for one in found.tables
@@ -64,11 +64,12 @@ def _worst(found: Hindcast) -> str:
             text(find(night.figure).label),
             text(amount(night.figure, night.happened)),
             text(f"{amount(night.figure, night.low)} to {amount(night.figure, night.high)}"),
+            text(night.seen),
             text(night.story),
         ]
         for night in found.worst
     ]
-    head = ["night", "figure", "happened", "predicted, 80 %", "what happened in it"]
+    head = ["night", "figure", "happened", "predicted, 80 %", "what happened in it", "the closest emulated night"]
     return table("Nights that were predicted worst, blind", head, rows) if rows else ""
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Promise", "crps", "interval_of", "promise_kept"]
+__all__ = ["Promise", "crps", "interval_of", "part_inside", "promise_kept"]
 
 _LEVEL: Final = 0.05
 
@@ -57,6 +57,24 @@ def interval_of(sample: "Sequence[float] | NDArray[np.float64]", share: float) -
     out = int(np.floor((1 - share) / 2 * (len(values) + 1) + 1e-9))
     low = max(out, 1)
     return float(values[low - 1]), float(values[len(values) - low])
+
+
+def part_inside(sample: "Sequence[float] | NDArray[np.float64]", value: float, share: float) -> float:
+    """Tell which part of a value lies within the middle share of a sample: 1 inside, 0 outside.
+
+    A value has a rank among the sample; equal values share their ranks, so that of these a part may lie inside.
+
+    >>> part_inside(range(1, 10), 5, 0.8), part_inside(range(1, 10), 99, 0.8), part_inside([0] * 9, 0, 0.8)
+    (1.0, 0.0, 0.8)
+    """
+    import numpy as np
+
+    values = np.asarray(sample, dtype=float)
+    below, equal = int((values < value).sum()), int((values == value).sum())
+    low, high = below / (len(values) + 1), (below + equal + 1) / (len(values) + 1)
+    out = (1 - share) / 2
+    inside = max(0.0, min(high, 1 - out) - max(low, out))
+    return round(inside / (high - low), 9)
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,9 @@ def sketch_files(
         draft = draft_of_plans(planned, history.window, history.zone, starts)
     else:
         learnt = learn(history.nights)
-        draft = draft_of(learnt, starts=starts, history=history.digest, planned=planned)
+        draft = draft_of(
+            learnt, starts=starts, history=history.digest, planned=planned, nights_file=outputs["nights"].name
+        )
     texts = {outputs["draft"]: draft.text}
     if learnt is not None:
         if "columns" in outputs:

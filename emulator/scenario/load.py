@@ -210,6 +210,8 @@ def from_settings(
 def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> Loaded:
     """Give a scenario with some values changed, as one of its variants would: dotted paths and their new values.
 
+    What a variant or a question of the scenario changes was validated with it, and is not validated again.
+
     Raises:
         ScenarioError: with every mistake that the change makes, by path.
     """
@@ -219,8 +221,17 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told(), it.code) for it in found])
     fewer = FewerWorkers(loaded.data)
-    made = _load(Settings(f"{loaded.name} ({name})", fewer.pruned(data)), "", loaded.folders, fewer=fewer)
+    source = Settings(f"{loaded.name} ({name})", fewer.pruned(data))
+    whole, known = with_bases(source, loaded.folders), _known(loaded, patch, name)
+    made = _whole(source.name, "", loaded.folders, whole.data, whole.written, whole.wrong, fewer=fewer, known=known)
     return replace(made, changes=loaded.changes, bases=loaded.bases)
+
+
+def _known(loaded: Loaded, patch: Mapping[str, Any], name: str) -> Scenario | None:
+    """Give the scenario under a variant or a question of this name, if the patch is that one's."""
+    if loaded.patches.get(name) == patch:
+        return loaded.variants[name]
+    return next((it.scenario for it in loaded.questions if it.ask == name and it.patch == patch), None)
 
 
 def guessed_share(loaded: Loaded) -> float | None:
@@ -233,10 +244,9 @@ def _load(
     written: str,
     folders: Folders,
     bases: Mapping[str, str] | None = None,
-    fewer: FewerWorkers | None = None,
 ) -> Loaded:
     whole = with_bases(source, folders, bases)
-    made = _whole(source.name, written, folders, whole.data, whole.written, whole.wrong, fewer=fewer)
+    made = _whole(source.name, written, folders, whole.data, whole.written, whole.wrong)
     return replace(made, bases=whole.bases)
 
 
@@ -259,9 +269,10 @@ def _whole(
     problems: list["_Placed"],
     changes: tuple[Change, ...] = (),
     fewer: FewerWorkers | None = None,
+    known: Scenario | None = None,
 ) -> Loaded:
-    """Make a scenario of plain data, or tell everything that is wrong with it."""
-    scenario, clock, found = _checked(data, folders)
+    """Make a scenario of plain data, or tell everything that is wrong with it; ``known``: what was validated before."""
+    scenario, clock, found = _checked(data, folders) if known is None else (known, _clock(data)[0], [])
     found = [it for it in found if fewer is None or not fewer.excuses(data, it)]
     variants: dict[str, Scenario] = {}
     patches: dict[str, Mapping[str, Any]] = {}

@@ -378,12 +378,19 @@ def _files_of_nights(data: Mapping[str, Any], folders: Folders) -> Iterator[Foun
         if wrong := folders.check(name):
             yield Found(loc, wrong)
             continue
-        from emulator.scenario.past_nights import factor_in, past_nights  # few scenarios have one
+        from emulator.scenario.past_nights import OF_ROUTINE, factor_in, past_nights  # few scenarios have one
 
+        factor = str(loc[1])
         try:
-            rows = past_nights(folders.own / name)
-            for row in [row for row in rows if row.get(str(loc[1])) != ""] or rows:
-                factor_in(row, str(loc[1]), name)
+            told = past_nights(folders.own / name)
+            if not told.rows:
+                raise InputError(f"{name}: holds no night: its first line names factors, each further line is a night")
+            whole = [at for at, row in enumerate(told.rows) if row.get(factor) != ""] or range(len(told.rows))
+            for night in whole:
+                factor_in(told, night, factor, name)
+            for column in [it for it in told.names if it.startswith(factor + OF_ROUTINE)]:
+                for night in [at for at, row in enumerate(told.rows) if row[column]]:
+                    factor_in(told, night, column, name)
         except InputError as error:
             yield Found(loc, str(error))
 

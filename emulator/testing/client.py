@@ -1,27 +1,46 @@
-"""How does a team's own worker program talk to the emulated broker? By coroutines, over the emulated link.
+"""Lets a team's own worker programs talk to the emulated broker over the emulated link, on emulated workers.
 
 ``take``, ``renew`` and ``hand_in`` each send one message and wait for its answer. Either may be lost or late; then the
 program gets ``NoAnswerError`` after the link's ``answer_within``, and does not know whether the broker has acted. What
 it does then is what is being tested. Nothing is repeated, renewed or stopped by itself.
+
+A program begins whenever its worker has started and is known to the broker, each time as a new incarnation with nothing
+in its memory. It shares the fate of its worker like a handler: gone with the power, standing still in a freeze.
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from typing import Any, Final, Literal
+from collections.abc import Awaitable, Callable, Iterable, Mapping
+from contextvars import Context
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from emulator.broker.jobs import Attempt
 from emulator.errors import InputError, NoAnswerError, StaleTokenError
-from emulator.record.reasons import FINISHED, Because, said
-from emulator.testing.attempts import Keeper, RunningAttempt
+from emulator.record.event_view import KIND, WORKER, view
+from emulator.record.events import Row
+from emulator.record.reasons import FINISHED, GOES_ON, Because, said
+from emulator.scenario.arguments import TEXT, must_be
+from emulator.scenario.spelling import advise
+from emulator.testing.handlers import POWER_OFF, Keeper, RunningAttempt
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.testing.work import Order, Work
 from emulator.timeline.agenda import MESSAGES
-from emulator.timeline.bearers import NOBODY, Bearer
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer
+from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import say
-from emulator.world.contact import ARRIVES, Request
-from emulator.world.worker import ON, Worker
+from emulator.world.transport import ARRIVES
+from emulator.world.worker import OFF, ON, Request, Worker
 
-__all__ = ["Client", "Lease", "Program"]
+if TYPE_CHECKING:
+    from emulator.testing.handlers import Handlers
+    from emulator.world.world import World
+
+__all__ = [
+    "Client",
+    "Lease",
+    "Program",
+    "Programs",
+]
+
 
 Program = Callable[["Client"], Awaitable[object]]
 """A worker program of your own: ``async def main(client): ...``."""
@@ -147,7 +166,7 @@ class Client:
         execution: Attempt | None = await self._exchange(request, None)
         if execution is None:
             return None
-        self._keeper.world.labour.take_up(self._worker, execution)
+        self._keeper.world.execution.take_up(self._worker, execution)
         execution.known_end = self._told_end(execution, request.sent, execution.known_end)
         attempt = RunningAttempt(self._keeper, execution, self._bearer)
         lease = Lease(self, execution, Work(attempt))
@@ -170,10 +189,11 @@ class Client:
 
         def act() -> Any:
             now = world.agenda.now
-            reply = world.broker.heartbeat(now, 0, worker.name, self._incarnation, number, tokens, request.arrived)
+            message = (world.broker.holder(worker.name, self._incarnation), number, request.arrived)
+            reply = world.broker.heartbeat(now, 0, message, tokens)
             return _LOST if reply is None else (now, reply)
 
-        lost = not world.beats.gets_through(worker, number)
+        lost = not world.heartbeat_schedule.gets_through(worker, number)
         arrived, reply = await self._exchange(request, act, lost=lost)
         for lease in named:
             if lease.token in reply.refused:
@@ -193,22 +213,20 @@ class Client:
         if lease._request is None:
             lease._request = Request("outcome", worker, execution)
             told = said(why) if why else Because("outcome", {"outcome": outcome})
-            world.labour.lay_down(execution, Because(FINISHED) if outcome == "ok" else told)
-        request, refused_at = lease._request, world.agenda.now
+            world.execution.lay_down(execution, Because(FINISHED) if outcome == "ok" else told)
+        request = lease._request
+        hint = None if retry_after is None else (retry_after, world.agenda.now)
 
         def act() -> Any:
+            holder = world.broker.holder(worker.name, self._incarnation)
             taken = world.broker.hand_in(
                 world.agenda.now,
                 execution.event,
-                worker.name,
-                self._incarnation,
-                request.number,
+                (holder, request.number, request.arrived),
                 execution.token,
                 outcome,  # type: ignore[arg-type]  # one of those above
                 said(why),
-                retry_after,
-                refused_at,
-                request.arrived,
+                hint,
             )
             world.dispatcher.broker_acted(execution)
             return taken
@@ -216,7 +234,7 @@ class Client:
         taken = await self._exchange(request, act)
         self.leases.remove(lease)
         if execution in worker.attempts:
-            world.labour.forget(execution)
+            world.execution.forget(execution)
         if not taken:
             lease.is_refused = True
             raise StaleTokenError(
@@ -228,8 +246,8 @@ class Client:
         if lease in self.leases:
             self.leases.remove(lease)
             if lease.execution in self._worker.attempts:
-                self._keeper.world.labour.lay_down(lease.execution, said(why) if why else Because("given_up"))
-                self._keeper.world.labour.forget(lease.execution)
+                self._keeper.world.execution.lay_down(lease.execution, said(why) if why else Because("given_up"))
+                self._keeper.world.execution.forget(lease.execution)
 
     # -- messages -----------------------------------------------------------------------------------------------------
 
@@ -249,7 +267,7 @@ class Client:
     async def _exchange(self, request: Request, act: Callable[[], Any] | None, *, lost: bool = False) -> Any:
         """Send a message, let it act at the broker, and give the answer; without ``act`` it asks for work."""
         world, worker, incarnation = self._keeper.world, self._worker, self._incarnation
-        agenda, contact = world.agenda, world.contact
+        agenda, transport = world.agenda, world.transport
         future: asyncio.Future[Any] = self._keeper.loop.create_future()
         request.note_sent(agenda.now)
 
@@ -263,7 +281,7 @@ class Client:
                 reply(request, answer)
 
         def reply(request: Request, answer: Any) -> None:
-            way = contact.way_back(request)
+            way = transport.way_back(request)
             if way is not None:
                 agenda.at(agenda.now + way, answered, answer)
 
@@ -275,7 +293,7 @@ class Client:
             if not future.done():
                 future.set_result(_LOST)
 
-        way = None if lost else contact.way_out(request)
+        way = None if lost else transport.way_out(request)
         if way is not None:
             order = request.order
             agenda.at(agenda.now + way, arrive, order, MESSAGES, worker.index, ARRIVES + order)
@@ -290,5 +308,123 @@ class Client:
 
     def _told_end(self, execution: Attempt, sent: int, until: int) -> int:
         """Give the end of a lease as its queue tells it to the worker: by the worker's clock."""
-        self._keeper.world.contact.tell_end(execution, sent, self._keeper.world.agenda.now, until)
+        self._keeper.world.transport.tell_end(execution, sent, self._keeper.world.agenda.now, until)
         return execution.known_end
+
+
+class Programs:
+    """Keeps the worker programs of an emulation.
+
+    Args:
+        keeper: of the handlers; clients speak through it.
+        programs: by worker or pool.
+        by_hand: workers and pools that nobody but the test itself speaks for.
+
+    Attributes:
+        failures: what programs raised, by worker.
+    """
+
+    world: "World"
+
+    def __init__(
+        self,
+        keeper: "Handlers",
+        loop: VirtualLoop,
+        context: Context,
+        programs: Mapping[str, Program],
+        by_hand: Iterable[str],
+    ) -> None:
+        self._keeper = keeper
+        self._loop = loop
+        self._context = context
+        self._programs = dict(programs)
+        self._by_hand = tuple(by_hand)
+        self._of: dict[str, Program | None] = {}
+        self._running: dict[str, tuple[Bearer, asyncio.Task[Any]]] = {}
+        self._clients: dict[str, Client] = {}
+        self.failures: list[tuple[str, BaseException]] = []
+
+    def take_over(self, world: "World") -> None:
+        """Take the workers over that are driven, before anything runs.
+
+        Raises:
+            InputError: for a worker or pool that there is not, or that is named twice.
+        """
+        self.world = world
+        for name, program in (*self._programs.items(), *((name, None) for name in self._by_hand)):
+            workers = world.pools.get(name) or ([world.workers[name]] if name in world.workers else [])
+            if not workers:
+                raise InputError(f"there is no worker or pool {name!r}: {advise(name, (*world.workers, *world.pools))}")
+            for worker in workers:
+                if worker.name in self._of:
+                    raise InputError(f"{worker.name} is driven twice: name it once, among the programs or by hand")
+                worker.is_driven = True
+                worker.look_at_link()
+                self._of[worker.name] = program
+
+    def client(self, name: str) -> Client:
+        """Give the client through which a test itself speaks for a worker.
+
+        Raises:
+            InputError: when the worker is not driven by hand.
+        """
+        must_be(TEXT, worker=name)
+        if name not in self.world.workers:
+            raise InputError(f"there is no worker {name!r}: {advise(name, tuple(self.world.workers))}")
+        if name not in self._of or self._of[name] is not None:
+            raise InputError(
+                f"{name} works by itself: name it in `by_hand` of the emulator (by_hand=[{name!r}]) to speak for it"
+            )
+        if name not in self._clients:
+            self._clients[name] = Client(self._keeper, self.world.workers[name])
+        return self._clients[name]
+
+    def see(self, row: Row) -> None:
+        """Begin and end programs with their workers; told of every event."""
+        name = row[WORKER]
+        if name not in self._of:
+            return
+        if row[KIND] == "worker_registered":
+            if self._of[name] is not None:
+                self._begin(name)
+        elif name in self._running and row[KIND] in ("worker_changed", "worker_speed_changed"):
+            event, bearer = view(0, row), self._running[name][0]
+            if event.kind == "worker_speed_changed":
+                self._loop.set_speed(bearer, event.speed)
+            elif event.state == OFF:
+                self._loop.abandon(bearer, POWER_OFF)
+                self._keeper.call_at_power_off(bearer)
+            elif event.state == "frozen":
+                self._loop.stand_still(bearer, "its worker is frozen")
+            elif event.why == GOES_ON:
+                self._loop.go_on(bearer)
+
+    def _begin(self, name: str) -> None:
+        worker, program = self.world.workers[name], self._of[name]
+        assert program is not None, "only workers with a program begin one"
+        bearer = Bearer(f"{name}, its program")
+        bearer.speed, bearer.clock = worker.real_speed, self._keeper.clock_of(worker)
+        context = self._context.copy()
+        context.run(BEARER.set, bearer)
+        client = Client(self._keeper, worker, bearer)
+        task = self._loop.create_task(self._run(name, program, client), name=f"the program of {name}", context=context)
+        self._running[name] = (bearer, task)
+
+    async def _run(self, name: str, program: Program, client: Client) -> None:
+        try:
+            await program(client)
+        except Exception as error:
+            self.failures.append((name, error))
+
+    async def close(self, why: str) -> None:
+        """End all programs: what can run is cancelled, the rest is abandoned."""
+        for bearer, task in self._running.values():
+            if bearer.state == "runs":
+                task.cancel(why)
+        for _ in range(100):
+            if all(task.done() or bearer.state != "runs" for bearer, task in self._running.values()):
+                break
+            await asyncio.sleep(0)
+        for bearer, _task in self._running.values():
+            self._loop.abandon(bearer, why)
+        await self._loop.all_given_back()

@@ -17,12 +17,12 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, kind_of
 from emulator.scenario.spelling import advise
-from emulator.testing.jobs import JobHandle
 from emulator.testing.settings import Lasting, ticks_of
+from emulator.testing.views import JobHandle
 from emulator.timeline.ticks import say
 
 if TYPE_CHECKING:
-    from emulator.testing.span import Span
+    from emulator.testing.stream import Span
     from emulator.world.faults import Struck
     from emulator.world.world import World
 
@@ -127,7 +127,7 @@ class Interventions:
         world = self.world
         for name in [who] if isinstance(who, str) else who:
             members = world.pools[name] if name in world.pools else [world.workers[name]]
-            switched = [worker for worker in members if world.power_on(0, worker)]
+            switched = [worker for worker in members if world.lifecycle.power_on(0, worker)]
             if not switched:
                 is_gone = all(worker.gone for worker in members)
                 why = "has left for good" if is_gone else "is on already"

@@ -9,44 +9,26 @@ what falls due then is refused, the undoing of an earlier act too.
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
+from typing import Final, NamedTuple
 
-from emulator.record.events import Sink
 from emulator.record.reasons import EVENT_REASONS, NONE, Because
 from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import Target, kind_of
 from emulator.scenario.models.numbers import DrawnNumber
 from emulator.scenario.models.scenario import Scenario
-from emulator.timeline.agenda import FAULTS, Agenda
+from emulator.timeline.agenda import FAULTS
+from emulator.world.control import Control
 from emulator.world.drawn_numbers import drawn_number
-from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.fault_hits import Answer, why_missed
+from emulator.world.draws import Purpose, entity_key
+from emulator.world.fault_hits import why_missed
 from emulator.world.fault_times import choose, workers_of
 from emulator.world.sampling_of import sampling_of
+from emulator.world.worker import RunContext
+from emulator.world.worker_lifecycle import WorkerLifecycle
 
-if TYPE_CHECKING:
-    from emulator.world.worker import Worker
-
-__all__ = ["Actions", "ActionsWorld", "action_keys"]
+__all__ = ["Actions", "action_keys"]
 
 _UNDONE_BY: Final[Mapping[str, str]] = {"hold": "release", "suspend": "resume", "hold_queue": "release_queue"}
-
-
-class ActionsWorld(Protocol):
-    """What actions need of the world; every change takes the number of the event that led to it first."""
-
-    @property
-    def workers(self) -> "Mapping[str, Worker]": ...
-    @property
-    def pools(self) -> "Mapping[str, Sequence[Worker]]": ...
-    @property
-    def draws(self) -> Draws: ...
-    def job_of(self, entry: str, ordinal: int, /) -> int: ...
-    def run_again(self, cause: int, job: int, /) -> str: ...
-    def do_to_job(self, what: str, cause: int, job: int, /) -> str: ...
-    def do_to_queue(self, what: str, cause: int, queue: str, /) -> str: ...
-    def drain(self, cause: int, worker: "Worker", back_after: int | None, until: int | None, /) -> Answer: ...
-    def new_version(self, cause: int, routine: str, action: Action, /) -> Answer: ...
 
 
 class _Undoing(NamedTuple):
@@ -60,19 +42,30 @@ class Actions:
     """Everything that people do in one run.
 
     Args:
-        world: whom it is done to; it has its workers when ``start`` is called.
+        context: what is due (actions join its rank of faults), who takes ``action_taken`` and ``action_refused``.
+        control: does what is done to jobs, routines and queues; lifecycle: to workers.
         scenario: gives the actions, and how many faults go before them.
-        agenda: what is due; actions join its rank of faults.
-        sink: takes ``action_taken`` and ``action_refused``.
     """
 
-    __slots__ = ("_agenda", "_coming", "_keys", "_refusal", "_scenario", "_sink", "_world")
+    __slots__ = (
+        "_agenda",
+        "_coming",
+        "_control",
+        "_draws",
+        "_emit",
+        "_keys",
+        "_lifecycle",
+        "_pools",
+        "_refusal",
+        "_scenario",
+        "_workers",
+    )
 
-    def __init__(self, world: ActionsWorld, scenario: Scenario, agenda: Agenda, sink: Sink) -> None:
-        self._world = world
+    def __init__(self, context: RunContext, control: Control, lifecycle: WorkerLifecycle, scenario: Scenario) -> None:
+        self._agenda, self._emit, self._draws = context.agenda, context.emit, context.draws
+        self._workers, self._pools = context.workers, context.pools
+        self._control, self._lifecycle = control, lifecycle
         self._scenario = scenario
-        self._agenda = agenda
-        self._sink = sink
         self._refusal = NONE
         self._keys = action_keys(scenario.actions)
         self._coming: dict[str, int] = {}  # by whom or what it is done to: how often something still will be
@@ -84,7 +77,7 @@ class Actions:
             if action.late_by is not None:
                 late = sampling_of(action.late_by)
                 assert late is not None  # only what a part takes comes from a trace
-                at += late.sample(self._world.draws.row(Purpose.LATENESS, self._keys[place]))
+                at += late.sample(self._draws.row(Purpose.LATENESS, self._keys[place]))
             if action.share_of_nights and at < self._scenario.lasts:
                 self._agenda.at(at, self._act, place, FAULTS, self._key(place))
                 self._expect(action, 1)
@@ -133,7 +126,7 @@ class Actions:
         if not isinstance(action.speed, DrawnNumber):
             return action
         entity = self._keys[place] if place < len(self._keys) else action_keys((action,))[0]
-        uniform = self._world.draws.uniform(Purpose.FAULT_STRENGTH, entity)
+        uniform = self._draws.uniform(Purpose.FAULT_STRENGTH, entity)
         return action.model_copy(update={"speed": drawn_number(action.speed, uniform)})
 
     def _over(self, action: Action) -> int | None:
@@ -146,36 +139,35 @@ class Actions:
 
     def _do(self, kind: str, place: int, target: str, cause: int, action: Action | None) -> int:
         """Do one thing to one target; give the number of ``action_taken``, 0 if it was refused."""
-        world, job = self._world, 0
+        control, job = self._control, 0
         if kind in ("new_version", "hold_queue", "release_queue"):
             event = self._tell_taken(kind, place, target, cause)
             if kind == "new_version":
                 assert action is not None  # a new version is never an undoing
-                why = why_missed(world.new_version(event, target, self._with_its_speed(action, place)))
+                why = why_missed(control.new_version(event, target, self._with_its_speed(action, place)))
             else:
-                why = world.do_to_queue(kind, event, target)
+                why = control.do_to_queue(kind, event, target)
         else:
             entry, _, ordinal = target.rpartition("#")
-            job = world.job_of(entry, int(ordinal))
+            job = control.job_of(entry, int(ordinal))
             if not job:
                 self._tell_refused(kind, place, target, cause, "no_such_job_yet")
                 return 0
             event = self._tell_taken(kind, place, target, cause, job)
-            why = world.run_again(event, job) if kind == "run_again" else world.do_to_job(kind, event, job)
+            why = control.run_again(event, job) if kind == "run_again" else control.do_to_job(kind, event, job)
         if why:
             self._tell_refused(kind, place, target, event, why, job)
             return 0
         return event
 
     def _let_leave(self, place: int, kind: str, aim: str | tuple[str, ...] | Target, action: Action) -> None:
-        world = self._world
         if isinstance(aim, Target):
             # without a name known by its pool and its time: at one time, fewer of a pool are among more of it
             unnamed = ("action", kind, aim.pool, action.at)
             identity = unnamed if action.name is None else ("named action", action.name)
-            leaving = choose(world.draws, identity, 1, aim, world.pools[aim.pool])
+            leaving = choose(self._draws, identity, 1, aim, self._pools[aim.pool])
         else:
-            leaving = workers_of(aim, world.workers, world.pools)
+            leaving = workers_of(aim, self._workers, self._pools)
         for worker in leaving:
             event = self._tell_taken(kind, place, worker.name, 0, worker=worker.name)
             back_after = None
@@ -183,8 +175,8 @@ class Actions:
                 key = entity_key("action", kind, action.name or action.at, worker.name)
                 law = sampling_of(action.back_after)
                 assert law is not None  # only what a part takes comes from a trace
-                back_after = law.sample(world.draws.row(Purpose.FAULT_REPAIR, key, 1))
-            why = why_missed(world.drain(event, worker, back_after, self._over(action)), "told_already")
+                back_after = law.sample(self._draws.row(Purpose.FAULT_REPAIR, key, 1))
+            why = why_missed(self._lifecycle.drain(event, worker, back_after, self._over(action)), "told_already")
             if why:
                 self._tell_refused(kind, place, worker.name, event, why, worker=worker.name)
         if not leaving:
@@ -195,7 +187,7 @@ class Actions:
 
     def _tell_taken(self, kind: str, place: int, target: str, cause: int, job: int = 0, worker: str = "") -> int:
         row = (self._agenda.now, "action_taken", cause, job, worker, kind, f"actions[{place}]", target)
-        return self._sink.emit(row)
+        return self._emit(row)
 
     def _tell_refused(
         self, kind: str, place: int, target: str, cause: int, why: str, job: int = 0, worker: str = ""
@@ -203,7 +195,7 @@ class Actions:
         values = {"queue": target} if EVENT_REASONS.get(why) else {}  # only what is refused to a queue has any
         self._refusal = Because(why, values)
         row = (self._agenda.now, "action_refused", cause, job, worker, kind, f"actions[{place}]", target, why)
-        self._sink.emit((*row, values) if values else row)
+        self._emit((*row, values) if values else row)
 
 
 def action_keys(actions: Sequence[Action]) -> list[int]:

@@ -459,8 +459,8 @@ class Arrivals:
         if self._nights is not None:
             self._nights.broker_came_up(cause)
 
-    def set_factor(self, entry: str, factor: float) -> None:
-        """From now on jobs of an entry come ``factor`` times as fast (1: as usual again).
+    def set_factor(self, entry: str, factor: float) -> bool:
+        """From now on jobs of an entry come ``factor`` times as fast (1: as usual again), which always hits.
 
         Of the gap under way, what remains of it is divided; its draw stays.
 
@@ -471,6 +471,7 @@ class Arrivals:
         if not isinstance(coming, Gaps):
             raise ValueError(f"the arrival entry {entry!r} has no rate: only per_hour, every and gaps have")
         coming.set_factor(factor)
+        return True
 
     # -- what comes ---------------------------------------------------------------------------------------------------
 

@@ -14,31 +14,25 @@ slow or loses messages is told at once that there is work, and sends for it.
 """
 
 from bisect import bisect_left, insort
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from heapq import heapify, heappop, heappush
 from itertools import count
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Entry, Job
 from emulator.broker.matching import Offer
-from emulator.broker.rules import Outcome
+from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import Because
+from emulator.scenario.schedules import Switch
 from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
-from emulator.world.contact import Request
-from emulator.world.control import Doubles
-from emulator.world.worker import ON, Worker
-
-if TYPE_CHECKING:
-    from emulator.world.world import World
+from emulator.world.candidates import Alike, Doubles, Signature
+from emulator.world.execution import Execution
+from emulator.world.heartbeat_schedule import Heartbeats
+from emulator.world.transport import Transport
+from emulator.world.worker import ON, Request, RunContext, Worker
 
 __all__ = ["Dispatcher"]
-
-Signature = tuple[tuple[str, ...], Offer, int, tuple[str, float] | None]
-"""(queues, offer, poll, (pool, speed) if it declines what it cannot end in time): such workers are alike."""
-
-Candidate = tuple[int, int, int, Worker, Request | None]
-"""(idle since, worker's place, order among equals, worker, its request if that has come over a link)."""
 
 Reply = Callable[[Request, Any], None]
 
@@ -48,32 +42,22 @@ _BY_REQUEST: Final = -1
 """Stands for the period of those who ask by a request that comes over a link."""
 
 
-class _Alike:
-    """Those of one signature who wait for work, or have sent for it.
-
-    Attributes:
-        candidates: a heap of who may ask at this instant; some may wait no longer, or have been busy since.
-        places: of those who poll, in order: (place within the period, worker's place, worker).
-        next_at: the next poll that is foreseen, -1 for none.
-        speed: their speed, if they decline what they cannot end in time.
-    """
-
-    __slots__ = ("candidates", "next_at", "offer", "places", "poll", "queues", "speed", "worker")
-
-    def __init__(self, signature: Signature, worker: Worker) -> None:
-        self.queues, self.offer, self.poll, declines = signature
-        self.worker = worker  # one of them, for what they have in common
-        self.speed = None if declines is None else worker.real_speed
-        self.candidates: list[Candidate] = []
-        self.places: list[tuple[int, int, Worker]] = []
-        self.next_at = -1
-
-
 class Dispatcher:
     """Brings jobs to the broker, wakes it, knows who waits for work, and hands it over.
 
+    Args:
+        context: the event queue and the workers.
+        heartbeats: of the mode in which the night is played.
+        by_slots: some jobs take several slots.
+
     Attributes:
-        broker: set as soon as there is one, which wants to know first whom it may ask to be woken.
+        broker, transport, execution: set as soon as there are any; the broker wants to know first whom it may ask to be
+            woken.
+        begin_to_finish, leave_now: let a worker take nothing more, let one leave that has finished.
+        idle, wake_for, switches: told of a worker without work, and of a queue with work for those that sleep until
+            there is any; when the schedules of a worker switch it on and off.
+        remembered: the jobs that somebody names later on; poisoned: how a job fails every time; both by name.
+        sleepers: the queues of machines that sleep until there is work.
         lease, silence: by which the broker asks to be woken (``emulator.broker.workers.Alarms``).
         doubles: what a fault has the broker hand out twice.
         waiting: how many workers wait.
@@ -86,46 +70,69 @@ class Dispatcher:
         "_by_slots",
         "_due_at",
         "_groups",
+        "_heartbeats",
         "_number",
         "_periodic",
         "_to_wake",
-        "_world",
+        "_workers",
+        "begin_to_finish",
         "broker",
         "doubles",
+        "execution",
+        "idle",
         "lease",
+        "leave_now",
+        "poisoned",
+        "remembered",
         "silence",
+        "sleepers",
+        "switches",
+        "transport",
         "waiting",
+        "wake_for",
     )
 
     broker: Broker
+    transport: Transport
+    execution: Execution
+    begin_to_finish: Callable[[Worker, str, int], None]
+    leave_now: Callable[[Worker, int], None]
+    idle: Callable[[Worker], None]
+    wake_for: Callable[[str], None]
+    switches: Callable[[Worker], Sequence[Switch]]
 
-    def __init__(self, world: "World") -> None:
-        self._world = world
-        self._agenda = world.agenda
-        self._by_slots = any(routine.takes_slots > 1 for routine in world.scenario.routines.values())
-        self._alike: dict[Signature, _Alike] = {}
-        self._groups: list[_Alike] = []
-        self._periodic: list[_Alike] = []  # those of them who do not ask at every instant
+    def __init__(self, context: RunContext, heartbeats: Heartbeats, by_slots: bool) -> None:
+        self._agenda, self._workers = context.agenda, context.workers
+        self._heartbeats = heartbeats
+        self._by_slots = by_slots
+        self._alike: dict[Signature, Alike] = {}
+        self._groups: list[Alike] = []
+        self._periodic: list[Alike] = []  # those of them who do not ask at every instant
         self._asked: list[tuple[Request, Reply]] = []
         self._due_at = -1
         self._to_wake: dict[str, None] = {}
         self._number = count().__next__
         self.waiting = 0
-        self.doubles = Doubles(world)
-        self.lease = world.heartbeats.lease
-        self.silence = world.heartbeats.silence
+        self.doubles = Doubles(context.agenda, self._forget)
+        self.lease = heartbeats.lease
+        self.silence = heartbeats.silence
+        self.remembered: dict[tuple[str, int], Job] = {}
+        self.poisoned: dict[tuple[str, int], str] = {}
+        self.sleepers = dict.fromkeys(
+            queue for worker in self._workers.values() if worker.model.woken_on_demand for queue in worker.queues
+        )
 
     # -- jobs and alarms ----------------------------------------------------------------------------------------------
 
     def submit(self, cause: int, job: Job) -> int:
         """Submit a job; 0 if it was refused."""
         broker, source = self.broker, job.source
-        if self._world.poisoned:
-            job.poison = self._world.poisoned.get((source.arrival, job.ordinal), "")
+        if self.poisoned:
+            job.poison = self.poisoned.get((source.arrival, job.ordinal), "")
         job.version = job.routine.version
         number = broker.submit(self._agenda.now, cause, job)
         if source.is_remembered and number and broker.job(number) is job:
-            self._world.remembered[source.arrival, job.ordinal] = job
+            self.remembered[source.arrival, job.ordinal] = job
         if broker.fresh:
             self.match()
         return number
@@ -148,7 +155,7 @@ class Dispatcher:
         known = broker.job(job) if ending and job else None
         if known is not None and what != "lease":
             for attempt in known.running:
-                self._world.heartbeats.settle(attempt.worker)
+                self._heartbeats.settle(attempt.worker)
         broker.due(self._agenda.now, 0, what, job, token)
         if known is not None:
             self.after_job_change(known)
@@ -157,11 +164,11 @@ class Dispatcher:
 
     def silence_due(self, worker: str, incarnation: int) -> None:
         """Wake the broker for a worker that may be silent."""
-        known = self._world.workers[worker]
+        known = self._workers[worker]
         affected = self._jobs_of(known)
         for job in affected:
             for attempt in job.running:  # somebody else's too, if a token was delivered twice
-                self._world.heartbeats.settle(attempt.worker)
+                self._heartbeats.settle(attempt.worker)
         self.broker.silence_due(self._agenda.now, worker, incarnation)
         for job in affected:
             self.after_job_change(job)
@@ -180,13 +187,18 @@ class Dispatcher:
             if not attempt.disowned and broker.lease_of(attempt.token) is None:
                 attempt.disowned = True
                 if not attempt.handing_in:
-                    self._world.heartbeats.want_contact(attempt.worker)
+                    self._heartbeats.want_contact(attempt.worker)
 
     def broker_acted(self, attempt: Attempt) -> None:
         """The broker has taken an outcome, whether its worker will know or not: let others have what that frees."""
         self.after_job_change(attempt.job)
         if self.broker.fresh:
             self.match()
+
+    def _forget(self, cause: int, attempt: Attempt) -> None:
+        """The broker forgets that it has handed an attempt out."""
+        self.broker.forget(self._agenda.now, cause, attempt.token)
+        self.broker_acted(attempt)
 
     # -- workers that ask ---------------------------------------------------------------------------------------------
 
@@ -215,17 +227,17 @@ class Dispatcher:
         if worker.retires_after is not None and worker.attempts_begun >= worker.retires_after:
             if not worker.attempts:
                 worker.gone = True
-                self._world.begin_to_finish(worker, "attempts_done", 0)
+                self.begin_to_finish(worker, "attempts_done", 0)
             return
         if not self.broker.is_up or worker.asking is not None:
             return  # it asks again when it is reached again
         if worker.is_plain:
             self.wait(worker, self._agenda.now)
             if worker.model.woken_on_demand:
-                self._world.power.idle(worker)
+                self.idle(worker)
         elif not (worker.cut_out or worker.cut_back):
             worker.asking = request = Request("take", worker)
-            self._world.contact.send(request)
+            self.transport.send(request)
 
     def _may_take(self, worker: Worker) -> bool:
         """Say whether a worker has a free slot, and a program that asks for work."""
@@ -238,14 +250,19 @@ class Dispatcher:
             and not worker.is_driven
         )
 
-    def hand_in(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None) -> None:
+    def hand_in(self, attempt: Attempt, outcome: Outcome, why: Because, hint: Hint | None) -> None:
         """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
         worker, now = attempt.worker, self._agenda.now
         worker.number = number = worker.number + 1
-        name, incarnation, token = worker.name, worker.incarnation, attempt.token
-        answer = self.broker.hand_in(
-            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now
-        )
+        message = (worker.holder, number, 0)
+        answer = self.broker.hand_in(now, attempt.event, message, attempt.token, outcome, why, hint)
+        self._outcome_answered(attempt, answer)
+
+    def end_well(self, attempt: Attempt) -> None:
+        """Hand in that an attempt went well, whose work stops at this very instant, likewise."""
+        worker = attempt.worker
+        worker.number = number = worker.number + 1
+        answer = self.broker.end_well(self._agenda.now, (worker.holder, number, 0), attempt, worker.name)
         self._outcome_answered(attempt, answer)
 
     def answered(self, request: Request, answer: Any) -> None:
@@ -257,9 +274,9 @@ class Dispatcher:
             if answer is None:
                 if not worker.waiting and self._may_take(worker):
                     self.wait(worker, request.sent)
-                    self._world.power.idle(worker)
+                    self.idle(worker)
             else:
-                self._world.labour.begin(worker, answer, request.first_sent)
+                self.execution.begin(worker, answer, request.first_sent)
                 if not worker.is_plain:
                     self.ask_soon(worker)
             return
@@ -269,13 +286,13 @@ class Dispatcher:
     def _outcome_answered(self, attempt: Attempt, answer: Any) -> None:
         """A worker knows that its outcome was taken or refused: its slot is free."""
         job, worker = attempt.job, attempt.worker
-        self._world.labour.forget(attempt)
+        self.execution.forget(attempt)
         if answer is True and job.running:
             self.after_job_change(job)
         if self.broker.fresh:
             self.match()
         if worker.finishing and not worker.attempts:
-            self._world.leave_now(worker, attempt.event)
+            self.leave_now(worker, attempt.event)
         else:
             self.ask(worker)
 
@@ -288,7 +305,7 @@ class Dispatcher:
         """
         if self._by_slots:
             self._group(worker, worker.poll, worker.free if free is None else free)
-        alike: _Alike = worker.group or self._group(worker, worker.poll, 1)
+        alike: Alike = worker.group or self._group(worker, worker.poll, 1)
         worker.waiting = True
         self.waiting += 1
         heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
@@ -324,7 +341,7 @@ class Dispatcher:
         """A worker no longer waits, whatever the reason."""
         if not worker.waiting:
             return
-        alike: _Alike = worker.group
+        alike: Alike = worker.group
         worker.waiting = False
         self.waiting -= 1
         if alike.poll:
@@ -349,13 +366,13 @@ class Dispatcher:
             heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, request))
         self.hand_over_soon()
 
-    def _group(self, worker: Worker, poll: int, free: int) -> _Alike:
+    def _group(self, worker: Worker, poll: int, free: int) -> Alike:
         declines = any(window.skips_jobs_too_long_to_finish for window in worker.model.windows)
         able = (worker.pool, worker.real_speed) if declines else None
         signature = (worker.queues, self.offer(worker, free), poll, able)
         alike = self._alike.get(signature)
         if alike is None:
-            alike = self._alike[signature] = _Alike(signature, worker)
+            alike = self._alike[signature] = Alike(signature, worker)
             self._groups.append(alike)
             if poll:
                 self._periodic.append(alike)
@@ -368,7 +385,7 @@ class Dispatcher:
     def match(self) -> None:
         """Jobs have become eligible: hand them over at the end of this instant, if anybody might have them."""
         fresh = self.broker.fresh
-        if self._world.sleepers:
+        if self.sleepers:
             self._to_wake.update(dict.fromkeys(fresh))
             self.hand_over_soon()
         elif self.waiting and self._due_at < 0:
@@ -401,7 +418,7 @@ class Dispatcher:
         """Hand over the best job that anybody may have; say whether there was one."""
         if self.doubles.offered and self._hand_over_double(now):
             return True
-        chosen: _Alike | None = None
+        chosen: Alike | None = None
         found: Entry | None = None
         for alike in self._groups:
             candidates = alike.candidates
@@ -429,7 +446,7 @@ class Dispatcher:
             self._agenda.step(self.hand_over, (found[2], worker))
         return True
 
-    def _asks_first(self, alike: _Alike, now: int) -> bool:
+    def _asks_first(self, alike: Alike, now: int) -> bool:
         """Drop those who do not ask now from the head of a group; say whether anybody does."""
         candidates = alike.candidates
         while candidates:
@@ -454,12 +471,15 @@ class Dispatcher:
         now = self._agenda.now
         if request is None:  # over a link without delay or loss, a request and its answer are one
             worker.number = number = worker.number + 1
-            incarnation, order, left = worker.incarnation, 0, None
+            message, left = (worker.holder, number, 0), None
+            begins = not worker.looks_at_end
             offer: Offer = worker.equipment
         else:
-            incarnation, number, order = request.incarnation, request.number, request.arrived
+            holder = self.broker.holder(worker.name, request.incarnation)
+            message = (holder, request.number, request.arrived)
             offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
-        attempt = self.broker.take(now, 0, worker.name, incarnation, worker.queues, offer, left, number, found, order)
+            begins = False
+        attempt = self.broker.take(now, message, worker.queues, offer, left, found, begins)
         if attempt is not None and self.doubles.wanted:
             self.doubles.note(worker, attempt)
         if request is not None:
@@ -478,12 +498,12 @@ class Dispatcher:
         else:
             worker.idle_since = now
             self.stay(worker, free)
-        self._world.labour.begin(worker, attempt, now)
+        self.execution.begin(worker, attempt, now)
 
     def time_left(self, worker: Worker, speed: float) -> int | None:
         """Give the work that a worker of some speed could do before its schedule shuts it down, if it minds that."""
         now = self._agenda.now
-        for at, on, window in self._world.power.switches(worker):
+        for at, on, window in self.switches(worker):
             if at > now and not on:
                 return int((at - now) * speed) if window.skips_jobs_too_long_to_finish else None
         return None
@@ -508,7 +528,7 @@ class Dispatcher:
                 attempt, _ = self.doubles.offered.pop(queue)
                 self._begin(worker, attempt)
                 if attempt.job.asked:  # the first has been told to stand still; this one is told by its next heartbeat
-                    self._world.heartbeats.want_contact(worker)
+                    self._heartbeats.want_contact(worker)
             else:
                 self.leave(worker)
                 self.ask(worker)
@@ -529,13 +549,13 @@ class Dispatcher:
     def _wake(self) -> None:
         """Switch machines on that sleep until there is work."""
         fresh, self._to_wake = self._to_wake, {}
-        for queue in self._world.sleepers:
+        for queue in self.sleepers:
             if queue in fresh:
-                self._world.power.wake_for(queue)
+                self.wake_for(queue)
 
     # -- those who poll -----------------------------------------------------------------------------------------------
 
-    def _add_due(self, alike: _Alike, now: int) -> None:
+    def _add_due(self, alike: Alike, now: int) -> None:
         """Let those ask whose period ends now."""
         places, due = alike.places, now % alike.poll
         place = bisect_left(places, (due, -1), key=_place)
@@ -544,7 +564,7 @@ class Dispatcher:
             heappush(alike.candidates, (worker.idle_since, worker.index, self._number(), worker, None))
             place += 1
 
-    def _end_asking(self, alike: _Alike, now: int) -> None:
+    def _end_asking(self, alike: Alike, now: int) -> None:
         """Nobody gets anything more at this instant: foresee when one asks again that could find something."""
         for _, _, _, worker, _ in alike.candidates:
             worker.asked_at = now

@@ -7,15 +7,14 @@ together with all jobs resubmitted from it: jobs that have nothing to do with ea
 A system that asks the broker at each write is another mode; there a lost lease is enough to be refused.
 """
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Mapping
+from typing import Literal
 
+from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job
 from emulator.errors import DefectError
 from emulator.world.plan import Step, target_of
-
-if TYPE_CHECKING:
-    from emulator.world.world import World
+from emulator.world.worker import RunContext
 
 __all__ = ["Effects", "Fences"]
 
@@ -69,13 +68,21 @@ class Fences:
 
 
 class Effects:
-    """Lands effects, each with the token with which it was sent; a fence is applied at the instant it lands."""
+    """Lands effects, each with the token with which it was sent; a fence is applied at the instant it lands.
 
-    __slots__ = ("_fences", "_there", "_world")
+    Args:
+        context: the event queue and the sink.
+        broker: says whether a token is still good.
+        fenced: by system how it is fenced.
+    """
 
-    def __init__(self, world: "World", fences: Fences) -> None:
-        self._world = world
-        self._fences = fences
+    __slots__ = ("_agenda", "_broker", "_emit", "_fenced", "_fences", "_there")
+
+    def __init__(self, context: RunContext, broker: Broker, fenced: Mapping[str, str]) -> None:
+        self._agenda, self._emit = context.agenda, context.emit
+        self._broker = broker
+        self._fenced = fenced
+        self._fences = Fences()
         self._there: set[tuple[str, str, str]] = set()  # only ever asked whether it holds something
 
     def is_there(self, job: Job, step: Step) -> bool:
@@ -84,7 +91,7 @@ class Effects:
 
     def found(self, attempt: Attempt, step: Step) -> None:
         """A part looked first and found its effect there."""
-        self._emit("effect_found", attempt, str(step[0].model.effect), target_of(attempt.job, step))
+        self._tell("effect_found", attempt, str(step[0].model.effect), target_of(attempt.job, step))
 
     def land(self, attempt: Attempt, step: Step) -> bool:
         """Land the effect of a step; False if the system that holds its target refuses the token."""
@@ -97,18 +104,17 @@ class Effects:
     ) -> bool:
         """Leave an effect on a target; False if the system that holds it refuses the token."""
         job = attempt.job
-        system = self._world.scenario.systems.get(holder)
-        mode = system.fenced if system is not None else "no"
+        mode = self._fenced.get(holder, "no")
         if mode != "no" and not self._fences.accepts(mode, target, job.scope, attempt.token, self._is_valid, holder):
-            self._emit("effect_refused", attempt, effect, target, "token_is_stale")
+            self._tell("effect_refused", attempt, effect, target, "token_is_stale")
             return False
         self._there.add((job.name, effect, target))
-        self._emit("effect_landed", attempt, effect, target, repeatable)
+        self._tell("effect_landed", attempt, effect, target, repeatable)
         return True
 
     def _is_valid(self, token: int) -> bool:
-        return self._world.broker.is_up and self._world.broker.lease_of(token) is not None
+        return self._broker.is_up and self._broker.lease_of(token) is not None
 
-    def _emit(self, kind: str, attempt: Attempt, effect: str, target: str, *more: object) -> None:
-        row = (self._world.agenda.now, kind, attempt.event, attempt.job.number, attempt.worker.name)
-        self._world.emit((*row, attempt.number, attempt.token, effect, target, *more))
+    def _tell(self, kind: str, attempt: Attempt, effect: str, target: str, *more: object) -> None:
+        row = (self._agenda.now, kind, attempt.event, attempt.job.number, attempt.worker.name)
+        self._emit((*row, attempt.number, attempt.token, effect, target, *more))

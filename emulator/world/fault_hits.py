@@ -6,75 +6,40 @@ lasts holds again. A worker's link is two targets, out and back. An occurrence t
 is off) has missed: it leaves nothing behind, and nothing is undone for it.
 """
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from collections.abc import Mapping
+from typing import Any, Final
 
 from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.scenario import Scenario
+from emulator.world.access import Access
+from emulator.world.arrivals import Arrivals
+from emulator.world.control import Control
 from emulator.world.fault_times import Lane
+from emulator.world.systems import Systems
+from emulator.world.worker import Worker
+from emulator.world.worker_lifecycle import WorkerLifecycle
 
-if TYPE_CHECKING:
-    from emulator.world.worker import Worker
-
-__all__ = ["Answer", "FaultyWorld", "Hits", "why_missed"]
+__all__ = ["Answer", "Hits", "Targets", "why_missed"]
 
 Answer = bool | str | None
 """What the world says of a request: False, or the code of why, where it hit nothing."""
 
 
-class FaultySystems(Protocol):
-    """What faults do to systems."""
+class Targets:
+    """The parts of the world that faults strike.
 
-    def set_down(self, cause: int, system: str, /) -> Answer: ...
-    def set_up(self, cause: int, system: str, /) -> Answer: ...
-    def set_brown_out(self, cause: int, system: str, factor: float, /) -> Answer: ...
-    def set_error_share(self, cause: int, system: str, share: float | None, /) -> Answer: ...
+    Attributes:
+        lifecycle: does what happens to workers; control: to jobs, routines, queues and the broker.
+        systems, access, arrivals: do what happens to these.
+    """
 
+    __slots__ = ("access", "arrivals", "control", "lifecycle", "systems")
 
-class FaultyAccess(Protocol):
-    """What faults do to access."""
-
-    def withdraw(self, cause: int, who: str, system: str | None, /) -> Answer: ...
-    def restore(self, cause: int, who: str, system: str | None, /) -> Answer: ...
-
-
-class FaultyArrivals(Protocol):
-    """What faults do to arrivals."""
-
-    def set_factor(self, entry: str, factor: float, /) -> Answer: ...
-
-
-class FaultyWorld(Protocol):
-    """What faults need of the world; every method takes the number of the event that led to it first."""
-
-    @property
-    def workers(self) -> "Mapping[str, Worker]": ...
-    @property
-    def pools(self) -> "Mapping[str, Sequence[Worker]]": ...
-    @property
-    def systems(self) -> FaultySystems: ...
-    @property
-    def access(self) -> FaultyAccess: ...
-    @property
-    def arrivals(self) -> FaultyArrivals: ...
-    def job_of(self, entry: str, ordinal: int, /) -> int: ...
-    def power_off(self, cause: int, worker: "Worker", /) -> Answer: ...
-    def power_on(self, cause: int, worker: "Worker", program: bool = ..., /) -> Answer: ...
-    def freeze(self, cause: int, worker: "Worker", /) -> Answer: ...
-    def thaw(self, cause: int, worker: "Worker", /) -> Answer: ...
-    def cut_link(self, cause: int, worker: "Worker", direction: str, /) -> Answer: ...
-    def restore_link(self, cause: int, worker: "Worker", direction: str, /) -> Answer: ...
-    def set_speed_factor(self, cause: int, worker: "Worker", factor: float, /) -> Answer: ...
-    def set_heartbeat_loss(self, cause: int, worker: "Worker", share: float, /) -> Answer: ...
-    def set_result_loss(self, cause: int, worker: "Worker", share: float, /) -> Answer: ...
-    def set_clock(self, cause: int, worker: "Worker", offset_ticks: int, drift_ppm: float, /) -> Answer: ...
-    def remove_tool(self, cause: int, worker: "Worker", tool: str, /) -> Answer: ...
-    def return_tool(self, cause: int, worker: "Worker", tool: str, /) -> Answer: ...
-    def broker_down(self, cause: int, /) -> Answer: ...
-    def broker_up(self, cause: int, /) -> Answer: ...
-    def poison(self, cause: int, entry: str, ordinal: int, how: str, /) -> Answer: ...
-    def hand_out_twice(self, cause: int, queue: str, how: str, /) -> Answer: ...
-    def set_routine_error_share(self, cause: int, routine: str, share: float | None, /) -> Answer: ...
+    def __init__(
+        self, lifecycle: WorkerLifecycle, control: Control, systems: Systems, access: Access, arrivals: Arrivals
+    ) -> None:
+        self.lifecycle, self.control = lifecycle, control
+        self.systems, self.access, self.arrivals = systems, access, arrivals
 
 
 _MISSED: Final[Mapping[str, str]] = {
@@ -114,14 +79,14 @@ def why_missed(answer: Answer, otherwise: str = "hit_nothing") -> str:
 class Hits:
     """Applies faults to the world and undoes them, keeping count of those that overlap."""
 
-    __slots__ = ("_lasting", "_scenario", "_world")
+    __slots__ = ("_lasting", "_scenario", "_targets")
 
-    def __init__(self, world: FaultyWorld, scenario: Scenario) -> None:
-        self._world = world
+    def __init__(self, targets: Targets, scenario: Scenario) -> None:
+        self._targets = targets
         self._scenario = scenario
         self._lasting: dict[_Key, dict[_Token, Fault]] = {}
 
-    def begin(self, cause: int, lane: Lane, number: int, worker: "Worker | None", fault: Fault) -> str:
+    def begin(self, cause: int, lane: Lane, number: int, worker: Worker | None, fault: Fault) -> str:
         """Let an occurrence begin, as strong as ``fault`` says; give why it hit nothing, "" when it hit."""
         keys = _keys(lane, worker)
         overlaps = any(self._lasting.get(key) for key in keys)
@@ -134,7 +99,7 @@ class Hits:
             self._lasting.setdefault(key, {})[lane.place, number] = fault
         return ""
 
-    def end(self, cause: int, lane: Lane, number: int, worker: "Worker | None") -> None:
+    def end(self, cause: int, lane: Lane, number: int, worker: Worker | None) -> None:
         """Let an occurrence that hit end; what it did is undone if no other of its kind still lasts."""
         free: list[_Key] = []
         for key in _keys(lane, worker):
@@ -148,64 +113,66 @@ class Hits:
                 self._apply(cause, lane, worker, next(reversed(lasting.values())))
         if lane.kind == "cut_link" and worker is not None:
             if free:
-                self._world.restore_link(cause, worker, "both" if len(free) == 2 else free[0][2])
+                self._targets.lifecycle.restore_link(cause, worker, "both" if len(free) == 2 else free[0][2])
         elif free:
             self._apply(cause, lane, worker, None)
 
-    def _apply(self, cause: int, lane: Lane, worker: "Worker | None", holds: Fault | None) -> Answer:
+    def _apply(self, cause: int, lane: Lane, worker: Worker | None, holds: Fault | None) -> Answer:
         """Put a fault in force on a lane's target, or (None) what was before any."""
         if worker is not None:
             return self._apply_to_worker(cause, lane, worker, holds)
-        world, name = self._world, lane.name
+        targets, name = self._targets, lane.name
         match lane.kind:
             case "broker_outage":
-                return world.broker_down(cause) if holds else world.broker_up(cause)
+                return targets.control.broker_down(cause) if holds else targets.control.broker_up(cause)
             case "withdraw_access":
-                change = world.access.withdraw if holds else world.access.restore
+                change = targets.access.withdraw if holds else targets.access.restore
                 return change(cause, name, lane.fault.access_to)
             case "system_outage":
-                return world.systems.set_down(cause, name) if holds else world.systems.set_up(cause, name)
+                return targets.systems.set_down(cause, name) if holds else targets.systems.set_up(cause, name)
             case "brown_out":
-                return world.systems.set_brown_out(cause, name, _or(holds and holds.factor, 1.0))
+                return targets.systems.set_brown_out(cause, name, _or(holds and holds.factor, 1.0))
             case "error_burst":
                 share = _or(holds.share, 0.0) if holds else None
                 if name in self._scenario.systems:
-                    return world.systems.set_error_share(cause, name, share)
-                return world.set_routine_error_share(cause, name, share)
+                    return targets.systems.set_error_share(cause, name, share)
+                return targets.control.set_routine_error_share(cause, name, share)
             case "surge":
-                return world.arrivals.set_factor(name, _or(holds and holds.factor, 1.0))
+                return targets.arrivals.set_factor(name, _or(holds and holds.factor, 1.0))
             case "hand_out_twice":
-                return world.hand_out_twice(cause, name, lane.fault.how or "same_token")
+                return targets.control.hand_out_twice(cause, name, lane.fault.how or "same_token")
             case _:
                 entry, _, ordinal = name.rpartition("#")
-                return world.poison(cause, entry, int(ordinal), lane.fault.how or "fails")
+                return targets.control.poison(cause, entry, int(ordinal), lane.fault.how or "fails")
 
-    def _apply_to_worker(self, cause: int, lane: Lane, worker: "Worker", holds: Fault | None) -> Answer:
-        world, tool = self._world, lane.fault.tool or ""
+    def _apply_to_worker(self, cause: int, lane: Lane, worker: Worker, holds: Fault | None) -> Answer:
+        lifecycle, tool = self._targets.lifecycle, lane.fault.tool or ""
         match lane.kind:
             case "power_off":
                 if holds:
-                    return world.power_off(cause, worker)
-                return world.power_on(cause, worker, not lane.fault.program_absent)
+                    return lifecycle.power_off(cause, worker)
+                return lifecycle.power_on(cause, worker, not lane.fault.program_absent)
             case "freeze":
-                return world.freeze(cause, worker) if holds else world.thaw(cause, worker)
+                return lifecycle.freeze(cause, worker) if holds else lifecycle.thaw(cause, worker)
             case "cut_link":
-                return world.cut_link(cause, worker, lane.fault.direction)
+                return lifecycle.cut_link(cause, worker, lane.fault.direction)
             case "slow_down":
-                return world.set_speed_factor(cause, worker, _or(holds and holds.to, 1.0))
+                return lifecycle.set_speed_factor(cause, worker, _or(holds and holds.to, 1.0))
             case "lose_heartbeats":
-                return world.set_heartbeat_loss(cause, worker, _or(holds.share, 1.0) if holds else 0.0)
+                return lifecycle.set_heartbeat_loss(cause, worker, _or(holds.share, 1.0) if holds else 0.0)
             case "lose_results":
-                return world.set_result_loss(cause, worker, _or(holds.share, 1.0) if holds else 0.0)
+                return lifecycle.set_result_loss(cause, worker, _or(holds.share, 1.0) if holds else 0.0)
             case "skew_clock":
                 clock = holds.clock if holds else None
                 if clock is None:
                     pool = self._scenario.pools[worker.pool]
                     differs = pool.per_worker.get(worker.name)
                     clock = (differs.clock if differs else None) or pool.clock
-                return world.set_clock(cause, worker, -clock.offset if clock.behind else clock.offset, clock.drift_ppm)
+                return lifecycle.set_clock(
+                    cause, worker, -clock.offset if clock.behind else clock.offset, clock.drift_ppm
+                )
             case _:
-                change = world.remove_tool if holds else world.return_tool
+                change = lifecycle.remove_tool if holds else lifecycle.return_tool
                 return change(cause, worker, tool)
 
 
@@ -213,7 +180,7 @@ def _or(value: Any, otherwise: float) -> float:
     return otherwise if value is None else float(value)
 
 
-def _keys(lane: Lane, worker: "Worker | None") -> list[_Key]:
+def _keys(lane: Lane, worker: Worker | None) -> list[_Key]:
     """Give what an occurrence of a lane takes hold of."""
     fault, name = lane.fault, lane.name if worker is None else worker.name
     if lane.kind == "cut_link":

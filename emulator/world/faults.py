@@ -6,18 +6,14 @@ number of the occurrence. A fault that never occurred is told as missed when the
 Of a fault that is not there tonight (`share_of_nights`) nothing is told.
 """
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from emulator.record.events import Sink
 from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.scenario import Scenario
-from emulator.timeline.agenda import FAULTS, Agenda
-from emulator.world.draws import Draws
-from emulator.world.fault_hits import FaultyWorld, Hits
+from emulator.timeline.agenda import FAULTS
+from emulator.world.fault_hits import Hits, Targets
 from emulator.world.fault_times import Lane, aim_of, fault_keys, is_there, lanes_of
-
-if TYPE_CHECKING:
-    from emulator.world.worker import Worker
+from emulator.world.worker import RunContext, Worker
 
 __all__ = ["Faults", "Missed", "Struck"]
 
@@ -38,7 +34,7 @@ class Struck(NamedTuple):
 
     lane: Lane
     number: int
-    worker: "Worker | None"
+    worker: Worker | None
     event: int
 
 
@@ -46,11 +42,10 @@ class Faults:
     """Everything that goes wrong in one run.
 
     Args:
-        world: what the faults are done to; it has its workers when ``start`` is called.
+        context: what is due (occurrences join its rank of faults); who takes ``fault_began``, ``fault_ended`` and
+            ``fault_missed``; the draws of gaps, repairs and who is hit, keyed by the fault's content; the workers.
+        targets: what the faults are done to.
         scenario: gives the faults, the pools and how long the run lasts.
-        agenda: what is due; occurrences join its rank of faults.
-        draws: gives gaps, repairs and who is hit, keyed by the fault's content.
-        sink: takes ``fault_began``, ``fault_ended`` and ``fault_missed``.
 
     Attributes:
         missed: every occurrence that hit nothing, in the order in which they were told.
@@ -62,21 +57,22 @@ class Faults:
         "_back_at",
         "_came",
         "_draws",
+        "_emit",
         "_hits",
+        "_job_of",
         "_poisoned",
+        "_pools",
         "_scenario",
-        "_sink",
-        "_world",
+        "_workers",
         "missed",
     )
 
-    def __init__(self, world: FaultyWorld, scenario: Scenario, agenda: Agenda, draws: Draws, sink: Sink) -> None:
-        self._world = world
+    def __init__(self, context: RunContext, targets: Targets, scenario: Scenario) -> None:
+        self._agenda, self._emit, self._draws = context.agenda, context.emit, context.draws
+        self._workers, self._pools = context.workers, context.pools
+        self._job_of = targets.control.job_of
         self._scenario = scenario
-        self._agenda = agenda
-        self._draws = draws
-        self._sink = sink
-        self._hits = Hits(world, scenario)
+        self._hits = Hits(targets, scenario)
         self._aimed: set[int] = set()
         self._came: set[int] = set()
         self._poisoned: list[Lane] = []
@@ -85,7 +81,7 @@ class Faults:
 
     def start(self) -> None:
         """Put the first occurrence of every fault on the agenda; called once, before anything runs."""
-        for lane in lanes_of(self._scenario.faults, self._world.workers, self._world.pools):
+        for lane in lanes_of(self._scenario.faults, self._workers, self._pools):
             self._aimed.add(lane.place)
             if lane.fault.share_of_nights:
                 self._plan(lane, 1, 0)
@@ -98,7 +94,7 @@ class Faults:
         at = self._scenario.lasts
         for lane in self._poisoned:
             entry, _, ordinal = lane.name.rpartition("#")
-            if not self._world.job_of(entry, int(ordinal)):
+            if not self._job_of(entry, int(ordinal)):
                 self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no_such_job_came")
         for place, fault in enumerate(self._scenario.faults):
             if not fault.share_of_nights:
@@ -115,11 +111,11 @@ class Faults:
         kind, _ = aim_of(fault)
         aim = getattr(fault, kind)
         names = aim if isinstance(aim, tuple) else ()
-        return [name for name in names if name not in self._world.pools and name not in self._world.workers]
+        return [name for name in names if name not in self._pools and name not in self._workers]
 
     # -- faults that nobody wrote down before ------------------------------------------------------------------------
 
-    def strike_now(self, fault: Fault, place: int) -> "list[Struck]":
+    def strike_now(self, fault: Fault, place: int) -> list[Struck]:
         """Let a fault begin at this instant, or put the first occurrence of a random process on the agenda.
 
         Args:
@@ -129,7 +125,7 @@ class Faults:
         Gives what began and hit something; ``end`` ends those that have no end of their own.
         """
         struck: list[Struck] = []
-        for lane in lanes_of((fault,), self._world.workers, self._world.pools):
+        for lane in lanes_of((fault,), self._workers, self._pools):
             lane.place = place
             if lane.timing.gaps is not None:
                 self._plan(lane, 1, 0)
@@ -144,15 +140,15 @@ class Faults:
         """
         if not is_there(fault, fault_keys((fault,))[0], self._draws):
             return
-        for lane in lanes_of((fault,), self._world.workers, self._world.pools):
+        for lane in lanes_of((fault,), self._workers, self._pools):
             lane.place = place
             self._plan(lane, 1, 0)
 
-    def end(self, struck: "Struck") -> None:
+    def end(self, struck: Struck) -> None:
         """End what began and has no end of its own."""
         self._end(struck)
 
-    def will_bring_back(self, worker: "Worker") -> bool:
+    def will_bring_back(self, worker: Worker) -> bool:
         """Say whether a worker that is off gets its power back, before the run is over, at the end of a power off."""
         return self._agenda.now <= self._back_at.get(worker.name, -1) < self._scenario.lasts
 
@@ -177,11 +173,11 @@ class Faults:
             self._tell_missed(now, lane.kind, lane.place, number, lane.name, "", 0, why)
         return [struck for worker in hit if (struck := self._strike(lane, number, worker)) is not None]
 
-    def _strike(self, lane: Lane, number: int, worker: "Worker | None") -> Struck | None:
+    def _strike(self, lane: Lane, number: int, worker: Worker | None) -> Struck | None:
         now, target = self._agenda.now, lane.name if worker is None else worker.name
         who = "" if worker is None else worker.name
         row = (now, "fault_began", 0, 0, who, lane.kind, f"faults[{lane.place}]", number, target)
-        event = self._sink.emit(row)
+        event = self._emit(row)
         why = self._hits.begin(event, lane, number, worker, lane.strength(self._draws, number, worker))
         if why:
             self._tell_missed(now, lane.kind, lane.place, number, target, who, event, why)
@@ -200,7 +196,7 @@ class Faults:
         lane, number, worker, began = ending
         target = lane.name if worker is None else worker.name
         row = (self._agenda.now, "fault_ended", began, 0, "" if worker is None else worker.name)
-        event = self._sink.emit((*row, lane.kind, f"faults[{lane.place}]", number, target))
+        event = self._emit((*row, lane.kind, f"faults[{lane.place}]", number, target))
         self._hits.end(event, lane, number, worker)
 
     def _tell_missed(
@@ -208,4 +204,4 @@ class Faults:
     ) -> None:
         where = f"faults[{place}]"
         self.missed.append(Missed(at, kind, where, number, target, why))
-        self._sink.emit((at, "fault_missed", cause, 0, worker, kind, where, number, target, why))
+        self._emit((at, "fault_missed", cause, 0, worker, kind, where, number, target, why))

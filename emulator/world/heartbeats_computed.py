@@ -9,15 +9,15 @@ Heartbeats that are not regular may be lost, come late or overtake each other. E
 if it had something to bring back.
 """
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable
+from typing import Final
 
+from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt
 from emulator.timeline.agenda import ENDS, MESSAGES
-from emulator.world.beats import Beats
-from emulator.world.worker import ON, OWN_END, Worker
-
-if TYPE_CHECKING:
-    from emulator.world.world import World
+from emulator.world.heartbeat_schedule import HeartbeatSchedule
+from emulator.world.transport import Transport
+from emulator.world.worker import ON, OWN_END, RunContext, Worker
 
 __all__ = ["ComputedHeartbeats"]
 
@@ -29,13 +29,22 @@ class ComputedHeartbeats:
 
     Attributes:
         are_recorded: whether heartbeats that bring nothing back are recorded too.
+        broker, transport: as soon as they are there.
+        wake_broker, silence_due: wake the broker for a lease, or a silence, that may be over.
+        stop_itself: lets a worker stop whose own clock says that its lease has ended.
     """
 
     are_recorded: Final = False
 
-    def __init__(self, world: "World", beats: Beats) -> None:
-        self._world = world
-        self._beats = beats
+    broker: Broker
+    transport: Transport
+    wake_broker: Callable[[str, int, int], None]
+    silence_due: Callable[[str, int], None]
+    stop_itself: Callable[[Attempt], None]
+
+    def __init__(self, context: RunContext, schedule: HeartbeatSchedule) -> None:
+        self._agenda, self._workers = context.agenda, context.workers
+        self._schedule = schedule
         self._settled: dict[int, int] = {}  # by worker: the last heartbeat whose effects are settled
         self._next: dict[int, tuple[int, int, int]] = {}  # by worker: incarnation, number and time of the next one sent
         self._newest = 0  # the highest token seen
@@ -44,26 +53,26 @@ class ComputedHeartbeats:
 
     def lease(self, attempt: Attempt) -> None:
         """A lease was granted or has been renewed: wake the broker when it lapses, if nothing changes."""
-        world, token, length = self._world, attempt.token, attempt.job.terms.renewal
-        known = world.workers[attempt.holder.name]
+        token, length = attempt.token, attempt.job.terms.renewal
+        known = self._workers[attempt.holder.name]
         if token > self._newest:  # granted just now: its worker is about to begin
             self._newest = token
-            if known.is_steady and known.heartbeat < length and world.broker.is_up and self._sends(known):
+            if known.is_steady and known.heartbeat < length and self.broker.is_up and self._sends(known):
                 return
         elif self._holds_back(known, attempt.until, token, length):
             return
         self._look_at_end(attempt.until, attempt.job.number, token)
 
     def _look_at_end(self, at: int, job: int, token: int) -> None:
-        self._world.agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
+        self._agenda.at(at, self._lease_due, (job, token), ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """The broker wants to know at ``at`` whether a worker was heard since."""
-        known = self._world.workers[worker]
+        known = self._workers[worker]
         is_in_time = known.heartbeat < (known.model.silence or 0) and self._next_due(known) < at
         if is_in_time and known.incarnation == incarnation and self._is_regular(known):
             return
-        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.place_of(incarnation))
+        self._agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, known.place_of(incarnation))
 
     # -- what the world tells -----------------------------------------------------------------------------------------
 
@@ -76,31 +85,30 @@ class ComputedHeartbeats:
         """Work out what the regular heartbeats up to now have done; called before anything about a worker changes."""
         if worker.state is not ON or not worker.is_steady:
             return
-        beats, world = self._beats, self._world
-        k = beats.next(worker, world.agenda) - 1
+        schedule = self._schedule
+        k = schedule.next(worker, self._agenda) - 1
         if k <= self._settled.get(worker.index, 0):
             return
         self._settled[worker.index] = k
         if not self._reaches(worker):
             return
-        sent = beats.due(worker, k)
-        world.broker.settle_heard(worker.name, worker.incarnation, sent)
+        sent = schedule.due(worker, k)
+        self.broker.settle_heard(worker.name, worker.incarnation, sent)
         for attempt in worker.attempts:
             # a heartbeat of the very instant at which an attempt begins has gone out before
             if attempt.start < sent and not attempt.handing_in and attempt.job.terms.renewal:
                 until = sent + attempt.job.terms.lease
-                world.broker.settle_lease(attempt.token, until)
-                world.contact.tell_end(attempt, sent, sent, until)
+                self.broker.settle_lease(attempt.token, until)
+                self.transport.tell_end(attempt, sent, sent, until)
 
     def changed(self, worker: Worker) -> None:
         """Something about the worker, its link or the broker has changed: foresee anew what will come."""
-        world = self._world
         if worker.is_steady:  # those before were sent as they were then
-            self._settled[worker.index] = self._beats.next(worker, world.agenda) - 1
+            self._settled[worker.index] = self._schedule.next(worker, self._agenda) - 1
         for attempt in worker.attempts:
             self.dropped(worker, attempt)
             self.watch_own_end(attempt)
-        end = world.broker.silence_end(worker.name, worker.incarnation)
+        end = self.broker.silence_end(worker.name, worker.incarnation)
         if end is not None:
             self.silence(end, worker.name, worker.incarnation)
         self._hear(worker)
@@ -115,7 +123,7 @@ class ComputedHeartbeats:
 
     def dropped(self, worker: Worker, attempt: Attempt) -> None:
         """The worker may not name a token in its heartbeats any more: have the end of its lease looked at."""
-        lease = self._world.broker.lease_of(attempt.token)
+        lease = self.broker.lease_of(attempt.token)
         if lease is not None:
             job = attempt.job
             if not self._holds_back(worker, lease[3], attempt.token, job.terms.renewal):
@@ -125,21 +133,21 @@ class ComputedHeartbeats:
         """There is something that the worker's next heartbeat has to bring back."""
         worker.contact_wanted = True
         if self._is_regular(worker):
-            k = self._beats.next(worker, self._world.agenda)
+            k = self._schedule.next(worker, self._agenda)
             what = (worker, worker.incarnation, k)
-            self._world.agenda.at(self._beats.due(worker, k), self._beat, what, MESSAGES, worker.index, k)
+            self._agenda.at(self._schedule.due(worker, k), self._beat, what, MESSAGES, worker.index, k)
 
     def thawed(self, worker: Worker, frozen_at: int) -> None:
         """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
-        k = self._beats.overdue(worker, self._world.agenda.now, frozen_at)
+        k = self._schedule.overdue(worker, self._agenda.now, frozen_at)
         if k and self._gets_out(worker, k):
-            self._world.contact.beat(worker, k)
+            self.transport.beat(worker, k)
 
     def watch_own_end(self, attempt: Attempt) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
         if attempt.worker.model.stops_at_lease_end:
             job, second = attempt.job.number, OWN_END + attempt.token
-            self._world.agenda.at(attempt.known_end, self._own_end, attempt, ENDS, job, second)
+            self._agenda.at(attempt.known_end, self._own_end, attempt, ENDS, job, second)
 
     # -- which are regular --------------------------------------------------------------------------------------------
 
@@ -153,16 +161,16 @@ class ComputedHeartbeats:
         )
 
     def _reaches(self, worker: Worker) -> bool:
-        return self._world.broker.is_up and self._sends(worker)
+        return self.broker.is_up and self._sends(worker)
 
     def _is_regular(self, worker: Worker) -> bool:
         return worker.is_steady and self._reaches(worker)
 
     def _gets_out(self, worker: Worker, k: int) -> bool:
-        return self._sends(worker) and self._beats.gets_through(worker, k)
+        return self._sends(worker) and self._schedule.gets_through(worker, k)
 
     def _next_due(self, worker: Worker) -> int:
-        return self._beats.due(worker, self._beats.next(worker, self._world.agenda))
+        return self._schedule.due(worker, self._schedule.next(worker, self._agenda))
 
     def _holds_back(self, worker: Worker, at: int, token: int, length: int) -> bool:
         """Say whether regular heartbeats will renew a lease before it ends at ``at``, again and again."""
@@ -177,12 +185,12 @@ class ComputedHeartbeats:
         """Let the next heartbeat be sent, if it is not regular and may change anything; ``after`` has had its turn."""
         if worker.is_steady or not self._sends(worker) or not self._may_matter(worker):
             return
-        k = after + 1 if after else self._beats.next(worker, self._world.agenda)
-        due = self._beats.due(worker, k)
+        k = after + 1 if after else self._schedule.next(worker, self._agenda)
+        due = self._schedule.due(worker, k)
         what = (worker.incarnation, k, due)
         if self._next.get(worker.index) != what:
             self._next[worker.index] = what
-            self._world.agenda.at(due, self._send, (worker, *what), MESSAGES, worker.index, k)
+            self._agenda.at(due, self._send, (worker, *what), MESSAGES, worker.index, k)
 
     @staticmethod
     def _may_matter(worker: Worker) -> bool:
@@ -197,36 +205,35 @@ class ComputedHeartbeats:
         if worker.incarnation != incarnation or worker.is_steady:
             return
         if self._gets_out(worker, k):
-            self._world.contact.beat(worker, k)
+            self.transport.beat(worker, k)
         self._send_next(worker, k)
 
     # -- what comes ---------------------------------------------------------------------------------------------------
 
     def _lease_due(self, what: tuple[int, int]) -> None:
         job, token = what
-        world = self._world
-        known = world.broker.job(job)
-        if known is None or world.broker.lease_of(token) is None:
+        known = self.broker.job(job)
+        if known is None or self.broker.lease_of(token) is None:
             return
         for attempt in known.running:
             if attempt.token == token:
                 self.settle(attempt.worker)
-        world.dispatcher.wake_broker("lease", job, token)
+        self.wake_broker("lease", job, token)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
-        worker = self._world.workers[who[0]]
+        worker = self._workers[who[0]]
         if worker.incarnation == who[1]:
             self.settle(worker)
-        self._world.dispatcher.silence_due(*who)
+        self.silence_due(*who)
         if worker.incarnation == who[1]:
             self._hear(worker)
 
     def _hear(self, worker: Worker) -> None:
         """Let a worker that was declared lost be known again by its next heartbeat."""
-        if self._is_regular(worker) and self._world.broker.is_lost(worker.name, worker.incarnation):
-            k = self._beats.next(worker, self._world.agenda)
+        if self._is_regular(worker) and self.broker.is_lost(worker.name, worker.incarnation):
+            k = self._schedule.next(worker, self._agenda)
             what = (worker, worker.incarnation)
-            self._world.agenda.at(self._beats.due(worker, k), self._heard, what, MESSAGES, worker.index, k)
+            self._agenda.at(self._schedule.due(worker, k), self._heard, what, MESSAGES, worker.index, k)
 
     def _heard(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
@@ -237,9 +244,9 @@ class ComputedHeartbeats:
         worker, incarnation, k = what
         if worker.incarnation != incarnation or not worker.contact_wanted or not self._is_regular(worker):
             return
-        if self._beats.due(worker, k) != self._world.agenda.now:
+        if self._schedule.due(worker, k) != self._agenda.now:
             return  # its clock has changed since: another entry stands for it
-        self._world.contact.beat(worker, k)
+        self.transport.beat(worker, k)
         if worker.contact_wanted:
             self.want_contact(worker)
 
@@ -248,7 +255,7 @@ class ComputedHeartbeats:
         if attempt not in worker.attempts:
             return
         self.settle(worker)
-        if attempt.known_end > self._world.agenda.now:
+        if attempt.known_end > self._agenda.now:
             self.watch_own_end(attempt)
         elif worker.is_active:
-            self._world.stop_itself(attempt)
+            self.stop_itself(attempt)

@@ -1,14 +1,14 @@
 """What do heartbeats do, each of them simulated? The slow mode that the fast one is held against."""
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable
+from typing import Final
 
+from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt
 from emulator.timeline.agenda import ENDS, MESSAGES
-from emulator.world.beats import Beats
-from emulator.world.worker import ON, OWN_END, Worker
-
-if TYPE_CHECKING:
-    from emulator.world.world import World
+from emulator.world.heartbeat_schedule import HeartbeatSchedule
+from emulator.world.transport import Transport
+from emulator.world.worker import ON, OWN_END, RunContext, Worker
 
 __all__ = ["SimulatedHeartbeats"]
 
@@ -18,24 +18,33 @@ class SimulatedHeartbeats:
 
     Attributes:
         are_recorded: whether heartbeats that bring nothing back are recorded too.
+        broker, transport: as soon as they are there.
+        wake_broker, silence_due: wake the broker for a lease, or a silence, that may be over.
+        stop_itself: lets a worker stop whose own clock says that its lease has ended.
     """
 
     are_recorded: Final = True
 
-    def __init__(self, world: "World", beats: Beats) -> None:
-        self._world = world
-        self._beats = beats
+    broker: Broker
+    transport: Transport
+    wake_broker: Callable[[str, int, int], None]
+    silence_due: Callable[[str, int], None]
+    stop_itself: Callable[[Attempt], None]
+
+    def __init__(self, context: RunContext, schedule: HeartbeatSchedule) -> None:
+        self._agenda, self._workers = context.agenda, context.workers
+        self._schedule = schedule
         self._next: dict[int, tuple[int, int, int]] = {}  # by worker: incarnation, number and time of the next one
 
     def lease(self, attempt: Attempt) -> None:
         """Pass the alarm of a lease on."""
         job, token = attempt.job.number, attempt.token
-        self._world.agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
+        self._agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
 
     def silence(self, at: int, worker: str, incarnation: int) -> None:
         """Pass the alarm of a silence on."""
-        place = self._world.workers[worker].place_of(incarnation)
-        self._world.agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, place)
+        place = self._workers[worker].place_of(incarnation)
+        self._agenda.at(at, self._silence_due, (worker, incarnation), ENDS, 0, place)
 
     def started(self, worker: Worker) -> None:
         """A program has started: send its first heartbeat in time."""
@@ -47,7 +56,7 @@ class SimulatedHeartbeats:
     def changed(self, worker: Worker) -> None:
         """Every heartbeat will happen; where a clock has changed, the next one at another time."""
         if worker.state is ON and worker.incarnation:
-            self._send_later(worker, self._beats.next(worker, self._world.agenda))
+            self._send_later(worker, self._schedule.next(worker, self._agenda))
         for attempt in worker.attempts:
             self.watch_own_end(attempt)
 
@@ -64,23 +73,23 @@ class SimulatedHeartbeats:
 
     def thawed(self, worker: Worker, frozen_at: int) -> None:
         """A frozen worker goes on: its overdue heartbeat is one heartbeat, sent now."""
-        k = self._beats.overdue(worker, self._world.agenda.now, frozen_at)
+        k = self._schedule.overdue(worker, self._agenda.now, frozen_at)
         if k and self._may_send(worker, k):
-            self._world.contact.beat(worker, k)
+            self.transport.beat(worker, k)
 
     def watch_own_end(self, attempt: Attempt) -> None:
         """A worker that stops itself looks at its own clock when the lease that it knows of ends."""
         worker = attempt.worker
         if worker.model.stops_at_lease_end:
-            agenda = self._world.agenda
+            agenda = self._agenda
             agenda.at(attempt.known_end, self._own_end, attempt, ENDS, attempt.job.number, OWN_END + attempt.token)
 
     def _send_later(self, worker: Worker, k: int) -> None:
-        due = self._beats.due(worker, k)
+        due = self._schedule.due(worker, k)
         if self._next.get(worker.index) == (worker.incarnation, k, due):
             return
         self._next[worker.index] = (worker.incarnation, k, due)
-        self._world.agenda.at(due, self._send, (worker, worker.incarnation, k), MESSAGES, worker.index, k)
+        self._agenda.at(due, self._send, (worker, worker.incarnation, k), MESSAGES, worker.index, k)
 
     def _may_send(self, worker: Worker, k: int) -> bool:
         return (
@@ -88,28 +97,28 @@ class SimulatedHeartbeats:
             and worker.registered == worker.incarnation
             and not worker.is_driven
             and not worker.cut_out
-            and self._beats.gets_through(worker, k)
+            and self._schedule.gets_through(worker, k)
         )
 
     def _send(self, what: tuple[Worker, int, int]) -> None:
         worker, incarnation, k = what
-        if self._next.get(worker.index) != (incarnation, k, self._world.agenda.now) or worker.state is not ON:
+        if self._next.get(worker.index) != (incarnation, k, self._agenda.now) or worker.state is not ON:
             return
         if self._may_send(worker, k):
-            self._world.contact.beat(worker, k)
+            self.transport.beat(worker, k)
         self._send_later(worker, k + 1)
 
     def _lease_due(self, what: tuple[int, int]) -> None:
-        self._world.dispatcher.wake_broker("lease", *what)
+        self.wake_broker("lease", *what)
 
     def _silence_due(self, who: tuple[str, int]) -> None:
-        self._world.dispatcher.silence_due(*who)
+        self.silence_due(*who)
 
     def _own_end(self, attempt: Attempt) -> None:
         worker = attempt.worker
         if attempt not in worker.attempts:
             return
-        if attempt.known_end > self._world.agenda.now:
+        if attempt.known_end > self._agenda.now:
             self.watch_own_end(attempt)
         elif worker.is_active:
-            self._world.stop_itself(attempt)
+            self.stop_itself(attempt)

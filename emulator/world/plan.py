@@ -2,21 +2,42 @@
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, Protocol
 
-from emulator.broker.jobs import Job
+from emulator.broker.jobs import Attempt, Job
 from emulator.scenario.models import Part, Routine
 from emulator.world.asking import Asking
 from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.sampling import Constant
 from emulator.world.sampling_of import sampling_of
 
-if TYPE_CHECKING:
-    from emulator.world.worker import Hands
-
-__all__ = ["ReadyPart", "ReadyRoutine", "Step", "expected_of", "fill", "steps_of", "target_of"]
+__all__ = ["HandlerProtocol", "ReadyPart", "ReadyRoutine", "Step", "expected_of", "fill", "steps_of", "target_of"]
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
+
+
+class HandlerProtocol(Protocol):
+    """The keeper of a routine's own code, which does the work of a routine that is not modelled.
+
+    Each method is told of one attempt, and may be told of one that it does not know.
+
+    How an attempt ended is told by ``Execution.over``, a finished part by ``Execution.part_over``.
+    """
+
+    def begin(self, attempt: Attempt, /) -> None:
+        """Begin to work on an attempt."""
+
+    def stand_still(self, attempt: Attempt, /) -> None:
+        """Let the work stand still: its worker is frozen, or the job is suspended."""
+
+    def go_on(self, attempt: Attempt, /) -> None:
+        """Let the work go on."""
+
+    def rescale(self, attempt: Attempt, /) -> None:
+        """The worker works at another speed from now on."""
+
+    def leave(self, attempt: Attempt, /) -> None:
+        """The worker has nothing more to do with the attempt: it was answered, is off, or was told to stop."""
 
 
 class ReadyPart:
@@ -80,7 +101,7 @@ class ReadyRoutine:
         expected: the stated expectation of a job's work without repetitions, in ticks.
         error_share: a burst of errors on top of the parts' own.
         version: 1, and 1 more for each new version; ``factors`` are what the work of each is divided by.
-        hands: who does the work for real, in place of the parts; None: it is modelled.
+        handler: who does the work for real, in place of the parts; None: it is modelled.
         starts_after_last: after any failure an attempt goes on after the last step that an earlier one has finished.
         slots: how many of its worker's slots a job takes.
         steps: of every job, None where they depend on its parameters.
@@ -91,7 +112,7 @@ class ReadyRoutine:
         "expected",
         "factors",
         "grows",
-        "hands",
+        "handler",
         "is_drawn_once",
         "key",
         "model",
@@ -122,7 +143,7 @@ class ReadyRoutine:
         self.version = 1
         self.factors = [1.0]
         self.old_jobs = "run_new"
-        self.hands: Hands | None = None
+        self.handler: HandlerProtocol | None = None
         self.is_drawn_once = model.drawn == "once"
         self.starts_after_last = model.after_failure == "resume"
         depends = any(part.model.for_each is not None for part in self.parts)

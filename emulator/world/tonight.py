@@ -2,18 +2,19 @@
 
 Each factor of `varies` is drawn once for a night, by a key of its own: replication k draws the same factors under each
 variant. A factor multiplies what says `varies_with`: rates and counts of arrivals, durations, error shares, gaps of
-faults. A fault or an action with `share_of_nights` is there or not, by a key that leaves that share out.
+faults. A borrowed night may tell what a factor was for one routine alone: then that multiplies what the routine says.
+A fault or an action with `share_of_nights` is there or not, by a key that leaves that share out.
 So a night is a scenario without `varies`, with shares of 0 or 1, and nothing that runs knows of other nights.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final, TypeVar
 
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Rates, Scenario
 from emulator.scenario.models.varies import Factor
-from emulator.scenario.past_nights import factor_in, past_nights
+from emulator.scenario.past_nights import OF_ROUTINE, factor_in, past_nights
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.fault_times import fault_keys, is_there
@@ -77,19 +78,35 @@ def factors_of(loaded: Loaded, draws: Draws) -> dict[str, float]:
     Args:
         loaded: the scenario.
         draws: of the night.
+
+    Returns:
+        The factors by name. What one is for a routine alone in a borrowed night stands beside it, as ``pace:copy``.
     """
-    return {name: _drawn(loaded, name, factor, draws) for name, factor in loaded.scenario.varies.items()}
+    found: dict[str, float] = {}
+    for name, factor in loaded.scenario.varies.items():
+        if factor.one_of_nights is None:
+            found[name] = _drawn(name, factor, draws)
+        else:
+            found.update(_borrowed(loaded, name, factor.one_of_nights, draws))
+    return found
 
 
-def _drawn(loaded: Loaded, name: str, factor: Factor, draws: Draws) -> float:
-    if factor.one_of_nights is not None:
-        rows = past_nights(loaded.folder / factor.one_of_nights)
-        of_file = [key for key, it in loaded.scenario.varies.items() if it.one_of_nights == factor.one_of_nights]
-        # A night without a run has no pace: it has nothing to borrow, and is not drawn.
-        rows = tuple(row for row in rows if all(row.get(key) != "" for key in of_file)) or rows
-        # All factors of one file are those of one night: the file is the entity, not the factor.
-        row = rows[int(draws.uniform(Purpose.NIGHT_FACTOR, entity_key("nights", factor.one_of_nights)) * len(rows))]
-        return factor_in(row, name, factor.one_of_nights)
+def _borrowed(loaded: Loaded, name: str, file: str, draws: Draws) -> Iterator[tuple[str, float]]:
+    """Yield what a factor was in one past night, in general and for each routine of which the night tells it."""
+    found = past_nights(loaded.folder / file)
+    of_file = [key for key, it in loaded.scenario.varies.items() if it.one_of_nights == file]
+    # A night without a run has no pace: it has nothing to borrow, and is not drawn.
+    whole = [at for at, row in enumerate(found.rows) if all(row.get(key) != "" for key in of_file)]
+    places = whole or range(len(found.rows))
+    # All factors of one file are those of one night: the file is the entity, not the factor.
+    night = places[int(draws.uniform(Purpose.NIGHT_FACTOR, entity_key("nights", file)) * len(places))]
+    yield name, factor_in(found, night, name, file)
+    for routine in loaded.scenario.routines:
+        if found.rows[night].get(own := name + OF_ROUTINE + routine):
+            yield own, factor_in(found, night, own, file)
+
+
+def _drawn(name: str, factor: Factor, draws: Draws) -> float:
     assert factor.cv is not None
     uniform = draws.uniform(Purpose.NIGHT_FACTOR, entity_key("factor", name))
     mean = round(factor.mean * _FINE)
@@ -101,11 +118,15 @@ def _drawn(loaded: Loaded, name: str, factor: Factor, draws: Draws) -> float:
 def _multiplied(scenario: Scenario, factors: Mapping[str, float]) -> Scenario:
     """Make the scenario of a night with these factors."""
     changed: dict[str, Any] = {field: _walked(getattr(scenario, field), factors) for field in _WHERE}
+    changed["routines"] = {
+        name: _walked(routine, {key: factors.get(key + OF_ROUTINE + name, times) for key, times in factors.items()})
+        for name, routine in scenario.routines.items()
+    }
     return scenario.model_copy(update={**changed, "varies": {}})
 
 
-_WHERE: Final = ("arrivals", "routines", "systems", "faults", "actions", "access", "pools")
-"""The parts of a scenario in which something may vary with a factor."""
+_WHERE: Final = ("arrivals", "systems", "faults", "actions", "access", "pools")
+"""The parts of a scenario, beside routines, in which something may vary with a factor."""
 
 
 def _walked(value: Any, factors: Mapping[str, float]) -> Any:

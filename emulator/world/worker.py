@@ -1,16 +1,19 @@
-"""What is a worker, as the world sees it: its state, its link, its clock, what it works on?"""
+"""The records that the parts of the world share: a worker, its clock, its requests, and what each part is handed."""
 
-from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
+from collections.abc import Callable
+from typing import Any, Final, Literal
 
 from emulator.broker.jobs import Attempt
+from emulator.broker.rules import Hint, Outcome
+from emulator.record.events import Row
+from emulator.record.reasons import NONE, Because
 from emulator.scenario.models import Link, Pool
+from emulator.timeline.agenda import Agenda
 from emulator.world.distribution import Distribution
+from emulator.world.draws import Draws
 from emulator.world.sampling_of import sampling_of
 
-if TYPE_CHECKING:
-    from emulator.world.contact import Request
-
-__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Hands", "Worker", "WorkerClock", "WorkerState"]
+__all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Request", "RunContext", "Worker", "WorkerClock", "WorkerState"]
 
 OFF: Final = "off"
 BOOTING: Final = "booting"
@@ -88,6 +91,7 @@ class Worker:
         "group",
         "heartbeat",
         "heartbeat_loss",
+        "holder",
         "idle_since",
         "incarnation",
         "index",
@@ -156,6 +160,7 @@ class Worker:
         self.power_state = ""
         self.incarnation = 0
         self.registered = 0
+        self.holder: Any = None  # the broker's record of its program, once that has registered
         self.attempts: list[Attempt] = []
         self.waiting = False
         self.poll_anchor = 0
@@ -225,25 +230,72 @@ def _or_none(law: Distribution | None) -> Distribution | None:
     return None if law is None or law.quantile(0.999) == 0 else law
 
 
-class Hands(Protocol):
-    """The keeper of a routine's own code, which does the work of a routine that is not modelled.
+class Request:
+    """One request of a worker, until it is answered."""
 
-    Each method is told of one attempt, and may be told of one that it does not know.
+    __slots__ = (
+        "answered",
+        "arrived",
+        "attempt",
+        "first_sent",
+        "free",
+        "granted",
+        "incarnation",
+        "is_decided",
+        "number",
+        "order",
+        "outcome",
+        "sent",
+        "tries",
+        "wanted",
+        "what",
+        "worker",
+    )
 
-    How an attempt ended is told by ``Labour.over``, a finished part by ``Labour.part_over``.
+    def __init__(self, what: str, worker: Worker, attempt: Attempt | None = None) -> None:
+        self.what = what
+        self.worker = worker
+        self.incarnation = worker.incarnation
+        self.number = worker.next_number()
+        self.free = worker.free  # slots, as its worker says: what becomes free later, the broker does not know
+        self.attempt = attempt
+        self.outcome: tuple[Outcome, Because, Hint | None] = ("ok", NONE, None)
+        self.answered = False
+        self.granted: Any = None  # what a request for work was given: a repeat gets the same
+        self.is_decided = False  # whether that is known
+        self.sent = 0
+        self.first_sent = 0
+        self.order = 0  # of the latest try: its place among all messages of the worker
+        self.arrived = 0  # the same of the try that has reached the broker
+        self.tries = 0
+        self.wanted = 0  # the place of its latest try that asked for new work
+
+    def note_sent(self, now: int) -> None:
+        """Count one more try, sent now."""
+        self.sent = now
+        self.order = self.worker.next_order()
+        if not self.worker.finishing:
+            self.wanted = self.order
+        self.tries += 1
+        if self.tries == 1:
+            self.first_sent = now
+
+
+class RunContext:
+    """What every part of the world is handed, besides the broker and the peers that it names.
+
+    Attributes:
+        agenda: what is due, and the present tick.
+        emit: takes an event and gives its number.
+        draws: gives every random number, by its key.
+        workers, pools: who works, by name.
     """
 
-    def begin(self, attempt: Attempt, /) -> None:
-        """Begin to work on an attempt."""
+    __slots__ = ("agenda", "draws", "emit", "pools", "workers")
 
-    def stand_still(self, attempt: Attempt, /) -> None:
-        """Let the work stand still: its worker is frozen, or the job is suspended."""
-
-    def go_on(self, attempt: Attempt, /) -> None:
-        """Let the work go on."""
-
-    def rescale(self, attempt: Attempt, /) -> None:
-        """The worker works at another speed from now on."""
-
-    def leave(self, attempt: Attempt, /) -> None:
-        """The worker has nothing more to do with the attempt: it was answered, is off, or was told to stop."""
+    def __init__(self, agenda: Agenda, emit: Callable[[Row], int], draws: Draws) -> None:
+        self.agenda = agenda
+        self.emit = emit
+        self.draws = draws
+        self.workers: dict[str, Worker] = {}
+        self.pools: dict[str, list[Worker]] = {}

@@ -4,53 +4,60 @@ Each method takes the number of the event that led to it first, and says whether
 """
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from emulator.broker.broker import Broker
-from emulator.record.events import Row
 from emulator.record.reasons import FINISHED, GOES_ON, LINK_RESTORED, POWER_LOST, PROGRAM_DIED
-from emulator.scenario.models import Scenario
-from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
-from emulator.world.beats import Beats
-from emulator.world.draws import Draws, Purpose
-from emulator.world.worker import BOOTING, OFF, ON, Worker, WorkerClock, WorkerState
-
-if TYPE_CHECKING:
-    from emulator.world.access import Access
-    from emulator.world.contact import Contact
-    from emulator.world.dispatcher import Dispatcher
-    from emulator.world.heartbeats_computed import ComputedHeartbeats
-    from emulator.world.heartbeats_simulated import SimulatedHeartbeats
-    from emulator.world.labour import Labour
-    from emulator.world.power import Power
-    from emulator.world.systems import Systems
+from emulator.timeline.agenda import FAULTS, MESSAGES
+from emulator.world.dispatcher import Dispatcher
+from emulator.world.draws import Purpose
+from emulator.world.execution import Execution
+from emulator.world.heartbeat_schedule import Heartbeats, HeartbeatSchedule
+from emulator.world.transport import Transport
+from emulator.world.worker import BOOTING, OFF, ON, RunContext, Worker, WorkerClock, WorkerState
 
 __all__ = ["WorkerLifecycle"]
 
 
 class WorkerLifecycle:
-    """The part of the world that changes workers; it declares the parts that those above it fill in."""
+    """Changes workers.
 
-    access: "Access"
-    agenda: Agenda
-    beats: Beats
-    broker: Broker
-    contact: "Contact"
-    dispatcher: "Dispatcher"
-    draws: Draws
-    emit: Callable[[Row], int]
-    notice: Callable[[], None] | None = None  # told when a worker is rid of an attempt, which need not leave an event
-    heartbeats: "ComputedHeartbeats | SimulatedHeartbeats"
-    labour: "Labour"
-    power: "Power"
-    scenario: Scenario
-    sleepers: dict[str, list[Worker]]
-    systems: "Systems"
-    workers: dict[str, Worker]
+    Attributes:
+        is_meant_to_be_on: says whether the last switch of a worker's schedule was on.
+    """
+
+    __slots__ = (
+        "_agenda",
+        "_broker",
+        "_dispatcher",
+        "_draws",
+        "_emit",
+        "_execution",
+        "_heartbeats",
+        "_schedule",
+        "_transport",
+        "is_meant_to_be_on",
+    )
+
+    is_meant_to_be_on: Callable[[Worker], bool]
+
+    def __init__(
+        self,
+        context: RunContext,
+        broker: Broker,
+        schedule: HeartbeatSchedule,
+        heartbeats: Heartbeats,
+        transport: Transport,
+        execution: Execution,
+        dispatcher: Dispatcher,
+    ) -> None:
+        self._agenda, self._emit, self._draws = context.agenda, context.emit, context.draws
+        self._broker, self._dispatcher = broker, dispatcher
+        self._schedule, self._heartbeats, self._transport = schedule, heartbeats, transport
+        self._execution = execution
 
     def say_worker(self, cause: int, worker: Worker, state: str, why: str) -> int:
         """Record the state that a worker is in."""
-        return self.emit((self.agenda.now, "worker_changed", cause, 0, worker.name, state, why, worker.incarnation))
+        return self._emit((self._agenda.now, "worker_changed", cause, 0, worker.name, state, why, worker.incarnation))
 
     def state_word(self, worker: Worker) -> WorkerState:
         """Name the state of a worker whose program runs."""
@@ -76,11 +83,11 @@ class WorkerLifecycle:
             self.say_worker(cause, worker, "off", "program_absent")
             return True
         worker.state = BOOTING
-        u = self.draws.row(int(Purpose.BOOT_TIME), worker.key, 0, worker.incarnation)
+        u = self._draws.row(int(Purpose.BOOT_TIME), worker.key, 0, worker.incarnation)
         boot = worker.boots.sample(u) if worker.boots is not None else 0
         event = self.say_worker(cause, worker, BOOTING, "")
-        self.agenda.at(
-            self.agenda.now + boot, self._booted, (worker, worker.incarnation, event), MESSAGES, worker.index
+        self._agenda.at(
+            self._agenda.now + boot, self._booted, (worker, worker.incarnation, event), MESSAGES, worker.index
         )
         return True
 
@@ -89,11 +96,11 @@ class WorkerLifecycle:
         if worker.incarnation != incarnation or worker.state is not BOOTING:
             return
         worker.state = ON
-        now = self.agenda.now
+        now = self._agenda.now
         worker.booted_at = worker.beat_origin = now
         worker.first_beat = 1
         event = self.say_worker(cause, worker, "idle", "")
-        self.heartbeats.started(worker)
+        self._heartbeats.started(worker)
         self.register_when_reached((worker, incarnation, event))
 
     def register_when_reached(self, what: tuple[Worker, int, int]) -> None:
@@ -101,25 +108,25 @@ class WorkerLifecycle:
         worker, incarnation, event = what
         if worker.incarnation != incarnation or worker.state is not ON:
             return
-        now = self.agenda.now
-        if worker.cut_out or worker.cut_back or worker.frozen_at >= 0 or not self.broker.is_up:
-            self.agenda.at(now + worker.link.answer_within, self.register_when_reached, what, MESSAGES, worker.index)
+        now = self._agenda.now
+        if worker.cut_out or worker.cut_back or worker.frozen_at >= 0 or not self._broker.is_up:
+            self._agenda.at(now + worker.link.answer_within, self.register_when_reached, what, MESSAGES, worker.index)
             return
-        self.heartbeats.settle(worker)
+        self._heartbeats.settle(worker)
         worker.registered = incarnation
         worker.idle_since = now
-        self.broker.register(now, event, worker.name, incarnation, worker.model.silence)
-        self.heartbeats.changed(worker)
+        worker.holder = self._broker.register(now, event, worker.name, incarnation, worker.model.silence)
+        self._heartbeats.changed(worker)
         if worker.poll:
-            offset = int(self.draws.uniform(int(Purpose.POLL_OFFSET), worker.key) * worker.poll)
-            self.agenda.at(now + offset, self._ask_first, (worker, incarnation), MESSAGES, worker.index)
+            offset = int(self._draws.uniform(int(Purpose.POLL_OFFSET), worker.key) * worker.poll)
+            self._agenda.at(now + offset, self._ask_first, (worker, incarnation), MESSAGES, worker.index)
         else:
-            self.dispatcher.ask(worker)
+            self._dispatcher.ask(worker)
 
     def _ask_first(self, what: tuple[Worker, int]) -> None:
         worker, incarnation = what
         if worker.incarnation == incarnation and worker.state is ON and not worker.waiting:
-            self.dispatcher.ask(worker)
+            self._dispatcher.ask(worker)
 
     def power_off(self, cause: int, worker: Worker) -> bool:
         """Cut a machine's power: what it had in memory is gone, and nobody is told."""
@@ -130,19 +137,19 @@ class WorkerLifecycle:
 
     def switch_off(self, worker: Worker, why: str, cause: int) -> None:
         """Take a worker off, for whatever reason."""
-        self.heartbeats.settle(worker)
+        self._heartbeats.settle(worker)
         event = self.say_worker(cause, worker, OFF, why)
         worker.state = OFF
         worker.finishing = False
         worker.contact_wanted = False
-        self.dispatcher.leave(worker)
+        self._dispatcher.leave(worker)
         running = list(worker.attempts)
         for attempt in running:
-            self.labour.drop(attempt, why, event)
+            self._execution.drop(attempt, why, event)
         worker.frozen_at = -1
-        self.heartbeats.changed(worker)
+        self._heartbeats.changed(worker)
         for attempt in running:
-            self.heartbeats.dropped(worker, attempt)
+            self._heartbeats.dropped(worker, attempt)
         if worker.back_after >= 0:
             self._come_back_later(worker, event)
 
@@ -157,38 +164,38 @@ class WorkerLifecycle:
         """Let a worker stand still, as a stopped process does."""
         if worker.state is not ON or worker.frozen_at >= 0:
             return False
-        self.heartbeats.settle(worker)
+        self._heartbeats.settle(worker)
         event = self.say_worker(cause, worker, "frozen", "")
-        worker.frozen_at = self.agenda.now
+        worker.frozen_at = self._agenda.now
         worker.missed_beat = False
-        self.dispatcher.leave(worker)
+        self._dispatcher.leave(worker)
         for attempt in worker.attempts:
-            self.labour.pause(attempt)
+            self._execution.pause(attempt)
             if not attempt.handing_in and not attempt.suspended:
-                row = (self.agenda.now, "work_paused", event, attempt.job.number, worker.name)
-                self.emit((*row, attempt.token))
-        self.heartbeats.changed(worker)
+                row = (self._agenda.now, "work_paused", event, attempt.job.number, worker.name)
+                self._emit((*row, attempt.token))
+        self._heartbeats.changed(worker)
         return True
 
     def thaw(self, cause: int, worker: Worker) -> bool:
         """Let a frozen worker go on as if no time had passed."""
         if worker.frozen_at < 0:
             return False
-        self.heartbeats.settle(worker)  # while it still stands: what fell due meanwhile was not sent
+        self._heartbeats.settle(worker)  # while it still stands: what fell due meanwhile was not sent
         frozen_at, worker.frozen_at = worker.frozen_at, -1
         event = self.say_worker(cause, worker, self.state_word(worker), GOES_ON)
         running = list(worker.attempts)
         for attempt in running:
             if not attempt.handing_in and not attempt.suspended:
-                row = (self.agenda.now, "work_continued", event, attempt.job.number, worker.name)
-                self.emit((*row, attempt.token))
-        self.contact.thaw(worker)
-        self.heartbeats.thawed(worker, frozen_at)
+                row = (self._agenda.now, "work_continued", event, attempt.job.number, worker.name)
+                self._emit((*row, attempt.token))
+        self._transport.thaw(worker)
+        self._heartbeats.thawed(worker, frozen_at)
         for attempt in running:
             if attempt in worker.attempts and not attempt.suspended:
-                self.labour.thaw(attempt)
-        self.heartbeats.changed(worker)
-        self.dispatcher.ask_soon(worker)
+                self._execution.thaw(attempt)
+        self._heartbeats.changed(worker)
+        self._dispatcher.ask_soon(worker)
         return True
 
     # -- link ---------------------------------------------------------------------------------------------------------
@@ -197,21 +204,21 @@ class WorkerLifecycle:
         """Let no message through, in one direction or both; the worker works on."""
         if worker.state is OFF:
             return False
-        self.heartbeats.settle(worker)
+        self._heartbeats.settle(worker)
         worker.cut_out = worker.cut_out or direction in ("out", "both")
         worker.cut_back = worker.cut_back or direction in ("back", "both")
         worker.look_at_link()
-        self.dispatcher.leave(worker)
+        self._dispatcher.leave(worker)
         if worker.state is ON:
             self.say_worker(cause, worker, "cut_off", direction)
-        self.heartbeats.changed(worker)
+        self._heartbeats.changed(worker)
         return True
 
     def restore_link(self, cause: int, worker: Worker, direction: str) -> bool:
         """Let messages through again."""
         if not worker.cut_out and not worker.cut_back:
             return False
-        self.heartbeats.settle(worker)
+        self._heartbeats.settle(worker)
         if direction in ("out", "both"):
             worker.cut_out = False
         if direction in ("back", "both"):
@@ -219,8 +226,8 @@ class WorkerLifecycle:
         worker.look_at_link()
         if worker.state is ON and not worker.cut_out and not worker.cut_back:
             self.say_worker(cause, worker, self.state_word(worker), LINK_RESTORED)
-        self.heartbeats.changed(worker)
-        self.dispatcher.ask_soon(worker)
+        self._heartbeats.changed(worker)
+        self._dispatcher.ask_soon(worker)
         return True
 
     # -- speed, clock, losses, tools ----------------------------------------------------------------------------------
@@ -229,21 +236,21 @@ class WorkerLifecycle:
         """Change how fast a worker works; of what is under way only the rest is rescaled."""
         moving = [attempt for attempt in worker.attempts if attempt.ends_at >= 0]
         for attempt in moving:
-            self.labour.pause(attempt)
+            self._execution.pause(attempt)
         speed = worker.speed * factor
-        self.dispatcher.changed(worker, lambda: setattr(worker, "real_speed", speed))
-        self.emit((self.agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
+        self._dispatcher.changed(worker, lambda: setattr(worker, "real_speed", speed))
+        self._emit((self._agenda.now, "worker_speed_changed", cause, 0, worker.name, worker.real_speed))
         for attempt in moving:
-            self.labour.go_on(attempt, attempt.left)
-        self.labour.rescale(worker)
+            self._execution.go_on(attempt, attempt.left)
+        self._execution.rescale(worker)
         return worker.state is not OFF
 
     def set_clock(self, cause: int, worker: Worker, offset_ticks: int, drift_ppm: float) -> bool:
         """Let a worker's own clock go wrong from now on."""
-        self.heartbeats.settle(worker)
-        now = self.agenda.now
-        k = self.beats.first_from(worker, now)
-        if worker.frozen_at >= 0 and self.beats.overdue(worker, now, worker.frozen_at):
+        self._heartbeats.settle(worker)
+        now = self._agenda.now
+        k = self._schedule.first_from(worker, now)
+        if worker.frozen_at >= 0 and self._schedule.overdue(worker, now, worker.frozen_at):
             worker.missed_beat = True
         due = worker.beat_origin + k * worker.heartbeat
         before, worker.clock = worker.clock, WorkerClock(offset_ticks, drift_ppm, now)
@@ -254,17 +261,17 @@ class WorkerLifecycle:
         worker.first_beat = k
         worker.beat_origin = due - max(0, due - now) // beat * beat - k * beat
         for attempt in worker.attempts:
-            self.contact.tell_end_anew(attempt, before)
-        self.heartbeats.changed(worker)
+            self._transport.tell_end_anew(attempt, before)
+        self._heartbeats.changed(worker)
         return worker.state is not OFF
 
     def set_heartbeat_loss(self, cause: int, worker: Worker, share: float) -> bool:
         """Lose a share of a worker's heartbeats from now on."""
-        self.heartbeats.settle(worker)
+        self._heartbeats.settle(worker)
         worker.heartbeat_loss = share
         worker.look_at_link()
-        worker.loss_from = self.beats.first_from(worker, self.agenda.now) - 1 if worker.incarnation else 0
-        self.heartbeats.changed(worker)
+        worker.loss_from = self._schedule.first_from(worker, self._agenda.now) - 1 if worker.incarnation else 0
+        self._heartbeats.changed(worker)
         return worker.state is not OFF
 
     def set_result_loss(self, cause: int, worker: Worker, share: float) -> bool:
@@ -290,8 +297,8 @@ class WorkerLifecycle:
 
     def set_equipment(self, cause: int, worker: Worker, equipment: frozenset[str]) -> None:
         """Change what a worker has."""
-        self.dispatcher.changed(worker, lambda: setattr(worker, "equipment", equipment))
-        self.emit((self.agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
+        self._dispatcher.changed(worker, lambda: setattr(worker, "equipment", equipment))
+        self._emit((self._agenda.now, "equipment_changed", cause, 0, worker.name, ", ".join(sorted(equipment))))
 
     def drain(self, cause: int, worker: Worker, back_after: int | None = None, until: int | None = None) -> bool:
         """Let a worker finish what it has, take nothing more, and leave: for good, or until it is back in service.
@@ -307,7 +314,7 @@ class WorkerLifecycle:
         worker.gone = back_after is None and until is None
         worker.is_kept_off = not worker.gone
         if until is not None:
-            self.agenda.at(until, self._back_in_service, (worker, cause), FAULTS, 0, worker.index)
+            self._agenda.at(until, self._back_in_service, (worker, cause), FAULTS, 0, worker.index)
         if back_after is not None:
             worker.back_after = back_after
         if worker.state is not OFF:
@@ -317,8 +324,8 @@ class WorkerLifecycle:
         return True
 
     def _come_back_later(self, worker: Worker, cause: int) -> None:
-        at, worker.back_after = self.agenda.now + worker.back_after, -1
-        self.agenda.at(at, self._back_in_service, (worker, cause), FAULTS, 0, worker.index)
+        at, worker.back_after = self._agenda.now + worker.back_after, -1
+        self._agenda.at(at, self._back_in_service, (worker, cause), FAULTS, 0, worker.index)
 
     def _back_in_service(self, what: tuple[Worker, int]) -> None:
         """A worker may take jobs again: it is switched on if it is off, or goes on with what it has."""
@@ -327,9 +334,9 @@ class WorkerLifecycle:
             return
         worker.is_kept_off = False
         if worker.state is OFF:
-            if self.power.is_meant_to_be_on(worker):
+            if self.is_meant_to_be_on(worker):
                 self.power_on(cause, worker)
-        elif worker.finishing and self.power.is_meant_to_be_on(worker):
+        elif worker.finishing and self.is_meant_to_be_on(worker):
             self.go_on_serving(worker, cause)
 
     def go_on_serving(self, worker: Worker, cause: int) -> None:
@@ -337,12 +344,12 @@ class WorkerLifecycle:
         worker.finishing = False
         if worker.frozen_at < 0:  # else its state is told at the thaw
             self.say_worker(cause, worker, self.state_word(worker), "")
-            self.dispatcher.ask_soon(worker)
+            self._dispatcher.ask_soon(worker)
 
     def begin_to_finish(self, worker: Worker, why: str, cause: int) -> None:
         """Let a worker take nothing more; it is switched off when it has finished what it has."""
         worker.finishing = True
-        self.dispatcher.leave(worker)
+        self._dispatcher.leave(worker)
         event = self.say_worker(cause, worker, "draining", why)
         if not worker.attempts:
             self.leave_now(worker, event)
@@ -350,6 +357,6 @@ class WorkerLifecycle:
     def leave_now(self, worker: Worker, cause: int) -> None:
         """A worker has finished: it says goodbye, if the broker has come to know it, and is off."""
         is_known = worker.registered == worker.incarnation
-        if is_known and self.broker.is_up and worker.is_plain and worker.is_active:
-            self.broker.sign_off(self.agenda.now, cause, worker.name, worker.incarnation)
+        if is_known and self._broker.is_up and worker.is_plain and worker.is_active:
+            self._broker.sign_off(self._agenda.now, cause, worker.name, worker.incarnation)
         self.switch_off(worker, "finished_and_left" if worker.gone else FINISHED, cause)

@@ -14,21 +14,22 @@ from emulator.record.events import Sink
 from emulator.record.reasons import Reason
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Scenario
-from emulator.timeline.agenda import ENDS, FAULTS, Agenda
+from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
 from emulator.world.arrivals import Arrivals
-from emulator.world.beats import Beats
 from emulator.world.completion import CompletionListener
-from emulator.world.contact import Contact
 from emulator.world.control import Control
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.effects import Effects, Fences
+from emulator.world.effects import Effects
+from emulator.world.execution import Execution
+from emulator.world.fault_hits import Targets
 from emulator.world.faults import Faults
+from emulator.world.heartbeat_schedule import HeartbeatSchedule
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
-from emulator.world.labour import Labour
+from emulator.world.lease_notices import LeaseNotices
 from emulator.world.nights import Nights, entries_waited_for
 from emulator.world.offered import offered_load
 from emulator.world.own_terms import OwnTerms, rules_of
@@ -36,19 +37,20 @@ from emulator.world.plan import ReadyRoutine
 from emulator.world.planned import Sources
 from emulator.world.power import Power
 from emulator.world.sampling_of import sampling_of
-from emulator.world.stuck import stuck_jobs
+from emulator.world.stuck import StuckJobs
 from emulator.world.systems import Systems
 from emulator.world.tonight import tonight
+from emulator.world.transport import Transport
 from emulator.world.ways import Ways
-from emulator.world.worker import Worker
+from emulator.world.worker import RunContext, Worker
+from emulator.world.worker_lifecycle import WorkerLifecycle
 
 __all__ = ["World"]
 
-_RANKS: Final = {"time_limit": ENDS, "total limit": ENDS, "start": ENDS}
 _RETRY: Final = int(Purpose.RETRY_JITTER)
 
 
-class World(Control):
+class World:
     """One night: everything that a scenario describes, ready to run on an agenda.
 
     Args:
@@ -81,12 +83,9 @@ class World(Control):
         watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
-        self.remembered: dict[tuple[str, int], Job] = {}
-        self.poisoned: dict[tuple[str, int], str] = {}
-        self._generations: dict[tuple[str, int], int] = {}
+        context = RunContext(agenda, sink.emit, self.draws)
         self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
-        self.workers: dict[str, Worker] = {}
-        self.pools: dict[str, list[Worker]] = {}
+        self.workers, self.pools = context.workers, context.pools
         for pool, model in scenario.pools.items():
             members = [
                 Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
@@ -97,22 +96,16 @@ class World(Control):
                     worker.poll = law.sample(self.draws.row(int(Purpose.POLL_EVERY), worker.key))
             self.pools[pool] = members
             self.workers.update((worker.name, worker) for worker in members)
-        self.sleepers: dict[str, list[Worker]] = {}
-        for worker in self.workers.values():
-            if worker.model.woken_on_demand:
-                for queue in worker.queues:
-                    self.sleepers.setdefault(queue, []).append(worker)
-        self.beats = Beats(self.draws)
-        mode = heartbeats or scenario.heartbeats
-        self.heartbeats: ComputedHeartbeats | SimulatedHeartbeats = (
-            SimulatedHeartbeats(self, self.beats) if mode == "simulated" else ComputedHeartbeats(self, self.beats)
-        )
-        self.dispatcher = Dispatcher(self)
+        self.heartbeat_schedule = schedule = HeartbeatSchedule(self.draws)
+        is_simulated = (heartbeats or scenario.heartbeats) == "simulated"
+        self.heartbeats = (SimulatedHeartbeats if is_simulated else ComputedHeartbeats)(context, schedule)
+        by_slots = any(routine.takes_slots > 1 for routine in scenario.routines.values())
+        self.dispatcher = Dispatcher(context, self.heartbeats, by_slots)
         waited_for, grouped = entries_waited_for(scenario)
         nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
         waited_for = waited_for.union(named)
         recurring = {entry.label for entry in scenario.arrivals if entry.recurs is not None}
-        remembered = self._named_jobs() | waited_for
+        remembered = _named_jobs(scenario) | waited_for
         self.sources = Sources(self.routines, OwnTerms(scenario, policies).of, recurring, nights, remembered)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
@@ -123,20 +116,53 @@ class World(Control):
             remembered=waited_for,
             grouped=grouped,
         )
-        self.dispatcher.broker = self.broker
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
         self.access = Access(scenario.access, scenario.credentials, pool_of, agenda, sink, self.draws)
-        self.effects = Effects(self, Fences())
-        self.labour = Labour(self, self.draws, self.effects)
-        self.contact = Contact(self, self.beats, self.draws)
-        self.power = Power(self)
+        fenced = {name: model.fenced for name, model in scenario.systems.items()}
+        self.effects = Effects(context, self.broker, fenced)
+        sent_as = {name: model.expiry_sent_as for name, model in scenario.queues.items()}
+        self.transport = Transport(context, self.broker, schedule, sent_as, self.heartbeats.are_recorded)
+        self.execution = Execution(
+            context, self.broker, self.heartbeats, self.transport, self.effects, self.systems, self.access
+        )
+        self.notices = LeaseNotices(context, self.broker, self.heartbeats, self.execution)
+        self.lifecycle = WorkerLifecycle(
+            context, self.broker, schedule, self.heartbeats, self.transport, self.execution, self.dispatcher
+        )
+        self.power = Power(context, self.broker, self.dispatcher, self.lifecycle, loaded.clock, scenario.lasts)
         ways = Ways(loaded.clock, scenario.lasts, agenda, self.draws)
         self.arrivals = Arrivals(scenario, loaded.folder, ways.of, agenda, sink, self.dispatcher.submit, self.sources)
         if watch is not None:
             watch.tell(self.arrivals.wants_endings, self.arrivals.job_finished)
-        self.faults = Faults(self, scenario, agenda, self.draws, sink)
-        self.actions = Actions(self, scenario, agenda, sink)
+        self.control = Control(context, self.broker, self.heartbeats, self.dispatcher, self.arrivals, self.sources)
+        targets = Targets(self.lifecycle, self.control, self.systems, self.access, self.arrivals)
+        self.faults = Faults(context, targets, scenario)
+        self.actions = Actions(context, self.control, self.lifecycle, scenario)
+        self._stuck = StuckJobs(context, self.broker, self.arrivals, self.faults, self.actions)
+        self._tie()
+
+    def _tie(self) -> None:
+        """Hand each part what it needs of those that were made after it."""
+        dispatcher, lifecycle, notices = self.dispatcher, self.lifecycle, self.notices
+        heartbeats, transport, execution, power = self.heartbeats, self.transport, self.execution, self.power
+        heartbeats.broker, heartbeats.transport = self.broker, transport
+        heartbeats.wake_broker, heartbeats.silence_due = dispatcher.wake_broker, dispatcher.silence_due
+        heartbeats.stop_itself = notices.stop_itself
+        transport.answered, transport.asked = dispatcher.answered, dispatcher.asked
+        transport.broker_acted = dispatcher.broker_acted
+        transport.learn, transport.needs_contact = notices.learn, notices.needs_contact
+        execution.ask_soon, execution.hand_in, execution.end_well = (
+            dispatcher.ask_soon,
+            dispatcher.hand_in,
+            dispatcher.end_well,
+        )
+        execution.program_dies = lifecycle.program_dies
+        notices.ask_soon, notices.leave_now = dispatcher.ask_soon, lifecycle.leave_now
+        dispatcher.broker, dispatcher.transport, dispatcher.execution = self.broker, transport, execution
+        dispatcher.begin_to_finish, dispatcher.leave_now = lifecycle.begin_to_finish, lifecycle.leave_now
+        dispatcher.idle, dispatcher.wake_for, dispatcher.switches = power.idle, power.wake_for, power.switches
+        lifecycle.is_meant_to_be_on = power.is_meant_to_be_on
 
     # -- the run ------------------------------------------------------------------------------------------------------
 
@@ -177,7 +203,7 @@ class World(Control):
 
     def _change_equipment(self, what: tuple[Worker, Any]) -> None:
         worker, change = what
-        self.set_equipment(0, worker, worker.equipment.difference(change.removes).union(change.installs))
+        self.lifecycle.set_equipment(0, worker, worker.equipment.difference(change.removes).union(change.installs))
 
     def _jitter(self, job: Job, attempt: int) -> float:
         return self.draws.uniform(_RETRY, job.entity, job.draw_number, attempt)
@@ -222,7 +248,7 @@ class World(Control):
 
     def stuck(self) -> list[int]:
         """Name the unfinished jobs that nothing pending could ever move."""
-        return stuck_jobs(self)
+        return self._stuck.find()
 
 
 def _wants_endings(scenario: Scenario) -> bool:
@@ -231,3 +257,16 @@ def _wants_endings(scenario: Scenario) -> bool:
         entry.again_after is not None or (entry.recurs is not None and entry.if_still_running != "both")
         for entry in scenario.arrivals
     )
+
+
+def _named_jobs(scenario: Scenario) -> frozenset[str]:
+    """Give the entries whose jobs faults and actions name."""
+    names: set[str] = set()
+    for fault in scenario.faults:
+        if fault.poison_job:
+            names.add(fault.poison_job.partition("#")[0])
+    for action in scenario.actions:
+        for kind in ("run_again", "withdraw", "hold", "release", "suspend", "resume"):
+            if getattr(action, kind):
+                names.add(getattr(action, kind).partition("#")[0])
+    return frozenset(names)

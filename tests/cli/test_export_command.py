@@ -7,7 +7,7 @@ import pytest
 from small_place import Ended
 
 import emulator
-from emulator.cli.export import export as command
+from emulator.cli.logs import export as command
 from emulator.cli.main import answer
 from emulator.experiment.exporting import FORMATS
 

@@ -67,6 +67,11 @@ def test_no_file_is_written_where_one_of_them_cannot_be(place: Path, queuedrill:
         ("2026-03-03,weekday,,,", "column accepted: '' is no number from 0 to 1e+15"),
         ("2026-03-03,weekday,5,many,1", "column pace: 'many' is no number from 0 to 1e+15"),
         ("2026-03-02,weekday,5,1,1", "column date: 2026-03-02 does not come after 2026-03-02, the night above"),
+        (
+            "2026-03-03,weekend,5,1,1",
+            "column kind: 'weekend', and 2026-03-03 is a weekday: correct the kind or the date",
+        ),
+        ("2026-03-07,,5,1,1", "column kind: '', and 2026-03-07 is a weekend: correct the kind or the date"),
         ("soon,weekday,5,1,1", "column date: 'soon' is no date: write one such as 2026-03-02"),
         ("2026-03-03,weekday,5", "it has 3 cells, not 5"),
     ],
@@ -84,7 +89,7 @@ def test_a_night_that_cannot_be_is_refused_with_its_row_and_column(tmp_path: Pat
     [
         (b"date,kind,accepted\n2026-03-02,weekday,\xe9\n", ":2: is not UTF-8: make it anew with sketch"),
         (b"date,kind,accepted,accepted\n", ":1: column accepted stands twice: make it anew with sketch"),
-        (b'date,kind,accepted\n"' + b"x" * 200_000 + b'"\n', ": cannot be read as rows: field larger than"),
+        (b'date,kind,accepted\n"' + b"x" * 200_000 + b'"\n', ":2: cannot be read as rows: field larger than"),
     ],
 )
 def test_a_file_that_is_no_file_of_nights_is_told_in_plain_words(tmp_path: Path, raw: bytes, said: str) -> None:
@@ -106,10 +111,10 @@ def test_a_device_is_no_file_of_nights() -> None:
 def test_a_file_of_nights_has_a_largest_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "draft.nights.csv"
     path.write_text("date,kind,accepted\n")  # 19 bytes
-    monkeypatch.setattr("emulator.past.figures._MOST_BYTES", 19)
+    monkeypatch.setattr("emulator.scenario.past_nights._MOST_BYTES", 19)
     assert read_nights(path)[0] == []
-    monkeypatch.setattr("emulator.past.figures._MOST_BYTES", 18)
-    with pytest.raises(InputError, match="is longer than 18 bytes: give a file of nights"):
+    (path := tmp_path / "longer.nights.csv").write_text("date,kind,accepted\n\n")
+    with pytest.raises(InputError, match="is longer than 19 bytes: give a file of nights"):
         read_nights(path)
 
 

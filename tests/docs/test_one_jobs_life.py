@@ -54,7 +54,7 @@ def entered() -> tuple[list[str], list[str]]:
             sys.setprofile(None)
 
     play(15 * MINUTE)
-    world.power_off(0, world.workers["dome-1"])
+    world.lifecycle.power_off(0, world.workers["dome-1"])
     play(180 * MINUTE)
     files.pop("timeline/resources.py", None)  # an audit hook of the loop, which stays once another test has run one
     return [file for file in files if not file.startswith("record/")], [row[1] for row in recorder.rows if row[3] == 1]

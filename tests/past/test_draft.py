@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from past_exports import write_export
 
@@ -19,6 +20,8 @@ from emulator.past.retries import Retries
 from emulator.past.timetables import Planned
 from emulator.past.workers import Losses, Polling, Pool
 from emulator.scenario.load import from_settings, load_text
+from emulator.world.draws import Draws
+from emulator.world.tonight import factors_of
 
 pytestmark = pytest.mark.slow  # the nights that all tests here draft from take a second to make and to learn
 
@@ -155,6 +158,12 @@ def test_losses_become_faults_of_each_pool(learnt: Learnt, back: float, text: st
     assert fault == {"power_off": "dome", "name": "losses-of-dome", "gaps": gaps, "back_after": text}
 
 
+def test_when_a_lost_worker_is_back_says_how_far_that_is_known(learnt: Learnt) -> None:
+    text = draft_of(replace(learnt, losses=Losses(4, 100.0, 1200.0, 1500.0))).text
+    assert "back_after: {value: 20m, from: estimated, on: 2026-03-29, n: 4, plausible: [0s, 25m]}" in text
+    assert "25m from a lost attempt's begin to its worker's next (median), which is an upper limit;" in text
+
+
 def test_pools_of_another_shift_with_slots_and_routines_of_their_own(learnt: Learnt) -> None:
     """The copies run on dome-1, all else on dome-2 alone: two queues."""
     names = learnt.nights.attempts.routines
@@ -202,6 +211,29 @@ def test_run_times_that_follow_no_law_are_drafted_by_quantiles(learnt: Learnt, l
         assert [len(it["quantiles"]) for it in takes["mixture"]] == [20, 5, 5]
     else:
         assert takes == law
+
+
+def test_early_errors_and_run_times_of_a_night_are_drafted(learnt: Learnt, tmp_path: Path) -> None:
+    """A night that is borrowed brings its own run times of one routine, from the file beside the draft."""
+    at = learnt.nights.attempts.routines.index("copy")
+    own = {at: np.where(np.arange(len(learnt.nights)) == 3, np.nan, 2.5)}
+    early = tuple(10.0 + 5 * tenth for tenth in range(11))
+    durations = [replace(it, early=early, failed=60) for it in learnt.run_times.durations if it.routine == at]
+    late = [replace(it, fails_late=True) for it in learnt.run_times.durations if it.routine != at]
+    times = replace(learnt.run_times, pace_cv=0.1, pace_of=own, durations=[*durations, *late])
+    draft = draft_of(replace(learnt, run_times=times), nights_file="z.nights.csv")
+    part = draft.settings["routines"]["copy"]["parts"][0]
+    assert part["fails_after"] == {"quantiles": [f"{it:g}s" for it in early], "varies_with": "pace"}
+    told = " ".join(line.strip(" #") for line in draft.text.splitlines())
+    assert "when 60 failed attempts ended from 2026-03-02 to 2026-03-29, from 10s to 60s after they began" in told
+    assert "they failed later than others ended well, which a scenario cannot say: drafted as at the end" in told
+    assert "{one_of_nights: z.nights.csv} instead of both" in told
+    assert "with the run times of its own that it had for copy" in told
+    (tmp_path / "z.nights.csv").write_text(draft.nights)
+    settings = {**draft.settings, "varies": {key: {"one_of_nights": "z.nights.csv"} for key in ("demand", "pace")}}
+    drawn = [factors_of(from_settings(settings, folder=tmp_path), Draws(seed)) for seed in range(30)]
+    assert {it.get("pace:copy") for it in drawn} == {2.5, None}
+    assert all(it.met for it in emulator.run(from_settings(settings, folder=tmp_path)).judged)
 
 
 def test_a_night_reaches_into_the_next_day(learnt: Learnt) -> None:

@@ -14,12 +14,14 @@ from past_exports import write_export
 
 from emulator.cli.main import answer
 from emulator.errors import InputError
-from emulator.past.foretelling import FORETOLD
-from emulator.past.hindcast import Band, FigureScore, Hindcast, Table, WorstNight, hindcast, part_inside
+from emulator.past.correction import Correction, promise_corrected
+from emulator.past.foretelling import FORETOLD, foretell
+from emulator.past.hindcast import Band, FigureScore, Hindcast, Table, WorstNight, hindcast
 from emulator.past.hindcast_document import hindcast_document
 from emulator.past.hindcast_page import head_of_table, hindcast_json, hindcast_page, rows_of_table
 from emulator.past.reading import read_history
-from emulator.past.scoring import promise_kept
+from emulator.past.retelling import played_again
+from emulator.past.scoring import part_inside, promise_kept
 
 UNTIL = date(2026, 3, 16)
 """Two weeks after the first night of the exports that the tests make."""
@@ -61,13 +63,25 @@ def test_slower_nights_are_outside_of_what_was_predicted_given_their_arrivals(fo
 def test_the_screen_and_the_json_tell_the_same(found: Hindcast) -> None:
     """The screen has both tables with the hits that do not contradict the promise; JSON has every band."""
     shown = hindcast_page(found).as_text()
-    assert "80 % (7-12)  95 % (10-12)" in shown  # binomial of 12 nights: P(X <= 9) = 0.0196 at 95 %, so 10 is low
+    # Drafted is the binomial of 12 nights: P(X <= 6) = 0.019 and P(X <= 7) = 0.073 at 80 %, so 7 is the lowest.
+    assert "  expected     8-12  10-12     7-12" in shown
+    assert "Intervals are corrected by past misses" in " ".join(shown.split())
     assert "Given the arrivals: real submissions" in shown
     told = json.loads(json.dumps(hindcast_json(found)))
     assert told["outcome"] == found.outcome
     assert len(told["tables"][0]["figures"][0]["bands"]) == 12
+    one_line = " ".join(shown.split())
     for night in found.worst:
-        assert str(night.day) in shown
+        assert f"{night.day}: " in one_line
+        assert f"The emulated night that came closest: {night.story}" in one_line
+
+
+@pytest.mark.slow
+def test_the_worst_nights_are_told_by_the_emulated_night_that_came_closest(found: Hindcast) -> None:
+    """The last of the slower nights is among them, and its story is of a job that waited for a worker."""
+    assert found.worst[0].day >= UNTIL + timedelta(days=9)
+    assert "It waited " in found.worst[0].story
+    assert found.worst[0].seen.startswith("5")
 
 
 @pytest.mark.slow
@@ -78,11 +92,11 @@ def test_the_command_writes_a_page_and_ends_as_it_says(
     monkeypatch.chdir(tmp_path)
     write_export(Path("plates.csv"), 16)
     asked = ("hindcast", "plates.csv", "--night", "18:00+14h", "--processes", "1", "--nights", "20")
-    code = answer([*asked, "--learn-until", "2026-03-15", "--page", "page.html", "--quiet", "--refit", "1", "--widen"])
+    code = answer([*asked, "--learn-until", "2026-03-15", "--page", "page.html", "--quiet", "--refit", "1"])
     assert (code, capsys.readouterr().out) == (4, "Too few nights to tell: 3 later nights; give 10 or more.\n")
     page = Path("page.html").read_text()
     assert "Learnt anew on 3 dates, each time from all nights before." in page
-    assert "Intervals are widened by past misses" in page
+    assert "Intervals are corrected by past misses" in page
     wrong = {
         ("--learn-until", "2026-03-15", "--page", "page.html"): "page.html is there already",
         ("--learn-until", "yesterday"): "--learn-until yesterday: give a date",
@@ -104,6 +118,20 @@ def test_a_value_among_equal_ones_counts_in_part() -> None:
     assert [part_inside(range(1, 10), value + 0.5, 0.8) for value in range(10)] == [0, *[1] * 8, 0]
 
 
+@pytest.mark.slow
+def test_a_night_of_a_prediction_is_played_again_as_it_was(tmp_path: Path) -> None:
+    """Blind and given the arrivals, the second of three plays has the figures that stand second in the samples."""
+    nights = read_history([write_export(tmp_path / "plates.csv", 15)], night="18:00+14h").nights
+    assert nights is not None
+    played = foretell(nights, UNTIL, plays=3, processes=1)
+    assert played.given is not None
+    for one in (played.blind[0], played.given[0]):
+        again = played_again(one, 1)
+        for name in ("accepted", "executed"):
+            size = 1_000_000 if name == "executed" else 1  # ticks are microseconds
+            assert again.figure(name).value / size == one.sample[name][1]
+
+
 DAYS = [date(2026, 4, 1) + timedelta(days=at) for at in range(42)]
 
 
@@ -111,21 +139,21 @@ def scored(name: str = "makespan", hits: int = 33, worse: bool = False) -> Figur
     """A figure with a promise of 80 % that so many of 42 nights kept."""
     promise, broken = promise_kept(0.8, hits, 42), promise_kept(0.8, hits, 42, together=16).contradicted
     bands = tuple(Band(day, 100.0 + at, 110.0, ((90.0, 120.0), (80.0, 130.0))) for at, day in enumerate(DAYS))
-    return FigureScore(name, (promise, promise_kept(0.95, 40, 42)), broken, 12.0, 0.8, None, worse, bands)
+    promises = (promise, promise_kept(0.95, 40, 42))
+    return FigureScore(name, promises, promises, broken, 0.85, 12.0, 0.8, None, worse, bands)
 
 
-def judged(*figures: FigureScore, nights: int = 42, follows: float = 0.0) -> Hindcast:
+def judged(*figures: FigureScore, nights: int = 42, follows: float = 0.0, corrected: bool = True) -> Hindcast:
     """A hindcast with one table of these figures."""
-    worst = (WorstNight(DAYS[3], "makespan", 9000.0, 90.0, 120.0, "A loss."),)
+    worst = (WorstNight(DAYS[3], "makespan", 9000.0, 90.0, 120.0, "A loss.", "plates#1: It waited."),)
     learnt = (date(2026, 3, 1), date(2026, 3, 31), 31)
-    return Hindcast(
-        ("a.csv",), learnt, tuple(DAYS[:nights]), 100, (Table("blind", figures),), follows, worst, 1, 7, False
-    )
+    tables = (Table("blind", figures),)
+    return Hindcast(("a.csv",), learnt, tuple(DAYS[:nights]), 100, tables, follows, worst, 1, 7, corrected)
 
 
 def head_and_rows(table: Table) -> list[list[str]]:
     """The head of a table, and its rows."""
-    return [head_of_table(table), *rows_of_table(table)]
+    return [head_of_table(corrected=False), *rows_of_table(table, corrected=False)]
 
 
 @pytest.mark.parametrize(
@@ -149,15 +177,16 @@ def test_the_outcome_has_its_sentence() -> None:
     bad = judged(scored(hits=20), scored("executed", worse=True))
     assert (bad.outcome, bad.sentence) == (
         "bad",
-        "Blind: the intervals of makespan have not kept their promise. "
+        "Blind: the draft's intervals of makespan have not kept their promise. "
         "Blind: past nights of the same kind predict executed better.",
     )
     assert judged(scored(), nights=9).outcome == "open"
     shown = " ".join(hindcast_page(judged(scored(hits=27), follows=0.5)).as_text().split())
     assert "Not predicted given the arrivals: 50% of submissions follow an end" in shown
     assert "7 later jobs are of routines that the draft does not have" in shown
-    assert "2026-04-04: makespan 2 h 30 min, predicted 1 min 30 s to 2 min. A loss." in shown
-    assert head_and_rows(judged(scored(hits=27)).tables[0])[1][-1] == "outside"
+    assert "2026-04-04: makespan 2 h 30 min, predicted 1 min 30 s to 2 min. A loss. The emulated night" in shown
+    assert "that came closest: plates#1: It waited." in shown
+    assert head_and_rows(judged(scored(hits=27)).tables[0])[2][-1] == "outside"
 
 
 def test_the_page_says_the_same_with_and_without_the_picture() -> None:
@@ -171,21 +200,53 @@ def test_the_page_says_the_same_with_and_without_the_picture() -> None:
     assert "<script" not in page
 
 
-def test_widening_waits_for_ten_nights_and_never_narrows(found_widened: list[tuple[float, float]]) -> None:
-    """Ten misses of one width widen the eleventh interval by its own width to either side, and none before it."""
-    assert found_widened[:10] == [(0.0, 1.0)] * 10
-    assert found_widened[10] == (-1.0, 2.0)
+def test_a_miss_widens_the_next_interval_and_a_hit_narrows_it() -> None:
+    """A step is a quarter of the share of misses, 0.05: four misses take 80 % to 96 %, a hit takes it to 79 %.
+
+    At 96 % of 99 values, one of fifty is left out at either end: two values. Four misses more leave out -0.12, and the
+    interval is exp(0.6) = 1.822 times as wide as the range of the sample: 98 * 0.411 = 40.3 beyond either end.
+    """
+    sample = range(1, 100)
+    correction = Correction(0.8)
+    assert correction.interval(sample) == (10.0, 90.0)
+    correction.learn(1.0)
+    assert correction.level == pytest.approx(0.21)
+    correction = Correction(0.8)
+    for _ in range(4):
+        correction.learn(0.0)
+    assert correction.level == pytest.approx(0.04)
+    assert correction.interval(sample) == (2.0, 98.0)
+    assert [correction.inside(sample, value) for value in (1.5, 50, 99)] == [0.0, 1.0, 0.0]
+    for _ in range(4):
+        correction.learn(0.0)
+    assert correction.interval(sample) == pytest.approx((1 - 40.3, 99 + 40.3), abs=0.1)
+    assert [correction.inside(sample, value) for value in (-39, -40, 139, 140)] == [1.0, 0.0, 1.0, 0.0]
 
 
-@pytest.fixture
-def found_widened() -> list[tuple[float, float]]:
-    from emulator.past.hindcast import _Widener
+def test_corrected_intervals_keep_their_promise_whatever_was_drafted() -> None:
+    """The bound of adaptive conformal inference: after n nights the share of misses is 0.2 within (0.8 + g) / (g n).
 
-    widener, out = _Widener(0.8), []
-    for _ in range(11):
-        out.append(widener.wider(0.0, 1.0))
-        widener.add(2.0, 0.0, 1.0)
-    return out
+    With g = 0.05 and 400 nights that is 0.0425, be the sample ten times too narrow or ten times too wide.
+    """
+    rng = np.random.default_rng(5)
+    for wrong in (0.1, 10.0):
+        correction, hits = Correction(0.8), 0.0
+        for value in rng.normal(size=400):
+            inside = correction.inside(wrong * rng.normal(size=99), value)
+            correction.learn(inside)
+            hits += inside
+        assert abs(hits / 400 - 0.8) <= 0.0425, wrong
+
+
+def test_hits_of_corrected_intervals_are_expected_closer_together() -> None:
+    """Of two nights, exact predictions hit 0, 1 or 2 with chances by hand; of 42, fewer numbers are left than binomial.
+
+    Two misses have the chance 0.2 * 0.16 = 0.032: above 0.025, so 0 hits do not contradict. Three have 0.2 * 0.16 *
+    0.12 = 0.004, and two or three 0.004 + 0.2 * 0.16 * 0.88 + 0.2 * 0.84 * 0.17 + 0.8 * 0.21 * 0.17 = 0.089.
+    """
+    assert [promise_corrected(0.8, 1, nights).low for nights in (2, 3)] == [0, 1]
+    drafted, corrected = promise_kept(0.8, 33, 42), promise_corrected(0.8, 33, 42)
+    assert drafted.low < corrected.low <= 33.6 <= corrected.high < drafted.high
 
 
 def test_figures_of_nights_without_a_job_are_refused() -> None:

@@ -17,11 +17,11 @@ from emulator.scenario.models import PowerSchedule
 from emulator.scenario.schedules import Switch, power_switches
 from emulator.timeline.agenda import ENDS, REST
 from emulator.world import dispatcher, power
-from emulator.world.contact import Contact
 from emulator.world.dispatcher import Dispatcher
+from emulator.world.execution import Execution
 from emulator.world.heartbeats_computed import ComputedHeartbeats
-from emulator.world.labour import Labour
 from emulator.world.service import Service
+from emulator.world.transport import Transport
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
 
@@ -32,10 +32,10 @@ def a_lease_that_is_never_lost(patch: pytest.MonkeyPatch) -> None:
     """The alarm of a lease was held back for a worker that had stopped by itself and renewed it no more."""
 
     def lease(self: Any, attempt: Attempt) -> None:
-        known = self._world.workers[attempt.holder.name]
+        known = self._workers[attempt.holder.name]
         if not (known.is_steady and known.heartbeat < attempt.job.terms.renewal and self._reaches(known)):
             job, token = attempt.job.number, attempt.token
-            self._world.agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
+            self._agenda.at(attempt.until, self._lease_due, (job, token), ENDS, job, token)
 
     patch.setattr(ComputedHeartbeats, "lease", lease)
 
@@ -77,15 +77,15 @@ def work_is_handed_over_amid_an_instant(patch: pytest.MonkeyPatch) -> None:
 
 def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.MonkeyPatch) -> None:
     """In the mode that computes heartbeats, silence ran from one that a newer message had overtaken."""
-    beat = Contact.beat
+    beat = Transport.beat
 
     def without_order(self: Any, worker: Worker, k: int) -> None:
         steady = worker.is_steady
-        worker.is_steady = steady or not self._world.heartbeats.are_recorded
+        worker.is_steady = steady or not self._are_recorded
         beat(self, worker, k)
         worker.is_steady = steady
 
-    patch.setattr(Contact, "beat", without_order)
+    patch.setattr(Transport, "beat", without_order)
 
 
 def what_was_overtaken_counts(patch: pytest.MonkeyPatch) -> None:
@@ -105,14 +105,14 @@ def silence_is_not_foreseen_anew(patch: pytest.MonkeyPatch) -> None:
 
 def a_hand_out_that_is_over_is_begun(patch: pytest.MonkeyPatch) -> None:
     """A worker began with a job whose lease had ended by its own clock while it stood still."""
-    begin = Labour.begin
+    begin = Execution.begin
 
     def all_the_same(self: Any, worker: Worker, *more: Any) -> None:
         looks, worker.looks_at_end = worker.looks_at_end, worker.model.stops_at_lease_end
         begin(self, worker, *more)
         worker.looks_at_end = looks
 
-    patch.setattr(Labour, "begin", all_the_same)
+    patch.setattr(Execution, "begin", all_the_same)
 
 
 def what_lands_at_the_request_lands_when_it_is_served(patch: pytest.MonkeyPatch) -> None:
@@ -137,8 +137,8 @@ def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:
         hit = freeze(self, cause, worker)
         for attempt in worker.attempts if hit else ():
             if attempt.suspended:
-                row: Row = (self.agenda.now, "work_paused", cause, attempt.job.number, worker.name)
-                self.emit((*row, attempt.token))
+                row: Row = (self._agenda.now, "work_paused", cause, attempt.job.number, worker.name)
+                self._emit((*row, attempt.token))
         return hit
 
     patch.setattr(WorkerLifecycle, "freeze", and_the_suspended)

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import pickle
 import signal
 import sqlite3
 import subprocess
@@ -22,9 +23,13 @@ from real_time import at_best
 from emulator import compare, nights, size
 from emulator.broker.rules import RetryCase
 from emulator.errors import InputError, ScenarioError
+from emulator.experiment import night
 from emulator.experiment.compare import compare_async
+from emulator.experiment.replicate import replicate
 from emulator.experiment.replications import looks
+from emulator.experiment.settings import setting_of
 from emulator.measure.comparison.result import Comparison
+from emulator.scenario import load
 from emulator.timeline.ticks import MINUTE
 
 NIGHT: dict[str, Any] = {
@@ -102,6 +107,35 @@ def test_equal_scenarios_in_different_spelling_are_identical(tmp_path: Path) -> 
     found = compare([one, other], nights=4, processes=1)
     assert found.variants == (str(one), str(other))
     assert {difference.effect for difference in found.differences} == {"same"}
+
+
+def test_what_a_comparison_reads_and_works_out_of_a_scenario_it_does_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file and each of its variants are validated once, and stated loads summed up once, for any number of nights.
+
+    Another process is sent what was validated, and validates nothing.
+    """
+    validated, summed = list[str](), list[int]()
+    validate, offered_load = load.validated, night.offered_load
+
+    def counted(data: Any, clock: Any) -> Any:
+        validated.append(f"{data['pools']['dome']['count']} workers, {data['queues']['night']['retry']}")
+        return validate(data, clock)
+
+    def counted_load(scenario: Any, clock: Any) -> Any:
+        summed.append(scenario.pools["dome"].count)
+        return offered_load(scenario, clock)
+
+    monkeypatch.setattr(load, "validated", counted)
+    monkeypatch.setattr(night, "offered_load", counted_load)
+    assert compared(nights=5).nights == 5
+    two, four = ({"attempts_in_all": many} for many in (2, 4))
+    assert validated == [f"1 workers, {two}", f"2 workers, {two}", f"1 workers, {four}"]
+    assert sorted(summed) == [1, 1, 2]
+    setting = setting_of(load.from_settings(NIGHT), "two", NIGHT["variants"]["two"])
+    validated.clear()
+    sent = pickle.loads(pickle.dumps(setting))
+    assert replicate(sent, 1, MEASURES) == replicate(setting, 1, MEASURES)
+    assert validated == []
 
 
 def test_nights_of_one_scenario_are_judged_by_their_shares() -> None:

@@ -126,6 +126,29 @@ def test_all_factors_of_a_file_are_those_of_one_past_night(tmp_path: Path) -> No
     assert 15 < drawn.count((0.5, 2.0)) < 45  # the night without a pace is never borrowed
 
 
+def test_a_borrowed_night_may_tell_a_factor_of_one_routine_alone(tmp_path: Path) -> None:
+    """Copying took 3 times as long in the one night, 4 minutes of work 12; counting as long as all else, 0.5 times."""
+    (tmp_path / "nights.csv").write_text("date,pace,pace:copy,pace:gone\n2026-05-01,0.5,3,1\n2026-05-02,2,,\n")
+    (tmp_path / "night.yaml").write_text(
+        "title: t\nstarts: 2026-06-12T20:00:00\nlasts: 2h\nvaries: {pace: {one_of_nights: nights.csv}}\n"
+        "queues: {night: {lease: 60s}}\npools: {dome: {count: 2, serves: [night], heartbeat: 20s}}\n"
+        "routines:\n"
+        "  copy: {queue: night, parts: [{name: read, takes: {constant: 4m, varies_with: pace}}]}\n"
+        "  count: {queue: night, parts: [{name: look, takes: {constant: 4m, varies_with: pace}}]}\n"
+        "arrivals: [{routine: copy, at: +0s}, {routine: count, at: +0s}]\n"
+    )
+    found = load(tmp_path / "night.yaml")
+    drawn = {}
+    for seed in range(20):
+        night, factors = tonight(found, Draws(seed))
+        takes = {name: routine.parts[0].law for name, routine in night.scenario.routines.items()}
+        drawn[factors_in_words(factors)] = {name: law and (law.constant or 0) / MINUTE for name, law in takes.items()}
+    assert drawn == {
+        factors_in_words({"pace": 0.5, "pace:copy": 3.0}): {"copy": 12, "count": 2},
+        factors_in_words({"pace": 2.0}): {"copy": 8, "count": 8},
+    }
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
@@ -152,7 +175,10 @@ def test_wrong_factors_are_told(changes: dict[str, Any], said: str) -> None:
     [
         ("", "holds no night"),
         ("date,pace\n1,2\n", "has no column 'demand', but date, pace"),
-        ("date,demand\n1,-2\n", "demand is '-2'"),
+        ("date,demand\n1,-2\n", "nights.csv:2: demand is '-2'"),
+        ("date,demand,demand:copy\n1,2,\n2,1,soon\n", "nights.csv:3: demand:copy is 'soon'"),
+        ("date,demand,demand\n1,2,3\n", "nights.csv:1: column demand stands twice"),
+        ("date,demand\n1\n", "nights.csv:2: cannot be read as a night: it has 1 cells, not 2"),
     ],
 )
 def test_a_wrong_file_of_nights_is_told(tmp_path: Path, rows: str, said: str) -> None:

@@ -24,8 +24,9 @@ class Factor(Model):
         min_length=1,
         max_length=1000,
         description="A .csv file of past nights with a column of the factor's name: one night is drawn, and all "
-        "factors from this file are those of that night; a night with an empty cell among them is not drawn. Of the "
-        "file that `sketch` writes, `demand` and `pace` are how much came and how long runs took.",
+        "factors from this file are those of that night; a night with an empty cell among them is not drawn. In a "
+        "routine, its own column `FACTOR:ROUTINE` counts where that night has one (`pace:copy`). Of the file that "
+        "`sketch` writes, `demand` and `pace` are how much came and how long runs took.",
     )
 
     def mistakes(self) -> Iterator[Mistake]:

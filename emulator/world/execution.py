@@ -4,25 +4,26 @@ A step takes a time, which is work divided by the worker's speed, or calls a sys
 with a frozen worker and goes on with what was left; a change of speed rescales only what remains.
 """
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Callable
+from typing import Final
 
+from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job
 from emulator.broker.matching import meets
-from emulator.broker.rules import Outcome
+from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
+from emulator.world.access import Access
 from emulator.world.asking import Again
-from emulator.world.contact import Request
-from emulator.world.draws import Draws, Purpose, numbers_key
+from emulator.world.draws import Purpose, numbers_key
 from emulator.world.effects import Effects
+from emulator.world.heartbeat_schedule import Heartbeats
 from emulator.world.plan import Step, target_of
-from emulator.world.systems import Call
-from emulator.world.worker import Worker
+from emulator.world.systems import Call, Systems
+from emulator.world.transport import Transport
+from emulator.world.worker import Request, RunContext, Worker
 
-if TYPE_CHECKING:
-    from emulator.world.world import World
-
-__all__ = ["Labour"]
+__all__ = ["Execution"]
 
 _PART_TIME: Final = int(Purpose.PART_TIME)
 _ASK_AGAIN: Final = int(Purpose.ASK_AGAIN)
@@ -30,19 +31,56 @@ _FAILS_AFTER: Final = int(Purpose.FAILS_AFTER)
 _OUTCOME: Final = int(Purpose.OUTCOME)
 
 
-class Labour:
-    """Drives the attempts of all workers."""
+class Execution:
+    """Drives the attempts of all workers.
 
-    __slots__ = ("_agenda", "_draws", "_effects", "_emit", "_is_valid", "_uniform", "_world")
+    Attributes:
+        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss;
+            end_well: that an attempt went well, whose work stops now.
+        program_dies: takes a worker's program down.
+        notice: told when a worker is rid of an attempt, which need not leave an event; None: nobody is.
+    """
 
-    def __init__(self, world: "World", draws: Draws, effects: Effects) -> None:
-        self._world = world
-        self._agenda = world.agenda
-        self._draws = draws
-        self._uniform = draws.uniform
-        self._effects = effects
-        self._emit = world.emit
-        self._is_valid = world.broker.is_valid
+    __slots__ = (
+        "_access",
+        "_agenda",
+        "_broker",
+        "_draws",
+        "_effects",
+        "_emit",
+        "_heartbeats",
+        "_is_valid",
+        "_systems",
+        "_transport",
+        "_uniform",
+        "ask_soon",
+        "end_well",
+        "hand_in",
+        "notice",
+        "program_dies",
+    )
+
+    ask_soon: Callable[[Worker], None]
+    end_well: Callable[[Attempt], None]
+    hand_in: Callable[[Attempt, Outcome, Because, Hint | None], None]
+    program_dies: Callable[[Worker, int], None]
+
+    def __init__(
+        self,
+        context: RunContext,
+        broker: Broker,
+        heartbeats: Heartbeats,
+        transport: Transport,
+        effects: Effects,
+        systems: Systems,
+        access: Access,
+    ) -> None:
+        self._agenda, self._emit, self._draws = context.agenda, context.emit, context.draws
+        self._uniform = context.draws.uniform
+        self._broker, self._is_valid = broker, broker.is_valid
+        self._heartbeats, self._transport = heartbeats, transport
+        self._effects, self._systems, self._access = effects, systems, access
+        self.notice: Callable[[], None] | None = None
 
     # -- begin --------------------------------------------------------------------------------------------------------
 
@@ -51,17 +89,16 @@ class Labour:
 
         It had asked for it at ``sent``, for the first time.
         """
-        world = self._world
         now = self._agenda.now
         job, token = attempt.job, attempt.token
         attempt.worker = worker
         attempt.start = now
         if worker.looks_at_end:
-            world.contact.tell_end(attempt, sent, now, attempt.known_end)
+            self._transport.tell_end(attempt, sent, now, attempt.known_end)
             if attempt.known_end <= now:
                 self._emit((now, "worker_notified", 0, job.number, worker.name, token, "too_late_to_begin"))
-                world.heartbeats.dropped(worker, attempt)
-                world.dispatcher.ask_soon(worker)
+                self._heartbeats.dropped(worker, attempt)
+                self.ask_soon(worker)
                 return
         worker.idle_since = now
         worker.attempts.append(attempt)
@@ -71,19 +108,20 @@ class Labour:
         worker.free -= routine.slots
         if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
-        attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
+        if not attempt.event:  # else it was told together with the hand-out
+            attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
-            world.heartbeats.began(attempt)
+            self._heartbeats.began(attempt)
         if not self._is_valid(token):  # the answer came late, or to a second worker
             attempt.disowned = True
-            world.heartbeats.want_contact(worker)
+            self._heartbeats.want_contact(worker)
         if routine.requires or job.version < routine.version:
             refusal = self._cannot_begin(worker, job)
             if refusal:
                 self._end(attempt, *refusal)
                 return
-        if routine.hands is not None:
-            routine.hands.begin(attempt)
+        if routine.handler is not None:
+            routine.handler.begin(attempt)
         else:
             self._begin_step(attempt)
 
@@ -171,10 +209,10 @@ class Labour:
 
     def pause(self, attempt: Attempt) -> None:
         """Let what is under way stand still, remembering what is left of it."""
-        if (hands := attempt.job.routine.hands) is not None:
-            hands.stand_still(attempt)
+        if (handler := attempt.job.routine.handler) is not None:
+            handler.stand_still(attempt)
         if attempt.call is not None:
-            self._world.systems.freeze(attempt.call)
+            self._systems.freeze(attempt.call)
         if attempt.ends_at >= 0:
             left = attempt.ends_at - self._agenda.now
             attempt.left = round(left * attempt.worker.real_speed)
@@ -204,7 +242,7 @@ class Labour:
 
     def _poisoned(self, attempt: Attempt) -> None:
         if attempt.job.poison == "takes_worker_down":
-            self._world.program_dies(attempt.worker, attempt.event)
+            self.program_dies(attempt.worker, attempt.event)
         else:
             self._end(attempt, "error", Because("fails_every_time"))
 
@@ -223,11 +261,11 @@ class Labour:
     # -- calls --------------------------------------------------------------------------------------------------------
 
     def _begin_call(self, attempt: Attempt, step: Step) -> None:
-        world, job, worker = self._world, attempt.job, attempt.worker
+        job, worker = attempt.job, attempt.worker
         part, element, _ = step
-        refusal = world.access.refusal(worker.name, part.system, part.system_part, attempt.start, worker.booted_at)
+        refusal = self._access.refusal(worker.name, part.system, part.system_part, attempt.start, worker.booted_at)
         if refusal:
-            row = (world.agenda.now, "call_ended", attempt.event, job.number, worker.name)
+            row = (self._agenda.now, "call_ended", attempt.event, job.number, worker.name)
             self._emit((*row, attempt.number, attempt.token, part.system, "no_access", 0))
             why = Because("no_access", {"system": part.system, "refusal": refusal})
             self._refused(attempt, step, why, None)
@@ -244,7 +282,7 @@ class Labour:
         call.land = (lambda: self._effects.land(attempt, step)) if part.model.effect is not None else None
         call.done = lambda outcome, retry_after: self._call_over(attempt, call, outcome, retry_after)
         attempt.call = call
-        world.systems.call(call)
+        self._systems.call(call)
 
     def _call_over(self, attempt: Attempt, call: Call, outcome: str, retry_after: int | None) -> None:
         if attempt.call is not call or attempt not in attempt.worker.attempts:
@@ -270,9 +308,9 @@ class Labour:
             if outcome == "refused":
                 self._refused(attempt, step, why, retry_after)
             else:
-                self._end(attempt, "error", why, retry_after)
+                self._end(attempt, "error", why, self._hint(retry_after))
 
-    def _refused(self, attempt: Attempt, step: Step, why: Because, hint: int | None) -> None:
+    def _refused(self, attempt: Attempt, step: Step, why: Because, retry_after: int | None) -> None:
         """A call was refused: the part asks again after a pause if it does that, else the attempt ends."""
         part, element, _ = step
         again = None
@@ -280,10 +318,10 @@ class Labour:
             job, number = attempt.job, part.first_number + element
             key = (_ASK_AGAIN, job.entity, job.draw_number, attempt.number)
             again = part.asks.after(
-                attempt.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
+                attempt.again, self._agenda.now, retry_after, lambda ask: self._draws.row(*key, number)(ask)
             )
         if again is None:
-            self._end(attempt, "error", why, hint)
+            self._end(attempt, "error", why, self._hint(retry_after))
         else:
             attempt.again = again
             self._agenda.at(again.due, self._ask_again, (attempt, again))
@@ -298,15 +336,15 @@ class Labour:
 
     def thaw(self, attempt: Attempt) -> None:
         """Let what stood still go on, or take the answer that came meanwhile."""
-        if (hands := attempt.job.routine.hands) is not None:
-            hands.go_on(attempt)
+        if (handler := attempt.job.routine.handler) is not None:
+            handler.go_on(attempt)
         elif attempt.waiting_answer is not None:
             outcome, retry_after = attempt.waiting_answer
             attempt.waiting_answer = None
             if attempt.call is not None:
                 self._call_over(attempt, attempt.call, outcome, retry_after)
         elif attempt.call is not None:
-            self._world.systems.thaw(attempt.call)
+            self._systems.thaw(attempt.call)
         elif attempt.handing_in:
             return
         elif attempt.again is None:
@@ -330,19 +368,18 @@ class Labour:
         elif outcome == "ok" and share and self._uniform(_OUTCOME, job.entity, job.draw_number, attempt.number) < share:
             self._end(attempt, "error", Because("error_burst", {"routine": job.routine.name}))
         else:
-            self._end(attempt, outcome, why, retry_after)
+            self._end(attempt, outcome, why, self._hint(retry_after))
 
     def take_up(self, worker: Worker, attempt: Attempt) -> None:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
-        world, job = self._world, attempt.job
+        job = attempt.job
         attempt.worker = worker
-        attempt.start = world.agenda.now
-        worker.idle_since = world.agenda.now
+        attempt.start = worker.idle_since = self._agenda.now
         worker.attempts.append(attempt)
         worker.free -= job.routine.slots
         worker.attempts_begun += 1
         job.running.append(attempt)
-        row = (world.agenda.now, "work_began", 0, job.number, worker.name, attempt.number, attempt.token)
+        row = (self._agenda.now, "work_began", 0, job.number, worker.name, attempt.number, attempt.token)
         attempt.event = self._emit(row)
         attempt.disowned = not self._is_valid(attempt.token)
 
@@ -356,30 +393,36 @@ class Labour:
     def rescale(self, worker: Worker) -> None:
         """A worker's speed has changed: let those know who do its work for real."""
         for attempt in list(worker.attempts):
-            if (hands := attempt.job.routine.hands) is not None:
-                hands.rescale(attempt)
+            if (handler := attempt.job.routine.handler) is not None:
+                handler.rescale(attempt)
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
+    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, hint: Hint | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
-        world = self._world
         now = self._agenda.now
         job, worker = attempt.job, attempt.worker
-        direct = worker.is_plain and not worker.result_loss and world.broker.is_up and self._agenda.rank >= MESSAGES
+        direct = worker.is_plain and not worker.result_loss and self._broker.is_up and self._agenda.rank >= MESSAGES
         if not direct:
-            world.heartbeats.settle(worker)
+            self._heartbeats.settle(worker)
         attempt.handing_in = True  # from now on no heartbeat names its token
+        if direct and outcome == "ok":
+            self.end_well(attempt)
+            return
         code = FINISHED if outcome == "ok" else why.code
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)
         if direct:
-            world.dispatcher.hand_in(attempt, outcome, why, retry_after)
+            self.hand_in(attempt, outcome, why, hint)
             return
         request = Request("outcome", worker, attempt)
-        request.outcome = (outcome, why, retry_after, now)
-        world.contact.send(request)
-        world.heartbeats.dropped(worker, attempt)
+        request.outcome = (outcome, why, hint)
+        self._transport.send(request)
+        self._heartbeats.dropped(worker, attempt)
+
+    def _hint(self, retry_after: int | None) -> Hint | None:
+        """Give what a refusal of this instant says of trying again."""
+        return None if retry_after is None else (retry_after, self._agenda.now)
 
     def drop(self, attempt: Attempt, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""
@@ -401,7 +444,7 @@ class Labour:
         worker.free += routine.slots
         worker.idle_since = self._agenda.now
         attempt.job.running.remove(attempt)
-        if (hands := routine.hands) is not None:
-            hands.leave(attempt)
-        if (notice := self._world.notice) is not None:
+        if (handler := routine.handler) is not None:
+            handler.leave(attempt)
+        if (notice := self.notice) is not None:
             notice()

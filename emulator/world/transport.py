@@ -10,20 +10,18 @@ A message with a shorter delay may overtake an older one. A heartbeat that a new
 renews nothing, and nobody answers it. The answer to a heartbeat older than one that was answered is old too.
 """
 
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Callable, Mapping
+from typing import Any, Final
 
+from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt
 from emulator.broker.workers import HeartbeatReply
-from emulator.record.reasons import NONE, Because
 from emulator.timeline.agenda import MESSAGES
-from emulator.world.beats import BACK, OUT, Beats
-from emulator.world.draws import Draws, Purpose
-from emulator.world.worker import ON, Worker, WorkerClock
+from emulator.world.draws import Purpose
+from emulator.world.heartbeat_schedule import BACK, OUT, HeartbeatSchedule
+from emulator.world.worker import ON, Request, RunContext, Worker, WorkerClock
 
-if TYPE_CHECKING:
-    from emulator.world.world import World
-
-__all__ = ["ARRIVES", "Contact", "Request"]
+__all__ = ["ARRIVES", "Transport"]
 
 _LOSS: Final = int(Purpose.MESSAGE_LOSS)
 _DELAY: Final = int(Purpose.MESSAGE_DELAY)
@@ -33,91 +31,83 @@ ARRIVES: Final = 1 << 59
 """Added to the place of a message among those of its worker: at one instant, what it sends goes before what arrives."""
 
 
-class Request:
-    """One request of a worker, until it is answered."""
+class Transport:
+    """Carries requests, heartbeats and their answers over each worker's link.
+
+    Args:
+        context: the event queue, the sink and the draws.
+        broker: whom the messages reach.
+        schedule: which heartbeats get through.
+        expiry_sent_as: how each queue tells a worker when its lease ends.
+        are_recorded: whether heartbeats that bring nothing back are recorded too.
+
+    Attributes:
+        answered, asked, broker_acted: told of an answer that has come, of a request for work that has reached the
+            broker, of an outcome that has acted there.
+        learn: told of what a heartbeat has brought back; needs_contact: says whether the next one has to.
+    """
 
     __slots__ = (
+        "_agenda",
+        "_are_recorded",
+        "_broker",
+        "_draws",
+        "_emit",
+        "_expiry_sent_as",
+        "_schedule",
         "answered",
-        "arrived",
-        "attempt",
-        "first_sent",
-        "free",
-        "granted",
-        "incarnation",
-        "is_decided",
-        "number",
-        "order",
-        "outcome",
-        "sent",
-        "tries",
-        "wanted",
-        "what",
-        "worker",
+        "asked",
+        "broker_acted",
+        "learn",
+        "needs_contact",
     )
 
-    def __init__(self, what: str, worker: Worker, attempt: Attempt | None = None) -> None:
-        self.what = what
-        self.worker = worker
-        self.incarnation = worker.incarnation
-        self.number = worker.next_number()
-        self.free = worker.free  # slots, as its worker says: what becomes free later, the broker does not know
-        self.attempt = attempt
-        self.outcome: tuple[str, Because, int | None, int] = ("", NONE, None, 0)
-        self.answered = False
-        self.granted: Any = None  # what a request for work was given: a repeat gets the same
-        self.is_decided = False  # whether that is known
-        self.sent = 0
-        self.first_sent = 0
-        self.order = 0  # of the latest try: its place among all messages of the worker
-        self.arrived = 0  # the same of the try that has reached the broker
-        self.tries = 0
-        self.wanted = 0  # the place of its latest try that asked for new work
+    answered: Callable[[Request, Any], None]
+    asked: Callable[[Request, Callable[[Request, Any], None]], None]
+    broker_acted: Callable[[Attempt], None]
+    learn: Callable[[Worker, HeartbeatReply], None]
+    needs_contact: Callable[[Worker], bool]
 
-    def note_sent(self, now: int) -> None:
-        """Count one more try, sent now."""
-        self.sent = now
-        self.order = self.worker.next_order()
-        if not self.worker.finishing:
-            self.wanted = self.order
-        self.tries += 1
-        if self.tries == 1:
-            self.first_sent = now
-
-
-class Contact:
-    """Carries requests and answers over each worker's link."""
-
-    def __init__(self, world: "World", beats: Beats, draws: Draws) -> None:
-        self._world = world
-        self._beats = beats
-        self._draws = draws
+    def __init__(
+        self,
+        context: RunContext,
+        broker: Broker,
+        schedule: HeartbeatSchedule,
+        expiry_sent_as: Mapping[str, str],
+        are_recorded: bool,
+    ) -> None:
+        self._agenda, self._emit, self._draws = context.agenda, context.emit, context.draws
+        self._broker = broker
+        self._schedule = schedule
+        self._expiry_sent_as = expiry_sent_as
+        self._are_recorded = are_recorded
 
     # -- requests -----------------------------------------------------------------------------------------------------
 
     def send(self, request: Request) -> None:
-        """Send a request now; ``World.answered`` is called with its answer when that arrives."""
+        """Send a request now; ``answered`` is called with its answer when that arrives."""
         worker = request.worker
         if request.answered or worker.incarnation != request.incarnation or not worker.is_active:
             return
-        agenda = self._world.agenda
+        agenda = self._agenda
         now = agenda.now
         if agenda.rank < MESSAGES:  # what ends at this instant, and its faults, go before messages
             agenda.at(now, self._send_or_park, request, MESSAGES, worker.index, ARRIVES)
             return
         request.note_sent(now)
         is_direct = request.what != "take" and worker.is_plain and not worker.result_loss
-        if is_direct and self._world.broker.is_up:
+        if is_direct and self._broker.is_up:
             request.arrived = request.order
-            self._world.dispatcher.answered(request, self._ask(request))
+            self.answered(request, self._ask(request))
             return
-        self._world.agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
+        self._agenda.at(now + worker.link.answer_within, self._unanswered, (request, request.tries))
         if worker.cut_out or self._is_lost(request, OUT, worker.link.loss_out) or self._result_is_lost(request):
             self._lose(request, "out")
             return
         delay = self._delay(request, OUT)
         if delay:
             what = (request, request.order)
-            self._world.agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
+            self._agenda.at(now + delay, self._arrive, what, MESSAGES, worker.index, ARRIVES + request.order)
         else:
             self._arrive((request, request.order))
 
@@ -139,23 +129,23 @@ class Contact:
             return
         if request.what == "outcome" and request.attempt is not None and request.tries == 1:
             attempt = request.attempt
-            row = (self._world.agenda.now, "outcome_unanswered", attempt.event, attempt.job.number, worker.name)
-            self._world.emit((*row, attempt.token))
+            row = (self._agenda.now, "outcome_unanswered", attempt.event, attempt.job.number, worker.name)
+            self._emit((*row, attempt.token))
         self.send(request)
 
     def _arrive(self, what: tuple[Request, int]) -> None:
         request, order = what
-        if not self._world.broker.is_up:
+        if not self._broker.is_up:
             return
         request.arrived = order
         if request.what == "take":
             if order > request.wanted:
                 request.is_decided = True  # if nothing was granted before, nothing is now
-            self._world.dispatcher.asked(request, self._reply)
+            self.asked(request, self._reply)
             return
         answer = self._ask(request)
         if request.attempt is not None:
-            self._world.dispatcher.broker_acted(request.attempt)
+            self.broker_acted(request.attempt)
         self._reply(request, answer)
 
     def _reply(self, request: Request, answer: Any) -> None:
@@ -166,7 +156,7 @@ class Contact:
             return
         delay = self._delay(request, BACK)
         if delay:
-            self._world.agenda.at(self._world.agenda.now + delay, self._answer, (request, answer))
+            self._agenda.at(self._agenda.now + delay, self._answer, (request, answer))
         else:
             self._answer((request, answer))
 
@@ -178,28 +168,15 @@ class Contact:
         if worker.frozen_at >= 0:
             worker.requests.append(what)
             return
-        self._world.dispatcher.answered(request, answer)
+        self.answered(request, answer)
 
     def _ask(self, request: Request) -> Any:
         """Let an outcome act at the broker, and give the answer."""
-        world, worker = self._world, request.worker
-        now, broker = world.agenda.now, world.broker
+        worker = request.worker
         attempt = request.attempt
         assert attempt is not None
-        outcome, why, retry_after, refused_at = request.outcome
-        return broker.hand_in(
-            now,
-            attempt.event,
-            worker.name,
-            request.incarnation,
-            request.number,
-            attempt.token,
-            outcome,  # type: ignore[arg-type]  # one of the outcomes: the attempts make no other
-            why,
-            retry_after,
-            refused_at,
-            request.arrived,
-        )
+        message = (self._broker.holder(worker.name, request.incarnation), request.number, request.arrived)
+        return self._broker.hand_in(self._agenda.now, attempt.event, message, attempt.token, *request.outcome)
 
     # -- heartbeats ---------------------------------------------------------------------------------------------------
 
@@ -208,30 +185,29 @@ class Contact:
 
         What it has handed in, answered or not, it works on no more.
         """
-        now = self._world.agenda.now
+        now = self._agenda.now
         tokens = tuple(one.token for one in worker.attempts if not one.handing_in)
         standing = tuple(one.token for one in worker.attempts if one.suspended)
         order = 0 if worker.is_steady else worker.next_order()
         what = (worker, worker.incarnation, k, now, tokens, order, standing)
-        delay = self._beats.delay_out(worker, k)
+        delay = self._schedule.delay_out(worker, k)
         if delay:
-            self._world.agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
+            self._agenda.at(now + delay, self._beat_arrives, what, MESSAGES, worker.index, ARRIVES + order)
         else:
             self._beat_arrives(what)
 
     def _beat_arrives(self, what: tuple[Worker, int, int, int, tuple[int, ...], int, tuple[int, ...]]) -> None:
         worker, incarnation, k, sent, tokens, order, standing = what
-        world = self._world
-        if not world.broker.is_up:
+        if not self._broker.is_up:
             return
-        now = world.agenda.now
-        is_recorded = world.heartbeats.are_recorded
-        reply = world.broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded, standing)
-        if reply is None or worker.cut_back or not self._beats.answer_gets_through(worker, k):
+        now, is_recorded = self._agenda.now, self._are_recorded
+        message = (self._broker.holder(worker.name, incarnation), k, order)
+        reply = self._broker.heartbeat(now, 0, message, tokens, is_recorded, standing)
+        if reply is None or worker.cut_back or not self._schedule.answer_gets_through(worker, k):
             return
-        delay = self._beats.delay_back(worker, k)
+        delay = self._schedule.delay_back(worker, k)
         if delay:
-            world.agenda.at(now + delay, self._beat_answered, (worker, incarnation, k, sent, now, tokens, reply))
+            self._agenda.at(now + delay, self._beat_answered, (worker, incarnation, k, sent, now, tokens, reply))
         else:
             self._beat_answered((worker, incarnation, k, sent, now, tokens, reply))
 
@@ -245,13 +221,13 @@ class Contact:
         if k < worker.answered_beat:
             return
         worker.answered_beat = k
-        now = self._world.agenda.now
+        now = self._agenda.now
         for attempt in worker.attempts:
             if attempt.token in tokens and attempt.token not in reply.refused and attempt.job.terms.renewal:
                 self.tell_end(attempt, sent, now, arrived + attempt.job.terms.lease)
         if reply.refused or reply.suspend or reply.resume:
-            self._world.told(worker, reply)
-        worker.contact_wanted = self._world.needs_contact(worker)
+            self.learn(worker, reply)
+        worker.contact_wanted = self.needs_contact(worker)
 
     def tell_end(self, attempt: Attempt, sent: int, replied: int, until: int) -> None:
         """Let the worker know when its lease ends, as its queue tells it: by its own clock.
@@ -271,14 +247,14 @@ class Contact:
     def tell_end_anew(self, attempt: Attempt, before: WorkerClock) -> None:
         """Find the end that the worker knows by its clock, which was ``before`` until now: as time that is left of a
         duration, or as what its clock is to show."""
-        now, clock = self._world.agenda.now, attempt.worker.clock
+        now, clock = self._agenda.now, attempt.worker.clock
         shown = before.local(attempt.known_end)
         if self._told_as(attempt) != "clock_time":
             shown = clock.local(now) + max(0, shown - before.local(now))
         attempt.known_end = clock.true_tick(shown)
 
     def _told_as(self, attempt: Attempt) -> str:
-        return self._world.scenario.queues[attempt.job.queue.name].expiry_sent_as
+        return self._expiry_sent_as[attempt.job.queue.name]
 
     def thaw(self, worker: Worker) -> None:
         """Deliver what came, and do what fell due, while a worker stood still."""
@@ -342,5 +318,5 @@ class Contact:
         attempt = request.attempt
         job = attempt.job.number if attempt is not None else 0
         cause = attempt.event if attempt is not None else 0
-        row = (self._world.agenda.now, "message_lost", cause, job, request.worker.name, request.what)
-        self._world.emit((*row, request.number, direction))
+        row = (self._agenda.now, "message_lost", cause, job, request.worker.name, request.what)
+        self._emit((*row, request.number, direction))

@@ -1,9 +1,9 @@
-"""What do the commands that run many nights share: their options, where they write, how they end?"""
+"""The options that commands share, and what they do with them: set values, what may be written, give an exit code."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,8 +11,10 @@ from emulator.cli.outcomes import MET, MISSED, UNDECIDED
 
 if TYPE_CHECKING:
     from emulator.measure.comparison.outcome import Outcome
+    from emulator.scenario.load import Loaded
 
 __all__ = [
+    "allow_folder",
     "check_apart",
     "check_new",
     "check_writable",
@@ -20,9 +22,61 @@ __all__ = [
     "names",
     "overwrite",
     "processes",
+    "read_changed",
+    "set_values",
     "undecided",
     "write_text",
 ]
+
+
+allow_folder = click.option(
+    "--allow-folder",
+    "allow_folders",
+    type=click.Path(exists=True, file_okay=False),
+    metavar="DIR",
+    multiple=True,
+    help="Let a scenario name files below this folder too (may be given more than once).",
+)
+"""A scenario's files lie below its own folder; somebody who trusts it may allow others."""
+
+
+def set_values(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that set values of its scenario; they are the parameters ``change`` and ``add``."""
+    add = click.option(
+        "--add",
+        metavar="LIST: ITEM",
+        multiple=True,
+        help="Add to a list, such as 'faults: {freeze: dome-1, at: \"23:00\"}' (may be given more than once).",
+    )
+    change = click.option(
+        "--change",
+        metavar="PATH=VALUE",
+        multiple=True,
+        help="Set a value, such as queues.night.lease=5m (may be given more than once).",
+    )
+    return change(add(command))
+
+
+def read_changed(
+    file: str, allow_folders: Sequence[str], change: Sequence[str], add: Sequence[str], variant: str = ""
+) -> "Loaded":
+    """Read a scenario with what was set on the command line, for the run of one variant or of all.
+
+    Raises:
+        ScenarioError: with every mistake in the file, or in what was set.
+        InputError: when the variant sets one of those values itself.
+    """
+    from emulator.scenario.load import load
+
+    loaded = load(file, allow_folders=allow_folders)
+    if not change and not add:
+        return loaded
+    from emulator.scenario.changes import check_effect, with_changes
+
+    loaded = with_changes(loaded, [*(("change", text) for text in change), *(("add", text) for text in add)])
+    check_effect(loaded, variant)
+    return loaded
+
 
 processes = click.option(
     "--processes",

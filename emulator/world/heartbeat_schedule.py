@@ -5,11 +5,14 @@ origin + k * period + jitter(k), never cumulative; jitter is less than half a pe
 keyed geometric gaps between lost heartbeats, so that they need no draw for those that get through.
 """
 
+from typing import Protocol
+
+from emulator.broker.jobs import Attempt
 from emulator.timeline.agenda import MESSAGES, Agenda
 from emulator.world.draws import Draws, Purpose, geometric, whole
 from emulator.world.worker import Worker
 
-__all__ = ["Beats"]
+__all__ = ["HeartbeatSchedule", "Heartbeats"]
 
 _JITTER = int(Purpose.HEARTBEAT_JITTER)
 _LOSS = int(Purpose.HEARTBEAT_LOSS)
@@ -22,7 +25,38 @@ BEAT = 0
 """The kind of message in the draws of links; requests are kind 1."""
 
 
-class Beats:
+class Heartbeats(Protocol):
+    """What either mode of heartbeats is told, so that leases and silences end in time."""
+
+    def lease(self, attempt: Attempt, /) -> None:
+        """A lease was granted or has been renewed."""
+
+    def silence(self, at: int, worker: str, incarnation: int, /) -> None:
+        """The broker wants to know at ``at`` whether a worker was heard since."""
+
+    def started(self, worker: Worker, /) -> None:
+        """A program has started."""
+
+    def settle(self, worker: Worker, /) -> None:
+        """Something about a worker is about to change: what its heartbeats have done by now must stand."""
+
+    def changed(self, worker: Worker, /) -> None:
+        """Something about a worker, its link or the broker has changed."""
+
+    def began(self, attempt: Attempt, /) -> None:
+        """A worker has begun to work on what it was handed."""
+
+    def dropped(self, worker: Worker, attempt: Attempt, /) -> None:
+        """A worker does not name a token in its heartbeats any more."""
+
+    def want_contact(self, worker: Worker, /) -> None:
+        """There is something that a worker's next heartbeat has to bring back."""
+
+    def thawed(self, worker: Worker, frozen_at: int, /) -> None:
+        """A worker that stood still goes on."""
+
+
+class HeartbeatSchedule:
     """The draws of heartbeats, with a memory of where the lost ones lie."""
 
     __slots__ = ("_draws", "_lost")
