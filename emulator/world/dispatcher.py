@@ -25,7 +25,7 @@ from emulator.broker.matching import Offer
 from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import Because
 from emulator.scenario.schedules import Switch
-from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
+from emulator.timeline.agenda import ENDS, MESSAGES, REST
 from emulator.world.candidates import Alike, Doubles, Signature
 from emulator.world.execution import Execution
 from emulator.world.heartbeat_schedule import Heartbeats
@@ -395,8 +395,8 @@ class Dispatcher:
     def hand_over_soon(self) -> None:
         """Hand work over at the end of this instant."""
         if self._due_at < 0:
-            self._due_at = now = self._agenda.now
-            self._agenda.at(now, self.hand_over, None, HANDING)
+            self._due_at = self._agenda.now
+            self._agenda.end_instant(self.hand_over)
 
     def hand_over(self, _: object) -> None:
         """End an instant: let those who ask have what is eligible by now."""
