@@ -43,15 +43,14 @@ if TYPE_CHECKING:
     from emulator.scenario.load import from_settings, load, load_text
     from emulator.scripts.testing import rerun, rerun_points
     from emulator.testing.client import Client, Lease
-    from emulator.testing.crashing import CrashPoint
+    from emulator.testing.crashing import CrashPoint, sweep
     from emulator.testing.emulation import Emulator
     from emulator.testing.hunting import hunt
-    from emulator.testing.jobs import JobHandle
     from emulator.testing.options import EmulatorOptions
     from emulator.testing.running import in_virtual_time, run_in_virtual_time
     from emulator.testing.strategies import crash_points, fault_schedules
-    from emulator.testing.sweeping import sweep
     from emulator.testing.telling import Emulated
+    from emulator.testing.views import JobHandle
     from emulator.testing.work import Work
     from emulator.timeline.loop import VirtualLoop
     from emulator.timeline.stops import clock_stop
@@ -134,7 +133,7 @@ _HOMES = {
     "InputError": "errors",
     "InvariantError": "errors",
     "IrreproducibleError": "errors",
-    "JobHandle": "testing.jobs",
+    "JobHandle": "testing.views",
     "Lease": "testing.client",
     "LogError": "errors",
     "NeverError": "errors",
@@ -179,7 +178,7 @@ _HOMES = {
     "run_async": "experiment.run",
     "run_in_virtual_time": "testing.running",
     "size": "experiment.size",
-    "sweep": "testing.sweeping",
+    "sweep": "testing.crashing",
 }
 """Where each public name lives."""
 

@@ -8,7 +8,7 @@ from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job, Source, rare
 from emulator.broker.prerequisites import After, Before
 from emulator.broker.rules import QueueRules
-from emulator.broker.workers import HeartbeatReply
+from emulator.broker.workers import HeartbeatReply, Message
 from emulator.record.recorder import Recorder
 from emulator.timeline.agenda import ENDS, MESSAGES, REST, Agenda
 
@@ -128,6 +128,13 @@ class Driver:
             self.register(worker)
         return self.incarnations[worker]
 
+    def message(self, number: int, order: int = 0, worker: str = "dome-1", incarnation: int = 1) -> Message:
+        """Give what the broker is told of a message: whose it is, and which."""
+        return self.broker.holder(worker, incarnation), number, order
+
+    def _next(self, worker: str) -> Message:
+        return self.message(incarnation=self._known(worker), number=self.number(worker), worker=worker)
+
     def take(
         self,
         worker: str = "dome-1",
@@ -135,10 +142,8 @@ class Driver:
         equipment: Sequence[str] = (),
         time_left: int | None = None,
     ) -> Grant | None:
-        incarnation, number = self._known(worker), self.number(worker)
         served = tuple(queues) or self.queues
-        given = (served, frozenset(equipment), time_left, number)
-        attempt = self.broker.take(self.now, 0, worker, incarnation, *given)
+        attempt = self.broker.take(self.now, self._next(worker), served, frozenset(equipment), time_left)
         return None if attempt is None else granted(attempt)
 
     def taken(self, *args: Any, **more: Any) -> Grant:
@@ -147,11 +152,10 @@ class Driver:
         return grant
 
     def heartbeat(self, *tokens: int, worker: str = "dome-1") -> HeartbeatReply:
-        return self.broker.heartbeat(self.now, 0, worker, self._known(worker), self.number(worker), tokens)
+        return self.broker.heartbeat(self.now, 0, self._next(worker), tokens)
 
     def hand_in(self, token: int, outcome: Any = "ok", worker: str = "dome-1", **more: Any) -> bool:
-        number = self.number(worker)
-        return self.broker.hand_in(self.now, 0, worker, self._known(worker), number, token, outcome, **more)
+        return self.broker.hand_in(self.now, 0, self._next(worker), token, outcome, **more)
 
     # -- looking -------------------------------------------------------------------------------------------------------
 

@@ -173,7 +173,7 @@ class Model:
         token, job, worker = self.some_token(a)
         good = self.good(token, worker)
         outcome = ("ok", "error", "permanent_error", "time_limit", "error")[b % 5]
-        hint = {"retry_after": 12, "refused_at": self.d.now - 2} if c % 4 == 0 else {}
+        hint = {"hint": (12, self.d.now - 2)} if c % 4 == 0 else {}
         counted = self.d.hand_in(token, outcome, worker, **hint)
         assert counted or not good
         if counted:

@@ -9,14 +9,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from emulator.broker.explain import explain
-from emulator.broker.finished import ENDS
-from emulator.broker.jobs import BY_PERSON, PREREQUISITE, REASONS, Attempt, Job, rare
+from emulator.broker.jobs import BY_PERSON, REASONS, Attempt, Job, rare
 from emulator.broker.leases import RAN_OUT, Leases
 from emulator.broker.matching import Offer
-from emulator.broker.prerequisites import REFUSED, After, Key, Unmet, Waiter
+from emulator.broker.prerequisites import Unmet
 from emulator.broker.states import Facts, Request, State, refuses, target
-from emulator.broker.workers import HeartbeatReply, Holder
-from emulator.errors import DefectError
+from emulator.broker.workers import HeartbeatReply, Holder, Message
 from emulator.record.reasons import FORGOTTEN, WITHDRAWN_BY_PERSON, WORKER_SILENT, Because, Reason, Why
 
 __all__ = ["Broker"]
@@ -57,9 +55,9 @@ class Broker(Leases):
     >>> broker = Broker([QueueRules("night")], Recorder(), NoAlarms(), lambda job, attempt: 0.5)
     >>> plate_copy = SimpleNamespace(name="plate-copy", queue="night", requires=())
     >>> job = broker.submit(0, 0, Job(Source(plate_copy, "plates"), 1))
-    >>> broker.register(0, 0, "dome-1", 1, None)
-    >>> attempt = broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 1)
-    >>> broker.hand_in(9, 0, "dome-1", 1, 2, attempt.token, "ok"), broker.state_of(job).value
+    >>> dome = broker.register(0, 0, "dome-1", 1, None)
+    >>> attempt = broker.take(5, (dome, 1, 0), ("night",), frozenset(), None)
+    >>> broker.hand_in(9, 0, (dome, 2, 0), attempt.token, "ok"), broker.state_of(job).value
     (True, 'done')
     """
 
@@ -109,12 +107,12 @@ class Broker(Leases):
         found = self._job(job)
         if found is None:
             return (Reason(Why.FINAL, (self.state_of(job).value, self.sub_state(job))),)
-        _, unmet = self._prerequisites.unmet(job)
+        _, unmet = self._waiters.unmet(job)
         return explain(found, self._keys, now, offers, unmet)
 
     def waits_for(self, job: int) -> tuple[bool, tuple[Unmet, ...]]:
         """Say which jobs an unfinished job waits for still, and whether the first of them suffices."""
-        return self._prerequisites.unmet(job)
+        return self._waiters.unmet(job)
 
     def snapshot(self) -> dict[str, Any]:
         """Give the broker's state as plain data; ``emulator.record.fold`` gives the same from the events alone."""
@@ -139,75 +137,10 @@ class Broker(Leases):
             },
         }
 
-    # -- those who wait for a job -------------------------------------------------------------------------------------
-
-    def _may_go_on(self, job: Job, after: After) -> bool:
-        """Say whether all that a job waits for has ended already, in a way that lets it go on."""
-        for before in after.befores:
-            if before.entry not in self._remembered:
-                raise DefectError(f"{job.name} waits for an entry that is not remembered: {before.entry}")
-        return self._prerequisites.verdict(after) is True
-
-    def _wait_for(self, now: int, job: Job, after: After) -> None:
-        """Let a job wait for those before it; if what has ended of them forbids it, it fails at once."""
-        if self._prerequisites.verdict(after) is None:
-            self._prerequisites.wait(job.number, after)
-        else:
-            self._fail_with(now, job.born, job, self._prerequisites.failed_of(after))
-
     def complete(self, now: int, cause: int, entry: str, night: int) -> None:
         """No more jobs of an entry come in a night (counted from 0); only for entries of which that is asked."""
         event = self._emit((now, "entry_complete", cause, 0, "", entry, night + 1))
-        for key in self._prerequisites.complete(entry, night):
-            self._judge_waiters(now, event, key)
-
-    def _tell_waiters(self, now: int, cause: int, job: Job, number: int) -> None:
-        """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
-        waiters: list[Waiter] = []
-        extra = job.rare
-        arrival = job.source.arrival
-        if arrival in self._remembered:
-            night = 0 if extra is None else extra.night
-            waiters += self._prerequisites.submitted((arrival, job.ordinal), number, night)
-        if extra is not None and extra.origin and number in self._families:
-            waiters += self._prerequisites.resubmitted(number)
-        if waiters and (number == REFUSED or self.final_state(number) is not None):
-            self._judge_waiters(now, cause, number)
-
-    def _judge_waiters(self, now: int, cause: int, ended: Key) -> None:
-        """Judge those who waited for a job, and those who waited for them, without recursion: chains may be long."""
-        row = self._ended
-        row.append((ended, cause))
-        if len(row) > 1:
-            return  # called from the loop below
-        for key, event in row:  # the list grows while it is walked
-            failed = self._prerequisites.failed(key)
-            for waiter in self._prerequisites.release(key):
-                job = self._jobs.get(waiter.job)
-                if job is not None and job.held & PREREQUISITE:
-                    self._judge_prerequisite(now, event, job, waiter, failed)
-        row.clear()
-
-    def _judge_prerequisite(self, now: int, cause: int, job: Job, waiter: Waiter, failed: int) -> None:
-        """One of the things that a job waits for has ended; ``failed``: the job of it that failed, 0 for none."""
-        known = self._prerequisites
-        goes_on = known.settle(waiter, not failed or known.goes_on(waiter))
-        if goes_on is None:
-            return
-        known.forget(job.number)
-        if goes_on:
-            self._end_reason(now, cause, job, PREREQUISITE)
-        else:
-            self._fail_with(now, cause, job, failed)
-
-    def _fail_with(self, now: int, cause: int, job: Job, failed: int) -> None:
-        """A job fails because one that it waited for has."""
-        why = Because("prerequisite_refused")
-        if failed > 0:
-            _, sub_state = self._finished.how(failed) or ENDS[0]
-            why = Because("prerequisite_failed", {"job": failed, "sub_state": sub_state})
-        self._must_move(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
-        self._finish(now, cause, job, "prerequisite_failed", why)
+        self._waiters.complete(now, event, entry, night)
 
     # -- what workers say beside --------------------------------------------------------------------------------------
 
@@ -215,11 +148,8 @@ class Broker(Leases):
         self,
         now: int,
         cause: int,
-        worker: str,
-        incarnation: int,
-        number: int,
+        message: Message,
         tokens: Sequence[int],
-        order: int = 0,
         is_recorded: bool = True,
         standing: Sequence[int] | None = None,
     ) -> HeartbeatReply | None:
@@ -230,12 +160,12 @@ class Broker(Leases):
         has overtaken is old: it changes nothing, and the answer is None.
 
         Args:
-            order: as for ``take``.
             is_recorded: False to leave out the events if there is nothing to say.
             standing: those of the tokens whose work stands still as it was asked to, which acknowledges that; None from
                 a worker that says so by a message of its own.
         """
-        holder = self._workers_known.holder(worker, incarnation)
+        holder, number, order = message
+        worker, incarnation = holder.name, holder.incarnation
         if order and order < holder.newest:
             return None
         self._workers_known.heard(now, holder, order)

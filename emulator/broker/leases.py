@@ -24,13 +24,14 @@ from emulator.broker.jobs import (
     rare,
 )
 from emulator.broker.matching import Offer
-from emulator.broker.prerequisites import REFUSED, After
+from emulator.broker.prerequisites import REFUSED
 from emulator.broker.retry import Retries
-from emulator.broker.rules import Outcome
+from emulator.broker.rules import Hint, Outcome
 from emulator.broker.states import Request, State
-from emulator.broker.workers import Holder
+from emulator.broker.workers import Holder, Message
 from emulator.errors import DefectError
-from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
+from emulator.record.events import BEGUN, ENDED_WELL, QUEUED
+from emulator.record.reasons import FINISHED, LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
 
 __all__ = ["RAN_OUT", "Leases"]
 
@@ -152,14 +153,20 @@ class Leases(Retries):
         self._new_end(0)
         self._new_attempts(0)
         queue.unfinished += 1
-        word, name = "queued_held" if held else "queued", routine.name
         origin = 0 if extra is None else extra.origin
-        # fmt: off
-        job.born = job.since = self._emit((
-            now, "submitted", cause, number, "",
-            word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
-        ))
-        # fmt: on
+        if held or origin or job.key:
+            word, name = "queued_held" if held else "queued", routine.name
+            # fmt: off
+            job.born = job.since = self._emit((
+                now, "submitted", cause, number, "",
+                word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
+            ))
+            # fmt: on
+        else:
+            shared = source.shared
+            if shared is None:
+                shared = source.shared = (routine.name, queue.name, arrival, source.priority)
+            job.born = job.since = self._emit((now, QUEUED, cause, number, "", shared, job.ordinal))
         if extra is not None:
             if origin:
                 self._families[number] = self.family(origin)
@@ -174,7 +181,7 @@ class Leases(Retries):
             self.fresh.append(queue.name)
         elif held & PREREQUISITE:
             assert extra is not None and extra.after is not None
-            self._wait_for(now, job, extra.after)
+            self._waiters.wait(now, job, extra.after)
         if origin or arrival in self._remembered:
             self._tell_waiters(now, job.born, job, number)
         return number
@@ -182,7 +189,7 @@ class Leases(Retries):
     def _reasons_at_first(self, now: int, job: Job, extra: Rare) -> int:
         """Give the reasons to hold a job that is submitted."""
         held = NOT_DUE if extra.not_before > now else 0
-        if extra.after is not None and not self._may_go_on(job, extra.after):
+        if extra.after is not None and not self._waiters.may_go_on(job, extra.after):
             held |= PREREQUISITE
         if extra.origin and not self._first_job <= extra.origin <= self._last_job:
             raise DefectError(f"a job was resubmitted for job {extra.origin}, which was never submitted")
@@ -203,53 +210,44 @@ class Leases(Retries):
         if rules.retry.total_limit is not None:
             self._ring(now + rules.retry.total_limit, "total limit", job.number, 0)
 
-    def _may_go_on(self, job: Job, after: After) -> bool:
-        raise NotImplementedError
-
-    def _wait_for(self, now: int, job: Job, after: After) -> None:
-        raise NotImplementedError
-
     def _tell_waiters(self, now: int, cause: int, job: Job, number: int) -> None:
-        raise NotImplementedError
+        """A submission was taken (or repeated, or refused): some may have waited for a job of its name."""
+        resubmitted = job.rare is not None and job.rare.origin != 0 and number in self._families
+        self._waiters.submitted(now, cause, job, number, resubmitted)
 
     # -- take ---------------------------------------------------------------------------------------------------------
 
     def take(
         self,
         now: int,
-        cause: int,
-        worker: str,
-        incarnation: int,
+        message: Message,
         queues: tuple[str, ...],
         offer: Offer,
         time_left: int | None,
-        number: int,
         found: Entry | None = None,
-        order: int = 0,
+        begins: bool = False,
     ) -> Attempt | None:
         """Hand out the best job that the worker may have, and give the attempt at it, or None.
+
+        A request with a number that has come gets the same answer; one with an older number gets None.
 
         Args:
             queues: the queues that it serves; the best job of all of them is given.
             offer: its equipment, such as ``tape`` or ``tape 2.1``; with its free slots where that is not 1.
             time_left: ticks that it has left, None if there is no end; jobs expected to take longer are passed over.
-            number: the number of the request, rising within the incarnation. The same number is the same request and
-                gets the same answer; an older one gets None.
             found: what ``best`` has just given for the same worker, if it was asked.
-            order: the place of this message among all that the incarnation has sent, rising; 0 on a link on which
-                nothing can overtake it. Silence runs from the newest that has come.
+            begins: its worker begins at this very instant: that is told together with the hand-out.
 
         Raises:
-            DefectError: for a worker that was never registered or a queue that there is not.
+            DefectError: for a queue that there is not.
         """
-        holder = self._workers.get(worker)
-        if holder is None or holder.incarnation != incarnation:
-            self._workers_known.heard(now, self._workers_known.holder(worker, incarnation), order)
-            return None  # its program has ended: nobody would work on the job
+        holder, number, order = message
         if order or holder.lost:
             self._workers_known.heard(now, holder, order)
         else:
             holder.heard = now
+        if not holder.is_current:
+            return None  # its program has ended: nobody would work on the job
         if number <= holder.take_number:
             return holder.take_answer if number == holder.take_number else None
         holder.take_number = number
@@ -275,7 +273,14 @@ class Leases(Retries):
         holder.take_answer = job.attempt = self._tokens[token] = attempt
         if holder.leases is not None:
             holder.leases[token] = attempt
-        job.since = self._emit((now, "handed_out", cause, job.number, worker, number, token, until, incarnation))
+        worker = holder.name
+        if begins:
+            row = (now, BEGUN, 0, job.number, worker, number, token, until, holder.incarnation)
+            attempt.event = event = self._emit(row, 2)
+            job.since = event - 1
+        else:
+            row = (now, "handed_out", 0, job.number, worker, number, token, until, holder.incarnation)
+            job.since = self._emit(row)
         if terms.longest is not None:
             self._ring(now + terms.longest, "time_limit", job.number, token)
         self._lease(attempt)
@@ -297,32 +302,24 @@ class Leases(Retries):
         self,
         now: int,
         cause: int,
-        worker: str,
-        incarnation: int,
-        number: int,
+        message: Message,
         token: int,
         outcome: Outcome,
         why: Because = NONE,
-        retry_after: int | None = None,
-        refused_at: int = 0,
-        order: int = 0,
+        hint: Hint | None = None,
     ) -> bool:
         """Take the outcome of an attempt, and say whether it counts: False if the token is stale.
 
         A repeat of a hand-in that counted gets True again, a repeat of a refused number False; neither is recorded.
 
         Args:
-            number: the number of the request within the incarnation.
             outcome: ok, error, permanent_error or time_limit.
-            retry_after, refused_at: the hint that came with a refusal, in ticks, and the tick of that refusal.
-            order: as for ``take``.
+            hint: what came with a refusal of another system.
 
         Raises:
-            DefectError: for another outcome, or a worker that was never registered.
+            DefectError: for another outcome.
         """
-        holder = self._workers.get(worker)
-        if holder is None or holder.incarnation != incarnation:
-            holder = self._workers_known.holder(worker, incarnation)
+        holder, number, order = message
         if order or holder.lost:
             self._workers_known.heard(now, holder, order)
         else:
@@ -340,12 +337,34 @@ class Leases(Retries):
             self._finish(now, self._told_end(now, cause, attempt, "ok", why, now), job, "", NONE)
             return True
         if outcome not in _BAD_OUTCOMES:
-            raise DefectError(f"worker {worker} handed in the outcome {outcome!r} for job {job.number}")
+            raise DefectError(f"worker {holder.name} handed in the outcome {outcome!r} for job {job.number}")
         if (job.state, Request.OUTCOME) in self._refused:
             return self._late(now, cause, holder, number, token)
         self._token_marks[token - self._token_base] = holder.serial
-        request = Request.OUTCOME
-        self._end_attempt(now, cause, job, request, outcome, why, now, retry_after=retry_after, refused_at=refused_at)
+        self._end_attempt(now, cause, job, Request.OUTCOME, (outcome, why, now), hint)
+        return True
+
+    def end_well(self, now: int, message: Message, attempt: Attempt, worker: str) -> bool:
+        """Take ``ok`` for an attempt whose worker stops at this very instant, and tell both together; see ``hand_in``.
+
+        ``worker``: who stops. What comes late, or of a second worker with the same token, is told event by event.
+        """
+        holder, token, job = message[0], attempt.token, attempt.job
+        if (
+            self._tokens.get(token) is not attempt
+            or attempt.holder is not holder
+            or holder.lost
+            or type(self._move(job, self._ending_well)) is str
+        ):
+            row = (now, "work_stopped", attempt.event, job.number, worker, attempt.number, token, FINISHED)
+            attempt.event = event = self._emit(row)
+            return self.hand_in(now, event, message, token, "ok")
+        holder.heard = now
+        self._token_marks[token - self._token_base] = holder.serial
+        event = self._emit((now, ENDED_WELL, attempt.event, job.number, worker, attempt.number, token), 3)
+        attempt.event = event - 2
+        self._end_lease(attempt)
+        self._put_aside(now, event, job, "")
         return True
 
     def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:
@@ -365,7 +384,7 @@ class Leases(Retries):
             self._terminate(now, cause, job, "expired", _NOT_STARTED, ("time_limit", NONE, now))
 
     def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
-        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, "lease_lost", why, nominal)
+        self._end_attempt(now, cause or job.since, job, Request.LEASE_LOSS, ("lease_lost", why, nominal))
 
     def _lease_due(self, now: int, cause: int, attempt: Attempt) -> None:
         """The alarm of a lease came: it is lost, unless it has been renewed meanwhile."""
@@ -426,7 +445,7 @@ class Leases(Retries):
             request = Request.TIME_LIMIT
             assert attempt is not None
             if (job.state, request) not in self._refused and self._longest_end(attempt) <= nominal:
-                self._end_attempt(now, cause or job.since, job, request, "time_limit", _TIME_LIMIT, nominal)
+                self._end_attempt(now, cause or job.since, job, request, ("time_limit", _TIME_LIMIT, nominal))
         elif what == "total limit":
             limit = job.terms.rules.retry.total_limit or 0
             why = Because("total_limit_reached", {"limit": limit})

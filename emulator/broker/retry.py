@@ -20,20 +20,20 @@ until both are over. How a pause is spread, ``jitter`` says.
 
 from array import array
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from typing import Final, Literal, NamedTuple, cast
 
 from emulator.broker.allowance import RetryAllowance
 from emulator.broker.finished import CODES, Finished
 from emulator.broker.jitter import jittered
-from emulator.broker.jobs import PAUSING, REASONS, Attempt, Entry, Job, Queue, rare
+from emulator.broker.jobs import PAUSING, PREREQUISITE, REASONS, Attempt, Entry, Job, Queue, rare
 from emulator.broker.keys import Keys
-from emulator.broker.prerequisites import Key, Prerequisites
-from emulator.broker.rules import DataRetry, Outcome, QueueRules, RetryCase, RetryPolicy, Verdict
+from emulator.broker.prerequisites import Prerequisites
+from emulator.broker.rules import DataRetry, Hint, Outcome, QueueRules, RetryCase, RetryPolicy, Verdict
 from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
+from emulator.broker.waiters import Waiters
 from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError
-from emulator.record.events import Row, Sink
+from emulator.record.events import Row, Sink, emitter
 from emulator.record.reasons import NONE, Because, said
 
 __all__ = [
@@ -55,6 +55,10 @@ OUT_OF_TIME: Final = "out_of_time"
 
 _FOR_EVER: Final = 10**18
 """Some 30,000 years in ticks: an exponential pause without a longest is not counted further."""
+
+
+Ending = tuple[Outcome, Because, int]
+"""(outcome, why, nominal tick) of an attempt."""
 
 
 class Judgement(NamedTuple):
@@ -127,33 +131,18 @@ def too_late(retry: DataRetry, start: int, first_submitted: int) -> Judgement | 
     return Judgement(OUT_OF_TIME, Because("no_retry_in_time", {"limit": limit}))
 
 
-def judge(
-    retry: DataRetry,
-    attempt: int,
-    lost: int,
-    outcome: str,
-    now: int,
-    first_submitted: int,
-    before: int,
-    draw: Callable[[], float],
-    retry_after: int | None = None,
-    refused_at: int = 0,
-    stated: bool = False,
-) -> Judgement:
-    """Decide from plain numbers; ``draw`` is called only if the jitter needs its uniform number.
-
-    The other arguments are those of ``RetryCase`` (``before`` is its ``last_pause``) and of ``limit_reached``.
-    """
-    reached = limit_reached(retry, attempt, lost, outcome, stated)
+def judge(retry: DataRetry, case: RetryCase, stated: bool = False) -> Judgement:
+    """Decide from plain numbers; ``case.u`` counts only if the jitter needs it, ``stated`` as in ``limit_reached``."""
+    reached = limit_reached(retry, case.attempt, case.lost, case.outcome, stated)
     if reached is not None:
         return reached
-    own = base_pause(retry, attempt)
+    own = base_pause(retry, case.attempt)
     if retry.jitter != "none" and own:
-        own = jittered(retry, own, before, draw())
+        own = jittered(retry, own, case.last_pause, case.u)
     pause = own
-    if retry_after is not None and retry.respects_retry_after:
-        pause = max(pause, refused_at + retry_after - now)
-    return too_late(retry, now + pause, first_submitted) or Judgement("", NONE, pause, own)
+    if case.retry_after is not None and retry.respects_retry_after:
+        pause = max(pause, case.refused_at + case.retry_after - case.now)
+    return too_late(retry, case.now + pause, case.first_submitted) or Judgement("", NONE, pause, own)
 
 
 def decide(retry: DataRetry, case: RetryCase) -> Verdict:
@@ -164,18 +153,7 @@ def decide(retry: DataRetry, case: RetryCase) -> Verdict:
     >>> decide(retry, case)
     Verdict(again=True, pause=5, why='')
     """
-    found = judge(
-        retry,
-        case.attempt,
-        case.lost,
-        case.outcome,
-        case.now,
-        case.first_submitted,
-        case.last_pause,
-        lambda: case.u,
-        case.retry_after,
-        case.refused_at,
-    )
+    found = judge(retry, case)
     return Verdict(not found.sub_state, found.pause, found.why.code)
 
 
@@ -196,7 +174,6 @@ class Retries:
         "_allowances",
         "_down_since",
         "_emit",
-        "_ended",
         "_ending_well",
         "_families",
         "_finished",
@@ -215,7 +192,6 @@ class Retries:
         "_new_end",
         "_new_token_job",
         "_new_token_mark",
-        "_prerequisites",
         "_queues",
         "_refused",
         "_remembered",
@@ -226,11 +202,13 @@ class Retries:
         "_token_marks",
         "_tokens",
         "_uniform",
+        "_waiters",
         "_ways",
         "_workers",
         "_workers_known",
         "fresh",
         "hear",
+        "holder",
         "is_lost",
         "is_up",
         "is_valid",
@@ -253,7 +231,7 @@ class Retries:
         first_job: int = 1,
         first_token: int = 1,
     ) -> None:
-        self._emit = sink.emit
+        self._emit = emitter(sink)
         self._alarms = alarms
         self._ring = alarms.ring
         self._lease = alarms.lease
@@ -275,8 +253,9 @@ class Retries:
         self._new_attempts = self._finished.tries.append
         self._families: dict[int, int] = {}
         self._remembered = remembered
-        self._prerequisites = Prerequisites(self.family, self.final_state, grouped)
-        self._ended: list[tuple[Key, int]] = []
+        known_waits = Prerequisites(self.family, self.final_state, grouped)
+        self._waiters = waiters = Waiters(self._jobs, self._finished, known_waits, remembered)
+        waiters.let_go, waiters.fail = self._prerequisites_met, self._prerequisite_failed
         self._idempotency: dict[str, int] = {}
         self._key_ends: dict[int, tuple[int, str]] = {}
         self._tokens: dict[int, Attempt] = {}
@@ -289,7 +268,8 @@ class Retries:
         self._new_token_mark = self._token_marks.append
         self._workers_known = known = Workers(sink.emit, alarms)
         self._workers = known.now
-        self.register, self.sign_off, self.hear = known.register, known.sign_off, known.hear
+        self.register, self.sign_off = known.register, known.sign_off
+        self.holder, self.hear = known.holder, known.hear
         self.silence_end, self.is_lost, self.settle_heard = known.silence_end, known.is_lost, known.settle_heard
         self._down_since = 0
         self._missed: list[tuple[int, str, int, int, str]] = []
@@ -393,10 +373,13 @@ class Retries:
 
     def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: Because) -> None:
         """Put a job aside that no worker has, and that has moved to its end: done if ``sub_state`` is empty."""
-        number = job.number
         state = "failed" if sub_state else "done"
-        row: Row = (now, "finished", cause, number, "", state, sub_state, why.code, job.attempts)
-        event = self._emit((*row, why.values) if why.values else row)
+        row: Row = (now, "finished", cause, job.number, "", state, sub_state, why.code, job.attempts)
+        self._put_aside(now, self._emit((*row, why.values) if why.values else row), job, sub_state)
+
+    def _put_aside(self, now: int, event: int, job: Job, sub_state: str) -> None:
+        """Let go of a job whose end has been told."""
+        number = job.number
         del self._jobs[number]
         place, ended = number - self._first_job, self._finished
         ended.codes[place] = CODES[sub_state]
@@ -407,8 +390,7 @@ class Retries:
         if extra is not None and extra.idempotency_key:
             self._let_key_run_out(now, job.queue.rules.idempotency_keys_kept, number, extra.idempotency_key)
         if self._remembered:
-            for key in self._prerequisites.ended(number):
-                self._judge_waiters(now, event, key)
+            self._waiters.ended(now, event, number)
 
     def _let_key_run_out(self, now: int, kept: int, job: int, key: str) -> None:
         if kept:
@@ -424,33 +406,28 @@ class Retries:
         job: Job,
         sub_state: str,
         why: Because,
-        end: tuple[Outcome, Because, int],
+        end: Ending,
     ) -> None:
-        """End a job that has failed, with the attempt that runs if one does (``end``: outcome, why, nominal tick)."""
+        """End a job that has failed, with the attempt that runs if one does."""
         if job.attempt is not None:
             cause = self._told_end(now, cause, job.attempt, *end)
         elif job.waiting:
             job.queue.remove(job, self._keys)
         self._finish(now, cause, job, sub_state, why)
 
-    def _judge_waiters(self, now: int, cause: int, ended: Key) -> None:
-        """Judge those who waited for a job."""
-        raise NotImplementedError
+    def _prerequisites_met(self, now: int, cause: int, job: Job) -> None:
+        """All has ended that a job waited for."""
+        self._end_reason(now, cause, job, PREREQUISITE)
+
+    def _prerequisite_failed(self, now: int, cause: int, job: Job, why: Because) -> None:
+        """A job fails because one that it waited for has."""
+        self._must_move(job, Request.PREREQUISITE_FAILURE, Facts(waits=True))
+        self._finish(now, cause, job, "prerequisite_failed", why)
 
     # -- retries ------------------------------------------------------------------------------------------------------
 
     def _end_attempt(
-        self,
-        now: int,
-        cause: int,
-        job: Job,
-        request: Request,
-        outcome: Outcome,
-        why: Because,
-        nominal: int,
-        *,
-        retry_after: int | None = None,
-        refused_at: int = 0,
+        self, now: int, cause: int, job: Job, request: Request, end: Ending, hint: Hint | None = None
     ) -> None:
         """End an attempt that did not go well, and decide what becomes of the job.
 
@@ -460,8 +437,8 @@ class Retries:
             raise DefectError(f"an attempt of job {job.number}, which is {job.state.value}, had a {request.value}")
         attempt = job.attempt
         assert attempt is not None, "no state without an attempt lets these requests through"
-        by_time_limit = request is Request.TIME_LIMIT
-        event = self._told_end(now, cause, attempt, outcome, why, nominal)
+        outcome, by_time_limit = end[0], request is Request.TIME_LIMIT
+        event = self._told_end(now, cause, attempt, *end)
         extra = rare(job)
         if outcome == "lease_lost":
             extra.lost += 1
@@ -470,11 +447,7 @@ class Retries:
             extra.cut += 1
             found = self._cap_reached(job, extra.cut)
         if found is None:
-            policy = job.terms.rules.policy
-            if policy is None:
-                found = self._judge(now, job, outcome, retry_after, refused_at, by_time_limit)
-            else:
-                found = self._ask(policy, now, job, outcome, retry_after, refused_at)
+            found = self._judge(now, job, outcome, hint, by_time_limit)
         if found.sub_state:
             self._fail(now, event, job, request, found)
         else:
@@ -496,25 +469,23 @@ class Retries:
             return Judgement("time_limit", Because("time_limits_reached", {"count": cut, "most": longest.at_most}))
         return None
 
-    def _judge(
-        self, now: int, job: Job, outcome: str, retry_after: int | None, refused_at: int, stated: bool
-    ) -> Judgement:
-        extra, attempt, retry = rare(job), job.attempts, job.terms.rules.retry
-        times = (now, job.submitted, extra.own_pause)
-        draw = partial(self._uniform, job, attempt)
-        return judge(retry, attempt, extra.lost, outcome, *times, draw, retry_after, refused_at, stated)
-
-    def _ask(
-        self, policy: RetryPolicy, now: int, job: Job, outcome: Outcome, retry_after: int | None, refused_at: int
-    ) -> Judgement:
-        """Put the question to the user's own policy; the limits of the file stand beside it."""
-        retry, extra, attempt = job.terms.rules.retry, rare(job), job.attempts
-        reached = limit_reached(retry, attempt, extra.lost, outcome, True)
-        if reached is not None:
+    def _judge(self, now: int, job: Job, outcome: Outcome, hint: Hint | None, stated: bool) -> Judgement:
+        """Ask the retry policy of the file, or the user's own; ``stated`` as in ``limit_reached``."""
+        rules, extra, attempt = job.terms.rules, rare(job), job.attempts
+        retry, policy = rules.retry, rules.policy
+        if policy is not None and (reached := limit_reached(retry, attempt, extra.lost, outcome, True)) is not None:
             return reached
-        u = self._uniform(job, attempt)
+        is_spread = retry.jitter != "none" and base_pause(retry, attempt) > 0
+        u = self._uniform(job, attempt) if is_spread or policy is not None else 0.0
+        after, refused_at = (None, 0) if hint is None else hint
         counts, times = (job.number, attempt, extra.lost), (now, job.submitted, extra.own_pause)
-        verdict = policy.decide(RetryCase(*counts, outcome, *times, u, retry_after, refused_at))
+        case = RetryCase(*counts, outcome, *times, u, after, refused_at)
+        return judge(retry, case, stated) if policy is None else self._ask(policy, job, case)
+
+    def _ask(self, policy: RetryPolicy, job: Job, case: RetryCase) -> Judgement:
+        """Put the question to the user's own policy; the limits of the file stand beside it."""
+        retry, attempt, outcome, now = job.terms.rules.retry, case.attempt, case.outcome, case.now
+        verdict = policy.decide(case)
         if not verdict.again:
             sub_state = PERMANENT_ERROR if outcome == "permanent_error" else ATTEMPTS_USED_UP
             return Judgement(sub_state, said(verdict.why) if verdict.why else Because("policy_said_no"))

@@ -7,6 +7,7 @@ from emulator.records import field, record
 __all__ = [
     "Allowance",
     "DataRetry",
+    "Hint",
     "Outcome",
     "QueueRules",
     "RetryCase",
@@ -17,6 +18,10 @@ __all__ = [
 
 Outcome = Literal["ok", "error", "permanent_error", "time_limit", "lease_lost"]
 """How an attempt ended."""
+
+
+Hint = tuple[int, int]
+"""(retry-after, tick of the refusal): what a system says as it refuses, in ticks."""
 
 
 @record

@@ -11,7 +11,7 @@ from emulator.broker.jobs import Attempt
 from emulator.errors import DefectError
 from emulator.record.events import Row
 
-__all__ = ["Alarms", "HeartbeatReply", "Holder", "Workers"]
+__all__ = ["Alarms", "HeartbeatReply", "Holder", "Message", "Workers"]
 
 
 class HeartbeatReply(NamedTuple):
@@ -55,6 +55,7 @@ class Holder:
 
     Attributes:
         name, incarnation: whose record it is; serial: its number among all records, from 1.
+        is_current: its program has neither ended nor started anew.
         silence: ticks without a message after which it is declared lost, None: never.
         heard: the tick of its last message.
         newest: the place of the newest message that has come, among all that it has sent.
@@ -70,6 +71,7 @@ class Holder:
         "beat_reply",
         "heard",
         "incarnation",
+        "is_current",
         "leases",
         "lost",
         "name",
@@ -89,12 +91,22 @@ class Holder:
         self.heard = now
         self.newest = 0
         self.lost = False
+        self.is_current = True
         self.leases: dict[int, Attempt] | None = None if silence is None else {}
         self.take_number = -1
         self.take_answer: Attempt | None = None
         self.beat_number = -1
         self.beat_reply = HeartbeatReply()
         self.refused: set[int] | None = None
+
+
+Message = tuple[Holder, int, int]
+"""(holder, number, order): whose message it is, and which.
+
+The numbers of an incarnation's requests rise; the same number is the same request. ``order`` is the place of the
+message among all that the incarnation has sent, rising; 0 on a link on which nothing can overtake it. Silence runs from
+the newest that has come.
+"""
 
 
 class Workers:
@@ -115,8 +127,10 @@ class Workers:
         self._incarnations: dict[str, int] = {}
         self._last_serial = 0
 
-    def register(self, now: int, cause: int, worker: str, incarnation: int, silence: int | None) -> None:
-        """A worker's program has started; it is declared lost after ``silence`` ticks without a message (None: never).
+    def register(self, now: int, cause: int, worker: str, incarnation: int, silence: int | None) -> Holder:
+        """A worker's program has started: give its record, by which its messages are known from now on.
+
+        It is declared lost after ``silence`` ticks without a message (None: never).
 
         Raises:
             DefectError: when the incarnation is not above the worker's earlier ones.
@@ -127,11 +141,13 @@ class Workers:
         before = self.now.get(worker)
         if before is not None:
             self.former[worker, before.incarnation] = before
+            before.is_current = False
         self._last_serial += 1
-        self.now[worker] = Holder(worker, incarnation, self._last_serial, silence, now)
+        holder = self.now[worker] = Holder(worker, incarnation, self._last_serial, silence, now)
         self._emit((now, "worker_registered", cause, 0, worker, incarnation))
         if silence is not None:
             self._silence(now + silence, worker, incarnation)
+        return holder
 
     def sign_off(self, now: int, cause: int, worker: str, incarnation: int) -> None:
         """A worker leaves in good order; leases that it still has run out."""
@@ -139,6 +155,7 @@ class Workers:
         if self.now.get(worker) is holder:
             del self.now[worker]
             self.former[worker, incarnation] = holder
+            holder.is_current = False
         holder.silence = None
         self._emit((now, "worker_signed_off", cause, 0, worker, incarnation))
 

@@ -82,7 +82,7 @@ def hunt(
         raise click.UsageError("--crash-points are points of handlers: give --handlers too.")
     own = None
     if handlers is not None:
-        from emulator.testing.nights import handlers_named
+        from emulator.testing.hunting import handlers_named
 
         own = handlers_named(handlers)
 

@@ -94,13 +94,13 @@ GROUPS: Final = (
         "[faults](how-to/test-under-faults.md).",
         ("Emulator", "Emulated", "EmulatorOptions", "JobHandle", "CrashPoint", "sweep", "crash_points"),
         {
-            "Ending": "testing.jobs",
+            "Ending": "testing.views",
             "FaultHandle": "testing.faults",
             "Moment": "testing.crashing",
-            "Sweep": "testing.sweeping",
-            "Unsafe": "testing.sweeping",
-            "WorkerView": "testing.workers",
-            "CallBurst": "testing.watched",
+            "Sweep": "testing.crashing",
+            "Unsafe": "testing.crashing",
+            "WorkerView": "testing.views",
+            "CallBurst": "testing.settings",
         },
     ),
     Group(

@@ -22,29 +22,28 @@ from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.given import AnyScenario
 from emulator.scenario.spelling import advise
-from emulator.testing.client import Client, Program
+from emulator.testing.client import Client, Program, Programs
 from emulator.testing.crashing import SWEPT, CrashPoint, Probe
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
-from emulator.testing.hanging import Hanging
-from emulator.testing.jobs import JobHandle
-from emulator.testing.mistakes import (
+from emulator.testing.options import Settings
+from emulator.testing.settings import (
     AWAITED,
     NOT_ENTERED,
+    CallBurst,
+    Lasting,
     check_arguments,
     check_condition,
     check_plain,
     check_submission,
     coroutine_functions,
+    loaded_for,
     policies,
+    ticks_of,
+    watched,
 )
-from emulator.testing.options import Settings
-from emulator.testing.programs import Programs
-from emulator.testing.settings import Lasting, loaded_for, ticks_of
-from emulator.testing.span import Span
-from emulator.testing.stream import Stream
-from emulator.testing.views import Views
-from emulator.testing.watched import CallBurst, watched
+from emulator.testing.stream import Hanging, Span, Stream
+from emulator.testing.views import JobHandle, Views
 from emulator.testing.work import afresh
 from emulator.timeline.agenda import ENDS
 from emulator.timeline.bearers import BEARER, NOBODY

@@ -17,12 +17,12 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.models.actions import ACTION_KINDS, Action
 from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, kind_of
 from emulator.scenario.spelling import advise
-from emulator.testing.jobs import JobHandle
 from emulator.testing.settings import Lasting, ticks_of
+from emulator.testing.views import JobHandle
 from emulator.timeline.ticks import say
 
 if TYPE_CHECKING:
-    from emulator.testing.span import Span
+    from emulator.testing.stream import Span
     from emulator.world.faults import Struck
     from emulator.world.world import World
 

@@ -1,4 +1,4 @@
-"""How does the user's own code run on emulated workers, and what do faults do to it?
+"""Runs the user's own code on emulated workers: handlers, their attempts, and what faults do to them.
 
 Each attempt is a task on a bearer of its own (``emulator.timeline.bearers``), so that everything which the handler
 starts belongs to it. The law:
@@ -15,29 +15,266 @@ cause it.
 """
 
 import asyncio
+from collections import Counter
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextvars import Context
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from emulator.broker.jobs import Attempt
 from emulator.broker.rules import Outcome
-from emulator.errors import InputError, PermanentError, TransientError, WorkError
+from emulator.errors import CallError, InputError, PermanentError, TransientError, WorkError
+from emulator.measure.reasons import refusal_in_words
+from emulator.record.event_view import KIND, view
 from emulator.record.events import Row
 from emulator.record.reasons import GOES_ON, NONE, Because, said
-from emulator.testing.attempts import RunningAttempt
+from emulator.scenario.spelling import advise
 from emulator.testing.settings import ticks_of
-from emulator.testing.work import Order, Work
-from emulator.timeline.bearers import BEARER, Bearer
+from emulator.testing.work import Order, Work, afresh
+from emulator.timeline.bearers import BEARER, NOBODY, Bearer, stretched
 from emulator.timeline.loop import VirtualLoop
-from emulator.timeline.ticks import say
+from emulator.timeline.ticks import SECOND, say
+from emulator.world.draws import entity_key, numbers_key
+from emulator.world.systems import Call
 from emulator.world.worker import OFF, Worker
+from emulator.world.world import World
 
 if TYPE_CHECKING:
     from emulator.testing.crashing import Probe
-    from emulator.world.world import World
 
-__all__ = ["POWER_OFF", "Handler", "Handlers"]
+__all__ = [
+    "POWER_OFF",
+    "Handler",
+    "Handlers",
+    "RunningAttempt",
+]
+
+
+class Keeper(Protocol):
+    """What an attempt needs of the keeper of all (``emulator.testing.handlers``)."""
+
+    loop: VirtualLoop
+    context: Context
+    world: World
+    finished: dict[int, dict[tuple[str, str], None]]
+    over: str
+
+
+class _Spending:
+    """Work under way for which a handler waits: it stands still with its worker, and takes longer on a slow one."""
+
+    __slots__ = ("left", "since", "speed", "timer", "waiter")
+
+    def __init__(self, left: int, waiter: "asyncio.Future[None]") -> None:
+        self.left = left  # at full speed
+        self.since = 0
+        self.speed = 1.0
+        self.timer: asyncio.TimerHandle | None = None
+        self.waiter = waiter
+
+
+class RunningAttempt:
+    """One attempt under way, or what is left of it on its worker."""
+
+    def __init__(self, keeper: Keeper, execution: Attempt, bearer: Bearer) -> None:
+        job = execution.job
+        self._keeper = keeper
+        self.execution = execution
+        self.bearer = bearer
+        self.task: asyncio.Task[None] | None = None
+        self.is_left = False
+        self.is_over = False
+        self.order = Order(
+            job.number,
+            job.name,
+            job.routine.name,
+            afresh(job.source.parameters),
+            job.key,
+            execution.number,
+            execution.token,
+            execution.worker.name,
+            tuple(keeper.finished.get(job.number, ())),
+        )
+        self._calls: list[Call] = []
+        self._called: Counter[str] = Counter()
+        self._spending: list[_Spending] = []
+
+    # -- what Work asks for -------------------------------------------------------------------------------------------
+
+    def lease_left(self) -> int:
+        """Give the ticks for which the lease holds as far as the worker knows."""
+        if self.execution.is_told or self.is_left:
+            return 0
+        return max(0, self.execution.known_end - self._keeper.world.agenda.now)
+
+    def local_time(self) -> datetime:
+        """Give what the worker's clock shows."""
+        world = self._keeper.world
+        return world.clock.local(self.execution.worker.clock.local(world.agenda.now))
+
+    def leave(self, effect: str, target: str, holder: str, repeatable: bool) -> bool:
+        """Leave an effect; False if the system that holds the target refuses the token."""
+        self._check_open()
+        if holder:
+            self._check_system(holder)
+        return self._keeper.world.effects.leave(self.execution, effect, target, holder.partition("/")[0], repeatable)
+
+    def at_power_off(self, call: Callable[[], object]) -> None:
+        """Have something called when the power of its worker goes."""
+        if self.bearer is NOBODY:
+            raise InputError(
+                f"at_power_off: the test itself speaks for {self.order.worker}: let it do what is to be done"
+            )
+        self.bearer.at_power_off.append(call)
+
+    def part_over(self, part: str, element: str) -> None:
+        """Note that a part is finished, for later attempts too."""
+        self._check_open()
+        self._keeper.finished.setdefault(self.order.job, {})[part, element] = None
+        self._keeper.world.execution.part_over(self.execution, part, element)
+
+    async def spend(self, ticks: int) -> None:
+        """Do work of so many ticks at full speed."""
+        self._check_open()
+        self._keeper.loop.refuse_inside_stop("work.spend")
+        if not ticks:
+            return
+        spending = _Spending(ticks, self._keeper.loop.create_future())
+        self._spending.append(spending)
+        self._arm(spending)
+        try:
+            await spending.waiter
+        finally:
+            if spending.timer is not None:
+                spending.timer.cancel()
+            self._spending.remove(spending)
+
+    async def call(self, system: str, options: Mapping[str, Any]) -> None:
+        """Call a system and wait for what comes of it."""
+        self._check_open()
+        self._check_system(system)
+        keeper, execution, world = self._keeper, self.execution, self._keeper.world
+        name, _, part = system.partition("/")
+        worker, job = execution.worker, execution.job
+        target = options["target"] or job.key or job.name
+        why = world.access.refusal(worker.name, name, part or job.routine.name, execution.start, worker.booted_at)
+        if why:
+            row = (world.agenda.now, "call_ended", execution.event, job.number, worker.name)
+            world.emit((*row, execution.number, execution.token, name, "no_access", 0))
+            raise CallError(f"{worker.name} has no access to {system}: {refusal_in_words(why)}", name, "no_access")
+        waiter: asyncio.Future[tuple[str, int | None]] = keeper.loop.create_future()
+
+        def done(outcome: str, retry_after: int | None) -> None:
+            if not waiter.done():
+                waiter.set_result((outcome, retry_after))
+
+        effect = options["effect"]
+        part_number = -1 - entity_key("called by a handler", system) % 2**32  # a modelled part has 0 or more
+        call = Call(
+            job=job.number,
+            attempt=execution.number,
+            token=execution.token,
+            worker=worker.name,
+            key=numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system]),
+            system=name,
+            target=target,
+            effect=effect,
+            scope=job.scope,
+            cause=execution.event,
+            patience=options["patience"],
+            if_already_in_progress=options["if_already_in_progress"],
+            lands=options["lands"] if effect else None,
+            land=(lambda: self.leave(effect, target, name, options["repeatable"])) if effect else None,
+            done=done,
+        )
+        self._called[system] += 1
+        self._calls.append(call)
+        world.systems.call(call)
+        try:
+            outcome, retry_after = await waiter
+        finally:
+            if waiter.cancelled() and not keeper.over:
+                world.systems.hang_up(call)
+            call.done = None  # whoever has given up leaves it in the system's line
+            self._calls.remove(call)
+        if outcome != "ok":
+            hint = None if retry_after is None else retry_after / SECOND
+            raise CallError(f"{system} answered: {outcome.replace('_', ' ')}", name, outcome, hint)
+
+    def _check_open(self) -> None:
+        if self._keeper.over:
+            raise InputError(f"{self._keeper.over}: {self.order.name} can do nothing more")
+
+    def _check_system(self, system: str) -> None:
+        known = self._keeper.world.scenario.systems
+        if (name := system.partition("/")[0]) not in known:
+            raise InputError(f"there is no system {name!r}: {advise(name, known) if known else 'there is none at all'}")
+
+    # -- what becomes of it -------------------------------------------------------------------------------------------
+
+    def stand_still(self, why: str) -> None:
+        """Let its code stand still, its spending and the patience of its callers too."""
+        if self.bearer.state != "runs":
+            return
+        self._keeper.loop.stand_still(self.bearer, why)
+        now = self._keeper.world.agenda.now
+        for spending in self._spending:
+            self._halt(spending, now)
+        for call in self._calls:
+            self._keeper.world.systems.freeze(call)
+
+    def go_on(self) -> None:
+        """Let its code go on."""
+        if self.bearer.state != "stands still":
+            return
+        self._keeper.loop.go_on(self.bearer)
+        for spending in self._spending:
+            self._arm(spending)
+        for call in list(self._calls):
+            self._keeper.world.systems.thaw(call)
+
+    def set_speed(self, speed: float) -> None:
+        """Let its code run at another speed."""
+        if self.bearer.state == "gone":
+            return
+        now = self._keeper.world.agenda.now
+        self._keeper.loop.set_speed(self.bearer, speed)
+        if self.bearer.state == "runs":
+            for spending in self._spending:
+                self._halt(spending, now)
+                self._arm(spending)
+
+    def abandon(self, why: str) -> None:
+        """Let its code never run again."""
+        for call in self._calls:
+            call.done = None
+        self._spending.clear()
+        self._keeper.loop.abandon(self.bearer, why)
+
+    def _arm(self, spending: _Spending) -> None:
+        keeper = self._keeper
+        spending.since, spending.speed = keeper.world.agenda.now, self.bearer.speed
+        due = keeper.loop.agenda.now + stretched(spending.left, spending.speed)
+        spending.timer = keeper.loop.call_at(due / SECOND, _spent, spending.waiter, context=keeper.context)
+
+    @staticmethod
+    def _halt(spending: _Spending, now: int) -> None:
+        if spending.timer is not None:
+            spending.timer.cancel()
+            spending.timer = None
+            done = round((now - spending.since) * spending.speed)
+            spending.left = max(1, spending.left - done)
+
+    def has_anything_left(self) -> bool:
+        """Say whether any task of it is unfinished, or anything open that it has opened."""
+        held = self.bearer.held
+        return any(not task.done() for task in self.bearer.tasks) or (held is not None and held.is_anything())
+
+
+def _spent(waiter: "asyncio.Future[None]") -> None:
+    if not waiter.done():
+        waiter.set_result(None)
+
 
 Handler = Callable[[Work], Awaitable[object]]
 """What does the work of a routine's jobs: ``async def copy(work): ...``."""
@@ -46,6 +283,7 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 POWER_OFF: Final = "its power is off"
 _WHY_STOPPED: Final = "told to stop"
 _TURNS_TO_CLEAN_UP: Final = 100
+_OF_WORKERS: Final = frozenset({"fault_began", "worker_changed", "worker_speed_changed"})
 
 
 class Handlers:
@@ -144,26 +382,27 @@ class Handlers:
 
         A fault of a worker that runs no handler is noted, in case one had run there that no fault can hit.
         """
-        if (
-            row[1] == "fault_began"
-            and row[4]
-            and not any(each.execution.worker.name == row[4] for each in self.working())
-        ):
-            self._idle_faults.setdefault(row[4], f"{row[5]} of {row[4]} at {say(row[0])}")
-        if row[1] == "worker_changed":
-            state = row[5]
-            for attempt in self._attempts:
-                if attempt.execution.worker.name == row[4]:
-                    if state == OFF:
-                        self._cut_power(attempt)
-                    elif state == "frozen":
-                        attempt.stand_still("its worker is frozen")
-                    elif row[6] == GOES_ON and not attempt.execution.suspended:
-                        attempt.go_on()
-        elif row[1] == "worker_speed_changed":
-            for attempt in self._attempts:
-                if attempt.execution.worker.name == row[4]:
-                    attempt.set_speed(row[5])
+        if row[KIND] not in _OF_WORKERS:
+            return
+        event = view(0, row)
+        concerned = [attempt for attempt in self._attempts if attempt.execution.worker.name == event.worker]
+        if event.kind == "fault_began":
+            if event.worker and not any(each.execution.worker.name == event.worker for each in self.working()):
+                fault = f"{event.fault} of {event.worker} at {say(event.at)}"
+                self._idle_faults.setdefault(event.worker, fault)
+        elif event.kind == "worker_speed_changed":
+            for attempt in concerned:
+                attempt.set_speed(event.speed)
+        elif event.state == OFF:
+            for attempt in concerned:
+                self._cut_power(attempt)
+        elif event.state == "frozen":
+            for attempt in concerned:
+                attempt.stand_still("its worker is frozen")
+        elif event.why == GOES_ON:
+            for attempt in concerned:
+                if not attempt.execution.suspended:
+                    attempt.go_on()
 
     def _cut_power(self, attempt: RunningAttempt) -> None:
         attempt.abandon(POWER_OFF)

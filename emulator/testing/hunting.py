@@ -1,4 +1,4 @@
-"""Which is the smallest schedule of faults that breaks a requirement?
+"""Plays nights with the user's own handlers, and looks for the smallest schedule of faults that breaks a requirement.
 
 Schedules are drawn and shrunk by hypothesis, each is tried on the scenario itself, with one seed: keyed draws make a
 try a pure function of its schedule. What is found is kept as a schedule, not as a seed of the search, so that it stays
@@ -8,7 +8,9 @@ Crash points are tried first, one after the other: such a point is one fault, an
 of them breaks anything are schedules drawn, with and without a point among their faults.
 """
 
+import importlib
 import os
+import sys
 import tempfile
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
@@ -18,24 +20,98 @@ from typing import Any, Final
 import yaml
 
 from emulator.errors import InputError, IrreproducibleError
-from emulator.experiment.night import Progress, run_night
+from emulator.experiment.night import Progress, judged_night, run_night
 from emulator.experiment.result import NightResult
+from emulator.measure.fold import NightFold
 from emulator.measure.invariants import Never, broken
-from emulator.record.events import HEARTBEAT_KINDS
+from emulator.record.event_view import AT, KIND
+from emulator.record.events import HEARTBEAT_KINDS, Row
+from emulator.record.meta import RunMeta
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded, varied
+from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.show.fault_words import planned_words
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
+from emulator.testing.emulation import Emulator
 from emulator.testing.handlers import Handler
-from emulator.testing.jobs import name_of
-from emulator.testing.nights import night_with_handlers
-from emulator.testing.settings import loaded_for
-from emulator.testing.watched import CallBurst, watched
+from emulator.testing.running import run_in_virtual_time
+from emulator.testing.settings import CallBurst, loaded_for, watched
+from emulator.testing.views import name_of
 from emulator.timeline.ticks import SECOND
 
-__all__ = ["Hunt", "hunt"]
+__all__ = [
+    "Hunt",
+    "handlers_named",
+    "hunt",
+    "night_with_handlers",
+]
+
+
+def night_with_handlers(
+    loaded: Loaded,
+    seed: int,
+    *,
+    handlers: Mapping[str, Handler],
+    outside: Iterable[str] = (),
+) -> NightResult:
+    """Run one night of a scenario, in virtual time, with handlers for some of its routines.
+
+    Args:
+        loaded: the scenario; jobs come by its ``arrivals``.
+        seed: from 0 to 2**63 - 1.
+        handlers: by routine.
+        outside: libraries each of whose calls gets a clock stop of its own.
+
+    Raises:
+        InputError: for a handler that has no routine, or is no coroutine function.
+        IrreproducibleError: when another run may come out otherwise.
+    """
+
+    async def night() -> NightResult:
+        async with Emulator(loaded, handlers=handlers, seed=seed, outside=outside) as emu:
+            await emu.advance(loaded.scenario.lasts / SECOND)
+            world = emu.world
+        rows: tuple[Row, ...] = tuple(emu.stream.rows)
+        fold = NightFold(loaded.scenario.lasts)
+        fold.feed_all(rows)
+        about = RunMeta(
+            seed=seed,
+            scenario_text=loaded.text or resolved(loaded),
+            scenario_name=loaded.name,
+            files={},
+            heartbeats="simulated",
+            changes=loaded.changes if loaded.text else (),
+            bases=loaded.bases,
+        )
+        again = f"emulator.hunt(..., handlers=..., seed={seed})"
+        return judged_night(loaded, about, fold, world, again, rows, None, real_code=True)
+
+    return run_in_virtual_time(night)
+
+
+def handlers_named(name: str) -> Mapping[str, Handler]:
+    """Give the handlers that ``module:NAME`` names, a mapping by routine; the module may lie in the present folder.
+
+    Raises:
+        InputError: when there is no such module or name, or it is no mapping.
+    """
+    module, _, attribute = name.partition(":")
+    if not module or not attribute:
+        raise InputError(f"{name!r} names no handlers: give module:NAME, such as copies:HANDLERS")
+    if os.getcwd() not in sys.path:
+        sys.path.insert(0, os.getcwd())
+    try:
+        found = getattr(importlib.import_module(module), attribute)
+    except (ImportError, AttributeError) as wrong:
+        raise InputError(f"the handlers {name}: {wrong}") from None
+    if not isinstance(found, Mapping):
+        raise InputError(
+            f'the handlers {name}: found {type(found).__name__}: make it a mapping, such as {{"copy": copy}}'
+        )
+    return found
+
 
 _MOST: Final = 1_000_000
 
@@ -184,7 +260,7 @@ def hunt(
     nights = _Nights(loaded, chosen, night or (lambda each, used: run_night(each, seed=used)), forbidden, tries)
     nights.progress, nights.so_far = progress, so_far
     told = () if handlers is None else nights.base.rows or ()
-    near = [row[0] / SECOND for row in told if row[1] not in HEARTBEAT_KINDS]
+    near = [row[AT] / SECOND for row in told if row[KIND] not in HEARTBEAT_KINDS]
 
     def schedules(most: int) -> "st.SearchStrategy[list[dict[str, Any]]]":
         return fault_schedules(loaded, at_most=most, at_least=1, kinds=kinds, near=near)
@@ -263,7 +339,7 @@ class _Nights:
         for job in dict.fromkeys(jobs):
             if not faults:
                 raise InputError(f"crash_points: kinds names no fault for them: give {' or '.join(FAULTS_AT_POINTS)}")
-            known = [name_of(row) for row in self.base.rows or () if row[1] == "submitted"]
+            known = [name_of(row) for row in self.base.rows or () if row[KIND] == "submitted"]
             if job not in known:
                 raise InputError(f"crash_points: the night has no job {job!r}: {advise(job, known)}")
             _, probes = self._play((), CrashPoint(job, faults[0]))

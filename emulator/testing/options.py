@@ -8,8 +8,7 @@ from emulator.measure.invariants import Never
 from emulator.testing.client import Program
 from emulator.testing.crashing import CrashPoint
 from emulator.testing.handlers import Handler
-from emulator.testing.settings import Lasting
-from emulator.testing.watched import CallBurst
+from emulator.testing.settings import CallBurst, Lasting
 
 __all__ = ["EmulatorOptions", "Settings"]
 

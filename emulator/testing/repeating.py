@@ -8,9 +8,8 @@ from _pytest.runner import runtestprotocol
 
 from emulator.errors import InputError
 from emulator.scenario.spelling import advise
-from emulator.testing.crashing import CrashPoint, Probe
+from emulator.testing.crashing import CrashPoint, Probe, Sweeper
 from emulator.testing.plugin import CRASH_AT, CRASH_PART, MADE
-from emulator.testing.sweeping import Sweeper
 
 __all__ = ["PROPERTY", "run_at_each_point"]
 

@@ -1,22 +1,47 @@
-"""Who is told of the events of an emulation, and when?
+"""The time and the events of an emulation: a clock of its own, who is told of an event, whether anything is to come.
 
 The law: every event is kept at once, in order. Who must act within the same instant (the keeper of the handlers, when a
 worker is switched off) is told at once and may touch nothing of the world. Everybody else is told in the next turn of
 the loop: whoever is woken by an event then sees a world that is at rest. Who waits for one job is woken by events of
 that job alone, or a thousand waiting tests of a thousand jobs would look a million times.
+
+A world in a test suite shares the agenda of the running loop: with the timers of the code under test, and perhaps with
+another world. What is due at one instant keeps the order of the agenda's law across all of them, because every entry
+stands in the one heap, with a number from the one row.
+
+A handler that waits for something that nobody brings keeps its lease: its worker's heartbeats renew it, for as long as
+the scenario lasts. The look is taken when heartbeats alone have been seen for longer than any lease and any silence
+lasts, so that what would have ended by itself has. Then it must be certain: the loop has no timer and nothing open to
+the outside, and the agenda has nothing but heartbeats and the alarms that they put off.
 """
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextvars import Context
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
+from emulator.broker.states import State
 from emulator.errors import NeverError
-from emulator.record.events import Event, Row, read
+from emulator.record.event_view import AT, JOB, KIND
+from emulator.record.events import HEARTBEAT_KINDS, Event, Row, read
+from emulator.timeline.agenda import REST, Agenda, Entry
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
+from emulator.timeline.loop import VirtualLoop
+from emulator.timeline.ticks import say
+from emulator.world.heartbeats_simulated import SimulatedHeartbeats
+from emulator.world.transport import Transport
+from emulator.world.world import World
 
-__all__ = ["Stream"]
+if TYPE_CHECKING:
+    from emulator.testing.handlers import Handlers
+
+__all__ = [
+    "Hanging",
+    "Span",
+    "Stream",
+]
+
 
 _ANY: Final = 0
 """In place of a job's number: whatever happens."""
@@ -67,7 +92,7 @@ class Stream:
     def emit(self, row: Row) -> int:
         """Keep one row and give its number."""
         self.rows.append(row)
-        job = row[3]
+        job = row[JOB]
         if job:
             self.of_job.setdefault(job, []).append(row)
         self._at_once(row)
@@ -169,3 +194,164 @@ class Stream:
             if not self._telling:
                 self._telling = True
                 self._loop.call_soon(self._tell, context=self._context)
+
+
+class Span(Agenda):
+    """A stretch of another agenda, from its present instant on, with a time that counts from 0 there.
+
+    Attributes:
+        base: the agenda that fires the entries.
+        start: the tick of the base at which the span begins.
+        over: once True, no entry of the span fires any more.
+
+    >>> base = Agenda(start=100)
+    >>> span, seen = Span(base), []
+    >>> span.at(5, seen.append, "one"); span.at(7, seen.append, "two")
+    >>> _ = base.run(before=(106,)); seen, base.now, span.now
+    (['one'], 105, 5)
+    >>> span.over = True; _ = base.run(); seen
+    ['one']
+    """
+
+    __slots__ = ("base", "over", "start")
+
+    def __init__(self, base: Agenda) -> None:
+        self.base = base
+        self.start = base.now
+        self.over = False
+
+    @property
+    def now(self) -> int:  # type: ignore[override]  # a slot there, a difference here
+        """The present tick, counted from the start of the span."""
+        return self.base.now - self.start
+
+    @property
+    def rank(self) -> int:  # type: ignore[override]
+        """The rank of the entry being fired."""
+        return self.base.rank
+
+    @property
+    def entries(self) -> list[Any]:  # type: ignore[override]
+        """The first entry of the base, as it is seen from the span, in a list; nobody may look further."""
+        head = self.base.peek()
+        return [] if head is None else [(head[0] - self.start, *head[1:])]
+
+    def take_number(self) -> int:
+        """Give the next number of creation."""
+        return self.base.take_number()
+
+    def at(
+        self,
+        time: int,
+        call: Callable[[Any], None],
+        argument: Any = None,
+        rank: int = REST,
+        key: int = 0,
+        second: int = 0,
+    ) -> None:
+        """Fire ``call(argument)`` at a time of the span, unless it is over by then."""
+        self.base.at(time + self.start, self._fire, (call, argument), rank, key, second)
+
+    def step(self, call: Callable[[Any], None], argument: Any) -> None:
+        """Count one more step of the present instant, which is that of the base."""
+        self.base.step(call, argument)
+
+    def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
+        """Say whether an entry with this time of the span, rank and keys has had its turn, or is having it."""
+        return self.base.has_passed(time + self.start, rank, key, second)
+
+    def _fire(self, what: tuple[Callable[[Any], None], Any]) -> None:
+        if not self.over:
+            call, argument = what
+            call(argument)
+
+    def peek(self) -> tuple[int, int, int, int, int] | None:
+        """Give (time, rank, key, second key, number) of the next entry of the base, or None when nothing is due."""
+        head = self.base.peek()
+        return None if head is None else (head[0] - self.start, *head[1:])
+
+    def __len__(self) -> int:
+        return len(self.base)
+
+
+_PUT_OFF: Final = frozenset(
+    {
+        SimulatedHeartbeats._send,
+        SimulatedHeartbeats._lease_due,
+        SimulatedHeartbeats._silence_due,
+        SimulatedHeartbeats._own_end,
+        Transport._beat_arrives,
+        Transport._beat_answered,
+    }
+)
+"""What heartbeats are made of, and what each of them puts off."""
+
+_FIRST_LOOK: Final = 4
+"""Heartbeats alone, in a row; each further look is taken after twice as many."""
+
+
+class Hanging:
+    """Looks whether handlers hang, and tells those who wait.
+
+    Args:
+        loop: the running loop.
+        world: what the handlers work in.
+        keeper: whose handlers they are.
+        stream: knows who waits.
+        end: the entry of the agenda at which the scenario is over.
+    """
+
+    def __init__(
+        self, loop: VirtualLoop, world: World, keeper: "Handlers", stream: Stream, end: Callable[[Any], None]
+    ) -> None:
+        self._loop = loop
+        self._world = world
+        self._keeper = keeper
+        self._stream = stream
+        self._end = end
+        scenario = world.scenario
+        lasts = [queue.lease for queue in scenario.queues.values()]
+        lasts += [pool.silence or 0 for pool in scenario.pools.values()]
+        lasts += [pool.link.answer_within for pool in scenario.pools.values()]
+        self._longest = max(lasts)
+        self._since = self._beats = 0
+        self._next_look = _FIRST_LOOK
+
+    def see(self, row: Row) -> None:
+        """Count heartbeats in a row; told of every event."""
+        if row[KIND] not in HEARTBEAT_KINDS:
+            self._since, self._beats, self._next_look = row[AT], 0, _FIRST_LOOK
+            return
+        self._beats += 1
+        if self._beats >= self._next_look and row[AT] - self._since > self._longest:
+            self._next_look = 2 * self._beats
+            if self._is_hopeless():
+                self._stream.give_up(self._in_words())
+
+    def _is_hopeless(self) -> bool:
+        return (
+            bool(self._keeper.working())
+            and not self._world.arrivals.has_more()
+            and not any(worker.looks_at_end or worker.is_lossy for worker in self._world.workers.values())
+            and self._loop.has_nothing_but(self._is_put_off)
+        )
+
+    def _is_put_off(self, entry: Entry) -> bool:
+        """Say whether an entry of the agenda brings nothing new as long as heartbeats come."""
+        call, argument = entry[5], entry[6]
+        if getattr(call, "__self__", None) is not self._world.agenda:
+            return False
+        inner = argument[0]
+        return inner == self._end or getattr(inner, "__func__", None) in _PUT_OFF
+
+    def _in_words(self) -> str:
+        said = f"nothing but heartbeats is to come any more at {say(self._world.agenda.now)}"
+        for attempt in self._keeper.working():
+            for job in self._stream.waited_for_by(attempt.bearer):
+                if self._world.broker.state_of(job) in (State.QUEUED, State.REQUEUED):
+                    said += (
+                        f"; {attempt.order.name} waits for job {job}, and that waits for a worker while "
+                        f"{attempt.order.name} has {attempt.order.worker}: give the pool one more worker, or one that "
+                        "takes several jobs (`slots`), or let the handler end before"
+                    )
+        return said

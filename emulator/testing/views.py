@@ -1,50 +1,293 @@
-"""What can a test see of an emulation: its events, its figures, its jobs, at any moment?"""
+"""What a test sees of an emulation: its events, figures, jobs and workers, at any moment, and a log of them."""
 
 import inspect
-from collections.abc import AsyncIterator, Callable, Mapping
-from dataclasses import replace
+from collections.abc import AsyncIterator, Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
 from emulator.broker.broker import Broker
-from emulator.errors import InputError
+from emulator.broker.rules import Outcome
+from emulator.broker.states import FINAL_STATES, State, StateName
+from emulator.errors import InputError, NeverError
 from emulator.measure.catalogue import FigureName, find
 from emulator.measure.comparison.wanted import Wanted, check_names
 from emulator.measure.estimate import Figure
 from emulator.measure.figures import figure
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
+from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
-from emulator.record.events import Event, EventKind, Row, read
+from emulator.record.event_view import JOB, KIND, view, views
+from emulator.record.events import DETAILS, Event, EventKind, Row, read
 from emulator.record.export import digest
+from emulator.record.history import job_of
+from emulator.record.log_writer import SqliteRecorder
+from emulator.record.meta import RunMeta
 from emulator.record.trail import known_kinds
 from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
+from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
 from emulator.show.phrases import spoken
 from emulator.show.reasons import in_words
 from emulator.show.story.writing import lines as story_lines
-from emulator.testing.jobs import JobHandle, name_of
-from emulator.testing.saving import save
-from emulator.testing.span import Span
-from emulator.testing.stream import Stream
-from emulator.testing.workers import WorkerView
+from emulator.testing.stream import Span, Stream
 from emulator.timeline.reports import place_of
+from emulator.timeline.stops import clock_stop
 from emulator.timeline.ticks import SECOND, say
+from emulator.world.worker import BOOTING, OFF, Worker, WorkerState
 from emulator.world.world import World
 
 if TYPE_CHECKING:
+    from emulator.testing.client import Programs
     from emulator.testing.handlers import Handlers
-    from emulator.testing.mistakes import WatchedPolicy
-    from emulator.testing.programs import Programs
+    from emulator.testing.settings import WatchedPolicy
 
-__all__ = ["Views"]
+__all__ = [
+    "Ending",
+    "JobHandle",
+    "Views",
+    "WorkerView",
+    "name_of",
+    "save",
+]
+
+
+_STATES: Final = tuple(state.value for state in State)
+_ENTERS: Final = {"handed_out": State.RUNNING.value, "suspended": State.SUSPENDED.value, "resumed": State.RUNNING.value}
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How a job ended.
+
+    Attributes:
+        state: ``done`` or ``failed``.
+        sub_state: for a failed one: attempts_used_up, permanent_error, withdrawn, expired, and so on.
+        why: the last reason, in words; "" when it is done.
+        attempts: how many there were.
+        said: what was said of the last attempt, in words, such as the handler's own in ``PermanentError("never")``; ""
+            when that went well, or there was none.
+    """
+
+    state: Literal["done", "failed"]
+    sub_state: str
+    why: str
+    attempts: int
+    said: str = ""
+
+
+class Holder(Protocol):
+    """What a job's handle asks of its emulation."""
+
+    @property
+    def broker(self) -> Broker: ...
+    @property
+    def stream(self) -> Stream: ...
+    def why_unfinished(self, job: int) -> str: ...
+
+
+class JobHandle:
+    """A job that was submitted: ``await job`` waits for its end and gives its ``Ending``; ``emu.submit`` makes it.
+
+    Awaiting it raises ``NeverError`` when the emulation is over before the job has ended.
+
+    Attributes:
+        number: its number at the broker.
+        name: ``entry#number``, as summaries name it.
+
+    >>> from emulator import Emulator, run_in_virtual_time
+    >>> async def copy(work):
+    ...     await work.spend("10m")
+    >>> async def test():
+    ...     async with Emulator(handlers={"copy": copy}) as emu:
+    ...         job = emu.submit("copy")
+    ...         await job.reaches("running")
+    ...         emu.power_off("workers-1", back_after="5m")
+    ...         ending = await job
+    ...         return ending.state, ending.attempts, job.outcomes
+    >>> run_in_virtual_time(test)
+    ('done', 2, ['lease_lost', 'ok'])
+    """
+
+    __slots__ = ("_emulation", "_ending", "_seen", "name", "number")
+
+    def __init__(self, emulation: Holder, number: int) -> None:
+        self._emulation = emulation
+        self._ending: Ending | None = None
+        self._seen = 0
+        self.number = number
+        self.name = name_of(self._rows[0])
+
+    @property
+    def _rows(self) -> list[Row]:
+        """The events of this job so far."""
+        return self._emulation.stream.of_job[self.number]
+
+    def __repr__(self) -> str:
+        return f"<JobHandle {self.name}: {self.state}>"
+
+    @property
+    def state(self) -> StateName:
+        """The state at the broker: queued, queued_held, running, suspended, requeued, requeued_held, done, failed."""
+        name: StateName = self._emulation.broker.state_of(self.number).value
+        return name
+
+    @property
+    def ending(self) -> Ending | None:
+        """How it ended; None while it is unfinished."""
+        if self._ending is None and self._emulation.broker.final_state(self.number) is not None:
+            life = job_of(views(self._rows))
+            end = life.finished
+            assert end is not None, "a job that is in a final state was finished by an event"
+            ended = [attempt for attempt in life.attempts if attempt.outcome not in ("", "handed_back")]
+            last = why_in_words(*ended[-1].reason) if ended else ""
+            state: Any = end.state
+            self._ending = Ending(state, end.sub_state, why_in_words(*end.because), end.attempts, last)
+        return self._ending
+
+    @property
+    def outcomes(self) -> list[Outcome]:
+        """The outcomes of its attempts so far, in order: ok, error, permanent_error, time_limit, lease_lost."""
+        found: list[Any] = [event.outcome for event in views(self._rows) if event.kind == "attempt_ended"]
+        return found
+
+    async def reaches(self, *states: StateName) -> StateName:
+        """Wait until it is in one of these states, and give the first that it entered since this was asked last.
+
+        So none is missed in a row of them, however short. The words are those of ``state``: ``"running"``, ``"requeued
+        held"``.
+
+        Raises:
+            InputError: for a word that is no state, or none at all.
+            NeverError: when it has ended otherwise, or the emulation is over before.
+        """
+        for state in texts("states", states):
+            if state not in _STATES:
+                raise InputError(f"{state!r} is no state of a job: {advise(state, _STATES)}")
+        if not states:
+            raise InputError("which state? give at least one, such as 'running'")
+        rows = self._rows
+        while True:
+            while self._seen < len(rows):
+                entered = _entered(rows[self._seen])
+                self._seen += 1
+                if entered in states:
+                    return entered
+            if self.state in states:
+                return self.state
+            if (ending := self.ending) is not None:
+                raise NeverError(
+                    f"{self.name} will never be {' or '.join(states)}: it is {ending.state}"
+                    + (f" ({spoken(ending.sub_state)}: {ending.why})" if ending.sub_state else "")
+                )
+            await self._emulation.stream.change(self._in_vain, self.number)
+
+    def _in_vain(self) -> str:
+        return f"{self.name} is {self.state}: {self._emulation.why_unfinished(self.number)}"
+
+    def __await__(self) -> Generator[Any, None, Ending]:
+        yield from self.reaches(*(state.value for state in FINAL_STATES)).__await__()
+        ending = self.ending
+        assert ending is not None, "a job that is in a final state was finished by an event"
+        return ending
+
+
+def name_of(row: Row) -> str:
+    """Give the name of a job by the event of its submission."""
+    came = view(0, row)
+    return f"{came.entry}#{came.ordinal}"
+
+
+def _entered(row: Row) -> str:
+    """Give the state that a job entered by an event, "" if by that it entered none."""
+    kind = row[KIND]
+    return _ENTERS.get(kind, "") if "state" not in DETAILS[kind] else str(view(0, row).state)
+
+
+class WorkerView:
+    """A worker, to look at; ``emu.worker(name)`` and ``emu.workers`` give it. It always tells of the present.
+
+    Attributes:
+        name: its name.
+        pool: the pool that it belongs to.
+
+    >>> from emulator import Emulator, run_in_virtual_time
+    >>> async def copy(work):
+    ...     await work.spend("10m")
+    >>> async def test():
+    ...     async with Emulator(handlers={"copy": copy}, pools={"dome": {"count": 2}}) as emu:
+    ...         await emu.submit("copy").reaches("running")
+    ...         before = [worker.state for worker in emu.workers]
+    ...         emu.power_off("dome-1")
+    ...         return before, emu.worker("dome-1").state
+    >>> run_in_virtual_time(test)
+    (['busy', 'idle'], 'off')
+    """
+
+    __slots__ = ("_worker", "_world", "name", "pool")
+
+    def __init__(self, world: World, worker: Worker) -> None:
+        self._world = world
+        self._worker = worker
+        self.name = worker.name
+        self.pool = worker.pool
+
+    def __repr__(self) -> str:
+        return f"<WorkerView {self.name}: {self.state}>"
+
+    @property
+    def state(self) -> WorkerState:
+        """Its state: off, booting, idle, busy, draining, frozen or cut_off."""
+        worker = self._worker
+        if worker.state is OFF:
+            return "off"
+        if worker.state is BOOTING:
+            return "booting"
+        return "frozen" if worker.frozen_at >= 0 else self._world.lifecycle.state_word(worker)
+
+    @property
+    def jobs(self) -> tuple[str, ...]:
+        """The names of the jobs that it works on, whether or not its leases still hold."""
+        return tuple(execution.job.name for execution in self._worker.attempts)
+
+    @property
+    def speed(self) -> float:
+        """How fast it works; 1 is full speed."""
+        return self._worker.real_speed
+
+    @property
+    def equipped_with(self) -> tuple[str, ...]:
+        """What it has, in alphabetical order."""
+        return tuple(sorted(self._worker.equipment))
+
+
+async def save(rows: Sequence[Row], loaded: Loaded, seed: int, path: Path, *, overwrite: bool) -> Path:
+    """Write the events so far to a new log, while the clock stands still.
+
+    The log says which scenario and seed it is of. It cannot be reproduced from them alone: what the test did, and the
+    code of its handlers, are not in it.
+    """
+    about = RunMeta(
+        seed=seed,
+        scenario_text=loaded.text or resolved(loaded),
+        scenario_name=loaded.name,
+        heartbeats="simulated",
+        changes=loaded.changes if loaded.text else (),
+        bases=loaded.bases,
+    )
+    async with clock_stop(f"the log {path.name}"), await SqliteRecorder.create(path, about, overwrite=overwrite) as log:
+        for row in rows:
+            log.emit(row)
+        await log.finish()
+    return path
 
 
 class Views:
@@ -224,7 +467,7 @@ class Views:
             at_most: so many jobs, in the order of their numbers.
         """
         must_be(WHOLE, at_most=at_most)
-        stale = {row[3] for row in self._rows if row[1] == "stale_refused"}
+        stale = {row[JOB] for row in self._rows if row[KIND] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
         if not concerned:
             return ""

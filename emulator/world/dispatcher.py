@@ -22,7 +22,7 @@ from typing import Any, Final
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Entry, Job
 from emulator.broker.matching import Offer
-from emulator.broker.rules import Outcome
+from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import Because
 from emulator.scenario.schedules import Switch
 from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
@@ -250,14 +250,19 @@ class Dispatcher:
             and not worker.is_driven
         )
 
-    def hand_in(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None) -> None:
+    def hand_in(self, attempt: Attempt, outcome: Outcome, why: Because, hint: Hint | None) -> None:
         """Hand an outcome in over a link without delay or loss: a request and its answer in one step."""
         worker, now = attempt.worker, self._agenda.now
         worker.number = number = worker.number + 1
-        name, incarnation, token = worker.name, worker.incarnation, attempt.token
-        answer = self.broker.hand_in(
-            now, attempt.event, name, incarnation, number, token, outcome, why, retry_after, now
-        )
+        message = (worker.holder, number, 0)
+        answer = self.broker.hand_in(now, attempt.event, message, attempt.token, outcome, why, hint)
+        self._outcome_answered(attempt, answer)
+
+    def end_well(self, attempt: Attempt) -> None:
+        """Hand in that an attempt went well, whose work stops at this very instant, likewise."""
+        worker = attempt.worker
+        worker.number = number = worker.number + 1
+        answer = self.broker.end_well(self._agenda.now, (worker.holder, number, 0), attempt, worker.name)
         self._outcome_answered(attempt, answer)
 
     def answered(self, request: Request, answer: Any) -> None:
@@ -466,12 +471,15 @@ class Dispatcher:
         now = self._agenda.now
         if request is None:  # over a link without delay or loss, a request and its answer are one
             worker.number = number = worker.number + 1
-            incarnation, order, left = worker.incarnation, 0, None
+            message, left = (worker.holder, number, 0), None
+            begins = not worker.looks_at_end
             offer: Offer = worker.equipment
         else:
-            incarnation, number, order = request.incarnation, request.number, request.arrived
+            holder = self.broker.holder(worker.name, request.incarnation)
+            message = (holder, request.number, request.arrived)
             offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
-        attempt = self.broker.take(now, 0, worker.name, incarnation, worker.queues, offer, left, number, found, order)
+            begins = False
+        attempt = self.broker.take(now, message, worker.queues, offer, left, found, begins)
         if attempt is not None and self.doubles.wanted:
             self.doubles.note(worker, attempt)
         if request is not None:

@@ -10,7 +10,7 @@ from typing import Final
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job
 from emulator.broker.matching import meets
-from emulator.broker.rules import Outcome
+from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.access import Access
@@ -35,7 +35,8 @@ class Execution:
     """Drives the attempts of all workers.
 
     Attributes:
-        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss.
+        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss;
+            end_well: that an attempt went well, whose work stops now.
         program_dies: takes a worker's program down.
         notice: told when a worker is rid of an attempt, which need not leave an event; None: nobody is.
     """
@@ -53,13 +54,15 @@ class Execution:
         "_transport",
         "_uniform",
         "ask_soon",
+        "end_well",
         "hand_in",
         "notice",
         "program_dies",
     )
 
     ask_soon: Callable[[Worker], None]
-    hand_in: Callable[[Attempt, Outcome, Because, int | None], None]
+    end_well: Callable[[Attempt], None]
+    hand_in: Callable[[Attempt, Outcome, Because, Hint | None], None]
     program_dies: Callable[[Worker, int], None]
 
     def __init__(
@@ -105,7 +108,8 @@ class Execution:
         worker.free -= routine.slots
         if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
-        attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
+        if not attempt.event:  # else it was told together with the hand-out
+            attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
             self._heartbeats.began(attempt)
         if not self._is_valid(token):  # the answer came late, or to a second worker
@@ -304,9 +308,9 @@ class Execution:
             if outcome == "refused":
                 self._refused(attempt, step, why, retry_after)
             else:
-                self._end(attempt, "error", why, retry_after)
+                self._end(attempt, "error", why, self._hint(retry_after))
 
-    def _refused(self, attempt: Attempt, step: Step, why: Because, hint: int | None) -> None:
+    def _refused(self, attempt: Attempt, step: Step, why: Because, retry_after: int | None) -> None:
         """A call was refused: the part asks again after a pause if it does that, else the attempt ends."""
         part, element, _ = step
         again = None
@@ -314,10 +318,10 @@ class Execution:
             job, number = attempt.job, part.first_number + element
             key = (_ASK_AGAIN, job.entity, job.draw_number, attempt.number)
             again = part.asks.after(
-                attempt.again, self._agenda.now, hint, lambda ask: self._draws.row(*key, number)(ask)
+                attempt.again, self._agenda.now, retry_after, lambda ask: self._draws.row(*key, number)(ask)
             )
         if again is None:
-            self._end(attempt, "error", why, hint)
+            self._end(attempt, "error", why, self._hint(retry_after))
         else:
             attempt.again = again
             self._agenda.at(again.due, self._ask_again, (attempt, again))
@@ -364,7 +368,7 @@ class Execution:
         elif outcome == "ok" and share and self._uniform(_OUTCOME, job.entity, job.draw_number, attempt.number) < share:
             self._end(attempt, "error", Because("error_burst", {"routine": job.routine.name}))
         else:
-            self._end(attempt, outcome, why, retry_after)
+            self._end(attempt, outcome, why, self._hint(retry_after))
 
     def take_up(self, worker: Worker, attempt: Attempt) -> None:
         """A worker that is driven by a program of somebody's own begins with what it was granted."""
@@ -394,7 +398,7 @@ class Execution:
 
     # -- end ----------------------------------------------------------------------------------------------------------
 
-    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, retry_after: int | None = None) -> None:
+    def _end(self, attempt: Attempt, outcome: Outcome, why: Because, hint: Hint | None = None) -> None:
         """The work of an attempt is over: hand its outcome in; the slot stays taken until that is answered."""
         now = self._agenda.now
         job, worker = attempt.job, attempt.worker
@@ -402,16 +406,23 @@ class Execution:
         if not direct:
             self._heartbeats.settle(worker)
         attempt.handing_in = True  # from now on no heartbeat names its token
+        if direct and outcome == "ok":
+            self.end_well(attempt)
+            return
         code = FINISHED if outcome == "ok" else why.code
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)
         if direct:
-            self.hand_in(attempt, outcome, why, retry_after)
+            self.hand_in(attempt, outcome, why, hint)
             return
         request = Request("outcome", worker, attempt)
-        request.outcome = (outcome, why, retry_after, now)
+        request.outcome = (outcome, why, hint)
         self._transport.send(request)
         self._heartbeats.dropped(worker, attempt)
+
+    def _hint(self, retry_after: int | None) -> Hint | None:
+        """Give what a refusal of this instant says of trying again."""
+        return None if retry_after is None else (retry_after, self._agenda.now)
 
     def drop(self, attempt: Attempt, why: str, cause: int) -> None:
         """A worker stops working on an attempt without handing anything in."""

@@ -175,20 +175,8 @@ class Transport:
         worker = request.worker
         attempt = request.attempt
         assert attempt is not None
-        outcome, why, retry_after, refused_at = request.outcome
-        return self._broker.hand_in(
-            self._agenda.now,
-            attempt.event,
-            worker.name,
-            request.incarnation,
-            request.number,
-            attempt.token,
-            outcome,  # type: ignore[arg-type]  # one of the outcomes: the attempts make no other
-            why,
-            retry_after,
-            refused_at,
-            request.arrived,
-        )
+        message = (self._broker.holder(worker.name, request.incarnation), request.number, request.arrived)
+        return self._broker.hand_in(self._agenda.now, attempt.event, message, attempt.token, *request.outcome)
 
     # -- heartbeats ---------------------------------------------------------------------------------------------------
 
@@ -213,7 +201,8 @@ class Transport:
         if not self._broker.is_up:
             return
         now, is_recorded = self._agenda.now, self._are_recorded
-        reply = self._broker.heartbeat(now, 0, worker.name, incarnation, k, tokens, order, is_recorded, standing)
+        message = (self._broker.holder(worker.name, incarnation), k, order)
+        reply = self._broker.heartbeat(now, 0, message, tokens, is_recorded, standing)
         if reply is None or worker.cut_back or not self._schedule.answer_gets_through(worker, k):
             return
         delay = self._schedule.delay_back(worker, k)

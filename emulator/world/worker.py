@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any, Final, Literal
 
 from emulator.broker.jobs import Attempt
+from emulator.broker.rules import Hint, Outcome
 from emulator.record.events import Row
 from emulator.record.reasons import NONE, Because
 from emulator.scenario.models import Link, Pool
@@ -90,6 +91,7 @@ class Worker:
         "group",
         "heartbeat",
         "heartbeat_loss",
+        "holder",
         "idle_since",
         "incarnation",
         "index",
@@ -158,6 +160,7 @@ class Worker:
         self.power_state = ""
         self.incarnation = 0
         self.registered = 0
+        self.holder: Any = None  # the broker's record of its program, once that has registered
         self.attempts: list[Attempt] = []
         self.waiting = False
         self.poll_anchor = 0
@@ -256,7 +259,7 @@ class Request:
         self.number = worker.next_number()
         self.free = worker.free  # slots, as its worker says: what becomes free later, the broker does not know
         self.attempt = attempt
-        self.outcome: tuple[str, Because, int | None, int] = ("", NONE, None, 0)
+        self.outcome: tuple[Outcome, Because, Hint | None] = ("ok", NONE, None)
         self.answered = False
         self.granted: Any = None  # what a request for work was given: a repeat gets the same
         self.is_decided = False  # whether that is known

@@ -115,7 +115,7 @@ class WorkerLifecycle:
         self._heartbeats.settle(worker)
         worker.registered = incarnation
         worker.idle_since = now
-        self._broker.register(now, event, worker.name, incarnation, worker.model.silence)
+        worker.holder = self._broker.register(now, event, worker.name, incarnation, worker.model.silence)
         self._heartbeats.changed(worker)
         if worker.poll:
             offset = int(self._draws.uniform(int(Purpose.POLL_OFFSET), worker.key) * worker.poll)

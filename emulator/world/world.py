@@ -152,7 +152,11 @@ class World:
         transport.answered, transport.asked = dispatcher.answered, dispatcher.asked
         transport.broker_acted = dispatcher.broker_acted
         transport.learn, transport.needs_contact = notices.learn, notices.needs_contact
-        execution.ask_soon, execution.hand_in = dispatcher.ask_soon, dispatcher.hand_in
+        execution.ask_soon, execution.hand_in, execution.end_well = (
+            dispatcher.ask_soon,
+            dispatcher.hand_in,
+            dispatcher.end_well,
+        )
         execution.program_dies = lifecycle.program_dies
         notices.ask_soon, notices.leave_now = dispatcher.ask_soon, lifecycle.leave_now
         dispatcher.broker, dispatcher.transport, dispatcher.execution = self.broker, transport, execution

@@ -21,9 +21,8 @@ from emulator import (
 )
 from emulator.cli.main import answer
 from emulator.testing import hunting
-from emulator.testing.nights import night_with_handlers
-from emulator.testing.settings import loaded_for
-from emulator.testing.watched import watched
+from emulator.testing.hunting import night_with_handlers
+from emulator.testing.settings import loaded_for, watched
 from emulator.timeline.ticks import SECOND
 
 pytest_plugins = ["pytester"]

@@ -6,7 +6,7 @@ import re
 import pytest
 
 from emulator.errors import SpinningError
-from emulator.testing.span import Span
+from emulator.testing.stream import Span
 from emulator.timeline import Agenda
 from emulator.timeline import agenda as agenda_module
 from emulator.timeline.agenda import ENDS, FAULTS, HANDING, MESSAGES, REST

@@ -176,7 +176,7 @@ def test_retry_after_is_heeded():
     """A hint of 120 holds the job for 120 s from the refusal: RFC 9110, section 10.2.3 (looked up)."""
     d = Driver(QueueRules("night", lease=10**9, retry=DataRetry(2, pause="constant", first=5 * SECOND)))
     d.submit()
-    d.at(7 * SECOND).hand_in(d.taken().token, "error", retry_after=120 * SECOND, refused_at=4 * SECOND)
+    d.at(7 * SECOND).hand_in(d.taken().token, "error", hint=(120 * SECOND, 4 * SECOND))
     assert d.rows("requeued")[0][5] == 124 * SECOND
 
 

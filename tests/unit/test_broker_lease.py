@@ -69,8 +69,8 @@ def test_a_repeated_heartbeat_is_the_same_heartbeat():
     d.at(10).heartbeat(1, 5)
     events = len(d.recorder.rows)
     d.at(50)
-    assert d.broker.heartbeat(50, 0, "dome-1", 1, 2, (1, 5)) == HeartbeatReply(refused=(5,))
-    assert d.broker.heartbeat(50, 0, "dome-1", 1, 1, (1,)) == HeartbeatReply()
+    assert d.broker.heartbeat(50, 0, d.message(2), (1, 5)) == HeartbeatReply(refused=(5,))
+    assert d.broker.heartbeat(50, 0, d.message(1), (1,)) == HeartbeatReply()
     assert (len(d.recorder.rows), d.broker.lease_of(1)) == (events, (1, "dome-1", 1, 110))
 
 
@@ -78,14 +78,14 @@ def test_a_repeated_request_for_a_job_is_the_same_request():
     """The same number again gets the same lease (or the same nothing); an older one gets nothing."""
     d = Driver(NIGHT)
     d.register()
-    take = ("dome-1", 1, ("night",), frozenset(), None)
-    assert d.broker.take(0, 0, *take, 5) is None
+    take = (("night",), frozenset(), None)
+    assert d.broker.take(0, d.message(5), *take) is None
     d.submit()
-    assert d.broker.take(1, 0, *take, 5) is None
-    grant = d.broker.take(2, 0, *take, 6)
+    assert d.broker.take(1, d.message(5), *take) is None
+    grant = d.broker.take(2, d.message(6), *take)
     events = len(d.recorder.rows)
     d.submit()
-    assert [d.broker.take(3, 0, *take, 6), d.broker.take(3, 0, *take, 4)] == [grant, None]
+    assert [d.broker.take(3, d.message(6), *take), d.broker.take(3, d.message(4), *take)] == [grant, None]
     assert len(d.recorder.rows) == events + 1  # the second submission
 
 
@@ -107,8 +107,8 @@ def test_messages_of_an_earlier_incarnation_may_still_come_in():
     d.submit(), d.submit()
     d.taken()
     d.register("dome-1")
-    assert d.broker.take(5, 0, "dome-1", 1, ("night",), frozenset(), None, 9) is None
-    assert d.broker.hand_in(5, 0, "dome-1", 1, 10, 1, "ok") is True
+    assert d.broker.take(5, d.message(9), ("night",), frozenset(), None) is None
+    assert d.broker.hand_in(5, 0, d.message(10), 1, "ok") is True
     assert d.state(1) == "done"
 
 
@@ -128,9 +128,8 @@ def test_a_repeated_outcome_is_answered_as_before():
     d.taken(), d.taken()
     assert d.hand_in(1, "error") is True
     d.at(100)
-    call = (100, 0, "dome-1", 1)
-    assert d.broker.hand_in(*call, 99, 1, "error") is True
-    assert [d.broker.hand_in(*call, number, 2, "ok") for number in (7, 7, 8)] == [False] * 3
+    assert d.broker.hand_in(100, 0, d.message(99), 1, "error") is True
+    assert [d.broker.hand_in(100, 0, d.message(number), 2, "ok") for number in (7, 7, 8)] == [False] * 3
     assert d.rows("stale_refused") == [(100, "stale_refused", 2, "dome-1", 2, "outcome")] * 2
 
 
@@ -401,12 +400,12 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
     d.taken()
     broker = d.broker
     calls = [
-        lambda: broker.take(0, 0, "nobody", 1, ("night",), frozenset(), None, 1),
-        lambda: broker.take(0, 0, "dome-1", 1, ("night", "dusk"), frozenset(), None, 9),
-        lambda: broker.take(0, 0, "dome-1", 1, ("dusk",), frozenset(), None, 10),
-        lambda: broker.heartbeat(0, 0, "dome-1", 7, 1, ()),
+        lambda: broker.holder("nobody", 1),
+        lambda: broker.take(0, d.message(9), ("night", "dusk"), frozenset(), None),
+        lambda: broker.take(0, d.message(10), ("dusk",), frozenset(), None),
+        lambda: broker.holder("dome-1", 7),
         lambda: broker.register(0, 0, "dome-1", 1, None),
-        lambda: broker.hand_in(0, 0, "dome-1", 1, 11, 1, "lease_lost"),
+        lambda: broker.hand_in(0, 0, d.message(11), 1, "lease_lost"),
         lambda: broker.state_of(2),
         lambda: broker.hold(0, 0, 0),
         lambda: broker.queued("dusk"),

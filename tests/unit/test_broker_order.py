@@ -239,13 +239,14 @@ def taking(waiting: int, takes: int, blocked: int = 0) -> float:
     for name in names:
         d.register(name)
     broker, queues = d.broker, ("night",)
+    holders = [broker.holder(name, 1) for name in names]
     for number, name in enumerate(names):  # every worker has been seen
-        broker.take(0, 0, name, 1, queues, has[number], None, 1)
+        broker.take(0, d.message(1, worker=name), queues, has[number], None)
 
     def take() -> None:
         for number in range(takes):
             who = number % 200
-            assert broker.take(0, 0, names[who], 1, queues, has[who], None, 2 + number) is not None
+            assert broker.take(0, 0, (holders[who], 2 + number, 0), queues, has[who], None) is not None
 
     return calls_of(take) / takes
 
@@ -278,7 +279,7 @@ class NoMemory:
 def test_a_finished_job_leaves_some_hundred_bytes_at_most():
     """Of 20,000 jobs that were done or withdrawn, with keys and without, less than 100 bytes each are left."""
     broker = Broker([QueueRules("night", retry=AGAIN)], NoMemory(), NoMemory(), lambda job, attempt: 0.5)
-    broker.register(0, 0, "dome-1", 1, None)
+    dome = broker.register(0, 0, "dome-1", 1, None)
 
     def work(first: int, count: int) -> None:
         for number in range(first, first + count):
@@ -287,9 +288,9 @@ def test_a_finished_job_leaves_some_hundred_bytes_at_most():
             if number % 5 == 0:
                 broker.withdraw(number, 0, job)
                 continue
-            grant = broker.take(number, 0, "dome-1", 1, ("night",), frozenset(), None, number)
+            grant = broker.take(number, 0, (dome, number, 0), ("night",), frozenset(), None)
             assert grant is not None
-            broker.hand_in(number, 0, "dome-1", 1, number, grant.token, "ok")
+            broker.hand_in(number, 0, (dome, number, 0), grant.token, "ok")
         broker.fresh.clear()
 
     work(1, 2_000)

@@ -140,7 +140,7 @@ def test_the_decorrelated_pause_grows_from_the_policys_own_pause():
     pauses = []
     for attempt in range(3):
         token = d.taken().token
-        d.hand_in(token, "error", **({"retry_after": 500, "refused_at": d.now} if attempt == 0 else {}))
+        d.hand_in(token, "error", **({"hint": (500, d.now)} if attempt == 0 else {}))
         pauses.append(d.rows("requeued")[-1][5] - d.now)
         d.after(d.now + pauses[-1])
     own = [10 + 21 // 2]  # the middle of [10, 30]
@@ -272,7 +272,7 @@ def test_a_users_own_policy_decides_within_the_limits_of_the_file():
     d = Driver(QueueRules("night", retry=DataRetry(2, retried=()), policy=policy))
     d.at(5).submit()
     d.at(7).taken()
-    d.hand_in(1, "permanent_error", retry_after=9, refused_at=6)
+    d.hand_in(1, "permanent_error", hint=(9, 6))
     d.after(47).taken()
     d.hand_in(2, "error")
     assert policy.cases == [RetryCase(1, 1, 0, "permanent_error", 7, 5, 0, 0.5, 9, 6)]

@@ -106,11 +106,11 @@ def test_an_overtaken_heartbeat_renews_nothing() -> None:
     d.register("dome-1", silence=None)
     d.submit()
     d.taken()
-    assert d.broker.heartbeat(20, 0, "dome-1", 1, 2, (1,), 2) == HeartbeatReply()
+    assert d.broker.heartbeat(20, 0, d.message(2, 2), (1,)) == HeartbeatReply()
     events = len(d.recorder.rows)
-    assert d.broker.heartbeat(30, 0, "dome-1", 1, 1, (1, 7), 1) is None
+    assert d.broker.heartbeat(30, 0, d.message(1, 1), (1, 7)) is None
     assert (d.broker.lease_of(1), len(d.recorder.rows)) == ((1, "dome-1", 1, 120), events)
-    assert d.broker.heartbeat(40, 0, "dome-1", 1, 3, (1,), 3) == HeartbeatReply()
+    assert d.broker.heartbeat(40, 0, d.message(3, 3), (1,)) == HeartbeatReply()
     assert d.broker.lease_of(1) == (1, "dome-1", 1, 140)
 
 
@@ -119,16 +119,16 @@ def test_silence_runs_from_the_newest_message_that_has_come() -> None:
     d = Driver(QueueRules("night", lease=1000))
     d.register("dome-1", silence=40)
     d.submit()
-    d.broker.heartbeat(10, 0, "dome-1", 1, 3, (), 3)
+    d.broker.heartbeat(10, 0, d.message(3, 3), ())
     d.at(30)
-    assert d.broker.heartbeat(30, 0, "dome-1", 1, 1, (), 1) is None
-    assert d.broker.take(30, 0, "dome-1", 1, ("night",), frozenset(), None, 1, order=2) is not None
+    assert d.broker.heartbeat(30, 0, d.message(1, 1), ()) is None
+    assert d.broker.take(30, 0, d.message(1, 2), ("night",), frozenset(), None) is not None
     assert d.broker.silence_end("dome-1", 1) == 50
     d.at(60)
     assert d.broker.is_lost("dome-1", 1)
-    assert d.broker.hand_in(60, 0, "dome-1", 1, 2, 1, "ok", order=2) is False
+    assert d.broker.hand_in(60, 0, d.message(2, 2), 1, "ok") is False
     assert d.broker.is_lost("dome-1", 1)
-    d.broker.heartbeat(70, 0, "dome-1", 1, 4, (), 4)
+    d.broker.heartbeat(70, 0, d.message(4, 4), ())
     assert (d.broker.is_lost("dome-1", 1), d.broker.silence_end("dome-1", 1)) == (False, 110)
     assert d.rows("worker_declared_lost") == [(50, "worker_declared_lost", 0, "dome-1", 1, 10)]
 
@@ -210,7 +210,7 @@ def test_a_heartbeat_says_what_stands_still_and_is_told_what_is_to() -> None:
     number = iter(range(1, 99))
 
     def beat(*standing: int, is_recorded: bool = True) -> tuple[Any, str]:
-        reply = d.broker.heartbeat(10, 0, "dome-1", 1, next(number), (1,), 0, is_recorded, standing)
+        reply = d.broker.heartbeat(10, 0, d.message(next(number)), (1,), is_recorded, standing)
         return reply, d.state(1)
 
     d.broker.suspend(10, 0, 1)
@@ -237,10 +237,10 @@ def test_heartbeats_that_are_not_recorded_renew_what_is_renewed() -> None:
     d.submit("night"), d.submit("fixed")
     d.taken(), d.taken()
     events = len(d.recorder.rows)
-    assert d.broker.heartbeat(10, 0, "dome-1", 1, 1, (1, 2), 0, False) == HeartbeatReply()
+    assert d.broker.heartbeat(10, 0, d.message(1), (1, 2), False) == HeartbeatReply()
     assert [d.broker.lease_of(token)[3] for token in (1, 2)] == [110, 100]  # type: ignore[index]  # both are out
     assert len(d.recorder.rows) == events
-    assert d.broker.heartbeat(20, 0, "dome-1", 1, 2, (1, 7), 0, False) == HeartbeatReply(refused=(7,))
+    assert d.broker.heartbeat(20, 0, d.message(2), (1, 7), False) == HeartbeatReply(refused=(7,))
     assert [row[:2] for row in d.recorder.rows[events:]] == [
         (20, "heartbeat_received"),
         (20, "lease_renewed"),
