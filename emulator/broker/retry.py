@@ -20,6 +20,7 @@ until both are over. How a pause is spread, ``jitter`` says.
 
 from array import array
 from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, Literal, NamedTuple, cast
 
 from emulator.broker.allowance import RetryAllowance
@@ -226,11 +227,10 @@ class Retries:
         uniform: Callable[[Job, int], float],
         *,
         leases_during_outage: Literal["expire", "extend"] = "expire",
-        remembered: frozenset[str] = frozenset(),
-        grouped: frozenset[str] = frozenset(),
-        first_job: int = 1,
-        first_token: int = 1,
+        remembered: Mapping[str, bool] = MappingProxyType({}),
+        first: tuple[int, int] = (1, 1),
     ) -> None:
+        first_job, first_token = first
         self._emit = emitter(sink)
         self._alarms = alarms
         self._ring = alarms.ring
@@ -253,6 +253,7 @@ class Retries:
         self._new_attempts = self._finished.tries.append
         self._families: dict[int, int] = {}
         self._remembered = remembered
+        grouped = frozenset(name for name, is_grouped in remembered.items() if is_grouped)
         known_waits = Prerequisites(self.family, self.final_state, grouped)
         self._waiters = waiters = Waiters(self._jobs, self._finished, known_waits, remembered)
         waiters.let_go, waiters.fail = self._prerequisites_met, self._prerequisite_failed

@@ -170,23 +170,13 @@ class RunningAttempt:
 
         effect = options["effect"]
         part_number = -1 - entity_key("called by a handler", system) % 2**32  # a modelled part has 0 or more
-        call = Call(
-            job=job.number,
-            attempt=execution.number,
-            token=execution.token,
-            worker=worker.name,
-            key=numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system]),
-            system=name,
-            target=target,
-            effect=effect,
-            scope=job.scope,
-            cause=execution.event,
-            patience=options["patience"],
-            if_already_in_progress=options["if_already_in_progress"],
-            lands=options["lands"] if effect else None,
-            land=(lambda: self.leave(effect, target, name, options["repeatable"])) if effect else None,
-            done=done,
-        )
+        key = numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system])
+        call = Call((job.number, execution.number, execution.token, worker.name), key, name, done)
+        call.target, call.effect, call.scope, call.cause = target, effect, job.scope, execution.event
+        call.patience, call.if_already_in_progress = options["patience"], options["if_already_in_progress"]
+        if effect:
+            call.lands = options["lands"]
+            call.land = lambda: self.leave(effect, target, name, options["repeatable"])
         self._called[system] += 1
         self._calls.append(call)
         world.systems.call(call)

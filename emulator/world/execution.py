@@ -270,11 +270,10 @@ class Execution:
             why = Because("no_access", {"system": part.system, "refusal": refusal})
             self._refused(attempt, step, why, None)
             return
-        call = Call()
-        call.job, call.attempt, call.token, call.worker = job.number, attempt.number, attempt.token, worker.name
         number = 0 if attempt.again is None else attempt.again.number
-        call.key = numbers_key(job.entity, job.draw_number, attempt.number, part.first_number + element, number)
-        call.system, call.target, call.cause = part.system, target_of(job, step), attempt.event
+        key = numbers_key(job.entity, job.draw_number, attempt.number, part.first_number + element, number)
+        call = Call((job.number, attempt.number, attempt.token, worker.name), key, part.system)
+        call.target, call.cause = target_of(job, step), attempt.event
         call.patience = part.model.patience
         call.effect, call.scope = str(part.model.effect or ""), job.scope
         call.if_already_in_progress = part.model.if_already_in_progress

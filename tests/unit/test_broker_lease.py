@@ -135,7 +135,7 @@ def test_a_repeated_outcome_is_answered_as_before():
 
 def test_tokens_rise_over_all_queues_and_jobs():
     """Every lease has a token above any before; they may begin at any number."""
-    d = Driver(NIGHT, QueueRules("day"), first_token=33, first_job=5)
+    d = Driver(NIGHT, QueueRules("day"), first=(5, 33))
     d.submit("night"), d.submit("day")
     assert [d.taken("dome-1").token, d.taken("dome-2").token] == [33, 34]
     assert (d.broker.token_of(5), d.broker.token_of(6)) == (33, 34)
