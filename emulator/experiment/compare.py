@@ -188,7 +188,7 @@ async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options
     >>> asyncio.run(emulator.compare_async("no-such-file.yaml"))
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
+    emulator.errors.ScenarioError: no-such-file.yaml: unreadable: cannot be read: No such file or directory
     """
     given_up = threading.Event()
     told: Progress | None = options.pop("progress", None)

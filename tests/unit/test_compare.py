@@ -554,7 +554,7 @@ def test_a_wrong_value_is_told_with_the_name_of_its_variant() -> None:
     with pytest.raises(ScenarioError) as caught:
         compare(NIGHT, variants={"often": {"pools.dome.poll": "soon"}}, nights=2)
     assert str(caught.value) == (
-        "settings (often): pools.dome.poll: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
+        "settings (often): wrong-value: pools.dome.poll: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
     )
 
 
