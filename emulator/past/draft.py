@@ -23,10 +23,12 @@ from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
 from emulator.past.rates import law_of_factors, widened
+from emulator.past.retries import Retries
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
 from emulator.scenario.past_nights import OF_ROUTINE
+from emulator.show.story.wording import number_of
 from emulator.timeline.ticks import HOUR, SECOND, say
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]
@@ -337,14 +339,15 @@ class _Drafting:
         out: dict[str, Any] = {"lease": _lease(more)}
         found = self.learnt.retries
         if found.attempts_in_all > 1:
-            said = f"the most that a job had; {found.used_up} jobs failed at that many"
+            said = f"the most that a job had; {number_of(found.used_up, 'job')} failed at that many"
             source = "measured" if found.used_up else "estimated"  # it may be more where no job has used it up
             out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps), source)}
             if found.pauses and found.pauses[0] >= 1:
-                out["retry"] |= self._pause(found.pauses, found.gaps)
+                out["retry"] |= self._pause(found)
         return out
 
-    def _pause(self, pauses: tuple[float, ...], gaps: int) -> dict[str, Any]:
+    def _pause(self, found: Retries) -> dict[str, Any]:
+        pauses, gaps = found.pauses, found.gaps
         first = span_text(rounded_pause(pauses[0]))
         said = f"from {gaps} gaps between a failure and the next attempt {self.since}"
         source = "measured" if gaps >= _ENOUGH else "estimated"
@@ -355,13 +358,16 @@ class _Drafting:
                 "pause": "exponential",
                 "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps, source),
             }
-        said += ": the shortest of them, since waiting only adds"
+        low, high = found.middle
+        said += ": the shortest of them, since waiting only adds; 90 % between "
+        said += f"{span_text(low)} and {span_text(high)}"
         return {**kind, "first": self.measured(first, said, gaps, source)}
 
     def _pools(self) -> Iterator[tuple[str, dict[str, Any]]]:
         polling = self.learnt.polling
         if polling.waits >= 30:
-            said = f"from {polling.waits} waits for the only idle worker {self.since}"
+            said = f"from {polling.waits} waits for the only idle worker {self.since}; 95 % interval "
+            said += f"{span_text(polling.low)} to {span_text(polling.high)}"
             poll = self.measured(span_text(polling.every), said, polling.waits)
         else:
             said = f"{_NOT_TOLD}: too seldom was one worker alone idle"
@@ -414,7 +420,9 @@ class _Drafting:
         slow = {}
         for at in sorted(set(pool.workers) & set(self.learnt.run_times.slow)):
             runs = int((self.nights.attempts.worker == at).sum())
-            said = f"its run times beside those of other workers, from {runs} runs {self.since}"
+            low, high = self.learnt.run_times.slow[at]
+            said = f"its run times beside those of other workers, from {runs} runs {self.since}; 95 % interval "
+            said += f"{low:.2f} to {high:.2f}"
             slow[self.workers[at]] = {
                 "speed": self.measured(round(float(self.learnt.run_times.speed[at]), 2), said, runs)
             }
@@ -506,7 +514,9 @@ class _Drafting:
         usual = f"{found.days.weekdays:.3g} a night"
         if found.days.differ:
             usual = f"{found.days.weekdays:.3g} a night on weekdays, {found.days.weekends:.3g} on weekends"
-        said = f"from {found.jobs} jobs in {len(self.nights)} nights {self.since}: {usual}"
+        low, high = found.middle
+        said = f"from {found.jobs} jobs in {len(self.nights)} nights {self.since}: {usual}; 90 % of the nights had "
+        said += f"{low:.0f} to {high:.0f}"
         rates = rates_by_day(found.pieces, self.nights.window.begins, self.nights.window.lasts)
         out: dict[str, Any] = {
             "routine": self.names[at],
