@@ -17,7 +17,17 @@ from typing import Any, Final
 from emulator.errors import InputError
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
-from emulator.past.draft_values import middle_of, names_of, quantile_law, rounded_pause, share_of, span_text
+from emulator.past.draft_values import (
+    at_once,
+    gap_interval,
+    middle_of,
+    names_of,
+    other_sizes,
+    quantile_law,
+    rounded_pause,
+    share_of,
+    span_text,
+)
 from emulator.past.durations import Duration
 from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
@@ -266,7 +276,7 @@ class _Drafting:
         if faults := list(self._faults(out["pools"])):
             out["faults"] = faults
         out["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": self._share_done()}]
-        if variants := dict(_other_sizes(out["pools"])):
+        if variants := dict(other_sizes(out["pools"])):
             out["variants"] = variants
         return out
 
@@ -380,7 +390,7 @@ class _Drafting:
                 "worker",
                 {
                     "count": Stated(
-                        once := _at_once(self.learnt), "guess", said, plausible=(max(1, once // 2), 2 * once)
+                        once := at_once(self.learnt), "guess", said, plausible=(max(1, once // 2), 2 * once)
                     ),
                     "serves": serves,
                     "poll": poll,
@@ -505,7 +515,7 @@ class _Drafting:
                 "name": name,
                 "again_after": Stated({"between": ["0s", "2s"]}, "guess", said, plausible=("0s", "1m")),
                 "count": Stated(
-                    once := _at_once(self.learnt, at),
+                    once := at_once(self.learnt, at),
                     "guess",
                     "a guess: as many unfinished at once in most nights",
                     plausible=(max(1, once // 2), 2 * once),
@@ -529,7 +539,7 @@ class _Drafting:
         it = self.learnt.losses
         if not it.count:
             return
-        low, high = _gap_interval(it.count, it.hours)
+        low, high = gap_interval(it.count, it.hours)
         said = (
             f"{it.count} losses in {it.hours:.0f} hours at work {self.since}; 95 % between {low:.0f} and {high:.0f} h. "
             "That idle workers are lost as often is a guess"
@@ -564,38 +574,3 @@ class _Drafting:
         low = float(np.quantile(shares, 0.05)) if len(shares) else 0.0
         said = f"what is asked of a night is no history: say it; 19 of 20 past nights had {low:.3f} or more"
         return Stated(min(0.99, int(low * 100) / 100), "", said)
-
-
-def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Give each pool that is counted a worker more and one fewer, so that there is something to compare."""
-    for name, pool in pools.items():
-        count = plain_of(pool.get("count", 0))
-        if count:
-            yield f"one more in {name}", {f"pools.{name}.count": count + 1}
-        if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
-            yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
-
-
-def _at_once(learnt: Learnt, routine: int | None = None) -> int:
-    """How many attempts ran at once at most, in 19 of 20 nights; or were unfinished, of one routine, in most."""
-    import numpy as np
-
-    it, nights = learnt.nights.attempts, learnt.nights
-    begins = it.begun if routine is None else it.submitted
-    rows = np.isfinite(begins) & np.isfinite(it.ended) & (it.ended > begins)
-    rows &= True if routine is None else it.routine == routine
-    most = []
-    for night in np.unique(nights.night[rows]):
-        own = rows & (nights.night == night)
-        moments = np.concatenate([begins[own], it.ended[own]])
-        steps = np.concatenate([np.ones(own.sum()), -np.ones(own.sum())])
-        most.append(int(np.cumsum(steps[np.lexsort((steps, moments))]).max()))
-    return max(1, int(np.quantile(most, 0.95 if routine is None else 0.5, method="lower"))) if most else 1
-
-
-def _gap_interval(count: int, hours: float) -> tuple[float, float]:
-    """The interval at 95 % of the mean gap: exact limits of a Poisson count (Garwood, 1936)."""
-    from emulator.past.laws import stats
-
-    high = hours / (float(stats().chi2.ppf(0.025, 2 * count)) / 2)
-    return hours / (float(stats().chi2.ppf(0.975, 2 * (count + 1))) / 2), high
