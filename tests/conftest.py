@@ -16,6 +16,6 @@ settings.load_profile("same")
 
 
 def pytest_collection_finish() -> None:
-    """Spare the garbage collector the million objects of the tests themselves, which it would look at again and again."""
+    """Spare the garbage collector the million objects of the tests themselves, which it would look at over and over."""
     gc.collect()
     gc.freeze()
