@@ -39,7 +39,7 @@ from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, must_be
 from emulator.scenario.durations import parse_duration
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.provenance import Provenance
 from emulator.scenario.variants import AS_WRITTEN, COMPARING, value_at
 from emulator.timeline.ticks import MINUTE, SECOND, say

@@ -24,7 +24,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, lis
 from emulator.scenario.fewer_workers import absent_workers
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.planned_hours import planned_on
 from emulator.scenario.variants import value_at
 from emulator.scenario.what_ifs import changes_the_world

@@ -54,8 +54,8 @@ from emulator.scenario.clock import zone_data_version
 from emulator.scenario.given import AnyScenario, loaded_from
 from emulator.scenario.growing import factor_after, patch_after
 from emulator.scenario.load import AnyFolders, Loaded, from_settings
-from emulator.scenario.models.growth import Growth
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.routines import Growth
+from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.variants import COMPARING
 
 __all__ = ["forecast"]

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from emulator.scenario.durations import parse_duration
 from emulator.scenario.messages import Found
-from emulator.scenario.models.growth import Growth
+from emulator.scenario.models.routines import Growth
 from emulator.timeline.ticks import say
 
 __all__ = ["factor_after", "grown", "patch_after", "wrong_growth"]

@@ -15,9 +15,8 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.durations import parse_duration
 from emulator.scenario.load import Loaded
 from emulator.scenario.messages import path_in
-from emulator.scenario.models.actions import ACTION_KEYS
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
-from emulator.scenario.models.faults import FAULT_KEYS, OF_ALL_KINDS
+from emulator.scenario.models.faults import ACTION_KEYS, FAULT_KEYS, OF_ALL_KINDS
 from emulator.scenario.models.routines import OF_EFFECTS
 from emulator.scenario.text import read_bytes
 from emulator.scenario.woven import Loc

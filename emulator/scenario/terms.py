@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Final, Literal, NamedTuple
 
 from emulator.scenario.models.arrivals import Arrival
-from emulator.scenario.models.queues import Queue, Retry, TimeLimit
+from emulator.scenario.models.pools import Queue, Retry, TimeLimit
 from emulator.scenario.models.routines import Routine
 from emulator.scenario.models.scenario import Scenario
 

@@ -26,7 +26,7 @@ from emulator.scenario.arguments import TEXT, WHOLE, listed, may_be
 from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.given import loaded_from
 from emulator.scenario.load import Loaded, from_settings
-from emulator.scenario.models.queues import Queue
+from emulator.scenario.models.pools import Queue
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest
 from emulator.timeline.ticks import DAY, from_seconds

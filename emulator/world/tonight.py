@@ -13,7 +13,7 @@ from typing import Any, Final, TypeVar
 
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Rates, Scenario
-from emulator.scenario.models.varies import Factor
+from emulator.scenario.models.scenario import Factor
 from emulator.scenario.past_nights import OF_ROUTINE, factor_in, past_nights
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key

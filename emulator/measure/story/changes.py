@@ -16,7 +16,7 @@ from emulator.measure.story.tries import last_renewal
 from emulator.measure.story.waits import Waiting, pieces
 from emulator.record.events import Row
 from emulator.record.reasons import LEASE_RAN_OUT
-from emulator.scenario.models.queues import Queue, Retry
+from emulator.scenario.models.pools import Queue, Retry
 
 __all__ = ["changes"]
 

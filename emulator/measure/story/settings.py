@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from emulator.scenario.models.queues import Queue
+from emulator.scenario.models.pools import Queue
 from emulator.scenario.models.routines import Part
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.terms import Terms, terms_of
