@@ -25,7 +25,7 @@ from emulator.past.rates import law_of_factors, widened
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
-from emulator.scenario.past_nights import OF_ROUTINE
+from emulator.scenario.files import OF_ROUTINE
 from emulator.timeline.ticks import HOUR, SECOND, say
 
 if TYPE_CHECKING:

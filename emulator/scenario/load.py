@@ -1,4 +1,7 @@
-"""How does what a person wrote become a scenario, or a list of everything that is wrong with it?
+"""Makes a scenario of what a person wrote, a file or settings, or a list of everything that is wrong with it.
+
+A fault that is aimed at ``dome-2`` has nobody to hit where ``pools.dome.count`` is 1. That is no slip of the pen: the
+run tells it (``fault_missed``, ``action_refused``), and a search for the right number of workers goes on.
 
 The law: all mistakes come at once, each at its line and column. What is looked at, in this order: the text (YAML),
 where values come from (wrappers are taken off), the models, what the parts say of each other, the variants. What the
@@ -11,26 +14,25 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from emulator.errors import Problem, ScenarioError
+from emulator.errors import InputError, Problem, ScenarioError
 from emulator.records import field, record
-from emulator.scenario import provenance, text
+from emulator.scenario import text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
-from emulator.scenario.based import with_bases
 from emulator.scenario.clock import Clock
-from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders, folders_of
-from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation
+from emulator.scenario.messages import MOST_TOLD, Found, Provenance, found_by_validation, share_guessed, shown
+from emulator.scenario.models.faults import WORKER_KINDS
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.provenance import Provenance
+from emulator.scenario.names import Names
 from emulator.scenario.references import wrong_references
-from emulator.scenario.shape import shown
-from emulator.scenario.times_files import with_times
-from emulator.scenario.written import Change, Place, Settings, Source, Written
+from emulator.scenario.traces import with_times
+from emulator.scenario.written import Change, Place, Settings, Source, Written, with_bases
 from emulator.timeline.ticks import say
 
 if TYPE_CHECKING:
@@ -38,14 +40,74 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AnyFolders",
+    "AnyScenario",
+    "FewerWorkers",
     "Loaded",
+    "absent_workers",
     "from_settings",
     "guessed_share",
     "load",
     "load_text",
     "load_within",
+    "loaded_from",
     "varied",
 ]
+
+
+class FewerWorkers:
+    """Excuses what names workers that a change has taken away; ``data`` is the scenario before it."""
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self._data = data
+
+    @cached_property
+    def _before(self) -> Names:
+        return Names(self._data, {})
+
+    def pruned(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Give changed data without the settings of single workers that are there no more."""
+        after, pools = Names(data, {}), data.get("pools")
+        gone = {
+            name: [worker for worker in pool["per_worker"] if self._is_gone(str(worker), after)]
+            for name, pool in (pools.items() if isinstance(pools, Mapping) else ())
+            if isinstance(pool, Mapping) and isinstance(pool.get("per_worker"), Mapping)
+        }
+        if not isinstance(pools, Mapping) or not any(gone.values()):
+            return data
+        kept = {
+            name: {**pool, "per_worker": {key: it for key, it in pool["per_worker"].items() if key not in gone[name]}}
+            for name, pool in pools.items()
+            if gone.get(name)
+        }
+        return {**data, "pools": {**pools, **kept}}
+
+    def excuses(self, data: Mapping[str, Any], found: Found) -> bool:
+        """Say whether a mistake in changed data is only that a worker is not there who was before."""
+        after = Names(data, {})
+        value: Any = data
+        for part in found.loc:
+            held: Any = value
+            try:
+                value = value[part]
+            except (LookupError, TypeError):
+                return False
+        if found.loc and found.loc[-1] == "some" and isinstance(held, Mapping) and isinstance(held.get("pool"), str):
+            pool = held["pool"]
+            return self._before.too_many(pool, value) is None and after.too_many(pool, value) is not None
+        return isinstance(value, str) and self._is_gone(value, after)
+
+    def _is_gone(self, word: str, after: Names) -> bool:
+        return self._before.worker(word) is None and after.worker(word) is not None
+
+
+def absent_workers(scenario: Scenario) -> tuple[str, ...]:
+    """Name the workers that faults and actions of a scenario are aimed at, and that are not there, each once."""
+    known = {*scenario.pools, *(name for pool, model in scenario.pools.items() for name in model.names(pool))}
+    aims: list[Any] = [getattr(fault, kind) for fault in scenario.faults for kind in WORKER_KINDS]
+    aims += [action.drain for action in scenario.actions]
+    named = [name for aim in aims for name in (aim if isinstance(aim, tuple) else (aim,)) if isinstance(name, str)]
+    return tuple(dict.fromkeys(name for name in named if name not in known))
+
 
 _WITH_CHANGES = ("variants", "combine", "baseline", "questions")
 _DEEPEST = 50
@@ -236,7 +298,7 @@ def _known(loaded: Loaded, patch: Mapping[str, Any], name: str) -> Scenario | No
 
 def guessed_share(loaded: Loaded) -> float | None:
     """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source."""
-    return provenance.share_guessed(loaded.provenance)
+    return share_guessed(loaded.provenance)
 
 
 def _load(
@@ -408,3 +470,25 @@ def plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
         what = shown(value)
     message = f"found {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
     raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc[:_DEEPEST])), message, "wrong-value")])
+
+
+AnyScenario = str | os.PathLike[str] | Mapping[str, Any] | Loaded
+"""The path of a scenario file, its settings as a mapping (the keys and values of a file), or what ``load`` gave."""
+
+
+def loaded_from(scenario: AnyScenario, allow_folders: AnyFolders = ()) -> Loaded:
+    """Give the scenario that somebody named, in whichever way.
+
+    Raises:
+        ScenarioError: with every mistake in it.
+        InputError: when it is none of these, or was loaded before other folders were allowed.
+    """
+    if isinstance(scenario, Loaded):
+        if folders_of(allow_folders):
+            raise InputError("allow_folders: give them to `load`, which has read this scenario's files already")
+        return scenario
+    if isinstance(scenario, str | os.PathLike):
+        return load(Path(scenario), allow_folders=allow_folders)
+    if isinstance(scenario, Mapping):
+        return from_settings(scenario, allow_folders=allow_folders)
+    raise InputError(f"{scenario!r} is no scenario: give a file's path, settings, or what `load` gave")

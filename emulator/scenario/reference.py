@@ -10,10 +10,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from emulator.scenario.hazards import HAZARDS
+from emulator.scenario.messages import SOURCES, is_of_keys, shape, words
 from emulator.scenario.models import arrivals, distribution, faults
-from emulator.scenario.provenance import SOURCES
 from emulator.scenario.schema import said_default
-from emulator.scenario.shape import is_of_keys, shape, words
 from emulator.scenario.values import KINDS
 
 __all__ = ["reference_page"]

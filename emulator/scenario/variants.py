@@ -1,4 +1,4 @@
-"""What is a scenario under each of its variants, and do the variants' dotted paths lead anywhere?
+"""What a scenario is under each of its variants and questions, or with values set on the command line.
 
 A variant names values by dotted paths (``queues.night.retry.first``; an item of a list by its name, else by its number
 from 0) and gives each another value, or takes it back to its default by null; a mapping with ``add`` or ``remove``
@@ -6,35 +6,61 @@ changes a list. A variant that is based on another changes what comes of that on
 paths a list of values: every combination of them is a variant too, named by its values (``lease 30s + count 2``), save
 the one that is the scenario as it stands. A question is a change that has words in place of a name. Since the scenario
 itself is right, whatever is wrong under a variant is that variant's doing, and is told at the path that made it.
+
+``--change queues.night.lease=5m`` reads as if the file said so, and so does ``--add 'faults: {freeze: dome-1, ...}'``.
+The variants and questions of the file are applied on top, as always.
+
+The law: a variant is held against the scenario as written, key by key. It is a what-if when a key that differs is about
+faults, about how much work comes, how long it takes or how often it fails, or about how systems answer. Whoever writes
+the file may say otherwise: ``candidate: true`` or ``candidate: false`` in the variant.
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import product
 from typing import Any, Final, NamedTuple
 
-from emulator.errors import InputError
-from emulator.scenario import load
-from emulator.scenario.fewer_workers import FewerWorkers
+from emulator.errors import InputError, Problem, ScenarioError
+from emulator.scenario import load, text
 from emulator.scenario.files import Folders
-from emulator.scenario.messages import Found
+from emulator.scenario.load import FewerWorkers, Loaded
+from emulator.scenario.messages import Found, has_free_keys, keys_at, node_at, resolve, shown
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve, shown
 from emulator.scenario.spelling import advise
-from emulator.scenario.woven import Loc, Origin, Woven, is_list_change, place_of, takes_a_list
+from emulator.scenario.written import (
+    Change,
+    Layer,
+    Loc,
+    Origin,
+    Settings,
+    Woven,
+    Written,
+    is_list_change,
+    place_of,
+    settled,
+    takes_a_list,
+)
 
 __all__ = [
     "AS_WRITTEN",
     "COMPARING",
     "Asked",
     "Variants",
+    "added",
     "changed",
+    "changed_keys",
+    "changes_the_world",
+    "check_effect",
     "chosen",
+    "patch_of",
     "patched",
     "said_candidate",
+    "set_to",
     "value_at",
     "variants_of",
+    "with_changes",
 ]
+
 
 AS_WRITTEN: Final = "as written"
 """The name of the scenario as it stands, where it is compared with its variants."""
@@ -384,3 +410,162 @@ def _at_the_patch(it: Found, woven: Woven, patch: Mapping[str, Any], last: int) 
     if shared(nearest) == many == len(loc):
         return Found((nearest,), it.told(), it.at_key, False, it.counts, it.code)
     return Found((nearest,), f"under this variant {'.'.join(loc)} is wrong: {it.told()}", code=it.code)
+
+
+def patch_of(change: Change) -> Mapping[str, Any]:
+    """Give what was set on the command line as a variant would write it.
+
+    Raises:
+        ScenarioError: when the text cannot be read.
+    """
+    return set_to(change.text) if change.option == "change" else added(change.text)
+
+
+def set_to(written: str) -> dict[str, Any]:
+    """Read ``PATH=VALUE``; the value is written as in a file, and none at all takes the path back to its default.
+
+    Raises:
+        ScenarioError: when it cannot be read.
+
+    >>> set_to("queues.night.lease=5m"), set_to("pools.dome.count=3"), set_to("queues.night.retry=")
+    ({'queues.night.lease': '5m'}, {'pools.dome.count': 3}, {'queues.night.retry': None})
+    """
+    path, sign, value = written.partition("=")
+    if not sign or not path.strip():
+        raise _wrong("change", written, "write PATH=VALUE, such as queues.night.lease=5m")
+    return {path.strip(): _value("change", written, value)}
+
+
+def added(written: str) -> dict[str, Any]:
+    """Read ``LIST: ITEM``, or a list of items, written as in a file.
+
+    Raises:
+        ScenarioError: when it cannot be read.
+
+    >>> added("faults: {freeze: dome-1, at: '23:00'}")
+    {'faults': {'add': [{'freeze': 'dome-1', 'at': '23:00'}]}}
+    """
+    found = _value("add", written, written)
+    if not isinstance(found, dict) or not found:
+        raise _wrong(
+            "add", written, "write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'"
+        )
+    return {path: {"add": items if isinstance(items, list) else [items]} for path, items in found.items()}
+
+
+def _value(option: str, written: str, value: str) -> Any:
+    try:
+        return text.read_value(value)
+    except ScenarioError as error:
+        raise _wrong(option, written, error.problems[0].message) from None
+
+
+def _wrong(option: str, written: str, message: str) -> ScenarioError:
+    return ScenarioError([Problem(str(Change(option, written)), 0, 0, "", message, "wrong-change")])
+
+
+def with_changes(loaded: Loaded, changes: Iterable[Sequence[str]]) -> Loaded:
+    """Give a scenario with what was set on the command line, as if its file said so.
+
+    Args:
+        loaded: the scenario, right as it stands.
+        changes: each an option and its text, as a ``Change`` has them.
+
+    Raises:
+        InputError: when the scenario was changed so before.
+        ScenarioError: with every mistake that the changes make, each where it was written.
+    """
+    made = [Change(*change) for change in changes]
+    if not made:
+        return loaded
+    if loaded.changes:
+        raise InputError(f"{loaded.name}: something was set on it already: give all of it at once")
+    woven = Woven(loaded.data)
+    first = len(loaded.written.layers)
+    layers = list(loaded.written.layers)
+    problems = []
+    for number, change in enumerate(made, 1):
+        patch = patch_of(change)
+        layers.append(Layer(Settings(str(change), dict(patch)), {}))
+        for it in changed(woven, patch, number):
+            problems.append(Problem(str(change), 0, 0, _path(it.loc), it.told(), it.code))
+    if problems:
+        raise ScenarioError(problems)
+
+    def origin(loc: Loc) -> Origin:
+        layer, where = woven.origin(loc)
+        return Origin(first + layer - 1, where) if layer else loaded.written.origin(where)
+
+    written = Written(tuple(layers), settled(woven.data, origin))
+    return load.again(loaded, woven.data, written, tuple(made))
+
+
+def check_effect(loaded: Loaded, variant: str) -> None:
+    """Make sure that a variant leaves something of all that was set on the command line.
+
+    Raises:
+        InputError: when the variant sets one of the values itself.
+    """
+    for change in loaded.changes:
+        for path in patch_of(change):
+            for other, value in loaded.patches.get(variant, {}).items():
+                if f"{path}.".startswith(f"{other}.") and not is_list_change(value):
+                    raise InputError(f"{change} has no effect: the variant {variant!r} sets {other} itself")
+
+
+def _path(loc: Loc) -> str:
+    return ".".join(map(str, loc))
+
+
+Key = tuple[str | int, ...]
+
+_COMING: Final = frozenset(
+    ("count", "per_hour", "every", "gaps", "again_after", "trace", "parameters", "batch", "late_by")
+)
+"""Keys of an arrival entry that say how much comes."""
+_ANYWHERE: Final = frozenset(("takes", "error_share", "permanent_error_share", "fails_after", "answers_in", "outages"))
+"""Keys that say how long work takes, how often it fails, and how systems answer, wherever they stand."""
+_NOT_COMPARED: Final = frozenset(
+    ("title", "about", "brief", "variants", "combine", "baseline", "prefer", "meant_to_miss")
+)
+"""Keys of a scenario of which no variant is a change."""
+
+
+def changed_keys(base: Scenario, other: Scenario) -> tuple[Key, ...]:
+    """Give the keys in which two scenarios differ; a list of another length is one key."""
+    return tuple(_differ(_plain(base), _plain(other), ()))
+
+
+def _plain(scenario: Scenario) -> dict[str, Any]:
+    return {key: value for key, value in scenario.model_dump().items() if key not in _NOT_COMPARED}
+
+
+def _differ(one: Any, other: Any, loc: Key) -> Iterator[Key]:
+    if one == other:
+        return
+    if isinstance(one, dict) and isinstance(other, dict):
+        for key in dict.fromkeys([*one, *other]):
+            if key not in one or key not in other:
+                yield (*loc, key)
+            else:
+                yield from _differ(one[key], other[key], (*loc, key))
+    elif isinstance(one, tuple | list) and isinstance(other, tuple | list) and len(one) == len(other):
+        for place, (item, its) in enumerate(zip(one, other, strict=True)):
+            yield from _differ(item, its, (*loc, place))
+    else:
+        yield loc
+
+
+def changes_the_world(key: Key) -> bool:
+    """Say whether a key is about the world, which nobody chooses.
+
+    >>> changes_the_world(("queues", "night", "lease")), changes_the_world(("faults", 0, "how"))
+    (False, True)
+    >>> changes_the_world(("arrivals", 0, "count")), changes_the_world(("pools", "dome", "count"))
+    (True, False)
+    """
+    if key[0] == "faults":
+        return True
+    if key[0] == "arrivals" and (len(key) < 3 or key[2] in _COMING):
+        return True
+    return any(part in _ANYWHERE for part in key[1:])

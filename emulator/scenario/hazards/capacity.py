@@ -8,7 +8,8 @@ from typing import Final
 
 from emulator.broker.matching import meets, read_equipment
 from emulator.scenario.clock import Clock
-from emulator.scenario.hazards.outlook import Crew, Entry, Loc, Outlook, Said, crews, law_of, slot_time, windows_of
+from emulator.scenario.hazards.outlook import Crew, Entry, Outlook, Said, crews, law_of, slot_time, windows_of
+from emulator.scenario.messages import Loc
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.pools import Pool
 from emulator.scenario.names import expand

@@ -13,14 +13,14 @@ from typing import Any, NamedTuple
 
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded
+from emulator.scenario.messages import Loc
 from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.models.distribution import Distribution
 from emulator.scenario.models.pools import Pool, PowerSchedule, Queue, SkewedClock
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.recurrence import occurrences
-from emulator.scenario.schedules import Switch, on_days, on_from_the_start, power_switches
-from emulator.scenario.terms import Terms, terms_of
+from emulator.scenario.schedules import Switch, Terms, on_days, on_from_the_start, power_switches, terms_of
 from emulator.scenario.variants import patched
 from emulator.world.sampling import Distribution as Law
 from emulator.world.sampling_of import sampling_of
@@ -29,7 +29,6 @@ __all__ = [
     "Crew",
     "Entry",
     "Hazard",
-    "Loc",
     "Outlook",
     "Said",
     "Work",
@@ -39,8 +38,6 @@ __all__ = [
     "windows_of",
 ]
 
-
-Loc = tuple[str | int, ...]
 
 Said = tuple[Loc, str]
 """Where in the scenario a hazard lies, and what may come of it."""
