@@ -24,13 +24,12 @@ from emulator.errors import InputError, Problem, ScenarioError
 from emulator.scenario import load, text
 from emulator.scenario.files import Folders
 from emulator.scenario.load import FewerWorkers, Loaded
-from emulator.scenario.messages import Found, has_free_keys, keys_at, node_at, resolve, shown
+from emulator.scenario.messages import Found, Loc, has_free_keys, keys_at, node_at, resolve, shown
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 from emulator.scenario.written import (
     Change,
     Layer,
-    Loc,
     Origin,
     Settings,
     Woven,
