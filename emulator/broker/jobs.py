@@ -144,6 +144,7 @@ class Source:
         has_nights: all jobs of a night are waited for.
         is_remembered: somebody may name its jobs later on.
         queue, line: where its jobs wait, as the broker knows since the first of them.
+        shared: what the compound rows by which they come have in common.
     """
 
     __slots__ = (
@@ -159,6 +160,7 @@ class Source:
         "queue",
         "recurs",
         "routine",
+        "shared",
         "steps",
         "terms",
         "traced",
@@ -178,6 +180,7 @@ class Source:
         self.recurs = self.has_nights = self.is_remembered = False
         self.queue: Queue | None = None
         self.line: Line | None = None
+        self.shared: tuple[str, str, str, int] | None = None
 
 
 class Job:

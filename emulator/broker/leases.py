@@ -30,7 +30,8 @@ from emulator.broker.rules import Hint, Outcome
 from emulator.broker.states import Request, State
 from emulator.broker.workers import Holder, Message
 from emulator.errors import DefectError
-from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
+from emulator.record.events import BEGUN, ENDED_WELL, QUEUED
+from emulator.record.reasons import FINISHED, LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
 
 __all__ = ["RAN_OUT", "Leases"]
 
@@ -152,14 +153,20 @@ class Leases(Retries):
         self._new_end(0)
         self._new_attempts(0)
         queue.unfinished += 1
-        word, name = "queued_held" if held else "queued", routine.name
         origin = 0 if extra is None else extra.origin
-        # fmt: off
-        job.born = job.since = self._emit((
-            now, "submitted", cause, number, "",
-            word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
-        ))
-        # fmt: on
+        if held or origin or job.key:
+            word, name = "queued_held" if held else "queued", routine.name
+            # fmt: off
+            job.born = job.since = self._emit((
+                now, "submitted", cause, number, "",
+                word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
+            ))
+            # fmt: on
+        else:
+            shared = source.shared
+            if shared is None:
+                shared = source.shared = (routine.name, queue.name, arrival, source.priority)
+            job.born = job.since = self._emit((now, QUEUED, cause, number, "", shared, job.ordinal))
         if extra is not None:
             if origin:
                 self._families[number] = self.family(origin)
@@ -213,12 +220,12 @@ class Leases(Retries):
     def take(
         self,
         now: int,
-        cause: int,
         message: Message,
         queues: tuple[str, ...],
         offer: Offer,
         time_left: int | None,
         found: Entry | None = None,
+        begins: bool = False,
     ) -> Attempt | None:
         """Hand out the best job that the worker may have, and give the attempt at it, or None.
 
@@ -229,6 +236,7 @@ class Leases(Retries):
             offer: its equipment, such as ``tape`` or ``tape 2.1``; with its free slots where that is not 1.
             time_left: ticks that it has left, None if there is no end; jobs expected to take longer are passed over.
             found: what ``best`` has just given for the same worker, if it was asked.
+            begins: its worker begins at this very instant: that is told together with the hand-out.
 
         Raises:
             DefectError: for a queue that there is not.
@@ -265,9 +273,14 @@ class Leases(Retries):
         holder.take_answer = job.attempt = self._tokens[token] = attempt
         if holder.leases is not None:
             holder.leases[token] = attempt
-        job.since = self._emit(
-            (now, "handed_out", cause, job.number, holder.name, number, token, until, holder.incarnation)
-        )
+        worker = holder.name
+        if begins:
+            row = (now, BEGUN, 0, job.number, worker, number, token, until, holder.incarnation)
+            attempt.event = event = self._emit(row, 2)
+            job.since = event - 1
+        else:
+            row = (now, "handed_out", 0, job.number, worker, number, token, until, holder.incarnation)
+            job.since = self._emit(row)
         if terms.longest is not None:
             self._ring(now + terms.longest, "time_limit", job.number, token)
         self._lease(attempt)
@@ -329,6 +342,29 @@ class Leases(Retries):
             return self._late(now, cause, holder, number, token)
         self._token_marks[token - self._token_base] = holder.serial
         self._end_attempt(now, cause, job, Request.OUTCOME, (outcome, why, now), hint)
+        return True
+
+    def end_well(self, now: int, message: Message, attempt: Attempt, worker: str) -> bool:
+        """Take ``ok`` for an attempt whose worker stops at this very instant, and tell both together; see ``hand_in``.
+
+        ``worker``: who stops. What comes late, or of a second worker with the same token, is told event by event.
+        """
+        holder, token, job = message[0], attempt.token, attempt.job
+        if (
+            self._tokens.get(token) is not attempt
+            or attempt.holder is not holder
+            or holder.lost
+            or type(self._move(job, self._ending_well)) is str
+        ):
+            row = (now, "work_stopped", attempt.event, job.number, worker, attempt.number, token, FINISHED)
+            attempt.event = event = self._emit(row)
+            return self.hand_in(now, event, message, token, "ok")
+        holder.heard = now
+        self._token_marks[token - self._token_base] = holder.serial
+        event = self._emit((now, ENDED_WELL, attempt.event, job.number, worker, attempt.number, token), 3)
+        attempt.event = event - 2
+        self._end_lease(attempt)
+        self._put_aside(now, event, job, "")
         return True
 
     def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:

@@ -1,6 +1,6 @@
 """Lets jobs wait for those before them, and judges those who wait as jobs end."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 
 from emulator.broker.finished import ENDS, Finished
 from emulator.broker.jobs import PREREQUISITE, Job
@@ -30,7 +30,7 @@ class Waiters:
     fail: Callable[[int, int, Job, Because], None]
 
     def __init__(
-        self, jobs: Mapping[int, Job], finished: Finished, known: Prerequisites, remembered: frozenset[str]
+        self, jobs: Mapping[int, Job], finished: Finished, known: Prerequisites, remembered: Collection[str]
     ) -> None:
         self._jobs, self._finished, self._known, self._remembered = jobs, finished, known, remembered
         self._ended: list[tuple[Key, int]] = []

@@ -12,8 +12,9 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from emulator.errors import InputError
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
 from emulator.past.draft_values import middle_of, names_of, quantile_law, rounded_pause, share_of, span_text
@@ -27,9 +28,6 @@ from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
 from emulator.scenario.files import OF_ROUTINE
 from emulator.timeline.ticks import HOUR, SECOND, say
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]
 
@@ -92,7 +90,7 @@ def draft_of(
     if len(fresh) < len(planned):
         told = ", ".join(sorted({it.routine for it in planned} - {it.routine for it in fresh}))
         warnings = (*warnings, f"Planned and in the history too; taken from the history: {told}.")
-    _add_planned(data, fresh)
+    warnings = (*warnings, *_add_planned(data, fresh))
     nights = learnt.nights
     source = f"From {len(nights.first)} jobs in {len(nights)} nights from {nights.dates[0]} to {nights.dates[-1]}"
     own = {f"pace{OF_ROUTINE}{drafting.names[at]}": it for at, it in learnt.run_times.pace_of.items()}
@@ -101,7 +99,11 @@ def draft_of(
 
 
 def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, starts: date) -> Draft:
-    """Turn what crontabs and calendars state into a scenario, without any history: all else in it is a guess."""
+    """Turn what crontabs and calendars state into a scenario, without any history: all else in it is a guess.
+
+    Raises:
+        InputError: all of it is over before the night.
+    """
     data: dict[str, Any] = {
         "title": "A night by its timetable",
         "starts": (datetime.combine(starts, time()) + timedelta(seconds=window.begins)).isoformat(),
@@ -119,18 +121,32 @@ def draft_of_plans(planned: Sequence[Planned], window: NightWindow, zone: str, s
         "routines": {},
         "arrivals": [],
     }
-    _add_planned(data, planned)
+    warnings = _add_planned(data, planned)
+    if not data["arrivals"]:
+        raise InputError(f"nothing is left to draft. {' '.join(warnings)} Give another date with --starts")
     said = Stated(0.99, "", "what is asked of a night is no history: say it")
     data["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": said}]
-    return _draft(data, (), f"From {len(planned)} rules; how long the work takes is not in them ({zone}).", "")
+    return _draft(
+        data, warnings, f"From {len(data['arrivals'])} rules; how long the work takes is not in them ({zone}).", ""
+    )
 
 
-def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
-    """Add what a timetable states to a scenario that is being drafted."""
-    queue = next(iter(data["queues"]))
+def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> tuple[str, ...]:
+    """Add what a timetable states to a scenario that is being drafted; tell what is left out of it, and why."""
+    queue, starts = next(iter(data["queues"])), datetime.fromisoformat(data["starts"])
+    left_out: dict[str, list[str]] = {}
     named = [(it, names_of([it.routine])[0]) for it in planned]
     entries = names_of([f"{name}-planned" for _, name in named])
     for (it, name), entry in zip(named, entries, strict=True):
+        try:
+            found = it.from_night(starts, data["zone"])
+            why = "" if found else f"over before {starts:%Y-%m-%d}"
+        except ValueError as error:
+            found, why = None, f"not taken over, {error}"
+        if found is None:
+            left_out.setdefault(why, []).append(f"{it.routine} ({it.place})")
+            continue
+        rule, begins = found
         if name not in data["routines"]:
             takes = Stated(
                 "5m", "guess", "a guess: a timetable does not say how long work takes", plausible=("1m", "30m")
@@ -141,9 +157,13 @@ def _add_planned(data: dict[str, Any], planned: Sequence[Planned]) -> None:
         came: dict[str, Any] = {
             "routine": name,
             "name": entry,
-            "recurs": Stated(it.recurs, "documented", f"as {it.place} says"),
+            "recurs": Stated(rule, "documented", f"as {it.place} says"),
         }
+        if begins is not None:
+            said = f"the first time from {starts:%Y-%m-%d} on, from which what {it.place} says is counted"
+            came["from"] = Stated(begins.isoformat(), "documented", said)
         data["arrivals"].append(came | ({"excludes": list(it.excludes)} if it.excludes else {}))
+    return tuple(f"Planned, and {why}: {', '.join(some)}." for why, some in left_out.items())
 
 
 def _draft(data: dict[str, Any], warnings: tuple[str, ...], source: str, nights: str) -> Draft:
@@ -504,18 +524,27 @@ class _Drafting:
             f"{it.count} losses in {it.hours:.0f} hours at work {self.since}; 95 % between {low:.0f} and {high:.0f} h. "
             "That idle workers are lost as often is a guess"
         )
-        back = "20m" if it.back_after != it.back_after else span_text(it.back_after)
         for name in pools:
             yield {
                 "power_off": name,
                 "name": f"losses-of-{name}",
                 "gaps": self.measured({"mean": span_text(it.hours_apart * 3600), "law": "exponential"}, said, it.count),
-                "back_after": Stated(back, "guess", _NOT_TOLD, plausible=("5m", "1h"))
-                if it.back_after != it.back_after
-                else self.measured(
-                    back, "from a lost attempt's begin to its worker's next: an upper limit", it.count, "estimated"
-                ),
+                "back_after": self._back_after(),
             }
+
+    def _back_after(self) -> Stated:
+        it = self.learnt.losses
+        if it.back_after != it.back_after:
+            return Stated("20m", "guess", _NOT_TOLD, plausible=("5m", "1h"))
+        back = span_text(it.back_after)
+        if not it.at_most > it.back_after:
+            return self.measured(back, "from a loss to the worker's next job", it.count, "estimated")
+        most = span_text(it.at_most)
+        said = (
+            f"{most} from a lost attempt's begin to its worker's next (median), which is an upper limit; less the work "
+        )
+        said += "until a loss and the wait for another job, by what both are otherwise"
+        return self.measured(back, said, it.count, "estimated", plausible=("0s", most))
 
     def _share_done(self) -> Stated:
         import numpy as np

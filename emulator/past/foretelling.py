@@ -5,7 +5,6 @@ what is wrong then is service and not demand. A night's law depends on its day o
 alone, so blind samples are shared by the nights that are alike in both.
 """
 
-import csv
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -32,12 +31,15 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["FORETOLD", "Foretold", "Played", "foretell"]
+__all__ = ["FORETOLD", "TRACE", "Foretold", "Played", "foretell"]
 
 FORETOLD: Final = (
     *("accepted", "done", "attempts_error", "lost_leases", "wait_mean", "wait_p90", "executed", "makespan"),
 )
 """The figures that are predicted: those of past nights that the program has too; times in seconds."""
+
+TRACE: Final = "night-{}.csv"
+"""The name of the file with the submissions that are given for a night."""
 
 _APART: Final = 100_000
 """Seeds of one sample and of the next lie so far apart."""
@@ -48,11 +50,23 @@ Adapt = Callable[[dict[str, Any]], dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Foretold:
-    """What was predicted for one night: for each figure, a sample of it; and how many seconds such a night lasts."""
+    """What was predicted for one night, and how to play it again.
+
+    Attributes:
+        night: its place among the nights.
+        lasts: how many seconds such a night lasts.
+        sample: of each figure, its values in order of the seeds.
+        settings: the scenario that was played, as plain data.
+        seed: the first seed; the others follow it.
+        came: the submissions that were given, as the text of a trace; "" where none were.
+    """
 
     night: int
     lasts: float
     sample: "Mapping[str, NDArray[np.float64]]"
+    settings: Mapping[str, Any]
+    seed: int
+    came: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +137,9 @@ def foretell(
                 work.given(learnt[begins], block)
         samples = work.play(processes, executor, progress)
         lasts = {at: horizon_of(learnt[begins].nights) for begins, block in blocks.items() for at in block}
-        blind = tuple(Foretold(at, lasts[at], samples[work.of_blind[at]]) for at in later)
+        blind = tuple(work.foretold(at, lasts[at], samples, work.of_blind[at]) for at in later)
         if not follows:
-            given = tuple(Foretold(at, lasts[at], samples[work.of_given[at]]) for at in later)
+            given = tuple(work.foretold(at, lasts[at], samples, work.of_given[at]) for at in later)
         return Played(blind, given, first, work.unknown, len(blocks))
 
 
@@ -139,6 +153,8 @@ class _Work:
         self._seed = seed
         self._adapt = adapt
         self._settings: dict[str, Setting] = {}
+        self._stated: dict[str, Mapping[str, Any]] = {}
+        self._came: dict[str, str] = {}
         self.of_blind: dict[int, str] = {}
         self.of_given: dict[int, str] = {}
         self.unknown = 0
@@ -163,15 +179,15 @@ class _Work:
             rows = rows[it.submitted[rows] < nights.starts[at] + horizon_of(learnt.nights)]
             known = [row for row in rows.tolist() if names[it.routine[row]] in settings["routines"]]
             self.unknown += len(rows) - len(known)
-            trace = f"night-{at}.csv"
+            name = f"given {at}"
             came = sorted((float(it.submitted[row] - nights.starts[at]), names[it.routine[row]]) for row in known)
-            with open(self._folder / trace, "w", newline="", encoding="utf-8") as file:
-                csv.writer(file).writerows([("at_seconds", "routine"), *((f"{when:.6f}", name) for when, name in came)])
-            settings["arrivals"] = [{"routine": next(iter(settings["routines"])), "name": "given", "trace": trace}]
+            self._came[name] = "\n".join(["at_seconds,routine", *(f'{when:.6f},"{routine}"' for when, routine in came)])
+            (self._folder / TRACE.format(at)).write_text(self._came[name], "utf-8")
+            routine = next(iter(settings["routines"]))
+            settings["arrivals"] = [{"routine": routine, "name": "given", "trace": TRACE.format(at)}]
             settings.get("varies", {}).pop("demand", None)
             if not settings.get("varies", True):
                 del settings["varies"]
-            name = f"given {at}"
             self._add(name, settings)
             self.of_given[at] = name
 
@@ -184,7 +200,14 @@ class _Work:
             raise RuntimeError(
                 f"the program's own draft of the night {starts} was refused: {what.path}: {what.message}"
             ) from error
-        self._settings[name] = setting_of(loaded, name)
+        self._settings[name], self._stated[name] = setting_of(loaded, name), adapted
+
+    def foretold(
+        self, at: int, lasts: float, samples: "Mapping[str, Mapping[str, NDArray[np.float64]]]", name: str
+    ) -> Foretold:
+        """Give the prediction of a night that was played under a name."""
+        seed = self._seed + list(self._settings).index(name) * _APART
+        return Foretold(at, lasts, samples[name], self._stated[name], seed, self._came.get(name, ""))
 
     def _shifts(self, at: int) -> str:
         """Tell by how much the clocks are ahead of UTC at the night's begin and at its end."""

@@ -25,6 +25,7 @@ from emulator.past.figures import figures_of, kind_of_day
 from emulator.past.foretelling import FORETOLD, Adapt, Foretold, Played, foretell
 from emulator.past.laws import stats
 from emulator.past.nights import Nights
+from emulator.past.retelling import retold
 from emulator.past.scoring import Promise, crps, part_inside, promise_kept
 
 if TYPE_CHECKING:
@@ -113,13 +114,22 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class WorstNight:
-    """A night that was predicted badly: its date, what was furthest out, and the first line of its story."""
+    """A night that was predicted badly.
+
+    Attributes:
+        day: its date.
+        figure: what was furthest out; with what ``happened``, and ``low`` and ``high``, the ends of its interval.
+        happened, low, high: see there.
+        seen: what the export says of the night, in a line.
+        story: the first line of a story of the emulated night that came closest; "" where none has a job.
+    """
 
     day: date
     figure: str
     happened: float
     low: float
     high: float
+    seen: str
     story: str
 
 
@@ -242,7 +252,7 @@ def judged(
         plays,
         tuple(tables),
         played.learnt.closed_loop,
-        judge.worst(tables[0]),
+        judge.worst(tables[0], played.given or played.blind),
         played.refits,
         played.unknown,
         corrected,
@@ -339,7 +349,7 @@ class _Judge:
         before = night - 7
         return abs(float(self.happened(name, night)[before]) - value) if before >= 0 else float("nan")
 
-    def worst(self, table: Table) -> tuple[WorstNight, ...]:
+    def worst(self, table: Table, foretold: Sequence[Foretold]) -> tuple[WorstNight, ...]:
         """Give the nights whose figures lie furthest beyond their intervals of 80 %, in widths of these."""
         furthest: dict[date, tuple[float, FigureScore, Band]] = {}
         for figure in table.figures:
@@ -349,12 +359,20 @@ class _Judge:
                 if beyond > 0 and beyond > furthest.get(band.day, (0.0,))[0]:
                     furthest[band.day] = (beyond, figure, band)
         worst = sorted(furthest.items(), key=lambda it: (-it[1][0], it[0]))[:_WORST]
+        played = {self.nights.dates[one.night]: one for one in foretold}
         return tuple(
-            WorstNight(day, figure.name, band.happened, *band.ends[0], self._story(day))
+            WorstNight(
+                day,
+                figure.name,
+                band.happened,
+                *band.ends[0],
+                self._seen(day),
+                retold(played[day], figure.name, band.happened),
+            )
             for day, (_, figure, band) in worst
         )
 
-    def _story(self, day: date) -> str:
+    def _seen(self, day: date) -> str:
         """Tell the past night in a line: how much came, how long it took, what was lost, and the longest wait."""
         import numpy as np
 

@@ -64,11 +64,12 @@ def _worst(found: Hindcast) -> str:
             text(find(night.figure).label),
             text(amount(night.figure, night.happened)),
             text(f"{amount(night.figure, night.low)} to {amount(night.figure, night.high)}"),
+            text(night.seen),
             text(night.story),
         ]
         for night in found.worst
     ]
-    head = ["night", "figure", "happened", "predicted, 80 %", "what happened in it"]
+    head = ["night", "figure", "happened", "predicted, 80 %", "what happened in it", "the closest emulated night"]
     return table("Nights that were predicted worst, blind", head, rows) if rows else ""
 
 

@@ -72,7 +72,9 @@ def hindcast_page(found: Hindcast, *, width: int = WIDTH) -> Page:
         for night in found.worst:
             beside = f"{amount(night.figure, night.low)} to {amount(night.figure, night.high)}"
             seen = f"{find(night.figure).label} {amount(night.figure, night.happened)}, predicted {beside}"
-            page.say(f"{night.day}: {seen}. {night.story}", indent=2, hanging=4)
+            page.say(f"{night.day}: {seen}. {night.seen}", indent=2, hanging=4)
+            if night.story:
+                page.say(f"The emulated night that came closest: {night.story}", indent=4)
     page.more("--page FILE", "--json")
     page.say(ONE_LINE, "small")
     return page

@@ -3,21 +3,28 @@
 Such a file is no history: it states when work comes, and neither how long it takes nor whether it came. A crontab line
 is a rule and a command, whose first word without its folder names the routine. An event of a calendar is a rule and a
 summary, with a duration where it states one. The law: a line that cannot be taken over exactly is left out and counted.
+
+A scenario begins with its night, and the rule of an event long before. So what a rule counts from its begin is counted
+up to the night: COUNT becomes the moment of the last time, and of every second week the first that is still to come is
+stated.
 """
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from emulator.errors import InputError
 from emulator.past.tables import LeftOut
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.clock import Clock
+from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.files import open_regular
-from emulator.scenario.recurrence import validate
+from emulator.scenario.recurrence import MOST_OCCURRENCES, usual, validate
+from emulator.scenario.recurrence_rule import parse_rule, rule_ticks
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["Planned", "Timetable", "read_timetable"]
@@ -37,6 +44,8 @@ _SETTING: Final = re.compile(r"\s*([A-Za-z_]\w*)\s*=\s*[\"']?([^\"']*)[\"']?\s*"
 _FIELD: Final = re.compile(r"[\d*,/A-Za-z-]+")
 _DAYS: Final = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
 _SHOWN: Final = 5
+_SOME_END: Final = ";UNTIL=20000101T000000Z"
+"""In place of an end that is told apart, so that a rule is refused which has COUNT too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +54,13 @@ class Planned:
 
     Attributes:
         routine: the kind of work.
-        recurs: the rule by which it comes, as a scenario takes it.
+        recurs: the rule by which it comes, as a scenario takes it, without COUNT and UNTIL.
         excludes: days on which it does not, as a scenario takes them.
         lasts: how long it is planned to take, in seconds; 0 where nobody says.
         place: where it stands, as ``file:line``.
+        first: the local time from which the rule counts; None where it counts from none, as in a crontab.
+        count: how often it comes at most; 0 for ever.
+        until: after which moment it does not come; local time where it has no zone.
     """
 
     routine: str
@@ -56,6 +68,45 @@ class Planned:
     excludes: tuple[str, ...]
     lasts: float
     place: str
+    first: datetime | None = None
+    count: int = 0
+    until: datetime | None = None
+
+    def from_night(self, starts: datetime, zone: str) -> tuple[str, datetime | None] | None:
+        """Give the rule for a night and those after it, and from when on it counts; None where it is over.
+
+        Args:
+            starts: the local time at which the night begins.
+            zone: of all local times.
+
+        Raises:
+            ValueError: it comes too often, or in a year of which no scenario can be.
+
+        >>> Planned("index", "FREQ=DAILY;INTERVAL=2;BYHOUR=22;BYMINUTE=0", (), 0.0, "x.ics:3",
+        ...         first=datetime(2026, 3, 1, 22), count=9).from_night(datetime(2026, 3, 10, 18), "UTC")
+        ('FREQ=DAILY;INTERVAL=2;BYHOUR=22;BYMINUTE=0;UNTIL=20260317T220000Z', datetime.datetime(2026, 3, 11, 22, 0))
+        """
+        if self.first is None:
+            return self.recurs, None
+        clock = Clock(self.first, zone)
+        night, every = clock.tick_of(starts), parse_rule(self.recurs)
+        whole = f"{self.recurs};COUNT={self.count}" if self.count else self.recurs
+        last = None if self.until is None else clock.tick_of(self.until)
+        following = None
+        if self.count or night < 0 or every.interval > 1 or last is not None:
+            ticks = rule_ticks(parse_rule(whole), clock, 0, LONGEST, *usual(whole))
+            ticks = itertools.takewhile(lambda tick: last is None or tick <= last, ticks)
+            if self.count:
+                if self.count > MOST_OCCURRENCES:
+                    raise ValueError(f"it comes more than {MOST_OCCURRENCES:,} times: make it rarer")
+                listed = sorted(set(ticks))
+                last, ticks = (listed[-1] if listed else -1), iter(listed)
+            following = next((tick for tick in ticks if tick >= night), None)
+            if following is None:
+                return None
+        ends = "" if last is None else f";UNTIL={clock.local(last).astimezone(UTC):%Y%m%dT%H%M%SZ}"
+        counts = following is not None and (every.interval > 1 or night < 0)
+        return self.recurs + ends, clock.local(following or 0).replace(tzinfo=None, fold=0) if counts else None
 
 
 @dataclass(slots=True)
@@ -140,7 +191,9 @@ def _split(line: str) -> tuple[str, str] | None:
     if len(parts) < 6 or not all(_FIELD.fullmatch(part) for part in parts[:5]):
         return None
     rule = " ".join(parts[:5])
-    return (rule, parts[5]) if any(one.isdigit() or one == "*" for one in rule) else None
+    # A line of numbers alone is a workload log's, and no command.
+    says = any(one.isdigit() or one == "*" for one in rule) and any(one.isalpha() for one in parts[5])
+    return (rule, parts[5]) if says else None
 
 
 def _crontab(name: str, text: str) -> Timetable:
@@ -204,9 +257,12 @@ def _calendar(name: str, text: str) -> Timetable:
         if why:
             skipped.add(why, number)
             continue
-        rule = _whole_rule(event["RRULE"][1], at)
+        said = _parts(event["RRULE"][1])
+        count, until = said.pop("COUNT", ""), said.pop("UNTIL", "")
+        rule = _whole_rule(said, at)
+        counted = f"{rule};COUNT={count}" if count else rule
         try:
-            validate(rule)
+            validate(counted + _SOME_END if until else counted)
         except ValueError:
             skipped.add("a rule that is not taken over", number)
             continue
@@ -217,7 +273,18 @@ def _calendar(name: str, text: str) -> Timetable:
             if each and (day := _parsed(each)) is not None
         )
         plain = re.sub(r"\\(.)", lambda it: " " if it[1] in "nN" else it[1], summary)
-        planned.append(Planned(plain.strip() or "event", rule, excludes, _lasts(event, at), f"{name}:{number}"))
+        planned.append(
+            Planned(
+                plain.strip() or "event",
+                rule,
+                excludes,
+                _lasts(event, at),
+                f"{name}:{number}",
+                at,
+                int(count or 0),
+                _until(until),
+            )
+        )
     return Timetable(name, "calendar", zone, planned, skipped.told())
 
 
@@ -288,16 +355,30 @@ def _refused(event: _Event, own: str | None, zone: str | None) -> str:
         return "comes once"
     if own is not None and own != zone:
         return "in another zone than the first event"
-    rule = event["RRULE"][1].upper()
-    interval = re.search(r"INTERVAL=(\d+)", rule)
-    if "COUNT=" in rule or "UNTIL=" in rule:
-        return "ends by COUNT or UNTIL"
-    return "every second time or less (INTERVAL)" if interval and interval[1] != "1" else ""
+    if event.get("STATUS", ({}, ""))[1].strip().upper() == "CANCELLED":
+        return "is cancelled"
+    if "RDATE" in event:
+        return "has further times of its own (RDATE)"
+    until = _parts(event["RRULE"][1]).get("UNTIL", "")
+    if until and _until(until) is None:
+        return "ends at a time that no calendar shows (UNTIL)"
+    if until and "T" not in until and "T" in event["DTSTART"][1].upper():
+        return "ends with a day, though it begins at a time of day (UNTIL): write the time too"
+    return ""
 
 
-def _whole_rule(rule: str, at: datetime) -> str:
+def _until(text: str) -> datetime | None:
+    """Read the last moment of a rule; one without a zone is local."""
+    at = _parsed(text)
+    return at.replace(tzinfo=UTC) if at is not None and text.strip().endswith("Z") else at
+
+
+def _parts(rule: str) -> dict[str, str]:
+    return dict(part.strip().split("=", 1) for part in rule.upper().split(";") if "=" in part)
+
+
+def _whole_rule(said: dict[str, str], at: datetime) -> str:
     """Write into a rule what it takes from the begin of its event (RFC 5545, section 3.3.10)."""
-    said = dict(part.split("=", 1) for part in rule.upper().split(";") if "=" in part)
     often = said.get("FREQ", "")
     if often in ("DAILY", "WEEKLY", "MONTHLY", "YEARLY"):
         said.setdefault("BYHOUR", str(at.hour))
@@ -310,10 +391,11 @@ def _whole_rule(rule: str, at: datetime) -> str:
         said.setdefault("BYDAY", _DAYS[at.weekday()])
     if often == "MONTHLY" and "BYDAY" not in said:
         said.setdefault("BYMONTHDAY", str(at.day))
-    if often == "YEARLY" and "BYDAY" not in said:
+    if often == "YEARLY" and not said.keys() & {"BYDAY", "BYMONTHDAY", "BYYEARDAY", "BYWEEKNO"}:
         said.setdefault("BYMONTH", str(at.month))
-        said.setdefault("BYMONTHDAY", str(at.day))
-    said.pop("WKST", None)
+        said["BYMONTHDAY"] = str(at.day)
+    if often == "YEARLY" and "BYWEEKNO" in said and not said.keys() & {"BYDAY", "BYMONTHDAY", "BYYEARDAY"}:
+        said["BYDAY"] = _DAYS[at.weekday()]
     return ";".join(f"{key}={value}" for key, value in said.items())
 
 

@@ -202,13 +202,14 @@ class Losses:
     Attributes:
         count: the losses.
         hours: hours at work, all workers together.
-        back_after: the median time from a loss to the worker's next start in the same night, in seconds; not a number
-            where none came back.
+        back_after: after which time a lost worker is back, in seconds; not a number where none came back in its night.
+        at_most: the median time from the begin of a lost attempt to its worker's next, which is longer than that.
     """
 
     count: int
     hours: float
     back_after: float
+    at_most: float = float("nan")
 
     @property
     def hours_apart(self) -> float:
@@ -217,15 +218,32 @@ class Losses:
 
 
 def find_losses(nights: Nights) -> Losses:
-    """Count losses, and the hours in which they could be seen."""
+    """Count losses, and the hours in which they could be seen.
+
+    Between the begin of a lost attempt and its worker's next there is more than the loss: the work until then, and the
+    wait for another job. A loss comes at any moment, so that it meets long runs more often, in their middle on average:
+    the work until then lasts E[T^2] / 2 E[T] (the renewal theorem). A worker that is there waits as it does otherwise.
+    """
     import numpy as np
 
     it = nights.attempts
     lost = np.flatnonzero((it.outcome == LOST) & np.isfinite(it.begun))
-    hours = float(np.nansum(np.where((it.ended > it.begun) & ~it.doubtful, it.ended - it.begun, 0.0))) / 3600
-    back = []
+    ran = np.where((it.ended > it.begun) & ~it.doubtful, it.ended - it.begun, 0.0)
+    hours = float(np.nansum(ran)) / 3600
+    order = np.lexsort((it.begun, it.worker))
+    same = (it.worker[order][1:] == it.worker[order][:-1]) & (nights.night[order][1:] == nights.night[order][:-1])
+    waits = (it.begun[order][1:] - it.ended[order][:-1])[same]
+    waits = waits[np.isfinite(waits)]
+    wait = float(np.median(np.maximum(waits, 0.0))) if len(waits) else 0.0
+    at_most, back = [], []
     for row in lost.tolist():
         later = (it.worker == it.worker[row]) & (it.begun > it.begun[row]) & (nights.night == nights.night[row])
-        if later.any():
-            back.append(float(it.begun[later].min() - it.begun[row]))
-    return Losses(len(lost), hours, float(np.median(back)) if back else float("nan"))
+        if not later.any():
+            continue
+        at_most.append(float(it.begun[later].min() - it.begun[row]))
+        alike = ran[it.routine == it.routine[row]]
+        until_lost = float((alike**2).sum() / (2 * alike.sum())) if alike.any() else 0.0
+        back.append(max(0.0, at_most[-1] - until_lost - wait))
+    if not back:
+        return Losses(len(lost), hours, float("nan"))
+    return Losses(len(lost), hours, float(np.median(back)), float(np.median(at_most)))

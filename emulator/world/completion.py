@@ -1,8 +1,10 @@
 """Tells those who wait for it that a job has ended, whatever ended it."""
 
 from collections.abc import Callable
+from typing import Final
 
-from emulator.record.events import Row, Sink
+from emulator.record.events import Row, Sink, emitter
+from emulator.record.kinds import ENDED_WELL, QUEUED
 from emulator.timeline.agenda import Agenda
 
 __all__ = ["CompletionListener"]
@@ -11,10 +13,12 @@ __all__ = ["CompletionListener"]
 class CompletionListener:
     """Passes events on, and tells of each job of the wanted entries that has ended, whatever ended it."""
 
-    __slots__ = ("_agenda", "_call", "_labels", "_sink", "_wanted")
+    __slots__ = ("_agenda", "_call", "_emit", "_labels", "_wanted")
+
+    takes_compound: Final = True
 
     def __init__(self, sink: Sink, agenda: Agenda) -> None:
-        self._sink = sink
+        self._emit = emitter(sink)
         self._agenda = agenda
         self._wanted: frozenset[str] = frozenset()
         self._labels: dict[int, tuple[str, int]] = {}
@@ -25,14 +29,17 @@ class CompletionListener:
         self._wanted = wanted
         self._call = call
 
-    def emit(self, row: Row) -> int:
-        """Pass one row on and give its number."""
-        number = self._sink.emit(row)
+    def emit(self, row: Row, events: int = 1, /) -> int:
+        """Pass one row on and give its number: for a compound one, that of its last event."""
+        number = self._emit(row, events)
         kind = row[1]
-        if kind == "submitted":
+        if kind == QUEUED:
+            if row[5][2] in self._wanted:
+                self._labels[row[3]] = (row[5][2], row[6])
+        elif kind == "submitted":
             if row[8] in self._wanted:
                 self._labels[row[3]] = (row[8], row[9])
-        elif kind == "finished":
+        elif kind == ENDED_WELL or kind == "finished":
             label = self._labels.pop(row[3], None)
             if label is not None:
                 self._agenda.at(row[0], self._tell, (number, *label))

@@ -258,6 +258,13 @@ class Dispatcher:
         answer = self.broker.hand_in(now, attempt.event, message, attempt.token, outcome, why, hint)
         self._outcome_answered(attempt, answer)
 
+    def end_well(self, attempt: Attempt) -> None:
+        """Hand in that an attempt went well, whose work stops at this very instant, likewise."""
+        worker = attempt.worker
+        worker.number = number = worker.number + 1
+        answer = self.broker.end_well(self._agenda.now, (worker.holder, number, 0), attempt, worker.name)
+        self._outcome_answered(attempt, answer)
+
     def answered(self, request: Request, answer: Any) -> None:
         """The answer to a request has reached its worker."""
         worker = request.worker
@@ -465,12 +472,14 @@ class Dispatcher:
         if request is None:  # over a link without delay or loss, a request and its answer are one
             worker.number = number = worker.number + 1
             message, left = (worker.holder, number, 0), None
+            begins = not worker.looks_at_end
             offer: Offer = worker.equipment
         else:
             holder = self.broker.holder(worker.name, request.incarnation)
             message = (holder, request.number, request.arrived)
             offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
-        attempt = self.broker.take(now, 0, message, worker.queues, offer, left, found)
+            begins = False
+        attempt = self.broker.take(now, message, worker.queues, offer, left, found, begins)
         if attempt is not None and self.doubles.wanted:
             self.doubles.note(worker, attempt)
         if request is not None:

@@ -51,10 +51,13 @@ def waits_of(model: models.Arrival, nights: "Nights | None" = None) -> Waits | N
     return Waits(model, nights) if model.after is not None else None
 
 
-def entries_waited_for(scenario: models.Scenario) -> tuple[frozenset[str], frozenset[str]]:
-    """Name the entries that jobs wait for, and those of them of which all jobs of a night are waited for."""
-    befores = [one for entry in scenario.arrivals for one in entry.befores]
-    return frozenset(one.entry for one in befores), frozenset(one.entry for one in befores if one.jobs == "all")
+def entries_waited_for(scenario: models.Scenario) -> dict[str, bool]:
+    """Name the entries that jobs wait for, and say of each whether all jobs of a night are waited for."""
+    found: dict[str, bool] = {}
+    for entry in scenario.arrivals:
+        for one in entry.befores:
+            found[one.entry] = found.get(one.entry, False) or one.jobs == "all"
+    return found
 
 
 class _Watch:
@@ -84,11 +87,11 @@ class Nights:
     ) -> None:
         self._clock, self._agenda, self._complete, self._lasts = clock, agenda, complete, scenario.lasts
         at = {entry.label: None if entry.days else entry.at for entry in scenario.arrivals}
-        _, grouped = entries_waited_for(scenario)
+        waited_for = entries_waited_for(scenario)
         self._watches = {
             name: _Watch(_NEVER if moment is None else clock.night_of(moment))
             for name, moment in at.items()
-            if name in grouped
+            if waited_for.get(name)
         }
 
     def __contains__(self, entry: str) -> bool:

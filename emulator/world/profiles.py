@@ -11,7 +11,7 @@ from typing import Final
 
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
-from emulator.world.arrivals import Come, Gaps
+from emulator.world.arrivals import Come, Gaps, Window
 from emulator.world.draws import Draws, Purpose
 from emulator.world.sampling import Exponential
 
@@ -36,11 +36,9 @@ class ByTheClock(Gaps):
         come: Come,
         rates: Sequence[tuple[int, float]],
         entity: int,
-        begins: int,
-        ends: int,
-        count: int | None,
+        window: Window,
     ) -> None:
-        super().__init__(agenda, draws, come, Exponential(HOUR), entity, begins, ends, count, False)
+        super().__init__(agenda, draws, come, Exponential(HOUR), entity, window)
         self._law_at = None  # a gap is more than its draw
         self._at = [tick for tick, _ in rates]
         self._rates = [Fraction(rate) for _, rate in rates]

@@ -28,7 +28,7 @@ class Call:
     """One call that a part makes to a system.
 
     Attributes:
-        job, attempt, token, worker: who calls.
+        job, attempt, token, worker: who calls, which is given as ``caller``.
         key: of its draws: made of the job's key, the attempt, the part and element, and which call of them it is.
         system, target: whom it calls, and what the effect is left on.
         effect, scope: which effect, and which family of jobs: an earlier call with the same target, effect and scope
@@ -74,42 +74,18 @@ class Call:
         "worker",
     )
 
-    def __init__(
-        self,
-        *,
-        job: int = 0,
-        attempt: int = 0,
-        token: int = 0,
-        worker: str = "",
-        key: int = 0,
-        system: str = "",
-        done: Done | None = None,
-        target: str = "",
-        effect: str = "",
-        scope: str = "",
-        cause: int = 0,
-        patience: int | None = None,
-        if_already_in_progress: str = "error",
-        lands: str | None = None,
-        land: Land | None = None,
-        error_share: float = 0.0,
-    ) -> None:
-        self.job = job
-        self.attempt = attempt
-        self.token = token
-        self.worker = worker
+    def __init__(self, caller: tuple[int, int, int, str], key: int, system: str, done: Done | None = None) -> None:
+        self.job, self.attempt, self.token, self.worker = caller
         self.key = key
         self.system = system
-        self.target = target
-        self.effect = effect
-        self.scope = scope
-        self.cause = cause
-        self.patience = patience
-        self.if_already_in_progress = if_already_in_progress
-        self.lands = lands
-        self.land = land
         self.done = done
-        self.error_share = error_share
+        self.target = self.effect = self.scope = ""
+        self.cause = 0
+        self.patience: int | None = None
+        self.if_already_in_progress = "error"
+        self.lands: str | None = None
+        self.land: Land | None = None
+        self.error_share = 0.0
         self.event = 0
         self.ordered = ""
         self.since = 0

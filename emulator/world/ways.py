@@ -15,7 +15,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.schedules import days_of, on_days, rates_over
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
-from emulator.world.arrivals import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced
+from emulator.world.arrivals import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, Window
 from emulator.world.distribution import Distribution
 from emulator.world.drawn_numbers import one_of
 from emulator.world.draws import Draws, Purpose, entity_key
@@ -141,11 +141,11 @@ class Ways:
         entity = entity_key("arrival", model.label)
         if model.again_after is not None:
             law = _law(model.again_after)
-            return FiniteSource(agenda, self._draws, come, law, entity, model.begins, ends, count or 0)
+            return FiniteSource(agenda, self._draws, come, law, entity, Window(model.begins, ends, count))
         if keep is None and model.batch == 1:
-            return self._gaps(model, come, entity, ends, count)
+            return self._gaps(model, come, entity, Window(model.begins, ends, count))
         batches = Batches(come, sizes(model.batch, self._draws, entity), keep, count)
-        coming = self._gaps(model, batches, entity, ends, None)
+        coming = self._gaps(model, batches, entity, Window(model.begins, ends))
         batches.stop = coming.stop
         return coming
 
@@ -167,10 +167,10 @@ class Ways:
         due, comes = due[: model.count], comes[: model.count]
         return OnDays(self._agenda, come, due, None if late is None else comes)
 
-    def _gaps(self, model: models.Arrival, come: Come, entity: int, ends: int, count: int | None) -> Gaps:
+    def _gaps(self, model: models.Arrival, come: Come, entity: int, window: Window) -> Gaps:
         if isinstance(model.per_hour, models.Rates):
             rates = rates_over(model.per_hour, self._clock, self._lasts)
-            return ByTheClock(self._agenda, self._draws, come, rates, entity, model.begins, ends, count)
+            return ByTheClock(self._agenda, self._draws, come, rates, entity, window)
         law: Distribution
         if model.every is not None:
             law = Constant(model.every)
@@ -179,7 +179,7 @@ class Ways:
         else:
             law = _law(model.gaps)
         regular = model.every is not None
-        return Gaps(self._agenda, self._draws, come, law, entity, model.begins, ends, count, regular)
+        return Gaps(self._agenda, self._draws, come, law, entity, window, regular)
 
 
 def _law(model: models.Distribution | None) -> Distribution:

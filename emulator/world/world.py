@@ -101,11 +101,10 @@ class World:
         self.heartbeats = (SimulatedHeartbeats if is_simulated else ComputedHeartbeats)(context, schedule)
         by_slots = any(routine.takes_slots > 1 for routine in scenario.routines.values())
         self.dispatcher = Dispatcher(context, self.heartbeats, by_slots)
-        waited_for, grouped = entries_waited_for(scenario)
+        waited_for = dict.fromkeys(named, False) | entries_waited_for(scenario)
         nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
-        waited_for = waited_for.union(named)
         recurring = {entry.label for entry in scenario.arrivals if entry.recurs is not None}
-        remembered = _named_jobs(scenario) | waited_for
+        remembered = _named_jobs(scenario).union(waited_for)
         self.sources = Sources(self.routines, OwnTerms(scenario, policies).of, recurring, nights, remembered)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
@@ -114,7 +113,6 @@ class World:
             self._jitter,
             leases_during_outage=scenario.broker.leases_during_outage,
             remembered=waited_for,
-            grouped=grouped,
         )
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
@@ -152,7 +150,11 @@ class World:
         transport.answered, transport.asked = dispatcher.answered, dispatcher.asked
         transport.broker_acted = dispatcher.broker_acted
         transport.learn, transport.needs_contact = notices.learn, notices.needs_contact
-        execution.ask_soon, execution.hand_in = dispatcher.ask_soon, dispatcher.hand_in
+        execution.ask_soon, execution.hand_in, execution.end_well = (
+            dispatcher.ask_soon,
+            dispatcher.hand_in,
+            dispatcher.end_well,
+        )
         execution.program_dies = lifecycle.program_dies
         notices.ask_soon, notices.leave_now = dispatcher.ask_soon, lifecycle.leave_now
         dispatcher.broker, dispatcher.transport, dispatcher.execution = self.broker, transport, execution

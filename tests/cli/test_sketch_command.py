@@ -144,8 +144,14 @@ def test_a_crontab_and_a_calendar_are_drafted_too(history: Path, queuedrill: Cal
     (place / "shifts.ics").write_text(
         "BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nDTSTART;TZID=UTC:20260301T231500\r\nDURATION:PT45M\r\n"
         "RRULE:FREQ=WEEKLY\r\nSUMMARY:index \r\n the plates\r\nEND:VEVENT\r\n"
-        "BEGIN:VEVENT\r\nDTSTART:20260301T231500Z\r\nSUMMARY:once\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+        "BEGIN:VEVENT\r\nDTSTART:20260301T231500Z\r\nSUMMARY:once\r\nEND:VEVENT\r\n"
+        "BEGIN:VEVENT\r\nDTSTART:20260226T190000Z\r\nRRULE:FREQ=DAILY;INTERVAL=3;COUNT=4\r\nSUMMARY:third\r\n"
+        "END:VEVENT\r\n"
+        "BEGIN:VEVENT\r\nDTSTART:20260226T190000Z\r\nRRULE:FREQ=DAILY;COUNT=3\r\nSUMMARY:over\r\nEND:VEVENT\r\n"
+        "END:VCALENDAR\r\n"
     )
+    event = "DTSTART:20260226T190000Z\r\nRRULE:FREQ=DAILY;COUNT=3\r\nSUMMARY:over\r\n"
+    (place / "over.ics").write_text(f"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\n{event}END:VEVENT\r\nEND:VCALENDAR\r\n")
     code, out, err = queuedrill("sketch", "rules", "shifts.ics", "--night", "18:00+14h", "--starts", "2026-03-01")
     assert (code, err) == (0, "")
     assert "1 row: no rule that recurs (rules, line 4)" in out
@@ -154,9 +160,15 @@ def test_a_crontab_and_a_calendar_are_drafted_too(history: Path, queuedrill: Cal
     assert 'recurs: {value: "30 21 * * *", from: documented}' in text
     assert 'recurs: {value: "FREQ=WEEKLY;BYHOUR=23;BYMINUTE=15;BYDAY=SU", from: documented}' in text
     assert "takes: {value: 45m, from: documented}" in text
+    assert 'recurs: {value: "FREQ=DAILY;INTERVAL=3;BYHOUR=19;BYMINUTE=0;UNTIL=20260307T190000Z", from: doc' in text
+    assert "from: {value: 2026-03-01T19:00:00, from: documented}" in text
+    assert "# - Planned, and over before 2026-03-01: over (shifts.ics:18)." in text
     assert queuedrill("check", "draft.yaml").code == 0
     ran = queuedrill("run", "draft.yaml", "--json")
-    assert json.loads(ran.out)["figures"]["accepted"]["value"] == 2
+    assert json.loads(ran.out)["figures"]["accepted"]["value"] == 3
+    late = queuedrill("sketch", "over.ics", "--night", "18:00+14h", "--starts", "2026-03-01", "-o", "late.yaml")
+    assert late.code == 2
+    assert "nothing is left to draft. Planned, and over before 2026-03-01: over (over.ics:2). Give" in late.err
     both = queuedrill("sketch", "history.csv", "rules", *NIGHT, "-o", "both.yaml", "--quiet")
     assert both.code == 0
     assert "copy-plates-planned" in (place / "both.yaml").read_text()

@@ -158,6 +158,12 @@ def test_losses_become_faults_of_each_pool(learnt: Learnt, back: float, text: st
     assert fault == {"power_off": "dome", "name": "losses-of-dome", "gaps": gaps, "back_after": text}
 
 
+def test_when_a_lost_worker_is_back_says_how_far_that_is_known(learnt: Learnt) -> None:
+    text = draft_of(replace(learnt, losses=Losses(4, 100.0, 1200.0, 1500.0))).text
+    assert "back_after: {value: 20m, from: estimated, on: 2026-03-29, n: 4, plausible: [0s, 25m]}" in text
+    assert "25m from a lost attempt's begin to its worker's next (median), which is an upper limit;" in text
+
+
 def test_pools_of_another_shift_with_slots_and_routines_of_their_own(learnt: Learnt) -> None:
     """The copies run on dome-1, all else on dome-2 alone: two queues."""
     names = learnt.nights.attempts.routines

@@ -4,7 +4,7 @@ import csv
 import io
 import json
 import sqlite3
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,8 @@ from emulator.past.nights import Nights
 from emulator.past.reading import learn_files, read_history
 from emulator.past.schedules import _before, _distinct
 from emulator.past.timetables import Planned, read_timetable
+from emulator.scenario.clock import Clock
+from emulator.scenario.recurrence import occurrences
 
 NIGHT = "18:00+14h"
 
@@ -145,6 +147,9 @@ def test_a_calendar_is_taken_over_where_that_is_exact(tmp_path: Path) -> None:
     def event(*lines: str) -> str:
         return "\r\n".join(["BEGIN:VEVENT", *lines, "END:VEVENT", ""])
 
+    def timed(*lines: str) -> str:
+        return event("DTSTART;TZID=America/Santiago:20260303T010000", *lines)
+
     path = tmp_path / "shifts.ics"
     path.write_text(
         "BEGIN:VCALENDAR\r\n"
@@ -161,24 +166,106 @@ def test_a_calendar_is_taken_over_where_that_is_exact(tmp_path: Path) -> None:
         + event("DTSTART;TZID=America/Santiago:20260303T010000", "RRULE:FREQ=DAILY;COUNT=3", "SUMMARY:thrice")
         + event("DTSTART;TZID=America/Santiago:20260303T010000", "RECURRENCE-ID:20260303", "SUMMARY:moved")
         + event("DTSTART;TZID=America/Santiago:20260303T010000", "SUMMARY:once")
+        + timed("RRULE:FREQ=DAILY;UNTIL=20260308T040000Z", "SUMMARY:until")
+        + event("DTSTART;VALUE=DATE:20260303", "RRULE:FREQ=DAILY;UNTIL=20260309", "SUMMARY:days")
+        + timed("RRULE:FREQ=YEARLY;BYMONTHDAY=13", "SUMMARY:13th")
+        + timed("RRULE:FREQ=YEARLY;BYYEARDAY=100", "SUMMARY:day 100")
+        + timed("RRULE:FREQ=YEARLY;BYWEEKNO=20", "SUMMARY:week 20")
+        + timed("RRULE:FREQ=DAILY;COUNT=3;UNTIL=20260308T040000Z", "SUMMARY:both")
+        + timed("RRULE:FREQ=DAILY", "STATUS:CANCELLED")
+        + timed("RRULE:FREQ=DAILY", "RDATE:20260303T020000")
+        + timed("RRULE:FREQ=DAILY;UNTIL=20260308", "SUMMARY:a day")
+        + timed("RRULE:FREQ=DAILY;UNTIL=20260399", "SUMMARY:no day")
         + "END:VCALENDAR\r\n"
     )  # fmt: skip
     found = read_timetable(path)
     assert found is not None
     assert (found.kind, found.zone) == ("calendar", "America/Santiago")
-    assert [(it.routine, it.recurs, it.excludes, it.lasts) for it in found.planned] == [
+    begins, day = datetime.fromisoformat("2026-03-03T01:00"), datetime.fromisoformat("2026-03-03")
+    assert [(it.routine, it.recurs, it.excludes, it.lasts) for it in found.planned[:2]] == [
         ("tape, out", "FREQ=DAILY;BYHOUR=22;BYMINUTE=15", ("2026-03-10", "2026-03-11"), 2700.0),
         ("month", "FREQ=MONTHLY;BYHOUR=1;BYMINUTE=0;BYSECOND=30;BYMONTHDAY=3", (), 3600.0),
     ]
-    assert [it.why for it in found.left_out] == [
-        *("no time at which it begins", "in another zone than the first event", "every second time or less (INTERVAL)"),
-        *("ends by COUNT or UNTIL", "one occurrence that was moved", "comes once"),
+    assert [(it.routine, it.recurs, it.first, it.count, it.until) for it in found.planned[2:]] == [
+        ("second week", "FREQ=WEEKLY;INTERVAL=2;BYHOUR=1;BYMINUTE=0;BYDAY=TU", begins, 0, None),
+        ("thrice", "FREQ=DAILY;BYHOUR=1;BYMINUTE=0", begins, 3, None),
+        ("until", "FREQ=DAILY;BYHOUR=1;BYMINUTE=0", begins, 0, datetime(2026, 3, 8, 4, tzinfo=UTC)),
+        ("days", "FREQ=DAILY;BYHOUR=0;BYMINUTE=0", day, 0, day + timedelta(days=6)),
+        *(
+            ("13th", "FREQ=YEARLY;BYMONTHDAY=13;BYHOUR=1;BYMINUTE=0", begins, 0, None),
+            ("day 100", "FREQ=YEARLY;BYYEARDAY=100;BYHOUR=1;BYMINUTE=0", begins, 0, None),
+            ("week 20", "FREQ=YEARLY;BYWEEKNO=20;BYHOUR=1;BYMINUTE=0;BYDAY=TU", begins, 0, None),
+        ),
     ]
+    assert [(it.why, it.count) for it in found.left_out] == [
+        ("no time at which it begins", 1),
+        ("in another zone than the first event", 1),
+        ("one occurrence that was moved", 1),
+        ("comes once", 1),
+        ("a rule that is not taken over", 1),
+        ("is cancelled", 1),
+        ("has further times of its own (RDATE)", 1),
+        ("ends with a day, though it begins at a time of day (UNTIL): write the time too", 1),
+        ("ends at a time that no calendar shows (UNTIL)", 1),
+    ]
+
+
+NEW_YORK = "America/New_York"
+TUESDAY = datetime.fromisoformat("1997-09-02T09:00")
+
+
+@pytest.mark.parametrize(
+    ("rule", "count", "until", "night", "comes"),
+    [
+        ("FREQ=DAILY", 10, None, (9, 8), (9, 10, 11)),
+        ("FREQ=DAILY", 0, datetime(1997, 12, 24, tzinfo=UTC), (12, 21), (22, 23)),
+        ("FREQ=DAILY;INTERVAL=10", 5, None, (9, 3), (12, 22, 32, 42)),
+        ("FREQ=WEEKLY;INTERVAL=2;WKST=SU;BYDAY=TU,TH", 8, None, (9, 10), (16, 18, 30, 32, 44, 46)),
+        ("FREQ=WEEKLY;INTERVAL=2;WKST=SU;BYDAY=MO,WE,FR", 0, datetime(1997, 12, 24, tzinfo=UTC), (12, 9), (10, 12, 22)),
+        ("FREQ=MONTHLY;BYDAY=1FR", 10, None, (11, 1), (7, 35, 63)),
+        ("FREQ=DAILY", 10, None, (9, 12), None),
+        ("FREQ=DAILY", 0, datetime(1997, 9, 4, 13, tzinfo=UTC), (9, 4), None),
+        ("FREQ=DAILY", 3, None, (8, 20), (33, 34, 35)),
+    ],
+)
+def test_what_a_rule_counts_from_its_begin_is_counted_up_to_the_night(
+    rule: str, count: int, until: datetime | None, night: tuple[int, int], comes: tuple[int, ...] | None
+) -> None:
+    """The days are those that RFC 5545 lists for its examples (section 3.8.5.3), from the night at 18:00 on.
+
+    Days count from the first of the night's month. The last two are of our own: 13:00 in UTC is 09:00 that day, and a
+    rule that has not begun yet.
+    """
+    at = "BYHOUR=9;BYMINUTE=0"
+    starts = TUESDAY.replace(month=night[0], day=night[1], hour=18)
+    found = Planned("x", f"{rule};{at}", (), 0.0, "", TUESDAY, count, until).from_night(starts, NEW_YORK)
+    if comes is None:
+        assert found is None
+        return
+    assert found is not None
+    clock = Clock(starts, NEW_YORK)
+    begins = 0 if found[1] is None else clock.tick_of(found[1])
+    days = [
+        datetime.fromisoformat(it.label) for it in occurrences(found[0], clock, clock.moment("+70d"), from_tick=begins)
+    ]
+    assert {it.hour for it in days} == {9}
+    assert tuple((it.date() - date(1997, night[0], 1)).days + 1 for it in days) == comes
+
+
+def test_rules_that_cannot_be_counted_up_to_the_night_say_why() -> None:
+    often = Planned("x", "FREQ=MINUTELY", (), 0.0, "", TUESDAY, 700_000)
+    with pytest.raises(ValueError, match="more than 600,000 times: make it rarer"):
+        often.from_night(TUESDAY, "UTC")
+    with pytest.raises(ValueError, match="years run from 1900 to 9000"):
+        Planned("x", "FREQ=DAILY", (), 0.0, "", TUESDAY.replace(year=1066)).from_night(TUESDAY, "UTC")
 
 
 def test_what_is_no_timetable_is_none_and_what_is_no_history_is_refused(tmp_path: Path, rows: list[list[str]]) -> None:
     (tmp_path / "a.csv").write_text(delimited([HEADER, *rows], ";"))
     assert read_timetable(tmp_path / "a.csv") is None
+    # A line of a workload log begins like a rule: minute 1, hour 0, day 5, month 3, Monday.
+    (tmp_path / "a.swf").write_text("1 0 5 3 1 -1 -1 1 -1 -1 1 1 1 1 1 -1 -1 -1\n")
+    assert read_timetable(tmp_path / "a.swf") is None
     (tmp_path / "rules").write_text("30 21 * * * copy\n")
     with pytest.raises(InputError, match="tells nothing of past jobs: give an export of them"):
         learn_files([tmp_path / "rules"], night=NIGHT)

@@ -15,11 +15,12 @@ from past_exports import write_export
 from emulator.cli.main import answer
 from emulator.errors import InputError
 from emulator.past.correction import Correction, promise_corrected
-from emulator.past.foretelling import FORETOLD
+from emulator.past.foretelling import FORETOLD, foretell
 from emulator.past.hindcast import Band, FigureScore, Hindcast, Table, WorstNight, hindcast
 from emulator.past.hindcast_document import hindcast_document
 from emulator.past.hindcast_page import head_of_table, hindcast_json, hindcast_page, rows_of_table
 from emulator.past.reading import read_history
+from emulator.past.retelling import played_again
 from emulator.past.scoring import part_inside, promise_kept
 
 UNTIL = date(2026, 3, 16)
@@ -69,8 +70,18 @@ def test_the_screen_and_the_json_tell_the_same(found: Hindcast) -> None:
     told = json.loads(json.dumps(hindcast_json(found)))
     assert told["outcome"] == found.outcome
     assert len(told["tables"][0]["figures"][0]["bands"]) == 12
+    one_line = " ".join(shown.split())
     for night in found.worst:
-        assert str(night.day) in shown
+        assert f"{night.day}: " in one_line
+        assert f"The emulated night that came closest: {night.story}" in one_line
+
+
+@pytest.mark.slow
+def test_the_worst_nights_are_told_by_the_emulated_night_that_came_closest(found: Hindcast) -> None:
+    """The last of the slower nights is among them, and its story is of a job that waited for a worker."""
+    assert found.worst[0].day >= UNTIL + timedelta(days=9)
+    assert "It waited " in found.worst[0].story
+    assert found.worst[0].seen.startswith("5")
 
 
 @pytest.mark.slow
@@ -107,6 +118,20 @@ def test_a_value_among_equal_ones_counts_in_part() -> None:
     assert [part_inside(range(1, 10), value + 0.5, 0.8) for value in range(10)] == [0, *[1] * 8, 0]
 
 
+@pytest.mark.slow
+def test_a_night_of_a_prediction_is_played_again_as_it_was(tmp_path: Path) -> None:
+    """Blind and given the arrivals, the second of three plays has the figures that stand second in the samples."""
+    nights = read_history([write_export(tmp_path / "plates.csv", 15)], night="18:00+14h").nights
+    assert nights is not None
+    played = foretell(nights, UNTIL, plays=3, processes=1)
+    assert played.given is not None
+    for one in (played.blind[0], played.given[0]):
+        again = played_again(one, 1)
+        for name in ("accepted", "executed"):
+            size = 1_000_000 if name == "executed" else 1  # ticks are microseconds
+            assert again.figure(name).value / size == one.sample[name][1]
+
+
 DAYS = [date(2026, 4, 1) + timedelta(days=at) for at in range(42)]
 
 
@@ -120,7 +145,7 @@ def scored(name: str = "makespan", hits: int = 33, worse: bool = False) -> Figur
 
 def judged(*figures: FigureScore, nights: int = 42, follows: float = 0.0, corrected: bool = True) -> Hindcast:
     """A hindcast with one table of these figures."""
-    worst = (WorstNight(DAYS[3], "makespan", 9000.0, 90.0, 120.0, "A loss."),)
+    worst = (WorstNight(DAYS[3], "makespan", 9000.0, 90.0, 120.0, "A loss.", "plates#1: It waited."),)
     learnt = (date(2026, 3, 1), date(2026, 3, 31), 31)
     tables = (Table("blind", figures),)
     return Hindcast(("a.csv",), learnt, tuple(DAYS[:nights]), 100, tables, follows, worst, 1, 7, corrected)
@@ -159,7 +184,8 @@ def test_the_outcome_has_its_sentence() -> None:
     shown = " ".join(hindcast_page(judged(scored(hits=27), follows=0.5)).as_text().split())
     assert "Not predicted given the arrivals: 50% of submissions follow an end" in shown
     assert "7 later jobs are of routines that the draft does not have" in shown
-    assert "2026-04-04: makespan 2 h 30 min, predicted 1 min 30 s to 2 min. A loss." in shown
+    assert "2026-04-04: makespan 2 h 30 min, predicted 1 min 30 s to 2 min. A loss. The emulated night" in shown
+    assert "that came closest: plates#1: It waited." in shown
     assert head_and_rows(judged(scored(hits=27)).tables[0])[2][-1] == "outside"
 
 

@@ -285,12 +285,14 @@ def test_a_worker_that_is_hardly_needed_early_has_no_shift_of_its_own() -> None:
 
 
 def test_losses_count_for_each_hour_at_work() -> None:
+    """Of 5000 s between two begins, half a run of 3600 s was work and 400 s are a wait, as before the loss."""
     night = np.repeat(np.arange(42), 3)
     outcome = np.tile([OK, LOST, OK], 42)
-    begun = np.tile([0.0, 4000.0, 5200.0], 42)
-    ended = np.tile([3600.0, np.nan, 8800.0], 42)
+    begun = np.tile([0.0, 4000.0, 9000.0], 42)
+    ended = np.tile([3600.0, np.nan, 12_600.0], 42)
     found = find_losses(nights(night=night, outcome=outcome, begun=begun, ended=ended))
-    assert (found.count, found.hours, found.back_after, found.hours_apart) == (42, 84.0, 1200.0, 2.0)
+    assert (found.count, found.hours, found.hours_apart) == (42, 84.0, 2.0)
+    assert (found.back_after, found.at_most) == (5000.0 - 1800 - 400, 5000.0)
     assert find_losses(nights(night=[0])).hours_apart == float("inf")
 
 

@@ -241,7 +241,7 @@ def taking(waiting: int, takes: int, blocked: int = 0) -> float:
     broker, queues = d.broker, ("night",)
     holders = [broker.holder(name, 1) for name in names]
     for number, name in enumerate(names):  # every worker has been seen
-        broker.take(0, 0, d.message(1, worker=name), queues, has[number], None)
+        broker.take(0, d.message(1, worker=name), queues, has[number], None)
 
     def take() -> None:
         for number in range(takes):
