@@ -40,7 +40,8 @@ from emulator.scenario.durations import parse_duration
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.messages import Provenance
 from emulator.scenario.models.scenario import Requirement
-from emulator.scenario.variants import AS_WRITTEN, COMPARING, value_at
+from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.written import COMPARING, value_at
 from emulator.timeline.ticks import MINUTE, SECOND, say
 
 __all__ = ["guesses", "half_and_double"]

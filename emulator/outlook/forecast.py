@@ -55,7 +55,7 @@ from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, from_setting
 from emulator.scenario.models.routines import Growth
 from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.schedules import factor_after, patch_after
-from emulator.scenario.variants import COMPARING
+from emulator.scenario.written import COMPARING
 
 __all__ = ["forecast"]
 

@@ -24,6 +24,7 @@ from emulator.scenario.models.arrivals import Arrival, Rates
 from emulator.scenario.models.pools import Pool, PowerSchedule, Queue, Retry, TimeLimit
 from emulator.scenario.models.routines import Growth, Routine
 from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.written import value_at
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = [
@@ -361,8 +362,6 @@ def patch_after(
     >>> patch_after({"queues": {"night": {"lease": "90s"}}}, (Growth(path="queues.night.lease", by="100 %"),), 0)
     {'queues.night.lease': '1m30s'}
     """
-    from emulator.scenario.variants import value_at  # it loads scenarios, and loading asks for what is below
-
     return {growth.path: grown(value_at(data, growth.path), factor_after(growth, days), place) for growth in growths}
 
 
@@ -371,8 +370,6 @@ def wrong_growth(data: Mapping[str, Any]) -> Iterator[Found]:
     stated = data.get("growth")
     if not isinstance(stated, list):
         return
-    from emulator.scenario.variants import value_at
-
     seen = set()
     for place, item in enumerate(stated):
         path = item.get("path") if isinstance(item, Mapping) else None

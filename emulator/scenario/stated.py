@@ -27,8 +27,7 @@ from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
 from emulator.scenario.models.faults import ACTION_KEYS, FAULT_KEYS, FAULT_KINDS, OF_ALL_KINDS
 from emulator.scenario.models.routines import OF_EFFECTS
 from emulator.scenario.text import read_bytes
-from emulator.scenario.variants import value_at
-from emulator.scenario.written import is_list_change
+from emulator.scenario.written import is_list_change, value_at
 
 __all__ = [
     "CHOICE",

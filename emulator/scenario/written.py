@@ -28,7 +28,9 @@ from emulator.scenario.messages import (
     Found,
     Loc,
     Provenance,
+    has_free_keys,
     is_one_value,
+    keys_at,
     node_at,
     original,
     path_in,
@@ -39,6 +41,7 @@ from emulator.scenario.messages import (
 from emulator.scenario.spelling import advise
 
 __all__ = [
+    "COMPARING",
     "LIST_KEYS",
     "MOST_DEEP",
     "Change",
@@ -50,10 +53,14 @@ __all__ = [
     "Whole",
     "Woven",
     "Written",
+    "_led",
+    "changed",
     "is_list_change",
+    "patched",
     "place_of",
     "settled",
     "takes_a_list",
+    "value_at",
     "with_bases",
 ]
 
@@ -436,3 +443,109 @@ def _move_files(data: Any, folder: str, own: str, loc: Loc = ()) -> None:
             _move_files(value, folder, own, (*loc, key))
         elif isinstance(value, str) and str(key).rpartition(".")[2] in _NAMES_A_FILE and loc:
             data[key] = os.path.relpath(os.path.join(folder, value), own)
+
+
+COMPARING: Final = ("variants", "combine", "baseline", "questions", "based_on")
+"""The keys that are about variants, or about files: no variant changes them."""
+
+
+def patched(data: Mapping[str, Any], patch: Mapping[str, Any]) -> tuple[dict[str, Any], list[Found]]:
+    """Give plain data with some values changed, and what is wrong with the patch, told by the paths in it.
+
+    The changed data has no variants of its own, and nothing that is about them.
+    """
+    woven = Woven({key: value for key, value in data.items() if key not in COMPARING})
+    found = changed(woven, patch)
+    return woven.data, found
+
+
+def changed(woven: Woven, patch: Mapping[str, Any], layer: int = 1) -> list[Found]:
+    """Change some values, each where its dotted path leads: what is wrong with the patch, told by the paths in it."""
+    found: list[Found] = []
+    for path, value in patch.items():
+        loc, wrong = _led(woven, path, value is None)
+        if wrong:
+            found.append(Found((path,), wrong, True, code="unknown-key"))
+        elif loc is None:
+            continue  # what has its default already
+        else:
+            found += _at_the_end(woven, loc, path, value, layer)
+    return found
+
+
+def value_at(data: Mapping[str, Any], path: str) -> Any:
+    """Give the value that a dotted path leads to in plain data; None if it is not stated, or leads nowhere."""
+    woven = Woven({key: value for key, value in data.items() if key not in COMPARING})
+    loc, _ = _led(woven, path, True)
+    if loc is None:
+        return None
+    holder = woven.at(loc[:-1])
+    return holder.get(loc[-1]) if isinstance(holder, dict) else holder[loc[-1]]
+
+
+def _at_the_end(woven: Woven, loc: Loc, path: str, value: Any, layer: int) -> list[Found]:
+    """Change the one value to which a path leads."""
+    holder, key = woven.at(loc[:-1]), loc[-1]
+    of_list = isinstance(holder, list)
+    stands = holder[key] if of_list else holder.get(key)
+    if value is None:
+        if of_list:
+            what = f"an item of a list has no default: to take it out, write {{remove: [{path.rpartition('.')[2]}]}}"
+            return [Found((path,), what)]
+        woven.take_back(loc)
+        return []
+    may_replace = bool(keys_at(loc)) and not is_list_change(value)  # a mapping may stand in place of the list
+    if isinstance(value, Mapping) and takes_a_list(loc, stands) and not may_replace:
+        if not is_list_change(value):
+            return [Found((path,), "found a mapping: a list is wanted, or a mapping with `add`, `remove` or both")]
+        wrong = woven.change_list(loc, value, Origin(layer, (path,)))
+        return [Found((path, *where), what) for where, what in wrong]
+    if is_list_change(value) and all(isinstance(items, list) for items in value.values()):
+        return [Found((path,), "`add` and `remove` change a list, and none stands here")]
+    woven.put(loc, value, Origin(layer, (path,)))
+    return []
+
+
+def _led(woven: Woven, path: str, taken_back: bool) -> tuple[Loc | None, str]:
+    """Follow a path: where it leads (None: a value that is to be taken back is not stated), and what is wrong with it.
+
+    What is not stated on the way is made.
+    """
+    inner: Any = woven.data
+    loc: Loc = ()
+    parts = path.split(".")
+    for place, part in enumerate(parts):
+        last = place == len(parts) - 1
+        known = keys_at(loc)
+        before = ".".join(parts[:place]) or "the scenario"
+        if isinstance(inner, list):
+            number = place_of(inner, part)
+            if number is None:
+                return None, f"{before} has {len(inner)} items, counted from 0, and none is called {part!r}"
+            loc = (*loc, number)
+        elif isinstance(inner, dict) and known:
+            if part not in known or path.split(".")[0] in COMPARING:
+                allowed = [key for key in known if key not in COMPARING or loc]
+                return None, f"there is no {part!r} in {before}: {advise(part, allowed)}"
+            loc = (*loc, part)
+            if not last and inner.get(part) is None:
+                if taken_back:
+                    return None, ""
+                inner[part] = [] if "items" in _plain_node(loc) else {}
+        elif isinstance(inner, dict) and has_free_keys(resolve(node_at(loc))):
+            if not last and part not in inner:
+                return None, f"there is no {part!r} in {before}: {advise(part, inner) if inner else 'it is empty'}"
+            loc = (*loc, part)
+        else:
+            return None, f"{before} is one value, nothing lies below it"
+        if not last:
+            inner = inner[loc[-1]]
+    return loc, ""
+
+
+def _plain_node(loc: Loc) -> Mapping[str, Any]:
+    node = resolve(node_at(loc))
+    for choice in node.get("anyOf", ()):
+        if choice.get("type") != "null":
+            return resolve(choice)
+    return node

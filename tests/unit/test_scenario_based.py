@@ -8,9 +8,8 @@ from quiet_night import RIGHT
 
 from emulator.errors import ScenarioError
 from emulator.record.meta import content_hash, files_of
-from emulator.scenario.load import Loaded, from_settings, load, load_text, load_within
+from emulator.scenario.load import Loaded, from_settings, load, load_text, load_within, with_changes
 from emulator.scenario.stated import resolved
-from emulator.scenario.variants import with_changes
 
 SECOND = 1_000_000
 BASE = """\

@@ -198,12 +198,6 @@ CIRCLES = [
         "emulator.record.logged_scenario",
         "emulator.record.trail",
     ],
-    [
-        "emulator.scenario.growing",
-        "emulator.scenario.load",
-        "emulator.scenario.references",
-        "emulator.scenario.variants",
-    ],
     ["emulator.testing.plugin", "emulator.testing.repeating"],
 ]
 """Modules that still import each other in a circle, by an import inside a function; there are to be none."""

@@ -21,7 +21,7 @@ from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.recurrence import occurrences
 from emulator.scenario.schedules import Switch, Terms, on_days, on_from_the_start, power_switches, terms_of
-from emulator.scenario.variants import patched
+from emulator.scenario.written import patched
 from emulator.world.sampling import Distribution as Law
 from emulator.world.sampling_of import sampling_of
 
