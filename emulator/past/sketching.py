@@ -6,12 +6,12 @@ from datetime import date
 from pathlib import Path
 
 from emulator.errors import InputError
-from emulator.experiment.writing import write_whole
 from emulator.past.columns_file import columns_text
 from emulator.past.draft import Draft, draft_of, draft_of_plans
 from emulator.past.learning import Learnt, learn
 from emulator.past.nights import YEARS
 from emulator.past.reading import History, read_history, taken_for
+from emulator.report.writing import write_whole
 
 __all__ = ["Sketch", "check_outputs", "outputs_of", "sketch_files"]
 
