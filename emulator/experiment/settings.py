@@ -17,8 +17,8 @@ from emulator.errors import InputError
 from emulator.experiment.night import Stated, stated_of
 from emulator.record.meta import files_of
 from emulator.scenario.load import Loaded, plain, varied
-from emulator.scenario.models.queues import Retry
-from emulator.scenario.resolved import resolved
+from emulator.scenario.models.pools import Retry
+from emulator.scenario.stated import resolved
 from emulator.scenario.written import Layer, Settings, Written
 
 __all__ = [

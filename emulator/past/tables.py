@@ -1,9 +1,9 @@
 """Which rows does a file of somebody else's hold, whatever program wrote it?
 
-A file is delimited text (any of ``, ; |`` or tab), lines of JSON, a table of an SQLite file, or a workload log in the
-standard format (``;`` before a comment, 18 numbers a line). The law: nothing is repaired in silence. A row of another
-width than most rows is left out and counted with its line; a character set that had to be guessed is said; a file that
-is none of these is refused with what it looks like.
+A file is delimited text (any of ``, ; | ^ ~``, tab, and two control characters), lines of JSON, a table of an SQLite
+file, or a workload log in the standard format (``;`` before a comment, 18 numbers a line). The law: nothing is repaired
+in silence. A row of another width than most rows is left out and counted with its line; a character set that had to be
+guessed is said; a file that is none of these is refused with what it looks like.
 
 Cells stay text here, in columns, because a column says more of its cells than a cell does of itself.
 """
@@ -33,7 +33,16 @@ _MOST_DISTINCT: Final = 100_000
 _MOST_COLUMNS: Final = 500
 _MOST_LINES: Final = 20
 """A row of another width than most that reaches over more lines has a quote which nobody closed."""
-_DELIMITERS: Final = (";", "\t", ",", "|")
+_DELIMITERS: Final = {
+    ";": "semicolon",
+    "\t": "tab",
+    ",": "comma",
+    "|": "vertical bar",
+    "^": "circumflex",
+    "~": "tilde",
+    "\x1f": "unit separator",
+    "\x01": "byte 01",
+}
 _SQLITE: Final = b"SQLite format 3\x00"
 _WORKLOAD: Final = (
     *("job", "submitted", "waited", "ran", "processors", "cpu", "memory", "processors asked", "time asked"),
@@ -283,9 +292,15 @@ def _delimited(name: str, lines: _Lines, delimiter: str, width: int) -> Table:
     if not found.lines:
         raise InputError(f"{name}: holds a header and no rows: give an export with a row for each job")
     names = _distinct(header) if header else [f"column {at + 1}" for at in range(width)]
-    said = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "vertical bar"}[delimiter]
     return Table(
-        name, "delimited", {"delimiter": said}, names, header is not None, found.columns, found.lines, skipped.told()
+        name,
+        "delimited",
+        {"delimiter": _DELIMITERS[delimiter]},
+        names,
+        header is not None,
+        found.columns,
+        found.lines,
+        skipped.told(),
     )
 
 

@@ -21,7 +21,7 @@ from emulator.record.recorder import Recorder
 from emulator.report.judged_log import JudgedLog, judged_log
 from emulator.report.writing import write_whole
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.sources import source_counts
+from emulator.scenario.stated import source_counts
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
 from emulator.show.settings import assumed

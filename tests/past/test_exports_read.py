@@ -65,7 +65,7 @@ def write(
 
 
 @pytest.mark.parametrize("charset", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
-@pytest.mark.parametrize("delimiter", [";", ",", "\t", "|"])
+@pytest.mark.parametrize("delimiter", [";", ",", "\t", "|", "^", "~", "\x1f", "\x01"])
 def test_delimiters_and_character_sets(tmp_path: Path, charset: str, delimiter: str) -> None:
     found = rows(50)
     found[3][1] = "prüfen"
