@@ -93,6 +93,7 @@ PARTS = {
         "measure",
         "show",
         "experiment",
+        "report.storytelling",
         "report.writing",
         "version",
     ),
