@@ -67,7 +67,6 @@ PARTS = {
     ),
     "past": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
     "outlook": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
-    "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
         "timeline",
