@@ -40,7 +40,7 @@ from emulator.past.nights import NightWindow
 from emulator.past.schedules import Schedule, law_of_factors, widened
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
-from emulator.scenario.past_nights import OF_ROUTINE
+from emulator.scenario.files import OF_ROUTINE
 from emulator.show.story.wording import number_of
 from emulator.timeline.ticks import HOUR, SECOND, say
 
