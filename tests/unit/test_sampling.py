@@ -324,10 +324,10 @@ def test_gamma_and_normal_shares_agree_with_each_other_and_with_the_exponential(
 
 
 def test_the_normal_quantile_of_p95_is_right():
-    from emulator.world import unbounded
+    from emulator.world import laws
 
     with exactly():
-        assert abs(normal_cdf(unbounded._Z95) - Decimal("0.95")) < Decimal("1e-49")
+        assert abs(normal_cdf(laws._Z95) - Decimal("0.95")) < Decimal("1e-49")
 
 
 def test_the_normal_quantile_keeps_its_bound(monkeypatch):

@@ -21,7 +21,7 @@ from emulator.scenario.schedules import on_days
 from emulator.scenario.terms import Terms, terms_of
 from emulator.scenario.variants import patched
 from emulator.world.sampling import Distribution as Law
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 
 __all__ = ["Entry", "Hazard", "Loc", "Outlook", "Said", "Work", "law_of", "windows_of"]
 
