@@ -31,7 +31,7 @@ from emulator.measure.comparison.intervals import check_confidence, share_interv
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import VERDICTS, ShareVerdict
 from emulator.measure.comparison.standings import standing
-from emulator.measure.comparison.tables import check_scipy
+from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.measure.comparison.wanted import of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.words import duration, number
@@ -103,7 +103,7 @@ def guesses(
         asked = [(place, one) for place, one in enumerate(loaded.scenario.must_hold) if has_bound(one)]
         if not asked:
             raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")
-        with open_workers([setting_of(loaded, AS_WRITTEN)], processes, executor) as workers:
+        with open_workers([setting_of(loaded, AS_WRITTEN)], processes, executor, meanwhile=load_scipy) as workers:
             table = _Table(loaded, {one.said.path: one for one in tried}, seed, nights, confidence, workers, progress)
             requirements = tuple(_Search(table, place, one).rests(pairs) for place, one in asked)
         combinations_played, refused = len(table.played), len(table.refused)

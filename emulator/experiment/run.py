@@ -98,7 +98,7 @@ async def run_async(
     >>> asyncio.run(emulator.run_async("no-such-file.yaml"))
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
+    emulator.errors.ScenarioError: no-such-file.yaml: unreadable: cannot be read: No such file or directory
     """
     import asyncio  # whoever calls this has loaded it; a night that is run from a plain script does without
 

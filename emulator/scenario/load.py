@@ -135,7 +135,7 @@ def load(path: Path | str, *, allow_folders: AnyFolders = ()) -> Loaded:
     >>> emulator.load("no-such-file.yaml")
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
+    emulator.errors.ScenarioError: no-such-file.yaml: unreadable: cannot be read: No such file or directory
     """
     must_be(PATH, path=path)
     document = text.read(Path(path))
@@ -161,7 +161,7 @@ def load_text(
     >>> emulator.load_text("title: A quiet night")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...
+    emulator.errors.ScenarioError: scenario:1:1: missing-key: starts: `starts` is missing: Local time at which it ...
     """
     must_be(TEXT, written=written, name=name)
     must_be(FOLDER, folder=folder)
@@ -199,7 +199,7 @@ def from_settings(
     >>> emulator.from_settings({"title": "A quiet night"})  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: settings: starts: `starts` is missing: Local time at which it starts, such as ...
+    emulator.errors.ScenarioError: settings: missing-key: starts: `starts` is missing: Local time at which it ...
     """
     must_be(MAPPING, settings=settings)
     must_be(TEXT, name=name)

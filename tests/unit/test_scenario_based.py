@@ -56,7 +56,7 @@ def put(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Put:
 def told(file: Path | str, **more: object) -> list[str]:
     with pytest.raises(ScenarioError) as caught:
         load(file, **more)  # type: ignore[arg-type]
-    return str(caught.value).splitlines()
+    return [str(problem) for problem in caught.value.problems]
 
 
 def test_mappings_merge_key_by_key(put: Put) -> None:
