@@ -5,9 +5,10 @@ recurrence and of a trace as far as the run goes. Of any other way of arriving n
 before the time for it is over or ``count`` have: nothing here looks at a gap that was drawn and has not passed. All
 jobs of an entry by ``at`` belong together.
 
-An occurrence that comes while an earlier one still runs: ``both`` submits it all the same, ``skip`` drops it, ``wait`` holds it back until every earlier one has
-ended; those that wait go one after another. One that was missed: ``skip`` drops all, ``once`` makes up the last one that is not too
-late, ``each`` makes up all that are not too late; what is made up then meets the first rule.
+An occurrence that comes while an earlier one still runs: ``both`` submits it all the same, ``skip`` drops it, ``wait``
+holds it back until every earlier one has ended; those that wait go one after another. One that was missed: ``skip``
+drops all, ``once`` makes up the last one that is not too late, ``each`` makes up all that are not too late; what is
+made up then meets the first rule.
 """
 
 from collections import deque
