@@ -196,8 +196,6 @@ class Retries:
         "_lease",
         "_leases_during_outage",
         "_missed",
-        "_new_attempts",
-        "_new_end",
         "_new_token_job",
         "_new_token_mark",
         "_queues",
@@ -256,8 +254,6 @@ class Retries:
         self._last_job = first_job - 1
         self._last_place = 0
         self._finished = Finished(first_job)
-        self._new_end = self._finished.codes.append
-        self._new_attempts = self._finished.tries.append
         self._families: dict[int, int] = {}
         self._remembered = remembered
         grouped = frozenset(name for name, is_grouped in remembered.items() if is_grouped)

@@ -246,7 +246,7 @@ def taking(waiting: int, takes: int, blocked: int = 0) -> float:
     def take() -> None:
         for number in range(takes):
             who = number % 200
-            assert broker.take(0, 0, (holders[who], 2 + number, 0), queues, has[who], None) is not None
+            assert broker.take(0, (holders[who], 2 + number, 0), queues, has[who], None) is not None
 
     return calls_of(take) / takes
 
