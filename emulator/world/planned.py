@@ -16,7 +16,7 @@ from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Arrival, Scenario
-from emulator.scenario.parameters import ready_value, value_in_trace
+from emulator.scenario.names import ready_value, value_in_trace
 from emulator.scenario.spelling import advise
 from emulator.scenario.traces import read_arrivals
 from emulator.world.draws import entity_key, numbers_key

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from emulator.errors import DefectError
 from emulator.scenario import models
-from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.models.distribution import DrawnNumber
 from emulator.world.distribution import Distribution, Draw
 from emulator.world.laws import (
     Constant,

@@ -16,12 +16,11 @@ from typing import Any, Final, TypeVar
 from emulator.broker.jobs import Terms
 from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryPolicy, TimeLimit
 from emulator.scenario.clock import Clock
+from emulator.scenario.files import OF_ROUTINE, factor_in, past_nights
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Queue, Rates, Routine, Scenario
-from emulator.scenario.models.varies import Factor
-from emulator.scenario.past_nights import OF_ROUTINE, factor_in, past_nights
-from emulator.scenario.schedules import rate_spans
-from emulator.scenario.terms import terms_of
+from emulator.scenario.models.scenario import Factor
+from emulator.scenario.schedules import rate_spans, terms_of
 from emulator.timeline.ticks import HOUR
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key

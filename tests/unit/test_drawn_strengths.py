@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from stand_in_world import HOUR, MINUTE, Night, at
 
-from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.models.distribution import DrawnNumber
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose
 from emulator.world.fault_times import fault_keys
