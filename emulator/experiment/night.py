@@ -42,7 +42,7 @@ from emulator.show.summary import summary
 from emulator.show.summary_json import as_json
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
-from emulator.world.offered import offered_load
+from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:

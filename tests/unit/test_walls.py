@@ -31,7 +31,6 @@ PARTS = {
         "broker.matching",
         "measure.catalogue",
         "world.sampling",
-        "world.sampling_of",
     ),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
@@ -98,7 +97,6 @@ PARTS = {
         "version",
     ),
     "outlook": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
-    "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
         "timeline",
