@@ -4,9 +4,8 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.measure.comparison.guesses import Corner, End, Guess, Resting, Rests, sentence_of
-from emulator.measure.comparison.questions import Answer, Answers, Cost
-from emulator.measure.comparison.saying import change, reach
+from emulator.measure.comparison.paired import change, reach
+from emulator.measure.comparison.questions import Answer, Answers, Corner, Cost, End, Guess, Resting, Rests, sentence_of
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.exports import plain_data

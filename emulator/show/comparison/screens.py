@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from emulator.measure.comparison.frontier import Frontier, FrontierPoint
+from emulator.measure.comparison.paired import called, change, reach
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
-from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sized, Sizing
 from emulator.measure.comparison.wanted import label_of

@@ -6,9 +6,9 @@ from types import MappingProxyType
 from typing import Final
 
 from emulator.errors import InputError, LogError
-from emulator.experiment.judged_log import judged_log
-from emulator.experiment.writing import same_file, write_whole
 from emulator.record.log_reader import Log, fitting
+from emulator.report.judged_log import judged_log
+from emulator.report.writing import same_file, write_whole
 from emulator.scenario.arguments import TEXT, Kind, must_be
 from emulator.scenario.load import AnyFolders
 from emulator.scenario.spelling import advise
@@ -23,7 +23,14 @@ from emulator.show.exports.tables import (
     results_xml,
 )
 
-__all__ = ["FORMATS", "export", "pieces", "recorded", "write_export"]
+__all__ = [
+    "FORMATS",
+    "export",
+    "pieces",
+    "recorded",
+    "write_export",
+]
+
 
 FORMATS: Final = MappingProxyType[str, Callable[[Recorded], Iterator[str]]](
     {
