@@ -3,7 +3,9 @@
 ``numerics`` turns their uniforms into ticks; here stand their parameters, and what can be said without sampling.
 """
 
+from collections.abc import Callable
 from decimal import Decimal
+from functools import partial
 from typing import Final, Self
 
 from emulator.records import field, record
@@ -32,6 +34,9 @@ class Exponential(OneUniform):
 
     def at(self, u: float) -> int:
         return numerics.exponential(u, self.mean)
+
+    def made(self) -> Callable[[float], int]:
+        return partial(numerics.exponential, mean_ticks=self.mean)
 
     def expectation(self) -> float:
         return float(self.mean)
