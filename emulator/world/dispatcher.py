@@ -262,7 +262,7 @@ class Dispatcher:
         """Hand in that an attempt went well, whose work stops at this very instant, likewise."""
         worker = attempt.worker
         worker.number = number = worker.number + 1
-        answer = self.broker.end_well(self._agenda.now, (worker.holder, number, 0), attempt)
+        answer = self.broker.end_well(self._agenda.now, worker.holder, number, attempt)
         self._outcome_answered(attempt, answer)
 
     def answered(self, request: Request, answer: Any) -> None:
