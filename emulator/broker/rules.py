@@ -97,7 +97,7 @@ class RetryPolicy(Protocol):
 
 @record
 class DataRetry:
-    """The retry policy of a scenario file, as data in ticks (see ``emulator.scenario.models.queues.Retry``).
+    """The retry policy of a scenario file, as data in ticks (see ``emulator.scenario.models.pools.Retry``).
 
     ``decide`` is in ``emulator.broker.retry``.
     """

@@ -71,7 +71,7 @@ def read_changed(
     loaded = load(file, allow_folders=allow_folders)
     if not change and not add:
         return loaded
-    from emulator.scenario.changes import check_effect, with_changes
+    from emulator.scenario.load import check_effect, with_changes
 
     loaded = with_changes(loaded, [*(("change", text) for text in change), *(("add", text) for text in add)])
     check_effect(loaded, variant)

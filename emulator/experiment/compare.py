@@ -29,8 +29,7 @@ from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.variants import AS_WRITTEN, chosen
 from emulator.show.comparison.so_far import SoFar, comparison_so_far
 

@@ -37,11 +37,11 @@ from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.words import duration, number
 from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, must_be
 from emulator.scenario.durations import parse_duration
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
-from emulator.scenario.provenance import Provenance
-from emulator.scenario.variants import AS_WRITTEN, COMPARING, value_at
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
+from emulator.scenario.messages import Provenance
+from emulator.scenario.models.scenario import Requirement
+from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.written import COMPARING, value_at
 from emulator.timeline.ticks import MINUTE, SECOND, say
 
 __all__ = ["guesses", "half_and_double"]

@@ -22,7 +22,7 @@ from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.aims import aims
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.planned_hours import planned_on
+from emulator.scenario.schedules import planned_on
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World

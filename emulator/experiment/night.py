@@ -27,10 +27,9 @@ from emulator.record.recorder import Both
 from emulator.scenario.aims import Aim, aims
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
-from emulator.scenario.planned_hours import planned_on
-from emulator.scenario.resolved import resolved
-from emulator.scenario.sources import source_counts
+from emulator.scenario.schedules import planned_on
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved, source_counts
 from emulator.show import meta as show
 from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda

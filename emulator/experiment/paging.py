@@ -22,7 +22,7 @@ from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.log_reader import fitting
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.sources import source_counts
+from emulator.scenario.stated import source_counts
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
 from emulator.show.settings import assumed

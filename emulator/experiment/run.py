@@ -7,8 +7,7 @@ from pathlib import Path
 from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.experiment.result import NightResult
 from emulator.scenario.arguments import FUNCTION, PATH, may_be
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders
+from emulator.scenario.load import AnyFolders, AnyScenario, loaded_from
 
 __all__ = ["run", "run_async"]
 

@@ -21,13 +21,11 @@ from emulator.measure.comparison.sizing import SizedRequirement, Sizing, conclud
 from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
-from emulator.scenario.fewer_workers import absent_workers
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
-from emulator.scenario.planned_hours import planned_on
-from emulator.scenario.variants import value_at
-from emulator.scenario.what_ifs import changes_the_world
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
+from emulator.scenario.models.scenario import Requirement
+from emulator.scenario.schedules import planned_on
+from emulator.scenario.variants import absent_workers, changes_the_world
+from emulator.scenario.written import value_at
 from emulator.show.comparison.so_far import SoFar, size_so_far
 from emulator.timeline.ticks import HOUR
 

@@ -25,7 +25,7 @@ from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import Sentence, sentences
 

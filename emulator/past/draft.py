@@ -37,7 +37,7 @@ from emulator.past.retries import Retries
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
-from emulator.scenario.past_nights import OF_ROUTINE
+from emulator.scenario.files import OF_ROUTINE
 from emulator.show.story.wording import number_of
 from emulator.timeline.ticks import HOUR, SECOND, say
 

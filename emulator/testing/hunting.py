@@ -28,10 +28,9 @@ from emulator.record.event_view import AT, KIND
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.meta import RunMeta
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded, varied
-from emulator.scenario.resolved import resolved
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from, varied
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved
 from emulator.show.fault_words import planned_words
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.emulation import Emulator

@@ -33,8 +33,8 @@ from emulator.record.trail import known_kinds
 from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
-from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved
 from emulator.show.phrases import spoken
 from emulator.show.reasons import in_words
 from emulator.show.story.writing import lines as story_lines

@@ -12,9 +12,8 @@ from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 from emulator.record.reasons import EVENT_REASONS, NONE, Because
-from emulator.scenario.models.actions import ACTION_KINDS, Action
-from emulator.scenario.models.faults import Target, kind_of
-from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.models.distribution import DrawnNumber
+from emulator.scenario.models.faults import ACTION_KINDS, Action, Target, kind_of
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS
 from emulator.world.control import Control

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from itertools import accumulate
 from typing import TypeVar
 
-from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.models.distribution import DrawnNumber
 from emulator.world.numerics import whole
 
 __all__ = ["drawn_number", "drawn_whole", "one_of"]

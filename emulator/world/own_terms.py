@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from emulator.broker.jobs import Terms
 from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryPolicy, TimeLimit
 from emulator.scenario.models import Queue, Scenario
-from emulator.scenario.terms import terms_of
+from emulator.scenario.schedules import terms_of
 
 __all__ = ["OwnTerms", "rules_of"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.broker.jobs import Job, Source, Terms, rare
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
-from emulator.scenario.parameters import ready_value, value_in_trace
+from emulator.scenario.names import ready_value, value_in_trace
 from emulator.scenario.spelling import advise
 from emulator.world.draws import entity_key, numbers_key
 from emulator.world.nights import Nights, waits_of

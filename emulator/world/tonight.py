@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final, TypeVar
 
+from emulator.scenario.files import OF_ROUTINE, factor_in, past_nights
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Rates, Scenario
-from emulator.scenario.models.varies import Factor
-from emulator.scenario.past_nights import OF_ROUTINE, factor_in, past_nights
+from emulator.scenario.models.scenario import Factor
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.fault_times import fault_keys, is_there

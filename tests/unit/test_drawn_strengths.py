@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from stand_in_world import HOUR, MINUTE, Night, at
 
-from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.models.distribution import DrawnNumber
 from emulator.world.actions import action_keys
 from emulator.world.drawn_numbers import drawn_number, drawn_whole
 from emulator.world.draws import Draws, Purpose

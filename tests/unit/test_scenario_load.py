@@ -10,9 +10,9 @@ from quiet_night import QUIET, RIGHT, changed, problems
 
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario.load import from_settings, load, load_text
+from emulator.scenario.messages import shape
 from emulator.scenario.models import Arrival, Distribution, Queue, Retry
-from emulator.scenario.resolved import resolved
-from emulator.scenario.shape import shape
+from emulator.scenario.stated import resolved
 from emulator.scenario.text import read
 
 SECOND = 1_000_000

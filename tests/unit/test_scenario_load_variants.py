@@ -9,8 +9,8 @@ from quiet_night import QUIET, RIGHT, changed, problems, quiet
 
 from emulator.errors import ScenarioError
 from emulator.scenario.load import Loaded, from_settings, guessed_share, load, varied
+from emulator.scenario.messages import Provenance, rewrap, unwrap
 from emulator.scenario.models import Distribution
-from emulator.scenario.provenance import Provenance, rewrap, unwrap
 
 SECOND = 1_000_000
 

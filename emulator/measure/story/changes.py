@@ -16,7 +16,7 @@ from emulator.measure.story.waits import Waiting, pieces
 from emulator.record.event_view import EventView
 from emulator.record.history import Attempt, Job
 from emulator.record.reasons import LEASE_RAN_OUT
-from emulator.scenario.models.queues import Queue, Retry
+from emulator.scenario.models.pools import Queue, Retry
 
 __all__ = ["changes"]
 
