@@ -31,7 +31,6 @@ PARTS = {
         "broker.matching",
         "measure.catalogue",
         "world.sampling",
-        "world.sampling_of",
     ),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
@@ -67,7 +66,6 @@ PARTS = {
     ),
     "past": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
     "outlook": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
-    "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
         "timeline",
